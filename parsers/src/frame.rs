@@ -1,0 +1,238 @@
+//! Identifier, frame and time stamp.
+
+use core::fmt;
+
+use embedded_can::{ExtendedId, Id, StandardId};
+
+/// A point in time, in nanoseconds since the Unix epoch (or since the capture's own zero). Range: 1677 to 2262.
+///
+/// ```
+/// use lostnode_parsers::Timestamp;
+/// let time = Timestamp::from_nanoseconds(1_500_000_000);
+/// assert_eq!(time.seconds(), 1.5);
+/// ```
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Timestamp(i64);
+
+impl Timestamp {
+    /// From nanoseconds since the epoch.
+    pub const fn from_nanoseconds(nanoseconds: i64) -> Self {
+        Timestamp(nanoseconds)
+    }
+
+    /// Nanoseconds since the epoch.
+    pub const fn nanoseconds(self) -> i64 {
+        self.0
+    }
+
+    /// Seconds since the epoch; a double keeps microseconds of today's dates.
+    pub fn seconds(self) -> f64 {
+        self.0 as f64 / 1e9
+    }
+
+    /// Nanoseconds from `earlier` to `self`, negative where the clock stepped back.
+    pub const fn since(self, earlier: Timestamp) -> i64 {
+        self.0.saturating_sub(earlier.0)
+    }
+}
+
+/// A CAN frame of the classical format, data or remote (ISO 11898-1:2015, 10.4).
+///
+/// Implements [`embedded_can::Frame`], so code written against that trait reads captures too.
+///
+/// ```
+/// use embedded_can::{Frame, StandardId};
+/// use lostnode_parsers::ClassicFrame;
+/// let frame = ClassicFrame::new(StandardId::new(0x7DF).unwrap(), &[2, 1, 0x0C]).unwrap();
+/// assert_eq!(frame.data(), [2, 1, 0x0C]);
+/// assert!(ClassicFrame::new(StandardId::ZERO, &[0; 9]).is_none());
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClassicFrame {
+    id: Id,
+    remote: bool,
+    /// The length code as sent: 0 to 15, where 9 to 15 still mean 8 data bytes.
+    dlc: u8,
+    data: [u8; 8],
+}
+
+impl ClassicFrame {
+    /// A data frame whose length code is `raw_dlc`; `None` where the code (at most 15) and the data disagree.
+    ///
+    /// ISO 11898-1:2015, 8.4.2.4: codes 9 to 15 mean 8 bytes in the classical format.
+    pub fn with_raw_dlc(id: Id, data: &[u8], raw_dlc: u8) -> Option<Self> {
+        if raw_dlc > 15 || data.len() != usize::from(raw_dlc.min(8)) {
+            return None;
+        }
+        let mut bytes = [0; 8];
+        bytes[..data.len()].copy_from_slice(data);
+        Some(ClassicFrame { id, remote: false, dlc: raw_dlc, data: bytes })
+    }
+
+    /// The length code as sent, 0 to 15.
+    pub fn raw_dlc(&self) -> u8 {
+        self.dlc
+    }
+
+    /// The identifier with its width.
+    pub fn identifier(&self) -> Id {
+        self.id
+    }
+
+    /// Whether this is a remote frame: it has a length code and no data.
+    pub fn is_remote(&self) -> bool {
+        self.remote
+    }
+
+    /// The data bytes; none in a remote frame.
+    pub fn bytes(&self) -> &[u8] {
+        if self.remote { &[] } else { &self.data[..usize::from(self.dlc.min(8))] }
+    }
+}
+
+impl embedded_can::Frame for ClassicFrame {
+    fn new(id: impl Into<Id>, data: &[u8]) -> Option<Self> {
+        ClassicFrame::with_raw_dlc(id.into(), data, u8::try_from(data.len()).ok()?)
+    }
+
+    fn new_remote(id: impl Into<Id>, dlc: usize) -> Option<Self> {
+        let dlc = u8::try_from(dlc).ok().filter(|dlc| *dlc <= 8)?;
+        Some(ClassicFrame { id: id.into(), remote: true, dlc, data: [0; 8] })
+    }
+
+    fn is_extended(&self) -> bool {
+        matches!(self.id, Id::Extended(_))
+    }
+
+    fn is_remote_frame(&self) -> bool {
+        self.remote
+    }
+
+    fn id(&self) -> Id {
+        self.id
+    }
+
+    fn dlc(&self) -> usize {
+        usize::from(self.dlc.min(8))
+    }
+
+    fn data(&self) -> &[u8] {
+        self.bytes()
+    }
+}
+
+/// The flags of a CAN FD frame.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct FdFlags {
+    /// Bit rate switch: the data phase is sent at the second, faster rate.
+    pub brs: bool,
+    /// Error state indicator: the sender is error passive.
+    pub esi: bool,
+}
+
+/// A CAN FD frame (ISO 11898-1:2015, 10.4).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FdFrame {
+    id: Id,
+    /// BRS and ESI.
+    pub flags: FdFlags,
+    length: u8,
+    data: [u8; 64],
+}
+
+/// Data lengths that CAN FD can carry, by length code (ISO 11898-1:2015, table 5).
+pub const FD_LENGTHS: [u8; 16] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64];
+
+impl FdFrame {
+    /// A frame with `data`; `None` where no length code stands for that many bytes.
+    ///
+    /// ```
+    /// use lostnode_parsers::{FdFlags, FdFrame, StandardId};
+    /// let id = StandardId::new(0x123).unwrap().into();
+    /// assert_eq!(FdFrame::new(id, &[0; 12], FdFlags::default()).unwrap().dlc(), 9);
+    /// assert!(FdFrame::new(id, &[0; 13], FdFlags::default()).is_none());
+    /// ```
+    pub fn new(id: Id, data: &[u8], flags: FdFlags) -> Option<Self> {
+        let length = u8::try_from(data.len()).ok().filter(|length| FD_LENGTHS.contains(length))?;
+        let mut bytes = [0; 64];
+        bytes[..data.len()].copy_from_slice(data);
+        Some(FdFrame { id, flags, length, data: bytes })
+    }
+
+    /// The identifier with its width.
+    pub fn identifier(&self) -> Id {
+        self.id
+    }
+
+    /// The data bytes.
+    pub fn bytes(&self) -> &[u8] {
+        &self.data[..usize::from(self.length)]
+    }
+
+    /// The length code, 0 to 15.
+    pub fn dlc(&self) -> u8 {
+        FD_LENGTHS.iter().position(|length| *length == self.length).unwrap_or(0) as u8
+    }
+}
+
+/// What a record of a capture holds.
+// A variant is as large as the FD frame; boxing it would need an allocator, which this crate does without.
+#[allow(clippy::large_enum_variant)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FrameKind {
+    /// Classical data or remote frame.
+    Classic(ClassicFrame),
+    /// CAN FD frame.
+    Fd(FdFrame),
+    /// What the logging controller said about the bus; it has no identifier.
+    Error(crate::ErrorFrame),
+}
+
+impl FrameKind {
+    /// The identifier, which an error frame does not have.
+    pub fn id(&self) -> Option<Id> {
+        match self {
+            FrameKind::Classic(frame) => Some(frame.id),
+            FrameKind::Fd(frame) => Some(frame.id),
+            FrameKind::Error(_) => None,
+        }
+    }
+
+    /// The data bytes; an error frame's are the controller's own notes.
+    pub fn bytes(&self) -> &[u8] {
+        match self {
+            FrameKind::Classic(frame) => frame.bytes(),
+            FrameKind::Fd(frame) => frame.bytes(),
+            FrameKind::Error(frame) => frame.bytes(),
+        }
+    }
+}
+
+/// An identifier's number without its width.
+pub fn raw_id(id: Id) -> u32 {
+    match id {
+        Id::Standard(id) => u32::from(id.as_raw()),
+        Id::Extended(id) => id.as_raw(),
+    }
+}
+
+/// An identifier from its number and width; `None` where the number does not fit the width.
+pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
+    if extended {
+        ExtendedId::new(raw).map(Id::Extended)
+    } else {
+        u16::try_from(raw).ok().and_then(StandardId::new).map(Id::Standard)
+    }
+}
+
+/// Shows an identifier the way logs write it: 3 digits for 11 bits, 8 digits for 29 bits.
+pub struct DisplayId(pub Id);
+
+impl fmt::Display for DisplayId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            Id::Standard(id) => write!(f, "{:03X}", id.as_raw()),
+            Id::Extended(id) => write!(f, "{:08X}", id.as_raw()),
+        }
+    }
+}

@@ -1,0 +1,32 @@
+//! Parsers for CAN captures and the diagnostic protocols above them.
+//!
+//! Everything here is defined by a standard or a documented text format. The crate is `no_std`, never allocates, never
+//! does I/O and never panics on any input: bad input is a [`ParseError`] that says where the line broke, what was
+//! expected there and what stood there instead.
+//!
+//! ```
+//! use lostnode_parsers::candump;
+//!
+//! let record = candump::parse_line(b"(1700000000.123456) can0 7E8#04410C1AF8000000").unwrap();
+//! assert_eq!(record.channel, b"can0");
+//!
+//! let error = candump::parse_line(b"(1700000000.123456) can0 7E8#04G1").unwrap_err();
+//! assert_eq!(error.to_string(), "column 31: expected a hexadecimal digit, found 'G'");
+//! ```
+#![no_std]
+#![forbid(unsafe_code)]
+#![warn(missing_docs)]
+
+pub mod candump;
+pub mod console;
+pub mod error;
+pub mod error_frame;
+pub mod frame;
+pub mod wire;
+
+pub use error::ParseError;
+pub use error_frame::ErrorFrame;
+pub use frame::{ClassicFrame, FdFlags, FdFrame, FrameKind, Timestamp};
+
+pub use embedded_can;
+pub use embedded_can::{ExtendedId, Id, StandardId};

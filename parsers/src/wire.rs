@@ -1,0 +1,344 @@
+//! A frame as bits on the wire: checksum, bit stuffing and exact length.
+//!
+//! Reference: ISO 11898-1:2015, 10.4.2 (frame fields), 10.4.2.6 (CRC), 10.5 (bit stuffing), 10.4.6 (interframe space).
+//! CRC-15 from the CRC crate's catalogue; CRC-17 and CRC-21 start from a one in the highest bit in the ISO form of
+//! CAN FD, and take in the dynamic stuff bits and the stuff count.
+
+use crc::{Algorithm, CRC_15_CAN, CRC_17_CAN_FD, CRC_21_CAN_FD, Crc};
+
+use crate::frame::raw_id;
+use crate::{ClassicFrame, FdFrame, FrameKind, Id};
+
+/// Bits after the CRC sequence in every frame: CRC delimiter, ACK slot, ACK delimiter, end of frame (7).
+const TAIL: u16 = 10;
+/// Interframe space after a frame: three recessive bits (ISO 11898-1:2015, 10.4.6).
+pub const INTERMISSION: u16 = 3;
+
+static CRC15: Crc<u16> = Crc::<u16>::new(&CRC_15_CAN);
+// Starting values of zero, as in the catalogue; the ISO start is folded into the first bits of the message instead.
+static CRC17: Crc<u32> = Crc::<u32>::new(&Algorithm { init: 0, ..CRC_17_CAN_FD });
+static CRC21: Crc<u32> = Crc::<u32>::new(&Algorithm { init: 0, ..CRC_21_CAN_FD });
+
+/// Length of a frame on the wire, from start of frame to the end of the interframe space.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Length {
+    /// Bits sent at the nominal bit rate.
+    pub nominal: u16,
+    /// Bits sent at the data bit rate; 0 unless a CAN FD frame switches.
+    pub data_phase: u16,
+    /// How many of them are stuff bits, dynamic and fixed.
+    pub stuff: u16,
+}
+
+impl Length {
+    /// All bits, whatever their rate.
+    pub fn bits(self) -> u16 {
+        self.nominal + self.data_phase
+    }
+}
+
+/// Exact length of a frame; `None` for an error report, which was never on the wire as such.
+///
+/// ```
+/// use lostnode_parsers::{candump, wire};
+/// let record = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap();
+/// let length = wire::length(&record.kind).unwrap();
+/// assert_eq!((length.bits(), length.stuff), (121, 10)); // published car frame, recomputed by hand
+/// ```
+pub fn length(kind: &FrameKind) -> Option<Length> {
+    match kind {
+        FrameKind::Classic(frame) => Some(classic_length(frame)),
+        FrameKind::Fd(frame) => Some(fd_length(frame)),
+        FrameKind::Error(_) => None,
+    }
+}
+
+/// Checksum of a classical frame (CRC-15).
+pub fn crc15(frame: &ClassicFrame) -> u16 {
+    let (head, head_length, _) = classic_head(frame);
+    let mut digest = CRC15.digest();
+    digest.update(&head[..head_length]);
+    digest.update(frame.bytes());
+    digest.finalize()
+}
+
+/// Start of frame to length code, right-aligned in whole bytes, with the number of unused leading bits. The leading
+/// zeros leave a checksum that starts from zero as it is.
+fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
+    let remote = u64::from(frame.is_remote());
+    let dlc = u64::from(frame.raw_dlc());
+    match frame.identifier() {
+        Id::Standard(id) => {
+            // SOF, identifier (11), RTR, IDE dominant, FDF dominant, length code (4).
+            let bits = u64::from(id.as_raw()) << 7 | remote << 6 | dlc;
+            let [.., a, b, c] = bits.to_be_bytes();
+            ([a, b, c, 0, 0], 3, 5)
+        }
+        Id::Extended(id) => {
+            // SOF, base identifier (11), SRR and IDE recessive, extension (18), RTR, FDF and reserved dominant, code.
+            let raw = u64::from(id.as_raw());
+            let bits = (raw >> 18) << 27 | 0b11 << 25 | (raw & 0x3FFFF) << 7 | remote << 6 | dlc;
+            let [.., a, b, c, d, e] = bits.to_be_bytes();
+            ([a, b, c, d, e], 5, 1)
+        }
+    }
+}
+
+fn classic_length(frame: &ClassicFrame) -> Length {
+    let (head, head_length, unused) = classic_head(frame);
+    let data = frame.bytes();
+    let crc = crc15(frame);
+    let mut stuffing = Stuffing::start();
+    stuffing.bits(u32::from(head[0]), 8 - unused);
+    head[1..head_length].iter().chain(data).for_each(|byte| stuffing.byte(*byte));
+    stuffing.byte((crc >> 7) as u8);
+    stuffing.bits(u32::from(crc & 0x7F), 7);
+    let fields = head_length as u16 * 8 - unused as u16 + data.len() as u16 * 8 + 15;
+    Length { nominal: fields + stuffing.count + TAIL + INTERMISSION, data_phase: 0, stuff: stuffing.count }
+}
+
+/// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO 11898-1:2015, 10.5).
+struct Stuffing {
+    /// Level of the last bit times five, plus the length of its run less one.
+    state: u8,
+    count: u16,
+}
+
+impl Stuffing {
+    /// Before the start of frame: the bus is recessive, and the run before the frame does not count.
+    fn start() -> Self {
+        Stuffing { state: FRESH, count: 0 }
+    }
+
+    fn byte(&mut self, byte: u8) {
+        let (state, stuffed) = STEPS[usize::from(self.state)][usize::from(byte)];
+        self.state = state;
+        self.count += u16::from(stuffed);
+    }
+
+    /// The lowest `width` bits of `value`, at most 64, highest first.
+    fn wide(&mut self, value: u64, width: u32) {
+        self.bits((value >> 32) as u32, width.saturating_sub(32));
+        self.bits(value as u32, width.min(32));
+    }
+
+    /// The lowest `width` bits of `value`, at most 32, highest first.
+    fn bits(&mut self, value: u32, width: u32) {
+        for shift in (0..width).rev() {
+            let (state, stuffed) = step(self.state, (value >> shift & 1) as u8);
+            self.state = state;
+            self.count += u16::from(stuffed);
+        }
+    }
+}
+
+/// A state no run has reached: the first bit of whatever level begins a run of one.
+const FRESH: u8 = 10;
+
+const fn step(state: u8, bit: u8) -> (u8, u8) {
+    if state == FRESH || state / 5 != bit {
+        return (bit * 5, 0);
+    }
+    let run = state % 5 + 2;
+    // The stuff bit is of the other level and begins a run of its own.
+    if run == 5 { ((1 - bit) * 5, 1) } else { (bit * 5 + run - 1, 0) }
+}
+
+/// What eight bits do to each state: the state after them and the stuff bits put in.
+static STEPS: [[(u8, u8); 256]; 11] = {
+    let mut table = [[(0, 0); 256]; 11];
+    let mut state = 0;
+    while state < 11 {
+        let mut byte = 0;
+        while byte < 256 {
+            let (mut now, mut count, mut shift) = (state as u8, 0, 8);
+            while shift > 0 {
+                shift -= 1;
+                let (next, stuffed) = step(now, (byte >> shift & 1) as u8);
+                now = next;
+                count += stuffed;
+            }
+            table[state][byte] = (now, count);
+            byte += 1;
+        }
+        state += 1;
+    }
+    table
+};
+
+fn fd_length(frame: &FdFrame) -> Length {
+    let mut stuffing = Stuffing::start();
+    let (head, width) = fd_head(frame);
+    stuffing.wide(head >> 1, width - 1);
+    let mut last = head as u8;
+    for byte in frame.bytes() {
+        stuffing.bits(u32::from(last & 1), 1);
+        stuffing.bits(u32::from(byte >> 1), 7);
+        last = *byte;
+    }
+    // The last bit before the CRC field is left out: after it the fixed stuff bit breaks the run, and no dynamic one comes.
+    let (fixed, crc) = if frame.bytes().len() <= 16 { (6, 17) } else { (7, 21) };
+    let fields = width as u16 + frame.bytes().len() as u16 * 8 + stuffing.count + 4 + crc + fixed;
+    let total = fields + TAIL + INTERMISSION;
+    // From ESI to the last CRC bit, and of BRS and the CRC delimiter, which change rate at their sample points, about one
+    // bit between them. ESI is the 5th-last bit of the head.
+    let data_phase = if frame.flags.brs { fields - bits_through_brs(head, width) + 1 } else { 0 };
+    Length { nominal: total - data_phase, data_phase, stuff: stuffing.count + fixed }
+}
+
+/// Start of frame to length code of a CAN FD frame and its width in bits.
+fn fd_head(frame: &FdFrame) -> (u64, u32) {
+    let raw = u64::from(raw_id(frame.identifier()));
+    let flags = u64::from(frame.flags.brs) << 5 | u64::from(frame.flags.esi) << 4;
+    let tail = flags | u64::from(frame.dlc());
+    match frame.identifier() {
+        // SOF, identifier (11), RRS, IDE dominant, FDF recessive, reserved dominant, BRS, ESI, length code (4).
+        Id::Standard(_) => (raw << 10 | 1 << 7 | tail, 22),
+        // SOF, base (11), SRR, IDE recessive, extension (18), RRS, FDF recessive, reserved dominant, BRS, ESI, code.
+        Id::Extended(_) => ((raw >> 18) << 29 | 0b11 << 27 | (raw & 0x3FFFF) << 9 | 1 << 7 | tail, 41),
+    }
+}
+
+/// Bits from the start of frame through BRS, with the stuff bits among them.
+fn bits_through_brs(head: u64, width: u32) -> u16 {
+    let mut stuffing = Stuffing::start();
+    stuffing.wide(head >> 5, width - 5);
+    (width - 5) as u16 + stuffing.count
+}
+
+/// A frame bit by bit: an independent second reading of the rules above, and what a bit-level display needs.
+pub struct Bits {
+    bits: [u8; 96],
+    length: usize,
+    /// The checksum.
+    pub crc: u32,
+    /// Dynamic stuff bits.
+    pub dynamic_stuff: u16,
+    /// Fixed stuff bits of CAN FD.
+    pub fixed_stuff: u16,
+}
+
+impl Bits {
+    /// Encodes a frame from start of frame to end of frame, the ACK slot sent dominant; `None` for an error report.
+    ///
+    /// ```
+    /// use lostnode_parsers::{candump, wire::Bits};
+    /// let record = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap();
+    /// assert_eq!(Bits::encode(&record.kind).unwrap().crc, 0x5B40);
+    /// ```
+    pub fn encode(kind: &FrameKind) -> Option<Bits> {
+        let mut out = Bits { bits: [0; 96], length: 0, crc: 0, dynamic_stuff: 0, fixed_stuff: 0 };
+        match kind {
+            FrameKind::Classic(frame) => {
+                let (head, head_length, unused) = classic_head(frame);
+                let mut run = Run::default();
+                let data = head[..head_length].iter().chain(frame.bytes());
+                for (index, byte) in data.enumerate() {
+                    let width = if index == 0 { 8 - unused } else { 8 };
+                    out.stuffed(u32::from(*byte), width, &mut run);
+                }
+                out.crc = u32::from(crc15(frame));
+                out.stuffed(out.crc, 15, &mut run);
+                // A run of five that ends the checksum is broken too (ISO 11898-1:2015, 10.5).
+                out.settle(&mut run);
+            }
+            FrameKind::Fd(frame) => {
+                let (head, width) = fd_head(frame);
+                let mut run = Run::default();
+                out.stuffed((head >> 32) as u32, width.saturating_sub(32), &mut run);
+                out.stuffed(head as u32, width.min(32), &mut run);
+                frame.bytes().iter().for_each(|byte| out.stuffed(u32::from(*byte), 8, &mut run));
+                out.fd_crc(frame.bytes().len() > 16);
+            }
+            FrameKind::Error(_) => return None,
+        }
+        // CRC delimiter, ACK slot dominant, ACK delimiter and end of frame recessive.
+        out.push_bits(0b10_1111_1111, 10);
+        Some(out)
+    }
+
+    /// Number of bits from start of frame to end of frame.
+    pub fn count(&self) -> usize {
+        self.length
+    }
+
+    /// The bits in the order sent, `true` recessive.
+    pub fn iter(&self) -> impl Iterator<Item = bool> + '_ {
+        (0..self.length).map(|at| self.bits[at / 8] >> (7 - at % 8) & 1 == 1)
+    }
+
+    /// Stuff count, fixed stuff bits and checksum of CAN FD (ISO 11898-1:2015, 10.4.2.6 and 10.5).
+    fn fd_crc(&mut self, long: bool) {
+        let count = self.dynamic_stuff % 8;
+        let gray = u32::from(count ^ count >> 1);
+        let stuff_count = gray << 1 | (gray.count_ones() & 1);
+        let width = if long { 21 } else { 17 };
+        self.crc = self.checksum(stuff_count, width);
+        let field = u64::from(stuff_count) << width | u64::from(self.crc);
+        for at in 0..width + 4 {
+            if at % 4 == 0 {
+                let last = self.iter().last().unwrap_or(true);
+                self.push_bits(u32::from(!last), 1);
+                self.fixed_stuff += 1;
+            }
+            self.push_bits((field >> (width + 3 - at) & 1) as u32, 1);
+        }
+    }
+
+    /// Checksum over the bits so far and the stuff count, through the whole-byte library: the message is right-aligned
+    /// behind leading zeros, and the start value is added to its first bits, which is the same thing.
+    fn checksum(&self, stuff_count: u32, width: u32) -> u32 {
+        let total = self.length + 4;
+        let padding = (8 - total % 8) % 8;
+        let mut message = [0u8; 96];
+        let bits = self.iter().chain((0..4).rev().map(|shift| stuff_count >> shift & 1 == 1));
+        for (at, bit) in bits.enumerate() {
+            // The start value has a one in its highest bit only.
+            let bit = bit ^ (at == 0);
+            message[(at + padding) / 8] |= u8::from(bit) << (7 - (at + padding) % 8);
+        }
+        let message = &message[..(total + padding) / 8];
+        if width == 17 { CRC17.checksum(message) } else { CRC21.checksum(message) }
+    }
+
+    fn stuffed(&mut self, value: u32, width: u32, run: &mut Run) {
+        for shift in (0..width).rev() {
+            self.settle(run);
+            let bit = value >> shift & 1 == 1;
+            self.push_bits(u32::from(bit), 1);
+            run.push(bit);
+        }
+    }
+
+    /// Puts in the stuff bit that a run of five asks for.
+    fn settle(&mut self, run: &mut Run) {
+        if let (Some(level), 5) = (run.last, run.length) {
+            self.push_bits(u32::from(!level), 1);
+            self.dynamic_stuff += 1;
+            run.push(!level);
+        }
+    }
+
+    fn push_bits(&mut self, value: u32, width: u32) {
+        for shift in (0..width).rev() {
+            if self.length < self.bits.len() * 8 {
+                self.bits[self.length / 8] |= ((value >> shift & 1) as u8) << (7 - self.length % 8);
+                self.length += 1;
+            }
+        }
+    }
+}
+
+/// Length of the present run of equal bits.
+#[derive(Default)]
+struct Run {
+    last: Option<bool>,
+    length: u8,
+}
+
+impl Run {
+    fn push(&mut self, bit: bool) {
+        self.length = if self.last == Some(bit) { self.length + 1 } else { 1 };
+        self.last = Some(bit);
+    }
+}

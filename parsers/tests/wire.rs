@@ -1,0 +1,170 @@
+//! Checksums, stuff bits and lengths against published values.
+
+use embedded_can::Frame as _;
+use lostnode_parsers::candump::parse_line;
+use lostnode_parsers::frame::{FD_LENGTHS, make_id};
+use lostnode_parsers::wire::{Bits, INTERMISSION, crc15, length};
+use lostnode_parsers::{ClassicFrame, FdFlags, FdFrame, FrameKind};
+use proptest::prelude::*;
+
+fn frame(payload: &str) -> FrameKind {
+    parse_line(format!("(0.000000) can0 {payload}").as_bytes()).unwrap().kind
+}
+
+/// Published car frame (github dominic-meads/CAN_2.0) and values computed independently for this project, both from
+/// `facts/check-values.tsv`: payload, CRC-15, stuff bits, bits to the end of frame.
+#[test]
+fn published_frames() {
+    for (payload, crc, stuff, to_end_of_frame) in [
+        ("0C1#4001087500000000", 0x5B40, 10, 118),
+        ("014#01", 0x7753, 3, 55),
+        ("7DF#02010C0000000000", 0x5649, 12, 120),
+        ("7E8#04410C1AF8000000", 0x5389, 11, 119),
+        ("000#0000000000000000", 0x145B, 16, 124),
+        ("7FF#FFFFFFFFFFFFFFFF", 0x4C89, 15, 123),
+        ("555#5555555555555555", 0x1B04, 1, 109),
+    ] {
+        let kind = frame(payload);
+        let FrameKind::Classic(classic) = kind else { panic!("{payload} is classical") };
+        let length = length(&kind).unwrap();
+        assert_eq!(crc15(&classic), crc, "CRC of {payload}");
+        assert_eq!((length.stuff, length.bits()), (stuff, to_end_of_frame + INTERMISSION), "length of {payload}");
+    }
+}
+
+/// Every frame of `facts/vectors/frames_crc.json` (matched there by a second generator and the kernel's length limits).
+#[test]
+fn vectors() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/frames_crc.json");
+    let Ok(text) = std::fs::read_to_string(path) else {
+        println!("skipped: {path} is not there");
+        return;
+    };
+    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let entries = vectors["entries"].as_array().unwrap();
+    for entry in entries {
+        let name = entry["name"].as_str().unwrap();
+        let id = u32::from_str_radix(entry["id"].as_str().unwrap(), 16).unwrap();
+        let id = make_id(id, entry["ext"].as_bool().unwrap()).unwrap();
+        let text = entry["data"].as_str().unwrap();
+        let data: Vec<u8> = (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect();
+        let flag = |key: &str| entry[key].as_bool().unwrap();
+        let kind = if flag("fd") {
+            FrameKind::Fd(FdFrame::new(id, &data, FdFlags { brs: flag("brs"), esi: flag("esi") }).unwrap())
+        } else if flag("rtr") {
+            FrameKind::Classic(ClassicFrame::new_remote(id, entry["dlc"].as_u64().unwrap() as usize).unwrap())
+        } else {
+            FrameKind::Classic(ClassicFrame::new(id, &data).unwrap())
+        };
+        let bits = Bits::encode(&kind).unwrap();
+        let text: String = bits.iter().map(|bit| if bit { '1' } else { '0' }).collect();
+        assert_eq!(text, entry["bits"].as_str().unwrap(), "bits of {name}");
+        assert_eq!(format!("{:X}", bits.crc), entry["crc"].as_str().unwrap(), "CRC of {name}");
+        let length = length(&kind).unwrap();
+        assert_eq!(u64::from(length.bits()), entry["bits_with_intermission"].as_u64().unwrap(), "length of {name}");
+        if let Some(phase) = entry["data_phase"].as_object() {
+            let within = phase["dp_lo"].as_u64().unwrap()..=phase["dp_hi"].as_u64().unwrap();
+            assert!(within.contains(&u64::from(length.data_phase)), "data phase of {name}: {}", length.data_phase);
+        }
+    }
+    assert_eq!(entries.len(), 27);
+}
+
+/// The CRC crate's catalogue forms against five libraries (`facts/vectors/crc.json`) and the catalogue's check values.
+#[test]
+fn catalogue() {
+    use crc::{CRC_15_CAN, CRC_17_CAN_FD, CRC_21_CAN_FD, Crc};
+    let (crc15, crc17, crc21) = (Crc::<u16>::new(&CRC_15_CAN), Crc::<u32>::new(&CRC_17_CAN_FD), Crc::<u32>::new(&CRC_21_CAN_FD));
+    assert_eq!(crc15.checksum(b"123456789"), 0x059E);
+    assert_eq!(crc17.checksum(b"123456789"), 0x04F03);
+    assert_eq!(crc21.checksum(b"123456789"), 0x0ED841);
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/crc.json");
+    let Ok(text) = std::fs::read_to_string(path) else {
+        println!("skipped: {path} is not there");
+        return;
+    };
+    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    for entry in vectors["entries"].as_array().unwrap() {
+        let text = entry["data"].as_str().unwrap();
+        let data: Vec<u8> = (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect();
+        assert_eq!(format!("{:X}", crc15.checksum(&data)), entry["crc15"].as_str().unwrap());
+        assert_eq!(format!("{:X}", crc17.checksum(&data)), entry["crc17"].as_str().unwrap());
+        assert_eq!(format!("{:X}", crc21.checksum(&data)), entry["crc21"].as_str().unwrap());
+    }
+}
+
+/// Without stuffing and at the worst, with interframe space: `linux/can/length.h` (2023), which for the classical format equals
+/// 55 + 10n and 80 + 10n of Davis, Burns, Bril and Lukkien, Real-Time Systems 35 (2007), formulas from memory.
+fn bounds(kind: &FrameKind) -> (u16, u16) {
+    let extended = matches!(kind.id().unwrap(), embedded_can::Id::Extended(_));
+    let bytes = kind.bytes().len() as u16;
+    match kind {
+        FrameKind::Classic(_) if extended => (67 + 8 * bytes, 80 + 10 * bytes),
+        FrameKind::Classic(_) => (47 + 8 * bytes, 55 + 10 * bytes),
+        FrameKind::Fd(_) => {
+            let head = if extended { 41 } else { 22 };
+            let tail = if bytes <= 16 { 4 + 17 + 6 } else { 4 + 21 + 7 };
+            let dynamic = (head + 8 * bytes - 1) / 4;
+            let nominal = head + 8 * bytes + tail + 13;
+            (nominal, nominal + dynamic)
+        }
+        FrameKind::Error(_) => unreachable!("error reports have no length"),
+    }
+}
+
+#[test]
+fn kernel_limits() {
+    for (payload, nominal, worst) in [
+        ("000#0000000000000000".to_owned(), 111, 135),
+        ("00000000#0000000000000000".to_owned(), 131, 160),
+        (format!("000##0{}", "00".repeat(64)), 579, 712),
+        (format!("00000000##0{}", "00".repeat(64)), 598, 736),
+    ] {
+        assert_eq!(bounds(&frame(&payload)), (nominal, worst), "{payload}");
+    }
+}
+
+/// The bound of Davis et al. is reached: five equal bits, then four of each level by turns.
+#[test]
+fn worst_case_is_reached() {
+    let kind = frame("07C#0F87C3E1F0783C1E");
+    let FrameKind::Classic(_) = kind else { panic!() };
+    let most = (0..=0x7FF_u32)
+        .map(|raw| {
+            let data = [0x78, 0x78, 0x78, 0x78, 0x78, 0x78, 0x78, 0x78].map(|byte: u8| byte.rotate_left(raw % 8));
+            length(&FrameKind::Classic(ClassicFrame::new(make_id(raw, false).unwrap(), &data).unwrap())).unwrap().bits()
+        })
+        .max()
+        .unwrap();
+    assert!((130..=135).contains(&most), "longest of the family is {most}");
+}
+
+prop_compose! {
+    fn any_frame()(raw in any::<u32>(), extended in any::<bool>(), form in 0..3, code in 0..16usize, dlc in 0..=8usize,
+                   fill in prop_oneof![Just(None), any::<u8>().prop_map(Some)], data in any::<[u8; 32]>(), brs in any::<bool>(), esi in any::<bool>())
+                  -> FrameKind {
+        let id = make_id(if extended { raw & 0x1FFF_FFFF } else { raw & 0x7FF }, extended).unwrap();
+        let mut bytes = [0; 64];
+        bytes.iter_mut().enumerate().for_each(|(at, byte)| *byte = fill.unwrap_or(data[at % 32]));
+        match form {
+            0 => FrameKind::Fd(FdFrame::new(id, &bytes[..usize::from(FD_LENGTHS[code])], FdFlags { brs, esi }).unwrap()),
+            1 => FrameKind::Classic(ClassicFrame::new_remote(id, dlc).unwrap()),
+            _ => FrameKind::Classic(ClassicFrame::new(id, &bytes[..dlc]).unwrap()),
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(4000))]
+
+    /// The table-driven length equals the bit-by-bit encoding and stays within the published bounds.
+    #[test]
+    fn length_is_the_number_of_bits(kind in any_frame()) {
+        let length = length(&kind).unwrap();
+        let bits = Bits::encode(&kind).unwrap();
+        prop_assert_eq!(usize::from(length.bits()), bits.count() + usize::from(INTERMISSION));
+        prop_assert_eq!(length.stuff, bits.dynamic_stuff + bits.fixed_stuff);
+        let (nominal, worst) = bounds(&kind);
+        prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
+    }
+}

@@ -1,0 +1,76 @@
+//! Opening and decompressing: what the first bytes say decides, not the name.
+
+use std::fs::File;
+use std::io::{self, BufReader, Read};
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use super::{Options, Source};
+
+/// An open capture: decompressed bytes and how they were packed.
+pub(super) struct Input {
+    pub reader: Box<dyn Read + Send>,
+    pub packing: &'static str,
+}
+
+const GZIP: [u8; 2] = [0x1F, 0x8B]; // RFC 1952, 2.3.1
+const ZSTD: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD]; // RFC 8878, 3.1.1
+
+pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
+    let raw: Box<dyn Read + Send> = match source {
+        Source::Bytes { bytes, .. } => Box::new(io::Cursor::new(bytes)),
+        Source::Path(path) if path == Path::new("-") => Box::new(io::stdin()),
+        Source::Path(path) => {
+            let file = File::open(&path)?;
+            if file.metadata()?.is_dir() {
+                return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder; name the captures in it"));
+            }
+            Box::new(file)
+        }
+    };
+    let counted = Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
+    let mut buffered = BufReader::with_capacity(256 << 10, counted);
+    let mut head = [0; 4];
+    let length = fill(&mut buffered, &mut head)?;
+    let whole = io::Cursor::new(head[..length].to_vec()).chain(buffered);
+    Ok(match head {
+        [a, b, ..] if [a, b] == GZIP && length >= 2 => {
+            Input { reader: Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::new(whole))), packing: "gzip" }
+        }
+        ZSTD if length == 4 => Input { reader: Box::new(zstd::stream::read::Decoder::new(whole)?), packing: "zstd" },
+        _ => Input { reader: Box::new(whole), packing: "" },
+    })
+}
+
+/// Reads until `buffer` is full or the input ends.
+pub(super) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
+    let mut length = 0;
+    while length < buffer.len() {
+        match reader.read(&mut buffer[length..]) {
+            Ok(0) => break,
+            Ok(read) => length += read,
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
+    }
+    Ok(length)
+}
+
+/// Tells how many bytes of the file have been taken, compressed ones as they lie there.
+struct Counted<R> {
+    inner: R,
+    total: Arc<AtomicU64>,
+    progress: Option<fn(u64)>,
+}
+
+impl<R: Read> Read for Counted<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.inner.read(buffer)?;
+        let total = self.total.fetch_add(read as u64, Ordering::Relaxed) + read as u64;
+        if let Some(progress) = self.progress {
+            progress(total);
+        }
+        Ok(read)
+    }
+}

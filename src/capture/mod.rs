@@ -1,0 +1,188 @@
+//! From bytes to frames: opening, recognising, decompressing, cutting at line ends, parsing on several cores.
+//!
+//! Frames come out in the order of the file, in batches, whatever the number of threads; so what is folded from them does
+//! not depend on it either.
+
+mod input;
+mod lines;
+mod pipeline;
+mod text;
+
+use std::fmt;
+use std::io;
+use std::path::PathBuf;
+
+use lostnode_parsers::wire::Length;
+use lostnode_parsers::{FrameKind, Timestamp};
+
+pub use pipeline::read;
+
+/// Position of a channel in [`Batch::channels`].
+pub type ChannelIndex = u16;
+
+/// One frame of a capture.
+#[derive(Clone, Copy, Debug)]
+pub struct Frame {
+    /// Time stamp, `None` where the capture has none.
+    pub time: Option<Timestamp>,
+    /// Which channel it was heard on.
+    pub channel: ChannelIndex,
+    /// The frame itself.
+    pub kind: FrameKind,
+    /// Its exact length on the wire; zero for an error report.
+    pub length: Length,
+}
+
+/// Consecutive frames of a capture and the channel names they point to.
+#[derive(Debug, Default)]
+pub struct Batch {
+    /// Frames in the order of the file.
+    pub frames: Vec<Frame>,
+    /// All channels seen so far, in order of appearance.
+    pub channels: Vec<String>,
+}
+
+/// How the time stamps of console text are to be read.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
+pub enum Stamps {
+    /// Decide from the first lines: stamps that keep falling back are relative ones.
+    #[default]
+    Auto,
+    /// Each stamp is a time (of day, or counted from the start).
+    Absolute,
+    /// Each stamp is the time since the line before.
+    Relative,
+}
+
+/// How to read a capture.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Meaning of the time stamps of console text.
+    pub stamps: Stamps,
+    /// Threads that parse; the result does not depend on it.
+    pub threads: usize,
+    /// Bytes of text per unit of work; the result does not depend on it.
+    pub chunk: usize,
+    /// Called with the number of input bytes consumed so far, for a progress display.
+    pub progress: Option<fn(u64)>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            stamps: Stamps::Auto,
+            threads: std::thread::available_parallelism().map_or(1, usize::from),
+            chunk: 1 << 20,
+            progress: None,
+        }
+    }
+}
+
+/// Where a capture comes from.
+#[derive(Debug)]
+pub enum Source {
+    /// A file, or standard input where the path is `-`.
+    Path(PathBuf),
+    /// Bytes in memory, for tests and examples.
+    Bytes {
+        /// Shown as the path.
+        name: String,
+        /// The capture as it would stand in a file.
+        bytes: Vec<u8>,
+    },
+}
+
+impl Source {
+    /// What to call it in messages.
+    pub fn name(&self) -> String {
+        match self {
+            Source::Path(path) => path.display().to_string(),
+            Source::Bytes { name, .. } => name.clone(),
+        }
+    }
+}
+
+/// A line that was not a frame.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Rejected {
+    /// Line number from 1.
+    pub line: u64,
+    /// What was wrong with it and where in the line.
+    pub reason: String,
+}
+
+/// What became of one capture file.
+#[derive(Clone, Debug, Default)]
+pub struct Capture {
+    /// Path as given.
+    pub path: String,
+    /// Text form and compression found, such as `log text, gzip`.
+    pub format: String,
+    /// Records that were frames, error reports among them.
+    pub frames: u64,
+    /// All lines that were not blank and not notes below an error report.
+    pub lines: u64,
+    /// Lines that were no frames.
+    pub rejected: u64,
+    /// The first of them, at most [`Capture::KEPT_REJECTIONS`].
+    pub rejections: Vec<Rejected>,
+    /// Time stamp of the first and of the last frame, earliest and latest.
+    pub span: Option<(Timestamp, Timestamp)>,
+    /// Why reading ended before the end of the file, where it did (a damaged compressed stream).
+    pub cut_short: Option<String>,
+}
+
+impl Capture {
+    /// How many rejected lines are kept with their reason; the rest is counted.
+    pub const KEPT_REJECTIONS: usize = 20;
+}
+
+/// A capture that could not be read at all.
+#[derive(Debug)]
+pub struct Error {
+    /// The capture's name.
+    pub path: String,
+    /// What was wrong and what to do about it.
+    pub kind: ErrorKind,
+}
+
+/// The ways in which a capture cannot be read.
+#[derive(Debug)]
+pub enum ErrorKind {
+    /// The file could not be opened or read.
+    Io(io::Error),
+    /// The file has no bytes.
+    Empty,
+    /// No line of it is a frame.
+    NoFrames {
+        /// Lines that were tried.
+        lines: u64,
+        /// The first one with its reason.
+        first: Option<Rejected>,
+        /// Whether the bytes look like anything but text.
+        binary: bool,
+    },
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}: ", self.path)?;
+        match &self.kind {
+            ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
+            ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
+            ErrorKind::NoFrames { lines, first, binary } => {
+                if *binary {
+                    f.write_str("this is binary data, not a text capture")?;
+                } else {
+                    write!(f, "none of its {lines} lines is a frame")?;
+                }
+                if let Some(first) = first {
+                    write!(f, " (line {}: {})", first.line, first.reason)?;
+                }
+                f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")
+            }
+        }
+    }
+}
+
+impl std::error::Error for Error {}

@@ -1,0 +1,167 @@
+//! Parses the lines of one chunk. Runs on any thread and knows nothing of the chunks before it.
+
+use lostnode_parsers::candump::Record;
+use lostnode_parsers::{ParseError, Timestamp, candump, console, wire};
+
+use super::lines::{Chunk, LONGEST_LINE};
+use super::{Capture, ChannelIndex, Frame, Rejected};
+
+/// What one chunk of text came to; channel indexes and line numbers count within the chunk.
+#[derive(Default)]
+pub(super) struct Parsed {
+    pub frames: Vec<Frame>,
+    pub channels: Vec<String>,
+    pub lines: u64,
+    /// Every line end, blank ones too, so that line numbers match an editor's.
+    pub line_ends: u64,
+    pub rejected: u64,
+    pub rejections: Vec<Rejected>,
+    /// Which frames came from console text, whose stamps may be relative; log text has absolute ones.
+    pub console: Vec<bool>,
+    pub zero_bytes: bool,
+}
+
+/// Most channels told apart; further ones are refused line by line, which says so.
+const MOST_CHANNELS: usize = 256;
+
+pub(super) fn parse(chunk: &Chunk) -> Parsed {
+    let mut parsed = Parsed { frames: Vec::with_capacity(chunk.bytes.len() / 40), ..Parsed::default() };
+    let mut rest = chunk.bytes.as_slice();
+    while !rest.is_empty() {
+        let (line, next) = match memchr::memchr(b'\n', rest) {
+            Some(end) => (&rest[..end], &rest[end + 1..]),
+            None => (rest, &rest[rest.len()..]),
+        };
+        rest = next;
+        parsed.line_ends += 1;
+        let line = line.strip_suffix(b"\r").unwrap_or(line);
+        if line.iter().all(|byte| *byte == b' ') || console::is_note(line) {
+            continue;
+        }
+        parsed.lines += 1;
+        if line.len() > LONGEST_LINE {
+            parsed.reject(format!("longer than {LONGEST_LINE} bytes"));
+            continue;
+        }
+        match record(line) {
+            Ok((record, console)) => parsed.take(&record, console),
+            Err(error) => {
+                parsed.zero_bytes |= line.contains(&0);
+                parsed.reject(error.to_string());
+            }
+        }
+    }
+    if chunk.overlong {
+        parsed.line_ends += 1;
+        parsed.lines += 1;
+        parsed.reject(format!("longer than {LONGEST_LINE} bytes"));
+    }
+    parsed
+}
+
+/// Log text or console text, line by line; the error is that of the form the line resembles more.
+fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
+    let log = match candump::parse_line(line) {
+        Ok(record) => return Ok((record, false)),
+        Err(error) => error,
+    };
+    match console::parse_line(line) {
+        Ok(record) => Ok((record, true)),
+        Err(console) => Err(if line.contains(&b'[') { console } else { log }),
+    }
+}
+
+impl Parsed {
+    fn take(&mut self, record: &Record<'_>, console: bool) {
+        // Printable ASCII is what the parser lets through, so this loses nothing.
+        let Some(channel) = self.channel(record.channel) else {
+            self.reject(format!("more than {MOST_CHANNELS} channels; this one is left out"));
+            return;
+        };
+        let length = wire::length(&record.kind).unwrap_or_default();
+        self.frames.push(Frame { time: record.time, channel, kind: record.kind, length });
+        self.console.push(console);
+    }
+
+    fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {
+        intern(&mut self.channels, std::str::from_utf8(name).ok()?)
+    }
+
+    fn reject(&mut self, reason: String) {
+        self.rejected += 1;
+        if self.rejections.len() < Capture::KEPT_REJECTIONS {
+            self.rejections.push(Rejected { line: self.line_ends, reason });
+        }
+    }
+}
+
+/// Index of a channel name, added where it is new; `None` where there are too many.
+pub(super) fn intern(channels: &mut Vec<String>, name: &str) -> Option<ChannelIndex> {
+    let known = channels.iter().position(|known| known == name);
+    if known.is_none() && channels.len() == MOST_CHANNELS {
+        return None;
+    }
+    let at = known.unwrap_or_else(|| {
+        channels.push(name.to_owned());
+        channels.len() - 1
+    });
+    Some(at as ChannelIndex)
+}
+
+/// Turns relative stamps of console text into times, chunk after chunk.
+pub(super) struct Clock {
+    /// `None` until the first chunk with stamps has been looked at.
+    relative: Option<bool>,
+    now: i64,
+}
+
+impl Clock {
+    pub fn new(stamps: super::Stamps) -> Self {
+        let relative = match stamps {
+            super::Stamps::Auto => None,
+            super::Stamps::Absolute => Some(false),
+            super::Stamps::Relative => Some(true),
+        };
+        Clock { relative, now: 0 }
+    }
+
+    /// Whether the stamps are taken as relative.
+    pub fn is_relative(&self) -> bool {
+        self.relative == Some(true)
+    }
+
+    pub fn set(&mut self, parsed: &mut Parsed) {
+        let relative = match self.relative {
+            Some(relative) => relative,
+            None => {
+                let stamps: Vec<_> = parsed.stamps().collect();
+                if stamps.len() < 2 {
+                    return;
+                }
+                *self.relative.insert(looks_relative(&stamps))
+            }
+        };
+        if relative {
+            for (frame, _) in parsed.frames.iter_mut().zip(&parsed.console).filter(|(_, console)| **console) {
+                if let Some(step) = frame.time {
+                    self.now = self.now.saturating_add(step.nanoseconds());
+                    frame.time = Some(Timestamp::from_nanoseconds(self.now));
+                }
+            }
+        }
+    }
+}
+
+impl Parsed {
+    fn stamps(&self) -> impl Iterator<Item = i64> + '_ {
+        let console = self.frames.iter().zip(&self.console).filter(|(_, console)| **console);
+        console.filter_map(|(frame, _)| frame.time.map(Timestamp::nanoseconds))
+    }
+}
+
+/// Times only fall back by a little between channels; differences fall back at about every second line.
+fn looks_relative(stamps: &[i64]) -> bool {
+    let falls = stamps.windows(2).filter(|pair| pair[1] < pair[0]).count();
+    let small = stamps.iter().all(|stamp| *stamp < 1_000_000 * 1_000_000_000);
+    small && falls * 5 > stamps.len()
+}

@@ -1,0 +1,80 @@
+//! The command line: one file per subcommand, each from its arguments to the core to a renderer.
+
+mod frames;
+mod progress;
+mod report;
+mod simulate;
+
+use std::fmt;
+use std::io;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Says from captures of CAN traffic which node went quiet, when, how far the trouble reaches and why it looks so.
+#[derive(Parser)]
+#[command(name = "lostnode", version, about, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    Report(report::Arguments),
+    Frames(frames::Arguments),
+    Simulate(simulate::Arguments),
+}
+
+/// Nothing lost, or the work is done.
+pub const NOTHING_LOST: u8 = 0;
+/// Something was lost.
+pub const SOMETHING_LOST: u8 = 1;
+/// Could not be read or written.
+pub const FAILED: u8 = 2;
+
+/// What ends a command early.
+#[derive(Debug)]
+pub enum Failure {
+    /// The reader of our output has gone; nobody needs a message.
+    BrokenPipe,
+    /// Shown to the user: what, where, and what to do.
+    Message(String),
+}
+
+impl Failure {
+    fn message(text: impl fmt::Display) -> Self {
+        Failure::Message(text.to_string())
+    }
+
+    /// An output that cannot be written.
+    fn writing(path: &std::path::Path, error: &io::Error) -> Self {
+        Failure::Message(format!("{}: cannot be written: {error}", path.display()))
+    }
+}
+
+impl From<io::Error> for Failure {
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::BrokenPipe => Failure::BrokenPipe,
+            _ => Failure::Message(format!("standard output cannot be written: {error}")),
+        }
+    }
+}
+
+/// Runs the command line of this process.
+pub fn run() -> ExitCode {
+    let done = match Arguments::parse().command {
+        Command::Report(arguments) => report::run(&arguments),
+        Command::Frames(arguments) => frames::run(&arguments),
+        Command::Simulate(arguments) => simulate::run(&arguments),
+    };
+    match done {
+        Ok(code) => ExitCode::from(code),
+        Err(Failure::BrokenPipe) => ExitCode::SUCCESS,
+        Err(Failure::Message(message)) => {
+            eprintln!("lostnode: {message}");
+            ExitCode::from(FAILED)
+        }
+    }
+}

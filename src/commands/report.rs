@@ -1,0 +1,155 @@
+//! `lostnode report`: the main job.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+
+use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
+use crate::answer;
+use crate::capture::{self, Options, Source, Stamps};
+use crate::report::Renderer;
+use crate::report::json::Json;
+use crate::report::load_plot::LoadPlot;
+use crate::report::presence_plot::PresencePlot;
+use crate::report::text::Text;
+use crate::settings::Settings;
+use crate::summary::Summary;
+
+/// Say which node went quiet, when, and how far the trouble reaches
+///
+/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read.
+#[derive(Args)]
+#[command(after_help = "Example: lostnode report samples/van-door.log.gz --out van-report")]
+pub struct Arguments {
+    /// The capture, plain, gzip or zstd; `-` reads standard input
+    capture: PathBuf,
+    /// How to print the report
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// Also write report.json, presence.png and bus-load.png into this folder
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    #[command(flatten)]
+    analysis: Analysis,
+    #[command(flatten)]
+    reading: Reading,
+}
+
+#[derive(Clone, Copy, ValueEnum)]
+enum Format {
+    Text,
+    Json,
+}
+
+/// Limits of the analysis, shared by the commands that analyse.
+#[derive(Args)]
+pub struct Analysis {
+    /// Bit rate of the bus in bits per second (inferred where not given)
+    #[arg(long, value_name = "BITS", value_parser = positive)]
+    bit_rate: Option<f64>,
+    /// Data bit rate of CAN FD in bits per second
+    #[arg(long, value_name = "BITS", value_parser = positive)]
+    data_bit_rate: Option<f64>,
+    /// Periods of silence after which an identifier has timed out
+    #[arg(long, value_name = "N", default_value_t = Settings::default().timeout_periods, value_parser = positive)]
+    timeout_periods: f64,
+    /// Shortest time-out in seconds
+    #[arg(long, value_name = "SECONDS", default_value_t = Settings::default().timeout_floor, value_parser = positive)]
+    timeout_floor: f64,
+    /// Time-outs shorter than this many seconds are momentary losses, not outages
+    #[arg(long, value_name = "SECONDS", default_value_t = Settings::default().shortest_outage, value_parser = positive)]
+    shortest_outage: f64,
+    /// Width of a bin of the bus load, in seconds
+    #[arg(long, value_name = "SECONDS", default_value_t = Settings::default().load_bin, value_parser = positive)]
+    load_bin: f64,
+}
+
+impl Analysis {
+    /// The settings these arguments stand for.
+    pub fn settings(&self) -> Settings {
+        Settings {
+            timeout_periods: self.timeout_periods,
+            timeout_floor: self.timeout_floor,
+            shortest_outage: self.shortest_outage,
+            bit_rate: self.bit_rate,
+            data_bit_rate: self.data_bit_rate,
+            load_bin: self.load_bin,
+        }
+    }
+}
+
+/// How to read captures, shared by all commands that do.
+#[derive(Args)]
+pub struct Reading {
+    /// Meaning of the time stamps of console text
+    #[arg(long, value_enum, default_value_t = Stamps::Auto)]
+    stamps: Stamps,
+    /// Threads that parse (the result does not depend on it)
+    #[arg(long, value_name = "N")]
+    threads: Option<usize>,
+}
+
+impl Reading {
+    /// The options these arguments stand for, with a progress display.
+    pub fn options(&self) -> Options {
+        let default = Options::default();
+        Options {
+            stamps: self.stamps,
+            threads: self.threads.unwrap_or(default.threads),
+            progress: Some(progress::update),
+            ..default
+        }
+    }
+}
+
+fn positive(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
+        _ => Err(format!("`{text}` is not a number above zero")),
+    }
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the capture cannot be read or a result not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let settings = arguments.analysis.settings();
+    let mut summary = Summary::new(&settings);
+    progress::begin(&arguments.capture);
+    let source = Source::Path(arguments.capture.clone());
+    let capture = capture::read(source, &arguments.reading.options(), |batch| summary.push(batch));
+    progress::end();
+    let report = answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings);
+    if let Some(folder) = &arguments.out {
+        fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
+        write_file(folder, "report.json", |out| Json.render(&report, out))?;
+        write_file(folder, "presence.png", |out| PresencePlot.render(&report, out))?;
+        write_file(folder, "bus-load.png", |out| LoadPlot.render(&report, out))?;
+    }
+    let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
+    match arguments.format {
+        Format::Text => Text::default().render(&report, &mut out)?,
+        Format::Json => Json.render(&report, &mut out)?,
+    }
+    out.flush()?;
+    Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+}
+
+/// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.
+fn write_file(folder: &Path, name: &str, render: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), Failure> {
+    let path = folder.join(name);
+    let unfinished = folder.join(format!(".{name}.unfinished"));
+    let written = File::create(&unfinished).and_then(|file| {
+        let mut out = BufWriter::new(file);
+        render(&mut out)?;
+        out.flush()?;
+        fs::rename(&unfinished, &path)
+    });
+    written.map_err(|error| {
+        let _ = fs::remove_file(&unfinished);
+        Failure::writing(&path, &error)
+    })
+}

@@ -1,0 +1,202 @@
+//! Bit rate and bus load from the exact length of each frame.
+
+use lostnode_parsers::{FrameKind, Timestamp};
+
+use crate::capture::Frame;
+use crate::settings::Settings;
+use crate::timing::{Nanoseconds, nanoseconds};
+
+/// Bit rates in use on vehicles, bits per second: ISO 11898-2 and SAE J1939-11/-14, J2284-1/-2/-3, J2411, ISO 11898-3, and
+/// common practice.
+pub const USUAL_RATES: [f64; 11] = [10e3, 20e3, 33_333.0, 50e3, 83_333.0, 95_238.0, 125e3, 250e3, 500e3, 800e3, 1e6];
+
+/// Most bins of a load series; a longer capture gets wider bins.
+const MOST_BINS: usize = 1 << 15;
+
+/// Bits on one channel over time.
+#[derive(Clone, Debug)]
+pub struct Load {
+    start: Option<Nanoseconds>,
+    bin: Nanoseconds,
+    bins: Vec<Bits>,
+    last: Option<Nanoseconds>,
+    rate: RateEvidence,
+}
+
+/// Bits in one bin at each of the two rates.
+#[derive(Clone, Copy, Debug, Default)]
+struct Bits {
+    nominal: u64,
+    data_phase: u64,
+}
+
+/// How often frames followed their predecessor as closely as each usual rate would have them.
+#[derive(Clone, Debug, Default)]
+struct RateEvidence {
+    /// Within 6 % of each usual rate.
+    close: [u64; USUAL_RATES.len()],
+    /// More than 6 % faster than each usual rate: impossible at that rate, but for the logger's clock.
+    faster: [u64; USUAL_RATES.len()],
+    total: u64,
+}
+
+/// A bit rate and where it is from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum BitRate {
+    /// The user said so.
+    Given(f64),
+    /// From the spacing of frames that follow each other without a pause.
+    Inferred {
+        /// Bits per second, one of [`USUAL_RATES`].
+        rate: f64,
+        /// 0 to 1.
+        confidence: f64,
+    },
+    /// The capture does not show it.
+    Unknown,
+}
+
+impl BitRate {
+    /// Bits per second, where known.
+    pub fn bits_per_second(self) -> Option<f64> {
+        match self {
+            BitRate::Given(rate) | BitRate::Inferred { rate, .. } => Some(rate),
+            BitRate::Unknown => None,
+        }
+    }
+}
+
+/// Bus load over time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Series {
+    /// Time of the first bin's start.
+    pub start: Nanoseconds,
+    /// Width of a bin in seconds.
+    pub bin: f64,
+    /// Share of the time that the bus was busy, per bin, 0 to 1.
+    pub load: Vec<f64>,
+}
+
+impl Series {
+    /// Mean over the whole channel.
+    pub fn mean(&self) -> f64 {
+        self.load.iter().sum::<f64>() / self.load.len().max(1) as f64
+    }
+
+    /// Highest bin: its load and the time of its start.
+    pub fn peak(&self) -> Option<(f64, Nanoseconds)> {
+        let (at, load) = self.load.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1).then(b.0.cmp(&a.0)))?;
+        Some((*load, self.start + nanoseconds(at as f64 * self.bin)))
+    }
+}
+
+impl Load {
+    /// With bins of `bin` seconds.
+    pub fn new(bin: f64) -> Self {
+        Load { start: None, bin: nanoseconds(bin).max(1_000_000), bins: Vec::new(), last: None, rate: RateEvidence::default() }
+    }
+
+    /// Takes the next frame of the channel.
+    pub fn push(&mut self, frame: &Frame) {
+        let (Some(time), false) = (frame.time.map(Timestamp::nanoseconds), matches!(frame.kind, FrameKind::Error(_))) else {
+            return;
+        };
+        if let (Some(last), FrameKind::Classic(_)) = (self.last, frame.kind) {
+            self.rate.push(time - last, f64::from(frame.length.nominal));
+        }
+        self.last = Some(time);
+        let start = *self.start.get_or_insert(time);
+        // A frame before the first one, after a step of the clock, counts in the first bin.
+        let mut at = ((time - start).max(0) / self.bin) as usize;
+        while at >= MOST_BINS {
+            self.widen();
+            at /= 2;
+        }
+        if self.bins.len() <= at {
+            self.bins.resize(at + 1, Bits::default());
+        }
+        self.bins[at].nominal += u64::from(frame.length.nominal);
+        self.bins[at].data_phase += u64::from(frame.length.data_phase);
+    }
+
+    fn widen(&mut self) {
+        self.bin *= 2;
+        let add = |pair: &[Bits]| Bits {
+            nominal: pair.iter().map(|bits| bits.nominal).sum(),
+            data_phase: pair.iter().map(|bits| bits.data_phase).sum(),
+        };
+        self.bins = self.bins.chunks(2).map(add).collect();
+    }
+
+    /// The bit rate given, or inferred, or unknown.
+    pub fn bit_rate(&self, settings: &Settings) -> BitRate {
+        settings.bit_rate.map_or_else(|| self.rate.infer(), BitRate::Given)
+    }
+
+    /// Load over time at a bit rate; the data phase of CAN FD at its own rate, or at the nominal one where not given.
+    /// `None` where the rate is unknown or nothing carried a time stamp.
+    pub fn series(&self, settings: &Settings) -> Option<Series> {
+        let nominal = self.bit_rate(settings).bits_per_second()?;
+        let data = settings.data_bit_rate.unwrap_or(nominal);
+        let start = self.start?;
+        let bin = crate::timing::seconds(self.bin);
+        let tail = self.last.map_or(bin, |last| crate::timing::seconds(last - start) - (self.bins.len() - 1) as f64 * bin);
+        let last = self.bins.len() - 1;
+        let load = self.bins.iter().enumerate().map(|(at, bits)| {
+            // The capture ends inside the last bin; a sliver of one would show chance, not load.
+            let width = if at == last { tail.clamp(bin / 10.0, bin) } else { bin };
+            (bits.nominal as f64 / nominal + bits.data_phase as f64 / data) / width
+        });
+        Some(Series { start, bin, load: load.collect() })
+    }
+
+    /// Whether some bin holds more bits than the rate allows, beyond the blur of the logger's clock.
+    pub fn exceeds(&self, settings: &Settings) -> bool {
+        self.series(settings).is_some_and(|series| series.peak().is_some_and(|(peak, _)| peak > 1.05))
+    }
+}
+
+impl RateEvidence {
+    fn push(&mut self, gap: Nanoseconds, bits: f64) {
+        if gap <= 0 {
+            self.total += 1;
+            self.faster.iter_mut().for_each(|count| *count += 1);
+            return;
+        }
+        // Longer than the slowest rate needs: the bus was idle in between.
+        if gap > 20_000_000 {
+            return;
+        }
+        self.total += 1;
+        let rate = bits * 1e9 / gap as f64;
+        for (at, usual) in USUAL_RATES.iter().enumerate() {
+            if rate > usual * 1.06 {
+                self.faster[at] += 1;
+            } else if rate > usual * 0.94 {
+                self.close[at] += 1;
+            }
+        }
+    }
+
+    /// A frame cannot follow its predecessor sooner than its own length takes, so the true rate is the one that many frames
+    /// keep exactly and nearly none beats. Loggers that stamp in bursts blur this: then only a clear winner counts.
+    fn infer(&self) -> BitRate {
+        let share = |count: u64| count as f64 / self.total.max(1) as f64;
+        let possible = (0..USUAL_RATES.len()).filter(|at| share(self.faster[*at]) <= 0.03);
+        let best = possible.max_by_key(|at| self.close[*at]);
+        if let Some(at) = best
+            && self.close[at] >= 50
+            && share(self.close[at]) >= 0.02
+        {
+            let confidence = (1.0 - share(self.faster[at]) * 10.0).clamp(0.5, 0.99);
+            return BitRate::Inferred { rate: USUAL_RATES[at], confidence };
+        }
+        let mut order: Vec<_> = (0..USUAL_RATES.len()).collect();
+        order.sort_by_key(|at| std::cmp::Reverse(self.close[*at]));
+        let (first, second) = (order[0], order[1]);
+        if self.close[first] >= 200 && share(self.close[first]) >= 0.1 && self.close[first] >= 4 * self.close[second] {
+            return BitRate::Inferred { rate: USUAL_RATES[first], confidence: 0.6 };
+        }
+        BitRate::Unknown
+    }
+}

@@ -1,0 +1,67 @@
+//! The look shared by text and pictures: times, durations, colours of scopes.
+
+use jiff::Timestamp;
+
+use super::{Cause, Nanoseconds, Outage, Scope};
+
+/// A duration as people write it: `0.42 s`, `101.5 s`, `12 min 30 s`, `2 h 05 min`.
+///
+/// ```
+/// use lostnode::report::style::duration;
+/// assert_eq!(duration(0.1234), "0.12 s");
+/// assert_eq!(duration(2105.9), "35 min 06 s");
+/// ```
+pub fn duration(seconds: f64) -> String {
+    let whole = seconds.round() as i64;
+    match seconds {
+        s if s < 100.0 => format!("{seconds:.2} s"),
+        s if s < 600.0 => format!("{seconds:.1} s"),
+        s if s < 3600.0 => format!("{} min {:02} s", whole / 60, whole % 60),
+        _ => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
+    }
+}
+
+/// Time of day in UTC, where the stamps are a date; `None` where they count from some zero.
+pub fn time_of_day(time: Nanoseconds) -> Option<String> {
+    clock(time, "%H:%M:%S")
+}
+
+/// Date and time of day in UTC, where the stamps are a date.
+pub fn date(time: Nanoseconds) -> Option<String> {
+    clock(time, "%Y-%m-%d %H:%M:%S UTC")
+}
+
+fn clock(time: Nanoseconds, form: &str) -> Option<String> {
+    // Before September 2001: a clock that counts from the start of the recording, or was never set.
+    if time < 1_000_000_000 * 1_000_000_000 {
+        return None;
+    }
+    let stamp = Timestamp::from_nanosecond(i128::from(time)).ok()?;
+    Some(stamp.strftime(form).to_string())
+}
+
+/// What kind of outage, in words.
+pub fn kind(outage: &Outage) -> &'static str {
+    match (outage.scope, outage.cause) {
+        (_, Cause::CaptureGap) => "recording paused",
+        (Scope::Bus, Cause::BusSleep) => "bus went to sleep",
+        (Scope::Bus, Cause::BusFault) => "bus fault",
+        (Scope::Bus, _) => "whole bus silent",
+        (Scope::Branch, _) => "branch silent",
+        (Scope::Node, _) => "node silent",
+        (Scope::Identifier, _) => "identifier silent",
+        (Scope::Capture, _) => "recording stopped",
+    }
+}
+
+/// Red, green and blue of an outage. The colours differ in lightness too, so that a grey print still tells them apart.
+pub fn colour(outage: &Outage) -> (u8, u8, u8) {
+    match (outage.scope, outage.cause) {
+        (_, Cause::CaptureGap) => (150, 150, 150),
+        (Scope::Bus, Cause::BusSleep) => (140, 170, 215),
+        (Scope::Bus, _) => (70, 20, 90),
+        (Scope::Branch, _) => (190, 20, 110),
+        (Scope::Node, _) => (214, 60, 30),
+        (Scope::Identifier | Scope::Capture, _) => (240, 165, 40),
+    }
+}

@@ -1,0 +1,65 @@
+//! Moments at which the traffic of all channels stops at once and goes on as densely as before: the recording paused.
+
+use super::{Gaps, Nanoseconds, Silence};
+
+/// Gaps looked at on each side.
+const SIDE: usize = 8;
+/// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
+const SHORTEST: Nanoseconds = 20_000_000;
+
+/// Finds stops while frames go by, from the last few time stamps of the merged traffic of all channels.
+#[derive(Clone, Debug, Default)]
+pub struct Pauses {
+    recent: [Nanoseconds; 2 * SIDE + 2],
+    filled: usize,
+    latest: Nanoseconds,
+    gaps: Gaps,
+    candidates: Vec<Silence>,
+    /// Candidates beyond [`Pauses::KEPT`].
+    pub dropped: u64,
+}
+
+impl Pauses {
+    /// How many candidates are kept.
+    pub const KEPT: usize = 65_536;
+
+    /// Takes the time of the next frame of any channel. Channels step back against each other by up to 0.1 s in real captures;
+    /// such a frame adds a gap of zero.
+    pub fn push(&mut self, time: Nanoseconds) {
+        if self.filled == 0 {
+            self.latest = time;
+        }
+        self.gaps.push((time - self.latest).max(0));
+        self.latest = self.latest.max(time);
+        self.recent.rotate_left(1);
+        self.recent[2 * SIDE + 1] = self.latest;
+        self.filled += 1;
+        let candidate = Silence { start: self.recent[SIDE], end: self.recent[SIDE + 1] };
+        // Enough frames on both sides, or the stop is too close to the beginning to judge.
+        if self.filled < SIDE + 4 || candidate.length() < SHORTEST {
+            return;
+        }
+        let before = (2 * SIDE + 2).saturating_sub(self.filled);
+        let usual = |stamps: &[Nanoseconds]| {
+            let mut gaps: Vec<_> = stamps.windows(2).map(|pair| pair[1] - pair[0]).collect();
+            gaps.sort_unstable();
+            gaps.get(gaps.len() / 2).copied().unwrap_or(Nanoseconds::MAX / 8)
+        };
+        let around = usual(&self.recent[before.min(SIDE)..=SIDE]).max(usual(&self.recent[SIDE + 1..]));
+        if candidate.length() <= 4 * around {
+            return;
+        }
+        if self.candidates.len() < Self::KEPT {
+            self.candidates.push(candidate);
+        } else {
+            self.dropped += 1;
+        }
+    }
+
+    /// The stops that are also much longer than what the traffic of this capture shows anyway: three times the gap that 98 %
+    /// of all gaps stay under.
+    pub fn stops(&self) -> Vec<Silence> {
+        let usual = self.gaps.quantile(0.98).map_or(0, |gap| super::nanoseconds(3.0 * gap));
+        self.candidates.iter().filter(|stop| stop.length() > usual).copied().collect()
+    }
+}

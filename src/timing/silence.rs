@@ -1,0 +1,98 @@
+//! The longest silences, so that a time-out can be set after the whole capture has been read.
+
+use std::cmp::Reverse;
+use std::collections::BinaryHeap;
+
+use super::Nanoseconds;
+
+/// From the last frame before a silence to the first after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Silence {
+    /// Last frame before.
+    pub start: Nanoseconds,
+    /// First frame after.
+    pub end: Nanoseconds,
+}
+
+impl Silence {
+    /// How long nothing was heard.
+    pub fn length(&self) -> Nanoseconds {
+        self.end - self.start
+    }
+
+    /// How much of it lies in `other`.
+    pub fn overlap(&self, other: &Silence) -> Nanoseconds {
+        (self.end.min(other.end) - self.start.max(other.start)).max(0)
+    }
+}
+
+/// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one stays of two alike.
+#[derive(Clone, Debug, Default)]
+pub struct Longest {
+    heap: BinaryHeap<Reverse<(Nanoseconds, Reverse<Silence>)>>,
+    floor: Nanoseconds,
+    dropped: u64,
+}
+
+impl Longest {
+    /// How many are kept.
+    pub const KEPT: usize = 512;
+
+    /// Keeps silences of at least `floor`.
+    pub fn new(floor: Nanoseconds) -> Self {
+        Longest { heap: BinaryHeap::new(), floor, dropped: 0 }
+    }
+
+    /// Takes a silence into account.
+    pub fn offer(&mut self, silence: Silence) {
+        if silence.length() < self.floor {
+            return;
+        }
+        let entry = Reverse((silence.length(), Reverse(silence)));
+        if self.heap.len() < Self::KEPT {
+            self.heap.push(entry);
+            return;
+        }
+        self.dropped += 1;
+        if let Some(mut shortest) = self.heap.peek_mut()
+            && entry < *shortest
+        {
+            *shortest = entry;
+        }
+    }
+
+    /// Kept silences of at least `length`, in order of time.
+    pub fn at_least(&self, length: Nanoseconds) -> Vec<Silence> {
+        let mut kept: Vec<_> = self
+            .heap
+            .iter()
+            .filter(|Reverse((long, _))| *long >= length)
+            .map(|Reverse((_, Reverse(silence)))| *silence)
+            .collect();
+        kept.sort_unstable();
+        kept
+    }
+
+    /// Whether silences of at least `length` may have been dropped: then the kept ones are not all.
+    pub fn is_incomplete(&self, length: Nanoseconds) -> bool {
+        self.dropped > 0 && self.heap.peek().is_some_and(|Reverse((shortest, _))| *shortest >= length)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_longest_stay() {
+        let mut longest = Longest::new(10);
+        for start in 0..2000 {
+            longest.offer(Silence { start: start * 10_000, end: start * 10_000 + start });
+        }
+        let kept = longest.at_least(0);
+        assert_eq!(kept.len(), Longest::KEPT);
+        assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
+        assert!(longest.is_incomplete(100));
+        assert!(!longest.is_incomplete(1990));
+    }
+}
