@@ -1,10 +1,9 @@
 //! The way from the summaries of a capture to its report.
 
-use lostnode_parsers::Id;
-
 use crate::capture::Capture;
 use crate::losses::{self, Losses};
 use crate::presence;
+use crate::report::style::id_label;
 use crate::report::{Channel, ErrorEvent, Identifier, Lane, Node, Outage, Report};
 use crate::roster::{self, Roster};
 use crate::settings::Settings;
@@ -143,11 +142,6 @@ fn lanes(identifiers: &[Identifier], nodes: &[Node], outages: &[Outage]) -> Vec<
     lanes
 }
 
-/// `0x1A0`, or `0x18FEF100`.
-pub fn id_label(id: Id) -> String {
-    format!("0x{}", lostnode_parsers::frame::DisplayId(id))
-}
-
 fn notices(captures: &[Capture], summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     let timing = &summary.timing;
@@ -181,6 +175,10 @@ fn notices(captures: &[Capture], summary: &Summary, losses: &Losses, settings: &
         if summary.load[at].exceeds(settings) {
             out.push(format!("{name}: more bits than the bit rate allows in some bins; the rate or the time stamps are wrong"));
         }
+    }
+    let paused: f64 = losses.stops.iter().filter(|stop| stop.channel.is_none()).map(|stop| seconds(stop.silence.length())).sum();
+    if paused > 0.0 {
+        out.push(format!("the recording paused for {paused:.1} s in all: mean loads are too low by as much"));
     }
     if timing.folded_frames > 0 {
         out.push(format!(

@@ -160,7 +160,7 @@ fn part(timing: &Timing, losses: &Losses, roster: &Roster, cluster: &[Loss]) -> 
         Some(node) if whole => {
             let rest = roster.nodes[node].ids.len() - ids.len();
             if rest > 0 {
-                evidence.push(format!("its {rest} other identifiers were not heard in that time either"));
+                evidence.push(format!("its other identifiers ({rest}) were not heard in that time either"));
             }
         }
         Some(node) => evidence.push(format!(
@@ -213,7 +213,7 @@ fn errors_note(timing: &Timing, channel: Option<ChannelIndex>, silence: Silence)
     (count > 0).then(|| format!("{count} error reports about the bus within 1 s of its start"))
 }
 
-/// `0x1A0`, or `0x18FEF100`.
+/// An identifier as people write it.
 pub fn id_name(timing: &Timing, id: usize) -> String {
     format!("0x{}", lostnode_parsers::frame::DisplayId(timing.ids[id].key.id))
 }

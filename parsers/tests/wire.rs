@@ -124,21 +124,6 @@ fn kernel_limits() {
     }
 }
 
-/// The bound of Davis et al. is reached: five equal bits, then four of each level by turns.
-#[test]
-fn worst_case_is_reached() {
-    let kind = frame("07C#0F87C3E1F0783C1E");
-    let FrameKind::Classic(_) = kind else { panic!() };
-    let most = (0..=0x7FF_u32)
-        .map(|raw| {
-            let data = [0x78, 0x78, 0x78, 0x78, 0x78, 0x78, 0x78, 0x78].map(|byte: u8| byte.rotate_left(raw % 8));
-            length(&FrameKind::Classic(ClassicFrame::new(make_id(raw, false).unwrap(), &data).unwrap())).unwrap().bits()
-        })
-        .max()
-        .unwrap();
-    assert!((130..=135).contains(&most), "longest of the family is {most}");
-}
-
 prop_compose! {
     fn any_frame()(raw in any::<u32>(), extended in any::<bool>(), form in 0..3, code in 0..16usize, dlc in 0..=8usize,
                    fill in prop_oneof![Just(None), any::<u8>().prop_map(Some)], data in any::<[u8; 32]>(), brs in any::<bool>(), esi in any::<bool>())

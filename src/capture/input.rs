@@ -32,7 +32,10 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     let counted = Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
     let mut buffered = BufReader::with_capacity(256 << 10, counted);
     let mut head = [0; 4];
-    let length = fill(&mut buffered, &mut head)?;
+    let (length, failure) = fill(&mut buffered, &mut head);
+    if let Some(error) = failure {
+        return Err(error);
+    }
     let whole = io::Cursor::new(head[..length].to_vec()).chain(buffered);
     Ok(match head {
         [a, b, ..] if [a, b] == GZIP && length >= 2 => {
@@ -43,18 +46,18 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     })
 }
 
-/// Reads until `buffer` is full or the input ends.
-pub(super) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> io::Result<usize> {
+/// Reads until `buffer` is full, the input ends or fails; how far it came, and the failure.
+pub(super) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> (usize, Option<io::Error>) {
     let mut length = 0;
     while length < buffer.len() {
         match reader.read(&mut buffer[length..]) {
             Ok(0) => break,
             Ok(read) => length += read,
             Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return Err(error),
+            Err(error) => return (length, Some(error)),
         }
     }
-    Ok(length)
+    (length, None)
 }
 
 /// Tells how many bytes of the file have been taken, compressed ones as they lie there.

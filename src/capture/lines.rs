@@ -21,6 +21,8 @@ pub(super) struct Chunks<R> {
     /// Beginning of a line whose end has not been read yet.
     carry: Vec<u8>,
     state: State,
+    /// Why the stream ended early; told once all before it has been handed out.
+    failure: Option<io::Error>,
 }
 
 #[derive(PartialEq)]
@@ -33,7 +35,7 @@ enum State {
 
 impl<R: Read> Chunks<R> {
     pub fn new(reader: R, size: usize) -> Self {
-        Chunks { reader, size: size.max(1), carry: Vec::new(), state: State::Reading }
+        Chunks { reader, size: size.max(1), carry: Vec::new(), state: State::Reading, failure: None }
     }
 
     /// The next chunk; `None` at the end.
@@ -42,13 +44,8 @@ impl<R: Read> Chunks<R> {
             let mut bytes = std::mem::take(&mut self.carry);
             let kept = bytes.len();
             bytes.resize(kept + self.size, 0);
-            let read = match fill(&mut self.reader, &mut bytes[kept..]) {
-                Ok(read) => read,
-                Err(error) => {
-                    self.state = State::Done;
-                    return Err(error);
-                }
-            };
+            let (read, failure) = fill(&mut self.reader, &mut bytes[kept..]);
+            self.failure = failure;
             bytes.truncate(kept + read);
             let ended = read < self.size;
             if self.state == State::Skipping {
@@ -68,7 +65,10 @@ impl<R: Read> Chunks<R> {
             }
             if ended {
                 self.state = State::Done;
-                return Ok((!bytes.is_empty()).then_some(Chunk { bytes, overlong: false }));
+                if bytes.is_empty() {
+                    break;
+                }
+                return Ok(Some(Chunk { bytes, overlong: false }));
             }
             let end = memchr::memrchr(b'\n', &bytes).map_or(0, |at| at + 1);
             self.carry = bytes.split_off(end);
@@ -81,6 +81,6 @@ impl<R: Read> Chunks<R> {
                 return Ok(Some(Chunk { bytes, overlong }));
             }
         }
-        Ok(None)
+        self.failure.take().map_or(Ok(None), Err)
     }
 }

@@ -126,7 +126,7 @@ fn time(nanoseconds: Nanoseconds) -> f64 {
 }
 
 fn document(report: &Report) -> Document {
-    let id_name = |at: &usize| crate::answer::id_label(report.identifiers[*at].id);
+    let id_name = |at: &usize| super::style::id_label(report.identifiers[*at].id);
     let node_name = |at: &usize| report.nodes[*at].name.clone();
     let channel_name = |at: usize| report.channels[at].name.clone();
     Document {
@@ -138,7 +138,7 @@ fn document(report: &Report) -> Document {
             .iter()
             .map(|id| IdentifierJson {
                 channel: channel_name(id.channel),
-                id: crate::answer::id_label(id.id),
+                id: super::style::id_label(id.id),
                 extended: matches!(id.id, lostnode_parsers::Id::Extended(_)),
                 frames: id.frames,
                 kind: if id.rhythm.is_some() { "periodic" } else { "event" },

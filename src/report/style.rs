@@ -1,6 +1,7 @@
 //! The look shared by text and pictures: times, durations, colours of scopes.
 
 use jiff::Timestamp;
+use lostnode_parsers::Id;
 
 use super::{Cause, Nanoseconds, Outage, Scope};
 
@@ -64,4 +65,9 @@ pub fn colour(outage: &Outage) -> (u8, u8, u8) {
         (Scope::Node, _) => (214, 60, 30),
         (Scope::Identifier | Scope::Capture, _) => (240, 165, 40),
     }
+}
+
+/// An identifier as reports write it: `0x1A0` for 11 bits, `0x18FEF100` for 29 bits.
+pub fn id_label(id: Id) -> String {
+    format!("0x{}", lostnode_parsers::frame::DisplayId(id))
 }

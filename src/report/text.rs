@@ -142,7 +142,7 @@ pub fn who(report: &Report, outage: &Outage) -> String {
         shown.join(", ")
     };
     let of_nodes = names(&outage.nodes, &|at| report.nodes[at].name.clone());
-    let of_ids = names(&outage.ids, &|at| crate::answer::id_label(report.identifiers[at].id));
+    let of_ids = names(&outage.ids, &|at| super::style::id_label(report.identifiers[at].id));
     match (outage.scope, channel) {
         (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
         (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),

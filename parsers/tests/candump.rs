@@ -1,0 +1,150 @@
+//! The log line and the console line: what is read, what is refused and where, and that nothing panics.
+
+use embedded_can::Frame as _;
+use lostnode_parsers::candump::{Direction, Line, parse_line};
+use lostnode_parsers::frame::{FD_LENGTHS, make_id, raw_id};
+use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, console};
+use proptest::prelude::*;
+
+/// Every entry of `facts/vectors/candump.json`: the log grammar written down for this project.
+#[test]
+fn vectors() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/candump.json");
+    let Ok(text) = std::fs::read_to_string(path) else {
+        println!("skipped: {path} is not there");
+        return;
+    };
+    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let entries = vectors["entries"].as_array().unwrap();
+    for entry in entries {
+        // The file spells bytes above 7F as the characters of the same number.
+        let line: Vec<u8> = entry["line"].as_str().unwrap().chars().map(|c| c as u32 as u8).collect();
+        let expect = &entry["expect"];
+        let got = parse_line(&line);
+        if expect == "reject" {
+            assert!(got.is_err(), "{} must be refused", entry["line"]);
+            continue;
+        }
+        let record = got.unwrap_or_else(|error| panic!("{}: {error}", entry["line"]));
+        let flag = |key: &str| expect[key].as_bool().unwrap();
+        let time = record.time.unwrap().nanoseconds();
+        assert_eq!(format!("{}.{:06}", time / 1_000_000_000, time % 1_000_000_000 / 1000), expect["ts"].as_str().unwrap());
+        assert_eq!(record.channel, expect["ch"].as_str().unwrap().as_bytes());
+        let direction = record.direction.map(|direction| if direction == Direction::Sent { "T" } else { "R" });
+        assert_eq!(direction, expect["dir"].as_str());
+        let data: String = record.kind.bytes().iter().map(|byte| format!("{byte:02X}")).collect();
+        assert_eq!(data, expect["data"].as_str().unwrap());
+        match record.kind {
+            FrameKind::Error(error) => {
+                assert!(flag("err"));
+                assert_eq!(u64::from(error.class()), expect["id"].as_u64().unwrap());
+                continue;
+            }
+            FrameKind::Fd(frame) => {
+                assert!(flag("fd"));
+                assert_eq!((frame.flags.brs, frame.flags.esi), (flag("brs"), flag("esi")));
+            }
+            FrameKind::Classic(frame) => {
+                assert_eq!((flag("fd"), frame.is_remote()), (false, flag("rtr")));
+                assert_eq!(frame.dlc() as u64, expect["len"].as_u64().unwrap());
+            }
+        }
+        let id = record.kind.id().unwrap();
+        assert_eq!((u64::from(raw_id(id)), matches!(id, Id::Extended(_))), (expect["id"].as_u64().unwrap(), flag("ext")));
+    }
+    assert_eq!(entries.len(), 46);
+}
+
+/// One check for all refusals: the place and what was wanted there.
+#[track_caller]
+fn refused(line: &str, message: &str) {
+    assert_eq!(parse_line(line.as_bytes()).unwrap_err().to_string(), message);
+}
+
+#[test]
+fn refusals_say_where_and_what() {
+    refused("", "column 1: expected '(' before the time stamp, found the end of the line");
+    refused("(1.000000) can0 12#", "column 19: expected an identifier of 3 or 8 hexadecimal digits, found '#'");
+    refused("(1.000000) can0 800#", "column 17: expected an 11-bit identifier, at most 7FF, found '8'");
+    refused("(1.000000) can0 3FFFFFFF1#", "column 25: expected an identifier of 3 or 8 digits, found '1'");
+    refused("(1.000000) can0 123#0", "column 22: expected a hexadecimal digit, found the end of the line");
+    refused("(1.000000) can0 123#001122334455667788", "column 37: expected at most 8 data bytes, found '8'");
+    refused("(99999999999.000000) can0 123#", "column 2: expected seconds before the year 2262, found '9'");
+    refused("(1.000000) can\u{1b}[2J 123#", "column 15: expected one blank after the channel, found byte 0x1B");
+}
+
+#[track_caller]
+fn console_frame(line: &str) -> (Option<i64>, FrameKind) {
+    let record = console::parse_line(line.as_bytes()).unwrap_or_else(|error| panic!("{line}: {error}"));
+    (record.time.map(Timestamp::nanoseconds), record.kind)
+}
+
+#[test]
+fn console_forms() {
+    let data = FrameKind::Classic(ClassicFrame::new(make_id(0x7E8, false).unwrap(), &[4, 0x41, 0x0C, 0x1A]).unwrap());
+    for (line, time) in [
+        ("  can0  7E8   [4]  04 41 0C 1A", None),
+        ("can0 7E8 [4] 04 41 0C 1A", None),
+        (" (1700000000.123456)  can0  7E8   [4]  04 41 0C 1A", Some(1_700_000_000_123_456_000)),
+        (" (000.001200)  can0  7E8   [4]  04 41 0C 1A   '.A..'", Some(1_200_000)),
+        // GNU date: 2022-03-29 18:15:25 UTC is 1648577725.
+        (" (2022-03-29 18:15:25.900828)  can0  7E8   [4]  04 41 0C 1A", Some(1_648_577_725_900_828_000)),
+        // … and 2024-02-29 00:00:00 UTC is 1709164800.
+        (" (2024-02-29 00:00:00.000000)  can0  7E8   [4]  04 41 0C 1A", Some(1_709_164_800_000_000_000)),
+    ] {
+        assert_eq!(console_frame(line), (time, data), "{line}");
+    }
+    let (_, remote) = console_frame("  can0  7E8   [2]  remote request");
+    assert!(matches!(remote, FrameKind::Classic(frame) if frame.is_remote() && frame.dlc() == 2));
+    let (_, fd) = console_frame("  can0  7E8  [12]  00 01 02 03 04 05 06 07 08 09 0A 0B");
+    assert!(matches!(fd, FrameKind::Fd(frame) if frame.bytes().len() == 12));
+    let (_, error) = console_frame("  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME");
+    assert!(matches!(error, FrameKind::Error(error) if error.is_receive_overflow()));
+    assert!(console::is_note(b"\tcontroller-problem{rx-overflow}"));
+    for line in ["can0 7E8 [9] 00", "can0 7E8 [2] 00", "can0 7E8 04 41", "(2022-13-29 18:15:25.900828) can0 7E8 [0]", ""] {
+        assert!(console::parse_line(line.as_bytes()).is_err(), "{line}");
+    }
+}
+
+prop_compose! {
+    fn any_frame()(raw in any::<u32>(), extended in any::<bool>(), form in 0..4, code in 0..16usize, dlc in 0..=8usize,
+                   raw_dlc in 9..=15u8, data in any::<[[u8; 32]; 2]>(), brs in any::<bool>(), esi in any::<bool>()) -> FrameKind {
+        let id = make_id(if extended { raw & 0x1FFF_FFFF } else { raw & 0x7FF }, extended).unwrap();
+        let data = data.as_flattened();
+        match form {
+            0 => FrameKind::Fd(FdFrame::new(id, &data[..usize::from(FD_LENGTHS[code])], FdFlags { brs, esi }).unwrap()),
+            1 => FrameKind::Classic(ClassicFrame::new_remote(id, dlc).unwrap()),
+            2 => FrameKind::Error(ErrorFrame::new(raw & 0x1FFF_FFFF, &data[..dlc]).unwrap()),
+            _ if brs => FrameKind::Classic(ClassicFrame::with_raw_dlc(id, &data[..8], raw_dlc).unwrap()),
+            _ => FrameKind::Classic(ClassicFrame::new(id, &data[..dlc]).unwrap()),
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(4000))]
+
+    #[test]
+    fn any_bytes_are_read_or_refused(line in proptest::collection::vec(any::<u8>(), 0..200)) {
+        let _ = parse_line(&line);
+        let _ = console::parse_line(&line);
+    }
+
+    /// Bytes that look like lines reach deeper.
+    #[test]
+    fn likely_lines_are_read_or_refused(line in r"[ (]{0,2}[0-9]{0,12}[.]?[0-9]{0,7}[) ]{0,3}[a-z0-9]{0,6} {0,3}[0-9A-Fa-f]{0,9}[#\[]{0,2}[0-9A-Fa-f R_\]]{0,40}") {
+        for result in [parse_line(line.as_bytes()), console::parse_line(line.as_bytes())] {
+            if let Err(error) = result {
+                prop_assert!(error.column >= 1 && error.column <= line.len() + 1, "{}", error);
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_written_is_read_back(kind in any_frame(), microseconds in 0..9_000_000_000_000_000_i64, channel in "[!-~]{1,31}") {
+        let time = Timestamp::from_nanoseconds(microseconds * 1000);
+        let line = Line { time, channel: &channel, kind: &kind }.to_string();
+        let record = parse_line(line.as_bytes()).unwrap();
+        prop_assert_eq!((record.time, record.channel, record.kind), (Some(time), channel.as_bytes(), kind));
+    }
+}

@@ -1,0 +1,207 @@
+//! Damaged, packed and odd captures: everything readable is used, everything else is counted with its place and reason.
+
+mod common;
+
+use std::io::Write;
+
+use common::{lostnode, piped, report};
+use lostnode::capture::{self, Options, Source};
+use proptest::prelude::*;
+
+fn steady(seconds: usize) -> String {
+    (0..seconds * 100).map(|step| format!("({:.6}) can0 1A0#00{:02X}\n", 1.7e9 + step as f64 * 0.01, step % 256)).collect()
+}
+
+/// One check for all odd inputs: frames, rejected lines, and what the first rejection says.
+#[track_caller]
+fn check(input: &[u8], frames: u64, rejected: u64, first: &str) {
+    for chunk in [7, 100, 1 << 20] {
+        let options = Options { chunk, threads: 2, ..Options::default() };
+        let source = Source::Bytes { name: "test".into(), bytes: input.to_vec() };
+        let capture = capture::read(source, &options, |_| {}).unwrap();
+        let reason = capture.rejections.first().map_or(String::new(), |first| format!("line {}: {}", first.line, first.reason));
+        assert_eq!((capture.frames, capture.rejected), (frames, rejected), "chunk {chunk}: {reason}");
+        assert!(reason.contains(first), "chunk {chunk}: {reason}");
+        assert_eq!(capture.lines, frames + rejected);
+    }
+}
+
+#[test]
+fn odd_lines() {
+    let two = "(1.000000) can0 123#01\n(1.010000) can0 123#02\n";
+    check(two.as_bytes(), 2, 0, "");
+    check(two.replace('\n', "\r\n").as_bytes(), 2, 0, "");
+    check(two.trim_end().as_bytes(), 2, 0, "");
+    check(format!("{two}\n\n   \n{two}").as_bytes(), 4, 0, "");
+    check(format!("{two}(1.02000").as_bytes(), 2, 1, "line 3: column 9: expected a digit of the fraction of a second");
+    check(format!("4) can0 123#01\n{two}").as_bytes(), 2, 1, "line 1: column 1: expected '('");
+    check(
+        format!("{two}\0\0\0\n{two}").as_bytes(),
+        4,
+        1,
+        "line 3: column 1: expected '(' before the time stamp, found byte 0x00",
+    );
+    check(format!("{two}{}\n{two}", "A".repeat(200_000)).as_bytes(), 4, 1, "line 3: longer than 65536 bytes");
+    check(format!("{two}{}", "A".repeat(200_000)).as_bytes(), 2, 1, "line 3: longer than 65536 bytes");
+    check(b"  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME\n\tcontroller-problem{rx-overflow}\n", 1, 0, "");
+}
+
+/// A line of a gigabyte passes in little memory: the chunk never grows beyond its size and the longest line.
+#[test]
+fn a_line_of_a_gigabyte() {
+    struct Endless(u64);
+    impl std::io::Read for Endless {
+        fn read(&mut self, buffer: &mut [u8]) -> std::io::Result<usize> {
+            let length = buffer.len().min(usize::try_from(self.0).unwrap_or(usize::MAX));
+            buffer[..length].fill(b'A');
+            self.0 -= length as u64;
+            Ok(length)
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("long.gz");
+    let mut out = flate2::write::GzEncoder::new(std::fs::File::create(&path).unwrap(), flate2::Compression::fast());
+    out.write_all(b"(1.000000) can0 123#01\n").unwrap();
+    std::io::copy(&mut Endless(1 << 30), &mut out).unwrap();
+    out.write_all(b"\n(1.010000) can0 123#02\n").unwrap();
+    out.finish().unwrap();
+    let capture = capture::read(Source::Path(path), &Options::default(), |_| {}).unwrap();
+    assert_eq!((capture.frames, capture.rejected), (2, 1));
+    assert_eq!(capture.rejections[0].line, 2);
+}
+
+#[test]
+fn packed_files_are_known_by_content() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = steady(3);
+    let mut gzip = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+    gzip.write_all(text.as_bytes()).unwrap();
+    let gzip = gzip.finish().unwrap();
+    let twice = [gzip.clone(), gzip.clone()].concat();
+    let zstd = zstd::encode_all(text.as_bytes(), 3).unwrap();
+    for (bytes, format, frames) in [
+        (text.as_bytes(), "log text", 300),
+        (&gzip, "log text, gzip", 300),
+        (&twice, "log text, gzip", 600),
+        (&zstd, "log text, zstd", 300),
+    ] {
+        let path = folder.path().join("capture.of-some-kind");
+        std::fs::write(&path, bytes).unwrap();
+        let (_, document) = report(&path, &[]);
+        assert_eq!((&document["captures"][0]["format"], &document["captures"][0]["frames"]), (&format.into(), &frames.into()));
+        let output = piped(&["report", "-", "--format", "json"], bytes);
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(document["captures"][0]["frames"], frames, "from standard input");
+    }
+    // A packed file that ends early: what came before is used, and the report says so.
+    let path = folder.path().join("cut.gz");
+    std::fs::write(&path, &gzip[..gzip.len() / 2]).unwrap();
+    let (_, document) = report(&path, &[]);
+    assert!(document["captures"][0]["frames"].as_u64().unwrap() > 50);
+    assert!(document["notices"].to_string().contains("reading stopped before the end"));
+}
+
+#[track_caller]
+fn unreadable(input: &[u8], message: &str) {
+    let output = piped(&["report", "-"], input);
+    let text = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{text}");
+    assert!(text.contains(message), "{text}");
+}
+
+#[test]
+fn unreadable_captures_say_why() {
+    unreadable(b"", "the file is empty");
+    unreadable(b"\n\n", "the file is empty");
+    unreadable(b"hello\nworld\n", "none of its 2 lines is a frame (line 1: column 1: expected '('");
+    unreadable(&[0, 159, 146, 150, 0, 0, 10, 0, 1, 2], "this is binary data, not a text capture");
+    let output = lostnode().args(["report", "/nowhere/at-all.log"]).output().unwrap();
+    assert_eq!(output.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("/nowhere/at-all.log: cannot be read"));
+    let output = lostnode().args(["report", env!("CARGO_MANIFEST_DIR")]).output().unwrap();
+    assert!(String::from_utf8_lossy(&output.stderr).contains("it is a folder"));
+}
+
+#[test]
+fn relative_stamps_are_added_up() {
+    let text: String = (0..200).map(|step| format!(" (000.0{}0000)  can0  1A0   [1]  00\n", 1 + step % 2)).collect();
+    for arguments in [vec![], vec!["--stamps", "relative"]] {
+        let output = piped(&[&["report", "-", "--format", "json"], arguments.as_slice()].concat(), text.as_bytes());
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert_eq!(document["captures"][0]["format"], "console text, relative time stamps");
+        let period = document["identifiers"][0]["period_s"].as_f64().unwrap();
+        assert!((period - 0.015).abs() < 0.0002, "{period}");
+    }
+    let zero_based: String = (0..200).map(|step| format!(" ({:010.6})  can0  1A0   [1]  00\n", step as f64 * 0.02)).collect();
+    let output = piped(&["report", "-", "--format", "json"], zero_based.as_bytes());
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["captures"][0]["format"], "console text");
+    assert!((document["identifiers"][0]["period_s"].as_f64().unwrap() - 0.02).abs() < 1e-6);
+}
+
+/// Two channels whose clocks step back against each other by 0.09 s: each is in order on its own.
+#[test]
+fn channels_may_step_back_against_each_other() {
+    let mut text = String::new();
+    for step in 0..1000 {
+        let time = 1.7e9 + f64::from(step) * 0.02;
+        text += &format!("({time:.6}) can0 1A0#00\n({:.6}) can1 2B0#00\n", time - 0.09);
+    }
+    let output = piped(&["report", "-", "--format", "json"], text.as_bytes());
+    assert_eq!(output.status.code(), Some(0));
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["captures"][0]["out_of_order_frames"], 0);
+    // A step back within a channel is told and not fatal.
+    let back = format!("{}(1699999990.000000) can0 1A0#00\n{}", steady(20), steady(1).replace("17000000", "17000001"));
+    let output = piped(&["report", "-", "--format", "json"], back.as_bytes());
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["captures"][0]["out_of_order_frames"], 1);
+    assert!(document["notices"].to_string().contains("lie before the one before them"));
+}
+
+#[test]
+fn threads_and_chunks_do_not_change_the_report() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, steady(30) + "torn\n").unwrap();
+    let run =
+        |threads: &str| lostnode().arg("report").arg(&path).args(["--format", "json", "--threads", threads]).output().unwrap();
+    assert_eq!(run("1").stdout, run("3").stdout);
+    let settings = lostnode::settings::Settings::default();
+    let report = |chunk| {
+        let mut summary = lostnode::summary::Summary::new(&settings);
+        let options = Options { chunk, threads: 3, ..Options::default() };
+        let capture = capture::read(Source::Path(path.clone()), &options, |batch| summary.push(batch)).unwrap();
+        format!("{:?}", lostnode::answer::report(vec![capture], &summary, &settings))
+    };
+    assert_eq!(report(64), report(1 << 20));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(300))]
+
+    /// Whatever the bytes, nothing panics and no line is lost.
+    #[test]
+    fn frames_and_rejected_lines_are_all_lines(
+        lines in proptest::collection::vec(prop_oneof![
+            3 => r"\([0-9]{1,10}\.[0-9]{6}\) can[01] [0-7][0-9A-F]{2}#([0-9A-F]{2}){0,8}".prop_map(String::into_bytes),
+            1 => proptest::collection::vec(any::<u8>().prop_filter("a line end", |byte| *byte != b'\n'), 0..80),
+        ], 0..60),
+        chunk in 1..400usize,
+    ) {
+        let expected = lines.iter().filter(|line| {
+            let line = line.strip_suffix(b"\r").unwrap_or(line);
+            !line.iter().all(|byte| *byte == b' ') && line.first() != Some(&b'\t')
+        }).count() as u64;
+        let source = Source::Bytes { name: "test".into(), bytes: lines.join(&b'\n') };
+        let mut frames = 0;
+        let packed = matches!(lines.join(&b'\n').get(..2), Some([0x1F, 0x8B] | [0x28, 0xB5]));
+        match capture::read(source, &Options { chunk, threads: 2, ..Options::default() }, |batch| frames += batch.frames.len() as u64) {
+            Ok(capture) => {
+                prop_assert_eq!(capture.frames, frames);
+                prop_assert_eq!(capture.frames + capture.rejected, expected);
+            }
+            Err(error) => prop_assert!(frames == 0 || packed, "{}", error),
+        }
+    }
+}

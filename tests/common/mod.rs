@@ -1,0 +1,85 @@
+//! Helpers of the tests: the binary, its JSON, the shared captures.
+#![allow(dead_code)] // each test file uses some of them
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value;
+
+/// The built binary.
+pub fn lostnode() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_lostnode"));
+    command.env_remove("NO_COLOR").env_remove("CLICOLOR_FORCE");
+    command
+}
+
+/// A file of `../shared`, or a printed line that the test is skipped.
+pub fn shared(path: &str) -> Option<PathBuf> {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared").join(path);
+    if path.exists() {
+        return Some(path);
+    }
+    println!("skipped: {} is not there", path.display());
+    None
+}
+
+/// A file of this repository.
+pub fn own(path: &str) -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join(path)
+}
+
+/// Runs `report --format json` with further arguments; exit code and document.
+#[track_caller]
+pub fn report(capture: &Path, arguments: &[&str]) -> (i32, Value) {
+    let output = lostnode().arg("report").arg(capture).args(["--format", "json"]).args(arguments).output().unwrap();
+    let code = output.status.code().unwrap();
+    assert_ne!(code, 2, "{}", String::from_utf8_lossy(&output.stderr));
+    (code, serde_json::from_slice(&output.stdout).unwrap())
+}
+
+/// Runs the binary with `input` on standard input.
+pub fn piped(arguments: &[&str], input: &[u8]) -> Output {
+    use std::io::Write;
+    let mut child =
+        lostnode().args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut stdin = child.stdin.take().unwrap();
+    let input = input.to_vec();
+    let writer = std::thread::spawn(move || {
+        let _ = stdin.write_all(&input);
+    });
+    let output = child.wait_with_output().unwrap();
+    writer.join().unwrap();
+    output
+}
+
+/// A captured log text, given as lines without their channel: `time ID#DATA`.
+pub fn log(lines: &[(f64, &str)]) -> String {
+    lines.iter().map(|(time, frame)| format!("({time:.6}) can0 {frame}\n")).collect()
+}
+
+/// Runs a scenario and reports on its capture.
+#[track_caller]
+pub fn simulated(scenario: &str, arguments: &[&str]) -> (i32, Value, lostnode::simulate::Truth) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    let scenario = lostnode::simulate::Scenario::parse(scenario).unwrap();
+    let mut out = Vec::new();
+    let truth = lostnode::simulate::run(&scenario, &mut out).unwrap();
+    std::fs::write(&path, out).unwrap();
+    let (code, document) = report(&path, arguments);
+    (code, document, truth)
+}
+
+/// Outages of a report as `(scope, who, start from the first frame, length)`.
+pub fn outages(document: &Value) -> Vec<(String, String, f64, f64)> {
+    let begin = document["captures"][0]["start"].as_f64().unwrap();
+    let list = |value: &Value| value.as_array().unwrap().iter().map(|v| v.as_str().unwrap()).collect::<Vec<_>>().join("+");
+    let outages = document["outages"].as_array().unwrap().iter();
+    outages
+        .map(|outage| {
+            let who = if outage["scope"] == "identifier" { list(&outage["ids"]) } else { list(&outage["nodes"]) };
+            let scope = outage["scope"].as_str().unwrap().to_owned();
+            (scope, who, outage["start"].as_f64().unwrap() - begin, outage["duration_s"].as_f64().unwrap())
+        })
+        .collect()
+}
