@@ -11,7 +11,7 @@
 //! assert_eq!(record.channel, b"can0");
 //!
 //! let error = candump::parse_line(b"(1700000000.123456) can0 7E8#04G1").unwrap_err();
-//! assert_eq!(error.to_string(), "column 30: expected a hexadecimal digit, found 'G'");
+//! assert_eq!(error.to_string(), "column 32: expected a hexadecimal digit, found 'G'");
 //! ```
 #![no_std]
 #![forbid(unsafe_code)]
