@@ -21,6 +21,7 @@
 //! let mut summary = Summary::new(&settings);
 //! let source = capture::Source::Bytes { name: "example".into(), bytes: log.into_bytes() };
 //! let capture = capture::read(source, &capture::Options::default(), |batch| summary.push(batch)).unwrap();
+//! summary.finish();
 //! let report = answer::report(vec![capture], &summary, &settings);
 //! assert_eq!(report.outages.len(), 1);
 //! assert!((report.outages[0].duration - 1.0).abs() < 0.02);
@@ -29,8 +30,10 @@
 #![warn(missing_docs)]
 
 pub mod answer;
+pub mod blame;
 pub mod capture;
 pub mod commands;
+pub mod diagnostics;
 pub mod load;
 pub mod losses;
 pub mod presence;

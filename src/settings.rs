@@ -1,5 +1,8 @@
 //! What the user may set about the analysis, with the defaults and their reasons.
 
+use lostnode_parsers::Id;
+use lostnode_parsers::frame::make_id;
+
 /// Limits of the analysis. All times in seconds.
 ///
 /// ```
@@ -21,6 +24,8 @@ pub struct Settings {
     pub data_bit_rate: Option<f64>,
     /// Width of a bin of the bus load series.
     pub load_bin: f64,
+    /// Request and response identifiers of diagnosis that the user named.
+    pub pairs: Vec<Pair>,
 }
 
 impl Default for Settings {
@@ -32,6 +37,7 @@ impl Default for Settings {
             bit_rate: None,
             data_bit_rate: None,
             load_bin: 1.0,
+            pairs: Vec::new(),
         }
     }
 }
@@ -40,5 +46,58 @@ impl Settings {
     /// Seconds of silence after which an identifier of this period and jitter has timed out.
     pub fn timeout(&self, period: f64, jitter: f64) -> f64 {
         (self.timeout_periods * period + jitter).max(self.timeout_floor)
+    }
+}
+
+/// How the addresses of a message are carried (ISO 15765-2:2016, 10.3).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Addressing {
+    /// In the identifier alone.
+    #[default]
+    Normal,
+    /// The first data byte is the target's address.
+    Extended,
+    /// The first data byte extends the address in the identifier.
+    Mixed,
+}
+
+/// A request and a response identifier that the user named.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pair {
+    /// The tester's.
+    pub request: Id,
+    /// The module's.
+    pub response: Id,
+    /// How addresses are carried.
+    pub addressing: Addressing,
+}
+
+impl std::str::FromStr for Pair {
+    type Err = String;
+
+    /// `6F1:612:extended`; the addressing may be left out.
+    fn from_str(text: &str) -> Result<Pair, String> {
+        let parts: Vec<&str> = text.split(':').collect();
+        let id = |text: &str| {
+            let raw = u32::from_str_radix(text, 16).ok();
+            let id = match text.len() {
+                3 => raw.and_then(|raw| make_id(raw, false)),
+                8 => raw.and_then(|raw| make_id(raw, true)),
+                _ => None,
+            };
+            id.ok_or_else(|| format!("`{text}` is no identifier: 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
+        };
+        let addressing = match parts.get(2) {
+            None | Some(&"normal") => Addressing::Normal,
+            Some(&"extended") => Addressing::Extended,
+            Some(&"mixed") => Addressing::Mixed,
+            Some(other) => return Err(format!("`{other}` is no addressing: normal, extended or mixed")),
+        };
+        match parts.as_slice() {
+            [request, response] | [request, response, _] => {
+                Ok(Pair { request: id(request)?, response: id(response)?, addressing })
+            }
+            _ => Err("write REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 6F1:612:extended".to_owned()),
+        }
     }
 }

@@ -19,9 +19,15 @@
 
 pub mod candump;
 pub mod console;
+pub mod dtc;
 pub mod error;
 pub mod error_frame;
 pub mod frame;
+pub mod isotp;
+pub mod j1939;
+pub mod obd;
+pub mod obd_pids;
+pub mod uds;
 pub mod wire;
 
 pub use error::ParseError;

@@ -1,6 +1,8 @@
 //! The command line: one file per subcommand, each from its arguments to the core to a renderer.
 
+mod codes;
 mod frames;
+mod messages;
 mod progress;
 mod report;
 mod simulate;
@@ -23,6 +25,8 @@ struct Arguments {
 enum Command {
     Report(report::Arguments),
     Frames(frames::Arguments),
+    Messages(messages::Arguments),
+    Codes(codes::Arguments),
     Simulate(simulate::Arguments),
 }
 
@@ -67,6 +71,8 @@ pub fn run() -> ExitCode {
     let done = match Arguments::parse().command {
         Command::Report(arguments) => report::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
+        Command::Codes(arguments) => codes::run(&arguments),
+        Command::Messages(arguments) => messages::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match done {

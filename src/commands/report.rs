@@ -9,11 +9,11 @@ use clap::{Args, ValueEnum};
 use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::answer;
 use crate::capture::{self, Options, Source, Stamps};
-use crate::report::Renderer;
 use crate::report::json::Json;
 use crate::report::load_plot::LoadPlot;
 use crate::report::presence_plot::PresencePlot;
 use crate::report::text::Text;
+use crate::report::{Renderer, Report};
 use crate::settings::Settings;
 use crate::summary::Summary;
 
@@ -64,6 +64,9 @@ pub struct Analysis {
     /// Width of a bin of the bus load, in seconds
     #[arg(long, value_name = "SECONDS", default_value_t = Settings::default().load_bin, value_parser = positive)]
     load_bin: f64,
+    /// Identifiers that carry diagnosis, REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 6F1:612:extended
+    #[arg(long, value_name = "PAIR")]
+    pair: Vec<crate::settings::Pair>,
 }
 
 impl Analysis {
@@ -76,6 +79,7 @@ impl Analysis {
             bit_rate: self.bit_rate,
             data_bit_rate: self.data_bit_rate,
             load_bin: self.load_bin,
+            pairs: self.pair.clone(),
         }
     }
 }
@@ -116,13 +120,7 @@ fn positive(text: &str) -> Result<f64, String> {
 /// # Errors
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let settings = arguments.analysis.settings();
-    let mut summary = Summary::new(&settings);
-    progress::begin(&arguments.capture);
-    let source = Source::Path(arguments.capture.clone());
-    let capture = capture::read(source, &arguments.reading.options(), |batch| summary.push(batch));
-    progress::end();
-    let report = answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings);
+    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading)?;
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&report, out))?;
@@ -136,6 +134,20 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     out.flush()?;
     Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+}
+
+/// Reads a capture and draws its report.
+///
+/// # Errors
+/// Where the capture cannot be read.
+pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading) -> Result<Report, Failure> {
+    let settings = analysis.settings();
+    let mut summary = Summary::new(&settings);
+    progress::begin(path);
+    let capture = capture::read(Source::Path(path.to_owned()), &reading.options(), |batch| summary.push(batch));
+    progress::end();
+    summary.finish();
+    Ok(answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings))
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.

@@ -4,6 +4,7 @@
 mod stops;
 
 use crate::capture::ChannelIndex;
+use crate::diagnostics::Diagnostics;
 use crate::settings::Settings;
 use crate::timing::{IdTiming, Nanoseconds, Rhythm, Silence, Timing, nanoseconds, seconds};
 
@@ -55,9 +56,11 @@ pub struct Losses {
 /// stops: it may have been a sequence sent once.
 const SETTLED_FRAMES: u64 = 30;
 
-/// Finds the silences of a capture.
-pub fn find(timing: &Timing, settings: &Settings) -> Losses {
-    let expected: Vec<_> = timing.ids.iter().map(|id| expectation(id, settings)).collect();
+/// Finds the silences of a capture. Nothing is expected of identifiers that carry diagnosis: they speak when spoken to.
+pub fn find(timing: &Timing, diagnostics: &Diagnostics, settings: &Settings) -> Losses {
+    let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
+    let expected: Vec<_> =
+        timing.ids.iter().map(|id| Some(id).filter(regular).and_then(|id| expectation(id, settings))).collect();
     let stops = stops::find(timing, &expected, settings);
     let mut losses = Losses { expected, ..Losses::default() };
     let Some((begin, end)) = timing.span else { return losses };

@@ -1,5 +1,6 @@
 //! The one value that is the whole answer, and its renderers. A renderer draws; it computes nothing.
 
+pub mod diagnosis;
 pub mod json;
 pub mod load_plot;
 pub mod plot;
@@ -43,6 +44,8 @@ pub struct Report {
     pub outages: Vec<Outage>,
     /// Presence over time, one lane for each node or lone identifier.
     pub lanes: Vec<Lane>,
+    /// What testers and modules said to each other.
+    pub diagnosis: diagnosis::Diagnosis,
     /// What the reader of the report should know about its limits.
     pub notices: Vec<String>,
 }

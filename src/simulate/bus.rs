@@ -11,6 +11,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp, Normal};
 
 use super::Logged;
+use super::exchange;
 use super::scenario::{Message, Node, Scenario, Trouble, TroubleKind};
 use super::truth::{Truth, TruthEvent, TruthNode};
 use crate::timing::{nanoseconds, seconds};
@@ -116,11 +117,16 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], away: &[
         due.push(Reverse((sender.next(&scenario.nodes[sender.node], &away[sender.node], 0), at)));
     }
     let mut waiting: BTreeMap<(Id, usize), u64> = BTreeMap::new();
+    // Frames of the exchanges wait beside the senders, numbered from the end so that the numbers do not meet.
+    let mut wanted = exchange::frames(scenario, channel).into_iter().enumerate().peekable();
+    let mut once: BTreeMap<usize, ClassicFrame> = BTreeMap::new();
     let mut free = 0_i64;
     let mut out: Vec<Logged> = Vec::new();
     let mut last_stamp = 0;
     loop {
-        let now = if waiting.is_empty() { due.peek().map_or(i64::MAX, |Reverse((time, _))| *time).max(free) } else { free };
+        let next = due.peek().map_or(i64::MAX, |Reverse((time, _))| *time);
+        let next = next.min(wanted.peek().map_or(i64::MAX, |(_, wanted)| wanted.time));
+        let now = if waiting.is_empty() { next.max(free) } else { free };
         if now >= end {
             return out;
         }
@@ -132,12 +138,16 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], away: &[
             sender.sent += 1;
             due.push(Reverse((sender.next(&scenario.nodes[sender.node], &away[sender.node], time + 1), at)));
         }
-        let Some(((id, at), count)) = waiting.pop_first() else { continue };
-        let sender = &mut senders[at];
-        if away[sender.node].iter().any(|away| away.from <= now && now < away.to) {
-            continue;
+        while let Some((number, wanted)) = wanted.next_if(|(_, wanted)| wanted.time <= now) {
+            waiting.insert((wanted.id, usize::MAX - number), 0);
+            once.insert(usize::MAX - number, wanted.frame);
         }
-        let Some(frame) = sender.frame(id, count) else { continue };
+        let Some(((id, at), count)) = waiting.pop_first() else { continue };
+        let frame = match once.remove(&at) {
+            Some(frame) => Some(frame),
+            None => senders[at].try_send(&away[senders[at].node], now, id, count),
+        };
+        let Some(frame) = frame else { continue };
         let kind = FrameKind::Classic(frame);
         let bits = wire::length(&kind).map_or(0, wire::Length::bits);
         free = now + (f64::from(bits) * bit).round() as i64;
@@ -178,6 +188,14 @@ impl Sender<'_> {
             ideal = self.begun + nanoseconds(self.sent as f64 * period);
         }
         (ideal + nanoseconds(jitter)).max(from)
+    }
+
+    /// The frame, unless the node cannot be heard now.
+    fn try_send(&mut self, away: &[Away], now: i64, id: Id, count: u64) -> Option<ClassicFrame> {
+        if away.iter().any(|away| away.from <= now && now < away.to) {
+            return None;
+        }
+        self.frame(id, count)
     }
 
     fn frame(&mut self, id: Id, count: u64) -> Option<ClassicFrame> {

@@ -3,6 +3,7 @@
 //! The same scenario and seed give the same capture on every machine.
 
 mod bus;
+mod exchange;
 pub mod scenario;
 pub mod truth;
 

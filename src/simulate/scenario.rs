@@ -28,6 +28,9 @@ pub struct Scenario {
     /// The nodes.
     #[serde(rename = "node")]
     pub nodes: Vec<Node>,
+    /// Requests of a tester and the answers to them.
+    #[serde(rename = "exchange", default)]
+    pub exchanges: Vec<Exchange>,
     /// What goes wrong.
     #[serde(rename = "trouble", default)]
     pub troubles: Vec<Trouble>,
@@ -117,6 +120,33 @@ pub struct Counter {
     pub width: u8,
 }
 
+/// A request of a tester and what modules answer, carried by ISO 15765-2 with normal addressing.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Exchange {
+    /// The bus; the first one where not given.
+    pub channel: Option<String>,
+    /// When the request is sent, seconds from the start.
+    pub at: f64,
+    /// The request.
+    pub request: Payload,
+    /// The answers, in order.
+    #[serde(default)]
+    pub answers: Vec<Payload>,
+}
+
+/// A message of the diagnostic transport.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Payload {
+    /// Identifier it is sent with.
+    #[serde(deserialize_with = "id")]
+    pub id: Id,
+    /// Its bytes in hexadecimal; blanks between them are allowed. Text in quotation marks stands for its characters.
+    #[serde(deserialize_with = "bytes")]
+    pub data: Vec<u8>,
+}
+
 /// Something that goes wrong at `at` seconds for `lasts` seconds; several times with lists.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -178,6 +208,24 @@ fn id<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Id, D::Error> {
     id.ok_or_else(|| serde::de::Error::custom(format!("`{text}` is no identifier: 3 digits up to 7FF or 8 up to 1FFFFFFF")))
 }
 
+fn bytes<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<u8>, D::Error> {
+    let text = String::deserialize(deserializer)?;
+    let mut out = Vec::new();
+    // Every second part stands between quotation marks.
+    for (at, part) in text.split('\'').enumerate() {
+        if at % 2 == 1 {
+            out.extend_from_slice(part.as_bytes());
+            continue;
+        }
+        let digits: String = part.chars().filter(|c| *c != ' ').collect();
+        out.extend(hex::decode(&digits).map_err(|error| serde::de::Error::custom(format!("`{part}`: {error}")))?);
+    }
+    if out.is_empty() || out.len() > 4095 {
+        return Err(serde::de::Error::custom("a message has 1 to 4095 bytes"));
+    }
+    Ok(out)
+}
+
 impl Scenario {
     /// Reads and checks a scenario.
     ///
@@ -211,6 +259,12 @@ impl Scenario {
             seconds(&format!("node {}: jitter", node.name), node.jitter)?;
             seconds(&format!("node {}: boot", node.name), node.boot)?;
             node.messages.iter().try_for_each(|message| message.check(&node.name))?;
+        }
+        for exchange in &self.exchanges {
+            seconds("exchange: at", exchange.at)?;
+            if let Some(channel) = exchange.channel.as_ref().filter(|channel| self.channel(channel).is_none()) {
+                return Err(format!("exchange at {} s: there is no channel {channel}", exchange.at));
+            }
         }
         self.troubles.iter().try_for_each(|trouble| self.check_trouble(trouble))
     }

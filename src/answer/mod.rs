@@ -1,5 +1,7 @@
 //! The way from the summaries of a capture to its report.
 
+mod diagnosis;
+
 use crate::capture::Capture;
 use crate::losses::{self, Losses};
 use crate::presence;
@@ -13,7 +15,7 @@ use crate::timing::{Nanoseconds, Timing, nanoseconds, seconds};
 /// Draws the report from what was folded. Pure: no file, no clock.
 pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings) -> Report {
     let timing = &summary.timing;
-    let losses = losses::find(timing, settings);
+    let losses = losses::find(timing, &summary.diagnostics, settings);
     let roster = roster::build(timing, &losses);
     let found = presence::find(timing, &losses, &roster);
     let order = Order::new(timing);
@@ -23,7 +25,9 @@ pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings) ->
     let channels = channels(summary, settings);
     let lanes = lanes(&identifiers, &nodes, &outages);
     let notices = notices(&captures, summary, &losses, settings);
-    Report { captures, span: timing.span, channels, identifiers, nodes, outages, lanes, notices }
+    let begin = timing.span.map(|(begin, _)| begin);
+    let diagnosis = diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
+    Report { captures, span: timing.span, channels, identifiers, nodes, outages, lanes, diagnosis, notices }
 }
 
 /// Identifiers in the order of the report: by channel, then as they win arbitration.

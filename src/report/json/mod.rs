@@ -1,7 +1,10 @@
 //! The report as JSON. The names here are the contract of docs/json.md; nothing else in the program knows them.
 
+mod diagnosis;
+
 use std::io::{self, Write};
 
+use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJson};
 use serde::Serialize;
 
 use super::{Basis, BitRate, Cause, Nanoseconds, Renderer, Report, Scope};
@@ -24,6 +27,11 @@ struct Document {
     identifiers: Vec<IdentifierJson>,
     nodes: Vec<NodeJson>,
     outages: Vec<OutageJson>,
+    codes: Vec<CodeJson>,
+    identity: Vec<IdentityJson>,
+    vehicle: VehicleJson,
+    blame: Vec<BlameJson>,
+    conversations: ConversationsJson,
     notices: Vec<String>,
 }
 
@@ -179,6 +187,11 @@ fn document(report: &Report) -> Document {
                 evidence: outage.evidence.clone(),
             })
             .collect(),
+        codes: report.diagnosis.codes.iter().map(diagnosis::code).collect(),
+        identity: report.diagnosis.identity.iter().map(diagnosis::identity).collect(),
+        vehicle: diagnosis::vehicle(&report.diagnosis.vehicle),
+        blame: report.diagnosis.blame.iter().map(diagnosis::blame).collect(),
+        conversations: diagnosis::conversations(&report.diagnosis),
         notices: report.notices.clone(),
     }
 }

@@ -1,11 +1,13 @@
 //! The report for a terminal, 80 columns, the most important thing first.
 
+mod diagnosis;
+
 use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Style};
 
-use super::style::{date, duration, kind};
-use super::{BitRate, Outage, Renderer, Report, Scope};
+use crate::report::style::{date, duration, kind};
+use crate::report::{BitRate, Outage, Renderer, Report, Scope};
 use crate::timing::seconds;
 
 /// Renders text with styles; the caller's stream strips them where the output is no terminal.
@@ -30,6 +32,7 @@ impl Renderer for Text {
         headline(report, out)?;
         worst(report, out)?;
         self.outages(report, out)?;
+        diagnosis::render(report, out)?;
         channels(report, out)?;
         captures(report, out)?;
         notices(report, out)
@@ -142,7 +145,7 @@ pub fn who(report: &Report, outage: &Outage) -> String {
         shown.join(", ")
     };
     let of_nodes = names(&outage.nodes, &|at| report.nodes[at].name.clone());
-    let of_ids = names(&outage.ids, &|at| super::style::id_label(report.identifiers[at].id));
+    let of_ids = names(&outage.ids, &|at| crate::report::style::id_label(report.identifiers[at].id));
     match (outage.scope, channel) {
         (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
         (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),

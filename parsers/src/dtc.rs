@@ -1,0 +1,147 @@
+//! Trouble codes: SAE J2012 / ISO 15031-6 numbering, failure type byte, and the status bits of ISO 14229-1.
+
+use core::fmt;
+
+/// A code of two bytes, as emissions services report it.
+///
+/// ```
+/// use lostnode_parsers::dtc::Code;
+/// assert_eq!(Code::new([0xC1, 0x21], None).to_string(), "U0121");
+/// assert_eq!(Code::new([0xC1, 0x00], Some(0x87)).to_string(), "U0100-87");
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Code {
+    base: u16,
+    failure_type: Option<u8>,
+}
+
+/// The system a code belongs to: its first letter (ISO 15031-6, 5.2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum System {
+    /// P
+    Powertrain,
+    /// C
+    Chassis,
+    /// B
+    Body,
+    /// U
+    Network,
+}
+
+impl Code {
+    /// From two bytes, and the failure type byte of the three-byte form.
+    pub const fn new(base: [u8; 2], failure_type: Option<u8>) -> Code {
+        Code { base: u16::from_be_bytes(base), failure_type }
+    }
+
+    /// Letter and digits to a code: `U0100` or `U0100-87`; `None` where the text is no code.
+    ///
+    /// ```
+    /// use lostnode_parsers::dtc::Code;
+    /// assert_eq!(Code::parse("P0104"), Some(Code::new([0x01, 0x04], None)));
+    /// assert_eq!(Code::parse("P4104"), None);
+    /// ```
+    pub fn parse(text: &str) -> Option<Code> {
+        let (base, failure) = text.split_once('-').map_or((text, None), |(base, failure)| (base, Some(failure)));
+        let mut characters = base.chars();
+        let system = match characters.next()? {
+            'P' => 0,
+            'C' => 1,
+            'B' => 2,
+            'U' => 3,
+            _ => return None,
+        };
+        let digits = characters.as_str();
+        let number = u16::from_str_radix(digits, 16).ok().filter(|number| digits.len() == 4 && *number < 0x4000)?;
+        let failure_type = match failure {
+            Some(text) if text.len() == 2 => Some(u8::from_str_radix(text, 16).ok()?),
+            Some(_) => return None,
+            None => None,
+        };
+        Some(Code { base: system << 14 | number, failure_type })
+    }
+
+    /// The two bytes without the failure type.
+    pub const fn base(self) -> [u8; 2] {
+        self.base.to_be_bytes()
+    }
+
+    /// The failure type byte, where the code has one.
+    pub const fn failure_type(self) -> Option<u8> {
+        self.failure_type
+    }
+
+    /// Its system.
+    pub const fn system(self) -> System {
+        match self.base >> 14 {
+            0 => System::Powertrain,
+            1 => System::Chassis,
+            2 => System::Body,
+            _ => System::Network,
+        }
+    }
+
+    /// Whether the number is defined by the standard rather than the maker: second digit 0 (and 2, and P34 to P39, in the
+    /// powertrain; 3 for network codes). ISO 15031-6, 5.3.
+    pub const fn is_generic(self) -> bool {
+        let number = self.base & 0x3FFF;
+        match (self.system(), number >> 12) {
+            (_, 0) => true,
+            (System::Powertrain, 2) | (System::Network, 3) => true,
+            (System::Powertrain, 3) => number >= 0x3400,
+            _ => false,
+        }
+    }
+}
+
+impl fmt::Display for Code {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let letter = ['P', 'C', 'B', 'U'][usize::from(self.base >> 14)];
+        write!(f, "{letter}{:04X}", self.base & 0x3FFF)?;
+        self.failure_type.map_or(Ok(()), |failure| write!(f, "-{failure:02X}"))
+    }
+}
+
+/// The status byte of a code (ISO 14229-1:2020, D.2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Status(pub u8);
+
+/// Names of the status bits, lowest first (ISO 14229-1:2020, table D.1).
+pub const STATUS_BITS: [&str; 8] = [
+    "testFailed",
+    "testFailedThisOperationCycle",
+    "pendingDTC",
+    "confirmedDTC",
+    "testNotCompletedSinceLastClear",
+    "testFailedSinceLastClear",
+    "testNotCompletedThisOperationCycle",
+    "warningIndicatorRequested",
+];
+
+impl Status {
+    /// Names of the bits that are set.
+    ///
+    /// ```
+    /// use lostnode_parsers::dtc::Status;
+    /// assert_eq!(Status(0x09).names().collect::<Vec<_>>(), ["testFailed", "confirmedDTC"]);
+    /// ```
+    pub fn names(self) -> impl Iterator<Item = &'static str> {
+        STATUS_BITS.iter().enumerate().filter(move |(bit, _)| self.0 >> bit & 1 == 1).map(|(_, name)| *name)
+    }
+
+    /// Whether the module holds a fault under this code at all: failed, pending, confirmed, or failed since the clear. The two
+    /// "not completed" bits alone are no fault.
+    pub const fn is_fault(self) -> bool {
+        self.0 & 0b0010_1111 != 0
+    }
+
+    /// Whether the test has run to its end since the codes were cleared.
+    pub const fn tested_since_clear(self) -> bool {
+        self.0 & 0x10 == 0
+    }
+}
+
+/// The codes of a list of two-byte codes; all-zero ones are padding (ISO 15031-5, 8.3).
+pub fn two_byte_codes(data: &[u8]) -> impl Iterator<Item = Code> + '_ {
+    data.chunks_exact(2).filter(|bytes| *bytes != [0, 0]).map(|bytes| Code::new([bytes[0], bytes[1]], None))
+}

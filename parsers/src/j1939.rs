@@ -1,0 +1,275 @@
+//! SAE J1939: identifier fields, address claim, transport, active codes.
+//!
+//! References: SAE J1939-21 (identifier, transport), J1939-81 (address claim, NAME), J1939-73 (codes), J1939-71 (parameters);
+//! the documents are not public, so clause numbers are left out and values are from memory where marked.
+
+use crate::ExtendedId;
+
+/// Fields of a 29-bit identifier.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fields {
+    /// 0 to 7, 0 first.
+    pub priority: u8,
+    /// Parameter group number, with the destination taken out where there is one.
+    pub pgn: u32,
+    /// Who it is for; `None` for all.
+    pub destination: Option<u8>,
+    /// Who sent it.
+    pub source: u8,
+}
+
+impl Fields {
+    /// Splits an identifier.
+    ///
+    /// ```
+    /// use lostnode_parsers::{j1939::Fields, ExtendedId};
+    /// let fields = Fields::of(ExtendedId::new(0x18FECA0B).unwrap());
+    /// assert_eq!((fields.pgn, fields.source, fields.destination), (0xFECA, 0x0B, None));
+    /// let fields = Fields::of(ExtendedId::new(0x1CEC0021).unwrap());
+    /// assert_eq!((fields.pgn, fields.source, fields.destination), (0xEC00, 0x21, Some(0x00)));
+    /// ```
+    pub fn of(id: ExtendedId) -> Fields {
+        let raw = id.as_raw();
+        let format = raw >> 16 & 0xFF;
+        let page = raw >> 8 & 0x3_0000;
+        // Formats below 240 carry a destination in the next byte; the others a group extension.
+        let (pgn, destination) =
+            if format < 240 { (page | format << 8, Some((raw >> 8) as u8)) } else { (raw >> 8 & 0x3_FFFF, None) };
+        Fields { priority: (raw >> 26) as u8, pgn, destination, source: raw as u8 }
+    }
+}
+
+/// Address claimed.
+pub const ADDRESS_CLAIMED: u32 = 0xEE00;
+/// Transport, connection management.
+pub const TRANSPORT_CONTROL: u32 = 0xEC00;
+/// Transport, data.
+pub const TRANSPORT_DATA: u32 = 0xEB00;
+/// Active codes.
+pub const DM1: u32 = 0xFECA;
+/// Previously active codes.
+pub const DM2: u32 = 0xFECB;
+/// Vehicle identification.
+pub const VEHICLE_IDENTIFICATION: u32 = 0xFEEC;
+/// Component identification: make, model, serial number, unit number between asterisks.
+pub const COMPONENT_IDENTIFICATION: u32 = 0xFEEB;
+/// Software identification.
+pub const SOFTWARE_IDENTIFICATION: u32 = 0xFEDA;
+/// Vehicle electrical power 1: holds the battery potential.
+pub const ELECTRICAL_POWER: u32 = 0xFEF7;
+/// Address that a unit uses which could not claim one.
+pub const NULL_ADDRESS: u8 = 254;
+
+/// Battery potential in volts from the electrical power group (SPN 168, bytes 5 and 6, 0.05 V a bit; from memory).
+pub fn battery_potential(data: &[u8]) -> Option<f64> {
+    let raw = u16::from_le_bytes([*data.get(4)?, *data.get(5)?]);
+    // From 0xFB00 up: error or not available.
+    (raw < 0xFB00).then(|| f64::from(raw) * 0.05)
+}
+
+/// The 64-bit NAME of a unit (J1939-81).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Name(pub u64);
+
+impl Name {
+    /// From the data of an address claim.
+    pub fn parse(data: &[u8]) -> Option<Name> {
+        data.first_chunk().map(|bytes| Name(u64::from_le_bytes(*bytes)))
+    }
+
+    /// Identity number, 21 bits, unique within the manufacturer.
+    pub fn identity(self) -> u32 {
+        (self.0 & 0x1F_FFFF) as u32
+    }
+
+    /// Manufacturer code, 11 bits.
+    pub fn manufacturer(self) -> u16 {
+        (self.0 >> 21 & 0x7FF) as u16
+    }
+
+    /// Function, 8 bits.
+    pub fn function(self) -> u8 {
+        (self.0 >> 40) as u8
+    }
+
+    /// Whether the unit may choose another address.
+    pub fn can_move(self) -> bool {
+        self.0 >> 63 == 1
+    }
+}
+
+/// Preferred addresses of common units (J1939 digital annex, global addresses; from memory, worded by us).
+pub const ADDRESSES: [(u8, &str); 36] = [
+    (0x00, "engine 1"),
+    (0x01, "engine 2"),
+    (0x02, "turbocharger"),
+    (0x03, "transmission 1"),
+    (0x05, "shift console"),
+    (0x08, "steering axle"),
+    (0x09, "drive axle 1"),
+    (0x0B, "brakes, system controller"),
+    (0x0F, "engine retarder"),
+    (0x10, "driveline retarder"),
+    (0x11, "cruise control"),
+    (0x13, "steering controller"),
+    (0x17, "instrument cluster"),
+    (0x19, "passenger climate"),
+    (0x1D, "vehicle security"),
+    (0x1E, "tractor electrical system"),
+    (0x21, "body controller"),
+    (0x24, "trailer bridge"),
+    (0x25, "body-to-vehicle interface"),
+    (0x27, "cab controller, primary"),
+    (0x28, "cab display"),
+    (0x2A, "headway controller"),
+    (0x2F, "chassis controller"),
+    (0x30, "suspension, drive axle"),
+    (0x31, "cab controller"),
+    (0x33, "tyre pressure controller"),
+    (0x3D, "exhaust emission controller"),
+    (0x3E, "vehicle dynamic stability controller"),
+    (0x47, "battery or power controller"),
+    (0x4A, "communications unit"),
+    (0x55, "aftertreatment 1 intake sensor"),
+    (0x56, "aftertreatment 1 outlet sensor"),
+    (0xA0, "camera or sensor unit"),
+    (0xF9, "service tool"),
+    (0xFA, "service tool 2"),
+    (0xFB, "on-board data logger"),
+];
+
+/// Usual name of a source address; makers may deviate.
+pub fn address_name(address: u8) -> Option<&'static str> {
+    ADDRESSES.iter().find(|(known, _)| *known == address).map(|(_, name)| *name)
+}
+
+/// A lamp in DM1 or DM2.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Lamps {
+    /// Malfunction indicator.
+    pub malfunction: bool,
+    /// Red stop lamp.
+    pub stop: bool,
+    /// Amber warning lamp.
+    pub warning: bool,
+    /// Protect lamp.
+    pub protect: bool,
+}
+
+/// A code of DM1 or DM2: suspect parameter, failure mode, occurrences.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct SpnFmi {
+    /// Suspect parameter number, 19 bits.
+    pub spn: u32,
+    /// Failure mode, 0 to 31.
+    pub fmi: u8,
+    /// Occurrence count, 0 to 126; 127 not available.
+    pub count: u8,
+}
+
+/// Lamps and codes of a DM1 or DM2 message, whole after transport; `None` where it is too short.
+///
+/// ```
+/// use lostnode_parsers::j1939::codes;
+/// let (lamps, mut list) = codes(&[0x04, 0xFF, 0x7F, 0x02, 0x09, 0x05, 0xFF, 0xFF]).unwrap();
+/// assert!(lamps.warning && !lamps.malfunction);
+/// let code = list.next().unwrap();
+/// assert_eq!((code.spn, code.fmi, code.count), (639, 9, 5));
+/// ```
+pub fn codes(data: &[u8]) -> Option<(Lamps, impl Iterator<Item = SpnFmi> + '_)> {
+    let [lamps, _, list @ ..] = data else { return None };
+    // Two bits a lamp: 01 is on.
+    let on = |shift: u8| lamps >> shift & 3 == 1;
+    let lamps = Lamps { malfunction: on(6), stop: on(4), warning: on(2), protect: on(0) };
+    let codes = list.chunks_exact(4).filter_map(|bytes| {
+        let spn = u32::from(bytes[0]) | u32::from(bytes[1]) << 8 | u32::from(bytes[2] >> 5) << 16;
+        let code = SpnFmi { spn, fmi: bytes[2] & 0x1F, count: bytes[3] & 0x7F };
+        // Zero and all ones stand for "no code".
+        (spn != 0 && spn != 0x7_FFFF).then_some(code)
+    });
+    Some((lamps, codes))
+}
+
+/// Meaning of a failure mode (J1939-73, appendix A; from memory, worded by us).
+pub const FAILURE_MODES: [&str; 22] = [
+    "data valid but above normal range, most severe",
+    "data valid but below normal range, most severe",
+    "data erratic, intermittent or incorrect",
+    "voltage above normal or shorted high",
+    "voltage below normal or shorted low",
+    "current below normal or open circuit",
+    "current above normal or grounded circuit",
+    "mechanical system not responding or out of adjustment",
+    "abnormal frequency, pulse width or period",
+    "abnormal update rate",
+    "abnormal rate of change",
+    "root cause not known",
+    "bad intelligent device or component",
+    "out of calibration",
+    "special instructions",
+    "data valid but above normal range, least severe",
+    "data valid but above normal range, moderately severe",
+    "data valid but below normal range, least severe",
+    "data valid but below normal range, moderately severe",
+    "received network data in error",
+    "data drifted high",
+    "data drifted low",
+];
+
+/// Meaning of a failure mode; `None` where reserved.
+pub fn failure_mode(fmi: u8) -> Option<&'static str> {
+    match fmi {
+        31 => Some("condition exists"),
+        _ => FAILURE_MODES.get(usize::from(fmi)).copied(),
+    }
+}
+
+/// A message of the transport's connection management.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Control {
+    /// A message to all follows (BAM).
+    Announce {
+        /// Bytes.
+        length: u16,
+        /// Packets.
+        packets: u8,
+        /// Group of the message.
+        pgn: u32,
+    },
+    /// A message to one unit is offered (RTS).
+    Request {
+        /// Bytes.
+        length: u16,
+        /// Packets.
+        packets: u8,
+        /// Group of the message.
+        pgn: u32,
+    },
+    /// The receiver asks for packets (CTS).
+    Clear,
+    /// The receiver has it all.
+    End,
+    /// Either side gave up.
+    Abort,
+}
+
+impl Control {
+    /// From the eight data bytes; `None` where reserved or impossible (a message has 9 to 1785 bytes).
+    pub fn parse(data: &[u8]) -> Option<Control> {
+        let [kind, low, high, packets, _, a, b, c] = *data.first_chunk::<8>()?;
+        let length = u16::from_le_bytes([low, high]);
+        let pgn = u32::from_le_bytes([a, b, c, 0]) & 0x3_FFFF;
+        let fits = (9..=1785).contains(&length) && u16::from(packets) == length.div_ceil(7);
+        match kind {
+            32 if fits => Some(Control::Announce { length, packets, pgn }),
+            16 if fits => Some(Control::Request { length, packets, pgn }),
+            17 => Some(Control::Clear),
+            19 => Some(Control::End),
+            255 => Some(Control::Abort),
+            _ => None,
+        }
+    }
+}
+
+/// Longest message of the transport.
+pub const LONGEST: usize = 1785;

@@ -1,0 +1,131 @@
+//! The part of the report that comes from diagnostic messages.
+
+use super::Nanoseconds;
+
+/// A trouble code as one module holds it.
+#[derive(Clone, Debug)]
+pub struct CodeEntry {
+    /// `U0100`, or `SPN 639` for a truck.
+    pub code: String,
+    /// Failure type byte of the three-byte form, or failure mode of a truck.
+    pub failure_type: Option<u8>,
+    /// What it says, with the failure type; `None` where no table knows it.
+    pub meaning: Option<String>,
+    /// Who holds it.
+    pub reporter: String,
+    /// The module it misses.
+    pub blames: Option<String>,
+    /// Status bits set, by name; empty where the service gives none.
+    pub status: Vec<&'static str>,
+    /// Lists it was seen in, such as `stored` or `pending`.
+    pub lists: Vec<String>,
+    /// First and last reported; `None` without time stamps.
+    pub seen: Option<(Nanoseconds, Nanoseconds)>,
+    /// When it was cleared while it was there.
+    pub cleared: Option<Nanoseconds>,
+    /// Reported again as a fault after the clear.
+    pub returned: bool,
+    /// When a list that had it came without it.
+    pub gone: Option<Nanoseconds>,
+    /// Whether its test has run to the end since the clear, where that can be told.
+    pub tested: Option<bool>,
+    /// Times it occurred, where the module counts.
+    pub count: Option<u8>,
+    /// Why it is probably part of one event with others.
+    pub event: Option<String>,
+    /// It says that the module is not programmed or configured.
+    pub unconfigured: bool,
+    /// What became of it, in a sentence.
+    pub story: String,
+}
+
+/// Who a module says it is.
+#[derive(Clone, Debug)]
+pub struct IdentityEntry {
+    /// What it answers by.
+    pub module: String,
+    /// VIN; empty where it answered with a blank one.
+    pub vin: Option<String>,
+    /// Part number.
+    pub part_number: Option<String>,
+    /// Calibration identifiers.
+    pub calibration_ids: Vec<String>,
+    /// Calibration verification numbers.
+    pub verification_numbers: Vec<String>,
+    /// Its name in its own words.
+    pub name: Option<String>,
+    /// Other identification: what, and value.
+    pub others: Vec<(String, String)>,
+    /// Where this is from.
+    pub source: String,
+    /// What is wrong with it, in sentences: another VIN, none, not configured, address conflict.
+    pub problems: Vec<String>,
+}
+
+/// What the vehicle says of itself.
+#[derive(Clone, Debug, Default)]
+pub struct VehicleEntry {
+    /// The VIN most modules have.
+    pub vin: Option<String>,
+    /// Modules with another, and which; empty where blank.
+    pub vin_conflicts: Vec<(String, String)>,
+    /// Least and greatest supply voltage, and when it was least.
+    pub supply_voltage: Option<(f64, f64, Option<Nanoseconds>)>,
+    /// Readiness monitors: module, name, complete.
+    pub monitors: Vec<(String, &'static str, bool)>,
+    /// A module asks for the malfunction lamp.
+    pub mil: Option<bool>,
+}
+
+/// How one module answered.
+#[derive(Clone, Debug)]
+pub struct TalkEntry {
+    /// The module.
+    pub module: String,
+    /// Positive answers.
+    pub positive: u64,
+    /// Negative answers: reason, in words, how many.
+    pub negative: Vec<(u8, &'static str, u64)>,
+    /// Requests to it alone that stayed without answer.
+    pub unanswered: u64,
+    /// "Answer pending" messages.
+    pub pending: u64,
+    /// Answers later than the standard allows.
+    pub late: u64,
+    /// Longest wait in seconds.
+    pub slowest: Option<f64>,
+}
+
+/// A module that others miss.
+#[derive(Clone, Debug)]
+pub struct BlameEntry {
+    /// Its name in the codes.
+    pub blamed: String,
+    /// Who misses it.
+    pub reporters: Vec<String>,
+    /// The codes.
+    pub codes: Vec<String>,
+    /// `confirmed`, `likely`, `contradicted` or `open`.
+    pub verdict: &'static str,
+    /// In a sentence.
+    pub sentence: String,
+}
+
+/// All of it.
+#[derive(Clone, Debug, Default)]
+pub struct Diagnosis {
+    /// Codes, by reporter.
+    pub codes: Vec<CodeEntry>,
+    /// Modules that said who they are.
+    pub identity: Vec<IdentityEntry>,
+    /// The vehicle.
+    pub vehicle: VehicleEntry,
+    /// How modules answered.
+    pub talks: Vec<TalkEntry>,
+    /// Who is missed by whom.
+    pub blame: Vec<BlameEntry>,
+    /// Reporters that miss three modules or more, and how many.
+    pub accusers: Vec<(String, usize)>,
+    /// Whole messages; incomplete ones by reason; data units that no receiver would take.
+    pub messages: (u64, Vec<(&'static str, u64)>, u64),
+}

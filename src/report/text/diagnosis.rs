@@ -1,0 +1,167 @@
+//! Codes, blame, identity and answers, for a terminal.
+
+use std::io::{self, Write};
+
+use super::{BAD, GOOD, HEAD, WIDTH, cut};
+use crate::report::Report;
+use crate::report::diagnosis::{CodeEntry, Diagnosis};
+
+/// Most codes shown one by one.
+const MOST_CODES: usize = 60;
+
+pub(super) fn render(report: &Report, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &report.diagnosis;
+    blame(diagnosis, out)?;
+    codes(diagnosis, out)?;
+    identity(diagnosis, out)?;
+    vehicle(report, out)?;
+    talks(diagnosis, out)
+}
+
+fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
+    hanging(out, text, "- ", "  ")
+}
+
+fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Result<()> {
+    let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(next);
+    textwrap::wrap(text, options).iter().try_for_each(|line| writeln!(out, "{line}"))
+}
+
+fn blame(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+    if diagnosis.blame.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Who is missed by whom{HEAD:#}")?;
+    for row in &diagnosis.blame {
+        bullet(out, &row.sentence)?;
+        hanging(out, &format!("{} in {}", row.codes.join(", "), row.reporters.join(", ")), "    ", "    ")?;
+    }
+    for (reporter, count) in &diagnosis.accusers {
+        bullet(out, &format!("{reporter} misses {count} modules: that points at itself, its connection or its branch"))?;
+    }
+    writeln!(out)
+}
+
+fn codes(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+    if diagnosis.codes.is_empty() {
+        return Ok(());
+    }
+    let present = diagnosis.codes.iter().filter(|code| code.gone.is_none()).count();
+    writeln!(out, "{HEAD}Trouble codes: {present} there when last read, {} in all{HEAD:#}", diagnosis.codes.len())?;
+    let mut shown: Vec<&CodeEntry> = diagnosis.codes.iter().collect();
+    // What is there comes first, then what has gone.
+    shown.sort_by_key(|code| (code.gone.is_some(), code.event.is_some()));
+    let mut last = "";
+    let most = shown.len().min(MOST_CODES);
+    shown[..most].sort_by(|a, b| a.reporter.cmp(&b.reporter));
+    for code in shown.iter().take(MOST_CODES) {
+        if code.reporter != last {
+            writeln!(out, "  {}", code.reporter)?;
+            last = &code.reporter;
+        }
+        let style = if code.gone.is_none() { BAD } else { HEAD };
+        let meaning = code.meaning.as_deref().unwrap_or("meaning not known");
+        writeln!(out, "    {style}{}{style:#}", code.code)?;
+        hanging(out, meaning, "        ", "        ")?;
+        hanging(out, &code.story, "        ", "        ")?;
+        if let Some(event) = &code.event {
+            hanging(out, event, "        ", "        ")?;
+        }
+    }
+    if shown.len() > MOST_CODES {
+        writeln!(out, "  … and {} more (all of them: lostnode codes)", shown.len() - MOST_CODES)?;
+    }
+    writeln!(out)
+}
+
+fn identity(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+    if diagnosis.identity.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Who the modules say they are{HEAD:#}")?;
+    if let Some(vin) = &diagnosis.vehicle.vin {
+        writeln!(out, "  VIN of the vehicle: {vin}")?;
+    }
+    for entry in &diagnosis.identity {
+        let mut facts: Vec<String> = Vec::new();
+        facts.extend(entry.part_number.iter().map(|number| format!("part {number}")));
+        facts.extend(entry.calibration_ids.iter().map(|id| format!("calibration {id}")));
+        facts.extend(entry.others.iter().filter(|(_, value)| !value.is_empty()).map(|(what, value)| format!("{what} {value}")));
+        if facts.is_empty() && entry.problems.is_empty() {
+            continue;
+        }
+        hanging(
+            out,
+            &format!("{}: {}", entry.module, if facts.is_empty() { "-".to_owned() } else { facts.join("; ") }),
+            "  ",
+            "    ",
+        )?;
+        for problem in &entry.problems {
+            hanging(out, problem, "    ! ", "      ")?;
+        }
+    }
+    writeln!(out)
+}
+
+fn vehicle(report: &Report, out: &mut dyn Write) -> io::Result<()> {
+    let vehicle = &report.diagnosis.vehicle;
+    if vehicle.supply_voltage.is_none() && vehicle.mil.is_none() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
+    if let Some((min, max, at)) = vehicle.supply_voltage {
+        let begin = report.span.map_or(0, |(start, _)| start);
+        let at = at.map_or(String::new(), |at| format!(", least at {:.1} s", crate::timing::seconds(at - begin)));
+        writeln!(out, "  supply {min:.2} to {max:.2} V{at}")?;
+    }
+    if let Some(mil) = vehicle.mil {
+        writeln!(out, "  malfunction lamp {}", if mil { "asked for" } else { "off" })?;
+    }
+    let open: Vec<String> = vehicle
+        .monitors
+        .iter()
+        .filter(|(.., complete)| !complete)
+        .map(|(module, name, _)| format!("{name} ({module})"))
+        .collect();
+    if !vehicle.monitors.is_empty() {
+        let text = if open.is_empty() {
+            "readiness monitors: all complete".to_owned()
+        } else {
+            format!("readiness monitors not complete: {}", open.join(", "))
+        };
+        hanging(out, &text, "  ", "    ")?;
+    }
+    writeln!(out)
+}
+
+fn talks(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+    let (complete, incomplete, ignored) = &diagnosis.messages;
+    if *complete == 0 && incomplete.is_empty() {
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
+        "module", "answers", "refused", "silent", "late", "slowest"
+    )?;
+    for talk in diagnosis.talks.iter().take(40) {
+        let refused: u64 = talk.negative.iter().map(|(.., count)| count).sum();
+        let slowest = talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
+        let style = if talk.unanswered > 0 && talk.positive + refused == 0 { BAD } else { GOOD };
+        writeln!(
+            out,
+            "{style}{:<32}{style:#} {:>8} {refused:>8} {:>8} {:>7} {slowest:>10}",
+            cut(&talk.module, 32),
+            talk.positive,
+            talk.unanswered,
+            talk.late
+        )?;
+    }
+    if diagnosis.talks.len() > 40 {
+        writeln!(out, "… and {} more", diagnosis.talks.len() - 40)?;
+    }
+    let broken: Vec<String> = incomplete.iter().map(|(reason, count)| format!("{count} incomplete ({reason})")).collect();
+    let broken = if broken.is_empty() { String::new() } else { format!(", {}", broken.join(", ")) };
+    hanging(out, &format!("{complete} whole messages{broken}, {ignored} stray data units"), "", "  ")?;
+    writeln!(out)
+}
