@@ -128,8 +128,9 @@ fn eleven_bit_nodes_show_by_shared_silence() {
     let (code, document, truth) = simulated(&text, &[]);
     assert_eq!(code, 1);
     let found = outages(&document);
-    assert_eq!(found.len(), 5);
-    for ((scope, who, start, length), event) in found.iter().zip(&truth.events) {
+    assert_eq!(found.len(), 6, "five losses and the sleep during the repair");
+    assert_eq!(found[5].0, "bus");
+    for ((scope, who, start, length), event) in found.iter().take(5).zip(&truth.events) {
         assert_eq!((scope.as_str(), who.as_str()), ("node", "node of 0x3B0"));
         assert!((start + 1.79e9 - event.start).abs() < 0.1, "start {start}");
         // The node needs 0.35 s to start and up to 0.2 s to its first frame.

@@ -66,9 +66,9 @@ impl Names<'_> {
     }
 }
 
-/// Codes that are history only: confirmed or stored, but not failing now.
+/// Codes that were history only when they were last reported: confirmed or stored, but neither failing nor pending.
 fn is_memory(history: &CodeHistory) -> bool {
-    match history.status {
+    match history.fault_status {
         Some(status) => status.0 & 0x01 == 0 && status.0 & 0x04 == 0,
         None => !history.lists.contains(&Seen::Pending) && !history.lists.contains(&Seen::Active),
     }
@@ -184,7 +184,7 @@ fn story(history: &CodeHistory, begin: Option<Nanoseconds>) -> String {
         Some(status) if status.0 & 0x01 != 0 => "failing now",
         Some(status) if status.0 & 0x04 != 0 && status.0 & 0x08 == 0 => "pending: it failed, and is not confirmed yet",
         Some(status) if status.0 & 0x08 != 0 => "stored, not failing when last read",
-        _ if history.lists == [Seen::Pending] => "pending: it failed, and is not confirmed yet",
+        _ if history.lists_since_clear == [Seen::Pending] => "pending: it failed, and is not confirmed yet",
         _ => "stored",
     };
     let untested = "its test has not run to the end since, so that does not mean it is fixed";
@@ -295,7 +295,8 @@ fn talks(names: &Names<'_>) -> Vec<TalkEntry> {
 fn blamed(codes: &[CodeEntry], nodes: &[Node], outages: &[Outage]) -> (Vec<BlameEntry>, Vec<(String, usize)>) {
     let accusations: Vec<Accusation> = codes
         .iter()
-        .filter(|code| code.gone.is_none() || code.returned)
+        // What an event of low supply left behind accuses nobody.
+        .filter(|code| code.event.is_none())
         .filter_map(|code| {
             Some(Accusation { reporter: code.reporter.clone(), blamed: code.blames.clone()?, code: code.code.clone() })
         })

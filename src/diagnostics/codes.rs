@@ -49,6 +49,10 @@ pub struct CodeHistory {
     pub seen: (Nanoseconds, Nanoseconds),
     /// The lists it was seen in.
     pub lists: Vec<Seen>,
+    /// … since it was last cleared, or in the whole capture where it was not.
+    pub lists_since_clear: Vec<Seen>,
+    /// Its last status byte that told of a fault: what the module remembered before a clear.
+    pub fault_status: Option<Status>,
     /// Its last status byte, and earlier ones with their times.
     pub status: Option<Status>,
     /// Changes of the status: time and new status; the first [`CodeHistory::KEPT_CHANGES`].
@@ -93,7 +97,7 @@ pub struct Codes {
     pub readiness: BTreeMap<Module, (Nanoseconds, Readiness)>,
     /// Lamps of DM1 by module.
     pub lamps: BTreeMap<Module, j1939::Lamps>,
-    /// Codes beyond [`MOST`].
+    /// Codes that no room was left for.
     pub dropped: u64,
 }
 
@@ -178,6 +182,8 @@ impl Codes {
         let history = self.histories.entry(key).or_insert_with(|| CodeHistory {
             seen: (now, now),
             lists: Vec::new(),
+            lists_since_clear: Vec::new(),
+            fault_status: None,
             status: None,
             changes: Vec::new(),
             cleared: None,
@@ -190,6 +196,9 @@ impl Codes {
         if !history.lists.contains(&list) {
             history.lists.push(list);
         }
+        if fault && !history.lists_since_clear.contains(&list) {
+            history.lists_since_clear.push(list);
+        }
         if let Some(status) = status {
             if history.status != Some(status) && history.changes.len() < CodeHistory::KEPT_CHANGES {
                 history.changes.push((now, status));
@@ -198,6 +207,7 @@ impl Codes {
             history.tested = history.cleared.map(|_| status.tested_since_clear());
         }
         if fault {
+            history.fault_status = status.or(history.fault_status);
             history.seen.1 = now;
             history.gone = None;
             // A permanent code outlives a clear by design and has not returned by being there still (SAE J1979, service 0A).
@@ -218,6 +228,7 @@ impl Codes {
                 history.returned = false;
                 history.gone = Some(now);
                 history.tested = None;
+                history.lists_since_clear.clear();
             }
         }
     }

@@ -111,6 +111,16 @@ impl Exchanges {
         Some(request)
     }
 
+    /// An answer began and did not come whole: the module was not silent.
+    pub(super) fn broken(&mut self, message: &Message<'_>) {
+        let answers = |request: &&mut Request| {
+            request.channel == message.channel && (request.to == Party::Everyone || request.to == message.from)
+        };
+        if let Some(request) = self.waiting.iter_mut().rev().find(answers).filter(|_| message.from_module) {
+            request.answered = true;
+        }
+    }
+
     fn ask(&mut self, message: &Message<'_>) {
         let uds::Message::Request { service, data } = uds::Message::parse(message.data) else { return };
         self.requests += 1;

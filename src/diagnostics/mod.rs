@@ -199,6 +199,7 @@ fn take(
     if let Some(incomplete) = message.incomplete {
         if message.carrier == Carrier::IsoTp {
             *counts.incomplete.entry(incomplete.fault).or_default() += 1;
+            exchanges.broken(message);
         }
         return;
     }

@@ -59,6 +59,7 @@ pub(super) struct Streams {
     open: HashMap<Key, Stream>,
     opened: u64,
     counts: Counts,
+    latest: Option<Timestamp>,
 }
 
 impl Streams {
@@ -67,6 +68,7 @@ impl Streams {
     }
 
     pub fn push(&mut self, frame: &Frame, id: Id, route: &Route, deliver: &mut dyn FnMut(&Message<'_>)) {
+        self.latest = self.latest.max(frame.time);
         let whole = frame.kind.bytes();
         let Some((prefix, data)) = whole.split_at_checked(route.prefix) else { return };
         let address = prefix.first().copied();
@@ -180,7 +182,8 @@ impl Streams {
         let mut rest: Vec<(Key, Stream)> = self.open.drain().collect();
         rest.sort_by_key(|(_, stream)| stream.opened);
         for (key, mut stream) in rest {
-            if let Some(incomplete) = stream.reassembler.end(Fault::EndOfCapture) {
+            let ended = stream.reassembler.expire(self.latest).or_else(|| stream.reassembler.end(Fault::EndOfCapture));
+            if let Some(incomplete) = ended {
                 end(key, &stream, None, incomplete, deliver);
             }
         }

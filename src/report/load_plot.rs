@@ -14,7 +14,7 @@ pub struct LoadPlot;
 
 const WIDTH: i32 = 1600;
 const LEFT: i32 = 110;
-const RIGHT: i32 = WIDTH - 30;
+const RIGHT: i32 = WIDTH - 50;
 const PANEL: i32 = 300;
 /// Channels beyond this are left out and counted.
 const MOST_PANELS: usize = 8;

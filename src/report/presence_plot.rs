@@ -13,7 +13,7 @@ pub struct PresencePlot;
 
 const WIDTH: i32 = 1600;
 const LEFT: i32 = 260;
-const RIGHT: i32 = WIDTH - 30;
+const RIGHT: i32 = WIDTH - 50;
 const TOP: i32 = 96;
 const LANE: i32 = 24;
 /// With more lanes than this, those without loss are drawn as one.

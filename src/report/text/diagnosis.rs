@@ -48,24 +48,20 @@ fn codes(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
     }
     let present = diagnosis.codes.iter().filter(|code| code.gone.is_none()).count();
     writeln!(out, "{HEAD}Trouble codes: {present} there when last read, {} in all{HEAD:#}", diagnosis.codes.len())?;
-    let mut shown: Vec<&CodeEntry> = diagnosis.codes.iter().collect();
-    // What is there comes first, then what has gone.
-    shown.sort_by_key(|code| (code.gone.is_some(), code.event.is_some()));
-    let mut last = "";
-    let most = shown.len().min(MOST_CODES);
-    shown[..most].sort_by(|a, b| a.reporter.cmp(&b.reporter));
+    let (there, gone): (Vec<&CodeEntry>, Vec<&CodeEntry>) = diagnosis.codes.iter().partition(|code| code.gone.is_none());
+    let shown: Vec<&CodeEntry> = there.into_iter().chain(gone).collect();
+    let mut last = ("", true);
     for code in shown.iter().take(MOST_CODES) {
-        if code.reporter != last {
-            writeln!(out, "  {}", code.reporter)?;
-            last = &code.reporter;
+        let there = code.gone.is_none();
+        if (code.reporter.as_str(), there) != last {
+            writeln!(out, "  {}{}", code.reporter, if there { "" } else { ", gone" })?;
+            last = (&code.reporter, there);
         }
-        let style = if code.gone.is_none() { BAD } else { HEAD };
+        let style = if there { BAD } else { HEAD };
         let meaning = code.meaning.as_deref().unwrap_or("meaning not known");
         writeln!(out, "    {style}{}{style:#}", code.code)?;
-        hanging(out, meaning, "        ", "        ")?;
-        hanging(out, &code.story, "        ", "        ")?;
-        if let Some(event) = &code.event {
-            hanging(out, event, "        ", "        ")?;
+        for sentence in [Some(meaning), Some(&code.story), code.event.as_deref()].into_iter().flatten() {
+            hanging(out, sentence, "        ", "        ")?;
         }
     }
     if shown.len() > MOST_CODES {
