@@ -32,6 +32,7 @@
 pub mod answer;
 pub mod blame;
 pub mod capture;
+pub mod causes;
 pub mod commands;
 pub mod diagnostics;
 pub mod load;
@@ -39,6 +40,7 @@ pub mod losses;
 pub mod presence;
 pub mod report;
 pub mod roster;
+pub mod senders;
 pub mod settings;
 pub mod simulate;
 pub mod summary;

@@ -1,8 +1,10 @@
 //! From silences and senders to outages: what was missing, since when, and how far the trouble reaches.
 
 use crate::capture::ChannelIndex;
+use crate::causes::{self, Return, Verdict};
 use crate::losses::{Loss, Losses, Stop, StopKind};
 use crate::roster::Roster;
+use crate::senders::Clocks;
 use crate::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 
 /// How far an outage reaches.
@@ -23,6 +25,10 @@ pub enum Scope {
 /// Why it looks so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Cause {
+    /// The node lost its supply, or was reset.
+    LostPower,
+    /// The node ran on unheard: its stub, connector or branch was open.
+    OpenCircuit,
     /// Error reports about the bus around it.
     BusFault,
     /// An orderly end of traffic.
@@ -60,16 +66,35 @@ const BRANCH_START: f64 = 0.1;
 const BRANCH_END: f64 = 3.0;
 
 /// Outages in order of time.
-pub fn find(timing: &Timing, losses: &Losses, roster: &Roster) -> Vec<Outage> {
+pub fn find(timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) -> Vec<Outage> {
     let clusters = clusters(losses, roster);
     let parts: Vec<Outage> = clusters.iter().map(|cluster| part(timing, losses, roster, cluster)).collect();
     let mut outages = branches(timing, losses, roster, parts);
+    for outage in &mut outages {
+        explain(outage, timing, losses, roster, clocks);
+    }
     outages.extend(losses.stops.iter().map(|stop| of_stop(stop, roster)));
     for outage in &mut outages {
         note_sleep(outage, &losses.stops);
     }
     outages.sort_by_key(|outage| (outage.silence, outage.channel));
     outages
+}
+
+/// Says from the return of whole nodes whether they had run on or started anew.
+fn explain(outage: &mut Outage, timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) {
+    if outage.ongoing || !matches!(outage.scope, Scope::Node | Scope::Branch) {
+        return;
+    }
+    let verdicts: Vec<Verdict> =
+        outage.nodes.iter().map(|node| causes::judge(timing, losses, clocks, &roster.nodes[*node].ids, outage.silence)).collect();
+    let all = |wanted: Return| verdicts.iter().all(|verdict| verdict.verdict == wanted);
+    outage.cause = match () {
+        () if all(Return::CarriedOn) => Cause::OpenCircuit,
+        () if all(Return::Restarted) => Cause::LostPower,
+        () => Cause::Unknown,
+    };
+    outage.evidence.extend(verdicts.into_iter().flat_map(|verdict| verdict.evidence));
 }
 
 /// Losses of one sender that begin together. Identifiers without a known sender stand alone.

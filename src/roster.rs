@@ -10,13 +10,18 @@ use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
 use crate::losses::Losses;
+use crate::senders::{self, Clocks};
 use crate::timing::{Nanoseconds, Timing, nanoseconds};
 
 /// Why identifiers are said to have one sender.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Basis {
+    /// A roster file says so.
+    Roster,
     /// The source address in the identifier.
     Address,
+    /// They are timed by one clock.
+    Clock,
     /// They fall silent and return together.
     SharedSilence,
 }
@@ -43,17 +48,95 @@ pub struct Roster {
     pub nodes: Vec<Node>,
     /// By identifier: its sender, where known.
     pub node_of: Vec<Option<usize>>,
+    /// Identifiers whose clock cannot be told yet, and the seconds of capture that would likely do.
+    pub undecided: Vec<(usize, f64)>,
 }
 
-/// Groups the identifiers of a capture by sender.
-pub fn build(timing: &Timing, losses: &Losses) -> Roster {
+/// Groups the identifiers of a capture by sender: 29-bit ones by address, 11-bit ones by clock, and by the silences that they share.
+pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks) -> Roster {
     let mut nodes = by_address(timing);
-    nodes.extend(by_shared_silence(timing, losses));
+    let (by_clock, undecided) = by_clock(timing, losses, clocks);
+    nodes.extend(with_silences(by_clock, by_shared_silence(timing, losses), timing, losses));
+    nodes.sort_by_key(|node| (node.channel, node.basis[0] > Basis::Address));
     let mut node_of = vec![None; timing.ids.len()];
     for (at, node) in nodes.iter().enumerate() {
         node.ids.iter().for_each(|id| node_of[*id] = Some(at));
     }
-    Roster { nodes, node_of }
+    let open = |(id, _): &(usize, f64)| node_of[*id].is_none();
+    Roster { undecided: undecided.into_iter().filter(open).collect(), nodes, node_of }
+}
+
+/// Groups of 11-bit identifiers by clock, channel by channel, and what cannot be told yet.
+fn by_clock(timing: &Timing, losses: &Losses, clocks: &Clocks) -> (Vec<Node>, Vec<(usize, f64)>) {
+    let mut nodes = Vec::new();
+    let mut undecided = Vec::new();
+    for channel in 0..timing.channels.len() {
+        let standard = |at: &usize| {
+            let key = timing.ids[*at].key;
+            usize::from(key.channel) == channel && matches!(key.id, Id::Standard(_)) && losses.expected[*at].is_some()
+        };
+        let rates: Vec<_> = (0..timing.ids.len()).filter(standard).filter_map(|at| Some((at, clocks.rates[at]?))).collect();
+        let grouping = senders::group(&rates);
+        undecided.extend(grouping.undecided);
+        for group in grouping.groups {
+            nodes.push(Node {
+                name: name(timing, &group.members),
+                channel: channel as ChannelIndex,
+                ids: group.members,
+                basis: vec![Basis::Clock],
+                confidence: group.confidence,
+            });
+        }
+    }
+    (nodes, undecided)
+}
+
+/// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall silent together hang on one branch and stay
+/// apart; identifiers without a known clock join the one clock that falls silent with them. Where a part of one clock's identifiers falls silent
+/// together while others of it go on, there are two nodes whose clocks agree by chance.
+fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing, losses: &Losses) -> Vec<Node> {
+    for silent in by_silence {
+        let free: Vec<usize> =
+            silent.ids.iter().copied().filter(|id| !by_clock.iter().any(|node| node.ids.contains(id))).collect();
+        let mut homes: Vec<&mut Node> =
+            by_clock.iter_mut().filter(|node| node.ids.iter().any(|id| silent.ids.contains(id))).collect();
+        match homes.as_mut_slice() {
+            [] => by_clock.push(Node { ids: free, ..silent }),
+            [home] if home.ids.iter().any(|id| !silent.ids.contains(id) && went_on(losses, *id, silent.ids[0])) => {
+                home.ids.retain(|id| !silent.ids.contains(id));
+                home.name = name(timing, &home.ids);
+                home.confidence = home.confidence.min(0.7);
+                by_clock.push(silent);
+            }
+            [home] => {
+                home.basis.push(Basis::SharedSilence);
+                // Two independent grounds: the doubts multiply.
+                let doubt = (1.0 - home.confidence) * (1.0 - silent.confidence);
+                home.confidence = if free.is_empty() { (1.0 - doubt).min(0.99) } else { home.confidence.min(silent.confidence) };
+                home.ids.extend(free);
+                home.ids.sort_unstable();
+                home.name = name(timing, &home.ids);
+            }
+            // Which of the clocks the free ones belong to is not known.
+            _ => {}
+        }
+    }
+    by_clock.retain(|node| !node.ids.is_empty());
+    by_clock
+}
+
+/// Whether an identifier had the chance to miss what another missed, and did not.
+fn went_on(losses: &Losses, id: usize, lost: usize) -> bool {
+    let timeout = losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
+    let own: Vec<_> = losses.losses.iter().filter(|loss| loss.id == id).map(|loss| loss.silence).collect();
+    let others = losses.losses.iter().filter(|loss| loss.id == lost && loss.silence.length() > timeout.saturating_mul(2));
+    others.map(|loss| loss.silence).any(|silence| own.iter().all(|own| own.overlap(&silence) == 0))
+}
+
+/// By the lowest identifier, which nothing else about the sender tells.
+fn name(timing: &Timing, ids: &[usize]) -> String {
+    let lowest = ids.iter().map(|id| lostnode_parsers::frame::raw_id(timing.ids[*id].key.id)).min().unwrap_or(0);
+    format!("node of 0x{lowest:03X}")
 }
 
 fn by_address(timing: &Timing) -> Vec<Node> {
@@ -99,15 +182,11 @@ fn by_shared_silence(timing: &Timing, losses: &Losses) -> Vec<Node> {
     }
     groups.retain(|group| group.len() > 1);
     groups.sort_by_key(|group| timing.ids[group[0]].key.channel);
-    let name = |group: &[usize]| {
-        let lowest = group.iter().map(|id| lostnode_parsers::frame::raw_id(timing.ids[*id].key.id)).min().unwrap_or(0);
-        format!("node of 0x{lowest:03X}")
-    };
     let node = |mut group: Vec<usize>| {
         group.sort_unstable();
         let shared = losses.losses.iter().filter(|loss| loss.id == group[0]).count();
         Node {
-            name: name(&group),
+            name: name(timing, &group),
             channel: timing.ids[group[0]].key.channel,
             // One common silence may be that of a branch; each further one halves the doubt.
             confidence: (1.0 - 0.5f64.powi(shared.min(5) as i32)).min(0.95),

@@ -21,7 +21,7 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 15] = [
+const ORDER: [&str; 17] = [
     "settings",
     "capture",
     "timing",
@@ -29,6 +29,8 @@ const ORDER: [&str; 15] = [
     "diagnostics",
     "summary",
     "losses",
+    "senders",
+    "causes",
     "roster",
     "presence",
     "report",

@@ -8,6 +8,7 @@ use crate::presence;
 use crate::report::style::id_label;
 use crate::report::{Channel, ErrorEvent, Identifier, Lane, Node, Outage, Report};
 use crate::roster::{self, Roster};
+use crate::senders::{self, Clocks};
 use crate::settings::Settings;
 use crate::summary::Summary;
 use crate::timing::{Nanoseconds, Timing, nanoseconds, seconds};
@@ -16,15 +17,16 @@ use crate::timing::{Nanoseconds, Timing, nanoseconds, seconds};
 pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings) -> Report {
     let timing = &summary.timing;
     let losses = losses::find(timing, &summary.diagnostics, settings);
-    let roster = roster::build(timing, &losses);
-    let found = presence::find(timing, &losses, &roster);
+    let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
+    let roster = roster::build(timing, &losses, &clocks);
+    let found = presence::find(timing, &losses, &roster, &clocks);
     let order = Order::new(timing);
     let outages: Vec<Outage> = found.iter().map(|outage| outage_of(outage, &order)).collect();
-    let identifiers: Vec<Identifier> = order.sorted.iter().map(|at| identifier(*at, timing, &losses, &roster)).collect();
+    let identifiers: Vec<Identifier> = order.sorted.iter().map(|at| identifier(*at, timing, &losses, &roster, &clocks)).collect();
     let nodes: Vec<Node> = roster.nodes.iter().map(|node| node_of(node, &order)).collect();
     let channels = channels(summary, settings);
     let lanes = lanes(&identifiers, &nodes, &outages);
-    let notices = notices(&captures, summary, &losses, settings);
+    let notices = notices(&captures, summary, &losses, &roster, settings);
     let begin = timing.span.map(|(begin, _)| begin);
     let diagnosis = diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
     Report { captures, span: timing.span, channels, identifiers, nodes, outages, lanes, diagnosis, notices }
@@ -52,7 +54,7 @@ impl Order {
     }
 }
 
-fn identifier(at: usize, timing: &Timing, losses: &Losses, roster: &Roster) -> Identifier {
+fn identifier(at: usize, timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) -> Identifier {
     let id = &timing.ids[at];
     let expected = losses.expected[at];
     Identifier {
@@ -60,6 +62,8 @@ fn identifier(at: usize, timing: &Timing, losses: &Losses, roster: &Roster) -> I
         id: id.key.id,
         frames: id.frames,
         rhythm: expected.map(|expected| expected.rhythm),
+        drift_ppm: clocks.rates[at].and_then(|rate| Some((senders::drift(rate.period)? * 1e6, rate.error * 1e6))),
+        counter: clocks.counters[at].first().copied(),
         timeout: expected.map(|expected| expected.timeout),
         heard: id.heard,
         longest_silence: id.silences.at_least(0).iter().map(|silence| silence.length()).max().map(seconds),
@@ -146,7 +150,7 @@ fn lanes(identifiers: &[Identifier], nodes: &[Node], outages: &[Outage]) -> Vec<
     lanes
 }
 
-fn notices(captures: &[Capture], summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<String> {
+fn notices(captures: &[Capture], summary: &Summary, losses: &Losses, roster: &Roster, settings: &Settings) -> Vec<String> {
     let mut out = Vec::new();
     let timing = &summary.timing;
     for capture in captures {
@@ -200,6 +204,15 @@ fn notices(captures: &[Capture], summary: &Summary, losses: &Losses, settings: &
     }
     if !losses.momentary.is_empty() {
         out.push(momentary(timing, losses, settings));
+    }
+    if !roster.undecided.is_empty() {
+        let mut needed: Vec<f64> = roster.undecided.iter().map(|(_, seconds)| *seconds).collect();
+        needed.sort_by(f64::total_cmp);
+        out.push(format!(
+            "who sends {} identifiers cannot be told from their clocks yet; a capture of about {} would likely do for half of them",
+            needed.len(),
+            crate::report::style::duration(needed[needed.len() / 2])
+        ));
     }
     if let Some((start, end)) = timing.span
         && end - start < nanoseconds(10.0)

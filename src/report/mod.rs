@@ -98,6 +98,10 @@ pub struct Identifier {
     pub frames: u64,
     /// Period and jitter in seconds where it is sent on a timer.
     pub rhythm: Option<crate::timing::Rhythm>,
+    /// Clock drift against the nominal period and its standard error, in ppm.
+    pub drift_ppm: Option<(f64, f64)>,
+    /// A rolling counter in its payload.
+    pub counter: Option<crate::timing::AliveCounter>,
     /// Silence after which it counts as lost, in seconds.
     pub timeout: Option<f64>,
     /// First and last time heard.

@@ -1,5 +1,7 @@
 //! When each identifier was heard: one accumulator per channel and identifier, fed once per frame.
 
+mod clock;
+mod counter;
 mod histogram;
 mod pause;
 mod silence;
@@ -8,6 +10,8 @@ use std::collections::HashMap;
 
 use lostnode_parsers::Id;
 
+pub use clock::{Clock, Rate, rates};
+pub use counter::{AliveCounter, CounterFinder};
 pub use histogram::Gaps;
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
@@ -52,6 +56,13 @@ pub struct IdTiming {
     pub gaps: Gaps,
     /// Its longest silences.
     pub silences: Longest,
+    /// The clock behind it.
+    pub clock: Clock,
+    /// Rolling counters in its payload.
+    pub counters: CounterFinder,
+    last_payload: [u8; 8],
+    /// Running mean of its gaps.
+    usual_gap: Nanoseconds,
 }
 
 /// What is known of the timing of one channel.
@@ -88,7 +99,7 @@ impl ChannelTiming {
                     self.largest_step_back = self.largest_step_back.max(last - time);
                 }
                 Some((first, last)) => {
-                    self.silences.offer(Silence { start: last, end: time });
+                    self.silences.offer(Silence { start: last, end: time }, [[0; 8]; 2]);
                     self.heard = Some((first, time));
                 }
             }
@@ -159,28 +170,54 @@ impl Timing {
             None => {
                 self.index.insert(key, next);
                 let (gaps, silences) = (Gaps::default(), Longest::new(self.floor));
-                self.ids.push(IdTiming { key, frames: 0, heard: None, gaps, silences });
+                let (clock, counters) = (Clock::default(), CounterFinder::default());
+                self.ids.push(IdTiming {
+                    key,
+                    frames: 0,
+                    heard: None,
+                    gaps,
+                    silences,
+                    clock,
+                    counters,
+                    last_payload: [0; 8],
+                    usual_gap: 0,
+                });
                 next
             }
         };
-        self.ids[at].push(time);
+        self.ids[at].push(time, frame.kind.bytes());
     }
 }
 
 impl IdTiming {
-    fn push(&mut self, time: Option<Nanoseconds>) {
+    fn push(&mut self, time: Option<Nanoseconds>, data: &[u8]) {
         self.frames += 1;
         let Some(time) = time else { return };
+        let mut payload = [0; 8];
+        let length = data.len().min(8);
+        payload[..length].copy_from_slice(&data[..length]);
         match self.heard {
-            None => self.heard = Some((time, time)),
+            None => {
+                self.heard = Some((time, time));
+                self.clock.push(time);
+            }
             // The channel counts the step back; this gap is no gap.
-            Some((_, last)) if time < last => {}
+            Some((_, last)) if time < last => return,
             Some((first, last)) => {
-                self.gaps.push(time - last);
-                self.silences.offer(Silence { start: last, end: time });
+                let gap = time - last;
+                // A frame may have been lost in a gap much longer than the one before it: that pair tells nothing of counters.
+                if gap < self.usual_gap.saturating_mul(3) / 2 {
+                    self.counters.push(self.last_payload, payload, length);
+                }
+                self.usual_gap =
+                    if self.usual_gap == 0 { gap } else { self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16 };
+                self.gaps.push(gap);
+                self.silences.offer(Silence { start: last, end: time }, [self.last_payload, payload]);
+                self.clock.push(time);
                 self.heard = Some((first, time));
             }
         }
+        self.last_payload = payload;
     }
 
     /// Period and jitter where the identifier is sent on a timer.

@@ -26,10 +26,13 @@ impl Silence {
     }
 }
 
+/// Length first, then the earlier one; last frame before and first after.
+type Entry = (Nanoseconds, Reverse<Silence>, [[u8; 8]; 2]);
+
 /// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
-    heap: BinaryHeap<Reverse<(Nanoseconds, Reverse<Silence>)>>,
+    heap: BinaryHeap<Reverse<Entry>>,
     floor: Nanoseconds,
     dropped: u64,
 }
@@ -43,12 +46,12 @@ impl Longest {
         Longest { heap: BinaryHeap::new(), floor, dropped: 0 }
     }
 
-    /// Takes a silence into account.
-    pub fn offer(&mut self, silence: Silence) {
+    /// Takes a silence into account, with the payloads before and after it.
+    pub fn offer(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
         if silence.length() < self.floor {
             return;
         }
-        let entry = Reverse((silence.length(), Reverse(silence)));
+        let entry = Reverse((silence.length(), Reverse(silence), payloads));
         if self.heap.len() < Self::KEPT {
             self.heap.push(entry);
             return;
@@ -66,16 +69,21 @@ impl Longest {
         let mut kept: Vec<_> = self
             .heap
             .iter()
-            .filter(|Reverse((long, _))| *long >= length)
-            .map(|Reverse((_, Reverse(silence)))| *silence)
+            .filter(|Reverse((long, ..))| *long >= length)
+            .map(|Reverse((_, Reverse(silence), _))| *silence)
             .collect();
         kept.sort_unstable();
         kept
     }
 
+    /// Payloads before and after a kept silence.
+    pub fn payloads(&self, silence: Silence) -> Option<[[u8; 8]; 2]> {
+        self.heap.iter().find(|Reverse((_, Reverse(own), _))| *own == silence).map(|Reverse((.., payloads))| *payloads)
+    }
+
     /// Whether silences of at least `length` may have been dropped: then the kept ones are not all.
     pub fn is_incomplete(&self, length: Nanoseconds) -> bool {
-        self.dropped > 0 && self.heap.peek().is_some_and(|Reverse((shortest, _))| *shortest >= length)
+        self.dropped > 0 && self.heap.peek().is_some_and(|Reverse((shortest, ..))| *shortest >= length)
     }
 }
 
@@ -87,7 +95,7 @@ mod tests {
     fn the_longest_stay() {
         let mut longest = Longest::new(10);
         for start in 0..2000 {
-            longest.offer(Silence { start: start * 10_000, end: start * 10_000 + start });
+            longest.offer(Silence { start: start * 10_000, end: start * 10_000 + start }, [[0; 8]; 2]);
         }
         let kept = longest.at_least(0);
         assert_eq!(kept.len(), Longest::KEPT);

@@ -97,11 +97,21 @@ struct IdentifierJson {
     kind: &'static str,
     period_s: Option<f64>,
     jitter_s: Option<f64>,
+    drift_ppm: Option<f64>,
+    drift_error_ppm: Option<f64>,
+    alive_counter: Option<CounterJson>,
     timeout_s: Option<f64>,
     first: Option<f64>,
     last: Option<f64>,
     longest_silence_s: Option<f64>,
     node: Option<String>,
+}
+
+#[derive(Serialize)]
+struct CounterJson {
+    byte: u8,
+    bit: u8,
+    width: u8,
 }
 
 #[derive(Serialize)]
@@ -152,6 +162,13 @@ fn document(report: &Report) -> Document {
                 kind: if id.rhythm.is_some() { "periodic" } else { "event" },
                 period_s: id.rhythm.map(|rhythm| rhythm.period),
                 jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
+                drift_ppm: id.drift_ppm.map(|(drift, _)| drift),
+                drift_error_ppm: id.drift_ppm.map(|(_, error)| error),
+                alive_counter: id.counter.map(|counter| CounterJson {
+                    byte: counter.byte,
+                    bit: counter.bit,
+                    width: counter.width,
+                }),
                 timeout_s: id.timeout,
                 first: id.heard.map(|(first, _)| time(first)),
                 last: id.heard.map(|(_, last)| time(last)),
@@ -253,6 +270,8 @@ fn scope_name(scope: Scope) -> &'static str {
 
 fn cause_name(cause: Cause) -> &'static str {
     match cause {
+        Cause::LostPower => "lost_power",
+        Cause::OpenCircuit => "open_circuit",
         Cause::BusFault => "bus_fault",
         Cause::BusSleep => "bus_sleep",
         Cause::CaptureGap => "capture_gap",
@@ -262,7 +281,9 @@ fn cause_name(cause: Cause) -> &'static str {
 
 fn basis_name(basis: Basis) -> &'static str {
     match basis {
+        Basis::Roster => "roster",
         Basis::Address => "address",
+        Basis::Clock => "clock",
         Basis::SharedSilence => "shared_silence",
     }
 }

@@ -1,0 +1,283 @@
+//! How fast the clock behind a periodic identifier runs, from the instants at which it is heard.
+//!
+//! Each instant is counted from the one before it by time, never by the number of frames, so lost frames do no harm; after a
+//! silence or a jump of phase, where the sender may have started anew, a new segment begins. Instants are averaged in
+//! blocks, so memory is bounded, and the rate is the common slope of all segments with a standard error that allows for noise which is
+//! not independent from block to block. After: Cho and Shin, USENIX Security 2016 (clock skew as accumulated offset), with least squares
+//! over blocks in place of the recursive form.
+
+use super::Nanoseconds;
+
+/// Instants from which the first estimate of the period is drawn.
+const LEARN: usize = 17;
+/// Most blocks kept; beyond that neighbours are joined.
+const MOST_BLOCKS: usize = 256;
+/// A silence of more periods than this begins a new segment.
+const CONTINUES: f64 = 5.0;
+/// First width of a block.
+const WIDTH: i64 = 1_000_000_000;
+
+/// The rate of a clock.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rate {
+    /// Period in seconds.
+    pub period: f64,
+    /// Standard error of the period, relative to it.
+    pub error: f64,
+    /// Seconds between the first and the last instant used.
+    pub span: f64,
+}
+
+/// Accumulates the instants of one identifier.
+#[derive(Clone, Debug, Default)]
+pub struct Clock {
+    first: Vec<Nanoseconds>,
+    /// Reference period in nanoseconds, once learned.
+    reference: Option<f64>,
+    segment: Segment,
+    segments: u32,
+    blocks: Vec<Block>,
+    width: i64,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Segment {
+    start: Nanoseconds,
+    last: Nanoseconds,
+    /// Periods from `start` to `last`.
+    count: i64,
+}
+
+/// Mean of the instants of one segment that fall into one stretch of time.
+#[derive(Clone, Copy, Debug)]
+struct Block {
+    number: i64,
+    segment: u32,
+    count: f64,
+    /// Sums of the time since the segment began, and of what the reference period leaves over, in nanoseconds.
+    time: f64,
+    rest: f64,
+}
+
+impl Clock {
+    /// Takes the next instant, not before the last.
+    pub fn push(&mut self, time: Nanoseconds) {
+        if self.reference.is_some() {
+            self.track(time);
+            return;
+        }
+        self.first.push(time);
+        if self.first.len() == LEARN {
+            self.learn();
+        }
+    }
+
+    fn learn(&mut self) {
+        let first = std::mem::take(&mut self.first);
+        let mut gaps: Vec<i64> = first.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        gaps.sort_unstable();
+        let median = gaps[gaps.len() / 2];
+        if median <= 0 {
+            // Several frames with one stamp: wait for better ones.
+            return;
+        }
+        // The mean of the gaps near the median is better than the median alone.
+        let near: Vec<i64> = gaps.into_iter().filter(|gap| *gap > median / 2 && *gap < median * 3 / 2).collect();
+        self.reference = Some(near.iter().sum::<i64>() as f64 / near.len() as f64);
+        // Widths are doubles of each other, so that blocks of different identifiers fit together.
+        self.width = WIDTH;
+        while self.width < median.saturating_mul(4) && self.width < i64::MAX / 4 {
+            self.width *= 2;
+        }
+        self.segment = Segment { start: first[0], last: first[0], count: 0 };
+        self.note(first[0]);
+        first[1..].iter().for_each(|time| self.track(*time));
+    }
+
+    /// Best present estimate of the period.
+    fn period(&self) -> f64 {
+        let Segment { start, last, count } = self.segment;
+        if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) }
+    }
+
+    fn track(&mut self, time: Nanoseconds) {
+        let gap = (time - self.segment.last) as f64;
+        let periods = gap / self.period();
+        let whole = periods.round();
+        if whole < 1.0 {
+            // A second frame of the same period tells nothing of the clock.
+            return;
+        }
+        // After a longer silence the sender may have started anew, in another phase.
+        if whole > CONTINUES || (periods - whole).abs() > 0.35 {
+            self.segments += 1;
+            self.segment = Segment { start: time, last: time, count: 0 };
+        } else {
+            self.segment.last = time;
+            self.segment.count += whole as i64;
+        }
+        self.note(time);
+    }
+
+    fn note(&mut self, time: Nanoseconds) {
+        let Some(reference) = self.reference else { return };
+        let number = time.div_euclid(self.width);
+        let since = (time - self.segment.start) as f64;
+        let rest = since - self.segment.count as f64 * reference;
+        match self.blocks.last_mut() {
+            Some(block) if block.number == number && block.segment == self.segments => {
+                block.count += 1.0;
+                block.time += since;
+                block.rest += rest;
+            }
+            _ => {
+                if self.blocks.len() == MOST_BLOCKS {
+                    self.join();
+                }
+                self.blocks.push(Block {
+                    number: time.div_euclid(self.width),
+                    segment: self.segments,
+                    count: 1.0,
+                    time: since,
+                    rest,
+                });
+            }
+        }
+    }
+
+    fn join(&mut self) {
+        self.width *= 2;
+        let mut joined: Vec<Block> = Vec::with_capacity(MOST_BLOCKS);
+        for mut block in self.blocks.drain(..) {
+            block.number = block.number.div_euclid(2);
+            match joined.last_mut() {
+                Some(last) if last.number == block.number && last.segment == block.segment => {
+                    last.count += block.count;
+                    last.time += block.time;
+                    last.rest += block.rest;
+                }
+                _ => joined.push(block),
+            }
+        }
+        // Many short segments: the oldest half goes, so that there is room.
+        if joined.len() > MOST_BLOCKS / 2 {
+            joined.drain(..joined.len() - MOST_BLOCKS / 2);
+        }
+        self.blocks = joined;
+    }
+
+    /// The rate on its own; `None` with too few blocks to tell its error.
+    pub fn rate(&self) -> Option<Rate> {
+        self.fit(&Wander::default()).map(|(rate, _)| rate)
+    }
+
+    /// Fits the blocks after taking off what wanders in common; also what the fit leaves over, in nanoseconds, by block.
+    fn fit(&self, common: &Wander) -> Option<(Rate, Vec<f64>)> {
+        let reference = self.reference?;
+        let groups = self.blocks.chunk_by(|a, b| a.segment == b.segment);
+        // Time and rest of each block against the weighted means of its segment; short segments have no weight.
+        let mut points: Vec<(f64, f64, f64)> = Vec::with_capacity(self.blocks.len());
+        let (mut segments, mut used, mut span) = (0, 0, 0.0);
+        for group in groups {
+            let rest = |block: &Block| block.rest / block.count - common.at(block.number * self.width);
+            let weight: f64 = group.iter().map(|block| block.count).sum();
+            let time = group.iter().map(|block| block.time).sum::<f64>() / weight;
+            let mean = group.iter().map(|block| rest(block) * block.count).sum::<f64>() / weight;
+            let counts = group.len() >= 3;
+            let point =
+                |block: &Block| (block.time / block.count - time, rest(block) - mean, if counts { block.count } else { 0.0 });
+            points.extend(group.iter().map(point));
+            if counts {
+                span += group.last().map_or(0.0, |last| last.time / last.count) - group[0].time / group[0].count;
+                segments += 1;
+                used += group.len();
+            }
+        }
+        let freedom = used as f64 - f64::from(segments) - 1.0;
+        if freedom < 4.0 {
+            return None;
+        }
+        let spread: f64 = points.iter().map(|(time, _, weight)| weight * time * time).sum();
+        let slope = points.iter().map(|(time, rest, weight)| weight * time * rest).sum::<f64>() / spread;
+        let left: Vec<f64> =
+            points.iter().map(|(time, rest, weight)| if *weight > 0.0 { rest - slope * time } else { 0.0 }).collect();
+        let variance = left.iter().zip(&points).map(|(left, (.., weight))| weight * left * left).sum::<f64>() / freedom;
+        let inflation = (1.0 + correlation(&left)) / (1.0 - correlation(&left));
+        // rest = time * (1 - reference / period)
+        let period = reference / (1.0 - slope);
+        Some((Rate { period: period / 1e9, error: (variance / spread * inflation).sqrt(), span: span / 1e9 }, left))
+    }
+}
+
+/// What the instants of all identifiers of a channel wander in common, by stretch of time: mostly the logger's own clock.
+#[derive(Debug, Default)]
+struct Wander {
+    width: i64,
+    cells: std::collections::HashMap<i64, f64>,
+}
+
+impl Wander {
+    fn at(&self, time: i64) -> f64 {
+        if self.width == 0 { 0.0 } else { self.cells.get(&time.div_euclid(self.width)).copied().unwrap_or(0.0) }
+    }
+}
+
+/// Fewest identifiers from which a common wander is drawn.
+const COMMON: usize = 6;
+
+/// The rates of identifiers of one channel. What all instants wander in common is the logger's clock, not theirs: it is taken off, which
+/// leaves the differences between clocks as they are and makes them far more certain.
+pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
+    let alone: Vec<_> = clocks.iter().map(|clock| clock.fit(&Wander::default())).collect();
+    let usable = alone.iter().flatten().count();
+    if usable < COMMON {
+        return alone.into_iter().map(|fit| fit.map(|(rate, _)| rate)).collect();
+    }
+    let width = clocks.iter().zip(&alone).filter(|(_, fit)| fit.is_some()).map(|(clock, _)| clock.width).max().unwrap_or(WIDTH);
+    let mut cells: std::collections::HashMap<i64, Vec<f64>> = std::collections::HashMap::new();
+    for (clock, fit) in clocks.iter().zip(&alone) {
+        let Some((_, left)) = fit else { continue };
+        for (block, left) in clock.blocks.iter().zip(left) {
+            cells.entry((block.number * clock.width).div_euclid(width)).or_default().push(*left);
+        }
+    }
+    // The median: one node's own wander must not pull the rest.
+    let median = |mut list: Vec<f64>| {
+        list.sort_unstable_by(f64::total_cmp);
+        if list.len() < COMMON { 0.0 } else { list[list.len() / 2] }
+    };
+    let common = Wander { width, cells: cells.into_iter().map(|(cell, list)| (cell, median(list))).collect() };
+    clocks.iter().map(|clock| clock.fit(&common).map(|(rate, _)| rate)).collect()
+}
+
+/// Correlation of each residual with the next, from 0 to 0.9: noise that wanders makes the slope less certain than it looks.
+fn correlation(left: &[f64]) -> f64 {
+    let products: f64 = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
+    let squares: f64 = left.iter().map(|left| left * left).sum();
+    if squares > 0.0 { (products / squares).clamp(0.0, 0.9) } else { 0.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A clock of 10 ms that runs 100 ppm slow, with 0.2 ms of jitter, losses and a restart.
+    #[test]
+    fn the_rate_survives_losses_and_restarts() {
+        let mut clock = Clock::default();
+        let mut noise = 1u32;
+        for step in 0..30_000i64 {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            let jitter = i64::from(noise >> 12) * 400_000 / (1 << 20) - 200_000;
+            let lost = noise % 7 == 0 || (5000..5100).contains(&step);
+            let restart = if step > 15_000 { 3_721_000_000 } else { 0 };
+            if !lost {
+                clock.push(1_700_000_000_000_000_000 + step * 10_001_000 + jitter + restart);
+            }
+        }
+        let rate = clock.rate().unwrap();
+        let ppm = (rate.period / 0.01 - 1.0) * 1e6;
+        assert!((ppm - 100.0).abs() < 4.0 * rate.error * 1e6 && rate.error < 0.1e-6, "{ppm} ± {}", rate.error * 1e6);
+        assert!(clock.blocks.len() <= MOST_BLOCKS);
+    }
+}

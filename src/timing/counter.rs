@@ -1,0 +1,143 @@
+//! Rolling counters in payloads, found by themselves: any position in a byte, 2 to 8 bits wide, one step up with each frame.
+
+use std::num::NonZeroU64;
+
+/// A counter that goes up by one with each frame and wraps.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct AliveCounter {
+    /// Byte from 0.
+    pub byte: u8,
+    /// Lowest bit in the byte, from 0.
+    pub bit: u8,
+    /// Bits, 2 to 8.
+    pub width: u8,
+}
+
+impl AliveCounter {
+    /// Its value in a payload.
+    pub fn value(&self, data: [u8; 8]) -> u8 {
+        (data[usize::from(self.byte)] >> self.bit) & self.mask()
+    }
+
+    fn mask(&self) -> u8 {
+        ((1u16 << self.width) - 1) as u8
+    }
+
+    /// How many values it has.
+    pub fn modulus(&self) -> i64 {
+        1 << self.width
+    }
+}
+
+/// Frames that follow each other in which bits must flip each time before a counter is tried at all.
+const SCREEN: u32 = 24;
+/// Frames in which a counter must have stepped.
+const ENOUGH: u32 = 40;
+/// Counters tried at once in one identifier.
+const MOST: usize = 6;
+
+#[derive(Clone, Copy, Debug)]
+struct Trial {
+    counter: AliveCounter,
+    steps: u32,
+    misses: u32,
+}
+
+/// Watches the payloads of one identifier.
+#[derive(Clone, Debug, Default)]
+pub struct CounterFinder {
+    /// Bits that flipped with every frame so far; `None` before the first pair or where none is left.
+    flipping: Option<NonZeroU64>,
+    screened: u32,
+    trials: Vec<Trial>,
+    done: bool,
+}
+
+impl CounterFinder {
+    /// Takes two payloads that followed each other without a loss.
+    pub fn push(&mut self, before: [u8; 8], after: [u8; 8], length: usize) {
+        if self.done {
+            self.try_out(before, after);
+            return;
+        }
+        let flips = u64::from_le_bytes(before) ^ u64::from_le_bytes(after);
+        let flipping = if self.screened == 0 { flips } else { self.flipping.map_or(0, NonZeroU64::get) & flips };
+        self.flipping = NonZeroU64::new(flipping);
+        self.screened += 1;
+        if flipping == 0 {
+            // A lost frame or a chance: begin again.
+            self.screened = 0;
+        } else if self.screened == SCREEN {
+            self.done = true;
+            let bits = (0..64).filter(|bit| flipping >> bit & 1 == 1 && bit / 8 < length);
+            for bit in bits.take(MOST) {
+                // The widest that steps wins, so all widths from this bit up are tried.
+                for width in 2..=8 - (bit % 8) as u8 {
+                    let counter = AliveCounter { byte: (bit / 8) as u8, bit: (bit % 8) as u8, width };
+                    self.trials.push(Trial { counter, steps: 0, misses: 0 });
+                }
+            }
+        }
+    }
+
+    fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
+        for trial in &mut self.trials {
+            let expected = trial.counter.value(before).wrapping_add(1) & trial.counter.mask();
+            if trial.counter.value(after) == expected {
+                trial.steps += 1;
+            } else {
+                trial.misses += 1;
+            }
+        }
+        self.trials.retain(|trial| trial.misses <= 3 + trial.steps / 50);
+    }
+
+    /// The counters found, at each position the width that missed least.
+    pub fn found(&self) -> Vec<AliveCounter> {
+        let good = |trial: &&Trial| trial.steps >= ENOUGH && trial.misses * 50 <= trial.steps;
+        let mut trials: Vec<&Trial> = self.trials.iter().filter(good).collect();
+        // Too wide a field misses at each wrap of the true one; where none has wrapped yet, the widest is as good as any.
+        trials.sort_by_key(|trial| (trial.counter.byte, trial.counter.bit, trial.misses, std::cmp::Reverse(trial.counter.width)));
+        let mut out: Vec<AliveCounter> = trials.into_iter().map(|trial| trial.counter).collect();
+        out.dedup_by_key(|counter| (counter.byte, counter.bit));
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn found(payload: impl Fn(u32) -> [u8; 8]) -> Vec<AliveCounter> {
+        let mut finder = CounterFinder::default();
+        (0..2000).for_each(|step| finder.push(payload(step), payload(step + 1), 8));
+        finder.found()
+    }
+
+    #[test]
+    fn every_position_and_width_is_found() {
+        for width in 2..=8u8 {
+            for bit in 0..=8 - width {
+                for byte in 0..8u8 {
+                    let mask = ((1u16 << width) - 1) as u8;
+                    let counters = found(|step| {
+                        let mut data = [0x5A; 8];
+                        let at = usize::from(byte);
+                        data[at] = data[at] & !(mask << bit) | ((step as u8 & mask) << bit);
+                        data[usize::from((byte + 1) % 8)] = (step / 7) as u8; // a signal that moves slowly
+                        data
+                    });
+                    assert_eq!(counters, [AliveCounter { byte, bit, width }]);
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn toggles_and_noise_are_none() {
+        assert_eq!(found(|step| [(step & 1) as u8; 8]), []);
+        // The upper half of a product is well mixed (Knuth's multiplicative hashing).
+        assert_eq!(found(|step| [(u64::from(step).wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 56) as u8; 8]), []);
+        assert_eq!(found(|step| [(step * 3) as u8; 8]), []);
+    }
+}
