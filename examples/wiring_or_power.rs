@@ -57,7 +57,7 @@ fn main() {
         let capture =
             capture::read(Source::Bytes { name: "t".into(), bytes: log }, &Options::default(), |batch| summary.push(batch));
         summary.finish();
-        let report = answer::report(vec![capture.expect("a capture")], &summary, &settings);
+        let report = answer::report(vec![capture.expect("a capture")], &summary, &settings, None);
         let found = report.outages.iter().find(|outage| matches!(outage.scope, Scope::Node | Scope::Branch));
         let column = match found.map(|outage| outage.cause) {
             Some(Cause::LostPower) => 0,

@@ -62,14 +62,12 @@ pub fn judge(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[usize], s
     let verdict = if total >= 0.0 { Return::CarriedOn } else { Return::Restarted };
     let toward = |sign: &&Sign| sign.log_ratio * total.signum() >= SPEAKS.ln();
     let agreeing = signs.iter().filter(toward).count();
-    let contrary = signs.iter().any(|sign| -sign.log_ratio * total.signum() >= SURE.ln());
-    let clear = agreeing >= AGREE && !contrary && total.abs() >= SURE.ln();
+    // Signs against it are in the total: they must be outweighed.
+    let clear = agreeing >= AGREE && total.abs() >= SURE.ln();
     let mut evidence = sentences(&signs);
     if !clear && !signs.is_empty() {
-        evidence.push(format!(
-            "whether it ran on or started anew is not clear: {agreeing} sign{} agree, two are needed",
-            if agreeing == 1 { "" } else { "s" }
-        ));
+        let why = if agreeing < AGREE { "two signs that agree are needed" } else { "the signs contradict each other" };
+        evidence.push(format!("whether it ran on or started anew is not clear: {why}"));
     }
     Verdict { verdict: if clear { verdict } else { Return::Unclear }, evidence }
 }

@@ -22,7 +22,7 @@
 //! let source = capture::Source::Bytes { name: "example".into(), bytes: log.into_bytes() };
 //! let capture = capture::read(source, &capture::Options::default(), |batch| summary.push(batch)).unwrap();
 //! summary.finish();
-//! let report = answer::report(vec![capture], &summary, &settings);
+//! let report = answer::report(vec![capture], &summary, &settings, None);
 //! assert_eq!(report.outages.len(), 1);
 //! assert!((report.outages[0].duration - 1.0).abs() < 0.02);
 //! ```
@@ -35,6 +35,8 @@ pub mod capture;
 pub mod causes;
 pub mod commands;
 pub mod diagnostics;
+pub mod expected;
+pub mod learn;
 pub mod load;
 pub mod losses;
 pub mod presence;

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
+use crate::expected::{Known, RosterFile};
 use crate::losses::Losses;
 use crate::senders::{self, Clocks};
 use crate::timing::{Nanoseconds, Timing, nanoseconds};
@@ -53,10 +54,23 @@ pub struct Roster {
 }
 
 /// Groups the identifiers of a capture by sender: 29-bit ones by address, 11-bit ones by clock, and by the silences that they share.
-pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks) -> Roster {
-    let mut nodes = by_address(timing);
+/// Those that a roster file names are as it says.
+pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks, known: Option<(&RosterFile, &Known)>) -> Roster {
+    let mut nodes = known.map_or(Vec::new(), |(file, known)| by_file(timing, file, known));
+    let told: Vec<usize> = nodes.iter().flat_map(|node| node.ids.iter().copied()).collect();
+    let mut others = by_address(timing);
     let (by_clock, undecided) = by_clock(timing, losses, clocks);
-    nodes.extend(with_silences(by_clock, by_shared_silence(timing, losses), timing, losses));
+    others.extend(with_silences(by_clock, by_shared_silence(timing, losses), timing, losses));
+    for mut node in others {
+        let before = node.ids.len();
+        node.ids.retain(|id| !told.contains(id));
+        if !node.ids.is_empty() {
+            if node.ids.len() < before && node.basis[0] != Basis::Address {
+                node.name = name(timing, &node.ids);
+            }
+            nodes.push(node);
+        }
+    }
     nodes.sort_by_key(|node| (node.channel, node.basis[0] > Basis::Address));
     let mut node_of = vec![None; timing.ids.len()];
     for (at, node) in nodes.iter().enumerate() {
@@ -64,6 +78,21 @@ pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks) -> Roster {
     }
     let open = |(id, _): &(usize, f64)| node_of[*id].is_none();
     Roster { undecided: undecided.into_iter().filter(open).collect(), nodes, node_of }
+}
+
+fn by_file(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Node> {
+    let ids = |wanted: usize| {
+        let own = |at: &usize| known.messages.get(&timing.ids[*at].key).is_some_and(|(node, _)| *node == Some(wanted));
+        (0..timing.ids.len()).filter(own).collect::<Vec<_>>()
+    };
+    let node = |known: &crate::expected::KnownNode| Node {
+        name: file.nodes[known.node].name.clone(),
+        channel: known.channel,
+        ids: ids(known.node),
+        basis: vec![Basis::Roster],
+        confidence: 1.0,
+    };
+    known.nodes.iter().map(node).filter(|node| !node.ids.is_empty()).collect()
 }
 
 /// Groups of 11-bit identifiers by clock, channel by channel, and what cannot be told yet.

@@ -172,7 +172,7 @@ fn threads_and_chunks_do_not_change_the_report() {
         let mut summary = lostnode::summary::Summary::new(&settings);
         let options = Options { chunk, threads: 3, ..Options::default() };
         let capture = capture::read(Source::Path(path.clone()), &options, |batch| summary.push(batch)).unwrap();
-        format!("{:?}", lostnode::answer::report(vec![capture], &summary, &settings))
+        format!("{:?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
     };
     assert_eq!(report(64), report(1 << 20));
 }

@@ -1,8 +1,10 @@
 //! The way from the summaries of a capture to its report.
 
 mod diagnosis;
+mod expectations;
 
 use crate::capture::Capture;
+use crate::expected::RosterFile;
 use crate::losses::{self, Losses};
 use crate::presence;
 use crate::report::style::id_label;
@@ -11,25 +13,35 @@ use crate::roster::{self, Roster};
 use crate::senders::{self, Clocks};
 use crate::settings::Settings;
 use crate::summary::Summary;
-use crate::timing::{Nanoseconds, Timing, nanoseconds, seconds};
+use crate::timing::{Key, Nanoseconds, Timing, nanoseconds, seconds};
 
 /// Draws the report from what was folded. Pure: no file, no clock.
-pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings) -> Report {
+pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings, roster: Option<&RosterFile>) -> Report {
     let timing = &summary.timing;
-    let losses = losses::find(timing, &summary.diagnostics, settings);
+    let file = roster.map(|file| (file, file.resolve(&summary.channels)));
+    let known = file.as_ref().map(|(file, known)| (*file, known));
+    let losses = losses::find(timing, &summary.diagnostics, known.map(|(_, known)| known), settings);
     let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
-    let roster = roster::build(timing, &losses, &clocks);
+    let roster = roster::build(timing, &losses, &clocks, known);
     let found = presence::find(timing, &losses, &roster, &clocks);
     let order = Order::new(timing);
-    let outages: Vec<Outage> = found.iter().map(|outage| outage_of(outage, &order)).collect();
+    let mut outages: Vec<Outage> = found.iter().map(|outage| outage_of(outage, &order)).collect();
     let identifiers: Vec<Identifier> = order.sorted.iter().map(|at| identifier(*at, timing, &losses, &roster, &clocks)).collect();
-    let nodes: Vec<Node> = roster.nodes.iter().map(|node| node_of(node, &order)).collect();
+    let mut nodes: Vec<Node> = roster.nodes.iter().map(|node| node_of(node, &order)).collect();
+    let deviations = known.map_or(Vec::new(), |(file, known)| {
+        let diagnostic = |key: &Key| summary.diagnostics.carries(key.channel, key.id);
+        let period = |at: usize| timing.ids[at].rhythm().map(|rhythm| rhythm.period);
+        expectations::compare(file, known, timing, diagnostic, period, &mut nodes, &mut outages)
+    });
     let channels = channels(summary, settings);
     let lanes = lanes(&identifiers, &nodes, &outages);
-    let notices = notices(&captures, summary, &losses, &roster, settings);
+    let mut notices = notices(&captures, summary, &losses, &roster, settings);
+    if let Some((_, known)) = known.filter(|(_, known)| !known.absent_channels.is_empty()) {
+        notices.push(format!("the roster has channels that the capture has not: {}", known.absent_channels.join(", ")));
+    }
     let begin = timing.span.map(|(begin, _)| begin);
     let diagnosis = diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
-    Report { captures, span: timing.span, channels, identifiers, nodes, outages, lanes, diagnosis, notices }
+    Report { captures, span: timing.span, channels, identifiers, nodes, outages, deviations, lanes, diagnosis, notices }
 }
 
 /// Identifiers in the order of the report: by channel, then as they win arbitration.
@@ -76,6 +88,7 @@ fn node_of(node: &roster::Node, order: &Order) -> Node {
         name: node.name.clone(),
         channel: usize::from(node.channel),
         ids: order.map(&node.ids),
+        never_heard: Vec::new(),
         basis: node.basis.clone(),
         confidence: node.confidence,
         heard: true,
@@ -88,6 +101,7 @@ fn outage_of(outage: &presence::Outage, order: &Order) -> Outage {
         channel: outage.channel.map(usize::from),
         nodes: outage.nodes.clone(),
         ids: order.map(&outage.ids),
+        never_heard: Vec::new(),
         start: outage.silence.start,
         end: outage.silence.end,
         duration: seconds(outage.silence.length()),
@@ -138,7 +152,18 @@ fn lanes(identifiers: &[Identifier], nodes: &[Node], outages: &[Outage]) -> Vec<
         let hit = |outage: &Outage| outage.ids.iter().any(|id| ids.contains(id));
         (0..outages.len()).filter(|at| narrow(&outages[*at]) && hit(&outages[*at])).collect()
     };
-    let of_nodes = nodes.iter().filter_map(|node| {
+    // A node that was never heard has a lane too, with nothing in it but its outage.
+    let of_nodes = nodes.iter().enumerate().filter_map(|(at, node)| {
+        if !node.heard {
+            let own: Vec<usize> = (0..outages.len()).filter(|outage| outages[*outage].nodes == [at]).collect();
+            let first = outages.get(*own.first()?)?;
+            return Some(Lane {
+                label: node.name.clone(),
+                channel: node.channel,
+                heard: (first.start, first.start),
+                outages: own,
+            });
+        }
         Some(Lane { label: node.name.clone(), channel: node.channel, heard: heard(&node.ids)?, outages: missed(&node.ids) })
     });
     let alone = identifiers.iter().enumerate().filter(|(_, id)| id.node.is_none() && id.rhythm.is_some());

@@ -52,7 +52,7 @@ const HEAD: [&str; 12] = [
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading)?;
+    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, None)?;
     let mut out = std::io::stdout().lock();
     match arguments.format {
         Format::Csv => {

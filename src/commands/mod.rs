@@ -2,6 +2,7 @@
 
 mod codes;
 mod frames;
+mod learn;
 mod messages;
 mod progress;
 mod report;
@@ -25,6 +26,7 @@ struct Arguments {
 enum Command {
     Report(report::Arguments),
     Frames(frames::Arguments),
+    Learn(learn::Arguments),
     Messages(messages::Arguments),
     Codes(codes::Arguments),
     Simulate(simulate::Arguments),
@@ -72,6 +74,7 @@ pub fn run() -> ExitCode {
         Command::Report(arguments) => report::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
         Command::Codes(arguments) => codes::run(&arguments),
+        Command::Learn(arguments) => learn::run(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };

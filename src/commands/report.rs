@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::answer;
 use crate::capture::{self, Options, Source, Stamps};
+use crate::expected::{self, RosterFile};
 use crate::report::json::Json;
 use crate::report::load_plot::LoadPlot;
 use crate::report::presence_plot::PresencePlot;
@@ -31,6 +32,9 @@ pub struct Arguments {
     /// Also write report.json, presence.png and bus-load.png into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
+    #[arg(long, value_name = "FILE")]
+    roster: Option<PathBuf>,
     #[command(flatten)]
     analysis: Analysis,
     #[command(flatten)]
@@ -120,7 +124,8 @@ fn positive(text: &str) -> Result<f64, String> {
 /// # Errors
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading)?;
+    let roster = arguments.roster.as_deref().map(read_roster).transpose()?;
+    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref())?;
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&report, out))?;
@@ -136,18 +141,27 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
 }
 
+/// Reads a roster file, or an AUTOSAR system description, told apart by what is in it.
+fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
+    let text =
+        fs::read_to_string(path).map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))?;
+    let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
+    let roster = if xml { expected::from_arxml(&text) } else { RosterFile::parse(&text) };
+    roster.map_err(|error| Failure::message(format!("{}: {error}", path.display())))
+}
+
 /// Reads a capture and draws its report.
 ///
 /// # Errors
 /// Where the capture cannot be read.
-pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading) -> Result<Report, Failure> {
+pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading, roster: Option<&RosterFile>) -> Result<Report, Failure> {
     let settings = analysis.settings();
     let mut summary = Summary::new(&settings);
     progress::begin(path);
     let capture = capture::read(Source::Path(path.to_owned()), &reading.options(), |batch| summary.push(batch));
     progress::end();
     summary.finish();
-    Ok(answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings))
+    Ok(answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings, roster))
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.

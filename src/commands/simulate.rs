@@ -18,6 +18,9 @@ pub struct Arguments {
     /// The capture to write, packed where the name ends in .gz or .zst; the truth goes beside it as .truth.json
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    /// Leave the troubles and the tester of the scenario out: the same vehicle, sound
+    #[arg(long)]
+    sound: bool,
     /// Seed of the random numbers, instead of the scenario's
     #[arg(long)]
     seed: Option<u64>,
@@ -33,6 +36,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut scenario = Scenario::parse(&text).map_err(|error| Failure::message(format!("{}: {error}", path.display())))?;
     if let Some(seed) = arguments.seed {
         scenario.seed = seed;
+    }
+    if arguments.sound {
+        scenario.troubles.clear();
+        scenario.exchanges.clear();
     }
     let out = &arguments.out;
     let truth = write(&scenario, out).map_err(|error| Failure::writing(out, &error))?;

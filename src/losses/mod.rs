@@ -5,6 +5,7 @@ mod stops;
 
 use crate::capture::ChannelIndex;
 use crate::diagnostics::Diagnostics;
+use crate::expected::Known;
 use crate::settings::Settings;
 use crate::timing::{IdTiming, Nanoseconds, Rhythm, Silence, Timing, nanoseconds, seconds};
 
@@ -57,10 +58,10 @@ pub struct Losses {
 const SETTLED_FRAMES: u64 = 30;
 
 /// Finds the silences of a capture. Nothing is expected of identifiers that carry diagnosis: they speak when spoken to.
-pub fn find(timing: &Timing, diagnostics: &Diagnostics, settings: &Settings) -> Losses {
+pub fn find(timing: &Timing, diagnostics: &Diagnostics, known: Option<&Known>, settings: &Settings) -> Losses {
     let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
     let expected: Vec<_> =
-        timing.ids.iter().map(|id| Some(id).filter(regular).and_then(|id| expectation(id, settings))).collect();
+        timing.ids.iter().map(|id| Some(id).filter(regular).and_then(|id| expectation(id, known, settings))).collect();
     let stops = stops::find(timing, &expected, settings);
     let mut losses = Losses { expected, ..Losses::default() };
     let Some((begin, end)) = timing.span else { return losses };
@@ -73,7 +74,9 @@ pub fn find(timing: &Timing, diagnostics: &Diagnostics, settings: &Settings) -> 
             losses.incomplete.push(at);
         }
         let mut silences: Vec<_> = id.silences.at_least(timeout).into_iter().map(|silence| (silence, false)).collect();
-        let settled = id.frames >= SETTLED_FRAMES || heard.0 - begin <= 2 * expectation.reach();
+        let settled = known.is_some_and(|known| known.messages.contains_key(&id.key))
+            || id.frames >= SETTLED_FRAMES
+            || heard.0 - begin <= 2 * expectation.reach();
         let last = Silence { start: heard.1, end };
         if settled && last.length() > timeout {
             silences.push((last, true));
@@ -96,9 +99,21 @@ pub fn find(timing: &Timing, diagnostics: &Diagnostics, settings: &Settings) -> 
     losses
 }
 
-fn expectation(id: &IdTiming, settings: &Settings) -> Option<Expectation> {
-    let rhythm = id.rhythm()?;
-    Some(Expectation { rhythm, timeout: settings.timeout(rhythm.period, rhythm.jitter) })
+/// What is expected of an identifier: by the roster file where there is one, else by its own rhythm.
+fn expectation(id: &IdTiming, known: Option<&Known>, settings: &Settings) -> Option<Expectation> {
+    let message = known.and_then(|known| known.messages.get(&id.key));
+    if let Some((_, None)) = message {
+        return None;
+    }
+    // Too few frames to show a rhythm: the file's, with the scatter that timers usually have (common practice, no source).
+    let from_file = || {
+        message
+            .and_then(|(_, message)| message.as_ref())
+            .map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 })
+    };
+    let rhythm = id.rhythm().or_else(from_file)?;
+    let told = message.and_then(|(_, message)| message.as_ref()).and_then(|message| message.timeout);
+    Some(Expectation { rhythm, timeout: told.unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter)) })
 }
 
 /// Times in which nothing could be heard on a channel, sorted and without overlap.

@@ -42,6 +42,8 @@ pub struct Report {
     pub nodes: Vec<Node>,
     /// What was missing, in order of time.
     pub outages: Vec<Outage>,
+    /// What differs from the roster file otherwise.
+    pub deviations: Vec<Deviation>,
     /// Presence over time, one lane for each node or lone identifier.
     pub lanes: Vec<Lane>,
     /// What testers and modules said to each other.
@@ -121,6 +123,8 @@ pub struct Node {
     pub channel: usize,
     /// Indexes into [`Report::identifiers`].
     pub ids: Vec<usize>,
+    /// Identifiers that the roster expects of it and that were never heard.
+    pub never_heard: Vec<Id>,
     /// Why its identifiers are said to belong together.
     pub basis: Vec<Basis>,
     /// 0 to 1.
@@ -140,6 +144,8 @@ pub struct Outage {
     pub nodes: Vec<usize>,
     /// Indexes into [`Report::identifiers`].
     pub ids: Vec<usize>,
+    /// Identifiers that the roster expects and that were never heard.
+    pub never_heard: Vec<Id>,
     /// Last frame before it.
     pub start: Nanoseconds,
     /// First frame after it, or the end of the capture.
@@ -159,6 +165,19 @@ impl Outage {
     pub fn is_loss(&self) -> bool {
         !matches!(self.cause, Cause::BusSleep | Cause::CaptureGap)
     }
+}
+
+/// An identifier that is not as the roster file says.
+#[derive(Clone, Debug)]
+pub struct Deviation {
+    /// Index into [`Report::channels`].
+    pub channel: usize,
+    /// The identifier.
+    pub id: Id,
+    /// `too_slow`, `too_fast` or `new`.
+    pub kind: &'static str,
+    /// In a sentence.
+    pub text: String,
 }
 
 /// One line of the presence picture.

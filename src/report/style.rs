@@ -44,6 +44,8 @@ fn clock(time: Nanoseconds, form: &str) -> Option<String> {
 /// What kind of outage, in words.
 pub fn kind(outage: &Outage) -> &'static str {
     match (outage.scope, outage.cause) {
+        (Scope::Node, _) if outage.ids.is_empty() => "node never heard",
+        (Scope::Identifier, _) if outage.ids.is_empty() => "identifier never heard",
         (_, Cause::CaptureGap) => "recording paused",
         (Scope::Bus, Cause::BusSleep) => "bus went to sleep",
         (Scope::Bus, Cause::BusFault) => "bus fault",

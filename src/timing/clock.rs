@@ -269,7 +269,7 @@ mod tests {
         for step in 0..30_000i64 {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let jitter = i64::from(noise >> 12) * 400_000 / (1 << 20) - 200_000;
-            let lost = noise % 7 == 0 || (5000..5100).contains(&step);
+            let lost = noise.is_multiple_of(7) || (5000..5100).contains(&step);
             let restart = if step > 15_000 { 3_721_000_000 } else { 0 };
             if !lost {
                 clock.push(1_700_000_000_000_000_000 + step * 10_001_000 + jitter + restart);

@@ -32,6 +32,7 @@ struct Document {
     vehicle: VehicleJson,
     blame: Vec<BlameJson>,
     conversations: ConversationsJson,
+    deviations: Vec<DeviationJson>,
     notices: Vec<String>,
 }
 
@@ -125,6 +126,14 @@ struct NodeJson {
 }
 
 #[derive(Serialize)]
+struct DeviationJson {
+    channel: String,
+    id: String,
+    kind: &'static str,
+    text: String,
+}
+
+#[derive(Serialize)]
 struct OutageJson {
     scope: &'static str,
     channel: Option<String>,
@@ -182,7 +191,7 @@ fn document(report: &Report) -> Document {
             .map(|node| NodeJson {
                 name: node.name.clone(),
                 channel: channel_name(node.channel),
-                ids: node.ids.iter().map(id_name).collect(),
+                ids: node.ids.iter().map(id_name).chain(node.never_heard.iter().map(|id| super::style::id_label(*id))).collect(),
                 basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
                 confidence: node.confidence,
                 heard: node.heard,
@@ -195,7 +204,12 @@ fn document(report: &Report) -> Document {
                 scope: scope_name(outage.scope),
                 channel: outage.channel.map(channel_name),
                 nodes: outage.nodes.iter().map(node_name).collect(),
-                ids: outage.ids.iter().map(id_name).collect(),
+                ids: outage
+                    .ids
+                    .iter()
+                    .map(id_name)
+                    .chain(outage.never_heard.iter().map(|id| super::style::id_label(*id)))
+                    .collect(),
                 start: time(outage.start),
                 end: time(outage.end),
                 duration_s: outage.duration,
@@ -209,6 +223,16 @@ fn document(report: &Report) -> Document {
         vehicle: diagnosis::vehicle(&report.diagnosis.vehicle),
         blame: report.diagnosis.blame.iter().map(diagnosis::blame).collect(),
         conversations: diagnosis::conversations(&report.diagnosis),
+        deviations: report
+            .deviations
+            .iter()
+            .map(|deviation| DeviationJson {
+                channel: channel_name(deviation.channel),
+                id: crate::report::style::id_label(deviation.id),
+                kind: deviation.kind,
+                text: deviation.text.clone(),
+            })
+            .collect(),
         notices: report.notices.clone(),
     }
 }

@@ -32,6 +32,7 @@ impl Renderer for Text {
         headline(report, out)?;
         worst(report, out)?;
         self.outages(report, out)?;
+        deviations(report, out)?;
         diagnosis::render(report, out)?;
         channels(report, out)?;
         captures(report, out)?;
@@ -129,6 +130,20 @@ impl Text {
     }
 }
 
+fn deviations(report: &Report, out: &mut dyn Write) -> io::Result<()> {
+    if report.deviations.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Not as the roster says{HEAD:#}")?;
+    for deviation in report.deviations.iter().take(30) {
+        writeln!(out, "- {} {}", report.channels[deviation.channel].name, deviation.text)?;
+    }
+    if report.deviations.len() > 30 {
+        writeln!(out, "… and {} more", report.deviations.len() - 30)?;
+    }
+    writeln!(out)
+}
+
 fn indented(out: &mut dyn Write, text: &str) -> io::Result<()> {
     let options = textwrap::Options::new(WIDTH).initial_indent("              ").subsequent_indent("                ");
     textwrap::wrap(text, options).iter().try_for_each(|line| writeln!(out, "{line}"))
@@ -145,7 +160,11 @@ pub fn who(report: &Report, outage: &Outage) -> String {
         shown.join(", ")
     };
     let of_nodes = names(&outage.nodes, &|at| report.nodes[at].name.clone());
-    let of_ids = names(&outage.ids, &|at| crate::report::style::id_label(report.identifiers[at].id));
+    let mut of_ids = names(&outage.ids, &|at| crate::report::style::id_label(report.identifiers[at].id));
+    if outage.ids.is_empty() {
+        let never: Vec<String> = outage.never_heard.iter().take(4).map(|id| crate::report::style::id_label(*id)).collect();
+        of_ids = never.join(", ");
+    }
     match (outage.scope, channel) {
         (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
         (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),
