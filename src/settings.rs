@@ -1,7 +1,7 @@
 //! What the user may set about the analysis, with the defaults and their reasons.
 
 use lostnode_parsers::Id;
-use lostnode_parsers::frame::make_id;
+use lostnode_parsers::frame::parse_id;
 
 /// Limits of the analysis. All times in seconds.
 ///
@@ -79,13 +79,7 @@ impl std::str::FromStr for Pair {
     fn from_str(text: &str) -> Result<Pair, String> {
         let parts: Vec<&str> = text.split(':').collect();
         let id = |text: &str| {
-            let raw = u32::from_str_radix(text, 16).ok();
-            let id = match text.len() {
-                3 => raw.and_then(|raw| make_id(raw, false)),
-                8 => raw.and_then(|raw| make_id(raw, true)),
-                _ => None,
-            };
-            id.ok_or_else(|| format!("`{text}` is no identifier: 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
+            parse_id(text).ok_or_else(|| format!("`{text}` is no identifier: 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
         };
         let addressing = match parts.get(2) {
             None | Some(&"normal") => Addressing::Normal,

@@ -225,6 +225,22 @@ pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
     }
 }
 
+/// An identifier from its hexadecimal digits as logs write them: 3 for 11 bits, 8 for 29 bits; `None` for anything else.
+///
+/// ```
+/// use lostnode_parsers::frame::{make_id, parse_id};
+/// assert_eq!(parse_id("00000123"), make_id(0x123, true));
+/// assert_eq!(parse_id("800"), None);
+/// ```
+pub fn parse_id(digits: &str) -> Option<Id> {
+    let raw = u32::from_str_radix(digits, 16).ok()?;
+    match digits.len() {
+        3 => make_id(raw, false),
+        8 => make_id(raw, true),
+        _ => None,
+    }
+}
+
 /// Shows an identifier the way logs write it: 3 digits for 11 bits, 8 digits for 29 bits.
 pub struct DisplayId(pub Id);
 

@@ -4,7 +4,7 @@ use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use lostnode_parsers::frame::{DisplayId, make_id};
+use lostnode_parsers::frame::{DisplayId, parse_id};
 use lostnode_parsers::{FrameKind, Id, Timestamp, candump};
 use serde::Serialize;
 
@@ -47,13 +47,8 @@ enum Format {
 fn id_range(text: &str) -> Result<(Id, Id), String> {
     let one = |text: &str| {
         let digits = text.trim_start_matches("0x");
-        let raw = u32::from_str_radix(digits, 16).ok();
-        let id = match digits.len() {
-            3 => raw.and_then(|raw| make_id(raw, false)),
-            8 => raw.and_then(|raw| make_id(raw, true)),
-            _ => None,
-        };
-        id.ok_or_else(|| format!("`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
+        parse_id(digits)
+            .ok_or_else(|| format!("`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
     };
     let (low, high) = text.split_once('-').unwrap_or((text, text));
     match (one(low)?, one(high)?) {

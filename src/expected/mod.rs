@@ -7,7 +7,7 @@ use std::collections::HashMap;
 use std::fmt::{self, Write as _};
 
 use lostnode_parsers::Id;
-use lostnode_parsers::frame::{DisplayId, make_id};
+use lostnode_parsers::frame::{DisplayId, parse_id};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -107,17 +107,6 @@ struct CounterToml {
     width: u8,
 }
 
-/// An identifier as reports write it: `0x1A0`, `0x18FEF100`.
-fn parse_id(text: &str) -> Option<Id> {
-    let digits = text.strip_prefix("0x")?;
-    let raw = u32::from_str_radix(digits, 16).ok()?;
-    match digits.len() {
-        3 => make_id(raw, false),
-        8 => make_id(raw, true),
-        _ => None,
-    }
-}
-
 /// Checks with the text at hand, so that errors name lines.
 struct Check<'a> {
     text: &'a str,
@@ -131,7 +120,7 @@ impl Check<'_> {
 
     fn id(&mut self, channel: &str, id: &Spanned<String>) -> Result<Id, RosterError> {
         let line = self.line(id.span().start);
-        let parsed = parse_id(id.get_ref()).ok_or_else(|| {
+        let parsed = id.get_ref().strip_prefix("0x").and_then(parse_id).ok_or_else(|| {
             RosterError(format!(
                 "line {line}: id `{}` is no identifier; write 0x and 3 digits up to 7FF or 8 up to 1FFFFFFF",
                 id.get_ref()

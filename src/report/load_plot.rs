@@ -43,7 +43,7 @@ impl Renderer for LoadPlot {
 
 fn panel(report: &Report, channel: &Channel, top: i32, area: &Area<'_>) -> Drawn {
     let (upper, lower) = (top + 60, top + PANEL - 40);
-    write(area, &caption(report, channel), (20, top + 12), 17, INK, Anchor::Left)?;
+    write(area, &caption(channel), (20, top + 12), 17, INK, Anchor::Left)?;
     let Some(span) = report.span else { return Ok(()) };
     let axis = TimeAxis { pixels: (LEFT, RIGHT), span };
     axis.draw(area, upper, lower)?;
@@ -77,7 +77,7 @@ fn panel(report: &Report, channel: &Channel, top: i32, area: &Area<'_>) -> Drawn
     write(area, &label, at, 15, RGBColor(170, 20, 20), side)
 }
 
-fn caption(report: &Report, channel: &Channel) -> String {
+fn caption(channel: &Channel) -> String {
     let rate = match channel.bit_rate {
         BitRate::Given(rate) => format!("{:.0} kbit/s as given", rate / 1e3),
         BitRate::Inferred { rate, confidence } => {
@@ -93,6 +93,5 @@ fn caption(report: &Report, channel: &Channel) -> String {
         0 => String::new(),
         count => format!("; {count} error reports (red ticks at the top)"),
     };
-    let _ = report;
     format!("{}: {rate}{load}{errors}", channel.name)
 }

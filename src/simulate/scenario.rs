@@ -3,7 +3,7 @@
 use std::fmt;
 
 use lostnode_parsers::Id;
-use lostnode_parsers::frame::make_id;
+use lostnode_parsers::frame::parse_id;
 use serde::{Deserialize, Deserializer};
 
 /// A bus, its nodes and their troubles.
@@ -199,13 +199,8 @@ impl std::error::Error for ScenarioError {}
 
 fn id<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Id, D::Error> {
     let text = String::deserialize(deserializer)?;
-    let raw = u32::from_str_radix(&text, 16).ok();
-    let id = match text.len() {
-        3 => raw.and_then(|raw| make_id(raw, false)),
-        8 => raw.and_then(|raw| make_id(raw, true)),
-        _ => None,
-    };
-    id.ok_or_else(|| serde::de::Error::custom(format!("`{text}` is no identifier: 3 digits up to 7FF or 8 up to 1FFFFFFF")))
+    parse_id(&text)
+        .ok_or_else(|| serde::de::Error::custom(format!("`{text}` is no identifier: 3 digits up to 7FF or 8 up to 1FFFFFFF")))
 }
 
 fn bytes<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<u8>, D::Error> {
