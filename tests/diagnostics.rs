@@ -276,6 +276,112 @@ fn pid_values() {
     assert!(checked > 110, "{checked} checked");
 }
 
+/// PIDs of several values, against scapy where it takes their fields apart. Turbocharger speeds differ by ten: SAE J1979-DA counts
+/// 10 rpm a bit (from memory), and 16 bits of 1 rpm would end at a third of what small turbochargers reach. The differential pressure
+/// of a particulate filter is two's complement (from memory), so that 0000 is no pressure; scapy takes 8000 for that.
+#[test]
+fn pids_of_several_values() {
+    let Some(vectors) = vectors("obd_pids") else { return };
+    let mut checked = 0;
+    for entry in vectors["entries"].as_array().unwrap() {
+        let pid = bytes(entry["pid"].as_str().unwrap())[0];
+        let Some(fields) = entry["scapy 2.8.0"]["fields"].as_array().filter(|_| pid >= 0x66 && pid != 0x7D) else { continue };
+        let telling = |field: &&Value| {
+            let name = field["field"].as_str().unwrap();
+            name != "reserved" && !name.ends_with("_supported") && field["value"].is_number()
+        };
+        let expected: Vec<f64> = fields.iter().filter(telling).map(|field| field["value"].as_f64().unwrap()).collect();
+        let data = bytes(entry["data"].as_str().unwrap());
+        let signals = obd::pid(pid).unwrap().signals.iter();
+        let ours: Vec<f64> = signals
+            .filter_map(|signal| lostnode_parsers::obd_pids::Signal { support: None, ..*signal }.decode(&data))
+            .collect();
+        // The vectors follow an older edition where a PID has grown since; the values it had stay in front.
+        for (ours, expected) in ours.iter().zip(&expected) {
+            let expected = match pid {
+                0x74 => expected * 10.0,
+                0x7A if *expected < 0.0 => expected + 327.68,
+                _ => *expected,
+            };
+            assert!((ours - expected).abs() <= expected.abs() * 1e-3 + 1e-3, "PID {pid:02X}: {ours} is not {expected}");
+            checked += 1;
+        }
+    }
+    assert!(checked >= 60, "{checked} checked");
+}
+
+/// Whether a module has a value is told by the first byte; the table keeps to the PID's length.
+#[test]
+fn support_bits_and_lengths() {
+    let names = |pid, data: &[u8]| obd::values(pid, data).map(|value| (value.signal.name, value.value)).collect::<Vec<_>>();
+    assert_eq!(names(0x78, &[0b0010, 0, 0, 0x0B, 0xB8, 0, 0, 0, 0]), [("exhaust gas temperature, bank 1, sensor 2", 260.0)]);
+    assert_eq!(names(0x7A, &[0b001, 0xFF, 0x9C, 0, 0, 0, 0]), [("particulate filter differential pressure, bank 1", -1.0)]);
+    let present: Vec<_> = obd::coded(0x13, &[0b0011_0001]).filter(|(_, raw, _)| *raw != 0).map(|(coded, ..)| coded.name).collect();
+    assert_eq!(present.len(), 3);
+    assert_eq!(obd::coded(0x65, &[0b1000, 0b1001]).map(|(coded, _, meaning)| (coded.name, meaning)).collect::<Vec<_>>(), [(
+        "glow plug lamp",
+        Some("on")
+    )]);
+    for pid in &lostnode_parsers::obd_pids::PIDS {
+        for signal in pid.signals {
+            assert!(signal.start + signal.length <= pid.length, "PID {:02X}: {}", pid.number, signal.name);
+            assert!(signal.range().0 < signal.range().1);
+        }
+        assert!(pid.coded.iter().all(|coded| coded.byte < pid.length), "PID {:02X}", pid.number);
+    }
+}
+
+/// A freeze frame with its code, results of tests on board, and a dip of the supply beside the loss that it made.
+#[test]
+fn stored_and_measured() {
+    let mut lines: Vec<(f64, String)> = (0..1200)
+        .filter(|step| !(500..560).contains(step))
+        .map(|step| (f64::from(step) * 0.02, format!("1A0#{:02X}00000000000000", step % 256)))
+        .collect();
+    lines.extend((0..1200).map(|step| (f64::from(step) * 0.02 + 0.003, "2B0#0000000000000000".to_owned())));
+    for (at, line) in [
+        (0.51, "7E0#0302020000000000"),
+        (0.52, "7E8#0542020001710000"),
+        (0.61, "7E0#03020C0000000000"),
+        (0.62, "7E8#05420C001AF80000"),
+        (0.71, "7E0#0206810000000000"),
+        (0.72, "7E8#100A46810A0B0010"),
+        (0.73, "7E0#3000000000000000"),
+        (0.74, "7E8#2100000008000000"),
+        (9.01, "7E0#0201420000000000"),
+        (9.02, "7E8#0441423138000000"),
+        (10.01, "7E0#0201420000000000"),
+        (10.02, "7E8#0441422328000000"),
+        (12.01, "7E0#0201420000000000"),
+        (12.02, "7E8#0441423138000000"),
+    ] {
+        lines.push((at, line.to_owned()));
+    }
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lines: Vec<(f64, &str)> = lines.iter().map(|(at, line)| (1000.0 + at, line.as_str())).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, common::log(&lines)).unwrap();
+    let (_, document) = report(&path, &[]);
+    assert_eq!(
+        document["freeze_frames"],
+        serde_json::json!([{ "module": "0x7E8", "frame": 0, "code": "P0171", "values": ["0C engine speed = 1726 rpm"] }])
+    );
+    let test = &document["test_results"][0];
+    assert_eq!((&test["monitor"], &test["test"], &test["passed"]), (&"81".into(), &"0A".into(), &false.into()), "{test}");
+    assert_eq!((test["value"].as_f64(), test["high"].as_f64(), test["unit"].as_str()), (Some(0.016), Some(0.008), Some("V")));
+    let supply = &document["vehicle"]["supply_voltage"];
+    let dips = supply["dips"].as_array().unwrap();
+    assert_eq!((dips.len(), dips[0]["below"].as_f64(), dips[0]["least"].as_f64()), (1, Some(9.6), Some(9.0)), "{supply}");
+    assert_eq!(dips[0]["outages"], serde_json::json!([0]));
+    assert_eq!(supply["series"].as_array().unwrap().len(), 3);
+    let text = common::lostnode().arg("report").arg(&path).output().unwrap();
+    let text = String::from_utf8(text.stdout).unwrap();
+    for part in ["stored with P0171", "1 results, 1 outside", "below 9.6 V at 10.0 s, least 9.00 V", "1 loss began or ended in it"] {
+        assert!(text.contains(part), "{part} is not in\n{text}");
+    }
+}
+
 /// Signals of the independent source by our PID and place in it; coded and bit signals are compared below.
 const SIGNALS: [(&str, u8, usize); 55] = [
     ("LOAD_PCT", 0x04, 0),

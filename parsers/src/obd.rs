@@ -37,18 +37,24 @@ pub fn values(number: u8, data: &[u8]) -> impl Iterator<Item = Value> + '_ {
 pub fn coded(number: u8, data: &[u8]) -> impl Iterator<Item = (&'static Coded, u8, Option<&'static str>)> + '_ {
     let coded = pid(number).map_or(&[][..], |pid| pid.coded);
     coded.iter().filter_map(move |coded| {
+        if !supported_by(data, coded.support)? {
+            return None;
+        }
         let raw = data.get(coded.byte)? & coded.mask;
         let meaning = coded.meanings.iter().find(|(value, _)| *value == raw).map(|(_, meaning)| *meaning);
         Some((coded, raw, meaning))
     })
 }
 
+/// Whether the support bit of a value is set, or it has none; `None` where its byte is missing.
+fn supported_by(data: &[u8], support: Option<(usize, u8)>) -> Option<bool> {
+    support.map_or(Some(true), |(byte, bit)| Some(data.get(byte)? >> bit & 1 == 1))
+}
+
 impl Signal {
     /// The value in the data bytes of its PID; `None` where they are too few or say that it is not supported.
     pub fn decode(&self, data: &[u8]) -> Option<f64> {
-        if let Some((byte, bit)) = self.support
-            && data.get(byte)? >> bit & 1 == 0
-        {
+        if !supported_by(data, self.support)? {
             return None;
         }
         let bytes = data.get(self.start..self.start + self.length)?;

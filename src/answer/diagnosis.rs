@@ -1,16 +1,21 @@
 //! Codes, identity and blame for the report.
 
+use std::collections::BTreeMap;
+
+use lostnode_parsers::dtc;
 use lostnode_parsers::j1939;
 use lostnode_parsers::uds;
 
 use crate::blame::{self, Accusation, Verdict, Witness};
-use crate::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Identity, Module, Party, Seen, is_vin, meaning};
-use crate::report::diagnosis::{BlameEntry, CodeEntry, Diagnosis, IdentityEntry, TalkEntry, VehicleEntry};
+use crate::diagnostics::supply::{Dip, Supply};
+use crate::diagnostics::{
+    CodeHistory, CodeNumber, Diagnostics, Identity, Module, Party, Seen, is_vin, meaning, pid_value,
+};
+use crate::report::diagnosis::{
+    BlameEntry, CodeEntry, Diagnosis, DipEntry, FreezeFrameEntry, IdentityEntry, SupplyEntry, TalkEntry, TestEntry, VehicleEntry,
+};
 use crate::report::{Node, Outage, Scope};
-use crate::timing::Nanoseconds;
-
-/// A supply that fell below this many volts explains codes of its own (common practice, no source: 12 V systems).
-const DIP: f64 = 9.6;
+use crate::timing::{Nanoseconds, nanoseconds};
 
 /// Draws the diagnostic part of the report.
 pub fn diagnosis(
@@ -31,7 +36,14 @@ pub fn diagnosis(
     let (blame, accusers) = blamed(&codes, nodes, outages);
     Diagnosis {
         identity: identities(&names, &codes),
-        vehicle: vehicle(&names, begin),
+        freeze_frames: freeze_frames(&names),
+        tests: diagnostics
+            .stored
+            .tests
+            .iter()
+            .map(|((module, ..), result)| TestEntry { module: names.of(*module), result: *result })
+            .collect(),
+        vehicle: vehicle(&names, outages, begin),
         talks: talks(&names),
         blame,
         accusers,
@@ -85,7 +97,8 @@ fn events(diagnostics: &Diagnostics) -> Vec<((Module, CodeNumber), String)> {
         .map(|((module, _), _)| *module)
         .collect();
     weak.dedup();
-    let dipped = diagnostics.identities.voltage.is_some_and(|voltage| voltage.min < DIP);
+    let supply_seen = &diagnostics.identities.supply;
+    let dipped = supply_seen.range().is_some_and(|((_, least), _)| least < supply_seen.levels()[0]);
     let mut out = Vec::new();
     if weak.len() >= 2 || (dipped && !weak.is_empty()) {
         let why = format!(
@@ -252,7 +265,37 @@ fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<S
     out
 }
 
-fn vehicle(names: &Names<'_>, begin: Option<Nanoseconds>) -> VehicleEntry {
+fn supply(supply: &Supply, outages: &[Outage], begin: Option<Nanoseconds>) -> Option<SupplyEntry> {
+    let ((min_at, min), max) = supply.range()?;
+    let near = nanoseconds(DipEntry::NEAR);
+    let within = |dip: &Dip, time: Nanoseconds| (dip.span.0 - near..=dip.span.1 + near).contains(&time);
+    let touched = |dip: &Dip| {
+        let hit = |outage: &Outage| outage.is_loss() && (within(dip, outage.start) || within(dip, outage.end));
+        outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
+    };
+    let dips = supply.dips().into_iter().map(|dip| DipEntry { outages: touched(&dip), dip });
+    let timed = begin.is_some();
+    Some(SupplyEntry {
+        min,
+        max,
+        min_at: begin.map(|_| min_at),
+        series: if timed { supply.series.clone() } else { Vec::new() },
+        dips: if timed { dips.collect() } else { Vec::new() },
+    })
+}
+
+fn freeze_frames(names: &Names<'_>) -> Vec<FreezeFrameEntry> {
+    let frames = names.diagnostics.stored.freeze_frames.iter();
+    let entry = |((module, frame), values): (&(Module, u8), &BTreeMap<u8, Vec<u8>>)| FreezeFrameEntry {
+        module: names.of(*module),
+        frame: *frame,
+        code: values.get(&2).and_then(|bytes| Some(dtc::two_byte_codes(bytes).next()?.to_string())),
+        values: values.iter().filter(|(pid, _)| **pid != 2).filter_map(|(pid, bytes)| pid_value(*pid, bytes)).collect(),
+    };
+    frames.map(entry).collect()
+}
+
+fn vehicle(names: &Names<'_>, outages: &[Outage], begin: Option<Nanoseconds>) -> VehicleEntry {
     let diagnostics = names.diagnostics;
     let vehicle = diagnostics.identities.vehicle();
     let readiness = &diagnostics.codes.readiness;
@@ -271,7 +314,7 @@ fn vehicle(names: &Names<'_>, begin: Option<Nanoseconds>) -> VehicleEntry {
     VehicleEntry {
         vin: vehicle.vin,
         vin_conflicts: vehicle.conflicts.iter().map(|(module, vin)| (names.of(*module), vin.clone())).collect(),
-        supply_voltage: diagnostics.identities.voltage.map(|volts| (volts.min, volts.max, begin.map(|_| volts.min_at))),
+        supply: supply(&diagnostics.identities.supply, outages, begin),
         monitors: monitors.collect(),
         mil: lamps,
     }

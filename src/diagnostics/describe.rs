@@ -83,7 +83,7 @@ fn session_name(session: u8) -> &'static str {
 fn answer(service: u8, data: &[u8]) -> Option<String> {
     match (service, data) {
         (0x01, _) => values(data),
-        (0x02, [pid, _, rest @ ..]) => one_value(*pid, rest),
+        (0x02, [pid, _, rest @ ..]) => pid_value(*pid, rest),
         (0x03 | 0x07 | 0x0A, [_, codes @ ..]) => {
             let codes = lostnode_parsers::dtc::two_byte_codes(codes).map(|code| code.to_string()).collect::<Vec<_>>();
             Some(if codes.is_empty() { "no codes".to_owned() } else { codes.join(", ") })
@@ -93,7 +93,11 @@ fn answer(service: u8, data: &[u8]) -> Option<String> {
                 let unit = result.unit.unwrap_or("(raw)");
                 format!(
                     "monitor {:02X} test {:02X}: {} {unit} (allowed {} to {})",
-                    result.monitor, result.test, result.value, result.low, result.high
+                    result.monitor,
+                    result.test,
+                    round(result.value),
+                    round(result.low),
+                    round(result.high)
                 )
             });
             Some(results.collect::<Vec<_>>().join("; ")).filter(|text| !text.is_empty())
@@ -127,12 +131,12 @@ fn readable(data: &[u8]) -> String {
 }
 
 fn values(data: &[u8]) -> Option<String> {
-    let parts: Vec<String> = obd::answers(data).filter_map(|(pid, bytes)| one_value(pid, bytes)).collect();
+    let parts: Vec<String> = obd::answers(data).filter_map(|(pid, bytes)| pid_value(pid, bytes)).collect();
     (!parts.is_empty()).then(|| parts.join(", "))
 }
 
-/// `0C engine speed = 1726 rpm`.
-fn one_value(pid: u8, data: &[u8]) -> Option<String> {
+/// The values in the data bytes of a PID, such as `0C engine speed = 1726 rpm`; `None` where it is not known.
+pub fn pid_value(pid: u8, data: &[u8]) -> Option<String> {
     let known = obd::pid(pid)?;
     let mut out = format!("{pid:02X} ");
     if pid == 0x01 || pid == 0x41 {

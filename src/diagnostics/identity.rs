@@ -6,9 +6,8 @@ use lostnode_parsers::j1939;
 use lostnode_parsers::obd;
 use lostnode_parsers::uds;
 
-use super::exchanges::Request;
+use super::supply::Supply;
 use super::{Message, Module};
-use crate::timing::Nanoseconds;
 
 /// What one module said.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -33,17 +32,6 @@ pub struct Identity {
     pub cannot_claim: bool,
 }
 
-/// Supply voltage as modules measured it, in volts.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Voltage {
-    /// Least.
-    pub min: f64,
-    /// Greatest.
-    pub max: f64,
-    /// When it was least.
-    pub min_at: Nanoseconds,
-}
-
 /// What the vehicle says of itself.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Vehicle {
@@ -62,7 +50,7 @@ pub struct Identities {
     /// By module.
     pub modules: BTreeMap<Module, Identity>,
     /// Supply voltage, where any module told it.
-    pub voltage: Option<Voltage>,
+    pub supply: Supply,
     order: Vec<Module>,
 }
 
@@ -93,7 +81,7 @@ pub fn is_vin(text: &str) -> bool {
 
 impl Identities {
     /// Takes a whole message of the diagnostic transport.
-    pub(super) fn push(&mut self, message: &Message<'_>, _: Option<&Request>) {
+    pub(super) fn push(&mut self, message: &Message<'_>) {
         if !message.from_module {
             return;
         }
@@ -103,7 +91,7 @@ impl Identities {
         match (service.id, data) {
             (0x01, _) => {
                 for (pid, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 0x42) {
-                    obd::values(pid, bytes).for_each(|value| self.volts(now, value.value));
+                    obd::values(pid, bytes).for_each(|value| self.supply.push(now, value.value));
                 }
             }
             (0x09, [kind, count, rest @ ..]) => self.vehicle_information(module, *kind, *count, rest),
@@ -151,7 +139,7 @@ impl Identities {
         match pgn {
             j1939::ELECTRICAL_POWER => {
                 if let Some(volts) = j1939::battery_potential(message.data) {
-                    self.volts(now, volts);
+                    self.supply.push(now, volts);
                 }
             }
             j1939::ADDRESS_CLAIMED => {
@@ -183,14 +171,6 @@ impl Identities {
             }
             _ => {}
         }
-    }
-
-    fn volts(&mut self, now: Nanoseconds, volts: f64) {
-        let known = self.voltage.get_or_insert(Voltage { min: volts, max: volts, min_at: now });
-        if volts < known.min {
-            (known.min, known.min_at) = (volts, now);
-        }
-        known.max = known.max.max(volts);
     }
 
     fn module(&mut self, module: Module, source: &str) -> Option<&mut Identity> {

@@ -6,7 +6,9 @@ mod endpoints;
 mod exchanges;
 mod identity;
 pub mod meaning;
+mod stored;
 mod streams;
+pub mod supply;
 mod truck;
 
 use std::fmt;
@@ -19,9 +21,10 @@ use crate::capture::{ChannelIndex, Frame};
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
-pub use describe::describe;
+pub use describe::{describe, pid_value};
 pub use exchanges::{Exchanges, Talk};
-pub use identity::{Identities, Identity, Vehicle, Voltage, is_vin};
+pub use identity::{Identities, Identity, Vehicle, is_vin};
+pub use stored::Stored;
 pub use streams::Counts;
 
 /// Who speaks, or is spoken to.
@@ -134,19 +137,35 @@ impl Transport {
     }
 }
 
-/// Everything that is kept of diagnostic traffic.
+/// Folds the frames of diagnostic traffic.
 #[derive(Debug, Default)]
 pub struct Diagnostics {
     transport: Transport,
+    heard: Heard,
+    finished: bool,
+}
+
+impl std::ops::Deref for Diagnostics {
+    type Target = Heard;
+
+    fn deref(&self) -> &Heard {
+        &self.heard
+    }
+}
+
+/// Everything that is kept of diagnostic traffic.
+#[derive(Debug, Default)]
+pub struct Heard {
     /// Requests and their answers.
     pub exchanges: Exchanges,
     /// Trouble codes with their history.
     pub codes: Codes,
     /// Who each module says it is.
     pub identities: Identities,
+    /// Freeze frames and test results.
+    pub stored: Stored,
     /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason.
     pub messages: MessageCounts,
-    finished: bool,
 }
 
 /// How many messages came through.
@@ -168,8 +187,8 @@ impl Diagnostics {
 
     /// Takes the next frame of the capture.
     pub fn push(&mut self, frame: &Frame) {
-        let Diagnostics { transport, exchanges, codes, identities, messages, .. } = self;
-        transport.push(frame, &mut |message| take(message, exchanges, codes, identities, messages));
+        let Diagnostics { transport, heard, .. } = self;
+        transport.push(frame, &mut |message| heard.take(message));
     }
 
     /// Whether an identifier carries diagnosis.
@@ -182,37 +201,34 @@ impl Diagnostics {
         if std::mem::replace(&mut self.finished, true) {
             return;
         }
-        let Diagnostics { transport, exchanges, codes, identities, messages, .. } = self;
-        transport.finish(&mut |message| take(message, exchanges, codes, identities, messages));
-        messages.ignored = transport.counts().ignored();
-        exchanges.finish();
+        let Diagnostics { transport, heard, .. } = self;
+        transport.finish(&mut |message| heard.take(message));
+        heard.messages.ignored = transport.counts().ignored();
+        heard.exchanges.finish();
     }
 }
 
-fn take(
-    message: &Message<'_>,
-    exchanges: &mut Exchanges,
-    codes: &mut Codes,
-    identities: &mut Identities,
-    counts: &mut MessageCounts,
-) {
-    if let Some(incomplete) = message.incomplete {
-        if message.carrier == Carrier::IsoTp {
-            *counts.incomplete.entry(incomplete.fault).or_default() += 1;
-            exchanges.broken(message);
+impl Heard {
+    fn take(&mut self, message: &Message<'_>) {
+        if let Some(incomplete) = message.incomplete {
+            if message.carrier == Carrier::IsoTp {
+                *self.messages.incomplete.entry(incomplete.fault).or_default() += 1;
+                self.exchanges.broken(message);
+            }
+            return;
         }
-        return;
-    }
-    match message.carrier {
-        Carrier::IsoTp => {
-            counts.complete += 1;
-            let request = exchanges.push(message);
-            codes.push(message, request.as_ref());
-            identities.push(message, request.as_ref());
-        }
-        Carrier::J1939 { pgn } => {
-            codes.push_truck(message, pgn);
-            identities.push_truck(message, pgn);
+        match message.carrier {
+            Carrier::IsoTp => {
+                self.messages.complete += 1;
+                let request = self.exchanges.push(message);
+                self.codes.push(message, request.as_ref());
+                self.identities.push(message);
+                self.stored.push(message);
+            }
+            Carrier::J1939 { pgn } => {
+                self.codes.push_truck(message, pgn);
+                self.identities.push_truck(message, pgn);
+            }
         }
     }
 }

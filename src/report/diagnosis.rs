@@ -1,6 +1,9 @@
 //! The part of the report that comes from diagnostic messages.
 
+use lostnode_parsers::obd::TestResult;
+
 use super::Nanoseconds;
+pub use crate::diagnostics::supply::Dip;
 
 /// A trouble code as one module holds it.
 #[derive(Clone, Debug)]
@@ -69,12 +72,70 @@ pub struct VehicleEntry {
     pub vin: Option<String>,
     /// Modules with another, and which; empty where blank.
     pub vin_conflicts: Vec<(String, String)>,
-    /// Least and greatest supply voltage, and when it was least.
-    pub supply_voltage: Option<(f64, f64, Option<Nanoseconds>)>,
+    /// Supply voltage, where a module told it.
+    pub supply: Option<SupplyEntry>,
     /// Readiness monitors: module, name, complete.
     pub monitors: Vec<(String, &'static str, bool)>,
     /// A module asks for the malfunction lamp.
     pub mil: Option<bool>,
+}
+
+/// Supply voltage as modules measured it, in volts.
+#[derive(Clone, Debug)]
+pub struct SupplyEntry {
+    /// Least.
+    pub min: f64,
+    /// Greatest.
+    pub max: f64,
+    /// When it was least; `None` without time stamps.
+    pub min_at: Option<Nanoseconds>,
+    /// Readings; empty without time stamps.
+    pub series: Vec<(Nanoseconds, f64)>,
+    /// Times below a level.
+    pub dips: Vec<DipEntry>,
+}
+
+/// A time below a level of supply.
+#[derive(Clone, Debug)]
+pub struct DipEntry {
+    /// The dip.
+    pub dip: Dip,
+    /// Indexes into [`super::Report::outages`] of losses that began or ended in it, or within [`DipEntry::NEAR`] of it.
+    pub outages: Vec<usize>,
+}
+
+impl DipEntry {
+    /// Seconds around a dip within which an outage is told beside it: readings of the supply come that far apart.
+    pub const NEAR: f64 = 2.0;
+}
+
+/// What a module stored with a code (service 02).
+#[derive(Clone, Debug)]
+pub struct FreezeFrameEntry {
+    /// The module.
+    pub module: String,
+    /// Number of the frame.
+    pub frame: u8,
+    /// The code it was stored with, where that was read.
+    pub code: Option<String>,
+    /// Values, such as `0C engine speed = 1726 rpm`.
+    pub values: Vec<String>,
+}
+
+/// A result of a test on board (service 06).
+#[derive(Clone, Debug)]
+pub struct TestEntry {
+    /// The module.
+    pub module: String,
+    /// The result with its limits.
+    pub result: TestResult,
+}
+
+impl TestEntry {
+    /// Whether the value lies within its limits.
+    pub fn passed(&self) -> bool {
+        (self.result.low..=self.result.high).contains(&self.result.value)
+    }
 }
 
 /// How one module answered.
@@ -120,6 +181,10 @@ pub struct Diagnosis {
     pub identity: Vec<IdentityEntry>,
     /// The vehicle.
     pub vehicle: VehicleEntry,
+    /// Freeze frames.
+    pub freeze_frames: Vec<FreezeFrameEntry>,
+    /// Results of tests on board.
+    pub tests: Vec<TestEntry>,
     /// How modules answered.
     pub talks: Vec<TalkEntry>,
     /// Who is missed by whom.

@@ -3,7 +3,9 @@
 use serde::Serialize;
 
 use super::time;
-use crate::report::diagnosis::{BlameEntry, CodeEntry, Diagnosis, IdentityEntry, VehicleEntry};
+use crate::report::diagnosis::{
+    BlameEntry, CodeEntry, Diagnosis, DipEntry, FreezeFrameEntry, IdentityEntry, TestEntry, VehicleEntry,
+};
 
 #[derive(Serialize)]
 pub(super) struct CodeJson {
@@ -64,6 +66,37 @@ pub(super) struct VoltageJson {
     min: f64,
     max: f64,
     min_at: Option<f64>,
+    dips: Vec<DipJson>,
+    series: Vec<[f64; 2]>,
+}
+
+#[derive(Serialize)]
+pub(super) struct DipJson {
+    below: f64,
+    start: f64,
+    end: f64,
+    least: f64,
+    outages: Vec<usize>,
+}
+
+#[derive(Serialize)]
+pub(super) struct FreezeFrameJson {
+    module: String,
+    frame: u8,
+    code: Option<String>,
+    values: Vec<String>,
+}
+
+#[derive(Serialize)]
+pub(super) struct TestResultJson {
+    module: String,
+    monitor: String,
+    test: String,
+    value: f64,
+    low: f64,
+    high: f64,
+    unit: Option<&'static str>,
+    passed: bool,
 }
 
 #[derive(Serialize)]
@@ -152,9 +185,47 @@ pub(super) fn vehicle(vehicle: &VehicleEntry) -> VehicleJson {
     VehicleJson {
         vin: vehicle.vin.clone(),
         vin_conflicts: vehicle.vin_conflicts.iter().map(conflict).collect(),
-        supply_voltage: vehicle.supply_voltage.map(|(min, max, at)| VoltageJson { min, max, min_at: at.map(time) }),
+        supply_voltage: vehicle.supply.as_ref().map(|supply| VoltageJson {
+            min: supply.min,
+            max: supply.max,
+            min_at: supply.min_at.map(time),
+            dips: supply.dips.iter().map(dip).collect(),
+            series: supply.series.iter().map(|(at, volts)| [time(*at), *volts]).collect(),
+        }),
         monitors: vehicle.monitors.iter().map(monitor).collect(),
         mil: vehicle.mil,
+    }
+}
+
+fn dip(entry: &DipEntry) -> DipJson {
+    DipJson {
+        below: entry.dip.below,
+        start: time(entry.dip.span.0),
+        end: time(entry.dip.span.1),
+        least: entry.dip.least,
+        outages: entry.outages.clone(),
+    }
+}
+
+pub(super) fn freeze_frame(entry: &FreezeFrameEntry) -> FreezeFrameJson {
+    FreezeFrameJson {
+        module: entry.module.clone(),
+        frame: entry.frame,
+        code: entry.code.clone(),
+        values: entry.values.clone(),
+    }
+}
+
+pub(super) fn test_result(entry: &TestEntry) -> TestResultJson {
+    TestResultJson {
+        module: entry.module.clone(),
+        monitor: format!("{:02X}", entry.result.monitor),
+        test: format!("{:02X}", entry.result.test),
+        value: entry.result.value,
+        low: entry.result.low,
+        high: entry.result.high,
+        unit: entry.result.unit,
+        passed: entry.passed(),
     }
 }
 

@@ -30,6 +30,8 @@ struct Document {
     codes: Vec<CodeJson>,
     identity: Vec<IdentityJson>,
     vehicle: VehicleJson,
+    freeze_frames: Vec<diagnosis::FreezeFrameJson>,
+    test_results: Vec<diagnosis::TestResultJson>,
     blame: Vec<BlameJson>,
     conversations: ConversationsJson,
     deviations: Vec<DeviationJson>,
@@ -221,6 +223,8 @@ fn document(report: &Report) -> Document {
         codes: report.diagnosis.codes.iter().map(diagnosis::code).collect(),
         identity: report.diagnosis.identity.iter().map(diagnosis::identity).collect(),
         vehicle: diagnosis::vehicle(&report.diagnosis.vehicle),
+        freeze_frames: report.diagnosis.freeze_frames.iter().map(diagnosis::freeze_frame).collect(),
+        test_results: report.diagnosis.tests.iter().map(diagnosis::test_result).collect(),
         blame: report.diagnosis.blame.iter().map(diagnosis::blame).collect(),
         conversations: diagnosis::conversations(&report.diagnosis),
         deviations: report

@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use super::{BAD, GOOD, HEAD, WIDTH, cut};
 use crate::report::Report;
-use crate::report::diagnosis::{CodeEntry, Diagnosis};
+use crate::report::diagnosis::{CodeEntry, Diagnosis, TestEntry};
 
 /// Most codes shown one by one.
 const MOST_CODES: usize = 60;
@@ -15,7 +15,37 @@ pub(super) fn render(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     codes(diagnosis, out)?;
     identity(diagnosis, out)?;
     vehicle(report, out)?;
+    stored(diagnosis, out)?;
     talks(diagnosis, out)
+}
+
+/// Freeze frames, and the results of tests on board that lie outside their limits.
+fn stored(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+    for frame in &diagnosis.freeze_frames {
+        let code = frame.code.as_deref().map_or(String::new(), |code| format!(", stored with {code}"));
+        writeln!(out, "{HEAD}Freeze frame {} of {}{code}{HEAD:#}", frame.frame, frame.module)?;
+        hanging(out, &frame.values.join("; "), "  ", "  ")?;
+        writeln!(out)?;
+    }
+    if !diagnosis.tests.is_empty() {
+        let failed: Vec<&TestEntry> = diagnosis.tests.iter().filter(|entry| !entry.passed()).collect();
+        writeln!(
+            out,
+            "{HEAD}Tests on board: {} results, {} outside their limits{HEAD:#}",
+            diagnosis.tests.len(),
+            failed.len()
+        )?;
+        for TestEntry { module, result } in failed {
+            let (monitor, test, unit) = (result.monitor, result.test, result.unit.unwrap_or("(raw)"));
+            writeln!(
+                out,
+                "  {module}: monitor {monitor:02X} test {test:02X}: {:.4} {unit}, allowed {:.4} to {:.4}",
+                result.value, result.low, result.high
+            )?;
+        }
+        writeln!(out)?;
+    }
+    Ok(())
 }
 
 fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
@@ -101,14 +131,34 @@ fn identity(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
 
 fn vehicle(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     let vehicle = &report.diagnosis.vehicle;
-    if vehicle.supply_voltage.is_none() && vehicle.mil.is_none() {
+    if vehicle.supply.is_none() && vehicle.mil.is_none() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
-    if let Some((min, max, at)) = vehicle.supply_voltage {
+    if let Some(supply) = &vehicle.supply {
         let begin = report.span.map_or(0, |(start, _)| start);
-        let at = at.map_or(String::new(), |at| format!(", least at {:.1} s", crate::timing::seconds(at - begin)));
-        writeln!(out, "  supply {min:.2} to {max:.2} V{at}")?;
+        let since = |time| crate::timing::seconds(time - begin);
+        let at = supply.min_at.map_or(String::new(), |at| format!(", least at {:.1} s", since(at)));
+        writeln!(out, "  supply {:.2} to {:.2} V{at}", supply.min, supply.max)?;
+        for entry in supply.dips.iter().take(10) {
+            let dip = entry.dip;
+            let losses = match entry.outages.len() {
+                0 => "no loss near it".to_owned(),
+                1 => "1 loss began or ended in it".to_owned(),
+                several => format!("{several} losses began or ended in it"),
+            };
+            writeln!(
+                out,
+                "    below {} V at {:.1} s, least {:.2} V, up to {:.1} s: {losses}",
+                dip.below,
+                since(dip.span.0),
+                dip.least,
+                since(dip.span.1)
+            )?;
+        }
+        if supply.dips.len() > 10 {
+            writeln!(out, "    … and {} more dips", supply.dips.len() - 10)?;
+        }
     }
     if let Some(mil) = vehicle.mil {
         writeln!(out, "  malfunction lamp {}", if mil { "asked for" } else { "off" })?;
