@@ -66,7 +66,11 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     let timing = &summary.timing;
     let name = |at: usize| DisplayId(timing.ids[at].key.id).to_string();
     let rates = rates(summary);
-    let grouping = senders::group(&rates);
+    let period = |at: usize| rates.iter().find(|(name, _)| *name == at).map(|(_, rate)| rate.period);
+    let relative = |a: usize, b: usize| {
+        senders::relative((&timing.ids[a].clock, period(a)?), (&timing.ids[b].clock, period(b)?))
+    };
+    let grouping = senders::group(&rates, relative);
     let mut ours = BTreeMap::new();
     for (number, group) in grouping.groups.iter().enumerate() {
         ours.extend(group.members.iter().map(|at| (name(*at), number)));

@@ -105,7 +105,11 @@ fn by_clock(timing: &Timing, losses: &Losses, clocks: &Clocks) -> (Vec<Node>, Ve
             usize::from(key.channel) == channel && matches!(key.id, Id::Standard(_)) && losses.expected[*at].is_some()
         };
         let rates: Vec<_> = (0..timing.ids.len()).filter(standard).filter_map(|at| Some((at, clocks.rates[at]?))).collect();
-        let grouping = senders::group(&rates);
+        let relative = |a: usize, b: usize| {
+            let side = |at: usize| Some((&timing.ids[at].clock, clocks.rates[at]?.period));
+            senders::relative(side(a)?, side(b)?)
+        };
+        let grouping = senders::group(&rates, relative);
         undecided.extend(grouping.undecided);
         for group in grouping.groups {
             nodes.push(Node {

@@ -4,7 +4,7 @@
 //! identifiers, and differs from node to node by some 10 to 100 ppm. Two identifiers belong together when their ratios agree within their
 //! standard errors; where those are too wide to exclude another node by, the answer is "cannot tell yet".
 
-use crate::timing::{self, AliveCounter, Rate, Timing};
+use crate::timing::{self, AliveCounter, Clock, Rate, Relative, Timing};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five networks of the ECUPrint supplement (IEEE TIFS
 /// 2022), of SAE J1939-71, and their doubles and halves.
@@ -22,6 +22,9 @@ const PRECISE: f64 = 0.4e-6;
 const COARSE: f64 = 2.5e-6;
 /// Systematic error that noise does not show: arbitration delays that drift with the load.
 const FLOOR: f64 = 0.12e-6;
+/// An offset between two identifiers that wanders by more than so many seconds is one between two clocks. Half of what the published
+/// method allows (Kulandaivel et al., USENIX Security 2019: 1 ms), since averages over blocks are compared here.
+const WANDERS: f64 = 0.5e-3;
 /// Differences up to this many standard errors are no difference.
 const ALIKE: f64 = 3.5;
 
@@ -41,6 +44,12 @@ pub fn nominal(period: f64) -> Option<f64> {
 /// Drift against the nominal period, as a ratio (1e-6 is 1 ppm); `None` for a period that is near no nominal one.
 pub fn drift(period: f64) -> Option<f64> {
     nominal(period).map(|nominal| period / nominal - 1.0)
+}
+
+/// How the clocks of two identifiers run against each other, given the period of each; `None` where a period is near no nominal one
+/// or they have too little time in common.
+pub fn relative(a: (&Clock, f64), b: (&Clock, f64)) -> Option<Relative> {
+    timing::relative(a.0, b.0, (nominal(a.1)? * 1e9, nominal(b.1)? * 1e9))
 }
 
 /// Clock and counters of each identifier of a capture.
@@ -95,8 +104,8 @@ struct Item {
     span: f64,
 }
 
-/// Groups identifiers, given what they are called and the rate of each.
-pub fn group(rates: &[(usize, Rate)]) -> Grouping {
+/// Groups identifiers, given what they are called, the rate of each, and how two of them run against each other.
+pub fn group(rates: &[(usize, Rate)], relative: impl Fn(usize, usize) -> Option<Relative>) -> Grouping {
     let (mut items, odd): (Vec<Item>, Vec<(usize, Rate)>) = (Vec::new(), Vec::new());
     let mut odd = odd;
     for (name, rate) in rates {
@@ -127,7 +136,41 @@ pub fn group(rates: &[(usize, Rate)]) -> Grouping {
     let neighbours: Vec<f64> = clusters.iter().map(|cluster| cluster.drift()).collect();
     grouping.groups = clusters.into_iter().map(|cluster| cluster.finish(&neighbours)).collect();
     place_odd(&odd, &mut grouping);
+    keep_together(&mut grouping, relative);
     grouping
+}
+
+/// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture is short, with those whose
+/// instants keep together with theirs.
+fn keep_together(grouping: &mut Grouping, relative: impl Fn(usize, usize) -> Option<Relative>) {
+    let together = |a: usize, b: usize| {
+        relative(a, b).is_some_and(|pair| {
+            let error = pair.error.hypot(FLOOR);
+            error <= PRECISE && pair.drift.abs() <= ALIKE * error && pair.wander <= WANDERS
+        })
+    };
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut open = Vec::new();
+    for (name, needed) in std::mem::take(&mut grouping.undecided) {
+        let mut homes = grouping.groups.iter_mut().filter(|group| group.members.iter().all(|member| together(*member, name)));
+        if let (Some(home), None) = (homes.next(), homes.next()) {
+            home.members.push(name);
+            home.members.sort_unstable();
+            continue;
+        }
+        match groups.iter_mut().find(|group| group.iter().all(|member| together(*member, name))) {
+            Some(group) => group.push(name),
+            None => groups.push(vec![name]),
+        }
+        open.push((name, needed));
+    }
+    groups.retain(|group| group.len() > 1);
+    open.retain(|(name, _)| !groups.iter().any(|group| group.contains(name)));
+    for mut members in groups {
+        members.sort_unstable();
+        grouping.groups.push(Group { members, drift: f64::NAN, confidence: 0.9 });
+    }
+    grouping.undecided = open;
 }
 
 /// The error of a rate falls with the length of the capture to the power of one and a half.

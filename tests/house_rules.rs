@@ -21,12 +21,13 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "settings",
     "capture",
     "timing",
     "load",
     "diagnostics",
+    "advice",
     "summary",
     "expected",
     "losses",

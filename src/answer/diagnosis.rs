@@ -8,9 +8,7 @@ use lostnode_parsers::uds;
 
 use crate::blame::{self, Accusation, Verdict, Witness};
 use crate::diagnostics::supply::{Dip, Supply};
-use crate::diagnostics::{
-    CodeHistory, CodeNumber, Diagnostics, Identity, Module, Party, Seen, is_vin, meaning, pid_value,
-};
+use crate::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Identity, Module, Party, Seen, is_vin, meaning, pid_value};
 use crate::report::diagnosis::{
     BlameEntry, CodeEntry, Diagnosis, DipEntry, FreezeFrameEntry, IdentityEntry, SupplyEntry, TalkEntry, TestEntry, VehicleEntry,
 };

@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each from its arguments to the core to a renderer.
 
 mod codes;
+mod explain;
 mod frames;
 mod learn;
 mod messages;
@@ -29,6 +30,7 @@ enum Command {
     Learn(learn::Arguments),
     Messages(messages::Arguments),
     Codes(codes::Arguments),
+    Explain(explain::Arguments),
     Simulate(simulate::Arguments),
 }
 
@@ -74,6 +76,7 @@ pub fn run() -> ExitCode {
         Command::Report(arguments) => report::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
         Command::Codes(arguments) => codes::run(&arguments),
+        Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),

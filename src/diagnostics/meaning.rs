@@ -59,6 +59,12 @@ pub fn of(code: Code) -> Meaning {
     }
 }
 
+/// What kind of thing a network code says: `lost`, `invalid`, `software` or `text`; `None` where no table has it.
+pub fn kind(code: Code) -> Option<&'static str> {
+    let base = Code::new(code.base(), None).to_string();
+    NETWORK.get(base.as_str()).map(|(kind, _)| *kind)
+}
+
 /// Meaning of a failure type byte, in small letters but for names.
 pub fn failure_type(byte: u8) -> Option<&'static str> {
     FAILURES.get(format!("{byte:02X}").as_str()).copied()

@@ -50,7 +50,8 @@ impl Supply {
             }
         }
         if self.series.len() > Self::KEPT {
-            self.series = self.series.chunks(2).map(|pair| if pair[0].1 <= pair[pair.len() - 1].1 { pair[0] } else { pair[1] }).collect();
+            self.series =
+                self.series.chunks(2).map(|pair| if pair[0].1 <= pair[pair.len() - 1].1 { pair[0] } else { pair[1] }).collect();
             self.stride = stride * 2;
         }
     }

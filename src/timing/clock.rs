@@ -171,6 +171,22 @@ impl Clock {
         self.fit(&Wander::default()).map(|(rate, _)| rate)
     }
 
+    /// Width of its blocks in nanoseconds: a second, doubled as often as needed.
+    pub(super) fn width(&self) -> i64 {
+        self.width.max(WIDTH)
+    }
+
+    /// Its blocks with their mean offset against a nominal period in nanoseconds.
+    pub(super) fn mean_blocks(&self, nominal: f64) -> impl Iterator<Item = MeanBlock> + '_ {
+        let reference = self.reference.unwrap_or(nominal);
+        self.blocks.iter().map(move |block| {
+            let (time, rest) = (block.time / block.count, block.rest / block.count);
+            // Periods counted since the segment began, at the nominal period instead of the reference.
+            let offset = rest + (time - rest) / reference * (reference - nominal);
+            MeanBlock { start: block.number * self.width, segment: block.segment, count: block.count, offset }
+        })
+    }
+
     /// Fits the blocks after taking off what wanders in common; also what the fit leaves over, in nanoseconds, by block.
     fn fit(&self, common: &Wander) -> Option<(Rate, Vec<f64>)> {
         let reference = self.reference?;
@@ -207,6 +223,18 @@ impl Clock {
         let period = reference / (1.0 - slope);
         Some((Rate { period: period / 1e9, error: (variance / spread * inflation).sqrt(), span: span / 1e9 }, left))
     }
+}
+
+/// A block as others see it.
+pub(super) struct MeanBlock {
+    /// When its stretch of time begins.
+    pub start: Nanoseconds,
+    /// Number of the segment.
+    pub segment: u32,
+    /// Instants in it.
+    pub count: f64,
+    /// Nanoseconds that its instants lie behind the nominal period since the segment began.
+    pub offset: f64,
 }
 
 /// What the instants of all identifiers of a channel wander in common, by stretch of time: mostly the logger's own clock.
@@ -251,7 +279,7 @@ pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
 }
 
 /// Correlation of each residual with the next, from 0 to 0.9: noise that wanders makes the slope less certain than it looks.
-fn correlation(left: &[f64]) -> f64 {
+pub(super) fn correlation(left: &[f64]) -> f64 {
     let products: f64 = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
     let squares: f64 = left.iter().map(|left| left * left).sum();
     if squares > 0.0 { (products / squares).clamp(0.0, 0.9) } else { 0.0 }

@@ -3,6 +3,7 @@
 mod clock;
 mod counter;
 mod histogram;
+mod pairs;
 mod pause;
 mod silence;
 
@@ -13,6 +14,7 @@ use lostnode_parsers::Id;
 pub use clock::{Clock, Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
 pub use histogram::Gaps;
+pub use pairs::{Relative, relative};
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 

@@ -208,12 +208,7 @@ fn dip(entry: &DipEntry) -> DipJson {
 }
 
 pub(super) fn freeze_frame(entry: &FreezeFrameEntry) -> FreezeFrameJson {
-    FreezeFrameJson {
-        module: entry.module.clone(),
-        frame: entry.frame,
-        code: entry.code.clone(),
-        values: entry.values.clone(),
-    }
+    FreezeFrameJson { module: entry.module.clone(), frame: entry.frame, code: entry.code.clone(), values: entry.values.clone() }
 }
 
 pub(super) fn test_result(entry: &TestEntry) -> TestResultJson {

@@ -29,12 +29,7 @@ fn stored(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
     }
     if !diagnosis.tests.is_empty() {
         let failed: Vec<&TestEntry> = diagnosis.tests.iter().filter(|entry| !entry.passed()).collect();
-        writeln!(
-            out,
-            "{HEAD}Tests on board: {} results, {} outside their limits{HEAD:#}",
-            diagnosis.tests.len(),
-            failed.len()
-        )?;
+        writeln!(out, "{HEAD}Tests on board: {} results, {} outside their limits{HEAD:#}", diagnosis.tests.len(), failed.len())?;
         for TestEntry { module, result } in failed {
             let (monitor, test, unit) = (result.monitor, result.test, result.unit.unwrap_or("(raw)"));
             writeln!(
