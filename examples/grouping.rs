@@ -1,4 +1,4 @@
-//! Scores grouping by clock against the truth: `cargo run --release --example grouping -- FACTS/node-clocks.tsv [SEEDS [SECONDS]]`.
+//! Scores grouping by clock against the truth: `cargo run --release --example grouping -- FACTS/node-clocks.tsv [SEEDS [SECONDS [WANDER]]]`.
 //! Prints the table of docs/roster.md. With a capture of 29-bit traffic instead, scores against its source addresses.
 
 use std::collections::BTreeMap;
@@ -67,9 +67,7 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     let name = |at: usize| DisplayId(timing.ids[at].key.id).to_string();
     let rates = rates(summary);
     let period = |at: usize| rates.iter().find(|(name, _)| *name == at).map(|(_, rate)| rate.period);
-    let relative = |a: usize, b: usize| {
-        senders::relative((&timing.ids[a].clock, period(a)?), (&timing.ids[b].clock, period(b)?))
-    };
+    let relative = |a: usize, b: usize| senders::relative((&timing.ids[a].clock, period(a)?), (&timing.ids[b].clock, period(b)?));
     let grouping = senders::group(&rates, relative);
     let mut ours = BTreeMap::new();
     for (number, group) in grouping.groups.iter().enumerate() {
@@ -86,7 +84,13 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     [ours, baseline]
 }
 
-fn scenario(vehicle: &str, rows: &[(String, String, f64, f64)], seed: u64, seconds: f64) -> (String, BTreeMap<String, String>) {
+fn scenario(
+    vehicle: &str,
+    rows: &[(String, String, f64, f64)],
+    seed: u64,
+    seconds: f64,
+    wander: f64,
+) -> (String, BTreeMap<String, String>) {
     let mut nodes: BTreeMap<&str, Vec<&(String, String, f64, f64)>> = BTreeMap::new();
     rows.iter().for_each(|row| nodes.entry(&row.0).or_default().push(row));
     let rate = if rows[0].1.len() == 8 { 250_000 } else { 500_000 };
@@ -103,8 +107,10 @@ fn scenario(vehicle: &str, rows: &[(String, String, f64, f64)], seed: u64, secon
         let jitter = 0.0001 + 0.0001 * ((at as u64 + seed) % 5) as f64;
         let _ = write!(
             text,
-            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {:.3}\njitter = {jitter}\nmessages = [\n",
-            (clock - 1.0) * 1e6
+            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {:.3}\njitter = {jitter}\nwander = {wander}\nwander_period = {}\nmessages = [\n",
+            (clock - 1.0) * 1e6,
+            // Each node is warmed at its own pace.
+            90.0 + 23.0 * at as f64
         );
         for row in list {
             // A ratio far from its node's is a period that is not the nominal one, on the same clock.
@@ -126,7 +132,7 @@ fn fold(source: Source) -> Summary {
     summary
 }
 
-fn published(path: &Path, seeds: u64, seconds: f64) {
+fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
     let text = std::fs::read_to_string(path).expect("the table of clocks");
     let mut vehicles: BTreeMap<String, Vec<(String, String, f64, f64)>> = BTreeMap::new();
     for line in text.lines().filter(|line| !line.starts_with('#')).skip(1) {
@@ -141,7 +147,7 @@ fn published(path: &Path, seeds: u64, seconds: f64) {
     for (vehicle, rows) in &vehicles {
         let mut scores = Vec::new();
         for seed in 1..=seeds {
-            let (text, truth) = scenario(vehicle, rows, seed, seconds);
+            let (text, truth) = scenario(vehicle, rows, seed, seconds, wander);
             let scenario = Scenario::parse(&text).expect("a scenario");
             let mut log = Vec::new();
             simulate::run(&scenario, &mut log).expect("memory");
@@ -213,7 +219,7 @@ fn main() {
     let path = PathBuf::from(arguments.first().expect("a table of clocks, or a capture"));
     if path.extension().is_some_and(|extension| extension == "tsv") {
         let number = |at: usize, default: f64| arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(default);
-        published(&path, number(1, 10.0) as u64, number(2, 600.0));
+        published(&path, number(1, 10.0) as u64, number(2, 600.0), number(3, 0.0));
     } else {
         addresses(path);
     }

@@ -2,6 +2,7 @@
 
 use crate::capture::ChannelIndex;
 use crate::causes::{self, Return, Verdict};
+use crate::diagnostics::supply::Supply;
 use crate::losses::{Loss, Losses, Stop, StopKind};
 use crate::roster::Roster;
 use crate::senders::Clocks;
@@ -66,12 +67,12 @@ const BRANCH_START: f64 = 0.1;
 const BRANCH_END: f64 = 3.0;
 
 /// Outages in order of time.
-pub fn find(timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) -> Vec<Outage> {
+pub fn find(timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks, supply: &Supply) -> Vec<Outage> {
     let clusters = clusters(losses, roster);
     let parts: Vec<Outage> = clusters.iter().map(|cluster| part(timing, losses, roster, cluster)).collect();
     let mut outages = branches(timing, losses, roster, parts);
     for outage in &mut outages {
-        explain(outage, timing, losses, roster, clocks);
+        explain(outage, timing, losses, roster, clocks, supply);
     }
     outages.extend(losses.stops.iter().map(|stop| of_stop(stop, roster)));
     for outage in &mut outages {
@@ -82,12 +83,15 @@ pub fn find(timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) 
 }
 
 /// Says from the return of whole nodes whether they had run on or started anew.
-fn explain(outage: &mut Outage, timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks) {
+fn explain(outage: &mut Outage, timing: &Timing, losses: &Losses, roster: &Roster, clocks: &Clocks, supply: &Supply) {
     if outage.ongoing || !matches!(outage.scope, Scope::Node | Scope::Branch) {
         return;
     }
-    let verdicts: Vec<Verdict> =
-        outage.nodes.iter().map(|node| causes::judge(timing, losses, clocks, &roster.nodes[*node].ids, outage.silence)).collect();
+    let verdicts: Vec<Verdict> = outage
+        .nodes
+        .iter()
+        .map(|node| causes::judge(timing, losses, clocks, supply, &roster.nodes[*node].ids, outage.silence))
+        .collect();
     let all = |wanted: Return| verdicts.iter().all(|verdict| verdict.verdict == wanted);
     outage.cause = match () {
         () if all(Return::CarriedOn) => Cause::OpenCircuit,
@@ -330,7 +334,15 @@ fn of_stop(stop: &Stop, roster: &Roster) -> Outage {
 fn note_sleep(outage: &mut Outage, stops: &[Stop]) {
     let Some(channel) = outage.channel.filter(|_| outage.scope < Scope::Bus) else { return };
     let within = stops.iter().filter(|stop| stop.concerns(channel));
-    let quiet: Nanoseconds = within.map(|stop| stop.silence.overlap(&outage.silence)).sum();
+    let quiet: Nanoseconds = within.clone().map(|stop| stop.silence.overlap(&outage.silence)).sum();
+    let woke = within.filter(|stop| stop.silence.overlap(&outage.silence) > 0).map(|stop| stop.silence.end).max();
+    if let Some(woke) = woke.filter(|woke| *woke <= outage.silence.end) {
+        let late = seconds(outage.silence.end - woke);
+        outage.evidence.push(match outage.ongoing {
+            true => format!("it did not answer in the {late:.2} s after the channel woke"),
+            false => format!("it answered {late:.2} s after the channel woke"),
+        });
+    }
     if quiet > 0 {
         outage.evidence.push(format!("for {:.2} s of it the whole channel was silent", seconds(quiet)));
     }

@@ -197,17 +197,20 @@ const START_UP: f64 = 1.0;
 
 /// Identifiers whose losses all begin and end together, as far as both had the chance to show them.
 fn by_shared_silence(timing: &Timing, losses: &Losses) -> Vec<Node> {
-    let standard = |id: usize| matches!(timing.ids[id].key.id, Id::Standard(_));
-    let mut ids: Vec<usize> = losses.losses.iter().map(|loss| loss.id).filter(|id| standard(*id)).collect();
+    let late = late_starts(timing, losses);
+    let standard = |id: &usize| matches!(timing.ids[*id].key.id, Id::Standard(_));
+    let lost = losses.losses.iter().map(|loss| loss.id);
+    let mut ids: Vec<usize> = lost.chain(late.keys().copied()).filter(standard).collect();
+    ids.sort_unstable();
     ids.dedup();
     // The fastest identifiers show the most: groups form around them.
     ids.sort_by(|a, b| period(losses, *a).total_cmp(&period(losses, *b)).then(a.cmp(b)));
     let mut groups: Vec<Vec<usize>> = Vec::new();
     for id in ids {
         let channel = timing.ids[id].key.channel;
-        let home = groups
-            .iter_mut()
-            .find(|group| timing.ids[group[0]].key.channel == channel && group.iter().all(|member| agree(losses, *member, id)));
+        let home = groups.iter_mut().find(|group| {
+            timing.ids[group[0]].key.channel == channel && group.iter().all(|member| agree(losses, &late, *member, id))
+        });
         match home {
             Some(group) => group.push(id),
             None => groups.push(vec![id]),
@@ -221,8 +224,8 @@ fn by_shared_silence(timing: &Timing, losses: &Losses) -> Vec<Node> {
         Node {
             name: name(timing, &group),
             channel: timing.ids[group[0]].key.channel,
-            // One common silence may be that of a branch; each further one halves the doubt.
-            confidence: (1.0 - 0.5f64.powi(shared.min(5) as i32)).min(0.95),
+            // One common silence or start may be that of a branch; each further one halves the doubt.
+            confidence: (1.0 - 0.5f64.powi(shared.clamp(1, 5) as i32)).min(0.95),
             basis: vec![Basis::SharedSilence],
             ids: group,
         }
@@ -230,12 +233,32 @@ fn by_shared_silence(timing: &Timing, losses: &Losses) -> Vec<Node> {
     groups.into_iter().map(node).collect()
 }
 
+/// A start this long after the channel's first frame, in seconds, is one of its own and not that of the whole bus.
+const LATE: f64 = 5.0;
+
+/// Identifiers that began while most others of their channel had long been running: a shared start tells as much as a shared return.
+fn late_starts(timing: &Timing, losses: &Losses) -> BTreeMap<usize, Nanoseconds> {
+    let mut out = BTreeMap::new();
+    for channel in 0..timing.channels.len() {
+        let periodic = |at: &usize| usize::from(timing.ids[*at].key.channel) == channel && losses.expected[*at].is_some();
+        let starts: Vec<(usize, Nanoseconds)> =
+            (0..timing.ids.len()).filter(periodic).filter_map(|at| Some((at, timing.ids[at].heard?.0))).collect();
+        let begin = starts.iter().map(|(_, first)| *first).min().unwrap_or(0);
+        let is_late = |(at, first): &&(usize, Nanoseconds)| first - begin > nanoseconds(LATE.max(10.0 * period(losses, *at)));
+        let late: Vec<_> = starts.iter().filter(is_late).copied().collect();
+        if late.len() * 2 <= starts.len() {
+            out.extend(late);
+        }
+    }
+    out
+}
+
 fn period(losses: &Losses, id: usize) -> f64 {
     losses.expected[id].map_or(f64::INFINITY, |expected| expected.rhythm.period)
 }
 
-/// Whether every loss of either that the other must have shown too was shared, and at least one was.
-fn agree(losses: &Losses, a: usize, b: usize) -> bool {
+/// Whether every loss of either that the other must have shown too was shared, and at least one was; or both have none and began together, late.
+fn agree(losses: &Losses, late: &BTreeMap<usize, Nanoseconds>, a: usize, b: usize) -> bool {
     let slack = nanoseconds(period(losses, a) + period(losses, b) + TOGETHER);
     let of = |id: usize| losses.losses.iter().filter(move |loss| loss.id == id);
     let timeout = |id: usize| losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
@@ -255,5 +278,13 @@ fn agree(losses: &Losses, a: usize, b: usize) -> bool {
         }
         Some(count)
     };
-    matches!((shared(a, b), shared(b, a)), (Some(1..), Some(_)))
+    let started_together = || match (late.get(&a), late.get(&b)) {
+        (Some(a), Some(b)) => (a - b).abs() <= slack,
+        _ => false,
+    };
+    match (shared(a, b), shared(b, a)) {
+        (Some(1..), Some(_)) => true,
+        (Some(0), Some(0)) => started_together(),
+        _ => false,
+    }
 }

@@ -217,6 +217,100 @@ fn an_open_branch_of_eleven_bit_nodes() {
     assert_eq!(document["outages"][0]["cause"], "open_circuit");
 }
 
+/// Nodes of a report with several identifiers, as `ids, basis`.
+fn groups(document: &Value) -> Vec<(String, String)> {
+    let several = |node: &&Value| node["ids"].as_array().unwrap().len() > 1;
+    document["nodes"].as_array().unwrap().iter().filter(several).map(|n| (n["ids"].to_string(), n["basis"].to_string())).collect()
+}
+
+/// A clock that wanders by 4 ms is too uncertain by itself; the offset between two of its identifiers is not.
+#[test]
+fn wandering_clocks_keep_together() {
+    let wander =
+        |node: &str, period: f64| node.replace("channel =", &format!("wander = 0.004\nwander_period = {period}\nchannel ="));
+    let (_, document, _) = simulated(
+        &scenario(&format!("{}{}", wander(DOOR, 71.0), wander(ENGINE, 97.0)), "").replace("duration = 150.0", "duration = 400.0"),
+        &[],
+    );
+    let clock = "[\"clock\"]".to_owned();
+    assert_eq!(
+        groups(&document),
+        [("[\"0x0C8\",\"0x1F4\"]".to_owned(), clock.clone()), ("[\"0x3B0\",\"0x3B2\"]".to_owned(), clock)]
+    );
+}
+
+/// In a capture too short for clocks, identifiers that begin together long after the others have one sender.
+#[test]
+fn a_shared_late_start() {
+    let text = scenario(
+        &format!("{DOOR}{ENGINE}{}", ENGINE.replace("engine", "brakes").replace("0C8", "0B4").replace("1F4", "1B8")),
+        "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [0.0]\nlasts = [12.0]",
+    );
+    let (_, document, _) = simulated(&text.replace("duration = 150.0", "duration = 25.0"), &[]);
+    assert_eq!(groups(&document), [("[\"0x3B0\",\"0x3B2\"]".to_owned(), "[\"shared_silence\"]".to_owned())]);
+}
+
+/// Without any counter: the first frames come as after the other returns, or the supply dipped just before.
+#[test]
+fn how_it_came_back_and_what_the_supply_did() {
+    let plain = r#"
+[[node]]
+name = "door"
+channel = "can0"
+drift_ppm = 40.0
+resets_on_dip = true
+messages = [ { id = "3B0", period = 0.05, offset = 0.0 }, { id = "3B2", period = 0.1, offset = 0.013 }, { id = "5B0", period = 0.2, offset = 0.051 } ]
+"#;
+    let check = |trouble: &str, sentence: &str| {
+        let (_, document, _) = simulated(&scenario(&format!("{plain}{ENGINE}"), trouble), &[]);
+        let outages = document["outages"].as_array().unwrap();
+        let told = |outage: &&Value| outage["scope"] == "node" && outage["cause"] == "lost_power";
+        assert_eq!(outages.iter().filter(told).count(), outages.len(), "{trouble}: {:#}", document["outages"]);
+        assert!(outages[0]["evidence"].to_string().contains(sentence), "{:#}", outages[0]);
+    };
+    check(
+        "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [60.0, 90.0, 120.0]\nlasts = [2.0]",
+        "the first frames of 3 identifiers came in the order and distances of 2 other returns",
+    );
+    let asked = |at: f64, millivolts: u32| {
+        format!(
+            "[[exchange]]\nat = {at}\nrequest = {{ id = \"7DF\", data = \"01 42\" }}\nanswers = [ {{ id = \"7E8\", data = \"41 42 {:02X} {:02X}\" }} ]\n",
+            millivolts >> 8,
+            millivolts & 0xFF
+        )
+    };
+    check(
+        &format!("{}{}[[trouble]]\nkind = \"supply_dip\"\nat = [60.0]\nlasts = [2.0]", asked(50.0, 12600), asked(59.5, 9100)),
+        "the supply fell to 9.1 V just before",
+    );
+    // The same returns of a node that was only unheard have no such pattern.
+    let open = "[[trouble]]\nkind = \"stub_open\"\nnode = \"door\"\nat = [60.01, 90.03, 120.07]\nlasts = [2.0, 2.13, 2.29]";
+    let (_, document, _) = simulated(&scenario(&format!("{plain}{ENGINE}"), open), &[]);
+    assert!(!document["outages"].to_string().contains("lost_power"), "{:#}", document["outages"]);
+}
+
+/// A node that ends its identifiers one after another shut down.
+#[test]
+fn an_orderly_end() {
+    let frame = |second: f64, id: &str| (second, format!("{id}#0000"));
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for step in 0..3000 {
+        let at = f64::from(step) * 0.02;
+        lines.push(frame(1000.0 + at, "0C8"));
+        for (id, offset, until) in [("18FF1021", 0.003, 20.0), ("18FF1121", 0.007, 20.9), ("18FF1221", 0.011, 22.0)] {
+            if at < until || at > 31.234 {
+                lines.push(frame(1000.0 + at + offset, id));
+            }
+        }
+    }
+    let lines: Vec<(f64, &str)> = lines.iter().map(|(at, line)| (*at, line.as_str())).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let path = write(folder.path(), "capture.log", &common::log(&lines));
+    let (_, document) = report(&path, &[]);
+    let node = document["outages"].as_array().unwrap().iter().find(|outage| outage["scope"] == "node");
+    assert!(node.is_some_and(|node| node["evidence"].to_string().contains("ended one after another over 2.0 s")), "{document:#}");
+}
+
 /// Made for this test; names and numbers invented. Element names from the AUTOSAR schema.
 const ARXML: &str = include_str!("data/invented-system.arxml");
 

@@ -23,7 +23,7 @@ pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings, ro
     let losses = losses::find(timing, &summary.diagnostics, known.map(|(_, known)| known), settings);
     let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
     let roster = roster::build(timing, &losses, &clocks, known);
-    let found = presence::find(timing, &losses, &roster, &clocks);
+    let found = presence::find(timing, &losses, &roster, &clocks, &summary.diagnostics.identities.supply);
     let order = Order::new(timing);
     let mut outages: Vec<Outage> = found.iter().map(|outage| outage_of(outage, &order)).collect();
     let identifiers: Vec<Identifier> = order.sorted.iter().map(|at| identifier(*at, timing, &losses, &roster, &clocks)).collect();

@@ -187,7 +187,8 @@ impl Sender<'_> {
             self.sent += 1;
             ideal = self.begun + nanoseconds(self.sent as f64 * period);
         }
-        (ideal + nanoseconds(jitter)).max(from)
+        let turns = seconds(ideal) / node.wander_period * std::f64::consts::TAU;
+        (ideal + nanoseconds(node.wander * turns.sin() + jitter)).max(from)
     }
 
     /// The frame, unless the node cannot be heard now.

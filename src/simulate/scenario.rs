@@ -65,6 +65,12 @@ pub struct Node {
     /// Standard deviation of its sending instants in seconds.
     #[serde(default = "default_jitter")]
     pub jitter: f64,
+    /// How far its clock wanders to and fro besides, in seconds (temperature), once in [`Node::wander_period`].
+    #[serde(default)]
+    pub wander: f64,
+    /// Seconds from one furthest point of the wander to the next.
+    #[serde(default = "default_wander_period")]
+    pub wander_period: f64,
     /// From power to its first frame, in seconds.
     #[serde(default = "default_boot")]
     pub boot: f64,
@@ -77,6 +83,10 @@ pub struct Node {
 
 fn default_jitter() -> f64 {
     0.0002
+}
+
+fn default_wander_period() -> f64 {
+    120.0
 }
 
 fn default_boot() -> f64 {
@@ -253,6 +263,10 @@ impl Scenario {
             self.channel(&node.channel).ok_or_else(|| format!("node {}: there is no channel {}", node.name, node.channel))?;
             seconds(&format!("node {}: jitter", node.name), node.jitter)?;
             seconds(&format!("node {}: boot", node.name), node.boot)?;
+            seconds(&format!("node {}: wander", node.name), node.wander)?;
+            if !(node.wander_period > 0.0 && node.wander_period.is_finite()) {
+                return Err(format!("node {}: wander_period is {}; it is in seconds, above zero", node.name, node.wander_period));
+            }
             node.messages.iter().try_for_each(|message| message.check(&node.name))?;
         }
         for exchange in &self.exchanges {

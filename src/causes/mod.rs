@@ -4,6 +4,9 @@
 //! their phase. A node that lost its supply or was reset begins anew: counters start from zero, the phase is another. Each sign is
 //! weighed by how likely it is under both; an answer needs two signs that agree, and 95 %.
 
+mod circumstances;
+
+use crate::diagnostics::supply::Supply;
 use crate::losses::Losses;
 use crate::senders::Clocks;
 use crate::timing::{Silence, Timing, seconds};
@@ -53,11 +56,20 @@ enum Kind {
     Counter { goes_on: bool, low: bool, modulus: i64 },
     /// How far the phase is off, in periods, and within what it counts as kept.
     Phase { off: f64, tolerance: f64 },
+    /// The supply fell to so many volts just before.
+    Dip { volts: f64 },
+    /// The identifiers ended one after another over so many seconds.
+    OrderlyEnd { over: f64 },
+    /// The first frames came as after other returns: of how many identifiers, after how many returns, and the chance of that by luck.
+    BootPattern { ids: usize, returns: usize, luck: f64 },
 }
 
 /// Judges the return of the identifiers of one node, or of the nodes of one branch, from a silence.
-pub fn judge(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[usize], silence: Silence) -> Verdict {
-    let signs = signs(timing, losses, clocks, ids, silence);
+pub fn judge(timing: &Timing, losses: &Losses, clocks: &Clocks, supply: &Supply, ids: &[usize], silence: Silence) -> Verdict {
+    let mut signs = signs(timing, losses, clocks, ids, silence);
+    signs.extend(circumstances::supply(supply, silence));
+    signs.extend(circumstances::orderly_end(timing, losses, ids, silence));
+    signs.extend(circumstances::boot_pattern(timing, losses, ids, silence));
     let total: f64 = signs.iter().map(|sign| sign.log_ratio).sum();
     let verdict = if total >= 0.0 { Return::CarriedOn } else { Return::Restarted };
     let toward = |sign: &&Sign| sign.log_ratio * total.signum() >= SPEAKS.ln();
@@ -137,6 +149,15 @@ fn sentences(signs: &[Sign]) -> Vec<String> {
                     tolerance * 200.0
                 ));
             }
+            Kind::Dip { volts } => out.push(format!("the supply fell to {volts:.1} V just before")),
+            Kind::OrderlyEnd { over } => {
+                out.push(format!("its identifiers ended one after another over {over:.1} s, as in a shutdown"));
+            }
+            Kind::BootPattern { ids, returns, luck } => out.push(format!(
+                "the first frames of {ids} identifiers came in the order and distances of {returns} other return{} (by luck: 1 in {:.0})",
+                if returns == 1 { "" } else { "s" },
+                1.0 / luck.max(1e-9)
+            )),
             Kind::Phase { off, tolerance } => {
                 out.push(format!(
                     "its instants came back {:.0} % of a period out of phase, {:.0} % would be scatter",
