@@ -51,6 +51,8 @@ pub struct Blame {
     pub codes: Vec<String>,
     /// What the frames say.
     pub verdict: Verdict,
+    /// Place of the witness that it is, or likely is.
+    pub witness: Option<usize>,
     /// In a sentence.
     pub sentence: String,
 }
@@ -76,13 +78,13 @@ pub fn matrix(accusations: &[Accusation], witnesses: &[Witness]) -> (Vec<Blame>,
         .map(|(blamed, list)| {
             let reporters = sorted(list.iter().map(|accusation| accusation.reporter.clone()).collect());
             let codes = sorted(list.iter().map(|accusation| accusation.code.clone()).collect());
-            let (verdict, what) = judge(blamed, witnesses);
+            let (verdict, witness, what) = judge(blamed, witnesses);
             let sentence = format!(
                 "{blamed} is missed by {} module{}: {what}",
                 reporters.len(),
                 if reporters.len() == 1 { "" } else { "s, which points at that module or its branch" }
             );
-            Blame { blamed: blamed.to_owned(), reporters, codes, verdict, sentence }
+            Blame { blamed: blamed.to_owned(), reporters, codes, verdict, witness, sentence }
         })
         .collect();
     out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.blamed.cmp(&b.blamed)));
@@ -90,12 +92,14 @@ pub fn matrix(accusations: &[Accusation], witnesses: &[Witness]) -> (Vec<Blame>,
     (out, accusers.map(|(reporter, misses)| (reporter.to_owned(), misses.len())).collect())
 }
 
-fn judge(blamed: &str, witnesses: &[Witness]) -> (Verdict, String) {
-    let named: Vec<&Witness> = witnesses.iter().filter(|witness| same_thing(blamed, &witness.name)).collect();
-    if let [witness] = named.as_slice() {
+fn judge(blamed: &str, witnesses: &[Witness]) -> (Verdict, Option<usize>, String) {
+    let named: Vec<(usize, &Witness)> =
+        witnesses.iter().enumerate().filter(|(_, witness)| same_thing(blamed, &witness.name)).collect();
+    if let [(at, witness)] = named.as_slice() {
         return match witness.outages {
             0 => (
                 Verdict::Contradicted,
+                Some(*at),
                 format!(
                     "the frames contradict it, {} was heard throughout this capture: the code remembers something older",
                     witness.name
@@ -103,6 +107,7 @@ fn judge(blamed: &str, witnesses: &[Witness]) -> (Verdict, String) {
             ),
             times => (
                 Verdict::Confirmed,
+                Some(*at),
                 format!(
                     "the frames confirm it, {} fell silent {times} time{} (longest {:.2} s)",
                     witness.name,
@@ -112,24 +117,30 @@ fn judge(blamed: &str, witnesses: &[Witness]) -> (Verdict, String) {
             ),
         };
     }
-    let silent: Vec<&Witness> = witnesses.iter().filter(|witness| witness.outages > 0).collect();
+    let silent: Vec<(usize, &Witness)> = witnesses.iter().enumerate().filter(|(_, witness)| witness.outages > 0).collect();
     match silent.as_slice() {
-        _ if witnesses.is_empty() => (Verdict::Open, "no sender is known from this capture, so the frames do not say".to_owned()),
+        _ if witnesses.is_empty() => {
+            (Verdict::Open, None, "no sender is known from this capture, so the frames do not say".to_owned())
+        }
         [] => (
             Verdict::Contradicted,
+            None,
             "no node fell silent in this capture: the code remembers something older, or that module is on another bus"
                 .to_owned(),
         ),
-        [witness] => (
+        [(at, witness)] => (
             Verdict::Likely,
+            Some(*at),
             format!(
                 "likely {}, the only node that fell silent ({} times, longest {:.2} s); traffic alone does not tell its name",
                 witness.name, witness.outages, witness.longest
             ),
         ),
-        several => {
-            (Verdict::Open, format!("{} nodes fell silent, and traffic alone does not tell which of them it is", several.len()))
-        }
+        several => (
+            Verdict::Open,
+            None,
+            format!("{} nodes fell silent, and traffic alone does not tell which of them it is", several.len()),
+        ),
     }
 }
 

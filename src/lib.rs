@@ -37,6 +37,7 @@ pub mod causes;
 pub mod commands;
 pub mod diagnostics;
 pub mod expected;
+pub mod findings;
 pub mod learn;
 pub mod load;
 pub mod losses;

@@ -21,7 +21,7 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 20] = [
+const ORDER: [&str; 21] = [
     "settings",
     "capture",
     "timing",
@@ -38,6 +38,7 @@ const ORDER: [&str; 20] = [
     "report",
     "blame",
     "answer",
+    "findings",
     "learn",
     "simulate",
     "commands",

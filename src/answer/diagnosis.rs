@@ -172,6 +172,9 @@ fn code(
         count: history.count,
         event,
         unconfigured,
+        internal: matches!(number, CodeNumber::Code(code) if meaning::is_internal(code)),
+        failing: !is_memory(history),
+        lamp: history.fault_status.is_some_and(|status| status.0 & 0x80 != 0),
         story: story(history, begin),
     }
 }
@@ -361,6 +364,7 @@ fn blamed(codes: &[CodeEntry], nodes: &[Node], outages: &[Outage]) -> (Vec<Blame
         reporters: row.reporters,
         codes: row.codes,
         verdict: verdict(row.verdict),
+        node: row.witness,
         sentence: row.sentence,
     };
     (rows.into_iter().map(entry).collect(), accusers)

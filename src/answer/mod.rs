@@ -41,7 +41,10 @@ pub fn report(captures: Vec<Capture>, summary: &Summary, settings: &Settings, ro
     }
     let begin = timing.span.map(|(begin, _)| begin);
     let diagnosis = diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
-    Report { captures, span: timing.span, channels, identifiers, nodes, outages, deviations, lanes, diagnosis, notices }
+    // Findings are drawn from the report itself (`findings::find`).
+    let (findings, next_tests) = (Vec::new(), Vec::new());
+    let span = timing.span;
+    Report { captures, span, channels, identifiers, nodes, outages, deviations, lanes, diagnosis, findings, next_tests, notices }
 }
 
 /// Identifiers in the order of the report: by channel, then as they win arbitration.
@@ -119,6 +122,9 @@ fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
             time: *time,
             class: error.classes().collect::<Vec<_>>().join(" "),
             detail: detail(error),
+            about_the_bus: error.is_about_the_bus(),
+            bus_off: error.is_bus_off(),
+            overflow: error.is_receive_overflow(),
         };
         Channel {
             name: name.clone(),

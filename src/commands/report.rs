@@ -10,6 +10,7 @@ use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::answer;
 use crate::capture::{self, Options, Source, Stamps};
 use crate::expected::{self, RosterFile};
+use crate::findings::{self, Job, Knowledge};
 use crate::report::json::Json;
 use crate::report::load_plot::LoadPlot;
 use crate::report::presence_plot::PresencePlot;
@@ -35,6 +36,12 @@ pub struct Arguments {
     /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
     #[arg(long, value_name = "FILE")]
     roster: Option<PathBuf>,
+    /// What was measured, tried and done on the vehicle, as a job file
+    #[arg(long, value_name = "FILE")]
+    readings: Option<PathBuf>,
+    /// Changes to the numbers behind the findings (docs/findings.md)
+    #[arg(long, value_name = "FILE")]
+    knowledge: Option<PathBuf>,
     #[command(flatten)]
     analysis: Analysis,
     #[command(flatten)]
@@ -125,7 +132,12 @@ fn positive(text: &str) -> Result<f64, String> {
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.roster.as_deref().map(read_roster).transpose()?;
-    let report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref())?;
+    let mut report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref())?;
+    let (knowledge, job) = (read_knowledge(arguments.knowledge.as_deref())?, read_job(arguments.readings.as_deref())?);
+    findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
+        Some(path) => Failure::message(format!("{}: {error}", path.display())),
+        None => Failure::message(error),
+    })?;
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&report, out))?;
@@ -141,10 +153,25 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
 }
 
+fn read_text(path: &Path) -> Result<String, Failure> {
+    fs::read_to_string(path).map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))
+}
+
+/// The built-in knowledge with the changes of a file.
+pub fn read_knowledge(path: Option<&Path>) -> Result<Knowledge, Failure> {
+    let text = path.map(read_text).transpose()?.unwrap_or_default();
+    let name = path.map_or_else(String::new, |path| format!("{}: ", path.display()));
+    Knowledge::with(&text).map_err(|error| Failure::message(format!("{name}{error}")))
+}
+
+fn read_job(path: Option<&Path>) -> Result<Job, Failure> {
+    let Some(path) = path else { return Ok(Job::default()) };
+    Job::parse(&read_text(path)?).map_err(|error| Failure::message(format!("{}: {error}", path.display())))
+}
+
 /// Reads a roster file, or an AUTOSAR system description, told apart by what is in it.
 fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
-    let text =
-        fs::read_to_string(path).map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))?;
+    let text = read_text(path)?;
     let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
     let roster = if xml { expected::from_arxml(&text) } else { RosterFile::parse(&text) };
     roster.map_err(|error| Failure::message(format!("{}: {error}", path.display())))

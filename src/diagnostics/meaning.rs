@@ -77,6 +77,14 @@ pub fn is_supply(code: Code) -> bool {
         || matches!(code.failure_type(), Some(0x16 | 0x1C)) && code.system() == System::Network
 }
 
+/// Whether a code says that the module has a fault inside: memory, processor, watchdog, its own supply (SAE J2012: P0601 to P0607, P060A to P060F;
+/// failure types 41 to 49 of ISO 15031-6).
+pub fn is_internal(code: Code) -> bool {
+    let base = Code::new(code.base(), None).to_string();
+    matches!(code.failure_type(), Some(0x41..=0x49))
+        || (base.starts_with("P060") && !matches!(base.as_str(), "P0600" | "P0602" | "P0603"))
+}
+
 /// Whether the failure type says that the module itself lacks its programming or configuration.
 pub fn is_unconfigured(code: Code) -> bool {
     matches!(code.failure_type(), Some(0x51 | 0x52 | 0x54 | 0x55))

@@ -38,6 +38,12 @@ pub struct CodeEntry {
     pub event: Option<String>,
     /// It says that the module is not programmed or configured.
     pub unconfigured: bool,
+    /// It says that the module has a fault inside.
+    pub internal: bool,
+    /// It was failing, pending or active when it was last there.
+    pub failing: bool,
+    /// It asks for a warning lamp.
+    pub lamp: bool,
     /// What became of it, in a sentence.
     pub story: String,
 }
@@ -168,6 +174,8 @@ pub struct BlameEntry {
     pub codes: Vec<String>,
     /// `confirmed`, `likely`, `contradicted` or `open`.
     pub verdict: &'static str,
+    /// Index into [`super::Report::nodes`] of the node it is, where that is told.
+    pub node: Option<usize>,
     /// In a sentence.
     pub sentence: String,
 }

@@ -1,6 +1,7 @@
 //! The one value that is the whole answer, and its renderers. A renderer draws; it computes nothing.
 
 pub mod diagnosis;
+pub mod finding;
 pub mod json;
 pub mod load_plot;
 pub mod plot;
@@ -48,6 +49,10 @@ pub struct Report {
     pub lanes: Vec<Lane>,
     /// What testers and modules said to each other.
     pub diagnosis: diagnosis::Diagnosis,
+    /// Ranked explanations, most probable first, those that are no fault of the vehicle last.
+    pub findings: Vec<finding::Finding>,
+    /// What to test next over all findings, most probability for its minutes first.
+    pub next_tests: Vec<finding::NextTest>,
     /// What the reader of the report should know about its limits.
     pub notices: Vec<String>,
 }
@@ -87,6 +92,12 @@ pub struct ErrorEvent {
     pub class: String,
     /// What it adds.
     pub detail: String,
+    /// Whether it is about the bus, or about the logger alone.
+    pub about_the_bus: bool,
+    /// The controller left the bus.
+    pub bus_off: bool,
+    /// The logger ran over.
+    pub overflow: bool,
 }
 
 /// An identifier on a channel.

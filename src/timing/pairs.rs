@@ -21,6 +21,9 @@ pub struct Relative {
     pub wander: f64,
 }
 
+/// Time, offset and weight of a block that both have.
+type Point = (f64, f64, f64);
+
 /// Fewest common blocks of one stretch in which both ran through.
 const FEWEST: usize = 4;
 
@@ -29,18 +32,18 @@ pub fn relative(a: &Clock, b: &Clock, nominal: (f64, f64)) -> Option<Relative> {
     let width = a.width().max(b.width());
     let (a, b) = (offsets(a, nominal.0, width), offsets(b, nominal.1, width));
     // Both ran through: one segment of each.
-    let mut stretches: BTreeMap<(u32, u32), Vec<(f64, f64, f64)>> = BTreeMap::new();
+    let mut stretches: BTreeMap<(u32, u32), Vec<Point>> = BTreeMap::new();
     for (cell, a) in &a {
         let Some(b) = b.get(cell) else { continue };
         let weight = (1.0 / a.weight + 1.0 / b.weight).recip();
         stretches.entry((a.segment, b.segment)).or_default().push((*cell as f64 * width as f64, a.offset - b.offset, weight));
     }
     stretches.retain(|_, points| points.len() >= FEWEST);
-    let mut points: Vec<(f64, f64, f64)> = Vec::new();
+    let mut points: Vec<Point> = Vec::new();
     let mut span = 0.0;
     for stretch in stretches.values() {
         let weight: f64 = stretch.iter().map(|(.., weight)| weight).sum();
-        let mean = |pick: fn(&(f64, f64, f64)) -> f64| stretch.iter().map(|point| pick(point) * point.2).sum::<f64>() / weight;
+        let mean = |pick: fn(&Point) -> f64| stretch.iter().map(|point| pick(point) * point.2).sum::<f64>() / weight;
         let (time, offset) = (mean(|point| point.0), mean(|point| point.1));
         points.extend(stretch.iter().map(|point| (point.0 - time, point.1 - offset, point.2)));
         span += stretch[stretch.len() - 1].0 - stretch[0].0;

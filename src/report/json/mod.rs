@@ -1,6 +1,7 @@
 //! The report as JSON. The names here are the contract of docs/json.md; nothing else in the program knows them.
 
 mod diagnosis;
+mod findings;
 
 use std::io::{self, Write};
 
@@ -35,6 +36,8 @@ struct Document {
     blame: Vec<BlameJson>,
     conversations: ConversationsJson,
     deviations: Vec<DeviationJson>,
+    findings: Vec<findings::FindingJson>,
+    next_tests: Vec<findings::TestJson>,
     notices: Vec<String>,
 }
 
@@ -237,6 +240,8 @@ fn document(report: &Report) -> Document {
                 text: deviation.text.clone(),
             })
             .collect(),
+        findings: report.findings.iter().enumerate().map(findings::finding).collect(),
+        next_tests: report.next_tests.iter().map(findings::test).collect(),
         notices: report.notices.clone(),
     }
 }

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::{BAD, GOOD, HEAD, WIDTH, cut};
+use super::{BAD, GOOD, HEAD, cut, hanging};
 use crate::report::Report;
 use crate::report::diagnosis::{CodeEntry, Diagnosis, TestEntry};
 
@@ -45,11 +45,6 @@ fn stored(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
 
 fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
     hanging(out, text, "- ", "  ")
-}
-
-fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Result<()> {
-    let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(next);
-    textwrap::wrap(text, options).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn blame(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {

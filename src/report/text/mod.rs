@@ -1,6 +1,7 @@
 //! The report for a terminal, 80 columns, the most important thing first.
 
 mod diagnosis;
+mod findings;
 
 use std::io::{self, Write};
 
@@ -30,6 +31,7 @@ const HEAD: Style = Style::new().bold();
 impl Renderer for Text {
     fn render(&self, report: &Report, out: &mut dyn Write) -> io::Result<()> {
         headline(report, out)?;
+        findings::render(report, out)?;
         worst(report, out)?;
         self.outages(report, out)?;
         deviations(report, out)?;
@@ -38,6 +40,12 @@ impl Renderer for Text {
         captures(report, out)?;
         notices(report, out)
     }
+}
+
+/// Wrapped text with its own beginning for the first line.
+fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Result<()> {
+    let options = textwrap::Options::new(WIDTH).initial_indent(first).subsequent_indent(next);
+    textwrap::wrap(text, options).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 fn headline(report: &Report, out: &mut dyn Write) -> io::Result<()> {

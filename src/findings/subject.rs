@@ -1,0 +1,82 @@
+//! What a symptom, a fault, a reading or a test is about.
+
+use super::knowledge::Level;
+use crate::report::Report;
+
+/// What something is about.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Subject {
+    /// Index into [`Report::nodes`].
+    Node(usize),
+    /// A channel and an identifier whose sender is not known.
+    Sender(usize, String),
+    /// A module by what it answers or is called by, whose frames are not known.
+    Module(String),
+    /// Indexes into [`Report::nodes`].
+    Nodes(Vec<usize>),
+    /// Index into [`Report::channels`].
+    Channel(usize),
+    /// The vehicle, or its recording.
+    Vehicle,
+}
+
+impl Subject {
+    /// What a fault of a class at `level` would be about, to show a symptom about this.
+    pub fn at(&self, level: Level, report: &Report) -> Option<Subject> {
+        match (level, self) {
+            (Level::Vehicle, _) => Some(Subject::Vehicle),
+            (Level::Channel, _) => self.channel(report).map(Subject::Channel),
+            (Level::Nodes, Subject::Nodes(_)) | (Level::Node, Subject::Node(_) | Subject::Sender(..) | Subject::Module(_)) => {
+                Some(self.clone())
+            }
+            _ => None,
+        }
+    }
+
+    fn channel(&self, report: &Report) -> Option<usize> {
+        match self {
+            Subject::Node(node) => Some(report.nodes[*node].channel),
+            Subject::Nodes(nodes) => nodes.first().map(|node| report.nodes[*node].channel),
+            Subject::Sender(channel, _) | Subject::Channel(channel) => Some(*channel),
+            Subject::Module(_) if report.channels.len() == 1 => Some(0),
+            Subject::Module(_) | Subject::Vehicle => None,
+        }
+    }
+
+    /// Whether a fault about this can show a symptom about `other`.
+    pub fn covers(&self, other: &Subject, report: &Report) -> bool {
+        match (self, other) {
+            (Subject::Vehicle, _) => true,
+            (Subject::Channel(channel), _) => other.channel(report) == Some(*channel),
+            (Subject::Nodes(nodes), Subject::Node(node)) => nodes.contains(node),
+            _ => self == other,
+        }
+    }
+
+    /// As people call it.
+    pub fn name(&self, report: &Report) -> String {
+        match self {
+            Subject::Node(node) => report.nodes[*node].name.clone(),
+            Subject::Sender(_, id) => format!("sender of {id}"),
+            Subject::Module(name) => name.clone(),
+            Subject::Nodes(nodes) => {
+                let names: Vec<&str> = nodes.iter().map(|node| report.nodes[*node].name.as_str()).collect();
+                match names.as_slice() {
+                    [rest @ .., last] if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+                    names => names.join(", "),
+                }
+            }
+            Subject::Channel(channel) => report.channels[*channel].name.clone(),
+            Subject::Vehicle => "vehicle".to_owned(),
+        }
+    }
+
+    /// The names in it.
+    pub fn names(&self, report: &Report) -> Vec<String> {
+        match self {
+            Subject::Nodes(nodes) => nodes.iter().map(|node| report.nodes[*node].name.clone()).collect(),
+            Subject::Vehicle => Vec::new(),
+            _ => vec![self.name(report)],
+        }
+    }
+}
