@@ -163,7 +163,7 @@ impl Case<'_> {
             title: class.title.replace("{who}", &who),
             probability: fault.probability,
             scope: match fault.subject {
-                Subject::Node(_) | Subject::Sender(..) | Subject::Module(_) => "node",
+                Subject::Node(_) | Subject::Sender(..) | Subject::Module(_) | Subject::Unplaced(..) => "node",
                 Subject::Nodes(_) => "branch",
                 Subject::Channel(_) => "bus",
                 Subject::Vehicle if fault.class == "logger" => "capture",

@@ -6,6 +6,10 @@
 
 use std::collections::BTreeSet;
 
+use rand::SeedableRng;
+use rand::seq::SliceRandom;
+use rand_chacha::ChaCha8Rng;
+
 use super::knowledge::{Knowledge, Level, Test};
 use super::sets::Fault;
 use super::subject::Subject;
@@ -35,8 +39,8 @@ pub enum Order {
     ProbabilityOverCost,
     /// Probability alone.
     Probability,
-    /// As they come in the tables.
-    Table,
+    /// By chance, with this seed.
+    Random(u64),
 }
 
 /// Tests that find less than this are left out.
@@ -51,6 +55,9 @@ struct Open {
 /// The tests for some faults, in order.
 pub fn order(report: &Report, knowledge: &Knowledge, faults: &[Fault], done: &[(String, Subject)], how: Order) -> Vec<Step> {
     let mut open = possible(report, knowledge, faults, done);
+    if let Order::Random(seed) = how {
+        open.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
+    }
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
     let mut steps = Vec::new();
@@ -59,7 +66,7 @@ pub fn order(report: &Report, knowledge: &Knowledge, faults: &[Fault], done: &[(
             open.iter().map(|open| found(report, &knowledge.test[&open.test], &open.subject, faults, &left).0).collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
         let worth: Vec<f64> = match how {
-            Order::Table => (0..open.len()).map(|at| -(at as f64)).collect(),
+            Order::Random(_) => vec![0.0; open.len()],
             Order::Probability => finds.clone(),
             Order::ProbabilityOverCost => (0..open.len())
                 .map(|at| {

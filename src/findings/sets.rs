@@ -1,13 +1,13 @@
 //! The smallest sets of faults that explain the symptoms, and how probable each fault is over all of them.
 //!
 //! A set's weight is the product of its faults' odds before anything is seen and, symptom by symptom, of how likely the best of its faults shows that
-//! symptom with those signs, or of the leak where none does. Adding a fault costs its prior, so the smallest set that covers the symptoms wins
+//! symptom with those signs, or of the leak where none does; what a fault usually shows and does not show here counts against it. Adding a fault costs its prior, so the smallest set that covers the symptoms wins
 //! unless they speak clearly for more. After: Wang, Hu and Lei, Actuators 2024, 13(9):358 (smallest sets of trunk faults), with weights in
 //! place of counts.
 
 use std::collections::BTreeSet;
 
-use super::knowledge::Knowledge;
+use super::knowledge::{Knowledge, SymptomTable};
 use super::readings::Observed;
 use super::subject::Subject;
 use super::symptoms::Symptom;
@@ -113,16 +113,35 @@ pub fn explain(report: &Report, knowledge: &Knowledge, symptoms: &[Symptom], rea
 
 fn candidates(report: &Report, knowledge: &Knowledge, symptoms: &[Symptom]) -> Vec<Fault> {
     let mut out: Vec<Fault> = Vec::new();
-    for symptom in symptoms {
-        let Some(table) = knowledge.symptom.get(symptom.kind) else { continue };
+    let places = symptoms.iter().map(|symptom| (symptom.kind, symptom.subject.clone()));
+    for (kind, subject) in places.chain(unions(symptoms)) {
+        let Some(table) = knowledge.symptom.get(kind) else { continue };
         for name in table.by.keys() {
-            let Some(subject) = symptom.subject.at(knowledge.class[name].at, report) else { continue };
+            let Some(subject) = subject.at(knowledge.class[name].at, report) else { continue };
             if !out.iter().any(|fault| fault.class == *name && fault.subject == subject) {
                 out.push(Fault { class: name.clone(), subject, probability: 0.0 });
             }
         }
     }
     out
+}
+
+/// Nodes that fall silent together now in this company and now in that may hang on one branch all the same.
+fn unions(symptoms: &[Symptom]) -> Vec<(&'static str, Subject)> {
+    let mut sets: Vec<BTreeSet<usize>> = Vec::new();
+    for symptom in symptoms {
+        let Subject::Nodes(nodes) = &symptom.subject else { continue };
+        let mut wide: BTreeSet<usize> = nodes.iter().copied().collect();
+        sets.retain(|set| {
+            let apart = set.is_disjoint(&wide);
+            if !apart {
+                wide.extend(set.iter());
+            }
+            apart
+        });
+        sets.push(wide);
+    }
+    sets.into_iter().map(|set| ("nodes_silent", Subject::Nodes(set.into_iter().collect()))).collect()
 }
 
 /// Logarithms: of each fault's odds, of each symptom under each fault and under none, and of each reading.
@@ -135,9 +154,19 @@ struct Table {
 
 impl Table {
     fn new(report: &Report, knowledge: &Knowledge, faults: &[Fault], symptoms: &[Symptom], readings: &[Observed]) -> Self {
+        // What a fault usually shows and does not show here speaks against it.
+        let absent = |fault: &Fault| {
+            let missing = |kind: &str| {
+                !symptoms.iter().any(|symptom| symptom.kind == kind && fault.subject.covers(&symptom.subject, report))
+            };
+            let of = |(kind, table): (&String, &SymptomTable)| {
+                table.by.get(&fault.class).filter(|_| missing(kind)).map_or(0.0, |by| (1.0 - by).max(1e-3).ln())
+            };
+            knowledge.symptom.iter().map(of).sum::<f64>()
+        };
         let odds = |fault: &Fault| {
             let prior = knowledge.class[&fault.class].prior;
-            (prior / (1.0 - prior)).ln()
+            (prior / (1.0 - prior)).ln() + absent(fault)
         };
         let shown = |symptom: &Symptom| {
             let under = |fault: &Fault| {

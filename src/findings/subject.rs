@@ -12,7 +12,9 @@ pub enum Subject {
     Sender(usize, String),
     /// A module by what it answers or is called by, whose frames are not known.
     Module(String),
-    /// Indexes into [`Report::nodes`].
+    /// A module of which others speak, and the nodes that fell silent, of which it may be one.
+    Unplaced(String, Vec<usize>),
+    /// Indexes into [`Report::nodes`], ascending.
     Nodes(Vec<usize>),
     /// Index into [`Report::channels`].
     Channel(usize),
@@ -29,6 +31,7 @@ impl Subject {
             (Level::Nodes, Subject::Nodes(_)) | (Level::Node, Subject::Node(_) | Subject::Sender(..) | Subject::Module(_)) => {
                 Some(self.clone())
             }
+            (Level::Node, Subject::Unplaced(name, _)) => Some(Subject::Module(name.clone())),
             _ => None,
         }
     }
@@ -38,8 +41,8 @@ impl Subject {
             Subject::Node(node) => Some(report.nodes[*node].channel),
             Subject::Nodes(nodes) => nodes.first().map(|node| report.nodes[*node].channel),
             Subject::Sender(channel, _) | Subject::Channel(channel) => Some(*channel),
-            Subject::Module(_) if report.channels.len() == 1 => Some(0),
-            Subject::Module(_) | Subject::Vehicle => None,
+            Subject::Module(_) | Subject::Unplaced(..) if report.channels.len() == 1 => Some(0),
+            Subject::Module(_) | Subject::Unplaced(..) | Subject::Vehicle => None,
         }
     }
 
@@ -48,7 +51,11 @@ impl Subject {
         match (self, other) {
             (Subject::Vehicle, _) => true,
             (Subject::Channel(channel), _) => other.channel(report) == Some(*channel),
+            (Subject::Node(node), Subject::Unplaced(_, among)) => among.contains(node),
+            (Subject::Nodes(nodes), Subject::Unplaced(_, among)) => among.iter().any(|node| nodes.contains(node)),
+            (Subject::Module(name), Subject::Unplaced(other, _)) => name == other,
             (Subject::Nodes(nodes), Subject::Node(node)) => nodes.contains(node),
+            (Subject::Nodes(nodes), Subject::Nodes(other)) => other.iter().all(|node| nodes.contains(node)),
             _ => self == other,
         }
     }
@@ -58,7 +65,7 @@ impl Subject {
         match self {
             Subject::Node(node) => report.nodes[*node].name.clone(),
             Subject::Sender(_, id) => format!("sender of {id}"),
-            Subject::Module(name) => name.clone(),
+            Subject::Module(name) | Subject::Unplaced(name, _) => name.clone(),
             Subject::Nodes(nodes) => {
                 let names: Vec<&str> = nodes.iter().map(|node| report.nodes[*node].name.as_str()).collect();
                 match names.as_slice() {

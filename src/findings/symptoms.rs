@@ -1,6 +1,7 @@
 //! From the report to symptoms: what asks for an explanation, what it is about, and its signs.
 
 use super::subject::Subject;
+use crate::diagnostics::supply::{LEVELS, TRUCK_ABOVE};
 use crate::report::diagnosis::{BlameEntry, CodeEntry};
 use crate::report::style::duration;
 use crate::report::{Cause, Outage, Report, Scope};
@@ -121,14 +122,19 @@ fn silent_nodes(report: &Report, out: &mut Vec<Symptom>) {
 
 fn silent_branches(report: &Report, out: &mut Vec<Symptom>) {
     let of_branch = |outage: &&Outage| outage.scope == Scope::Branch;
-    let mut sets: Vec<&[usize]> = report.lost().filter(of_branch).map(|outage| outage.nodes.as_slice()).collect();
+    let ascending = |outage: &Outage| {
+        let mut nodes = outage.nodes.clone();
+        nodes.sort_unstable();
+        nodes
+    };
+    let mut sets: Vec<Vec<usize>> = report.lost().filter(of_branch).map(ascending).collect();
     sets.sort_unstable();
     sets.dedup();
     for set in sets {
-        let outages: Vec<&Outage> = report.lost().filter(of_branch).filter(|outage| outage.nodes == set).collect();
+        let outages: Vec<&Outage> = report.lost().filter(of_branch).filter(|outage| ascending(outage) == set).collect();
         let channel = outages[0].channel;
         let all = report.nodes.iter().filter(|node| Some(node.channel) == channel && node.heard).count();
-        let subject = Subject::Nodes(set.to_vec());
+        let subject = Subject::Nodes(set.clone());
         let text = format!("{} fell silent together {}", subject.name(report), summed(report, &outages));
         let (back, sentence) = returned(&outages);
         let share = if set.len() * 2 >= all { "half_or_more" } else { "few" };
@@ -162,7 +168,7 @@ fn rhythm(outages: &[&Outage]) -> (&'static str, String) {
     let spread = (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len().max(1) as f64).sqrt();
     match steps.len() {
         0 => ("single", "happened once".to_owned()),
-        3.. if spread < 0.15 * mean => ("even", format!("came in even steps of {mean:.1} s (spread {spread:.1} s)")),
+        4.. if spread < 0.15 * mean => ("even", format!("came in even steps of {mean:.1} s (spread {spread:.1} s)")),
         _ => ("uneven", format!("came {} times in uneven steps", steps.len() + 1)),
     }
 }
@@ -170,8 +176,13 @@ fn rhythm(outages: &[&Outage]) -> (&'static str, String) {
 fn supply(report: &Report, outages: &[&Outage], symptom: Symptom) -> Symptom {
     let Some(supply) = &report.diagnosis.vehicle.supply else { return symptom };
     let place = |outage: &Outage| report.outages.iter().position(|other| std::ptr::eq(other, outage));
-    let dip =
-        supply.dips.iter().find(|dip| outages.iter().any(|outage| place(outage).is_some_and(|at| dip.outages.contains(&at))));
+    // Below 12 V the battery is only not charged: that resets nobody.
+    let level = LEVELS[1] * if supply.max > TRUCK_ABOVE { 2.0 } else { 1.0 };
+    let dip = supply
+        .dips
+        .iter()
+        .filter(|dip| dip.dip.below <= level)
+        .find(|dip| outages.iter().any(|outage| place(outage).is_some_and(|at| dip.outages.contains(&at))));
     let sentence = dip.map_or(format!("supply {:.1} to {:.1} V", supply.min, supply.max), |dip| {
         format!("the supply dipped to {:.1} V at that time", dip.dip.least)
     });
@@ -193,6 +204,9 @@ fn bus(report: &Report, channel: usize, out: &mut Vec<Symptom>) {
     let name = &report.channels[channel].name;
     let stops: Vec<&Outage> =
         report.outages.iter().filter(|outage| outage.scope == Scope::Bus && outage.channel == Some(channel)).collect();
+    // What one or two identifiers do is no matter of the bus: a tester alone on it comes and goes.
+    let periodic = report.identifiers.iter().filter(|id| id.channel == channel && id.rhythm.is_some()).count();
+    let stops: Vec<&Outage> = stops.into_iter().filter(|outage| periodic >= 3 || outage.cause == Cause::BusFault).collect();
     let (slept, silent): (Vec<&Outage>, Vec<&Outage>) = stops.iter().partition(|outage| outage.cause == Cause::BusSleep);
     if !slept.is_empty() {
         out.push(Symptom::new("bus_slept", subject(), format!("{name} ended in order {}", summed(report, &slept))));

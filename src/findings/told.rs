@@ -11,14 +11,30 @@ const SEVERAL: usize = 3;
 
 /// Adds what modules tell to what the frames show.
 pub fn told(report: &Report, out: &mut Vec<Symptom>) {
-    let silent: Vec<Subject> =
-        out.iter().filter(|symptom| symptom.kind == "node_silent").map(|symptom| symptom.subject.clone()).collect();
-    let mute: Vec<&TalkEntry> = report.diagnosis.talks.iter().filter(|talk| is_mute(talk)).collect();
+    let of_kind = |kind: &'static str| out.iter().filter(move |symptom| symptom.kind == kind).map(|symptom| &symptom.subject);
+    let silent: Vec<Subject> = of_kind("node_silent").cloned().collect();
+    let mut among: Vec<usize> = of_kind("node_silent")
+        .chain(of_kind("nodes_silent"))
+        .flat_map(|subject| match subject {
+            Subject::Node(node) => vec![*node],
+            Subject::Nodes(nodes) => nodes.clone(),
+            _ => Vec::new(),
+        })
+        .collect();
+    among.sort_unstable();
+    among.dedup();
+    let mut mute: Vec<&TalkEntry> = report.diagnosis.talks.iter().filter(|talk| is_mute(talk)).collect();
     let subject_of = |module: &str, alone: bool| match silent.as_slice() {
         _ if by_name(report, module).is_some() => by_name(report, module).unwrap_or(Subject::Vehicle),
         [one] if alone => one.clone(),
-        _ => Subject::Module(module.to_owned()),
+        _ if among.is_empty() => Subject::Module(module.to_owned()),
+        _ => Subject::Unplaced(module.to_owned(), among.clone()),
     };
+    // A tester asks many that a vehicle may not have: silence tells something only where somebody misses them.
+    let anybody = |row: &BlameEntry| codes_of(report, row).any(|code| code.failing && code.gone.is_none());
+    if silent.is_empty() && !report.diagnosis.blame.iter().any(anybody) {
+        mute.clear();
+    }
     for talk in &mute {
         let text = format!("{} did not answer {} requests", talk.module, talk.unanswered);
         out.push(symptom("no_answer", subject_of(&talk.module, mute.len() == 1), text, Vec::new(), [].into_iter()));
@@ -32,9 +48,12 @@ pub fn told(report: &Report, out: &mut Vec<Symptom>) {
         let subject = row
             .node
             .filter(|_| matches!(row.verdict, "confirmed" | "likely"))
-            .map(|node| branch_or_node(&silent, node))
+            .map(Subject::Node)
             .or_else(mute_one)
-            .unwrap_or_else(|| Subject::Module(row.blamed.clone()));
+            .unwrap_or_else(|| match row.verdict {
+                "open" if !among.is_empty() => Subject::Unplaced(row.blamed.clone(), among.clone()),
+                _ => Subject::Module(row.blamed.clone()),
+            });
         out.push(missed(report, row, subject));
     }
     gateway(report, &mute, out);
@@ -52,10 +71,6 @@ pub fn told(report: &Report, out: &mut Vec<Symptom>) {
         let text = format!("{reporter} reports a fault inside itself");
         out.push(symptom("internal_code", subject_of(reporter, reporters.len() == 1), text, Vec::new(), own));
     }
-}
-
-fn branch_or_node(silent: &[Subject], node: usize) -> Subject {
-    silent.iter().find(|subject| **subject == Subject::Node(node)).cloned().unwrap_or(Subject::Node(node))
 }
 
 /// A module that answers by the address that a node is named after.

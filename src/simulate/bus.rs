@@ -65,7 +65,9 @@ pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
         logged.extend(on_bus);
     }
     logged.sort_by_key(|frame| frame.time);
-    let paused: Vec<(i64, i64)> = troubles(scenario, TroubleKind::CapturePause).map(|(_, from, to)| (from, to)).collect();
+    let unheard = [TroubleKind::CapturePause, TroubleKind::LoggerOverflow];
+    let paused: Vec<(i64, i64)> =
+        unheard.into_iter().flat_map(|kind| troubles(scenario, kind)).map(|(_, from, to)| (from, to)).collect();
     logged.retain(|frame| frame.time < end && !paused.iter().any(|(from, to)| (*from..*to).contains(&frame.time)));
     (logged, truth(scenario))
 }
@@ -218,10 +220,23 @@ impl Sender<'_> {
 /// What the logging controller reports while the bus is shorted: errors, then bus-off, then that it is back.
 fn error_reports(scenario: &Scenario, channel: usize, random: &mut ChaCha8Rng) -> Vec<Logged> {
     let mut out = Vec::new();
-    for (trouble, from, to) in troubles(scenario, TroubleKind::BusShort) {
-        if trouble.channel.as_ref().is_some_and(|name| scenario.channel(name) != Some(channel)) {
-            continue;
+    let here = |trouble: &Trouble| trouble.channel.as_ref().is_none_or(|name| scenario.channel(name) == Some(channel));
+    let mut other = |time: i64, class: u32, data: [u8; 8]| {
+        if let Some(error) = ErrorFrame::new(class, &data) {
+            out.push(Logged { time, channel, kind: FrameKind::Error(error) });
         }
+    };
+    for (_, from, to) in troubles(scenario, TroubleKind::BusErrors).filter(|(trouble, ..)| here(trouble)) {
+        let mut time = from;
+        while time < to {
+            other(time, 0x88, [0, 0, 0x04, 0, 0, 0, 0, 0]);
+            time += nanoseconds(0.8 * random.random::<f64>());
+        }
+    }
+    for (_, _, to) in troubles(scenario, TroubleKind::LoggerOverflow).filter(|(trouble, ..)| here(trouble)) {
+        other(to, 0x04, [0, 0x01, 0, 0, 0, 0, 0, 0]);
+    }
+    for (_, from, to) in troubles(scenario, TroubleKind::BusShort).filter(|(trouble, ..)| here(trouble)) {
         let mut report = |time: i64, class: u32, data: [u8; 8]| {
             if let Some(error) = ErrorFrame::new(class, &data) {
                 out.push(Logged { time, channel, kind: FrameKind::Error(error) });
@@ -251,7 +266,7 @@ fn truth(scenario: &Scenario) -> Truth {
             TroubleKind::BranchOpen => trouble.branch == node.branch,
             TroubleKind::SupplyDip => node.resets_on_dip,
             TroubleKind::BusShort | TroubleKind::KeyOff => trouble.channel.as_ref().is_none_or(|name| *name == node.channel),
-            TroubleKind::CapturePause => false,
+            TroubleKind::CapturePause | TroubleKind::BusErrors | TroubleKind::LoggerOverflow => false,
         };
         let nodes: Vec<String> = scenario.nodes.iter().filter(hit).map(|node| node.name.clone()).collect();
         trouble.times().map(move |(from, to)| TruthEvent {
@@ -274,5 +289,7 @@ fn name(kind: TroubleKind) -> &'static str {
         TroubleKind::KeyOff => "key_off",
         TroubleKind::CapturePause => "capture_pause",
         TroubleKind::SupplyDip => "supply_dip",
+        TroubleKind::BusErrors => "bus_errors",
+        TroubleKind::LoggerOverflow => "logger_overflow",
     }
 }

@@ -193,6 +193,10 @@ pub enum TroubleKind {
     CapturePause,
     /// The supply dips: nodes that mind it start anew.
     SupplyDip,
+    /// Error reports come now and then while frames get through: a bad termination.
+    BusErrors,
+    /// The logger runs over: frames are missing that were on the bus, and it says so.
+    LoggerOverflow,
 }
 
 /// What is wrong with a scenario file.

@@ -146,6 +146,12 @@ impl Clock {
     }
 
     fn join(&mut self) {
+        // Where nearly every block is a segment of its own, wider ones would not be fewer: the oldest half goes instead.
+        let mergeable = self.blocks.windows(2).filter(|pair| pair[0].segment == pair[1].segment).count();
+        if mergeable < MOST_BLOCKS / 4 || self.width > i64::MAX / 4 {
+            self.blocks.drain(..MOST_BLOCKS / 2);
+            return;
+        }
         self.width *= 2;
         let mut joined: Vec<Block> = Vec::with_capacity(MOST_BLOCKS);
         for mut block in self.blocks.drain(..) {
@@ -288,6 +294,16 @@ pub(super) fn correlation(left: &[f64]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A sender that is cut off again and again makes thousands of segments; the width of blocks must not run away with them.
+    #[test]
+    fn many_segments() {
+        let mut clock = Clock::default();
+        for segment in 0..20_000_i64 {
+            (0..20).for_each(|step| clock.push(segment * 1_000_000_000 + step * 10_000_000));
+        }
+        assert!(clock.blocks.len() <= MOST_BLOCKS && clock.width < 1_000 * WIDTH);
+    }
 
     /// A clock of 10 ms that runs 100 ppm slow, with 0.2 ms of jitter, losses and a restart.
     #[test]
