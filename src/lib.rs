@@ -42,6 +42,7 @@ pub mod learn;
 pub mod load;
 pub mod losses;
 pub mod presence;
+pub mod repair;
 pub mod report;
 pub mod roster;
 pub mod senders;

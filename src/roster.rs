@@ -60,7 +60,8 @@ pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks, known: Option<(&
     let told: Vec<usize> = nodes.iter().flat_map(|node| node.ids.iter().copied()).collect();
     let mut others = by_address(timing);
     let (by_clock, undecided) = by_clock(timing, losses, clocks);
-    others.extend(with_silences(by_clock, by_shared_silence(timing, losses), timing, losses));
+    let silent = by_shared_silence(timing, losses).into_iter().flat_map(|node| apart(timing, clocks, node)).collect();
+    others.extend(with_silences(by_clock, silent, timing, losses, clocks));
     for mut node in others {
         let before = node.ids.len();
         node.ids.retain(|id| !told.contains(id));
@@ -124,10 +125,39 @@ fn by_clock(timing: &Timing, losses: &Losses, clocks: &Clocks) -> (Vec<Node>, Ve
     (nodes, undecided)
 }
 
+/// Whether the clocks of two identifiers are surely different, however uncertain each is.
+fn differ(clocks: &Clocks, a: usize, b: usize) -> bool {
+    let rate = |at: usize| clocks.rates[at].and_then(|rate| Some((senders::drift(rate.period)?, rate.error)));
+    match (rate(a), rate(b)) {
+        // Wide of the usual 3.5 standard errors: this only parts what silences put together.
+        (Some((a, error_a)), Some((b, error_b))) => (a - b).abs() > 5.0 * error_a.hypot(error_b).max(0.3e-6),
+        _ => false,
+    }
+}
+
+/// Parts identifiers that fall silent together but whose clocks are surely different: two nodes on one branch.
+fn apart(timing: &Timing, clocks: &Clocks, node: Node) -> Vec<Node> {
+    let mut parts: Vec<Vec<usize>> = Vec::new();
+    let mut ids = node.ids.clone();
+    let error = |id: usize| clocks.rates[id].map_or(f64::INFINITY, |rate| rate.error);
+    ids.sort_by(|a, b| error(*a).total_cmp(&error(*b)).then(a.cmp(b)));
+    for id in ids {
+        match parts.iter_mut().find(|part| !part.iter().any(|member| differ(clocks, *member, id))) {
+            Some(part) => part.push(id),
+            None => parts.push(vec![id]),
+        }
+    }
+    let made = |mut ids: Vec<usize>| {
+        ids.sort_unstable();
+        Node { name: name(timing, &ids), ids, ..node.clone() }
+    };
+    parts.into_iter().map(made).collect()
+}
+
 /// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall silent together hang on one branch and stay
 /// apart; identifiers without a known clock join the one clock that falls silent with them. Where a part of one clock's identifiers falls silent
 /// together while others of it go on, there are two nodes whose clocks agree by chance.
-fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing, losses: &Losses) -> Vec<Node> {
+fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing, losses: &Losses, clocks: &Clocks) -> Vec<Node> {
     for silent in by_silence {
         let free: Vec<usize> =
             silent.ids.iter().copied().filter(|id| !by_clock.iter().any(|node| node.ids.contains(id))).collect();
@@ -140,6 +170,15 @@ fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing
                 home.name = name(timing, &home.ids);
                 home.confidence = home.confidence.min(0.7);
                 by_clock.push(silent);
+            }
+            // Of another clock, though it is too uncertain to place: another node of the branch.
+            [home] if free.iter().any(|id| home.ids.iter().any(|member| differ(clocks, *member, *id))) => {
+                let (other, own): (Vec<usize>, Vec<usize>) =
+                    free.iter().partition(|id| home.ids.iter().any(|member| differ(clocks, *member, **id)));
+                home.ids.extend(own);
+                home.ids.sort_unstable();
+                home.name = name(timing, &home.ids);
+                by_clock.push(Node { name: name(timing, &other), ids: other, ..silent });
             }
             [home] => {
                 home.basis.push(Basis::SharedSilence);

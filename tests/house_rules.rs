@@ -21,7 +21,7 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 21] = [
+const ORDER: [&str; 22] = [
     "settings",
     "capture",
     "timing",
@@ -39,6 +39,7 @@ const ORDER: [&str; 21] = [
     "blame",
     "answer",
     "findings",
+    "repair",
     "learn",
     "simulate",
     "commands",

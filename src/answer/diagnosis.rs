@@ -33,6 +33,7 @@ pub fn diagnosis(
         .collect();
     let (blame, accusers) = blamed(&codes, nodes, outages);
     Diagnosis {
+        codes_read: diagnostics.codes.read().map(|module| names.of(module)).collect(),
         identity: identities(&names, &codes),
         freeze_frames: freeze_frames(&names),
         tests: diagnostics

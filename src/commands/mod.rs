@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each from its arguments to the core to a renderer.
 
 mod codes;
+mod compare;
 mod explain;
 mod frames;
 mod learn;
@@ -30,6 +31,7 @@ enum Command {
     Learn(learn::Arguments),
     Messages(messages::Arguments),
     Codes(codes::Arguments),
+    Compare(compare::Arguments),
     Explain(explain::Arguments),
     Simulate(simulate::Arguments),
 }
@@ -40,6 +42,8 @@ pub const NOTHING_LOST: u8 = 0;
 pub const SOMETHING_LOST: u8 = 1;
 /// Could not be read or written.
 pub const FAILED: u8 = 2;
+/// Not lost again, but not for long enough to be sure.
+pub const NOT_SURE: u8 = 3;
 
 /// What ends a command early.
 #[derive(Debug)]
@@ -76,6 +80,7 @@ pub fn run() -> ExitCode {
         Command::Report(arguments) => report::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
         Command::Codes(arguments) => codes::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),

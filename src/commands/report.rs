@@ -170,7 +170,7 @@ fn read_job(path: Option<&Path>) -> Result<Job, Failure> {
 }
 
 /// Reads a roster file, or an AUTOSAR system description, told apart by what is in it.
-fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
+pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
     let text = read_text(path)?;
     let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
     let roster = if xml { expected::from_arxml(&text) } else { RosterFile::parse(&text) };

@@ -102,6 +102,12 @@ pub struct Codes {
 }
 
 impl Codes {
+    /// Modules whose lists of codes were read.
+    pub fn read(&self) -> impl Iterator<Item = Module> + '_ {
+        let mut last = None;
+        self.reads.keys().map(|(module, _)| *module).filter(move |module| last.replace(*module) != Some(*module))
+    }
+
     /// Takes a whole message of the diagnostic transport; for an answer, with the request it answers.
     pub(super) fn push(&mut self, message: &Message<'_>, request: Option<&Request>) {
         if !message.from_module {

@@ -183,6 +183,8 @@ pub struct BlameEntry {
 /// All of it.
 #[derive(Clone, Debug, Default)]
 pub struct Diagnosis {
+    /// Modules whose lists of codes were read.
+    pub codes_read: Vec<String>,
     /// Codes, by reporter.
     pub codes: Vec<CodeEntry>,
     /// Modules that said who they are.

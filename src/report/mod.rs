@@ -1,5 +1,6 @@
 //! The one value that is the whole answer, and its renderers. A renderer draws; it computes nothing.
 
+pub mod comparison;
 pub mod diagnosis;
 pub mod finding;
 pub mod json;

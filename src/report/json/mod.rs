@@ -1,5 +1,6 @@
 //! The report as JSON. The names here are the contract of docs/json.md; nothing else in the program knows them.
 
+pub mod comparison;
 mod diagnosis;
 mod findings;
 

@@ -1,5 +1,6 @@
 //! The report for a terminal, 80 columns, the most important thing first.
 
+pub mod comparison;
 mod diagnosis;
 mod findings;
 
