@@ -11,6 +11,7 @@ use crate::answer;
 use crate::capture::{self, Options, Source, Stamps};
 use crate::expected::{self, RosterFile};
 use crate::findings::{self, Job, Knowledge};
+use crate::report::html::Html;
 use crate::report::json::Json;
 use crate::report::load_plot::LoadPlot;
 use crate::report::presence_plot::PresencePlot;
@@ -30,7 +31,7 @@ pub struct Arguments {
     /// How to print the report
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// Also write report.json, presence.png and bus-load.png into this folder
+    /// Also write report.html, report.json, presence.png and bus-load.png into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
     /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
@@ -141,6 +142,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&report, out))?;
+        write_file(folder, "report.html", |out| Html.render(&report, out))?;
         write_file(folder, "presence.png", |out| PresencePlot.render(&report, out))?;
         write_file(folder, "bus-load.png", |out| LoadPlot.render(&report, out))?;
     }

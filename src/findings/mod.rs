@@ -42,7 +42,7 @@ pub fn find(report: &mut Report, knowledge: &Knowledge, job: &Job) -> Result<(),
     // What is no fault of the vehicle comes last; of two about as probable, what is there now before what codes remember.
     shown.sort_by_key(|at| {
         let fault = &explained.faults[*at];
-        (knowledge.class[&fault.class].benign, -(fault.probability * 20.0).round() as i64, fault.class == "stale_codes")
+        (knowledge.class[&fault.class].benign, -(fault.probability * 100.0).round() as i64, fault.class == "stale_codes")
     });
     shown.truncate(MOST);
     let faults: Vec<Fault> = shown.iter().map(|at| explained.faults[*at].clone()).collect();
@@ -157,7 +157,10 @@ impl Case<'_> {
         }
         let mut evidence: Vec<Evidence> = covered.iter().flat_map(|symptom| weigh(knowledge, fault, symptom)).collect();
         evidence.extend(observed.iter().filter_map(|reading| weigh_reading(report, knowledge, fault, reading)));
-        let about = |node: &Option<String>| node.as_ref().is_none_or(|name| readings::named(report, name) == fault.subject);
+        let about = |node: &Option<String>| match node {
+            Some(name) => readings::named(report, name) == fault.subject,
+            None => fault.subject == Subject::Vehicle,
+        };
         Finding {
             class: fault.class.clone(),
             title: class.title.replace("{who}", &who),

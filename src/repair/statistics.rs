@@ -123,7 +123,8 @@ pub fn rate_ratio(
 }
 
 /// Test of equal rates on estimated variances, both sides (Krishnamoorthy and Thomson, Journal of Statistical Planning and Inference 2004):
-/// more powerful than the conditional test, nearly exact. Statistic and probability.
+/// more powerful than the conditional test, nearly exact. Statistic and probability. Whether a split that is exactly as far apart counts is
+/// decided by rounding, as in scipy, so that both agree; it moves the second digit at most.
 ///
 /// ```
 /// use lostnode::repair::statistics::e_test;
@@ -149,7 +150,7 @@ pub fn e_test(first: u64, time_first: f64, second: u64, time_second: f64) -> (f6
         if chance < 1e-18 {
             continue;
         }
-        let beyond = (from_two..=to_two).filter(|other| statistic(count as f64, *other as f64).abs() >= seen.abs() - 1e-12);
+        let beyond = (from_two..=to_two).filter(|other| statistic(count as f64, *other as f64).abs() >= seen.abs());
         sum += chance * beyond.map(|other| two.pmf(other)).sum::<f64>();
     }
     (seen, sum.min(1.0))

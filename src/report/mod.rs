@@ -3,6 +3,7 @@
 pub mod comparison;
 pub mod diagnosis;
 pub mod finding;
+pub mod html;
 pub mod json;
 pub mod load_plot;
 pub mod plot;

@@ -16,7 +16,7 @@ pub struct Json;
 
 impl Renderer for Json {
     fn render(&self, report: &Report, out: &mut dyn Write) -> io::Result<()> {
-        serde_json::to_writer_pretty(&mut *out, &document(report))?;
+        serde_json::to_writer_pretty(&mut *out, &build(report))?;
         writeln!(out)
     }
 }
@@ -158,7 +158,12 @@ fn time(nanoseconds: Nanoseconds) -> f64 {
     nanoseconds as f64 / 1e9
 }
 
-fn document(report: &Report) -> Document {
+/// The document as a value, for the page that is drawn from it.
+pub(super) fn document(report: &Report) -> impl Serialize {
+    build(report)
+}
+
+fn build(report: &Report) -> Document {
     let id_name = |at: &usize| super::style::id_label(report.identifiers[*at].id);
     let node_name = |at: &usize| report.nodes[*at].name.clone();
     let channel_name = |at: usize| report.channels[at].name.clone();

@@ -20,7 +20,10 @@ pub(super) fn render(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "{HEAD}What explains it{HEAD:#}")?;
     for (at, finding) in report.findings.iter().enumerate() {
         let style = if finding.benign { GOOD } else { BAD };
-        let percent = format!("{:>3.0} %", finding.probability * 100.0);
+        let percent = match finding.probability {
+            sure if sure > 0.99 => ">99 %".to_owned(),
+            probability => format!("{:>3.0} %", probability * 100.0),
+        };
         hanging(out, &format!("{}. {}", at + 1, finding.title), &format!("{style}{percent}{style:#}  "), "          ")?;
         if at < IN_FULL {
             full(finding, out)?;

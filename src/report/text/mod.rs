@@ -50,24 +50,25 @@ fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Resu
 }
 
 fn headline(report: &Report, out: &mut dyn Write) -> io::Result<()> {
-    let span = report.span.map_or(0.0, |(start, end)| seconds(end - start));
+    let span = duration(report.span.map_or(0.0, |(start, end)| seconds(end - start)));
     let periodic = report.identifiers.iter().filter(|id| id.rhythm.is_some()).count();
+    let words = headline_words(report);
+    match report.lost().count() {
+        0 if periodic == 0 => writeln!(out, "{HEAD}{words}{HEAD:#}\n"),
+        0 => writeln!(out, "{GOOD}{words}{GOOD:#}\n{periodic} periodic identifiers kept their time over {span}.\n"),
+        count => writeln!(out, "{BAD}{words}{BAD:#}\n{count} outages in {span}.\n"),
+    }
+}
+
+/// The whole in one sentence.
+pub fn headline_words(report: &Report) -> String {
     let lost: Vec<&Outage> = report.lost().collect();
     if lost.is_empty() {
-        if periodic == 0 {
-            return writeln!(out, "{HEAD}No periodic traffic: nothing can be said about losses.{HEAD:#}\n");
-        }
-        writeln!(out, "{GOOD}Nothing was lost.{GOOD:#}")?;
-        return writeln!(out, "{periodic} periodic identifiers kept their time over {}.\n", duration(span));
+        let periodic = report.identifiers.iter().any(|id| id.rhythm.is_some());
+        let words = if periodic { "Nothing was lost." } else { "No periodic traffic: nothing can be said about losses." };
+        return words.to_owned();
     }
-    let parts: Vec<String> = [
-        (Scope::Bus, "whole channel", "whole channels"),
-        (Scope::Branch, "branch", "branches"),
-        (Scope::Node, "node", "nodes"),
-        (Scope::Identifier, "single identifier", "single identifiers"),
-    ]
-    .into_iter()
-    .filter_map(|(scope, one, many)| {
+    let count = |(scope, one, many): (Scope, &str, &str)| {
         let mut who: Vec<String> = lost.iter().filter(|outage| outage.scope == scope).map(|outage| who(report, outage)).collect();
         who.sort_unstable();
         who.dedup();
@@ -76,10 +77,14 @@ fn headline(report: &Report, out: &mut dyn Write) -> io::Result<()> {
             1 => Some(format!("1 {one}")),
             count => Some(format!("{count} {many}")),
         }
-    })
-    .collect();
-    writeln!(out, "{BAD}Something went quiet: {}.{BAD:#}", parts.join(", "))?;
-    writeln!(out, "{} outages in {}.\n", lost.len(), duration(span))
+    };
+    let scopes = [
+        (Scope::Bus, "whole channel", "whole channels"),
+        (Scope::Branch, "branch", "branches"),
+        (Scope::Node, "node", "nodes"),
+        (Scope::Identifier, "single identifier", "single identifiers"),
+    ];
+    format!("Something went quiet: {}.", scopes.into_iter().filter_map(count).collect::<Vec<_>>().join(", "))
 }
 
 /// Who was missing how often and how long, worst first.
