@@ -128,7 +128,7 @@ fn pictures_show_the_outage_where_it_was() {
     };
     assert!(between(1.0, 106.0) > 0.9 && between(127.0, 209.0) > 0.9 && between(109.0, 124.0) == 0.0);
     let names: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
-    assert_eq!(names.len(), 3, "no unfinished file is left: {names:?}");
+    assert_eq!(names.len(), 4, "no unfinished file is left: {names:?}");
     let written: Value = serde_json::from_str(&fs::read_to_string(folder.path().join("report.json")).unwrap()).unwrap();
     assert_eq!(written["schema"], "lostnode.report/1");
 }
@@ -215,17 +215,20 @@ fn a_wrong_scenario_is_said_with_its_place() {
 #[test]
 fn the_sample_is_reproducible() {
     let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("van-door.log");
-    assert!(lostnode().arg("simulate").arg(own("samples/van-door.toml")).arg("--out").arg(&path).status().unwrap().success());
-    let mut committed = Vec::new();
-    let packed = fs::File::open(own("samples/van-door.log.gz")).unwrap();
-    std::io::Read::read_to_end(&mut flate2::read::GzDecoder::new(packed), &mut committed).unwrap();
-    assert!(
-        fs::read(&path).unwrap() == committed,
-        "make samples/van-door.log.gz again: the scenario or the simulator has changed"
-    );
-    assert_eq!(
-        fs::read_to_string(folder.path().join("van-door.truth.json")).unwrap(),
-        fs::read_to_string(own("samples/van-door.truth.json")).unwrap()
-    );
+    for name in ["van-door", "van-after"] {
+        let path = folder.path().join(format!("{name}.log"));
+        let scenario = own(&format!("samples/{name}.toml"));
+        assert!(lostnode().arg("simulate").arg(scenario).arg("--out").arg(&path).status().unwrap().success());
+        let mut committed = Vec::new();
+        let packed = fs::File::open(own(&format!("samples/{name}.log.gz"))).unwrap();
+        std::io::Read::read_to_end(&mut flate2::read::GzDecoder::new(packed), &mut committed).unwrap();
+        assert!(
+            fs::read(&path).unwrap() == committed,
+            "make samples/{name}.log.gz again: the scenario or the simulator has changed"
+        );
+        assert_eq!(
+            fs::read_to_string(folder.path().join(format!("{name}.truth.json"))).unwrap(),
+            fs::read_to_string(own(&format!("samples/{name}.truth.json"))).unwrap()
+        );
+    }
 }

@@ -26,9 +26,7 @@ fn published_values() {
     assert!((statistic + 1.7320508).abs() < 1e-7 && (p - 0.0883790).abs() < 1e-6, "{statistic} {p}");
     near(s::differ(0, 100.0, 3, 100.0), 0.25, "two-sided");
     near(s::fewer_after(3, 100.0, 0, 100.0), 0.125, "one-sided");
-    for (percent, times) in
-        [(50, 0.693), (60, 0.916), (75, 1.386), (80, 1.609), (90, 2.303), (95, 2.996), (99, 4.605)]
-    {
+    for (percent, times) in [(50, 0.693), (60, 0.916), (75, 1.386), (80, 1.609), (90, 2.303), (95, 2.996), (99, 4.605)] {
         assert!((s::zero_events(f64::from(percent) / 100.0) - times).abs() < 5e-4);
     }
     near(s::none_after(5, 10.0, 10.0), 0.03125, "5 in 10, none in 10");
@@ -117,11 +115,8 @@ fn unrepaired_is_seldom_called_repaired() {
     let tests = std::env::current_exe().unwrap();
     let example = tests.parent().unwrap().parent().unwrap().join("examples/repair_trust");
     let text = String::from_utf8(Command::new(example).arg("3000").output().unwrap().stdout).unwrap();
-    let rows: Vec<f64> = text
-        .lines()
-        .skip(2)
-        .map(|line| line.split('|').nth(4).unwrap().trim().trim_end_matches(" %").parse().unwrap())
-        .collect();
+    let rows: Vec<f64> =
+        text.lines().skip(2).map(|line| line.split('|').nth(4).unwrap().trim().trim_end_matches(" %").parse().unwrap()).collect();
     // 1 % of slack for 3,000 cases: 2.5 standard deviations of a true 5 %.
     assert!(rows.len() == 6 && rows.iter().all(|percent| *percent <= 6.0), "{text}");
 }
@@ -161,9 +156,7 @@ fn compare(before: &Path, after: &[&Path]) -> (i32, Value) {
 fn verdicts() {
     let folder = tempfile::tempdir().unwrap();
     let folder = folder.path();
-    let lost = |at: &[f64]| {
-        format!("{NODES}[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = {at:?}\nlasts = [1.0]")
-    };
+    let lost = |at: &[f64]| format!("{NODES}[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = {at:?}\nlasts = [1.0]");
     let before = capture(folder, "before", 300.0, &lost(&[20.0, 70.0, 130.0, 190.0, 260.0]));
     let short = capture(folder, "short", 60.0, NODES);
     let long = capture(folder, "long", 700.0, NODES);
@@ -196,10 +189,15 @@ fn the_van_after_its_repair() {
     let (code, document) = compare(&own("samples/van-door.log.gz"), &[&own("samples/van-after.log.gz")]);
     assert_eq!((code, document["verdict"].as_str()), (3, Some("not_sure")));
     assert_eq!(document["losses"].as_array().unwrap().len(), 1);
-    assert_eq!((document["losses"][0]["losses_before"].as_u64(), document["losses"][0]["losses_after"].as_u64()), (Some(5), Some(0)));
-    let change = |code: &str| document["codes"].as_array().unwrap().iter().find(|row| row["code"] == code).unwrap()["change"].clone();
+    assert_eq!(
+        (document["losses"][0]["losses_before"].as_u64(), document["losses"][0]["losses_after"].as_u64()),
+        (Some(5), Some(0))
+    );
+    let change =
+        |code: &str| document["codes"].as_array().unwrap().iter().find(|row| row["code"] == code).unwrap()["change"].clone();
     assert_eq!((change("P0128"), change("P0562")), ("still there".into(), "gone".into()));
-    let text = lostnode().arg("compare").arg(own("samples/van-door.log.gz")).arg(own("samples/van-after.log.gz")).output().unwrap();
+    let text =
+        lostnode().arg("compare").arg(own("samples/van-door.log.gz")).arg(own("samples/van-after.log.gz")).output().unwrap();
     assert!(String::from_utf8(text.stdout).unwrap().contains("without a loss to be 95 % sure"));
 }
 

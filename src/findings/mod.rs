@@ -145,7 +145,7 @@ impl Case<'_> {
         let mut nodes = fault.subject.names(report);
         let touched: Vec<&str> = covered.iter().map(|symptom| symptom.text.as_str()).collect();
         let mut cautions: Vec<String> = Vec::new();
-        for text in nodes.iter().map(String::as_str).chain(touched) {
+        for text in std::iter::once(who.as_str()).chain(touched) {
             for caution in advice::cautions(text) {
                 if !cautions.contains(&caution.text) {
                     cautions.push(caution.text.clone());

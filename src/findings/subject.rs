@@ -1,5 +1,7 @@
 //! What a symptom, a fault, a reading or a test is about.
 
+use lostnode_parsers::j1939;
+
 use super::knowledge::Level;
 use crate::report::Report;
 
@@ -63,11 +65,11 @@ impl Subject {
     /// As people call it.
     pub fn name(&self, report: &Report) -> String {
         match self {
-            Subject::Node(node) => report.nodes[*node].name.clone(),
+            Subject::Node(node) => full(&report.nodes[*node].name),
             Subject::Sender(_, id) => format!("sender of {id}"),
             Subject::Module(name) | Subject::Unplaced(name, _) => name.clone(),
             Subject::Nodes(nodes) => {
-                let names: Vec<&str> = nodes.iter().map(|node| report.nodes[*node].name.as_str()).collect();
+                let names: Vec<String> = nodes.iter().map(|node| full(&report.nodes[*node].name)).collect();
                 match names.as_slice() {
                     [rest @ .., last] if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
                     names => names.join(", "),
@@ -82,8 +84,18 @@ impl Subject {
     pub fn names(&self, report: &Report) -> Vec<String> {
         match self {
             Subject::Nodes(nodes) => nodes.iter().map(|node| report.nodes[*node].name.clone()).collect(),
+            Subject::Node(node) => vec![report.nodes[*node].name.clone()],
             Subject::Vehicle => Vec::new(),
             _ => vec![self.name(report)],
         }
+    }
+}
+
+/// A node of a truck with the usual name of its address (SAE J1939, preferred addresses), which also tells what to be careful of.
+fn full(name: &str) -> String {
+    let address = name.strip_prefix("address 0x").and_then(|digits| u8::from_str_radix(digits, 16).ok());
+    match address.and_then(j1939::address_name) {
+        Some(usual) => format!("{name} ({usual})"),
+        None => name.to_owned(),
     }
 }

@@ -109,23 +109,25 @@ impl Axis {
 fn lanes(report: &Report) -> Vec<LaneView> {
     let Some(axis) = Axis::of(report) else { return Vec::new() };
     let mut order: Vec<&Lane> = report.lanes.iter().collect();
-    if order.len() > MOST_LANES {
-        order.sort_by_key(|lane| lane.outages.is_empty());
-        order.truncate(MOST_LANES);
-    }
+    order.sort_by_key(|lane| lane.outages.is_empty());
+    order.truncate(MOST_LANES);
     order.into_iter().map(|lane| view(report, &axis, lane)).collect()
 }
 
 fn view(report: &Report, axis: &Axis, lane: &Lane) -> LaneView {
+    let label = match report.channels.len() {
+        1 => lane.label.clone(),
+        _ => format!("{} {}", report.channels[lane.channel].name, lane.label),
+    };
     let since = |time: Nanoseconds| format!("{:.1} s", seconds(time - axis.begin));
     let mut bars = Vec::new();
     if lane.heard.1 > lane.heard.0 {
-        let text = format!("{}: heard from {} to {}", lane.label, since(lane.heard.0), since(lane.heard.1));
+        let text = format!("{}: heard from {} to {}", label, since(lane.heard.0), since(lane.heard.1));
         bars.push(axis.bar("heard", lane.heard.0, lane.heard.1, text));
     }
     let words = |outage: &Outage| {
         let end = if outage.ongoing { "the end".to_owned() } else { since(outage.end) };
-        format!("{}: {} for {}, from {} to {end}", lane.label, kind(outage), duration(outage.duration), since(outage.start))
+        format!("{}: {} for {}, from {} to {end}", label, kind(outage), duration(outage.duration), since(outage.start))
     };
     let stops = report
         .outages
@@ -138,10 +140,10 @@ fn view(report: &Report, axis: &Axis, lane: &Lane) -> LaneView {
     let own = lane.outages.iter().map(|at| &report.outages[*at]);
     bars.extend(own.map(|outage| axis.bar("lost", outage.start, outage.end, words(outage))));
     let summary = match lane.outages.len() {
-        0 => format!("{}: not lost", lane.label),
-        count => format!("{}: lost {count} times", lane.label),
+        0 => format!("{}: not lost", label),
+        count => format!("{}: lost {count} times", label),
     };
-    LaneView { label: lane.label.clone(), summary, bars }
+    LaneView { label, summary, bars }
 }
 
 fn ticks(report: &Report) -> Vec<String> {
