@@ -47,7 +47,7 @@ pub fn told(report: &Report, out: &mut Vec<Symptom>) {
         };
         let subject = row
             .node
-            .filter(|_| matches!(row.verdict, "confirmed" | "likely"))
+            .filter(|_| row.verdict == "confirmed" || (row.verdict == "likely" && is_likeliest(report, row)))
             .map(Subject::Node)
             .or_else(mute_one)
             .unwrap_or_else(|| match row.verdict {
@@ -71,6 +71,14 @@ pub fn told(report: &Report, out: &mut Vec<Symptom>) {
         let text = format!("{reporter} reports a fault inside itself");
         out.push(symptom("internal_code", subject_of(reporter, reporters.len() == 1), text, Vec::new(), own));
     }
+}
+
+/// One node is not two modules: of several that are likely the same silent node, the ones that fail now are meant, if they are fewer.
+fn is_likeliest(report: &Report, row: &BlameEntry) -> bool {
+    let rivals = || report.diagnosis.blame.iter().filter(|other| other.verdict == "likely" && other.node == row.node);
+    let failing = |row: &BlameEntry| codes_of(report, row).any(|code| code.failing && code.gone.is_none());
+    let now = rivals().filter(|row| failing(row)).count();
+    now == 0 || now == rivals().count() || failing(row)
 }
 
 /// A module that answers by the address that a node is named after.
