@@ -27,6 +27,7 @@ pub mod isotp;
 pub mod j1939;
 pub mod obd;
 pub mod obd_pids;
+pub mod socketcan;
 pub mod uds;
 pub mod wire;
 

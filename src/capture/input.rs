@@ -6,12 +6,14 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use super::{Options, Source};
+use super::{Options, Source, packets};
 
 /// An open capture: decompressed bytes and how they were packed.
 pub(super) struct Input {
     pub reader: Box<dyn Read + Send>,
     pub packing: &'static str,
+    /// Whether the bytes are a network capture rather than text.
+    pub packets: bool,
 }
 
 const GZIP: [u8; 2] = [0x1F, 0x8B]; // RFC 1952, 2.3.1
@@ -37,13 +39,32 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         return Err(error);
     }
     let whole = io::Cursor::new(head[..length].to_vec()).chain(buffered);
-    Ok(match head {
+    let (mut reader, packing): (Box<dyn Read + Send>, &'static str) = match head {
         [a, b, ..] if [a, b] == GZIP && length >= 2 => {
-            Input { reader: Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::new(whole))), packing: "gzip" }
+            (Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::new(whole))), "gzip")
         }
-        ZSTD if length == 4 => Input { reader: Box::new(zstd::stream::read::Decoder::new(whole)?), packing: "zstd" },
-        _ => Input { reader: Box::new(whole), packing: "" },
-    })
+        ZSTD if length == 4 => (Box::new(zstd::stream::read::Decoder::new(whole)?), "zstd"),
+        _ => (Box::new(whole), ""),
+    };
+    // What is in it, once it is unpacked; a damaged stream says so when it is read.
+    let mut first = [0; 4];
+    let (length, failure) = fill(&mut reader, &mut first);
+    let packets = length == 4 && packets::is_packets(&first);
+    let begin = io::Cursor::new(first[..length].to_vec());
+    let reader: Box<dyn Read + Send> = match failure {
+        Some(error) => Box::new(begin.chain(Failing(Some(error)))),
+        None => Box::new(begin.chain(reader)),
+    };
+    Ok(Input { reader, packing, packets })
+}
+
+/// Gives an error that came too early in its place.
+struct Failing(Option<io::Error>);
+
+impl Read for Failing {
+    fn read(&mut self, _: &mut [u8]) -> io::Result<usize> {
+        self.0.take().map_or(Ok(0), Err)
+    }
 }
 
 /// Reads until `buffer` is full, the input ends or fails; how far it came, and the failure.

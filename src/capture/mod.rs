@@ -5,6 +5,7 @@
 
 mod input;
 mod lines;
+mod packets;
 mod pipeline;
 mod text;
 
@@ -153,6 +154,13 @@ pub enum ErrorKind {
     Io(io::Error),
     /// The file has no bytes.
     Empty,
+    /// No packet of a network capture is a frame.
+    NoFramesInPackets {
+        /// Packets that were tried.
+        packets: u64,
+        /// The first one with its reason.
+        first: Option<Rejected>,
+    },
     /// No line of it is a frame.
     NoFrames {
         /// Lines that were tried.
@@ -170,6 +178,13 @@ impl fmt::Display for Error {
         match &self.kind {
             ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
             ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
+            ErrorKind::NoFramesInPackets { packets, first } => {
+                write!(f, "none of its {packets} packets is a CAN frame")?;
+                match first {
+                    Some(first) => write!(f, " (packet {}: {})", first.line, first.reason),
+                    None => Ok(()),
+                }
+            }
             ErrorKind::NoFrames { lines, first, binary } => {
                 if *binary {
                     f.write_str("this is binary data, not a text capture")?;

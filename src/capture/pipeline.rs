@@ -11,7 +11,7 @@ use lostnode_parsers::Timestamp;
 use super::input::{Input, open};
 use super::lines::{Chunk, Chunks};
 use super::text::{Clock, Parsed, intern, parse};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
@@ -21,10 +21,19 @@ use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source};
 pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> Result<Capture, Error> {
     let path = source.name();
     let fail = |kind| Error { path: path.clone(), kind };
-    let Input { reader, packing } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
+    let Input { reader, packing, packets } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
     let mut collector = Collector::new(options);
     let mut stopped: Option<io::Error> = None;
     let threads = options.threads.max(1);
+    if packets {
+        collector.by_number = true;
+        stopped = packets::read(reader, &mut |parsed| {
+            collector.take(parsed);
+            fold(&collector.batch);
+        })
+        .err();
+        return collector.finish(path, "network capture", packing, stopped);
+    }
     thread::scope(|scope| {
         let (to_workers, work) = sync_channel::<(u64, Chunk)>(threads * 2);
         let (to_collector, results) = sync_channel::<(u64, Parsed)>(threads * 2);
@@ -40,31 +49,16 @@ pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> 
         collector.collect(&results, &mut fold);
         stopped = cutter.join().ok().and_then(Result::err);
     });
-    let mut capture = collector.capture;
-    capture.path = path.clone();
-    capture.format = format(&collector.clock, collector.console, packing);
-    match stopped {
-        Some(error) if capture.lines == 0 => return Err(fail(ErrorKind::Io(error))),
-        Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),
-        None => {}
-    }
-    if capture.frames == 0 {
-        return Err(fail(if capture.lines == 0 {
-            ErrorKind::Empty
-        } else {
-            ErrorKind::NoFrames { lines: capture.lines, first: capture.rejections.first().cloned(), binary: collector.zero_bytes }
-        }));
-    }
-    Ok(capture)
+    let text = text_form(&collector.clock, collector.console);
+    collector.finish(path, text, packing, stopped)
 }
 
-fn format(clock: &Clock, console: bool, packing: &str) -> String {
-    let text = match (console, clock.is_relative()) {
+fn text_form(clock: &Clock, console: bool) -> &'static str {
+    match (console, clock.is_relative()) {
         (false, _) => "log text",
         (true, false) => "console text",
         (true, true) => "console text, relative time stamps",
-    };
-    if packing.is_empty() { text.to_owned() } else { format!("{text}, {packing}") }
+    }
 }
 
 fn cut(reader: impl io::Read, size: usize, to_workers: &SyncSender<(u64, Chunk)>) -> io::Result<()> {
@@ -100,6 +94,8 @@ struct Collector {
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
+    /// Rejections come with the number of their packet, counted from the beginning of the file.
+    by_number: bool,
 }
 
 impl Collector {
@@ -111,7 +107,30 @@ impl Collector {
             console: false,
             zero_bytes: false,
             line_ends: 0,
+            by_number: false,
         }
+    }
+
+    /// What became of the file.
+    fn finish(self, path: String, form: &str, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
+        let mut capture = self.capture;
+        let fail = |kind| Err(Error { path: path.clone(), kind });
+        match stopped {
+            Some(error) if capture.lines == 0 => return fail(ErrorKind::Io(error)),
+            Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),
+            None => {}
+        }
+        if capture.frames == 0 {
+            let first = capture.rejections.first().cloned();
+            return fail(match capture.lines {
+                0 => ErrorKind::Empty,
+                lines if self.by_number => ErrorKind::NoFramesInPackets { packets: lines, first },
+                lines => ErrorKind::NoFrames { lines, first, binary: self.zero_bytes },
+            });
+        }
+        capture.format = if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
+        capture.path = path;
+        Ok(capture)
     }
 
     /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short.
@@ -135,7 +154,7 @@ impl Collector {
         capture.rejected += parsed.rejected;
         for mut rejected in parsed.rejections {
             if capture.rejections.len() < Capture::KEPT_REJECTIONS {
-                rejected.line += self.line_ends;
+                rejected.line += if self.by_number { 0 } else { self.line_ends };
                 capture.rejections.push(rejected);
             }
         }

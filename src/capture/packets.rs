@@ -1,0 +1,202 @@
+//! Network captures (pcap and pcapng) that carry CAN: packet after packet, on one thread.
+
+use std::io::{self, Read};
+
+use lostnode_parsers::socketcan::{self, IdOrder, LINK_COOKED, LINK_SOCKETCAN};
+use lostnode_parsers::{FrameKind, Timestamp, wire};
+use pcap_parser::traits::PcapNGPacketBlock;
+use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
+
+use super::input::fill;
+use super::text::{Parsed, intern};
+use super::{Frame, Rejected};
+
+/// First bytes of pcap in both byte orders with micro- and nanoseconds, and of pcapng.
+const MAGIC: [[u8; 4]; 5] = [
+    [0xD4, 0xC3, 0xB2, 0xA1],
+    [0xA1, 0xB2, 0xC3, 0xD4],
+    [0x4D, 0x3C, 0xB2, 0xA1],
+    [0xA1, 0xB2, 0x3C, 0x4D],
+    [0x0A, 0x0D, 0x0D, 0x0A],
+];
+/// Packets from which the byte order of identifiers is told.
+const TELLING: usize = 1000;
+/// Packets handed on at a time.
+const BATCH: usize = 16_384;
+
+/// Whether these are the first bytes of a network capture.
+pub(super) fn is_packets(head: &[u8]) -> bool {
+    MAGIC.iter().any(|magic| head.starts_with(magic))
+}
+
+/// An interface of the capture.
+struct Interface {
+    name: String,
+    link: i32,
+    /// Time stamps a second, and seconds to add.
+    resolution: u64,
+    offset: i64,
+}
+
+struct Packet {
+    time: Option<Timestamp>,
+    interface: usize,
+    data: Vec<u8>,
+}
+
+/// Reads packets and hands batches to `take`; what remains unreadable is told as an error, what came before stays.
+pub(super) fn read(reader: impl Read + Send, take: &mut dyn FnMut(Parsed)) -> io::Result<()> {
+    let mut packets = Packets { interfaces: Vec::new(), waiting: Vec::new(), order: None, number: 0, parsed: Parsed::default() };
+    let ended = packets.all(reader, take);
+    packets.flush();
+    take(std::mem::take(&mut packets.parsed));
+    ended
+}
+
+/// Fills each buffer as far as the input goes: the reader of packets takes a short read for the end.
+struct Whole<R>(R);
+
+impl<R: Read> Read for Whole<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        match fill(&mut self.0, buffer) {
+            (0, Some(error)) => Err(error),
+            (length, _) => Ok(length),
+        }
+    }
+}
+
+struct Packets {
+    interfaces: Vec<Interface>,
+    waiting: Vec<Packet>,
+    order: Option<IdOrder>,
+    number: u64,
+    parsed: Parsed,
+}
+
+impl Packets {
+    fn all(&mut self, reader: impl Read + Send, take: &mut dyn FnMut(Parsed)) -> io::Result<()> {
+        let damaged = |number: u64, what: String| {
+            io::Error::new(io::ErrorKind::InvalidData, format!("damaged after {number} packets: {what}"))
+        };
+        let mut reader = create_reader(1 << 18, Whole(reader)).map_err(|error| damaged(0, error.to_string()))?;
+        let mut swap_nanoseconds = false;
+        loop {
+            match reader.next() {
+                Ok((used, block)) => {
+                    self.block(&block, &mut swap_nanoseconds);
+                    reader.consume(used);
+                }
+                Err(PcapError::Eof) => return Ok(()),
+                Err(PcapError::Incomplete(_)) => {
+                    if reader.reader_exhausted() {
+                        return Err(damaged(self.number, "it ends in the middle of a packet".to_owned()));
+                    }
+                    reader.refill().map_err(|error| damaged(self.number, error.to_string()))?;
+                }
+                Err(error) => return Err(damaged(self.number, error.to_string())),
+            }
+            if self.waiting.len() >= TELLING {
+                self.flush();
+            }
+            if self.parsed.frames.len() >= BATCH {
+                // Channels and numbers count within a batch, as those of text do.
+                let next = Parsed { channels: Vec::new(), ..Parsed::default() };
+                take(std::mem::replace(&mut self.parsed, next));
+            }
+        }
+    }
+
+    fn block(&mut self, block: &PcapBlockOwned<'_>, nanoseconds: &mut bool) {
+        match block {
+            PcapBlockOwned::LegacyHeader(header) => {
+                *nanoseconds = header.is_nanosecond_precision();
+                let resolution = if *nanoseconds { 1_000_000_000 } else { 1_000_000 };
+                self.interfaces = vec![Interface { name: "can0".to_owned(), link: header.network.0, resolution, offset: 0 }];
+            }
+            PcapBlockOwned::Legacy(packet) => {
+                let unit = if *nanoseconds { 1 } else { 1000 };
+                let time = i64::from(packet.ts_sec) * 1_000_000_000 + i64::from(packet.ts_usec) * unit;
+                self.packet(0, Some(Timestamp::from_nanoseconds(time)), packet.data);
+            }
+            PcapBlockOwned::NG(Block::SectionHeader(_)) => self.interfaces.clear(),
+            PcapBlockOwned::NG(Block::InterfaceDescription(own)) => {
+                // Names come from outside: what is not printable is left out.
+                let given = own.if_name().and_then(Result::ok).unwrap_or_default();
+                let mut name: String = given.chars().filter(char::is_ascii_graphic).take(31).collect();
+                if name.is_empty() {
+                    name = format!("can{}", self.interfaces.len());
+                }
+                let resolution = own.ts_resolution().unwrap_or(1_000_000).max(1);
+                self.interfaces.push(Interface { name, link: own.linktype.0, resolution, offset: own.ts_offset() });
+            }
+            PcapBlockOwned::NG(Block::EnhancedPacket(packet)) => {
+                let at = packet.if_id as usize;
+                let stamp = u64::from(packet.ts_high) << 32 | u64::from(packet.ts_low);
+                let time = self.interfaces.get(at).and_then(|interface| time(stamp, interface));
+                self.packet(at, time, packet.packet_data());
+            }
+            PcapBlockOwned::NG(Block::SimplePacket(packet)) => self.packet(0, None, packet.packet_data()),
+            PcapBlockOwned::NG(_) => {}
+        }
+    }
+
+    fn packet(&mut self, interface: usize, time: Option<Timestamp>, data: &[u8]) {
+        self.number += 1;
+        self.waiting.push(Packet { time, interface, data: data.to_vec() });
+    }
+
+    /// Parses what waits, in the byte order that makes more of it frames; decided once.
+    fn flush(&mut self) {
+        let waiting = std::mem::take(&mut self.waiting);
+        let order = self.order.unwrap_or_else(|| {
+            let sound = |order: IdOrder| waiting.iter().filter(|packet| self.frame(packet, order).is_ok()).count();
+            if sound(IdOrder::Little) > sound(IdOrder::Big) { IdOrder::Little } else { IdOrder::Big }
+        });
+        self.order = Some(order);
+        let first = self.number - waiting.len() as u64;
+        for (at, packet) in waiting.iter().enumerate() {
+            self.parsed.lines += 1;
+            match self.frame(packet, order) {
+                Ok(kind) => {
+                    let name = &self.interfaces[packet.interface].name;
+                    let Some(channel) = intern(&mut self.parsed.channels, name) else {
+                        self.parsed.reject_at(first + at as u64 + 1, "too many channels; this one is left out".to_owned());
+                        continue;
+                    };
+                    let length = wire::length(&kind).unwrap_or_default();
+                    self.parsed.frames.push(Frame { time: packet.time, channel, kind, length });
+                    self.parsed.console.push(false);
+                }
+                Err(reason) => self.parsed.reject_at(first + at as u64 + 1, reason),
+            }
+        }
+    }
+
+    fn frame(&self, packet: &Packet, order: IdOrder) -> Result<FrameKind, String> {
+        let Some(interface) = self.interfaces.get(packet.interface) else {
+            return Err(format!("interface {} is not described", packet.interface));
+        };
+        let parsed = match interface.link {
+            LINK_SOCKETCAN => socketcan::parse(&packet.data, order),
+            LINK_COOKED => socketcan::parse_cooked(&packet.data, order),
+            other => return Err(format!("link type {other} carries no CAN; {LINK_SOCKETCAN} and {LINK_COOKED} do")),
+        };
+        parsed.map_err(|fault| fault.to_string())
+    }
+}
+
+fn time(stamp: u64, interface: &Interface) -> Option<Timestamp> {
+    let (whole, rest) = (stamp / interface.resolution, stamp % interface.resolution);
+    let part = u128::from(rest) * 1_000_000_000 / u128::from(interface.resolution);
+    let seconds = i64::try_from(whole).ok()?.checked_add(interface.offset)?;
+    Some(Timestamp::from_nanoseconds(seconds.checked_mul(1_000_000_000)?.checked_add(part as i64)?))
+}
+
+impl Parsed {
+    fn reject_at(&mut self, number: u64, reason: String) {
+        self.rejected += 1;
+        if self.rejections.len() < super::Capture::KEPT_REJECTIONS {
+            self.rejections.push(Rejected { line: number, reason });
+        }
+    }
+}

@@ -1,0 +1,140 @@
+//! Network captures: the published vector, captures that scapy writes, both byte orders, cooked packets, and damage.
+
+mod common;
+
+use std::fs;
+use std::io::Write as _;
+use std::path::Path;
+use std::process::{Command, Stdio};
+
+use common::{lostnode, own, shared};
+
+fn frames(path: &Path) -> (i32, String, String) {
+    let output = lostnode().arg("frames").arg(path).output().unwrap();
+    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+    (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
+}
+
+/// `socketcan.pcap` of the check vectors: classical, 29 bits, remote, FD and an error report.
+#[test]
+fn the_published_capture() {
+    let Some(path) = shared("facts/vectors/socketcan.pcap") else { return };
+    assert_eq!(
+        frames(&path).1,
+        "(1700000000.000001) can0 7DF#02010C0000000000\n\
+         (1700000000.010001) can0 18DAF110#04410C1AF8\n\
+         (1700000000.020001) can0 123#R4\n\
+         (1700000000.030001) can0 123##1000102030405060708090A0B\n\
+         (1700000000.040001) can0 20000088#0000080000000000\n"
+    );
+}
+
+/// One pcap of link type 227 or 113, given the packets.
+fn pcap(link: u32, packets: &[Vec<u8>]) -> Vec<u8> {
+    let mut out = Vec::new();
+    for word in [0xA1B2_C3D4_u32, 0x0004_0002, 0, 0, 65_535, link] {
+        out.extend(word.to_le_bytes());
+    }
+    for (at, packet) in packets.iter().enumerate() {
+        for word in [1_700_000_000 + at as u32, 500, packet.len() as u32, packet.len() as u32] {
+            out.extend(word.to_le_bytes());
+        }
+        out.extend(packet);
+    }
+    out
+}
+
+fn body(id: u32, little: bool, data: &[u8]) -> Vec<u8> {
+    let id = if little { id.to_le_bytes() } else { id.to_be_bytes() };
+    [&id[..], &[data.len() as u8, 0, 0, 0], data].concat()
+}
+
+fn cooked(protocol: u16, frame: &[u8]) -> Vec<u8> {
+    let mut out = vec![0, 0, 0x01, 0x18, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+    out.extend(protocol.to_be_bytes());
+    out.extend(frame);
+    out
+}
+
+#[track_caller]
+fn check(name: &str, bytes: &[u8], expected: &[&str]) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join(name);
+    fs::write(&path, bytes).unwrap();
+    let (_, text, error) = frames(&path);
+    let found: Vec<&str> = text.lines().map(|line| line.rsplit(' ').next().unwrap()).collect();
+    assert_eq!(found, expected, "{error}");
+}
+
+/// The order of an identifier's bytes is told from what makes sense of all packets.
+#[test]
+fn both_byte_orders_and_the_cooked_type() {
+    let ids = [0x7E8, 0x8000_0000 | 0x18DA_F110, 0x123];
+    let expected = ["7E8#0102", "18DAF110#0102", "123#0102"];
+    for little in [false, true] {
+        let frames: Vec<Vec<u8>> = ids.iter().map(|id| body(*id, little, &[1, 2])).collect();
+        check("frames.pcap", &pcap(227, &frames), &expected);
+        let cooked: Vec<Vec<u8>> = frames.iter().map(|frame| cooked(0x000C, frame)).collect();
+        check("cooked.pcap", &pcap(113, &cooked), &expected);
+    }
+    // FD by its protocol number; what is no CAN is counted.
+    let mixed = [cooked(0x000D, &body(0x123, false, &[7; 12])), cooked(0x0800, &[0x45; 20])];
+    check("mixed.pcap", &pcap(113, &mixed), &["123##0070707070707070707070707"]);
+}
+
+/// Damage says where it is, and what came before is used.
+#[test]
+fn damage_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("cut.pcap");
+    let mut bytes = pcap(227, &[body(0x123, false, &[1]), body(0x124, false, &[2]), vec![0, 0]]);
+    bytes.truncate(bytes.len() - 10);
+    fs::write(&path, &bytes).unwrap();
+    let (code, text, error) = frames(&path);
+    assert!(code == 2 && text.lines().count() == 2 && error.contains("damaged after 2 packets"), "{code} {text} {error}");
+    fs::write(&path, pcap(227, &[vec![0, 0]])).unwrap();
+    let (code, _, error) = frames(&path);
+    assert!(code == 2 && error.contains("none of its 1 packets is a CAN frame (packet 1: 8 bytes expected, 2 found)"), "{error}");
+    fs::write(&path, pcap(1, &[vec![0; 60]])).unwrap();
+    assert!(frames(&path).2.contains("link type 1 carries no CAN"));
+    fs::write(&path, &pcap(227, &[])[..10]).unwrap();
+    assert_eq!(frames(&path).0, 2);
+}
+
+/// What scapy writes, plain and packed, reads as it was; 3,000 frames of both widths.
+#[test]
+fn scapy_writes_and_we_read() {
+    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
+        println!("skipped: LOSTNODE_PYTHON is not set");
+        return;
+    };
+    let lines: Vec<String> = (0..3000_u32)
+        .map(|at| {
+            let id = at.wrapping_mul(2_654_435_761);
+            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
+            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
+            format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
+        })
+        .collect();
+    let expected: String = lines
+        .iter()
+        .map(|line| {
+            let [time, id, data] = line.split(' ').collect::<Vec<_>>()[..] else { panic!() };
+            format!("({time}) can0 {id}#{data}\n")
+        })
+        .collect();
+    let folder = tempfile::tempdir().unwrap();
+    for name in ["frames.pcap", "frames.pcapng"] {
+        let path = folder.path().join(name);
+        let mut child =
+            Command::new(&python).arg(own("tests/oracles/scapy_capture.py")).arg(&path).stdin(Stdio::piped()).spawn().unwrap();
+        child.stdin.take().unwrap().write_all((lines.join("\n") + "\n").as_bytes()).unwrap();
+        assert!(child.wait().unwrap().success(), "{name}");
+        assert_eq!(frames(&path).1, expected, "{name}");
+        // Packed, and from standard input: what is in it decides.
+        let mut packed = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+        packed.write_all(&fs::read(&path).unwrap()).unwrap();
+        let output = common::piped(&["frames", "-"], &packed.finish().unwrap());
+        assert_eq!(String::from_utf8(output.stdout).unwrap(), expected, "{name}, packed");
+    }
+}
