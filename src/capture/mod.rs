@@ -174,8 +174,20 @@ pub enum ErrorKind {
 
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: ", self.path)?;
-        match &self.kind {
+        write!(f, "{}: {}", self.path, self.kind)
+    }
+}
+
+impl Error {
+    /// What was wrong, without the name of the capture.
+    pub fn kind_text(&self) -> String {
+        self.kind.to_string()
+    }
+}
+
+impl fmt::Display for ErrorKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
             ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
             ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
             ErrorKind::NoFramesInPackets { packets, first } => {

@@ -56,10 +56,13 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut out = std::io::stdout().lock();
     match arguments.format {
         Format::Csv => {
-            writeln!(out, "{}", HEAD.join(","))?;
+            let mut table = csv::Writer::from_writer(&mut out);
+            let failed = |error: csv::Error| std::io::Error::from(error);
+            table.write_record(HEAD).map_err(failed)?;
             for code in &report.diagnosis.codes {
-                writeln!(out, "{}", fields(code, ';').map(|field| quoted(&field)).join(","))?;
+                table.write_record(fields(code, ';')).map_err(failed)?;
             }
+            table.flush()?;
         }
         Format::Text => text(&report, &mut out)?,
     }
@@ -94,9 +97,4 @@ fn fields(code: &CodeEntry, separator: char) -> [String; 12] {
         time(code.gone),
         code.story.clone(),
     ]
-}
-
-/// A CSV field (RFC 4180, 2).
-fn quoted(field: &str) -> String {
-    if field.contains([',', '"', '\n']) { format!("\"{}\"", field.replace('"', "\"\"")) } else { field.to_owned() }
 }

@@ -1,5 +1,6 @@
 //! The command line: one file per subcommand, each from its arguments to the core to a renderer.
 
+mod batch;
 mod codes;
 mod compare;
 mod explain;
@@ -30,6 +31,7 @@ enum Command {
     Frames(frames::Arguments),
     Learn(learn::Arguments),
     Messages(messages::Arguments),
+    Batch(batch::Arguments),
     Codes(codes::Arguments),
     Compare(compare::Arguments),
     Explain(explain::Arguments),
@@ -79,6 +81,7 @@ pub fn run() -> ExitCode {
     let done = match Arguments::parse().command {
         Command::Report(arguments) => report::run(&arguments),
         Command::Frames(arguments) => frames::run(&arguments),
+        Command::Batch(arguments) => batch::run(&arguments),
         Command::Codes(arguments) => codes::run(&arguments),
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),

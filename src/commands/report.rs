@@ -194,9 +194,10 @@ pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading, roster: Opti
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.
-fn write_file(folder: &Path, name: &str, render: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), Failure> {
+pub fn write_file(folder: &Path, name: &str, render: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), Failure> {
     let path = folder.join(name);
-    let unfinished = folder.join(format!(".{name}.unfinished"));
+    // The process is in the name: two runs do not write into one file.
+    let unfinished = folder.join(format!(".{name}.{}.unfinished", std::process::id()));
     let written = File::create(&unfinished).and_then(|file| {
         let mut out = BufWriter::new(file);
         render(&mut out)?;

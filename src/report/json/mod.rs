@@ -3,6 +3,7 @@
 pub mod comparison;
 mod diagnosis;
 mod findings;
+pub mod row;
 
 use std::io::{self, Write};
 

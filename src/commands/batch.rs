@@ -1,0 +1,316 @@
+//! `lostnode batch`: a report for every capture below a folder, and one table over all of them.
+//!
+//! A capture's results are written under temporary names and moved into place, its row last: a row that is there is whole. So a run that was stopped
+//! goes on with `--resume`, and two runs on one folder do each other no harm.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use clap::Args;
+use crc::{CRC_64_XZ, Crc};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde::{Deserialize, Serialize};
+
+use super::report::{Analysis, read_knowledge, read_roster, write_file};
+use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
+use crate::answer;
+use crate::capture::{self, Options, Source};
+use crate::expected::RosterFile;
+use crate::findings::{self, Job, Knowledge};
+use crate::report::Renderer;
+use crate::report::html::Html;
+use crate::report::json::Json;
+use crate::report::json::row::Row;
+use crate::settings::Settings;
+use crate::summary::Summary;
+
+/// Report on every capture below a folder
+///
+/// Writes a folder with report.json and report.html for each capture, and summary.csv over all. Exit code 0: nothing lost anywhere; 1: something lost;
+/// 2: a capture could not be read, or a result not be written.
+#[derive(Args)]
+#[command(after_help = "Example: lostnode batch samples --out batch-report --resume")]
+pub struct Arguments {
+    /// The folder; what is not a capture in it costs one row
+    folder: PathBuf,
+    /// Where the results go
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// Captures at a time
+    #[arg(long, value_name = "N", default_value_t = std::thread::available_parallelism().map_or(1, usize::from))]
+    jobs: usize,
+    /// Leave out captures whose row is there already, made from the same bytes with the same settings
+    #[arg(long)]
+    resume: bool,
+    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
+    #[arg(long, value_name = "FILE")]
+    roster: Option<PathBuf>,
+    /// Changes to the numbers behind the findings
+    #[arg(long, value_name = "FILE")]
+    knowledge: Option<PathBuf>,
+    #[command(flatten)]
+    analysis: Analysis,
+}
+
+/// What is kept of a capture: what it was made from, and its row.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    made_from: String,
+    row: Row,
+}
+
+/// File of a capture's row.
+const ROW: &str = "row.json";
+
+struct Work {
+    folder: PathBuf,
+    out: PathBuf,
+    settings: Settings,
+    roster: Option<RosterFile>,
+    knowledge: Knowledge,
+    /// Stands for all settings in the mark of a row.
+    mark: String,
+    resume: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the folder cannot be read or a result not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let work = Work::new(arguments)?;
+    let captures = captures(&work.folder, &work.out)?;
+    if captures.is_empty() {
+        return Err(Failure::message(format!("{}: there is no file in it", work.folder.display())));
+    }
+    let bar = ProgressBar::with_draw_target(Some(captures.len() as u64), ProgressDrawTarget::stderr_with_hz(4));
+    if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos}/{len} captures, {per_sec}, {eta} left") {
+        bar.set_style(style);
+    }
+    let (next, rows, failure) = (AtomicUsize::new(0), Mutex::new(Vec::new()), Mutex::new(None));
+    std::thread::scope(|scope| {
+        for _ in 0..arguments.jobs.max(1) {
+            scope.spawn(|| {
+                while let Some(path) = captures.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    match work.capture(path) {
+                        Ok(row) => lock(&rows).push(row),
+                        Err(error) => {
+                            // A result that cannot be written ends the run: the disk is full, or the folder not ours.
+                            lock(&failure).get_or_insert(error);
+                            next.store(captures.len(), Ordering::Relaxed);
+                        }
+                    }
+                    bar.inc(1);
+                }
+            });
+        }
+    });
+    bar.finish_and_clear();
+    if let Some(failure) = lock(&failure).take() {
+        return Err(failure);
+    }
+    let mut rows = std::mem::take(&mut *lock(&rows));
+    rows.sort_by(|a, b| a.path.cmp(&b.path));
+    write_file(&work.out, "summary.csv", |out| table(&rows, out))?;
+    let mut out = std::io::stdout().lock();
+    summary(&rows, &mut out)?;
+    Ok(match () {
+        () if rows.iter().any(|row| row.verdict == "not read") => FAILED,
+        () if rows.iter().any(|row| row.verdict == "lost") => SOMETHING_LOST,
+        () => NOTHING_LOST,
+    })
+}
+
+/// A thread that panicked left whole rows behind it.
+fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
+}
+
+impl Work {
+    fn new(arguments: &Arguments) -> Result<Work, Failure> {
+        fs::create_dir_all(&arguments.out).map_err(|error| Failure::writing(&arguments.out, &error))?;
+        let whole = |path: &Path| {
+            path.canonicalize().map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))
+        };
+        let settings = arguments.analysis.settings();
+        let text = |path: &Option<PathBuf>| path.as_ref().map(fs::read_to_string).transpose().ok().flatten();
+        let mark = format!(
+            "lostnode {} {settings:?} {:?} {:?}",
+            env!("CARGO_PKG_VERSION"),
+            text(&arguments.roster),
+            text(&arguments.knowledge)
+        );
+        Ok(Work {
+            folder: whole(&arguments.folder)?,
+            out: whole(&arguments.out)?,
+            settings,
+            roster: arguments.roster.as_deref().map(read_roster).transpose()?,
+            knowledge: read_knowledge(arguments.knowledge.as_deref())?,
+            mark: format!("{:016X}", Crc::<u64>::new(&CRC_64_XZ).checksum(mark.as_bytes())),
+            resume: arguments.resume,
+        })
+    }
+
+    /// The row of one capture; its results are in place when it returns.
+    fn capture(&self, path: &Path) -> Result<Row, Failure> {
+        let relative = path.strip_prefix(&self.folder).unwrap_or(path);
+        let name = relative.to_string_lossy().into_owned();
+        let place = self.out.join(folder_name(relative));
+        let made_from = match contents(path) {
+            Ok(contents) => format!("{contents} {}", self.mark),
+            Err(error) => return Ok(Row::unread(name, format!("cannot be read: {error}"))),
+        };
+        if self.resume
+            && let Some(kept) = kept(&place).filter(|kept| kept.made_from == made_from)
+        {
+            return Ok(Row { path: name, ..kept.row });
+        }
+        let row = self.report(path, &name, &place)?;
+        // A file that changed while it was read: what was read belongs to neither state, so that the next run reads it again.
+        let same = contents(path).is_ok_and(|contents| made_from.starts_with(&contents));
+        let made_from = if same { made_from } else { "changed while it was read".to_owned() };
+        let kept = Kept { made_from, row };
+        fs::create_dir_all(&place).map_err(|error| Failure::writing(&place, &error))?;
+        write_file(&place, ROW, |out| serde_json::to_writer_pretty(out, &kept).map_err(io::Error::from))?;
+        Ok(kept.row)
+    }
+
+    fn report(&self, path: &Path, name: &str, place: &Path) -> Result<Row, Failure> {
+        let mut summary = Summary::new(&self.settings);
+        // Captures run beside each other: one thread each.
+        let options = Options { threads: 1, ..Options::default() };
+        let read = capture::read(Source::Path(path.to_owned()), &options, |batch| summary.push(batch));
+        let capture = match read {
+            Ok(capture) => capture,
+            Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
+        };
+        summary.finish();
+        let mut report = answer::report(vec![capture], &summary, &self.settings, self.roster.as_ref());
+        findings::find(&mut report, &self.knowledge, &Job::default()).map_err(Failure::message)?;
+        fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
+        write_file(place, "report.json", |out| Json.render(&report, out))?;
+        write_file(place, "report.html", |out| Html.render(&report, out))?;
+        Ok(Row::of(name.to_owned(), &report))
+    }
+}
+
+fn kept(place: &Path) -> Option<Kept> {
+    serde_json::from_str(&fs::read_to_string(place.join(ROW)).ok()?).ok()
+}
+
+/// Length and checksum of a file.
+fn contents(path: &Path) -> io::Result<String> {
+    let crc = Crc::<u64>::new(&CRC_64_XZ);
+    let (mut digest, mut length, mut buffer) = (crc.digest(), 0_u64, vec![0; 1 << 16]);
+    let mut file = File::open(path)?;
+    loop {
+        let read = file.read(&mut buffer)?;
+        if read == 0 {
+            return Ok(format!("{length} {:016X}", digest.finalize()));
+        }
+        digest.update(&buffer[..read]);
+        length += read as u64;
+    }
+}
+
+/// A name for the results of a capture: the parts of its path joined, what is not plain written as a number, so that no name leads out of the folder and
+/// no two captures share one.
+fn folder_name(relative: &Path) -> String {
+    let mut out = String::new();
+    for byte in relative.to_string_lossy().bytes() {
+        match byte {
+            b'/' => out.push_str("--"),
+            b'.' if out.is_empty() => out.push_str("%2E"),
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'.' | b'_' | b' ' => out.push(char::from(byte)),
+            b'-' if !out.ends_with('-') => out.push('-'),
+            other => out.push_str(&format!("%{other:02X}")),
+        }
+    }
+    out
+}
+
+/// All files below a folder, sorted; links to folders are not followed, and the results are left out.
+fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(folder) = folders.pop() {
+        let entries = match fs::read_dir(&folder) {
+            Ok(entries) => entries,
+            // One folder that is not ours to read costs one row, not the run.
+            Err(_) if !found.is_empty() || !folders.is_empty() => {
+                found.push(folder);
+                continue;
+            }
+            Err(error) => return Err(Failure::message(format!("{}: cannot be read: {error}", folder.display()))),
+        };
+        for entry in entries.flatten() {
+            let path = entry.path();
+            match entry.file_type() {
+                Ok(kind) if kind.is_dir() && path != out => folders.push(path),
+                Ok(kind) if kind.is_dir() => {}
+                Ok(kind) if kind.is_symlink() && path.is_dir() => {}
+                _ => found.push(path),
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn table(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
+    let mut table = csv::Writer::from_writer(out);
+    table.write_record(Row::COLUMNS)?;
+    rows.iter().try_for_each(|row| table.write_record(row.cells()))?;
+    table.flush()
+}
+
+/// How many captures of each kind, and which node is lost in how many captures and vehicles.
+fn summary(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
+    let count = |verdict: &str| rows.iter().filter(|row| row.verdict == verdict).count();
+    writeln!(
+        out,
+        "{} captures: {} with losses, {} without, {} not read",
+        rows.len(),
+        count("lost"),
+        count("nothing lost"),
+        count("not read")
+    )?;
+    let mut nodes: BTreeMap<&str, (usize, BTreeSet<&str>)> = BTreeMap::new();
+    for row in rows {
+        for node in row.lost.iter().collect::<BTreeSet<_>>() {
+            let entry = nodes.entry(node).or_default();
+            entry.0 += 1;
+            // Captures without a VIN are one vehicle each, as far as anybody knows.
+            entry.1.insert(row.vin.as_deref().unwrap_or(&row.path));
+        }
+    }
+    let mut nodes: Vec<_> = nodes.into_iter().collect();
+    nodes.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
+    if !nodes.is_empty() {
+        writeln!(out, "\n{:<40} {:>12} {:>12}", "lost node", "in captures", "of vehicles")?;
+    }
+    for (node, (captures, vehicles)) in nodes.iter().take(30) {
+        writeln!(out, "{node:<40} {captures:>12} {:>12}", vehicles.len())?;
+    }
+    for row in rows.iter().filter(|row| row.verdict == "not read") {
+        writeln!(out, "not read: {}: {}", row.path, row.reason.as_deref().unwrap_or(""))?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_of_results_stay_inside_and_apart() {
+        let names: Vec<String> =
+            ["a/b.log", "a--b.log", "../b", ".b", "a-/b", "a/-b", "ü"].iter().map(|path| folder_name(Path::new(path))).collect();
+        assert!(names.iter().all(|name| !name.contains('/') && !name.starts_with('.')), "{names:?}");
+        assert_eq!(names.iter().collect::<BTreeSet<_>>().len(), names.len(), "{names:?}");
+    }
+}
