@@ -4,10 +4,11 @@ use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use lostnode_parsers::frame::{DisplayId, parse_id};
+use lostnode_parsers::frame::DisplayId;
 use lostnode_parsers::{FrameKind, Id, Timestamp, candump};
 use serde::Serialize;
 
+use super::filter::Filter;
 use super::report::Reading;
 use super::{Failure, NOTHING_LOST, progress};
 use crate::capture::{self, Batch, Frame, Source};
@@ -21,18 +22,8 @@ pub struct Arguments {
     /// How to print frames: log text, CSV, or one JSON object a line
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// Only these channels
-    #[arg(long, value_name = "NAME")]
-    channel: Vec<String>,
-    /// Only these identifiers: 3 hexadecimal digits for 11 bits, 8 for 29 bits, or a range such as 700-7FF
-    #[arg(long, value_name = "ID", value_parser = id_range)]
-    id: Vec<(Id, Id)>,
-    /// Only frames at least this many seconds after the first frame
-    #[arg(long, value_name = "SECONDS")]
-    from: Option<f64>,
-    /// Only frames at most this many seconds after the first frame
-    #[arg(long, value_name = "SECONDS")]
-    to: Option<f64>,
+    #[command(flatten)]
+    filter: Filter,
     #[command(flatten)]
     reading: Reading,
 }
@@ -42,19 +33,6 @@ enum Format {
     Text,
     Csv,
     Jsonl,
-}
-
-fn id_range(text: &str) -> Result<(Id, Id), String> {
-    let one = |text: &str| {
-        let digits = text.trim_start_matches("0x");
-        parse_id(digits)
-            .ok_or_else(|| format!("`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
-    };
-    let (low, high) = text.split_once('-').unwrap_or((text, text));
-    match (one(low)?, one(high)?) {
-        (low @ Id::Standard(_), high @ Id::Standard(_)) | (low @ Id::Extended(_), high @ Id::Extended(_)) => Ok((low, high)),
-        _ => Err("both ends of a range need the same number of digits".to_owned()),
-    }
 }
 
 /// One frame as a JSON line; the field names are those of docs/frames.md.
@@ -117,7 +95,7 @@ fn print(arguments: &Arguments, batch: &Batch, start: &mut Option<Timestamp>, ou
             *start = frame.time;
         }
         let channel = &batch.channels[usize::from(frame.channel)];
-        if !wanted(arguments, frame, channel, *start) {
+        if !arguments.filter.wants(frame, channel, *start) {
             continue;
         }
         match arguments.format {
@@ -133,22 +111,6 @@ fn print(arguments: &Arguments, batch: &Batch, start: &mut Option<Timestamp>, ou
         }
     }
     Ok(())
-}
-
-fn wanted(arguments: &Arguments, frame: &Frame, channel: &str, start: Option<Timestamp>) -> bool {
-    let by_channel = arguments.channel.is_empty() || arguments.channel.iter().any(|wanted| wanted == channel);
-    let by_id = arguments.id.is_empty()
-        || frame.kind.id().is_some_and(|id| {
-            let same_width =
-                |low: &Id| matches!((low, id), (Id::Standard(_), Id::Standard(_)) | (Id::Extended(_), Id::Extended(_)));
-            arguments.id.iter().any(|(low, high)| same_width(low) && (*low..=*high).contains(&id))
-        });
-    let by_time = arguments.from.is_none() && arguments.to.is_none()
-        || matches!((frame.time, start), (Some(time), Some(start)) if {
-            let elapsed = crate::timing::seconds(time.since(start));
-            arguments.from.is_none_or(|from| elapsed >= from) && arguments.to.is_none_or(|to| elapsed <= to)
-        });
-    by_channel && by_id && by_time
 }
 
 fn json<'a>(frame: &Frame, channel: &'a str) -> FrameJson<'a> {

@@ -4,10 +4,12 @@ mod batch;
 mod codes;
 mod compare;
 mod explain;
+mod filter;
 mod frames;
 mod learn;
 mod messages;
 mod progress;
+mod replay;
 mod report;
 mod simulate;
 
@@ -35,6 +37,7 @@ enum Command {
     Codes(codes::Arguments),
     Compare(compare::Arguments),
     Explain(explain::Arguments),
+    Replay(replay::Arguments),
     Simulate(simulate::Arguments),
 }
 
@@ -87,6 +90,7 @@ pub fn run() -> ExitCode {
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
+        Command::Replay(arguments) => replay::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };
     match done {
