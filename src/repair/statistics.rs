@@ -123,8 +123,7 @@ pub fn rate_ratio(
 }
 
 /// Test of equal rates on estimated variances, both sides (Krishnamoorthy and Thomson, Journal of Statistical Planning and Inference 2004):
-/// more powerful than the conditional test, nearly exact. Statistic and probability. Whether a split that is exactly as far apart counts is
-/// decided by rounding, as in scipy, so that both agree; it moves the second digit at most.
+/// more powerful than the conditional test, nearly exact. Statistic and probability.
 ///
 /// ```
 /// use lostnode::repair::statistics::e_test;
@@ -132,26 +131,41 @@ pub fn rate_ratio(
 /// assert!((statistic + 1.7320508).abs() < 1e-7 && (p - 0.0883790).abs() < 1e-6);
 /// ```
 pub fn e_test(first: u64, time_first: f64, second: u64, time_second: f64) -> (f64, f64) {
+    let (statistic, _, at_least) = e_test_bounds(first, time_first, second, time_second);
+    (statistic, at_least)
+}
+
+/// Statistic of [`e_test`], the probability of splits further apart than the one seen, and of those at least as far. The test is the second; other
+/// programs let rounding decide for each split that is exactly as far, and lie between the two.
+pub fn e_test_bounds(first: u64, time_first: f64, second: u64, time_second: f64) -> (f64, f64, f64) {
     let statistic = |first: f64, second: f64| {
         let variance = first / time_first.powi(2) + second / time_second.powi(2);
         if variance > 0.0 { (first / time_first - second / time_second) / variance.sqrt() } else { 0.0 }
     };
     let seen = statistic(first as f64, second as f64);
     let rate = (first + second) as f64 / (time_first + time_second);
-    let (Some(one), Some(two)) = (poisson(rate * time_first), poisson(rate * time_second)) else { return (seen, 1.0) };
+    let (Some(one), Some(two)) = (poisson(rate * time_first), poisson(rate * time_second)) else { return (seen, 1.0, 1.0) };
     let reach = |mean: f64| {
         let spread = 12.0 * mean.sqrt() + 40.0;
         ((mean - spread).max(0.0) as u64, (mean + spread) as u64)
     };
     let ((from_one, to_one), (from_two, to_two)) = (reach(rate * time_first), reach(rate * time_second));
-    let mut sum = 0.0;
+    // Far beyond rounding, far below the distance of two statistics that differ.
+    let slack = 1e-9 * seen.abs().max(1.0);
+    let (mut beyond, mut at_least) = (0.0, 0.0);
     for count in from_one..=to_one {
         let chance = one.pmf(count);
         if chance < 1e-18 {
             continue;
         }
-        let beyond = (from_two..=to_two).filter(|other| statistic(count as f64, *other as f64).abs() >= seen.abs());
-        sum += chance * beyond.map(|other| two.pmf(other)).sum::<f64>();
+        for other in from_two..=to_two {
+            let apart = statistic(count as f64, other as f64).abs() - seen.abs();
+            if apart >= -slack {
+                let both = chance * two.pmf(other);
+                at_least += both;
+                beyond += if apart > slack { both } else { 0.0 };
+            }
+        }
     }
-    (seen, sum.min(1.0))
+    (seen, f64::min(beyond, 1.0), f64::min(at_least, 1.0))
 }
