@@ -209,3 +209,23 @@ fn scored_against_the_truth() {
     assert!(cost[0] < cost[1] && cost[0] < cost[2], "{text}");
     assert!(*double.last().unwrap() >= 70.0, "{text}");
 }
+
+/// Many separate losses have many causes: no flood on an idle bus, no gateway that nobody misses, no main line.
+#[test]
+fn separate_losses_are_explained_one_by_one() {
+    let mut text = "title = \"t\"\ninvented = true\nseed = 3\nstart = 1.79e9\nduration = 300.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\n".to_owned();
+    for node in 0..20 {
+        text += &format!(
+            "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {}\nmessages = [ {{ id = \"{:03X}\", period = 0.05, counter = {{ byte = 0, width = 4 }} }}, {{ id = \"{:03X}\", period = 0.1, counter = {{ byte = 1, width = 8 }} }} ]\n",
+            -200 + 20 * node,
+            0x100 + node * 16,
+            0x101 + node * 16
+        );
+    }
+    for node in 0..12 {
+        text += &format!("[[trouble]]\nkind = \"stub_open\"\nnode = \"n{node}\"\nat = [{}.3]\nlasts = [2.0]\n", 60 + node * 17);
+    }
+    let (_, document, _) = simulated(&text, &[]);
+    let found = classes(&document);
+    assert!(found.len() == 12 && found.iter().all(|class| class == "module_connector"), "{found:?}");
+}

@@ -73,7 +73,7 @@ impl fmt::Display for PacketFault {
 /// ```
 /// use lostnode_parsers::FrameKind;
 /// use lostnode_parsers::socketcan::{IdOrder, parse};
-/// let packet = [0, 0, 0x07, 0xDF, 3, 0, 0, 0, 2, 1, 12];
+/// let packet = [0, 0, 0x07, 0x10, 3, 0, 0, 0, 2, 1, 12];
 /// let FrameKind::Classic(frame) = parse(&packet, IdOrder::Big).unwrap() else { panic!() };
 /// assert_eq!(frame.bytes(), [2, 1, 12]);
 /// assert!(parse(&packet, IdOrder::Little).is_err());

@@ -53,6 +53,8 @@ pub struct Class {
     /// No fault of the vehicle.
     #[serde(default)]
     pub benign: bool,
+    /// The symptom without which it is out of the question.
+    pub needs: Option<String>,
     /// In sentences.
     pub explanation: String,
     /// Where the numbers are from.
@@ -67,6 +69,9 @@ pub struct SymptomTable {
     pub text: String,
     /// Probability that a fault of a class shows it.
     pub by: ByClass,
+    /// Only modules tell it: where none was asked, its absence says nothing.
+    #[serde(default)]
+    pub told: bool,
     /// Probability that it appears without any of them.
     pub leak: f64,
 }
@@ -204,6 +209,9 @@ impl Knowledge {
         for (name, class) in &self.class {
             if !(class.prior > 0.0 && class.prior < 1.0) {
                 return wrong(format!("class.{name}: prior is {}; it lies between 0 and 1", class.prior));
+            }
+            if let Some(symptom) = class.needs.as_ref().filter(|symptom| !self.symptom.contains_key(*symptom)) {
+                return wrong(format!("class.{name}: there is no symptom {symptom}"));
             }
         }
         for (name, symptom) in &self.symptom {

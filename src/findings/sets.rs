@@ -27,7 +27,7 @@ pub struct Fault {
 /// Sets kept at each size.
 const BEAM: usize = 200;
 /// Most faults at once.
-const MOST: usize = 8;
+const MOST: usize = 24;
 /// Probability of a sign under a class that has no number for it.
 const RARE: f64 = 0.01;
 
@@ -93,6 +93,7 @@ pub fn explain(report: &Report, knowledge: &Knowledge, symptoms: &[Symptom], rea
             break;
         }
     }
+    seen.extend(narrowed(&table, &seen));
     seen.retain(|(set, _)| table.is_needed(set));
     let best = seen.iter().map(|(_, weight)| *weight).fold(f64::MIN, f64::max);
     let chosen = seen.iter().find(|(_, weight)| *weight == best).map_or_else(BTreeSet::new, |(set, _)| set.clone());
@@ -111,13 +112,45 @@ pub fn explain(report: &Report, knowledge: &Knowledge, symptoms: &[Symptom], rea
     }
 }
 
+/// The best sets without the faults that later ones have made superfluous: growing alone never takes one back.
+fn narrowed(table: &Table, seen: &[(BTreeSet<usize>, f64)]) -> Vec<(BTreeSet<usize>, f64)> {
+    let known: BTreeSet<&BTreeSet<usize>> = seen.iter().map(|(set, _)| set).collect();
+    let mut order: Vec<&(BTreeSet<usize>, f64)> = seen.iter().collect();
+    order.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let mut out: BTreeSet<BTreeSet<usize>> = BTreeSet::new();
+    for (set, weight) in order.into_iter().take(BEAM) {
+        let (mut set, mut weight) = (set.clone(), *weight);
+        loop {
+            let without = |fault: &usize| {
+                let rest: BTreeSet<usize> = set.iter().copied().filter(|other| other != fault).collect();
+                (table.weight(&rest), rest)
+            };
+            match set.iter().map(without).max_by(|a, b| a.0.total_cmp(&b.0)) {
+                Some((better, rest)) if better > weight => (set, weight) = (rest, better),
+                _ => break,
+            }
+        }
+        if !known.contains(&set) {
+            out.insert(set);
+        }
+    }
+    out.into_iter().map(|set| (set.clone(), table.weight(&set))).collect()
+}
+
 fn candidates(report: &Report, knowledge: &Knowledge, symptoms: &[Symptom]) -> Vec<Fault> {
     let mut out: Vec<Fault> = Vec::new();
     let places = symptoms.iter().map(|symptom| (symptom.kind, symptom.subject.clone()));
     for (kind, subject) in places.chain(unions(symptoms)) {
         let Some(table) = knowledge.symptom.get(kind) else { continue };
         for name in table.by.keys() {
-            let Some(subject) = subject.at(knowledge.class[name].at, report) else { continue };
+            let class = &knowledge.class[name];
+            let Some(subject) = subject.at(class.at, report) else { continue };
+            let shows_it = |needed: &String| {
+                symptoms.iter().any(|symptom| symptom.kind == needed && subject.covers(&symptom.subject, report))
+            };
+            if !class.needs.as_ref().is_none_or(shows_it) {
+                continue;
+            }
             if !out.iter().any(|fault| fault.class == *name && fault.subject == subject) {
                 out.push(Fault { class: name.clone(), subject, probability: 0.0 });
             }
@@ -155,12 +188,17 @@ struct Table {
 impl Table {
     fn new(report: &Report, knowledge: &Knowledge, faults: &[Fault], symptoms: &[Symptom], readings: &[Observed]) -> Self {
         // What a fault usually shows and does not show here speaks against it.
+        let asked = !report.diagnosis.talks.is_empty() || !report.diagnosis.codes.is_empty();
         let absent = |fault: &Fault| {
             let missing = |kind: &str| {
                 !symptoms.iter().any(|symptom| symptom.kind == kind && fault.subject.covers(&symptom.subject, report))
             };
             let of = |(kind, table): (&String, &SymptomTable)| {
-                table.by.get(&fault.class).filter(|_| missing(kind)).map_or(0.0, |by| (1.0 - by).max(1e-3).ln())
+                table
+                    .by
+                    .get(&fault.class)
+                    .filter(|_| (asked || !table.told) && missing(kind))
+                    .map_or(0.0, |by| (1.0 - by).max(1e-3).ln())
             };
             knowledge.symptom.iter().map(of).sum::<f64>()
         };
