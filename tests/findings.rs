@@ -117,7 +117,7 @@ value = 3000000.0
     let finding = &document["findings"][0];
     assert_eq!(finding["class"], "module_connector");
     assert!(finding["probability"].as_f64().unwrap() > 0.9, "{finding:#}");
-    assert!(finding["evidence"].to_string().contains("3000000 (open)"));
+    assert!(finding["evidence"].to_string().contains("3000000 Ohm (open)"));
     // A test whose reading has come back is not asked for again.
     assert!(!document["next_tests"].to_string().contains("Bus wires from"));
 }

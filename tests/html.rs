@@ -38,7 +38,7 @@ fn one_file_without_network_or_script() {
     assert_eq!(text.matches("type=\"checkbox\" id=").count(), text.matches("<label for=\"test").count());
     for part in [
         "sliding door: no power or ground",
-        "1.9 (bad ground)",
+        "1.9 V (bad ground)",
         "Done: repaired",
         "XXTVANXXA0D000917",
         "What was checked, and what was not",

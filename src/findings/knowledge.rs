@@ -96,6 +96,9 @@ pub struct Reading {
     pub at: Level,
     /// In words.
     pub text: String,
+    /// Unit of its value; empty for a trial.
+    #[serde(default)]
+    pub unit: String,
     /// Where the limits are from.
     pub source: String,
     /// Bands of a number, ascending.

@@ -114,7 +114,7 @@ impl Job {
                     return at(value.span(), format!("value is {number}; {name} is a number from 0 up"));
                 }
                 let place = table.bands.iter().position(|band| number <= band.to).unwrap_or(table.bands.len() - 1);
-                (place, format!("{number} ({})", table.bands[place].name))
+                (place, format!("{number} {} ({})", table.unit, table.bands[place].name))
             }
             (_, Some(result)) if !table.outcomes.is_empty() => {
                 match table.outcomes.iter().position(|outcome| outcome == result.get_ref()) {
