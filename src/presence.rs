@@ -149,7 +149,7 @@ fn of_node(timing: &Timing, ids: &[usize], silence: Silence, slack: Nanoseconds)
     let mut out = silence;
     for id in ids.iter().map(|id| &timing.ids[*id]) {
         let Some((first, last)) = id.heard else { continue };
-        let around = id.silences.at_least(0).into_iter().find(|own| own.start <= middle && own.end >= middle);
+        let around = id.silences.around(middle);
         let start = around.map_or(last, |own| own.start);
         let end = around.map_or(first, |own| own.end);
         if start <= silence.start + slack {

@@ -7,9 +7,9 @@ use lostnode_parsers::{FrameKind, Timestamp, wire};
 use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
 
+use super::Frame;
 use super::input::fill;
 use super::text::{Parsed, intern};
-use super::{Frame, Rejected};
 
 /// First bytes of pcap in both byte orders with micro- and nanoseconds, and of pcapng.
 const MAGIC: [[u8; 4]; 5] = [
@@ -79,11 +79,10 @@ impl Packets {
             io::Error::new(io::ErrorKind::InvalidData, format!("damaged after {number} packets: {what}"))
         };
         let mut reader = create_reader(1 << 18, Whole(reader)).map_err(|error| damaged(0, error.to_string()))?;
-        let mut swap_nanoseconds = false;
         loop {
             match reader.next() {
                 Ok((used, block)) => {
-                    self.block(&block, &mut swap_nanoseconds);
+                    self.block(&block);
                     reader.consume(used);
                 }
                 Err(PcapError::Eof) => return Ok(()),
@@ -100,23 +99,21 @@ impl Packets {
             }
             if self.parsed.frames.len() >= BATCH {
                 // Channels and numbers count within a batch, as those of text do.
-                let next = Parsed { channels: Vec::new(), ..Parsed::default() };
-                take(std::mem::replace(&mut self.parsed, next));
+                take(std::mem::take(&mut self.parsed));
             }
         }
     }
 
-    fn block(&mut self, block: &PcapBlockOwned<'_>, nanoseconds: &mut bool) {
+    fn block(&mut self, block: &PcapBlockOwned<'_>) {
         match block {
             PcapBlockOwned::LegacyHeader(header) => {
-                *nanoseconds = header.is_nanosecond_precision();
-                let resolution = if *nanoseconds { 1_000_000_000 } else { 1_000_000 };
+                let resolution = if header.is_nanosecond_precision() { 1_000_000_000 } else { 1_000_000 };
                 self.interfaces = vec![Interface { name: "can0".to_owned(), link: header.network.0, resolution, offset: 0 }];
             }
             PcapBlockOwned::Legacy(packet) => {
-                let unit = if *nanoseconds { 1 } else { 1000 };
-                let time = i64::from(packet.ts_sec) * 1_000_000_000 + i64::from(packet.ts_usec) * unit;
-                self.packet(0, Some(Timestamp::from_nanoseconds(time)), packet.data);
+                let stamp = |interface: &Interface| u64::from(packet.ts_sec) * interface.resolution + u64::from(packet.ts_usec);
+                let time = self.interfaces.first().and_then(|interface| time(stamp(interface), interface));
+                self.packet(0, time, packet.data);
             }
             PcapBlockOwned::NG(Block::SectionHeader(_)) => self.interfaces.clear(),
             PcapBlockOwned::NG(Block::InterfaceDescription(own)) => {
@@ -190,13 +187,4 @@ fn time(stamp: u64, interface: &Interface) -> Option<Timestamp> {
     let part = u128::from(rest) * 1_000_000_000 / u128::from(interface.resolution);
     let seconds = i64::try_from(whole).ok()?.checked_add(interface.offset)?;
     Some(Timestamp::from_nanoseconds(seconds.checked_mul(1_000_000_000)?.checked_add(part as i64)?))
-}
-
-impl Parsed {
-    fn reject_at(&mut self, number: u64, reason: String) {
-        self.rejected += 1;
-        if self.rejections.len() < super::Capture::KEPT_REJECTIONS {
-            self.rejections.push(Rejected { line: number, reason });
-        }
-    }
 }

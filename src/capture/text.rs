@@ -88,9 +88,14 @@ impl Parsed {
     }
 
     fn reject(&mut self, reason: String) {
+        self.reject_at(self.line_ends, reason);
+    }
+
+    /// Counts a record that is no frame, by its line or packet.
+    pub(super) fn reject_at(&mut self, line: u64, reason: String) {
         self.rejected += 1;
         if self.rejections.len() < Capture::KEPT_REJECTIONS {
-            self.rejections.push(Rejected { line: self.line_ends, reason });
+            self.rejections.push(Rejected { line, reason });
         }
     }
 }

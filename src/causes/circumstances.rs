@@ -72,8 +72,7 @@ pub(super) fn boot_pattern(timing: &Timing, losses: &Losses, ids: &[usize], sile
 /// The silence of each periodic identifier around the middle of `silence`.
 fn around(timing: &Timing, ids: &[usize], silence: Silence) -> Vec<(usize, Silence)> {
     let middle = silence.start + silence.length() / 2;
-    let of = |id: usize| timing.ids[id].silences.at_least(0).into_iter().find(|own| own.start <= middle && own.end >= middle);
-    ids.iter().filter_map(|id| Some((*id, of(*id)?))).collect()
+    ids.iter().filter_map(|id| Some((*id, timing.ids[*id].silences.around(middle)?))).collect()
 }
 
 /// First frame of each identifier after a silence, in seconds since the first of all, that one in front.

@@ -90,8 +90,7 @@ fn signs(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[usize], silen
     let mut phase: Option<(f64, Sign)> = None;
     for at in ids {
         let (id, Some(expected)) = (&timing.ids[*at], losses.expected[*at]) else { continue };
-        let around = |own: &Silence| own.start <= middle && own.end >= middle;
-        let Some(own) = id.silences.at_least(0).into_iter().find(around) else { continue };
+        let Some(own) = id.silences.around(middle) else { continue };
         let period = clocks.rates[*at].map_or(expected.rhythm.period, |rate| rate.period);
         let periods = seconds(own.length()) / period;
         let whole = periods.round();

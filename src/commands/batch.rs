@@ -15,10 +15,9 @@ use crc::{CRC_64_XZ, Crc};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::{Deserialize, Serialize};
 
-use super::report::{Analysis, read_knowledge, read_roster, write_file};
+use super::report::{Analysis, Expected, read_knowledge, report_of, write_file};
 use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
-use crate::answer;
-use crate::capture::{self, Options, Source};
+use crate::capture::Options;
 use crate::expected::RosterFile;
 use crate::findings::{self, Job, Knowledge};
 use crate::report::Renderer;
@@ -26,7 +25,6 @@ use crate::report::html::Html;
 use crate::report::json::Json;
 use crate::report::json::row::Row;
 use crate::settings::Settings;
-use crate::summary::Summary;
 
 /// Report on every capture below a folder
 ///
@@ -46,9 +44,8 @@ pub struct Arguments {
     /// Leave out captures whose row is there already, made from the same bytes with the same settings
     #[arg(long)]
     resume: bool,
-    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
-    #[arg(long, value_name = "FILE")]
-    roster: Option<PathBuf>,
+    #[command(flatten)]
+    expected: Expected,
     /// Changes to the numbers behind the findings
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
@@ -141,14 +138,14 @@ impl Work {
         let mark = format!(
             "lostnode {} {settings:?} {:?} {:?}",
             env!("CARGO_PKG_VERSION"),
-            text(&arguments.roster),
+            text(&arguments.expected.roster),
             text(&arguments.knowledge)
         );
         Ok(Work {
             folder: whole(&arguments.folder)?,
             out: whole(&arguments.out)?,
             settings,
-            roster: arguments.roster.as_deref().map(read_roster).transpose()?,
+            roster: arguments.expected.read()?,
             knowledge: read_knowledge(arguments.knowledge.as_deref())?,
             mark: format!("{:016X}", Crc::<u64>::new(&CRC_64_XZ).checksum(mark.as_bytes())),
             resume: arguments.resume,
@@ -180,16 +177,12 @@ impl Work {
     }
 
     fn report(&self, path: &Path, name: &str, place: &Path) -> Result<Row, Failure> {
-        let mut summary = Summary::new(&self.settings);
         // Captures run beside each other: one thread each.
         let options = Options { threads: 1, ..Options::default() };
-        let read = capture::read(Source::Path(path.to_owned()), &options, |batch| summary.push(batch));
-        let capture = match read {
-            Ok(capture) => capture,
+        let mut report = match report_of(path, &self.settings, &options, self.roster.as_ref()) {
+            Ok(report) => report,
             Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
         };
-        summary.finish();
-        let mut report = answer::report(vec![capture], &summary, &self.settings, self.roster.as_ref());
         findings::find(&mut report, &self.knowledge, &Job::default()).map_err(Failure::message)?;
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
         write_file(place, "report.json", |out| Json.render(&report, out))?;

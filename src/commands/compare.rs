@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::report::{Analysis, Reading, analyse, read_roster};
+use super::report::{Analysis, Expected, Reading, analyse};
 use super::{FAILED, Failure, NOT_SURE, NOTHING_LOST, SOMETHING_LOST};
 use crate::repair;
 use crate::report::comparison::State;
@@ -27,9 +27,8 @@ pub struct Arguments {
     /// How to print the comparison
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
-    #[arg(long, value_name = "FILE")]
-    roster: Option<PathBuf>,
+    #[command(flatten)]
+    expected: Expected,
     #[command(flatten)]
     analysis: Analysis,
     #[command(flatten)]
@@ -47,7 +46,7 @@ enum Format {
 /// # Errors
 /// Where a capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let roster = arguments.roster.as_deref().map(read_roster).transpose()?;
+    let roster = arguments.expected.read()?;
     let read = |path: &PathBuf| analyse(path, &arguments.analysis, &arguments.reading, roster.as_ref());
     let before = read(&arguments.before)?;
     let after = arguments.after.iter().map(read).collect::<Result<Vec<_>, _>>()?;

@@ -9,7 +9,7 @@ use clap::Args;
 use lostnode_parsers::{Timestamp, candump};
 
 use super::filter::Filter;
-use super::report::Reading;
+use super::report::{Reading, positive};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::{self, Batch, Source};
 
@@ -23,7 +23,7 @@ pub struct Arguments {
     /// The capture, plain, gzip or zstd; `-` reads standard input
     capture: PathBuf,
     /// How many times faster than it was recorded
-    #[arg(long, value_name = "TIMES", default_value_t = 1.0, value_parser = speed)]
+    #[arg(long, value_name = "TIMES", default_value_t = 1.0, value_parser = positive)]
     speed: f64,
     /// Do not wait at all
     #[arg(long, conflicts_with = "speed")]
@@ -38,13 +38,6 @@ pub struct Arguments {
     filter: Filter,
     #[command(flatten)]
     reading: Reading,
-}
-
-fn speed(text: &str) -> Result<f64, String> {
-    match text.parse::<f64>() {
-        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
-        _ => Err(format!("`{text}` is not a number above zero")),
-    }
 }
 
 fn mapping(text: &str) -> Result<(String, String), String> {

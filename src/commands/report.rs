@@ -34,9 +34,8 @@ pub struct Arguments {
     /// Also write report.html, report.json, presence.png and bus-load.png into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
-    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
-    #[arg(long, value_name = "FILE")]
-    roster: Option<PathBuf>,
+    #[command(flatten)]
+    expected: Expected,
     /// What was measured, tried and done on the vehicle, as a job file
     #[arg(long, value_name = "FILE")]
     readings: Option<PathBuf>,
@@ -96,6 +95,21 @@ impl Analysis {
     }
 }
 
+/// What is expected on the bus, shared by the commands that tell what is missing.
+#[derive(Args)]
+pub struct Expected {
+    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description (.arxml)
+    #[arg(long, value_name = "FILE")]
+    pub roster: Option<PathBuf>,
+}
+
+impl Expected {
+    /// The roster, where one was named.
+    pub fn read(&self) -> Result<Option<RosterFile>, Failure> {
+        self.roster.as_deref().map(read_roster).transpose()
+    }
+}
+
 /// How to read captures, shared by all commands that do.
 #[derive(Args)]
 pub struct Reading {
@@ -120,7 +134,8 @@ impl Reading {
     }
 }
 
-fn positive(text: &str) -> Result<f64, String> {
+/// A number above zero, as an argument.
+pub fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
         _ => Err(format!("`{text}` is not a number above zero")),
@@ -132,7 +147,7 @@ fn positive(text: &str) -> Result<f64, String> {
 /// # Errors
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let roster = arguments.roster.as_deref().map(read_roster).transpose()?;
+    let roster = arguments.expected.read()?;
     let mut report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref())?;
     let (knowledge, job) = (read_knowledge(arguments.knowledge.as_deref())?, read_job(arguments.readings.as_deref())?);
     findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
@@ -172,7 +187,7 @@ fn read_job(path: Option<&Path>) -> Result<Job, Failure> {
 }
 
 /// Reads a roster file, or an AUTOSAR system description, told apart by what is in it.
-pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
+fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
     let text = read_text(path)?;
     let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
     let roster = if xml { expected::from_arxml(&text) } else { RosterFile::parse(&text) };
@@ -184,13 +199,26 @@ pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
 /// # Errors
 /// Where the capture cannot be read.
 pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading, roster: Option<&RosterFile>) -> Result<Report, Failure> {
-    let settings = analysis.settings();
-    let mut summary = Summary::new(&settings);
     progress::begin(path);
-    let capture = capture::read(Source::Path(path.to_owned()), &reading.options(), |batch| summary.push(batch));
+    let report = report_of(path, &analysis.settings(), &reading.options(), roster);
     progress::end();
+    report.map_err(Failure::message)
+}
+
+/// From a capture to its report.
+///
+/// # Errors
+/// Where the capture cannot be read.
+pub fn report_of(
+    path: &Path,
+    settings: &Settings,
+    options: &Options,
+    roster: Option<&RosterFile>,
+) -> Result<Report, capture::Error> {
+    let mut summary = Summary::new(settings);
+    let capture = capture::read(Source::Path(path.to_owned()), options, |batch| summary.push(batch))?;
     summary.finish();
-    Ok(answer::report(vec![capture.map_err(Failure::message)?], &summary, &settings, roster))
+    Ok(answer::report(vec![capture], &summary, settings, roster))
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.

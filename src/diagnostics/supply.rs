@@ -4,9 +4,14 @@ use crate::timing::Nanoseconds;
 
 /// Levels of a 12 V system below which something is wrong, in volts: modules may reset while cranking, the battery is flat, the battery is not
 /// charged. Common practice, no source.
-pub const LEVELS: [f64; 3] = [9.6, 10.5, 12.0];
+const LEVELS: [f64; 3] = [9.6, 10.5, 12.0];
 /// A supply that ever exceeds this many volts is one of 24 V, whose levels are twice as high. Common practice, no source.
-pub const TRUCK_ABOVE: f64 = 18.0;
+const TRUCK_ABOVE: f64 = 18.0;
+
+/// The levels of a system whose supply reached `most` volts, lowest first.
+pub fn levels(most: f64) -> [f64; 3] {
+    LEVELS.map(|level| if most > TRUCK_ABOVE { level * 2.0 } else { level })
+}
 
 /// Readings in the order of the capture.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -65,8 +70,7 @@ impl Supply {
 
     /// The levels of this system, lowest first.
     pub fn levels(&self) -> [f64; 3] {
-        let truck = self.range().is_some_and(|(_, most)| most > TRUCK_ABOVE);
-        LEVELS.map(|level| if truck { level * 2.0 } else { level })
+        levels(self.range().map_or(0.0, |(_, most)| most))
     }
 
     /// Times below the highest level.

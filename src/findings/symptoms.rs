@@ -1,7 +1,7 @@
 //! From the report to symptoms: what asks for an explanation, what it is about, and its signs.
 
 use super::subject::Subject;
-use crate::diagnostics::supply::{LEVELS, TRUCK_ABOVE};
+use crate::diagnostics::supply::levels;
 use crate::report::diagnosis::{BlameEntry, CodeEntry};
 use crate::report::style::duration;
 use crate::report::{Cause, Outage, Report, Scope};
@@ -177,7 +177,7 @@ fn supply(report: &Report, outages: &[&Outage], symptom: Symptom) -> Symptom {
     let Some(supply) = &report.diagnosis.vehicle.supply else { return symptom };
     let place = |outage: &Outage| report.outages.iter().position(|other| std::ptr::eq(other, outage));
     // Below 12 V the battery is only not charged: that resets nobody.
-    let level = LEVELS[1] * if supply.max > TRUCK_ABOVE { 2.0 } else { 1.0 };
+    let level = levels(supply.max)[1];
     let dip = supply
         .dips
         .iter()

@@ -76,6 +76,12 @@ impl Longest {
         kept
     }
 
+    /// The kept silence around an instant, the earlier one where two meet there.
+    pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
+        let kept = self.heap.iter().map(|Reverse((_, Reverse(silence), _))| *silence);
+        kept.filter(|silence| silence.start <= time && silence.end >= time).min()
+    }
+
     /// Payloads before and after a kept silence.
     pub fn payloads(&self, silence: Silence) -> Option<[[u8; 8]; 2]> {
         self.heap.iter().find(|Reverse((_, Reverse(own), _))| *own == silence).map(|Reverse((.., payloads))| *payloads)
