@@ -38,6 +38,7 @@ pub mod commands;
 pub mod diagnostics;
 pub mod expected;
 pub mod findings;
+pub mod interface;
 pub mod learn;
 pub mod load;
 pub mod losses;
@@ -49,6 +50,7 @@ pub mod senders;
 pub mod settings;
 pub mod simulate;
 pub mod summary;
+pub mod table;
 pub mod timing;
 
 pub use lostnode_parsers as parsers;

@@ -74,17 +74,34 @@ fn a_bad_file_costs_one_row() {
     assert!(batch(&folder, &out, &["--resume", "--shortest-outage", "9"]).1.starts_with("6 captures: 0 with losses"));
 }
 
-/// Killed again and again and resumed, two at a time for a while: the same table as an undisturbed run.
+/// The captures of `../shared`, 2,000 simulated ones, and among them cut, empty, binary and unreadable files and one that
+/// grows: killed 20 times and resumed, two at a time for a while, the table is that of an undisturbed run.
 #[test]
 fn killed_and_resumed() {
     let place = tempfile::tempdir().unwrap();
     let folder = place.path().join("captures");
-    fs::create_dir_all(&folder).unwrap();
-    for seed in 0..60 {
-        fs::write(folder.join(format!("{seed:03}.log")), capture(seed, seed % 3 == 0)).unwrap();
+    fs::create_dir_all(folder.join("deep/er")).unwrap();
+    let captures: Vec<Vec<u8>> = (0..40).map(|seed| capture(seed, seed % 3 == 0)).collect();
+    for at in 0..2000 {
+        // Each a capture of its own: the tail of one of forty, as a log that began later.
+        let whole = &captures[at % 40];
+        let from = whole.iter().skip(at * 7 % 2000).position(|byte| *byte == b'\n').unwrap() + at * 7 % 2000 + 1;
+        let path = folder.join(if at % 5 == 0 { "deep/er" } else { "." }).join(format!("{at:04}.log"));
+        match at % 100 {
+            96 => fs::write(path, &whole[from..whole.len() / 2 + at]).unwrap(),
+            97 => fs::write(path, b"").unwrap(),
+            98 => fs::write(path, [0, 1, 2, at as u8].repeat(500)).unwrap(),
+            99 if at % 200 == 99 => std::os::unix::fs::symlink("nowhere", path).unwrap(),
+            99 => assert!(std::process::Command::new("mkfifo").arg(path).status().unwrap().success()),
+            _ => fs::write(path, &whole[from..]).unwrap(),
+        }
+    }
+    if let Some(shared) = common::shared("data") {
+        for entry in fs::read_dir(shared).unwrap().map(Result::unwrap) {
+            fs::copy(entry.path(), folder.join("deep").join(entry.file_name())).unwrap();
+        }
     }
     let (whole, broken) = (place.path().join("whole"), place.path().join("broken"));
-    batch(&folder, &whole, &["--jobs", "2"]);
     let start = || {
         lostnode()
             .args(["batch", folder.to_str().unwrap(), "--resume", "--jobs", "2", "--out", broken.to_str().unwrap()])
@@ -93,22 +110,70 @@ fn killed_and_resumed() {
             .spawn()
             .unwrap()
     };
+    let growing = folder.join("growing.log");
     for turn in 0..20 {
         let (mut one, mut other) = (start(), (turn % 4 == 0).then(start));
-        std::thread::sleep(Duration::from_millis(3 + turn * 7 % 40));
+        for step in 0..5 {
+            let mut file = fs::OpenOptions::new().create(true).append(true).open(&growing).unwrap();
+            let grown = (turn * 5 + step) as usize * 97;
+            file.write_all(&captures[1][grown..grown + 97]).unwrap();
+            std::thread::sleep(Duration::from_millis(20 + turn * 37 % 100));
+        }
         let _ = one.kill();
         let _ = other.as_mut().map(std::process::Child::kill);
         one.wait().unwrap();
         other.map(|mut other| other.wait().unwrap());
     }
     batch(&folder, &broken, &["--resume"]);
+    batch(&folder, &whole, &["--jobs", "2"]);
     let table = |out: &Path| fs::read_to_string(out.join("summary.csv")).unwrap();
     assert_eq!(table(&broken), table(&whole));
-    assert_eq!(rows(&whole).iter().filter(|row| row[1] == "lost").count(), 20);
+    assert_eq!(fs::read(broken.join("summary.parquet")).unwrap(), fs::read(whole.join("summary.parquet")).unwrap());
+    let count = |verdict: &str| rows(&whole).iter().filter(|row| row[1] == verdict).count();
+    assert!(
+        count("not read") >= 60 && count("lost") >= 600 && rows(&whole).len() >= 2001,
+        "{} {}",
+        count("not read"),
+        count("lost")
+    );
     // Every report is whole.
     for entry in fs::read_dir(&broken).unwrap().map(Result::unwrap).filter(|entry| entry.path().is_dir()) {
-        let text = fs::read_to_string(entry.path().join("report.json")).unwrap();
-        serde_json::from_str::<serde_json::Value>(&text).unwrap();
+        if let Ok(text) = fs::read_to_string(entry.path().join("report.json")) {
+            serde_json::from_str::<serde_json::Value>(&text).unwrap();
+        }
+    }
+}
+
+/// A full disk is told as what it is, by every command that writes, and leaves no half file behind.
+#[test]
+fn a_full_disk() {
+    let place = tempfile::tempdir().unwrap();
+    let (disk, sample, program) = (place.path().join("disk"), own("samples/van-door.log.gz"), env!("CARGO_BIN_EXE_lostnode"));
+    fs::create_dir(&disk).unwrap();
+    let (disk, sample) = (disk.display(), sample.display());
+    let samples = own("samples");
+    for command in [
+        format!("{program} report {sample} --out {disk}/report > /dev/null"),
+        format!("{program} batch {} --out {disk}/batch > /dev/null", samples.display()),
+        format!("{program} frames {sample} --format parquet > {disk}/frames.parquet"),
+        format!("{program} frames {sample} --format csv > {disk}/frames.csv"),
+        format!("{program} messages {sample} > {disk}/messages.txt"),
+        format!("{program} simulate {}/van-door.toml --out {disk}/van.log", samples.display()),
+    ] {
+        let script = format!(
+            "mount -t tmpfs -o size=16k none {disk} || exit 77\n{command}\necho \"code $?\"; find {disk} -name '.*unfinished'"
+        );
+        let run = |arguments: &[&str]| std::process::Command::new("unshare").args(arguments).args(["sh", "-c", &script]).output();
+        let output = match run(&["--mount"]) {
+            Ok(output) if output.status.success() => output,
+            _ => match run(&["--map-root-user", "--mount"]) {
+                Ok(output) if output.status.success() => output,
+                _ => return println!("skipped: a small disk cannot be mounted here"),
+            },
+        };
+        let (out, told) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+        assert_eq!(out, "code 2\n", "{command}: {told}");
+        assert!(told.contains("No space left on device"), "{command}: {told}");
     }
 }
 

@@ -21,7 +21,9 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 22] = [
+const ORDER: [&str; 24] = [
+    "table",
+    "interface",
     "settings",
     "capture",
     "timing",

@@ -161,8 +161,8 @@ fn frames_are_filtered_and_written_in_three_forms() {
     assert!((19..=21).contains(&some.lines().count()), "{some}");
     assert!(some.lines().all(|line| line.contains(" can0 3B0#")));
     let csv = run(&["--id", "3B0-3B2", "--to", "1", "--format", "csv"]);
-    assert!(csv.starts_with("time,channel,kind,id,extended,dlc,data,brs,esi,error_class,bits\n"));
-    assert!(csv.lines().skip(1).all(|line| line.split(',').count() == 11 && (line.contains("0x3B0") || line.contains("0x3B2"))));
+    assert!(csv.starts_with("time,channel,kind,id,extended,dlc,data,brs,esi,error_class,error_bits,bits\n"));
+    assert!(csv.lines().skip(1).all(|line| line.split(',').count() == 12 && (line.contains("0x3B0") || line.contains("0x3B2"))));
     let jsonl = run(&["--id", "3B0", "--to", "1", "--format", "jsonl"]);
     let first: Value = serde_json::from_str(jsonl.lines().next().unwrap()).unwrap();
     assert_eq!((first["id"].as_str(), first["kind"].as_str(), first["dlc"].as_u64()), (Some("0x3B0"), Some("data"), Some(6)));

@@ -1,19 +1,20 @@
 //! Opening and decompressing: what the first bytes say decides, not the name.
 
 use std::fs::File;
-use std::io::{self, BufReader, Read};
+use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use super::{Options, Source, packets};
+use super::lines::LONGEST_LINE;
+use super::{Options, Source};
 
 /// An open capture: decompressed bytes and how they were packed.
 pub(super) struct Input {
     pub reader: Box<dyn Read + Send>,
     pub packing: &'static str,
-    /// Whether the bytes are a network capture rather than text.
-    pub packets: bool,
+    /// The first line, or the first bytes of what has no lines; `reader` begins with them.
+    pub first: Vec<u8>,
 }
 
 const GZIP: [u8; 2] = [0x1F, 0x8B]; // RFC 1952, 2.3.1
@@ -39,7 +40,7 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         return Err(error);
     }
     let whole = io::Cursor::new(head[..length].to_vec()).chain(buffered);
-    let (mut reader, packing): (Box<dyn Read + Send>, &'static str) = match head {
+    let (reader, packing): (Box<dyn Read + Send>, &'static str) = match head {
         [a, b, ..] if [a, b] == GZIP && length >= 2 => {
             (Box::new(flate2::bufread::MultiGzDecoder::new(BufReader::new(whole))), "gzip")
         }
@@ -47,15 +48,15 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         _ => (Box::new(whole), ""),
     };
     // What is in it, once it is unpacked; a damaged stream says so when it is read.
-    let mut first = [0; 4];
-    let (length, failure) = fill(&mut reader, &mut first);
-    let packets = length == 4 && packets::is_packets(&first);
-    let begin = io::Cursor::new(first[..length].to_vec());
+    let mut reader = BufReader::with_capacity(64 << 10, reader);
+    let mut first = Vec::new();
+    let failure = reader.by_ref().take(LONGEST_LINE as u64).read_until(b'\n', &mut first).err();
+    let begin = io::Cursor::new(first.clone());
     let reader: Box<dyn Read + Send> = match failure {
         Some(error) => Box::new(begin.chain(Failing(Some(error)))),
         None => Box::new(begin.chain(reader)),
     };
-    Ok(Input { reader, packing, packets })
+    Ok(Input { reader, packing, first })
 }
 
 /// Gives an error that came too early in its place.

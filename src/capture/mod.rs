@@ -3,9 +3,12 @@
 //! Frames come out in the order of the file, in batches, whatever the number of threads; so what is folded from them does
 //! not depend on it either.
 
+mod columns;
+pub mod frame_table;
 mod input;
 mod lines;
 mod packets;
+mod parquet;
 mod pipeline;
 mod text;
 
@@ -16,7 +19,8 @@ use std::path::PathBuf;
 use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FrameKind, Timestamp};
 
-pub use pipeline::read;
+pub use columns::Columns;
+pub use pipeline::{read, read_while};
 
 /// Position of a channel in [`Batch::channels`].
 pub type ChannelIndex = u16;
@@ -60,6 +64,8 @@ pub enum Stamps {
 pub struct Options {
     /// Meaning of the time stamps of console text.
     pub stamps: Stamps,
+    /// Columns of a CSV capture; one that this tool wrote needs none.
+    pub columns: Option<Columns>,
     /// Threads that parse; the result does not depend on it.
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
@@ -72,6 +78,7 @@ impl Default for Options {
     fn default() -> Self {
         Options {
             stamps: Stamps::Auto,
+            columns: None,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 20,
             progress: None,
@@ -154,10 +161,14 @@ pub enum ErrorKind {
     Io(io::Error),
     /// The file has no bytes.
     Empty,
-    /// No packet of a network capture is a frame.
-    NoFramesInPackets {
-        /// Packets that were tried.
-        packets: u64,
+    /// The columns that were named do not fit the first line.
+    Columns(String),
+    /// No packet of a network capture, or no row of a table, is a frame.
+    NoFramesIn {
+        /// What was tried: `packets` or `rows`.
+        unit: &'static str,
+        /// How many.
+        count: u64,
         /// The first one with its reason.
         first: Option<Rejected>,
     },
@@ -190,10 +201,11 @@ impl fmt::Display for ErrorKind {
         match self {
             ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
             ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
-            ErrorKind::NoFramesInPackets { packets, first } => {
-                write!(f, "none of its {packets} packets is a CAN frame")?;
+            ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
+            ErrorKind::NoFramesIn { unit, count, first } => {
+                write!(f, "none of its {count} {unit} is a CAN frame")?;
                 match first {
-                    Some(first) => write!(f, " (packet {}: {})", first.line, first.reason),
+                    Some(first) => write!(f, " (number {}: {})", first.line, first.reason),
                     None => Ok(()),
                 }
             }
@@ -206,7 +218,8 @@ impl fmt::Display for ErrorKind {
                 if let Some(first) = first {
                     write!(f, " (line {}: {})", first.line, first.reason)?;
                 }
-                f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")
+                f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")?;
+                if *binary { Ok(()) } else { f.write_str("; of a CSV file name the columns: --columns (docs/formats.md)") }
             }
         }
     }

@@ -1,6 +1,7 @@
 //! Network captures (pcap and pcapng) that carry CAN: packet after packet, on one thread.
 
 use std::io::{self, Read};
+use std::ops::ControlFlow;
 
 use lostnode_parsers::socketcan::{self, IdOrder, LINK_COOKED, LINK_SOCKETCAN};
 use lostnode_parsers::{FrameKind, Timestamp, wire};
@@ -45,11 +46,11 @@ struct Packet {
 }
 
 /// Reads packets and hands batches to `take`; what remains unreadable is told as an error, what came before stays.
-pub(super) fn read(reader: impl Read + Send, take: &mut dyn FnMut(Parsed)) -> io::Result<()> {
+pub(super) fn read(reader: impl Read + Send, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
     let mut packets = Packets { interfaces: Vec::new(), waiting: Vec::new(), order: None, number: 0, parsed: Parsed::default() };
     let ended = packets.all(reader, take);
     packets.flush();
-    take(std::mem::take(&mut packets.parsed));
+    let _ = take(std::mem::take(&mut packets.parsed));
     ended
 }
 
@@ -74,7 +75,7 @@ struct Packets {
 }
 
 impl Packets {
-    fn all(&mut self, reader: impl Read + Send, take: &mut dyn FnMut(Parsed)) -> io::Result<()> {
+    fn all(&mut self, reader: impl Read + Send, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
         let damaged = |number: u64, what: String| {
             io::Error::new(io::ErrorKind::InvalidData, format!("damaged after {number} packets: {what}"))
         };
@@ -99,7 +100,9 @@ impl Packets {
             }
             if self.parsed.frames.len() >= BATCH {
                 // Channels and numbers count within a batch, as those of text do.
-                take(std::mem::take(&mut self.parsed));
+                if take(std::mem::take(&mut self.parsed)).is_break() {
+                    return Ok(());
+                }
             }
         }
     }

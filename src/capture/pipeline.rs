@@ -2,16 +2,18 @@
 
 use std::collections::BTreeMap;
 use std::io;
+use std::ops::ControlFlow;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::thread;
 
 use lostnode_parsers::Timestamp;
 
+use super::columns::Table;
 use super::input::{Input, open};
 use super::lines::{Chunk, Chunks};
 use super::text::{Clock, Parsed, intern, parse};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
@@ -19,21 +21,41 @@ use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, pac
 /// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is partly readable is no
 /// error; [`Capture`] counts what was rejected and says where reading stopped.
 pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> Result<Capture, Error> {
+    read_while(source, options, |batch| {
+        fold(batch);
+        ControlFlow::Continue(())
+    })
+}
+
+/// As [`read`], until `fold` breaks off: then nothing more is read, and what is returned tells of what was.
+///
+/// # Errors
+/// As for [`read`].
+pub fn read_while(source: Source, options: &Options, mut fold: impl FnMut(&Batch) -> ControlFlow<()>) -> Result<Capture, Error> {
     let path = source.name();
     let fail = |kind| Error { path: path.clone(), kind };
-    let Input { reader, packing, packets } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
+    let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
     let mut collector = Collector::new(options);
     let mut stopped: Option<io::Error> = None;
     let threads = options.threads.max(1);
-    if packets {
-        collector.by_number = true;
-        stopped = packets::read(reader, &mut |parsed| {
+    if packets::is_packets(&first) || first.starts_with(&parquet::MAGIC) {
+        let (form, unit) = match first.starts_with(&parquet::MAGIC) {
+            true => ("Parquet", "rows"),
+            false => ("network capture", "packets"),
+        };
+        collector.unit = unit;
+        let mut take = |parsed| {
             collector.take(parsed);
-            fold(&collector.batch);
-        })
+            fold(&collector.batch)
+        };
+        stopped = match unit {
+            "rows" => parquet::read(reader, &mut take),
+            _ => packets::read(reader, &mut take),
+        }
         .err();
-        return collector.finish(path, "network capture", packing, stopped);
+        return collector.finish(path, form, packing, stopped);
     }
+    let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(what)))?;
     thread::scope(|scope| {
         let (to_workers, work) = sync_channel::<(u64, Chunk)>(threads * 2);
         let (to_collector, results) = sync_channel::<(u64, Parsed)>(threads * 2);
@@ -42,14 +64,15 @@ pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> 
         for _ in 0..threads {
             let to_collector = to_collector.clone();
             let work = Arc::clone(&work);
-            scope.spawn(move || work_off(&work, &to_collector));
+            let table = table.as_ref();
+            scope.spawn(move || work_off(&work, table, &to_collector));
         }
         // The collector stops when the last worker has gone, and the cutter when no worker is left to take its chunks.
         drop((to_collector, work));
-        collector.collect(&results, &mut fold);
+        collector.collect(results, &mut fold);
         stopped = cutter.join().ok().and_then(Result::err);
     });
-    let text = text_form(&collector.clock, collector.console);
+    let text = if table.is_some() { "CSV" } else { text_form(&collector.clock, collector.console) };
     collector.finish(path, text, packing, stopped)
 }
 
@@ -74,14 +97,16 @@ fn cut(reader: impl io::Read, size: usize, to_workers: &SyncSender<(u64, Chunk)>
     Ok(())
 }
 
-fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, to_collector: &SyncSender<(u64, Parsed)>) {
+fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, to_collector: &SyncSender<(u64, Parsed)>) {
     loop {
         let next = match work.lock() {
             Ok(work) => work.recv(),
             Err(_) => return,
         };
         let Ok((number, chunk)) = next else { return };
-        if to_collector.send((number, parse(&chunk))).is_err() {
+        // A head is the first line of the first chunk.
+        let head = number == 0 && table.is_some_and(|table| table.head);
+        if to_collector.send((number, parse(&chunk, table, head))).is_err() {
             return;
         }
     }
@@ -94,8 +119,8 @@ struct Collector {
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
-    /// Rejections come with the number of their packet, counted from the beginning of the file.
-    by_number: bool,
+    /// What rejections are counted in: lines, or packets and rows, whose numbers count from the beginning of the file.
+    unit: &'static str,
 }
 
 impl Collector {
@@ -107,7 +132,7 @@ impl Collector {
             console: false,
             zero_bytes: false,
             line_ends: 0,
-            by_number: false,
+            unit: "lines",
         }
     }
 
@@ -124,7 +149,7 @@ impl Collector {
             let first = capture.rejections.first().cloned();
             return fail(match capture.lines {
                 0 => ErrorKind::Empty,
-                lines if self.by_number => ErrorKind::NoFramesInPackets { packets: lines, first },
+                count if self.unit != "lines" => ErrorKind::NoFramesIn { unit: self.unit, count, first },
                 lines => ErrorKind::NoFrames { lines, first, binary: self.zero_bytes },
             });
         }
@@ -133,15 +158,18 @@ impl Collector {
         Ok(capture)
     }
 
-    /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short.
-    fn collect(&mut self, results: &Receiver<(u64, Parsed)>, fold: &mut impl FnMut(&Batch)) {
+    /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short. When it returns early, the
+    /// threads before it find nobody to hand their work to, and end.
+    fn collect(&mut self, results: Receiver<(u64, Parsed)>, fold: &mut impl FnMut(&Batch) -> ControlFlow<()>) {
         let mut waiting = BTreeMap::new();
         let mut next = 0;
         for (number, parsed) in results {
             waiting.insert(number, parsed);
             while let Some(parsed) = waiting.remove(&next) {
                 self.take(parsed);
-                fold(&self.batch);
+                if fold(&self.batch).is_break() {
+                    return;
+                }
                 next += 1;
             }
         }
@@ -154,7 +182,7 @@ impl Collector {
         capture.rejected += parsed.rejected;
         for mut rejected in parsed.rejections {
             if capture.rejections.len() < Capture::KEPT_REJECTIONS {
-                rejected.line += if self.by_number { 0 } else { self.line_ends };
+                rejected.line += if self.unit == "lines" { self.line_ends } else { 0 };
                 capture.rejections.push(rejected);
             }
         }

@@ -1,8 +1,9 @@
 //! Parses the lines of one chunk. Runs on any thread and knows nothing of the chunks before it.
 
 use lostnode_parsers::candump::Record;
-use lostnode_parsers::{ParseError, Timestamp, candump, console, wire};
+use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console, wire};
 
+use super::columns::Table;
 use super::lines::{Chunk, LONGEST_LINE};
 use super::{Capture, ChannelIndex, Frame, Rejected};
 
@@ -24,7 +25,8 @@ pub(super) struct Parsed {
 /// Most channels told apart; further ones are refused line by line, which says so.
 const MOST_CHANNELS: usize = 256;
 
-pub(super) fn parse(chunk: &Chunk) -> Parsed {
+/// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
+pub(super) fn parse(chunk: &Chunk, table: Option<&Table>, mut head: bool) -> Parsed {
     let mut parsed = Parsed { frames: Vec::with_capacity(chunk.bytes.len() / 40), ..Parsed::default() };
     let mut rest = chunk.bytes.as_slice();
     while !rest.is_empty() {
@@ -35,7 +37,7 @@ pub(super) fn parse(chunk: &Chunk) -> Parsed {
         rest = next;
         parsed.line_ends += 1;
         let line = line.strip_suffix(b"\r").unwrap_or(line);
-        if line.iter().all(|byte| *byte == b' ') || console::is_note(line) {
+        if std::mem::take(&mut head) || line.iter().all(|byte| *byte == b' ') || (table.is_none() && console::is_note(line)) {
             continue;
         }
         parsed.lines += 1;
@@ -43,12 +45,15 @@ pub(super) fn parse(chunk: &Chunk) -> Parsed {
             parsed.reject(format!("longer than {LONGEST_LINE} bytes"));
             continue;
         }
-        match record(line) {
-            Ok((record, console)) => parsed.take(&record, console),
-            Err(error) => {
-                parsed.zero_bytes |= line.contains(&0);
-                parsed.reject(error.to_string());
-            }
+        let taken = match table {
+            Some(table) => table.parse(line).map(|(time, channel, kind)| parsed.take(time, channel.as_bytes(), kind, false)),
+            None => record(line)
+                .map(|(record, console)| parsed.take(record.time, record.channel, record.kind, console))
+                .map_err(|error| error.to_string()),
+        };
+        if let Err(reason) = taken {
+            parsed.zero_bytes |= line.contains(&0);
+            parsed.reject(reason);
         }
     }
     if chunk.overlong {
@@ -72,14 +77,14 @@ fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
 }
 
 impl Parsed {
-    fn take(&mut self, record: &Record<'_>, console: bool) {
+    fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
         // Printable ASCII is what the parser lets through, so this loses nothing.
-        let Some(channel) = self.channel(record.channel) else {
+        let Some(channel) = self.channel(channel) else {
             self.reject(format!("more than {MOST_CHANNELS} channels; this one is left out"));
             return;
         };
-        let length = wire::length(&record.kind).unwrap_or_default();
-        self.frames.push(Frame { time: record.time, channel, kind: record.kind, length });
+        let length = wire::length(&kind).unwrap_or_default();
+        self.frames.push(Frame { time, channel, kind, length });
         self.console.push(console);
     }
 

@@ -24,11 +24,13 @@ use crate::report::Renderer;
 use crate::report::html::Html;
 use crate::report::json::Json;
 use crate::report::json::row::Row;
+use crate::report::tables::{SUMMARY, summary as summary_cells};
 use crate::settings::Settings;
+use crate::table::{Form, writer};
 
 /// Report on every capture below a folder
 ///
-/// Writes a folder with report.json and report.html for each capture, and summary.csv over all. Exit code 0: nothing lost anywhere; 1: something lost;
+/// Writes a folder with report.json and report.html for each capture, and summary.csv and summary.parquet over all. Exit code 0: nothing lost anywhere; 1: something lost;
 /// 2: a capture could not be read, or a result not be written.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode batch samples --out batch-report --resume")]
@@ -112,7 +114,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let mut rows = std::mem::take(&mut *lock(&rows));
     rows.sort_by(|a, b| a.path.cmp(&b.path));
-    write_file(&work.out, "summary.csv", |out| table(&rows, out))?;
+    write_file(&work.out, "summary.csv", |out| table(Form::Csv, &rows, out))?;
+    write_file(&work.out, "summary.parquet", |out| table(Form::Parquet, &rows, out))?;
     let mut out = std::io::stdout().lock();
     summary(&rows, &mut out)?;
     Ok(match () {
@@ -157,6 +160,10 @@ impl Work {
         let relative = path.strip_prefix(&self.folder).unwrap_or(path);
         let name = relative.to_string_lossy().into_owned();
         let place = self.out.join(folder_name(relative));
+        // A pipe or a device would be waited for without end.
+        if fs::metadata(path).is_ok_and(|meta| !meta.is_file()) {
+            return Ok(Row::unread(name, "not a file".to_owned()));
+        }
         let made_from = match contents(path) {
             Ok(contents) => format!("{contents} {}", self.mark),
             Err(error) => return Ok(Row::unread(name, format!("cannot be read: {error}"))),
@@ -254,11 +261,10 @@ fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
     Ok(found)
 }
 
-fn table(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
-    let mut table = csv::Writer::from_writer(out);
-    table.write_record(Row::COLUMNS)?;
-    rows.iter().try_for_each(|row| table.write_record(row.cells()))?;
-    table.flush()
+fn table(form: Form, rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
+    let mut table = writer(form, &SUMMARY, out)?;
+    rows.iter().try_for_each(|row| table.row(&summary_cells(row)))?;
+    table.finish()
 }
 
 /// How many captures of each kind, and which node is lost in how many captures and vehicles.

@@ -8,10 +8,13 @@ mod filter;
 mod frames;
 mod learn;
 mod messages;
+mod outages;
 mod progress;
+mod record;
 mod replay;
 mod report;
 mod simulate;
+mod streaming;
 
 use std::fmt;
 use std::io;
@@ -37,6 +40,8 @@ enum Command {
     Codes(codes::Arguments),
     Compare(compare::Arguments),
     Explain(explain::Arguments),
+    Outages(outages::Arguments),
+    Record(record::Arguments),
     Replay(replay::Arguments),
     Simulate(simulate::Arguments),
 }
@@ -90,6 +95,8 @@ pub fn run() -> ExitCode {
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
+        Command::Outages(arguments) => outages::run(&arguments),
+        Command::Record(arguments) => record::run(&arguments),
         Command::Replay(arguments) => replay::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),
     };

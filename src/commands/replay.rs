@@ -1,22 +1,26 @@
-//! `lostnode replay`: the frames of a capture as log text on standard output, in their own time.
+//! `lostnode replay`: the frames of a capture in their own time, as log text on standard output or on CAN interfaces.
 
-use std::io::Write;
+use std::collections::HashMap;
+use std::io::{self, Write};
 use std::path::PathBuf;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use clap::Args;
-use lostnode_parsers::{Timestamp, candump};
+use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 use super::filter::Filter;
 use super::report::{Reading, positive};
+use super::streaming::{account, stream};
 use super::{Failure, NOTHING_LOST};
-use crate::capture::{self, Batch, Source};
+use crate::advice;
+use crate::capture::Batch;
+use crate::interface::{self, Interface, Wiring};
 
-/// Write the frames of a capture to standard output as log text, in real time
+/// Write the frames of a capture in real time, as log text or onto CAN interfaces
 ///
-/// Each frame is written when it is due, counted from the first one. The timing error, median and 99 %, is told at the end. Nothing is sent on a bus.
-/// Whoever passes the text on to one answers for it: frames on a real vehicle bus can move things.
+/// Each frame is written when it is due, counted from the first one. The timing error, median and 99 %, is told at the end. Without --send nothing
+/// is sent on a bus; with it, only on virtual interfaces unless --allow-physical-bus is given. Frames on a real vehicle bus can move things.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode replay samples/van-door.log.gz --from 30 --to 34 --speed 2 --map can0=vcan0")]
 pub struct Arguments {
@@ -34,6 +38,12 @@ pub struct Arguments {
     /// Another name for a channel, such as can0=vcan0
     #[arg(long, value_name = "FROM=TO", value_parser = mapping)]
     map: Vec<(String, String)>,
+    /// Send each frame on the CAN interface that is called like its channel (see --map) instead of printing it
+    #[arg(long)]
+    send: bool,
+    /// Also send on interfaces that are not virtual. Frames on a real vehicle bus can move things and set off airbags
+    #[arg(long, requires = "send")]
+    allow_physical_bus: bool,
     #[command(flatten)]
     filter: Filter,
     #[command(flatten)]
@@ -79,8 +89,52 @@ impl Lateness {
     }
 }
 
+/// Where frames go.
+enum Way {
+    Text(io::StdoutLock<'static>),
+    Bus(Bus),
+}
+
+/// The interfaces that have been opened, by name.
+struct Bus {
+    open: HashMap<String, Interface>,
+    allow_physical: bool,
+    /// Error reports that were not sent: on a real bus they are nothing that can be.
+    left_out: u64,
+}
+
+impl Bus {
+    fn send(&mut self, name: &str, kind: &FrameKind) -> io::Result<()> {
+        if !self.open.contains_key(name) {
+            let told = |error: io::Error| io::Error::new(error.kind(), format!("interface {name}: {error}"));
+            let interface = interface::open(name).map_err(told)?;
+            if *interface.wiring() != Wiring::Virtual {
+                if !self.allow_physical {
+                    return Err(io::Error::new(
+                        io::ErrorKind::PermissionDenied,
+                        format!(
+                            "interface {name} is not virtual, or the kernel does not say that it is; nothing was sent on it. {} If that is \
+                             what you want: --allow-physical-bus. Otherwise name a virtual one: --map {name}=vcan0",
+                            advice::transmitting().text
+                        ),
+                    ));
+                }
+                eprintln!("lostnode: caution: {}", advice::transmitting().text);
+            }
+            self.open.insert(name.to_owned(), interface);
+        }
+        let Some(interface) = self.open.get(name) else { return Ok(()) };
+        if matches!(kind, FrameKind::Error(_)) && *interface.wiring() != Wiring::Virtual {
+            self.left_out += 1;
+            return Ok(());
+        }
+        interface.send(kind).map_err(|error| io::Error::new(error.kind(), format!("interface {name}: {error}")))
+    }
+}
+
 struct Player<'a> {
     arguments: &'a Arguments,
+    way: Way,
     begun: Instant,
     /// First stamp of the capture, first and last stamp written, and what to add to stamps in this round.
     start: Option<Timestamp>,
@@ -89,6 +143,8 @@ struct Player<'a> {
     shift: i64,
     frames: u64,
     lateness: Lateness,
+    /// What kept a frame from being sent: told as it is, since standard output has no part in it.
+    refused: Option<String>,
 }
 
 /// Runs the command.
@@ -96,9 +152,13 @@ struct Player<'a> {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let mut out = std::io::stdout().lock();
+    let way = match arguments.send {
+        true => Way::Bus(Bus { open: HashMap::new(), allow_physical: arguments.allow_physical_bus, left_out: 0 }),
+        false => Way::Text(io::stdout().lock()),
+    };
     let mut player = Player {
         arguments,
+        way,
         begun: Instant::now(),
         start: None,
         first: None,
@@ -106,40 +166,25 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         shift: 0,
         frames: 0,
         lateness: Lateness::default(),
+        refused: None,
     };
     for round in 0..arguments.rounds {
         if round > 0 {
             player.next_round();
         }
-        let mut failure = None;
-        let source = Source::Path(arguments.capture.clone());
-        let read = capture::read(source, &arguments.reading.options(), |batch| {
-            if failure.is_none() {
-                failure = player.play(batch, &mut out).err();
-            }
-        });
-        if let Some(error) = failure {
-            return Err(error.into());
+        let played = stream(&arguments.capture, &arguments.reading, |batch| player.play(batch));
+        if let Some(refused) = player.refused.take() {
+            return Err(Failure::Message(refused));
         }
-        out.flush()?;
-        let capture = read.map_err(Failure::message)?;
-        if capture.rejected > 0 && round == 0 {
-            eprintln!("lostnode: {} of {} lines were no frames and are left out", capture.rejected, capture.lines);
+        let capture = played?;
+        if let Way::Text(out) = &mut player.way {
+            out.flush()?;
         }
-        if let Some(why) = capture.cut_short {
-            return Err(Failure::Message(format!("{}: {why}", capture.path)));
+        if round == 0 {
+            account(&capture)?;
         }
     }
-    let milliseconds = |duration: Duration| duration.as_secs_f64() * 1e3;
-    match arguments.no_wait {
-        true => eprintln!("lostnode: {} frames written", player.frames),
-        false => eprintln!(
-            "lostnode: {} frames written; late by {:.3} ms (median), {:.3} ms (99 %)",
-            player.frames,
-            milliseconds(player.lateness.quantile(0.5)),
-            milliseconds(player.lateness.quantile(0.99))
-        ),
-    }
+    player.tell();
     Ok(NOTHING_LOST)
 }
 
@@ -151,7 +196,22 @@ impl Player<'_> {
         }
     }
 
-    fn play(&mut self, batch: &Batch, out: &mut impl Write) -> std::io::Result<()> {
+    /// How much was written, and how late.
+    fn tell(&mut self) {
+        let frames = self.frames;
+        let verb = if self.arguments.send { "sent" } else { "written" };
+        let milliseconds = |duration: Duration| duration.as_secs_f64() * 1e3;
+        let (median, most) = (milliseconds(self.lateness.quantile(0.5)), milliseconds(self.lateness.quantile(0.99)));
+        match self.arguments.no_wait {
+            true => eprintln!("lostnode: {frames} frames {verb}"),
+            false => eprintln!("lostnode: {frames} frames {verb}; late by {median:.3} ms (median), {most:.3} ms (99 %)"),
+        }
+        if let Way::Bus(Bus { left_out: left_out @ 1.., .. }) = self.way {
+            eprintln!("lostnode: {left_out} error reports of the controller are no frames and were not sent");
+        }
+    }
+
+    fn play(&mut self, batch: &Batch) -> io::Result<()> {
         for frame in &batch.frames {
             self.start = self.start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];
@@ -167,10 +227,10 @@ impl Player<'_> {
                     }
                     self.last = self.last.max(Some(time));
                     let stamp = Timestamp::from_nanoseconds(time.nanoseconds().saturating_add(self.shift));
-                    self.wait(stamp, out)?;
-                    writeln!(out, "{}", candump::Line { time: stamp, channel: mapped, kind: &frame.kind })?;
+                    self.wait(stamp)?;
+                    self.put(Some(stamp), mapped, &frame.kind)?;
                 }
-                None => writeln!(out, "{mapped} {}", candump::Payload(&frame.kind))?,
+                None => self.put(None, mapped, &frame.kind)?,
             }
             self.frames += 1;
         }
@@ -178,16 +238,26 @@ impl Player<'_> {
     }
 
     /// Waits until a stamp is due; what is written already is handed on before.
-    fn wait(&mut self, stamp: Timestamp, out: &mut impl Write) -> std::io::Result<()> {
+    fn wait(&mut self, stamp: Timestamp) -> io::Result<()> {
         let Some(first) = self.first.filter(|_| !self.arguments.no_wait) else { return Ok(()) };
         let due = (stamp.since(first).max(0) as f64 / self.arguments.speed) as u64;
         let due = self.begun + Duration::from_nanos(due);
         let early = due.saturating_duration_since(Instant::now());
         if !early.is_zero() {
-            out.flush()?;
+            if let Way::Text(out) = &mut self.way {
+                out.flush()?;
+            }
             sleep(early);
         }
         self.lateness.note(Instant::now().saturating_duration_since(due));
         Ok(())
+    }
+
+    fn put(&mut self, time: Option<Timestamp>, channel: &str, kind: &FrameKind) -> io::Result<()> {
+        match (&mut self.way, time) {
+            (Way::Text(out), Some(time)) => writeln!(out, "{}", candump::Line { time, channel, kind }),
+            (Way::Text(out), None) => writeln!(out, "{channel} {}", candump::Payload(kind)),
+            (Way::Bus(bus), _) => bus.send(channel, kind).inspect_err(|error| self.refused = Some(error.to_string())),
+        }
     }
 }

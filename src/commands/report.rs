@@ -8,11 +8,12 @@ use clap::{Args, ValueEnum};
 
 use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::answer;
-use crate::capture::{self, Options, Source, Stamps};
+use crate::capture::{self, Columns, Options, Source, Stamps};
 use crate::expected::{self, RosterFile};
 use crate::findings::{self, Job, Knowledge};
 use crate::report::html::Html;
 use crate::report::json::Json;
+use crate::report::json::row::Row;
 use crate::report::load_plot::LoadPlot;
 use crate::report::presence_plot::PresencePlot;
 use crate::report::text::Text;
@@ -50,8 +51,12 @@ pub struct Arguments {
 
 #[derive(Clone, Copy, ValueEnum)]
 enum Format {
+    /// For people
     Text,
+    /// The whole report (docs/json.md)
     Json,
+    /// The row that `batch` makes of the capture, as JSON; also of one that cannot be read
+    Row,
 }
 
 /// Limits of the analysis, shared by the commands that analyse.
@@ -116,6 +121,9 @@ pub struct Reading {
     /// Meaning of the time stamps of console text
     #[arg(long, value_enum, default_value_t = Stamps::Auto)]
     stamps: Stamps,
+    /// Columns of a CSV capture, by name or by position from 1: time=Timestamp:ms,id=ID,data=D0..D7 (docs/formats.md)
+    #[arg(long, value_name = "ROLE=COLUMN,…")]
+    columns: Option<Columns>,
     /// Threads that parse (the result does not depend on it)
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
@@ -127,6 +135,7 @@ impl Reading {
         let default = Options::default();
         Options {
             stamps: self.stamps,
+            columns: self.columns.clone(),
             threads: self.threads.unwrap_or(default.threads),
             progress: Some(progress::update),
             ..default
@@ -148,7 +157,18 @@ pub fn positive(text: &str) -> Result<f64, String> {
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    let mut report = analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref())?;
+    progress::begin(&arguments.capture);
+    let settings = arguments.analysis.settings();
+    let read = report_of(&arguments.capture, &settings, &arguments.reading.options(), roster.as_ref());
+    progress::end();
+    let mut report = match read {
+        Ok(report) => report,
+        Err(error) if matches!(arguments.format, Format::Row) => {
+            print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
+            return Err(Failure::message(error));
+        }
+        Err(error) => return Err(Failure::message(error)),
+    };
     let (knowledge, job) = (read_knowledge(arguments.knowledge.as_deref())?, read_job(arguments.readings.as_deref())?);
     findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
         Some(path) => Failure::message(format!("{}: {error}", path.display())),
@@ -161,13 +181,20 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         write_file(folder, "presence.png", |out| PresencePlot.render(&report, out))?;
         write_file(folder, "bus-load.png", |out| LoadPlot.render(&report, out))?;
     }
-    let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
+    let mut out = anstream::AutoStream::auto(std::io::stdout());
     match arguments.format {
         Format::Text => Text::default().render(&report, &mut out)?,
         Format::Json => Json.render(&report, &mut out)?,
+        Format::Row => print_row(&Row::of(arguments.capture.display().to_string(), &report))?,
     }
     out.flush()?;
     Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+}
+
+fn print_row(row: &Row) -> std::io::Result<()> {
+    let mut out = std::io::stdout().lock();
+    serde_json::to_writer(&mut out, row)?;
+    writeln!(out)
 }
 
 fn read_text(path: &Path) -> Result<String, Failure> {

@@ -9,6 +9,7 @@ pub mod load_plot;
 pub mod plot;
 pub mod presence_plot;
 pub mod style;
+pub mod tables;
 pub mod text;
 
 use std::io::{self, Write};

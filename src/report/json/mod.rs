@@ -298,7 +298,7 @@ fn channel(channel: &super::Channel) -> ChannelJson {
     }
 }
 
-fn scope_name(scope: Scope) -> &'static str {
+pub(super) fn scope_name(scope: Scope) -> &'static str {
     match scope {
         Scope::Identifier => "identifier",
         Scope::Node => "node",
@@ -308,7 +308,7 @@ fn scope_name(scope: Scope) -> &'static str {
     }
 }
 
-fn cause_name(cause: Cause) -> &'static str {
+pub(super) fn cause_name(cause: Cause) -> &'static str {
     match cause {
         Cause::LostPower => "lost_power",
         Cause::OpenCircuit => "open_circuit",

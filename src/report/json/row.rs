@@ -54,31 +54,6 @@ pub struct Row {
 }
 
 impl Row {
-    /// Columns of the table, in order.
-    pub const COLUMNS: [&'static str; 21] = [
-        "path",
-        "verdict",
-        "reason",
-        "start",
-        "span_s",
-        "frames",
-        "rejected_lines",
-        "nodes",
-        "lost_identifiers",
-        "lost_nodes",
-        "lost_branches",
-        "lost_buses",
-        "worst_node",
-        "worst_lost_s",
-        "lost",
-        "codes",
-        "vin",
-        "load_mean",
-        "load_peak",
-        "finding",
-        "probability",
-    ];
-
     /// The row of a capture that was read.
     pub fn of(path: String, report: &Report) -> Row {
         let count = |scope: Scope| report.lost().filter(|outage| outage.scope == scope).count();
@@ -128,34 +103,5 @@ impl Row {
     /// The row of a capture that could not be read.
     pub fn unread(path: String, reason: String) -> Row {
         Row { path, verdict: "not read".to_owned(), reason: Some(reason), ..Row::default() }
-    }
-
-    /// Its cells, in the order of [`Row::COLUMNS`]; lists are parted by semicolons.
-    pub fn cells(&self) -> [String; 21] {
-        let number = |value: Option<f64>| value.map_or(String::new(), |value| format!("{value:.4}"));
-        let text = |value: &Option<String>| value.clone().unwrap_or_default();
-        [
-            self.path.clone(),
-            self.verdict.clone(),
-            text(&self.reason),
-            text(&self.start),
-            number(self.span_s),
-            self.frames.to_string(),
-            self.rejected_lines.to_string(),
-            self.nodes.to_string(),
-            self.lost_identifiers.to_string(),
-            self.lost_nodes.to_string(),
-            self.lost_branches.to_string(),
-            self.lost_buses.to_string(),
-            text(&self.worst_node),
-            number(self.worst_lost_s),
-            self.lost.join(";"),
-            self.codes.join(";"),
-            text(&self.vin),
-            number(self.load_mean),
-            number(self.load_peak),
-            text(&self.finding),
-            number(self.probability),
-        ]
     }
 }

@@ -144,6 +144,17 @@ impl Text {
     }
 }
 
+/// What happened, in order, all of it.
+///
+/// # Errors
+/// Those of the writer.
+pub fn outage_lines(report: &Report, out: &mut dyn Write) -> io::Result<()> {
+    if report.outages.is_empty() {
+        return writeln!(out, "{}", headline_words(report));
+    }
+    Text { most_outages: usize::MAX }.outages(report, out)
+}
+
 fn deviations(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     if report.deviations.is_empty() {
         return Ok(());

@@ -1,0 +1,108 @@
+//! Parquet captures that this tool wrote.
+
+use std::io::{self, Cursor, Read};
+use std::ops::ControlFlow;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use lostnode_parsers::{Timestamp, wire};
+use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader, TimeUnit};
+
+use super::Frame;
+use super::frame_table::{COLUMNS, Parts};
+use super::text::{Parsed, intern};
+use crate::table::parquet::data_type;
+
+/// First bytes of a file (Apache Parquet, file format).
+pub(super) const MAGIC: [u8; 4] = *b"PAR1";
+/// Rows that become frames at a time.
+const BATCH: usize = 1 << 16;
+/// Largest file that is read, in bytes: it must be held in memory, since its index stands at its end.
+const MOST_BYTES: u64 = 4 << 30;
+
+fn damaged(what: impl ToString) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidData, format!("not a Parquet table of frames: {}", what.to_string()))
+}
+
+/// Reads rows and hands batches to `take`.
+pub(super) fn read(reader: impl Read, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
+    // In memory and not mapped: a mapped file that shrinks would kill the process.
+    let mut bytes = Vec::new();
+    if reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64 == MOST_BYTES {
+        return Err(damaged("larger than 4 GiB; write it in parts with `lostnode frames --from --to`"));
+    }
+    // The library is made for files it can trust: what it makes of damaged ones must not end a run over thousands.
+    let rows = |from: usize| -> io::Result<DataFrame> {
+        let whole = catch_unwind(AssertUnwindSafe(|| slice(&bytes, from)));
+        whole.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))
+    };
+    let mut from = 0;
+    loop {
+        let frame = rows(from)?;
+        if frame.height() == 0 {
+            return Ok(());
+        }
+        let mut parsed = Parsed::default();
+        let whole = catch_unwind(AssertUnwindSafe(|| convert(&frame, from as u64, &mut parsed)));
+        whole.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))?;
+        from += frame.height();
+        if take(parsed).is_break() {
+            return Ok(());
+        }
+    }
+}
+
+fn slice(bytes: &[u8], from: usize) -> Result<DataFrame, PolarsError> {
+    let mut reader = ParquetReader::new(Cursor::new(bytes));
+    let schema = reader.schema()?;
+    let wanted: Vec<String> = COLUMNS.iter().map(|column| column.name.to_owned()).filter(|name| name != "bits").collect();
+    for name in &wanted {
+        if matches!(schema.try_get(name)?.dtype(), ArrowDataType::Dictionary(..)) {
+            let told = format!("column {name} is a dictionary; have it written as plain text");
+            return Err(PolarsError::SchemaMismatch(told.into()));
+        }
+    }
+    reader.read_parallel(ParallelStrategy::None).with_columns(Some(wanted)).with_slice(Some((from, BATCH))).finish()
+}
+
+fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), PolarsError> {
+    // A table that went through another program may have stamps of another unit, or text of another kind.
+    let columns = COLUMNS.iter().filter(|column| column.name != "bits");
+    let columns: Vec<_> =
+        columns.map(|column| frame.column(column.name)?.cast(&data_type(column.kind))).collect::<Result<_, _>>()?;
+    let [time, channel, kind, id, extended, dlc, data, brs, esi, _, error_bits] = columns.as_slice() else { return Ok(()) };
+    let time = time.cast(&DataType::Datetime(TimeUnit::Nanoseconds, None))?.cast(&DataType::Int64)?;
+    let (time, channel, kind, id) = (time.i64()?, channel.str()?, kind.str()?, id.str()?);
+    let (extended, dlc, data, brs, esi) = (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
+    let error_bits = error_bits.i64()?;
+    for row in 0..frame.height() {
+        parsed.lines += 1;
+        let number = before + row as u64 + 1;
+        let digits = id.get(row).map(|id| id.strip_prefix("0x").unwrap_or(id));
+        let parts = Parts {
+            kind: kind.get(row).unwrap_or_default(),
+            id: digits.and_then(|digits| Some((u32::from_str_radix(digits, 16).ok()?, digits.len()))),
+            extended: extended.get(row),
+            dlc: dlc.get(row).and_then(|dlc| u64::try_from(dlc).ok()),
+            data: data.get(row).unwrap_or_default(),
+            brs: brs.get(row).unwrap_or_default(),
+            esi: esi.get(row).unwrap_or_default(),
+            error_bits: error_bits.get(row).and_then(|bits| u64::try_from(bits).ok()),
+        };
+        let name = channel.get(row).unwrap_or("can0");
+        let plain = !name.is_empty() && name.len() <= 31 && name.bytes().all(|byte| byte.is_ascii_graphic());
+        let made = match plain.then(|| intern(&mut parsed.channels, name)).flatten() {
+            Some(channel) => parts.frame().map(|kind| (channel, kind)),
+            None => Err("a channel name that is none, or one too many".to_owned()),
+        };
+        match made {
+            Ok((channel, kind)) => {
+                let length = wire::length(&kind).unwrap_or_default();
+                let time = time.get(row).map(Timestamp::from_nanoseconds);
+                parsed.frames.push(Frame { time, channel, kind, length });
+                parsed.console.push(false);
+            }
+            Err(reason) => parsed.reject_at(number, reason),
+        }
+    }
+    Ok(())
+}

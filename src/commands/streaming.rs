@@ -1,0 +1,104 @@
+//! What the commands share that put out a capture as they read it: the loop, the forms of a table, the account of what was rejected.
+
+use std::io::{self, BufWriter, IsTerminal, Write};
+use std::ops::ControlFlow;
+use std::path::Path;
+
+use clap::ValueEnum;
+
+use super::report::Reading;
+use super::{Failure, progress};
+use crate::capture::{self, Batch, Capture, Source};
+use crate::table::{self, Column, Form, Sink};
+
+/// How to print: for people, or as a table.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum Format {
+    /// For people
+    Text,
+    /// Comma-separated values
+    Csv,
+    /// One JSON object a line
+    Jsonl,
+    /// Apache Parquet, for a file or a pipe
+    Parquet,
+}
+
+impl Format {
+    /// The table on standard output; `None` for text.
+    pub fn table(self, columns: &[Column]) -> Result<Option<Box<dyn Sink + '_>>, Failure> {
+        let form = match self {
+            Format::Text => return Ok(None),
+            Format::Csv => Form::Csv,
+            Format::Jsonl => Form::JsonLines,
+            Format::Parquet if io::stdout().is_terminal() => {
+                return Err(Failure::message(
+                    "Parquet is not for a terminal; write it into a file: … --format parquet > frames.parquet",
+                ));
+            }
+            Format::Parquet => Form::Parquet,
+        };
+        Ok(Some(table::writer(form, columns, output())?))
+    }
+}
+
+/// Standard output, buffered.
+pub fn output() -> BufWriter<io::StdoutLock<'static>> {
+    BufWriter::with_capacity(64 << 10, io::stdout().lock())
+}
+
+/// Reads a capture and hands on its batches, until one cannot be written.
+pub fn stream(path: &Path, reading: &Reading, mut take: impl FnMut(&Batch) -> io::Result<()>) -> Result<Capture, Failure> {
+    let mut failure = None;
+    progress::begin(path);
+    let read = capture::read_while(Source::Path(path.to_owned()), &reading.options(), |batch| match take(batch) {
+        Ok(()) => ControlFlow::Continue(()),
+        Err(error) => {
+            failure = Some(error);
+            ControlFlow::Break(())
+        }
+    });
+    progress::end();
+    match failure {
+        Some(error) => Err(error.into()),
+        None => read.map_err(Failure::message),
+    }
+}
+
+/// Tells what was rejected, once all else has been written; a capture that ends early is a failure.
+pub fn account(capture: &Capture) -> Result<(), Failure> {
+    if capture.rejected > 0 {
+        eprintln!("lostnode: {} of {} lines were no frames", capture.rejected, capture.lines);
+        for rejected in &capture.rejections {
+            eprintln!("  line {}: {}", rejected.line, rejected.reason);
+        }
+    }
+    match &capture.cut_short {
+        Some(why) => Err(Failure::Message(format!("{}: {why}", capture.path))),
+        None => Ok(()),
+    }
+}
+
+/// Prints text or rows, whichever was asked for, and ends the table.
+pub fn rows<'r, T>(
+    format: Format,
+    columns: &[Column],
+    all: impl Iterator<Item = T>,
+    cells: impl Fn(T) -> Vec<table::Cell<'r>>,
+    text: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+) -> Result<(), Failure> {
+    match format.table(columns)? {
+        Some(mut table) => {
+            for one in all {
+                table.row(&cells(one))?;
+            }
+            table.finish()?;
+        }
+        None => {
+            let mut out = anstream::AutoStream::auto(io::stdout().lock());
+            text(&mut out)?;
+            out.flush()?;
+        }
+    }
+    Ok(())
+}

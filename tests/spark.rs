@@ -1,0 +1,45 @@
+//! The job for a cluster gives the rows of `batch`, though a worker dies on the way.
+
+mod common;
+
+use std::fs;
+use std::process::Command;
+
+use common::own;
+
+#[test]
+fn a_cluster_gives_the_rows_of_batch() {
+    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
+        println!("skipped: LOSTNODE_PYTHON names no Python with pyspark");
+        return;
+    };
+    let runs = |program: &str, arguments: &[&str]| {
+        Command::new(program).args(arguments).output().is_ok_and(|output| output.status.success())
+    };
+    if !runs("java", &["-version"]) || !runs(&python, &["-c", "import pyspark, pyarrow"]) {
+        println!("skipped: no Java or no pyspark here");
+        return;
+    }
+    let place = tempfile::tempdir().unwrap();
+    let (folder, work) = (place.path().join("captures"), place.path().join("work"));
+    fs::create_dir_all(folder.join("deep/er")).unwrap();
+    fs::create_dir_all(&work).unwrap();
+    for at in 0..60 {
+        let path = folder.join(format!("{}{at:03}.log.gz", if at % 2 == 0 { "" } else { "deep/er/" }));
+        fs::copy(own(if at % 3 == 0 { "samples/van-door.log.gz" } else { "samples/van-after.log.gz" }), path).unwrap();
+    }
+    fs::write(folder.join("empty.log"), b"").unwrap();
+    fs::write(folder.join("binary"), [0_u8, 1, 2, 255].repeat(99)).unwrap();
+    fs::write(folder.join("ümlaut, \"quoted\".log"), b"nothing\n").unwrap();
+    std::os::unix::fs::symlink(&folder, folder.join("deep/loop")).unwrap();
+    let output = Command::new(python)
+        .arg(own("integrations/spark/test_cluster.py"))
+        .arg(env!("CARGO_BIN_EXE_lostnode"))
+        .args([&folder, &work])
+        .output()
+        .unwrap();
+    let told = String::from_utf8_lossy(&output.stdout);
+    println!("{told}");
+    assert!(output.status.success(), "{told}{}", String::from_utf8_lossy(&output.stderr));
+    assert!(told.contains("63 rows, the same as batch: ['lost', 'not read', 'nothing lost']"), "{told}");
+}
