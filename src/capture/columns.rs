@@ -127,6 +127,7 @@ pub(super) struct Table {
 impl Table {
     /// From the first line of a file: with the columns the user named, or where the head is our own. `None` where it is no CSV.
     pub fn find(first: &[u8], columns: Option<&Columns>) -> Result<Option<Self>, String> {
+        let first = first.split(|byte| *byte == b'\n').next().unwrap_or_default();
         let first = first.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(first).trim_ascii_end();
         let own_head = frame_table::COLUMNS.map(|column| column.name).join(",");
         let columns = match columns {

@@ -50,7 +50,15 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     // What is in it, once it is unpacked; a damaged stream says so when it is read.
     let mut reader = BufReader::with_capacity(64 << 10, reader);
     let mut first = Vec::new();
-    let failure = reader.by_ref().take(LONGEST_LINE as u64).read_until(b'\n', &mut first).err();
+    let mut failure = None;
+    // The marks of binary forms have four bytes, and one begins with a line end.
+    while first.len() < 4 && failure.is_none() {
+        match reader.by_ref().take(LONGEST_LINE as u64).read_until(b'\n', &mut first) {
+            Ok(0) => break,
+            Ok(_) => {}
+            Err(error) => failure = Some(error),
+        }
+    }
     let begin = io::Cursor::new(first.clone());
     let reader: Box<dyn Read + Send> = match failure {
         Some(error) => Box::new(begin.chain(Failing(Some(error)))),

@@ -205,7 +205,7 @@ impl fmt::Display for ErrorKind {
             ErrorKind::NoFramesIn { unit, count, first } => {
                 write!(f, "none of its {count} {unit} is a CAN frame")?;
                 match first {
-                    Some(first) => write!(f, " (number {}: {})", first.line, first.reason),
+                    Some(first) => write!(f, " ({} {}: {})", unit.trim_end_matches('s'), first.line, first.reason),
                     None => Ok(()),
                 }
             }
