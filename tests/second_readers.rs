@@ -153,3 +153,38 @@ fn python_can_reads_the_same_frames() {
         }
     }
 }
+
+/// scapy reads the log text that we write, and we read the log text that python-can writes.
+#[test]
+fn log_text_both_ways() {
+    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
+        println!("skipped: LOSTNODE_PYTHON names no Python with scapy and python-can");
+        return;
+    };
+    let lines: Vec<String> = (0..2000_u32)
+        .map(|at| {
+            let id = at.wrapping_mul(2_654_435_761);
+            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
+            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
+            format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
+        })
+        .collect();
+    let folder = tempfile::tempdir().unwrap();
+    let (theirs, ours) = (folder.path().join("theirs.log"), folder.path().join("ours.log"));
+    let script = own("tests/oracles/candump_both_ways.py");
+    let mut child =
+        Command::new(&python).arg(&script).arg("write").arg(&theirs).stdin(std::process::Stdio::piped()).spawn().unwrap();
+    std::io::Write::write_all(&mut child.stdin.take().unwrap(), (lines.join("\n") + "\n").as_bytes()).unwrap();
+    assert!(child.wait().unwrap().success());
+    let output = lostnode().arg("frames").arg(&theirs).output().unwrap();
+    std::fs::write(&ours, &output.stdout).unwrap();
+    let plain: Vec<String> = String::from_utf8(output.stdout)
+        .unwrap()
+        .lines()
+        .map(|line| line.trim_start_matches('(').replace(") can0 ", " ").replace('#', " "))
+        .collect();
+    assert!(plain == lines, "what python-can wrote");
+    let output = Command::new(&python).arg(&script).arg("read").arg(&ours).output().unwrap();
+    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(String::from_utf8(output.stdout).unwrap().lines().eq(lines.iter().map(String::as_str)), "what scapy read");
+}
