@@ -38,6 +38,7 @@ pub mod commands;
 pub mod diagnostics;
 pub mod expected;
 pub mod findings;
+pub mod ids;
 pub mod interface;
 pub mod learn;
 pub mod load;

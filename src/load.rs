@@ -10,6 +10,17 @@ use crate::timing::{Nanoseconds, nanoseconds};
 /// common practice.
 pub const USUAL_RATES: [f64; 11] = [10e3, 20e3, 33_333.0, 50e3, 83_333.0, 95_238.0, 125e3, 250e3, 500e3, 800e3, 1e6];
 
+/// Rates above which a frame is more than 6 % faster than each usual rate.
+const BEATEN: [f64; USUAL_RATES.len()] = {
+    let mut limits = USUAL_RATES;
+    let mut at = 0;
+    while at < limits.len() {
+        limits[at] *= 1.06;
+        at += 1;
+    }
+    limits
+};
+
 /// Most bins of a load series; a longer capture gets wider bins.
 const MOST_BINS: usize = 1 << 15;
 
@@ -20,6 +31,8 @@ pub struct Load {
     bin: Nanoseconds,
     bins: Vec<Bits>,
     last: Option<Nanoseconds>,
+    /// Bin of the last frame.
+    latest: i64,
     rate: RateEvidence,
 }
 
@@ -35,8 +48,8 @@ struct Bits {
 struct RateEvidence {
     /// Within 6 % of each usual rate.
     close: [u64; USUAL_RATES.len()],
-    /// More than 6 % faster than each usual rate: impossible at that rate, but for the logger's clock.
-    faster: [u64; USUAL_RATES.len()],
+    /// By how many of the usual rates they beat by more than 6 %.
+    beating: [u64; USUAL_RATES.len() + 1],
     total: u64,
 }
 
@@ -93,7 +106,14 @@ impl Series {
 impl Load {
     /// With bins of `bin` seconds.
     pub fn new(bin: f64) -> Self {
-        Load { start: None, bin: nanoseconds(bin).max(1_000_000), bins: Vec::new(), last: None, rate: RateEvidence::default() }
+        Load {
+            start: None,
+            bin: nanoseconds(bin).max(1_000_000),
+            bins: Vec::new(),
+            last: None,
+            latest: 0,
+            rate: RateEvidence::default(),
+        }
     }
 
     /// Takes the next frame of the channel.
@@ -101,13 +121,18 @@ impl Load {
         let (Some(time), false) = (frame.time.map(Timestamp::nanoseconds), matches!(frame.kind, FrameKind::Error(_))) else {
             return;
         };
-        if let (Some(last), FrameKind::Classic(_)) = (self.last, frame.kind) {
+        if let (Some(last), FrameKind::Classic(_)) = (self.last, &frame.kind) {
             self.rate.push(time - last, f64::from(frame.length.nominal));
         }
         self.last = Some(time);
         let start = *self.start.get_or_insert(time);
         // A frame before the first one, after a step of the clock, counts in the first bin.
-        let mut at = ((time - start).max(0) / self.bin) as usize;
+        let since = (time - start).max(0);
+        // Most frames fall into the bin of the one before.
+        let mut at = match self.latest * self.bin {
+            begin if (0..self.bin).contains(&(since - begin)) => self.latest,
+            _ => since / self.bin,
+        } as usize;
         while at >= MOST_BINS {
             self.widen();
             at /= 2;
@@ -115,6 +140,7 @@ impl Load {
         if self.bins.len() <= at {
             self.bins.resize(at + 1, Bits::default());
         }
+        self.latest = at as i64;
         self.bins[at].nominal += u64::from(frame.length.nominal);
         self.bins[at].data_phase += u64::from(frame.length.data_phase);
     }
@@ -160,7 +186,7 @@ impl RateEvidence {
     fn push(&mut self, gap: Nanoseconds, bits: f64) {
         if gap <= 0 {
             self.total += 1;
-            self.faster.iter_mut().for_each(|count| *count += 1);
+            self.beating[USUAL_RATES.len()] += 1;
             return;
         }
         // Longer than the slowest rate needs: the bus was idle in between.
@@ -168,27 +194,36 @@ impl RateEvidence {
             return;
         }
         self.total += 1;
+        // The rates ascend and their neighbourhoods are apart: this frame beats the first few, and is close to the next one or to none.
         let rate = bits * 1e9 / gap as f64;
-        for (at, usual) in USUAL_RATES.iter().enumerate() {
-            if rate > usual * 1.06 {
-                self.faster[at] += 1;
-            } else if rate > usual * 0.94 {
-                self.close[at] += 1;
-            }
+        let beaten = BEATEN.iter().map(|limit| usize::from(rate > *limit)).sum::<usize>();
+        self.beating[beaten] += 1;
+        if USUAL_RATES.get(beaten).is_some_and(|usual| rate > usual * 0.94) {
+            self.close[beaten] += 1;
         }
+    }
+
+    /// How many frames were more than 6 % faster than each usual rate: impossible at that rate, but for the logger's clock.
+    fn faster(&self) -> [u64; USUAL_RATES.len()] {
+        let mut beyond: u64 = self.beating.iter().sum();
+        std::array::from_fn(|at| {
+            beyond -= self.beating[at];
+            beyond
+        })
     }
 
     /// A frame cannot follow its predecessor sooner than its own length takes, so the true rate is the one that many frames
     /// keep exactly and nearly none beats. Loggers that stamp in bursts blur this: then only a clear winner counts.
     fn infer(&self) -> BitRate {
         let share = |count: u64| count as f64 / self.total.max(1) as f64;
-        let possible = (0..USUAL_RATES.len()).filter(|at| share(self.faster[*at]) <= 0.03);
+        let faster = self.faster();
+        let possible = (0..USUAL_RATES.len()).filter(|at| share(faster[*at]) <= 0.03);
         let best = possible.max_by_key(|at| self.close[*at]);
         if let Some(at) = best
             && self.close[at] >= 50
             && share(self.close[at]) >= 0.02
         {
-            let confidence = (1.0 - share(self.faster[at]) * 10.0).clamp(0.5, 0.99);
+            let confidence = (1.0 - share(faster[at]) * 10.0).clamp(0.5, 0.99);
             return BitRate::Inferred { rate: USUAL_RATES[at], confidence };
         }
         let mut order: Vec<_> = (0..USUAL_RATES.len()).collect();

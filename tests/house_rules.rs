@@ -21,11 +21,12 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 24] = [
+const ORDER: [&str; 25] = [
     "table",
     "interface",
     "settings",
     "capture",
+    "ids",
     "timing",
     "load",
     "diagnostics",
@@ -142,9 +143,12 @@ fn every_dependency_has_its_reason() {
     for manifest in ["Cargo.toml", "parsers/Cargo.toml"] {
         let text = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(manifest)).unwrap();
         let manifest: toml::Table = text.parse().unwrap();
-        let targets = manifest.get("target").and_then(|targets| targets.as_table()).into_iter().flat_map(|targets| targets.values());
+        let targets =
+            manifest.get("target").and_then(|targets| targets.as_table()).into_iter().flat_map(|targets| targets.values());
         let targets = targets.filter_map(|target| target.as_table());
-        for (table, section) in targets.chain([&manifest]).flat_map(|table| [(table, "dependencies"), (table, "dev-dependencies")]) {
+        for (table, section) in
+            targets.chain([&manifest]).flat_map(|table| [(table, "dependencies"), (table, "dev-dependencies")])
+        {
             for name in table.get(section).and_then(|section| section.as_table()).into_iter().flat_map(|table| table.keys()) {
                 let own = name.starts_with("lostnode");
                 assert!(own || reasons.contains(&format!("`{name}`")), "docs/dependencies.md does not name {name}");

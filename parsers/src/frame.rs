@@ -16,11 +16,13 @@ pub struct Timestamp(i64);
 
 impl Timestamp {
     /// From nanoseconds since the epoch.
+    #[inline]
     pub const fn from_nanoseconds(nanoseconds: i64) -> Self {
         Timestamp(nanoseconds)
     }
 
     /// Nanoseconds since the epoch.
+    #[inline]
     pub const fn nanoseconds(self) -> i64 {
         self.0
     }
@@ -31,6 +33,7 @@ impl Timestamp {
     }
 
     /// Nanoseconds from `earlier` to `self`, negative where the clock stepped back.
+    #[inline]
     pub const fn since(self, earlier: Timestamp) -> i64 {
         self.0.saturating_sub(earlier.0)
     }
@@ -60,6 +63,7 @@ impl ClassicFrame {
     /// A data frame whose length code is `raw_dlc`; `None` where the code (at most 15) and the data disagree.
     ///
     /// ISO 11898-1:2015, 8.4.2.4: codes 9 to 15 mean 8 bytes in the classical format.
+    #[inline]
     pub fn with_raw_dlc(id: Id, data: &[u8], raw_dlc: u8) -> Option<Self> {
         if raw_dlc > 15 || data.len() != usize::from(raw_dlc.min(8)) {
             return None;
@@ -70,21 +74,25 @@ impl ClassicFrame {
     }
 
     /// The length code as sent, 0 to 15.
+    #[inline]
     pub fn raw_dlc(&self) -> u8 {
         self.dlc
     }
 
     /// The identifier with its width.
+    #[inline]
     pub fn identifier(&self) -> Id {
         self.id
     }
 
     /// Whether this is a remote frame: it has a length code and no data.
+    #[inline]
     pub fn is_remote(&self) -> bool {
         self.remote
     }
 
     /// The data bytes; none in a remote frame.
+    #[inline]
     pub fn bytes(&self) -> &[u8] {
         if self.remote { &[] } else { &self.data[..usize::from(self.dlc.min(8))] }
     }
@@ -160,16 +168,19 @@ impl FdFrame {
     }
 
     /// The identifier with its width.
+    #[inline]
     pub fn identifier(&self) -> Id {
         self.id
     }
 
     /// The data bytes.
+    #[inline]
     pub fn bytes(&self) -> &[u8] {
         &self.data[..usize::from(self.length)]
     }
 
     /// The length code, 0 to 15.
+    #[inline]
     pub fn dlc(&self) -> u8 {
         FD_LENGTHS.iter().position(|length| *length == self.length).unwrap_or(0) as u8
     }
@@ -190,6 +201,7 @@ pub enum FrameKind {
 
 impl FrameKind {
     /// The identifier, which an error frame does not have.
+    #[inline]
     pub fn id(&self) -> Option<Id> {
         match self {
             FrameKind::Classic(frame) => Some(frame.id),
@@ -199,6 +211,7 @@ impl FrameKind {
     }
 
     /// The data bytes; an error frame's are the controller's own notes.
+    #[inline]
     pub fn bytes(&self) -> &[u8] {
         match self {
             FrameKind::Classic(frame) => frame.bytes(),
@@ -209,6 +222,7 @@ impl FrameKind {
 }
 
 /// An identifier's number without its width.
+#[inline]
 pub fn raw_id(id: Id) -> u32 {
     match id {
         Id::Standard(id) => u32::from(id.as_raw()),
@@ -217,6 +231,7 @@ pub fn raw_id(id: Id) -> u32 {
 }
 
 /// An identifier from its number and width; `None` where the number does not fit the width.
+#[inline]
 pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
     if extended {
         ExtendedId::new(raw).map(Id::Extended)

@@ -32,6 +32,7 @@ pub struct Length {
 
 impl Length {
     /// All bits, whatever their rate.
+    #[inline]
     pub fn bits(self) -> u16 {
         self.nominal + self.data_phase
     }
@@ -45,6 +46,7 @@ impl Length {
 /// let length = wire::length(&record.kind).unwrap();
 /// assert_eq!((length.bits(), length.stuff), (121, 10)); // published car frame, recomputed by hand
 /// ```
+#[inline]
 pub fn length(kind: &FrameKind) -> Option<Length> {
     match kind {
         FrameKind::Classic(frame) => Some(classic_length(frame)),
@@ -53,13 +55,43 @@ pub fn length(kind: &FrameKind) -> Option<Length> {
     }
 }
 
+/// Longest classical frame up to its checksum, in bytes: a head of 5 and 8 of data.
+const LONGEST: usize = 13;
+
+/// What one byte contributes to CRC-15 with so many bytes after it. The checksum starts from zero and is linear, so the contributions add up, and none
+/// waits for the one before it.
+static PLACES: [[u16; 256]; LONGEST] = {
+    let mut table = [[0; 256]; LONGEST];
+    let mut place = 0;
+    while place < LONGEST {
+        let mut bit = 0;
+        while bit < 8 {
+            let mut message = [0; LONGEST];
+            message[LONGEST - 1 - place] = 1 << bit;
+            let own = CRC15.checksum(&message);
+            // Every byte with this bit as its highest one.
+            let mut below = 0;
+            while below < 1 << bit {
+                table[place][1 << bit | below] = own ^ table[place][below];
+                below += 1;
+            }
+            bit += 1;
+        }
+        place += 1;
+    }
+    table
+};
+
 /// Checksum of a classical frame (CRC-15).
 pub fn crc15(frame: &ClassicFrame) -> u16 {
     let (head, head_length, _) = classic_head(frame);
-    let mut digest = CRC15.digest();
-    digest.update(&head[..head_length]);
-    digest.update(frame.bytes());
-    digest.finalize()
+    checksum(&head[..head_length], frame.bytes())
+}
+
+fn checksum(head: &[u8], data: &[u8]) -> u16 {
+    let (_, tail) = PLACES.split_at(data.len().min(8));
+    let of_data = data.iter().rev().zip(&PLACES).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)]);
+    head.iter().rev().zip(tail).fold(of_data, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
 }
 
 /// Start of frame to length code, right-aligned in whole bytes, with the number of unused leading bits. The leading
@@ -87,14 +119,13 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
 fn classic_length(frame: &ClassicFrame) -> Length {
     let (head, head_length, unused) = classic_head(frame);
     let data = frame.bytes();
-    let crc = crc15(frame);
-    let mut stuffing = Stuffing::start();
-    stuffing.bits(u32::from(head[0]), 8 - unused);
-    head[1..head_length].iter().chain(data).for_each(|byte| stuffing.byte(*byte));
+    let crc = checksum(&head[..head_length], data);
+    let mut stuffing = Stuffing { state: if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }, count: 0 };
+    head[..head_length].iter().chain(data).for_each(|byte| stuffing.byte(*byte));
     stuffing.byte((crc >> 7) as u8);
-    stuffing.bits(u32::from(crc & 0x7F), 7);
+    let stuff = stuffing.count + u16::from(LAST_7[usize::from(stuffing.state)][usize::from(crc & 0x7F)]);
     let fields = head_length as u16 * 8 - unused as u16 + data.len() as u16 * 8 + 15;
-    Length { nominal: fields + stuffing.count + TAIL + INTERMISSION, data_phase: 0, stuff: stuffing.count }
+    Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
 }
 
 /// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO 11898-1:2015, 10.5).
@@ -111,9 +142,9 @@ impl Stuffing {
     }
 
     fn byte(&mut self, byte: u8) {
-        let (state, stuffed) = STEPS[usize::from(self.state)][usize::from(byte)];
-        self.state = state;
-        self.count += u16::from(stuffed);
+        let step = STEPS[usize::from(self.state)][usize::from(byte)];
+        self.state = step >> 4;
+        self.count += u16::from(step & 0xF);
     }
 
     /// The lowest `width` bits of `value`, at most 64, highest first.
@@ -134,6 +165,10 @@ impl Stuffing {
 
 /// A state no run has reached: the first bit of whatever level begins a run of one.
 const FRESH: u8 = 10;
+/// The same before a byte of which only the lowest 3 or 7 bits are sent.
+const FRESH_LOW_3: u8 = 11;
+const FRESH_LOW_7: u8 = 12;
+const STATES: usize = 13;
 
 const fn step(state: u8, bit: u8) -> (u8, u8) {
     if state == FRESH || state / 5 != bit {
@@ -144,22 +179,48 @@ const fn step(state: u8, bit: u8) -> (u8, u8) {
     if run == 5 { ((1 - bit) * 5, 1) } else { (bit * 5 + run - 1, 0) }
 }
 
-/// What eight bits do to each state: the state after them and the stuff bits put in.
-static STEPS: [[(u8, u8); 256]; 11] = {
-    let mut table = [[(0, 0); 256]; 11];
+/// What the lowest `width` bits of `byte` do to a state: the state after them and the stuff bits put in.
+const fn steps(state: u8, byte: u8, width: u32) -> (u8, u8) {
+    let (mut now, mut count, mut shift) = (state, 0, width);
+    while shift > 0 {
+        shift -= 1;
+        let (next, stuffed) = step(now, byte >> shift & 1);
+        now = next;
+        count += stuffed;
+    }
+    (now, count)
+}
+
+/// What a byte does to each state: the state after it in the upper four bits, the stuff bits put in below.
+static STEPS: [[u8; 256]; STATES] = {
+    let mut table = [[0; 256]; STATES];
     let mut state = 0;
-    while state < 11 {
+    while state < STATES {
+        let (from, width) = match state as u8 {
+            FRESH_LOW_3 => (FRESH, 3),
+            FRESH_LOW_7 => (FRESH, 7),
+            state => (state, 8),
+        };
         let mut byte = 0;
         while byte < 256 {
-            let (mut now, mut count, mut shift) = (state as u8, 0, 8);
-            while shift > 0 {
-                shift -= 1;
-                let (next, stuffed) = step(now, (byte >> shift & 1) as u8);
-                now = next;
-                count += stuffed;
-            }
-            table[state][byte] = (now, count);
+            let (next, count) = steps(from, byte as u8, width);
+            table[state][byte] = next << 4 | count;
             byte += 1;
+        }
+        state += 1;
+    }
+    table
+};
+
+/// Stuff bits that the last seven bits of a checksum bring.
+static LAST_7: [[u8; 128]; STATES] = {
+    let mut table = [[0; 128]; STATES];
+    let mut state = 0;
+    while state <= FRESH {
+        let mut bits = 0;
+        while bits < 128 {
+            table[state as usize][bits as usize] = steps(state, bits, 7).1;
+            bits += 1;
         }
         state += 1;
     }

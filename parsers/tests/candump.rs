@@ -148,3 +148,27 @@ proptest! {
         prop_assert_eq!((record.time, record.channel, record.kind), (Some(time), channel.as_bytes(), kind));
     }
 }
+
+proptest! {
+    /// The wide steps and the grammar say the same of every line: sound ones, and sound ones with a few bytes changed, put in or taken out.
+    #[test]
+    fn the_usual_line_and_the_grammar_agree(
+        seconds in 0_u64..20_000_000_000,
+        fraction in 0_u32..1_000_000,
+        channel in "[!-~]{1,33}",
+        id in "[0-9A-Fa-f]{2,9}",
+        data in "[0-9A-Fa-f]{0,18}",
+        end in prop::sample::select(vec!["", "", "", " R", " T", "R", "_9", "#"]),
+        damage in prop::collection::vec((0_usize..60, any::<u8>(), 0_u8..3), 0..3),
+    ) {
+        let mut line = format!("({seconds:010}.{fraction:06}) {channel} {id}#{data}{end}").into_bytes();
+        for (at, byte, way) in damage {
+            match way {
+                0 if at < line.len() => line[at] = byte,
+                1 if at < line.len() => { line.remove(at); }
+                _ => line.insert(at.min(line.len()), byte),
+            }
+        }
+        prop_assert_eq!(parse_line(&line), lostnode_parsers::candump::parse_line_by_grammar(&line));
+    }
+}

@@ -10,6 +10,7 @@ mod lines;
 mod packets;
 mod parquet;
 mod pipeline;
+mod pool;
 mod text;
 
 use std::fmt;
@@ -80,7 +81,7 @@ impl Default for Options {
             stamps: Stamps::Auto,
             columns: None,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
-            chunk: 1 << 20,
+            chunk: 1 << 18,
             progress: None,
         }
     }

@@ -164,8 +164,7 @@ impl Packets {
                         continue;
                     };
                     let length = wire::length(&kind).unwrap_or_default();
-                    self.parsed.frames.push(Frame { time: packet.time, channel, kind, length });
-                    self.parsed.console.push(false);
+                    self.parsed.add(Frame { time: packet.time, channel, kind, length });
                 }
                 Err(reason) => self.parsed.reject_at(first + at as u64 + 1, reason),
             }

@@ -98,8 +98,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
             Ok((channel, kind)) => {
                 let length = wire::length(&kind).unwrap_or_default();
                 let time = time.get(row).map(Timestamp::from_nanoseconds);
-                parsed.frames.push(Frame { time, channel, kind, length });
-                parsed.console.push(false);
+                parsed.add(Frame { time, channel, kind, length });
             }
             Err(reason) => parsed.reject_at(number, reason),
         }

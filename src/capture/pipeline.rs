@@ -7,12 +7,12 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::thread;
 
-use lostnode_parsers::Timestamp;
 
 use super::columns::Table;
 use super::input::{Input, open};
 use super::lines::{Chunk, Chunks};
-use super::text::{Clock, Parsed, intern, parse};
+use super::pool::Pool;
+use super::text::{Clock, Parsed, intern, parse, widen};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
@@ -56,20 +56,22 @@ pub fn read_while(source: Source, options: &Options, mut fold: impl FnMut(&Batch
         return collector.finish(path, form, packing, stopped);
     }
     let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(what)))?;
+    let pool = Pool::default();
     thread::scope(|scope| {
         let (to_workers, work) = sync_channel::<(u64, Chunk)>(threads * 2);
         let (to_collector, results) = sync_channel::<(u64, Parsed)>(threads * 2);
         let work = Arc::new(Mutex::new(work));
-        let cutter = scope.spawn(move || cut(reader, options.chunk, &to_workers));
+        let pool = &pool;
+        let cutter = scope.spawn(move || cut(reader, options.chunk, pool, &to_workers));
         for _ in 0..threads {
             let to_collector = to_collector.clone();
             let work = Arc::clone(&work);
             let table = table.as_ref();
-            scope.spawn(move || work_off(&work, table, &to_collector));
+            scope.spawn(move || work_off(&work, table, pool, &to_collector));
         }
         // The collector stops when the last worker has gone, and the cutter when no worker is left to take its chunks.
         drop((to_collector, work));
-        collector.collect(results, &mut fold);
+        collector.collect(results, pool, &mut fold);
         stopped = cutter.join().ok().and_then(Result::err);
     });
     let text = if table.is_some() { "CSV" } else { text_form(&collector.clock, collector.console) };
@@ -84,8 +86,8 @@ fn text_form(clock: &Clock, console: bool) -> &'static str {
     }
 }
 
-fn cut(reader: impl io::Read, size: usize, to_workers: &SyncSender<(u64, Chunk)>) -> io::Result<()> {
-    let mut chunks = Chunks::new(reader, size);
+fn cut(reader: impl io::Read, size: usize, pool: &Pool, to_workers: &SyncSender<(u64, Chunk)>) -> io::Result<()> {
+    let mut chunks = Chunks::new(reader, size, pool);
     let mut number = 0;
     while let Some(chunk) = chunks.next()? {
         // The other side is gone only when the program ends.
@@ -97,7 +99,7 @@ fn cut(reader: impl io::Read, size: usize, to_workers: &SyncSender<(u64, Chunk)>
     Ok(())
 }
 
-fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, to_collector: &SyncSender<(u64, Parsed)>) {
+fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, pool: &Pool, to_collector: &SyncSender<(u64, Parsed)>) {
     loop {
         let next = match work.lock() {
             Ok(work) => work.recv(),
@@ -106,7 +108,9 @@ fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, to_coll
         let Ok((number, chunk)) = next else { return };
         // A head is the first line of the first chunk.
         let head = number == 0 && table.is_some_and(|table| table.head);
-        if to_collector.send((number, parse(&chunk, table, head))).is_err() {
+        let parsed = parse(&chunk, pool.frames(), table, head);
+        pool.give_bytes(chunk.bytes);
+        if to_collector.send((number, parsed)).is_err() {
             return;
         }
     }
@@ -160,7 +164,7 @@ impl Collector {
 
     /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short. When it returns early, the
     /// threads before it find nobody to hand their work to, and end.
-    fn collect(&mut self, results: Receiver<(u64, Parsed)>, fold: &mut impl FnMut(&Batch) -> ControlFlow<()>) {
+    fn collect(&mut self, results: Receiver<(u64, Parsed)>, pool: &Pool, fold: &mut impl FnMut(&Batch) -> ControlFlow<()>) {
         let mut waiting = BTreeMap::new();
         let mut next = 0;
         for (number, parsed) in results {
@@ -170,6 +174,7 @@ impl Collector {
                 if fold(&self.batch).is_break() {
                     return;
                 }
+                pool.give_frames(std::mem::take(&mut self.batch.frames));
                 next += 1;
             }
         }
@@ -187,27 +192,26 @@ impl Collector {
             }
         }
         self.line_ends += parsed.line_ends;
-        self.console |= parsed.console.contains(&true);
+        self.console |= !parsed.console.is_empty();
         self.zero_bytes |= parsed.zero_bytes;
         let map: Vec<Option<ChannelIndex>> = parsed.channels.iter().map(|name| intern(&mut self.batch.channels, name)).collect();
-        let before = parsed.frames.len();
-        parsed.frames.retain_mut(|frame| match map[usize::from(frame.channel)] {
-            Some(channel) => {
-                frame.channel = channel;
-                true
-            }
-            None => false,
-        });
-        // Channels beyond the limit that different chunks brought.
-        capture.rejected += (before - parsed.frames.len()) as u64;
+        // Nearly always the channels are known, and in the same order.
+        if map.iter().enumerate().any(|(at, channel)| *channel != Some(at as ChannelIndex)) {
+            let before = parsed.frames.len();
+            parsed.frames.retain_mut(|frame| match map[usize::from(frame.channel)] {
+                Some(channel) => {
+                    frame.channel = channel;
+                    true
+                }
+                None => false,
+            });
+            // Channels beyond the limit that different chunks brought.
+            capture.rejected += (before - parsed.frames.len()) as u64;
+        }
         capture.frames += parsed.frames.len() as u64;
-        for time in parsed.frames.iter().filter_map(|frame| frame.time) {
-            capture.span = Some(widen(capture.span, time));
+        if let Some((start, end)) = parsed.span {
+            capture.span = Some(widen(Some(widen(capture.span, start)), end));
         }
         self.batch.frames = parsed.frames;
     }
-}
-
-fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (Timestamp, Timestamp) {
-    span.map_or((time, time), |(start, end)| (start.min(time), end.max(time)))
 }

@@ -12,23 +12,31 @@ use super::{Capture, ChannelIndex, Frame, Rejected};
 pub(super) struct Parsed {
     pub frames: Vec<Frame>,
     pub channels: Vec<String>,
+    latest_channel: ChannelIndex,
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
     pub line_ends: u64,
     pub rejected: u64,
     pub rejections: Vec<Rejected>,
-    /// Which frames came from console text, whose stamps may be relative; log text has absolute ones.
-    pub console: Vec<bool>,
+    /// Positions of the frames that came from console text, whose stamps may be relative; log text has absolute ones.
+    pub console: Vec<u32>,
     pub zero_bytes: bool,
+    /// Earliest and latest stamp, before relative ones are added up.
+    pub span: Option<(Timestamp, Timestamp)>,
+}
+
+/// A span that takes in one more instant.
+pub(super) fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (Timestamp, Timestamp) {
+    span.map_or((time, time), |(start, end)| (start.min(time), end.max(time)))
 }
 
 /// Most channels told apart; further ones are refused line by line, which says so.
 const MOST_CHANNELS: usize = 256;
 
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
-pub(super) fn parse(chunk: &Chunk, table: Option<&Table>, mut head: bool) -> Parsed {
-    let mut parsed = Parsed { frames: Vec::with_capacity(chunk.bytes.len() / 40), ..Parsed::default() };
-    let mut rest = chunk.bytes.as_slice();
+pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
+    let mut parsed = Parsed { frames, ..Parsed::default() };
+    let mut rest = &chunk.bytes[..chunk.length];
     while !rest.is_empty() {
         let (line, next) = match memchr::memchr(b'\n', rest) {
             Some(end) => (&rest[..end], &rest[end + 1..]),
@@ -37,7 +45,12 @@ pub(super) fn parse(chunk: &Chunk, table: Option<&Table>, mut head: bool) -> Par
         rest = next;
         parsed.line_ends += 1;
         let line = line.strip_suffix(b"\r").unwrap_or(line);
-        if std::mem::take(&mut head) || line.iter().all(|byte| *byte == b' ') || (table.is_none() && console::is_note(line)) {
+        let begin = line.first();
+        // What begins with a bracket is neither blank nor a note.
+        let other = begin != Some(&b'(');
+        if std::mem::take(&mut head)
+            || other && (line.iter().all(|byte| *byte == b' ') || table.is_none() && console::is_note(line))
+        {
             continue;
         }
         parsed.lines += 1;
@@ -84,12 +97,30 @@ impl Parsed {
             return;
         };
         let length = wire::length(&kind).unwrap_or_default();
-        self.frames.push(Frame { time, channel, kind, length });
-        self.console.push(console);
+        if console {
+            self.console.push(self.frames.len() as u32);
+        }
+        self.add(Frame { time, channel, kind, length });
+    }
+
+    /// Adds a frame.
+    pub(super) fn add(&mut self, frame: Frame) {
+        if let Some(time) = frame.time {
+            self.span = Some(widen(self.span, time));
+        }
+        self.frames.push(frame);
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {
-        intern(&mut self.channels, std::str::from_utf8(name).ok()?)
+        // Mostly the channel of the frame before.
+        if let Some(last) = self.channels.get(usize::from(self.latest_channel))
+            && last.as_bytes() == name
+        {
+            return Some(self.latest_channel);
+        }
+        let channel = intern(&mut self.channels, std::str::from_utf8(name).ok()?)?;
+        self.latest_channel = channel;
+        Some(channel)
     }
 
     fn reject(&mut self, reason: String) {
@@ -152,20 +183,21 @@ impl Clock {
             }
         };
         if relative {
-            for (frame, _) in parsed.frames.iter_mut().zip(&parsed.console).filter(|(_, console)| **console) {
+            for at in &parsed.console {
+                let frame = &mut parsed.frames[*at as usize];
                 if let Some(step) = frame.time {
                     self.now = self.now.saturating_add(step.nanoseconds());
                     frame.time = Some(Timestamp::from_nanoseconds(self.now));
                 }
             }
+            parsed.span = parsed.frames.iter().filter_map(|frame| frame.time).fold(None, |span, time| Some(widen(span, time)));
         }
     }
 }
 
 impl Parsed {
     fn stamps(&self) -> impl Iterator<Item = i64> + '_ {
-        let console = self.frames.iter().zip(&self.console).filter(|(_, console)| **console);
-        console.filter_map(|(frame, _)| frame.time.map(Timestamp::nanoseconds))
+        self.console.iter().filter_map(|at| self.frames[*at as usize].time.map(Timestamp::nanoseconds))
     }
 }
 

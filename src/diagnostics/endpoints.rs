@@ -1,7 +1,7 @@
 //! Which identifiers carry the diagnostic transport. Broadcast data often looks like it, so an identifier is only believed
 //! where its address says so, where the user says so, or where it answers a request or is answered.
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 
 use lostnode_parsers::frame::{make_id, raw_id};
 use lostnode_parsers::isotp::Pdu;
@@ -10,6 +10,7 @@ use lostnode_parsers::{FrameKind, Id, Timestamp};
 
 use super::{Carrier, Message, Party};
 use crate::capture::{ChannelIndex, Frame};
+use crate::ids::Places;
 use crate::settings::{Addressing, Pair};
 
 /// Who sends with an identifier that carries the transport.
@@ -55,7 +56,8 @@ const PATIENCE: i64 = 5_000_000_000;
 #[derive(Debug, Default)]
 pub(super) struct Endpoints {
     told: Vec<Pair>,
-    standing: HashMap<(ChannelIndex, Id), Standing>,
+    places: Places,
+    standing: Vec<Standing>,
     recent: VecDeque<Heard>,
 }
 
@@ -72,8 +74,7 @@ impl Endpoints {
             self.remember(frame, id, data, route.prefix, route.from_module);
             return Some(route);
         }
-        let key = (frame.channel, id);
-        match self.standing.get(&key) {
+        match self.standing(frame.channel, id) {
             Some(Standing::Known(route)) => {
                 let route = *route;
                 self.remember(frame, id, data, 0, route.from_module);
@@ -88,7 +89,20 @@ impl Endpoints {
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
         self.told.iter().any(|pair| pair.request == id || pair.response == id)
             || by_address(id, &[0, 0]).is_some()
-            || matches!(self.standing.get(&(channel, id)), Some(Standing::Known(_)))
+            || matches!(self.standing(channel, id), Some(Standing::Known(_)))
+    }
+
+    fn standing(&self, channel: ChannelIndex, id: Id) -> Option<&Standing> {
+        self.standing.get(self.places.known(channel, id)?)
+    }
+
+    /// Sets what an identifier is; one too many stays unknown.
+    fn set(&mut self, channel: ChannelIndex, id: Id, standing: Standing) {
+        match self.places.of(channel, id, MOST) {
+            Some(place) if place < self.standing.len() => self.standing[place] = standing,
+            Some(_) => self.standing.push(standing),
+            None => {}
+        }
     }
 
     fn by_user(&self, id: Id, data: &[u8]) -> Option<Route> {
@@ -123,41 +137,40 @@ impl Endpoints {
     }
 
     fn consider(&mut self, frame: &Frame, id: Id, data: &[u8], deliver: &mut dyn FnMut(&Message<'_>)) -> Option<Route> {
-        let key = (frame.channel, id);
-        if self.standing.len() >= MOST && !self.standing.contains_key(&key) {
+        if self.standing.len() >= MOST && self.standing(frame.channel, id).is_none() {
             return None;
         }
         let Ok(pdu) = Pdu::parse(data, 0) else {
-            self.standing.insert(key, Standing::Ruled);
+            self.set(frame.channel, id, Standing::Ruled);
             return None;
         };
         let begin = match pdu {
             Pdu::Single(begin) | Pdu::First { data: begin, .. } => begin,
             Pdu::Consecutive { .. } | Pdu::FlowControl { .. } => return None,
         };
-        let matches = match self.standing.get(&key) {
+        let matches = match self.standing(frame.channel, id) {
             Some(Standing::Possible { matches }) => *matches,
             _ => 0,
         };
         let Some((at, strong)) = self.answers(frame, id, begin) else {
-            self.standing.insert(key, Standing::Possible { matches });
+            self.set(frame.channel, id, Standing::Possible { matches });
             if let Some(heard) = request(frame, id, data, 0, false) {
                 self.keep(heard);
             }
             return None;
         };
         if !strong && matches == 0 {
-            self.standing.insert(key, Standing::Possible { matches: 1 });
+            self.set(frame.channel, id, Standing::Possible { matches: 1 });
             return None;
         }
         let asked = self.recent[at];
         let route = Route { from: Party::Id(id), to: Party::Id(asked.id), from_module: true, prefix: 0, peer: None };
         let functional = by_address(asked.id, &asked.data).is_some_and(|route| route.to == Party::Everyone);
         let peer = if functional { usual_request(id) } else { Some(asked.id) };
-        self.standing.insert(key, Standing::Known(Route { peer, ..route }));
+        self.set(frame.channel, id, Standing::Known(Route { peer, ..route }));
         if let Some(peer) = peer {
             let request = Route { from: Party::Id(peer), to: Party::Id(id), from_module: false, prefix: 0, peer: Some(id) };
-            self.standing.insert((frame.channel, peer), Standing::Known(request));
+            self.set(frame.channel, peer, Standing::Known(request));
         }
         if !asked.delivered {
             self.recent[at].delivered = true;

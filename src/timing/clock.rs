@@ -46,6 +46,8 @@ struct Segment {
     last: Nanoseconds,
     /// Periods from `start` to `last`.
     count: i64,
+    /// Estimate of the period in nanoseconds.
+    period: f64,
 }
 
 /// Mean of the instants of one segment that fall into one stretch of time.
@@ -89,20 +91,22 @@ impl Clock {
         while self.width < median.saturating_mul(4) && self.width < i64::MAX / 4 {
             self.width *= 2;
         }
-        self.segment = Segment { start: first[0], last: first[0], count: 0 };
+        self.segment = Segment { start: first[0], last: first[0], count: 0, period: 0.0 };
+        self.segment.period = self.estimate();
         self.note(first[0]);
         first[1..].iter().for_each(|time| self.track(*time));
     }
 
-    /// Best present estimate of the period.
-    fn period(&self) -> f64 {
-        let Segment { start, last, count } = self.segment;
+    /// Best present estimate of the period; made anew with every 16th instant.
+    fn estimate(&self) -> f64 {
+        let Segment { start, last, count, .. } = self.segment;
         if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) }
     }
 
     fn track(&mut self, time: Nanoseconds) {
         let gap = (time - self.segment.last) as f64;
-        let periods = gap / self.period();
+        let usual = gap > 0.65 * self.segment.period && gap < 1.35 * self.segment.period;
+        let periods = if usual { 1.0 } else { gap / self.segment.period };
         let whole = periods.round();
         if whole < 1.0 {
             // A second frame of the same period tells nothing of the clock.
@@ -111,17 +115,26 @@ impl Clock {
         // After a longer silence the sender may have started anew, in another phase.
         if whole > CONTINUES || (periods - whole).abs() > 0.35 {
             self.segments += 1;
-            self.segment = Segment { start: time, last: time, count: 0 };
+            self.segment = Segment { start: time, last: time, count: 0, period: 0.0 };
+            self.segment.period = self.estimate();
         } else {
+            let before = self.segment.count;
             self.segment.last = time;
             self.segment.count += whole as i64;
+            if before / 16 != self.segment.count / 16 {
+                self.segment.period = self.estimate();
+            }
         }
         self.note(time);
     }
 
     fn note(&mut self, time: Nanoseconds) {
         let Some(reference) = self.reference else { return };
-        let number = time.div_euclid(self.width);
+        // Most instants fall into the block of the one before.
+        let number = match self.blocks.last() {
+            Some(block) if (0..self.width).contains(&time.wrapping_sub(block.number.wrapping_mul(self.width))) => block.number,
+            _ => time.div_euclid(self.width),
+        };
         let since = (time - self.segment.start) as f64;
         let rest = since - self.segment.count as f64 * reference;
         match self.blocks.last_mut() {

@@ -81,13 +81,18 @@ impl CounterFinder {
     }
 
     fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
+        let mut missed = false;
         for trial in &mut self.trials {
             let expected = trial.counter.value(before).wrapping_add(1) & trial.counter.mask();
             if trial.counter.value(after) == expected {
                 trial.steps += 1;
             } else {
                 trial.misses += 1;
+                missed = true;
             }
+        }
+        if !missed {
+            return;
         }
         self.trials.retain(|trial| trial.misses <= 3 + trial.steps / 50);
     }

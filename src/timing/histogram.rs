@@ -1,19 +1,48 @@
 //! Gaps between frames, in bins of 3 % width, with the sum in each bin so that means are exact.
 
-/// A distribution of gaps from 1 µs to hours, kept sparse: a periodic identifier fills a few bins.
-#[derive(Clone, Debug, Default)]
+/// A distribution of gaps from 1 µs to hours. The bins around the usual gap lie side by side, the others are kept sparse.
+#[derive(Clone, Debug)]
 pub struct Gaps {
-    bins: Vec<Bin>,
-    last: usize,
+    /// Bins from number `begin` on; none before the usual gap is known.
+    window: Vec<Bin>,
+    begin: u16,
+    width: usize,
+    /// The others with their numbers, in order.
+    others: Vec<(u16, Bin)>,
     count: u64,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Bin {
-    number: u16,
     count: u64,
     /// Sum of its gaps in nanoseconds.
-    sum: u128,
+    sum: u64,
+}
+
+impl Bin {
+    fn add(&mut self, gap: i64) {
+        self.count += 1;
+        // A sum of nanoseconds that overflows stands for more than 500 years.
+        self.sum = self.sum.saturating_add(gap.max(0) as u64);
+    }
+
+    /// In seconds.
+    fn mean(&self) -> f64 {
+        self.sum as f64 / self.count as f64 / 1e9
+    }
+}
+
+/// Bins of a window: two doublings, in which a periodic identifier stays.
+const WIDTH: usize = 64;
+/// Gaps after which the window is placed.
+const PLACED_AFTER: u64 = 5;
+/// Bins in all: gaps up to 2^63 ns.
+const ALL: usize = 1 << 11;
+
+impl Default for Gaps {
+    fn default() -> Self {
+        Gaps { window: Vec::new(), begin: 0, width: WIDTH, others: Vec::new(), count: 0 }
+    }
 }
 
 /// Gaps up to 32 µs have bins of 1 µs; above, each doubling is cut into 32 bins.
@@ -39,23 +68,56 @@ fn edge(number: u16) -> f64 {
 }
 
 impl Gaps {
+    /// For gaps of any length: all bins side by side.
+    pub fn of_any_length() -> Self {
+        Gaps { window: vec![Bin::default(); ALL], ..Gaps::default() }
+    }
+
     /// Adds a gap in nanoseconds.
     pub fn push(&mut self, gap: i64) {
         self.count += 1;
         let number = number(gap);
-        let at = match self.bins.get(self.last) {
-            Some(bin) if bin.number == number => self.last,
-            _ => match self.bins.binary_search_by_key(&number, |bin| bin.number) {
-                Ok(at) => at,
-                Err(at) => {
-                    self.bins.insert(at, Bin { number, count: 0, sum: 0 });
-                    at
-                }
-            },
+        if let Some(bin) = number.checked_sub(self.begin).and_then(|at| self.window.get_mut(usize::from(at))) {
+            bin.add(gap);
+            return;
+        }
+        let at = match self.others.binary_search_by_key(&number, |(number, _)| *number) {
+            Ok(at) => at,
+            Err(at) => {
+                self.others.insert(at, (number, Bin::default()));
+                at
+            }
         };
-        self.last = at;
-        self.bins[at].count += 1;
-        self.bins[at].sum += gap.max(0) as u128;
+        self.others[at].1.add(gap);
+        if self.window.is_empty() && self.count == PLACED_AFTER {
+            self.place();
+        }
+    }
+
+    /// Places the window around the median of what there is.
+    fn place(&mut self) {
+        let mut below = 0;
+        let median = self.others.iter().find(|(_, bin)| {
+            below += bin.count;
+            below * 2 > self.count
+        });
+        self.begin = median.map_or(0, |(number, _)| number.saturating_sub(self.width as u16 / 2));
+        self.window = vec![Bin::default(); self.width];
+        let (begin, window) = (self.begin, &mut self.window);
+        self.others.retain(|(number, bin)| match number.checked_sub(begin).and_then(|at| window.get_mut(usize::from(at))) {
+            Some(place) => {
+                *place = *bin;
+                false
+            }
+            None => true,
+        });
+    }
+
+    /// All bins that hold something, with their numbers, in order.
+    fn bins(&self) -> impl Iterator<Item = (u16, Bin)> + '_ {
+        let (below, above) = self.others.split_at(self.others.partition_point(|(number, _)| *number < self.begin));
+        let window = self.window.iter().enumerate().map(|(at, bin)| (self.begin + at as u16, *bin));
+        below.iter().copied().chain(window.filter(|(_, bin)| bin.count > 0)).chain(above.iter().copied())
     }
 
     /// How many gaps.
@@ -67,10 +129,10 @@ impl Gaps {
     pub fn quantile(&self, q: f64) -> Option<f64> {
         let wanted = q.clamp(0.0, 1.0) * self.count as f64;
         let mut below = 0.0;
-        for bin in &self.bins {
+        for (number, bin) in self.bins() {
             let count = bin.count as f64;
             if below + count >= wanted {
-                let (low, high) = (edge(bin.number), edge(bin.number + 1));
+                let (low, high) = (edge(number), edge(number + 1));
                 return Some(low + (high - low) * ((wanted - below) / count).clamp(0.0, 1.0));
             }
             below += count;
@@ -90,18 +152,15 @@ impl Gaps {
         if count == 0 {
             return None;
         }
-        let total: u128 = self.between(low, high).map(|bin| bin.sum).sum();
+        let total: u64 = self.between(low, high).map(|bin| bin.sum).sum();
         let mean = total as f64 / count as f64 / 1e9;
         let spread: f64 =
-            self.between(low, high).map(|bin| bin.count as f64 * (bin.sum as f64 / bin.count as f64 / 1e9 - mean).powi(2)).sum();
+            self.between(low, high).map(|bin| bin.count as f64 * (bin.mean() - mean).powi(2)).sum();
         Some((mean, (spread / count as f64).sqrt()))
     }
 
-    fn between(&self, low: f64, high: f64) -> impl Iterator<Item = &Bin> {
-        self.bins.iter().filter(move |bin| {
-            let mean = bin.sum as f64 / bin.count as f64 / 1e9;
-            mean >= low && mean <= high
-        })
+    fn between(&self, low: f64, high: f64) -> impl Iterator<Item = Bin> + '_ {
+        self.bins().map(|(_, bin)| bin).filter(move |bin| bin.mean() >= low && bin.mean() <= high)
     }
 }
 

@@ -7,8 +7,6 @@ mod pairs;
 mod pause;
 mod silence;
 
-use std::collections::HashMap;
-
 use lostnode_parsers::Id;
 
 pub use clock::{Clock, Rate, rates};
@@ -19,6 +17,7 @@ pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 
 use crate::capture::{ChannelIndex, Frame};
+use crate::ids::Places;
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -91,7 +90,7 @@ impl ChannelTiming {
     pub const KEPT_ERRORS: usize = 4096;
 
     fn push(&mut self, frame: &Frame) {
-        let lostnode_parsers::FrameKind::Error(error) = frame.kind else {
+        let lostnode_parsers::FrameKind::Error(error) = &frame.kind else {
             self.frames += 1;
             let Some(time) = frame.time.map(lostnode_parsers::Timestamp::nanoseconds) else { return };
             match self.heard {
@@ -111,7 +110,7 @@ impl ChannelTiming {
         if let Some(time) = frame.time
             && self.errors.len() < Self::KEPT_ERRORS
         {
-            self.errors.push((time.nanoseconds(), error));
+            self.errors.push((time.nanoseconds(), *error));
         }
     }
 }
@@ -123,7 +122,7 @@ pub struct Timing {
     pub channels: Vec<ChannelTiming>,
     /// Per identifier, in order of appearance.
     pub ids: Vec<IdTiming>,
-    index: HashMap<Key, usize>,
+    places: Places,
     /// Stops of the whole traffic.
     pub pauses: Pauses,
     /// Frames of identifiers beyond [`MOST_IDENTIFIERS`].
@@ -140,7 +139,7 @@ impl Timing {
         Timing {
             channels: Vec::new(),
             ids: Vec::new(),
-            index: HashMap::new(),
+            places: Places::default(),
             pauses: Pauses::default(),
             folded_frames: 0,
             span: None,
@@ -161,32 +160,23 @@ impl Timing {
             self.span = Some(self.span.map_or((time, time), |(start, end)| (start.min(time), end.max(time))));
             self.pauses.push(time);
         }
-        let key = Key { channel: frame.channel, id };
-        let next = self.ids.len();
-        let at = match self.index.get(&key) {
-            Some(at) => *at,
-            None if next == MOST_IDENTIFIERS => {
-                self.folded_frames += 1;
-                return;
-            }
-            None => {
-                self.index.insert(key, next);
-                let (gaps, silences) = (Gaps::default(), Longest::new(self.floor));
-                let (clock, counters) = (Clock::default(), CounterFinder::default());
-                self.ids.push(IdTiming {
-                    key,
-                    frames: 0,
-                    heard: None,
-                    gaps,
-                    silences,
-                    clock,
-                    counters,
-                    last_payload: [0; 8],
-                    usual_gap: 0,
-                });
-                next
-            }
+        let Some(at) = self.places.of(frame.channel, id, MOST_IDENTIFIERS) else {
+            self.folded_frames += 1;
+            return;
         };
+        if at == self.ids.len() {
+            self.ids.push(IdTiming {
+                key: Key { channel: frame.channel, id },
+                frames: 0,
+                heard: None,
+                gaps: Gaps::default(),
+                silences: Longest::new(self.floor),
+                clock: Clock::default(),
+                counters: CounterFinder::default(),
+                last_payload: [0; 8],
+                usual_gap: 0,
+            });
+        }
         self.ids[at].push(time, frame.kind.bytes());
     }
 }

@@ -33,8 +33,10 @@ pub fn relative(a: &Clock, b: &Clock, nominal: (f64, f64)) -> Option<Relative> {
     let (a, b) = (offsets(a, nominal.0, width), offsets(b, nominal.1, width));
     // Both ran through: one segment of each.
     let mut stretches: BTreeMap<(u32, u32), Vec<Point>> = BTreeMap::new();
+    let mut others = b.iter().peekable();
     for (cell, a) in &a {
-        let Some(b) = b.get(cell) else { continue };
+        while others.next_if(|(other, _)| other < cell).is_some() {}
+        let Some((_, b)) = others.next_if(|(other, _)| other == cell) else { continue };
         let weight = (1.0 / a.weight + 1.0 / b.weight).recip();
         stretches.entry((a.segment, b.segment)).or_default().push((*cell as f64 * width as f64, a.offset - b.offset, weight));
     }
@@ -75,15 +77,13 @@ struct Offset {
 }
 
 /// Accumulated offset against the nominal period, in nanoseconds, by cell of `width`; a cell with two segments has none.
-fn offsets(clock: &Clock, nominal: f64, width: i64) -> BTreeMap<i64, Offset> {
-    let mut out: BTreeMap<i64, Option<Offset>> = BTreeMap::new();
+/// In order of time, as the blocks are.
+fn offsets(clock: &Clock, nominal: f64, width: i64) -> Vec<(i64, Offset)> {
+    let mut out: Vec<(i64, Option<Offset>)> = Vec::new();
     for block in clock.mean_blocks(nominal) {
         let cell = block.start.div_euclid(width);
-        match out.get_mut(&cell) {
-            None => {
-                out.insert(cell, Some(Offset { segment: block.segment, offset: block.offset, weight: block.count }));
-            }
-            Some(slot) => {
+        match out.last_mut() {
+            Some((known, slot)) if *known == cell => {
                 let joined = slot.take().filter(|known| known.segment == block.segment);
                 *slot = joined.map(|known| {
                     let weight = known.weight + block.count;
@@ -91,6 +91,7 @@ fn offsets(clock: &Clock, nominal: f64, width: i64) -> BTreeMap<i64, Offset> {
                     Offset { segment: block.segment, offset, weight }
                 });
             }
+            _ => out.push((cell, Some(Offset { segment: block.segment, offset: block.offset, weight: block.count }))),
         }
     }
     out.into_iter().filter_map(|(cell, offset)| Some((cell, offset?))).collect()

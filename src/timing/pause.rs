@@ -4,19 +4,37 @@ use super::{Gaps, Nanoseconds, Silence};
 
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
+/// Stamps looked at together.
+const KEPT_STAMPS: usize = 2 * SIDE + 2;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
 
 /// Finds stops while frames go by, from the last few time stamps of the merged traffic of all channels.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct Pauses {
-    recent: [Nanoseconds; 2 * SIDE + 2],
+    /// The last stamps, each written twice so that the latest lie side by side.
+    recent: [Nanoseconds; 2 * KEPT_STAMPS],
+    next: usize,
     filled: usize,
     latest: Nanoseconds,
     gaps: Gaps,
     candidates: Vec<Silence>,
     /// Candidates beyond [`Pauses::KEPT`].
     pub dropped: u64,
+}
+
+impl Default for Pauses {
+    fn default() -> Self {
+        Pauses {
+            recent: [0; 2 * KEPT_STAMPS],
+            next: 0,
+            filled: 0,
+            latest: 0,
+            gaps: Gaps::of_any_length(),
+            candidates: Vec::new(),
+            dropped: 0,
+        }
+    }
 }
 
 impl Pauses {
@@ -31,10 +49,12 @@ impl Pauses {
         }
         self.gaps.push((time - self.latest).max(0));
         self.latest = self.latest.max(time);
-        self.recent.rotate_left(1);
-        self.recent[2 * SIDE + 1] = self.latest;
+        self.recent[self.next] = self.latest;
+        self.recent[self.next + KEPT_STAMPS] = self.latest;
+        self.next = (self.next + 1) % KEPT_STAMPS;
         self.filled += 1;
-        let candidate = Silence { start: self.recent[SIDE], end: self.recent[SIDE + 1] };
+        let recent = &self.recent[self.next..self.next + KEPT_STAMPS];
+        let candidate = Silence { start: recent[SIDE], end: recent[SIDE + 1] };
         // Enough frames on both sides, or the stop is too close to the beginning to judge.
         if self.filled < SIDE + 4 || candidate.length() < SHORTEST {
             return;
@@ -45,7 +65,7 @@ impl Pauses {
             gaps.sort_unstable();
             gaps.get(gaps.len() / 2).copied().unwrap_or(Nanoseconds::MAX / 8)
         };
-        let around = usual(&self.recent[before.min(SIDE)..=SIDE]).max(usual(&self.recent[SIDE + 1..]));
+        let around = usual(&recent[before.min(SIDE)..=SIDE]).max(usual(&recent[SIDE + 1..]));
         if candidate.length() <= 4 * around {
             return;
         }

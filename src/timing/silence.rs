@@ -47,10 +47,14 @@ impl Longest {
     }
 
     /// Takes a silence into account, with the payloads before and after it.
+    #[inline]
     pub fn offer(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
-        if silence.length() < self.floor {
-            return;
+        if silence.length() >= self.floor {
+            self.keep(silence, payloads);
         }
+    }
+
+    fn keep(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
         let entry = Reverse((silence.length(), Reverse(silence), payloads));
         if self.heap.len() < Self::KEPT {
             self.heap.push(entry);

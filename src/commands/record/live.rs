@@ -90,23 +90,24 @@ fn line(report: &Report, elapsed: Duration, dropped: u64) -> String {
     let load = report.channels.iter().filter_map(|channel| Some(channel.load.as_ref()?.load.last().copied()? * 100.0));
     let load: Vec<String> = load.map(|load| format!("{load:.0} %")).collect();
     let frames: u64 = report.channels.iter().map(|channel| channel.frames).sum();
-    let mut line = format!("{}  {frames} frames, {nodes} nodes", duration(elapsed.as_secs_f64()));
-    if lone > 0 {
-        line += &format!(" and {lone} identifiers");
-    }
-    line += &match load.is_empty() {
-        true => ", load unknown (--bit-rate)".to_owned(),
-        false => format!(", load {}", load.join(" ")),
-    };
-    if dropped > 0 {
-        line += &format!(", {dropped} dropped");
-    }
+    let mut parts = vec![duration(elapsed.as_secs_f64())];
+    // What has gone comes first: a narrow terminal cuts the end.
     let lost: Vec<_> = report.lost().filter(|outage| outage.ongoing).collect();
     if let Some(latest) = lost.last() {
-        line += &format!("; silent: {} for {}", who(report, latest), duration(latest.duration));
-        if lost.len() > 1 {
-            line += &format!(" and {} more", lost.len() - 1);
-        }
+        let more = if lost.len() > 1 { format!(" and {} more", lost.len() - 1) } else { String::new() };
+        parts.push(format!("silent: {} for {}{more}", who(report, latest), duration(latest.duration)));
     }
-    line
+    parts.push(format!("{frames} frames"));
+    parts.push(format!("{nodes} node{}", if nodes == 1 { "" } else { "s" }));
+    if lone > 0 {
+        parts.push(format!("{lone} identifiers without a known node"));
+    }
+    parts.push(match load.is_empty() {
+        true => "load unknown (--bit-rate)".to_owned(),
+        false => format!("load {}", load.join(" ")),
+    });
+    if dropped > 0 {
+        parts.push(format!("{dropped} dropped"));
+    }
+    parts.join(", ")
 }

@@ -1,0 +1,91 @@
+//! From an identifier on a channel to its place in a list: a direct table for 11 bits, a hash table for 29 bits.
+
+use std::collections::HashMap;
+use std::hash::{BuildHasherDefault, Hasher};
+
+use lostnode_parsers::Id;
+
+use crate::capture::ChannelIndex;
+
+/// Places of identifiers, in order of appearance.
+#[derive(Clone, Debug, Default)]
+pub struct Places {
+    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought.
+    standard: Vec<Vec<u32>>,
+    extended: HashMap<(ChannelIndex, u32), u32, BuildHasherDefault<Mixing>>,
+    count: usize,
+}
+
+impl Places {
+    /// The place of an identifier; a new one gets the next while there are fewer than `most`. `None` where there are not.
+    ///
+    /// ```
+    /// use lostnode::ids::Places;
+    /// use lostnode::parsers::frame::parse_id;
+    /// let (mut places, a, b) = (Places::default(), parse_id("123").unwrap(), parse_id("00000123").unwrap());
+    /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2), places.of(1, a, 2), places.of(0, a, 2)], [Some(0), Some(1), None, Some(0)]);
+    /// ```
+    pub fn of(&mut self, channel: ChannelIndex, id: Id, most: usize) -> Option<usize> {
+        if let Some(place) = self.known(channel, id) {
+            return Some(place);
+        }
+        if self.count >= most {
+            return None;
+        }
+        self.count += 1;
+        match id {
+            Id::Standard(id) => {
+                let channel = usize::from(channel);
+                if self.standard.len() <= channel {
+                    self.standard.resize_with(channel + 1, Vec::new);
+                }
+                let table = &mut self.standard[channel];
+                table.resize(1 << 11, 0);
+                table[usize::from(id.as_raw())] = self.count as u32;
+            }
+            Id::Extended(id) => {
+                self.extended.insert((channel, id.as_raw()), self.count as u32 - 1);
+            }
+        }
+        Some(self.count - 1)
+    }
+
+    /// The place of an identifier that has one.
+    pub fn known(&self, channel: ChannelIndex, id: Id) -> Option<usize> {
+        match id {
+            Id::Standard(id) => {
+                let place = *self.standard.get(usize::from(channel))?.get(usize::from(id.as_raw()))?;
+                (place as usize).checked_sub(1)
+            }
+            Id::Extended(id) => self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize),
+        }
+    }
+}
+
+/// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they collide can slow the look-up down; their number is
+/// bounded, so not by much.
+#[derive(Clone, Debug, Default)]
+struct Mixing(u64);
+
+impl Hasher for Mixing {
+    fn write(&mut self, bytes: &[u8]) {
+        bytes.iter().for_each(|byte| self.write_u64(u64::from(*byte)));
+    }
+
+    fn write_u16(&mut self, value: u16) {
+        self.write_u64(u64::from(value));
+    }
+
+    fn write_u32(&mut self, value: u32) {
+        self.write_u64(u64::from(value));
+    }
+
+    fn write_u64(&mut self, value: u64) {
+        let mixed = (self.0 ^ value).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+        self.0 = mixed ^ mixed >> 32;
+    }
+
+    fn finish(&self) -> u64 {
+        self.0
+    }
+}
