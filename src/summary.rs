@@ -18,11 +18,17 @@ pub struct Summary {
     /// What testers and modules said to each other.
     pub diagnostics: Diagnostics,
     load_bin: f64,
+    side_by_side: bool,
 }
 
 impl Summary {
     /// An empty summary.
     pub fn new(settings: &Settings) -> Self {
+        Summary::on(settings, 1)
+    }
+
+    /// An empty summary that is filled by so many threads; the result does not depend on it.
+    pub fn on(settings: &Settings, threads: usize) -> Self {
         let floor = settings.timeout_floor.min(settings.shortest_outage);
         Summary {
             channels: Vec::new(),
@@ -30,6 +36,7 @@ impl Summary {
             load: Vec::new(),
             diagnostics: Diagnostics::new(&settings.pairs),
             load_bin: settings.load_bin,
+            side_by_side: threads > 1,
         }
     }
 
@@ -38,14 +45,24 @@ impl Summary {
         if self.channels.len() < batch.channels.len() {
             self.channels.clone_from(&batch.channels);
         }
-        for frame in &batch.frames {
-            self.timing.push(frame);
-            self.diagnostics.push(frame);
-            let channel = usize::from(frame.channel);
-            while self.load.len() <= channel {
-                self.load.push(Load::new(self.load_bin));
+        let Summary { timing, load, diagnostics, load_bin, .. } = self;
+        let mut timing = || batch.frames.iter().for_each(|frame| timing.push(frame));
+        let mut rest = || {
+            for frame in &batch.frames {
+                diagnostics.push(frame);
+                let channel = usize::from(frame.channel);
+                while load.len() <= channel {
+                    load.push(Load::new(*load_bin));
+                }
+                load[channel].push(frame);
             }
-            self.load[channel].push(frame);
+        };
+        // The parts know nothing of each other, so they can take the same frames at the same time.
+        if self.side_by_side {
+            rayon::join(timing, rest);
+        } else {
+            timing();
+            rest();
         }
     }
 }

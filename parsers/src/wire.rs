@@ -118,17 +118,34 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
 
 fn classic_length(frame: &ClassicFrame) -> Length {
     let (head, head_length, unused) = classic_head(frame);
+    let mut message = [0; LONGEST];
     let data = frame.bytes();
-    let crc = checksum(&head[..head_length], data);
-    let mut stuffing = Stuffing { state: if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }, count: 0 };
-    head[..head_length].iter().chain(data).for_each(|byte| stuffing.byte(*byte));
-    stuffing.byte((crc >> 7) as u8);
+    message[..head_length].copy_from_slice(&head[..head_length]);
+    message[head_length..head_length + data.len()].copy_from_slice(data);
+    // The two usual lengths with loops of known length.
+    let (crc, stuffing) = match head_length + data.len() {
+        11 => message.first_chunk::<11>().map_or_else(Default::default, |message| sent(message, unused)),
+        13 => sent(&message, unused),
+        length => sent(&message[..length], unused),
+    };
     let stuff = stuffing.count + u16::from(LAST_7[usize::from(stuffing.state)][usize::from(crc & 0x7F)]);
     let fields = head_length as u16 * 8 - unused as u16 + data.len() as u16 * 8 + 15;
     Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
 }
 
+/// Checksum of a message, and the stuffing of it and of the first eight bits of the checksum.
+#[inline(always)]
+fn sent(message: &[u8], unused: u32) -> (u16, Stuffing) {
+    let places = PLACES.iter().take(message.len()).rev();
+    let crc = message.iter().zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)]);
+    let mut stuffing = Stuffing { state: if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }, count: 0 };
+    message.iter().for_each(|byte| stuffing.byte(*byte));
+    stuffing.byte((crc >> 7) as u8);
+    (crc, stuffing)
+}
+
 /// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO 11898-1:2015, 10.5).
+#[derive(Default)]
 struct Stuffing {
     /// Level of the last bit times five, plus the length of its run less one.
     state: u8,
@@ -141,6 +158,7 @@ impl Stuffing {
         Stuffing { state: FRESH, count: 0 }
     }
 
+    #[inline(always)]
     fn byte(&mut self, byte: u8) {
         let step = STEPS[usize::from(self.state)][usize::from(byte)];
         self.state = step >> 4;

@@ -11,7 +11,7 @@ use crate::learn::learn;
 
 /// Write down what a sound vehicle sends, to find later what is missing
 #[derive(Args)]
-#[command(after_help = "Example: lostnode learn samples/van-sound.log.gz -o van-roster.toml")]
+#[command(after_help = "Example: lostnode learn samples/van-after.log.gz -o van-roster.toml")]
 pub struct Arguments {
     /// Captures in which nothing was lost; several are merged
     #[arg(required = true)]

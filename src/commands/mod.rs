@@ -7,6 +7,7 @@ mod explain;
 mod filter;
 mod frames;
 mod learn;
+mod manual;
 mod messages;
 mod outages;
 mod progress;
@@ -35,6 +36,8 @@ enum Command {
     Report(report::Arguments),
     Frames(frames::Arguments),
     Learn(learn::Arguments),
+    Completions(manual::Completions),
+    Manual(manual::Manual),
     Messages(messages::Arguments),
     Batch(batch::Arguments),
     Codes(codes::Arguments),
@@ -94,6 +97,8 @@ pub fn run() -> ExitCode {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
+        Command::Completions(arguments) => manual::completions(&arguments),
+        Command::Manual(arguments) => manual::manual(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
         Command::Outages(arguments) => outages::run(&arguments),
         Command::Record(arguments) => record::run(&arguments),

@@ -242,7 +242,7 @@ pub fn report_of(
     options: &Options,
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
-    let mut summary = Summary::new(settings);
+    let mut summary = Summary::on(settings, options.threads);
     let capture = capture::read(Source::Path(path.to_owned()), options, |batch| summary.push(batch))?;
     summary.finish();
     Ok(answer::report(vec![capture], &summary, settings, roster))

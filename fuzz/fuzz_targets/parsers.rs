@@ -1,0 +1,7 @@
+//! Every parser on any bytes.
+#![no_main]
+#[allow(dead_code)]
+#[path = "../targets.rs"]
+mod targets;
+
+libfuzzer_sys::fuzz_target!(|data: &[u8]| targets::parsers(data));

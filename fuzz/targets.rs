@@ -1,0 +1,115 @@
+//! What is fuzzed; `tests/corpora.rs` replays what was found through the same functions.
+
+use lostnode::capture::{self, Options, Source};
+use lostnode::findings::{self, Job, Knowledge};
+use lostnode::report::Renderer;
+use lostnode::report::html::Html;
+use lostnode::report::json::Json;
+use lostnode::report::text::Text;
+use lostnode::settings::Settings;
+use lostnode::summary::Summary;
+use lostnode::{advice, answer};
+use lostnode_parsers::isotp::{Pdu, Reassembler};
+use lostnode_parsers::socketcan::IdOrder;
+use lostnode_parsers::{FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, wire};
+
+/// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
+pub fn parsers(data: &[u8]) {
+    let usual = candump::parse_line(data);
+    assert_eq!(usual, candump::parse_line_by_grammar(data));
+    if let Ok(record) = usual {
+        frame(&record.kind);
+        if let (Some(time), Ok(channel)) = (record.time, std::str::from_utf8(record.channel)) {
+            let line = candump::Line { time, channel, kind: &record.kind }.to_string();
+            assert_eq!(candump::parse_line(line.as_bytes()).map(|again| again.kind), Ok(record.kind));
+        }
+    }
+    if let Ok(record) = console::parse_line(data) {
+        frame(&record.kind);
+    }
+    let _ = console::is_note(data);
+    for order in [IdOrder::Big, IdOrder::Little] {
+        for read in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)] {
+            if let Ok(kind) = read {
+                frame(&kind);
+            }
+        }
+    }
+    diagnosis(data);
+    transport(data);
+}
+
+fn frame(kind: &FrameKind) {
+    let bits = wire::Bits::encode(kind);
+    // The bits end with the end of frame, the length with the space behind it.
+    let count = bits.as_ref().map(|bits| bits.count() as u16 + wire::INTERMISSION);
+    assert_eq!(wire::length(kind).map(wire::Length::bits), count);
+    if let FrameKind::Error(error) = kind {
+        let _ = (error.classes().count(), error.details().count(), error.counters());
+    }
+}
+
+fn diagnosis(data: &[u8]) {
+    let _ = uds::Message::parse(data);
+    if let Some(report) = uds::DtcReport::parse(data) {
+        let _ = report.records().count();
+    }
+    if let Some((pid, rest)) = data.split_first() {
+        let _ = (obd::values(*pid, rest).count(), obd::coded(*pid, rest).count(), obd::supported(*pid, rest).count());
+    }
+    let _ = (obd::answers(data).count(), obd::Readiness::parse(data), obd::test_results(data).count());
+    for code in dtc::two_byte_codes(data) {
+        let _ = advice::points_at(code);
+    }
+    if let Some((_, codes)) = j1939::codes(data) {
+        let _ = codes.count();
+    }
+    let _ = (j1939::Control::parse(data), j1939::Name::parse(data), j1939::battery_potential(data));
+    if let Ok(text) = std::str::from_utf8(data) {
+        let _ = dtc::Code::parse(text);
+    }
+}
+
+/// The bytes as frames of one sender: the first of nine says how long each is.
+fn transport(data: &[u8]) {
+    let mut reassembler = Reassembler::<64>::default();
+    for (at, part) in data.chunks(9).enumerate() {
+        let (length, bytes) = (usize::from(part[0] & 0xF).min(part.len() - 1), &part[1..]);
+        let now = Some(Timestamp::from_nanoseconds(at as i64 * i64::from(part[0]) * 10_000_000));
+        if let Ok(pdu) = Pdu::parse(&bytes[..length], usize::from(part[0] >> 7)) {
+            let _ = reassembler.push(now, pdu, length);
+        }
+        let _ = (reassembler.flow_control(now, part[0] & 3), reassembler.expire(now), reassembler.message().len());
+    }
+}
+
+/// From any bytes to the whole report, in every form; cut at other places, the same report.
+pub fn report(data: &[u8]) {
+    // Parquet is read by a library that panics on damage, which is caught; a fuzzer would not see it so. tests/tables.rs damages Parquet instead.
+    if data.starts_with(b"PAR1") {
+        return;
+    }
+    let of = |threads: usize, chunk: usize| {
+        let settings = Settings::default();
+        let mut summary = Summary::on(&settings, threads);
+        let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
+        let options = Options { threads, chunk, ..Options::default() };
+        let capture = capture::read(source, &options, |batch| summary.push(batch)).ok()?;
+        summary.finish();
+        let mut report = answer::report(vec![capture], &summary, &settings, None);
+        findings::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;
+        let mut json = Vec::new();
+        Json.render(&report, &mut json).ok()?;
+        Some((report, json))
+    };
+    let whole = of(1, 1 << 18);
+    let cut = of(1, 50);
+    assert_eq!(whole.as_ref().map(|(_, json)| json), cut.as_ref().map(|(_, json)| json));
+    if let Some((report, _)) = whole {
+        let mut out = Vec::new();
+        let _ = (Text::default().render(&report, &mut out), Html.render(&report, &mut out));
+        // What comes from the capture must not steer a terminal.
+        let text = String::from_utf8_lossy(&out);
+        assert!(text.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\t' | '\r' | '\u{1b}')), "a control character came through");
+    }
+}
