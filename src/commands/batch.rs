@@ -33,7 +33,7 @@ use crate::table::{Form, writer};
 /// Writes a folder with report.json and report.html for each capture, and summary.csv and summary.parquet over all. Exit code 0: nothing lost anywhere; 1: something lost;
 /// 2: a capture could not be read, or a result not be written.
 #[derive(Args)]
-#[command(after_help = "Example: lostnode batch samples --out batch-report --resume")]
+#[command(after_help = "Example: lostnode batch captures --out batch-report --resume")]
 pub struct Arguments {
     /// The folder; what is not a capture in it costs one row
     folder: PathBuf,

@@ -1,0 +1,135 @@
+//! Captures that mean harm, or that no vehicle ever sent: the tool ends in good order, counts what it refuses, and passes nothing on to a terminal or a page.
+
+mod common;
+
+use std::fmt::Write as _;
+use std::fs;
+use std::io::Write as _;
+
+use common::{lostnode, piped};
+use serde_json::Value;
+
+/// The report of a capture; it must come, whatever is in it.
+#[track_caller]
+fn report(text: &[u8]) -> Value {
+    let output = piped(&["report", "-", "--format", "json"], text);
+    assert!(matches!(output.status.code(), Some(0 | 1)), "{:?} {}", output.status, String::from_utf8_lossy(&output.stderr));
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+#[test]
+fn stamps_at_the_ends_of_time() {
+    let lines = ["0.000000", "1.000000", "2147483648.000000", "4294967296.000000", "9223372036.854775"];
+    let good: String = lines.iter().map(|stamp| format!("({stamp}) can0 123#00\n")).collect();
+    let bad = ["9223372036.854776", "99999999999999999999.000000", "-1.000000", "nan", "inf", "1e9", "1.0000000", ""];
+    let bad: String = bad.iter().map(|stamp| format!("({stamp}) can0 123#00\n")).collect();
+    let document = report((good + &bad).as_bytes());
+    assert_eq!((&document["captures"][0]["frames"], &document["captures"][0]["rejected_lines"]), (&5.into(), &8.into()));
+}
+
+#[test]
+fn clocks_that_run_backward_or_jump() {
+    let backward: String = (0..20_000).rev().map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 100, at % 100 * 10_000)).collect();
+    assert_eq!(report(backward.as_bytes())["channels"][0]["out_of_order_frames"], 19_999);
+    let jumping: String = (0..5000_u64).map(|at| format!("({}.000000) can0 123#00\n", at * 7_919_317 % 9_000_000_000)).collect();
+    assert_eq!(report(jumping.as_bytes())["channels"][0]["frames"], 5000);
+}
+
+#[test]
+fn three_hundred_channels() {
+    let text: String = (0..3000).map(|at| format!("(1.{at:06}) can{} 123#00\n", at % 300)).collect();
+    let document = report(text.as_bytes());
+    assert_eq!(document["channels"].as_array().unwrap().len(), 256);
+    assert_eq!(document["captures"][0]["rejected_lines"], 440);
+}
+
+#[test]
+fn a_hundred_thousand_error_reports_in_a_second() {
+    let text: String = (0..100_000).map(|at| format!("(1.{:06}) can0 20000088#0000080000000000\n", at * 9)).collect();
+    let document = report((text + "(1.950000) can0 123#00\n").as_bytes());
+    assert_eq!(document["channels"][0]["error_frames"], 100_000);
+    assert!(document["channels"][0]["error_events"].as_array().unwrap().len() < 5000);
+}
+
+/// More identifiers than are told apart: the rest is counted, and the report says so.
+#[test]
+fn identifiers_without_end() {
+    let mut text = String::new();
+    for at in 0..120_000_u32 {
+        writeln!(text, "({}.{:06}) can0 {:08X}#00", 1000 + at / 10_000, at % 10_000 * 100, at.wrapping_mul(2_654_435_761) & 0x1FFF_FFFF).unwrap();
+    }
+    let document = report(text.as_bytes());
+    assert!(document["notices"].to_string().contains("100000 frames of further ones were only counted"), "{}", document["notices"]);
+}
+
+/// Escape sequences and markup, where a name or a text of a module could carry them.
+#[test]
+fn nothing_reaches_a_terminal_or_a_page_raw() {
+    let mut text = String::new();
+    for at in 0..40 {
+        writeln!(text, "(1.{at:06}) can0 123#00\n(1.{at:06}) <b>&'\"x 124#00\n(1.{at:06}) c\u{1b}[31mx 125#00").unwrap();
+    }
+    // A module that says its VIN is this, and that its part number is that (ISO 14229-1, 0x22 F190 and F187).
+    for (at, did, said) in [(2, "F190", "\u{1b}]0;x\u{7}<script>a1"), (3, "F187", "\u{1b}[2J<img src=x>\u{9b}1mA")] {
+        let said: Vec<u8> = said.chars().map(|c| c as u32 as u8).chain(*b"################").take(17).collect();
+        let all: Vec<u8> = [0x62, u8::from_str_radix(&did[..2], 16).unwrap(), u8::from_str_radix(&did[2..], 16).unwrap()].into_iter().chain(said).collect();
+        writeln!(text, "({at}.000000) can0 7E0#0322{did}00000000").unwrap();
+        writeln!(text, "({at}.010000) can0 7E8#1014{}", hex::encode_upper(&all[..6])).unwrap();
+        writeln!(text, "({at}.011000) can0 7E0#3000000000000000").unwrap();
+        writeln!(text, "({at}.012000) can0 7E8#21{}", hex::encode_upper(&all[6..13])).unwrap();
+        writeln!(text, "({at}.013000) can0 7E8#22{}", hex::encode_upper(&all[13..])).unwrap();
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("hostile.log");
+    fs::write(&path, &text).unwrap();
+    let mut shown = Vec::new();
+    for arguments in [&["report"][..], &["messages"], &["codes"], &["outages"], &["frames"], &["messages", "--format", "csv"]] {
+        let output = lostnode().args(&arguments[..1]).arg(&path).args(&arguments[1..]).output().unwrap();
+        shown.extend([output.stdout, output.stderr].concat());
+    }
+    let shown = String::from_utf8_lossy(&shown);
+    assert!(shown.contains("F190") || shown.contains("VIN"), "the messages were read");
+    let control = shown.chars().find(|c| c.is_control() && !matches!(c, '\n' | '\r'));
+    assert_eq!(control, None, "a control character in: {}", shown.lines().find(|line| line.chars().any(char::is_control)).unwrap_or(""));
+    let out = folder.path().join("out");
+    lostnode().arg("report").arg(&path).arg("--out").arg(&out).output().unwrap();
+    let page = fs::read_to_string(out.join("report.html")).unwrap();
+    for raw in ["<b>&", "<script>a", "<img src=x", "\u{1b}"] {
+        assert!(!page.contains(raw), "{raw:?} stands in the page");
+    }
+}
+
+/// A file that shrinks or grows while it is read: no signal, a report of what was there or a reason.
+#[test]
+fn a_file_that_shrinks_while_it_is_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("shrinking.log");
+    let lines: String = (0..400_000).map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 1000, at % 1000 * 1000)).collect();
+    for turn in 0..6 {
+        fs::write(&path, &lines).unwrap();
+        let mut child = lostnode().arg("report").arg(&path).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null()).spawn().unwrap();
+        std::thread::sleep(std::time::Duration::from_millis(turn * 15));
+        let file = fs::OpenOptions::new().write(true).open(&path).unwrap();
+        if turn % 2 == 0 { file.set_len(1000) } else { (&file).write_all(&[b'x'; 5000]) }.unwrap();
+        assert!(child.wait().unwrap().code().is_some(), "ended by a signal");
+    }
+}
+
+/// A small file that unpacks to gigabytes of frames is read in bounded memory; the length is the sender's business.
+#[test]
+fn a_bomb_is_read_in_bounded_memory() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("bomb.zst");
+    let mut out = zstd::stream::Encoder::new(fs::File::create(&path).unwrap(), 1).unwrap();
+    let block = "(1700000000.000000) can0 123#0000000000000000\n".repeat(20_000);
+    for _ in 0..50 {
+        out.write_all(block.as_bytes()).unwrap();
+    }
+    out.finish().unwrap();
+    // 46 MB from a few kilobytes.
+    assert!(fs::metadata(&path).unwrap().len() < 100_000);
+    let script = format!("ulimit -v 4000000; exec {} report {} --format json", env!("CARGO_BIN_EXE_lostnode"), path.display());
+    let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["captures"][0]["frames"], 1_000_000);
+}
