@@ -37,7 +37,9 @@ fn main() {
     println!("{FRAMES} frames, {} bytes; seconds, the shortest of {TURNS} runs", text.len());
 
     let program = env!("CARGO_BIN_EXE_lostnode");
-    let report = |path: &Path, threads: &str| run(Command::new(program).arg("report").arg(path).args(["--format", "json", "--threads", threads]));
+    let report = |path: &Path, threads: &str| {
+        run(Command::new(program).arg("report").arg(path).args(["--format", "json", "--threads", threads]))
+    };
     let shell = |script: String| run(Command::new("sh").args(["-c", &script]));
     let batch = |jobs: &str| {
         run(Command::new(program).arg("batch").arg(place.join("batch")).args(["--jobs", jobs, "--out"]).arg(place.join("out")))
@@ -115,7 +117,11 @@ fn python_can(path: &Path) -> Option<f64> {
 
 /// Peak memory in megabytes, as GNU time tells it.
 fn peak(program: &str, path: &PathBuf, piped: bool) -> Option<f64> {
-    let input = if piped { format!("cat {} | /usr/bin/time -f %M {program} report -", path.display()) } else { format!("/usr/bin/time -f %M {program} report {}", path.display()) };
+    let input = if piped {
+        format!("cat {} | /usr/bin/time -f %M {program} report -", path.display())
+    } else {
+        format!("/usr/bin/time -f %M {program} report {}", path.display())
+    };
     let output = Command::new("sh").args(["-c", &format!("{input} --format json > /dev/null")]).output().ok()?;
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
     Some(told.lines().last()?.trim().parse::<f64>().ok()? / 1024.0)

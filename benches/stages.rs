@@ -38,7 +38,8 @@ fn parse(bencher: divan::Bencher<'_, '_>, way: &str) {
 #[divan::bench]
 fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    let sum = || batch.frames.iter().filter_map(|frame| wire::length(&frame.kind)).map(|length| u64::from(length.bits())).sum::<u64>();
+    let sum =
+        || batch.frames.iter().filter_map(|frame| wire::length(&frame.kind)).map(|length| u64::from(length.bits())).sum::<u64>();
     bencher.counter(ItemsCount::new(FRAMES)).bench(sum);
 }
 

@@ -110,6 +110,9 @@ pub fn report(data: &[u8]) {
         let _ = (Text::default().render(&report, &mut out), Html.render(&report, &mut out));
         // What comes from the capture must not steer a terminal.
         let text = String::from_utf8_lossy(&out);
-        assert!(text.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\t' | '\r' | '\u{1b}')), "a control character came through");
+        assert!(
+            text.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\t' | '\r' | '\u{1b}')),
+            "a control character came through"
+        );
     }
 }

@@ -29,7 +29,8 @@ fn stamps_at_the_ends_of_time() {
 
 #[test]
 fn clocks_that_run_backward_or_jump() {
-    let backward: String = (0..20_000).rev().map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 100, at % 100 * 10_000)).collect();
+    let backward: String =
+        (0..20_000).rev().map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 100, at % 100 * 10_000)).collect();
     assert_eq!(report(backward.as_bytes())["channels"][0]["out_of_order_frames"], 19_999);
     let jumping: String = (0..5000_u64).map(|at| format!("({}.000000) can0 123#00\n", at * 7_919_317 % 9_000_000_000)).collect();
     assert_eq!(report(jumping.as_bytes())["channels"][0]["frames"], 5000);
@@ -56,10 +57,21 @@ fn a_hundred_thousand_error_reports_in_a_second() {
 fn identifiers_without_end() {
     let mut text = String::new();
     for at in 0..120_000_u32 {
-        writeln!(text, "({}.{:06}) can0 {:08X}#00", 1000 + at / 10_000, at % 10_000 * 100, at.wrapping_mul(2_654_435_761) & 0x1FFF_FFFF).unwrap();
+        writeln!(
+            text,
+            "({}.{:06}) can0 {:08X}#00",
+            1000 + at / 10_000,
+            at % 10_000 * 100,
+            at.wrapping_mul(2_654_435_761) & 0x1FFF_FFFF
+        )
+        .unwrap();
     }
     let document = report(text.as_bytes());
-    assert!(document["notices"].to_string().contains("100000 frames of further ones were only counted"), "{}", document["notices"]);
+    assert!(
+        document["notices"].to_string().contains("100000 frames of further ones were only counted"),
+        "{}",
+        document["notices"]
+    );
 }
 
 /// Escape sequences and markup, where a name or a text of a module could carry them.
@@ -72,7 +84,10 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     // A module that says its VIN is this, and that its part number is that (ISO 14229-1, 0x22 F190 and F187).
     for (at, did, said) in [(2, "F190", "\u{1b}]0;x\u{7}<script>a1"), (3, "F187", "\u{1b}[2J<img src=x>\u{9b}1mA")] {
         let said: Vec<u8> = said.chars().map(|c| c as u32 as u8).chain(*b"################").take(17).collect();
-        let all: Vec<u8> = [0x62, u8::from_str_radix(&did[..2], 16).unwrap(), u8::from_str_radix(&did[2..], 16).unwrap()].into_iter().chain(said).collect();
+        let all: Vec<u8> = [0x62, u8::from_str_radix(&did[..2], 16).unwrap(), u8::from_str_radix(&did[2..], 16).unwrap()]
+            .into_iter()
+            .chain(said)
+            .collect();
         writeln!(text, "({at}.000000) can0 7E0#0322{did}00000000").unwrap();
         writeln!(text, "({at}.010000) can0 7E8#1014{}", hex::encode_upper(&all[..6])).unwrap();
         writeln!(text, "({at}.011000) can0 7E0#3000000000000000").unwrap();
@@ -90,7 +105,12 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     let shown = String::from_utf8_lossy(&shown);
     assert!(shown.contains("F190") || shown.contains("VIN"), "the messages were read");
     let control = shown.chars().find(|c| c.is_control() && !matches!(c, '\n' | '\r'));
-    assert_eq!(control, None, "a control character in: {}", shown.lines().find(|line| line.chars().any(char::is_control)).unwrap_or(""));
+    assert_eq!(
+        control,
+        None,
+        "a control character in: {}",
+        shown.lines().find(|line| line.chars().any(char::is_control)).unwrap_or("")
+    );
     let out = folder.path().join("out");
     lostnode().arg("report").arg(&path).arg("--out").arg(&out).output().unwrap();
     let page = fs::read_to_string(out.join("report.html")).unwrap();
@@ -107,7 +127,13 @@ fn a_file_that_shrinks_while_it_is_read() {
     let lines: String = (0..400_000).map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 1000, at % 1000 * 1000)).collect();
     for turn in 0..6 {
         fs::write(&path, &lines).unwrap();
-        let mut child = lostnode().arg("report").arg(&path).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::null()).spawn().unwrap();
+        let mut child = lostnode()
+            .arg("report")
+            .arg(&path)
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
         std::thread::sleep(std::time::Duration::from_millis(turn * 15));
         let file = fs::OpenOptions::new().write(true).open(&path).unwrap();
         if turn % 2 == 0 { file.set_len(1000) } else { (&file).write_all(&[b'x'; 5000]) }.unwrap();

@@ -31,7 +31,12 @@ fn clone() -> tempfile::TempDir {
 
 fn pages() -> Vec<PathBuf> {
     let mut pages = vec![own("README.md")];
-    pages.extend(fs::read_dir(own("docs")).unwrap().map(|entry| entry.unwrap().path()).filter(|path| path.extension().is_some_and(|e| e == "md")));
+    pages.extend(
+        fs::read_dir(own("docs"))
+            .unwrap()
+            .map(|entry| entry.unwrap().path())
+            .filter(|path| path.extension().is_some_and(|e| e == "md")),
+    );
     pages.sort();
     pages
 }

@@ -7,7 +7,6 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 use std::thread;
 
-
 use super::columns::Table;
 use super::input::{Input, open};
 use super::lines::{Chunk, Chunks};

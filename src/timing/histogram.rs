@@ -154,8 +154,7 @@ impl Gaps {
         }
         let total: u64 = self.between(low, high).map(|bin| bin.sum).sum();
         let mean = total as f64 / count as f64 / 1e9;
-        let spread: f64 =
-            self.between(low, high).map(|bin| bin.count as f64 * (bin.mean() - mean).powi(2)).sum();
+        let spread: f64 = self.between(low, high).map(|bin| bin.count as f64 * (bin.mean() - mean).powi(2)).sum();
         Some((mean, (spread / count as f64).sqrt()))
     }
 
