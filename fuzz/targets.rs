@@ -94,7 +94,7 @@ pub fn report(data: &[u8]) {
         let mut summary = Summary::on(&settings, threads);
         let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
         let options = Options { threads, chunk, ..Options::default() };
-        let capture = capture::read(source, &options, |batch| summary.push(batch)).ok()?;
+        let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
         summary.finish();
         let mut report = answer::report(vec![capture], &summary, &settings, None);
         findings::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;

@@ -1,6 +1,10 @@
 //! Everything that is kept of the frames: each frame is folded once, then forgotten.
 
-use crate::capture::Batch;
+use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::JoinHandle;
+
+use crate::capture::{Batch, IN_FLIGHT};
 use crate::diagnostics::Diagnostics;
 use crate::load::Load;
 use crate::settings::Settings;
@@ -18,17 +22,19 @@ pub struct Summary {
     /// What testers and modules said to each other.
     pub diagnostics: Diagnostics,
     load_bin: f64,
-    side_by_side: bool,
+    side: Option<Side>,
+}
+
+/// Load and diagnostics on a thread of their own: they and the timing know nothing of each other, so they can take the same frames side by side.
+#[derive(Debug)]
+struct Side {
+    to: SyncSender<Arc<Batch>>,
+    thread: JoinHandle<(Vec<Load>, Diagnostics)>,
 }
 
 impl Summary {
     /// An empty summary.
     pub fn new(settings: &Settings) -> Self {
-        Summary::on(settings, 1)
-    }
-
-    /// An empty summary that is filled by so many threads; the result does not depend on it.
-    pub fn on(settings: &Settings, threads: usize) -> Self {
         let floor = settings.timeout_floor.min(settings.shortest_outage);
         Summary {
             channels: Vec::new(),
@@ -36,40 +42,77 @@ impl Summary {
             load: Vec::new(),
             diagnostics: Diagnostics::new(&settings.pairs),
             load_bin: settings.load_bin,
-            side_by_side: threads > 1,
+            side: None,
         }
+    }
+
+    /// An empty summary that is filled on several threads where there are several, with [`Summary::push_shared`]; the result does not depend on it.
+    pub fn on(settings: &Settings, threads: usize) -> Self {
+        let mut summary = Summary::new(settings);
+        if threads > 1 {
+            let (to, batches) = sync_channel::<Arc<Batch>>(IN_FLIGHT - 1);
+            let (mut load, load_bin) = (Vec::new(), settings.load_bin);
+            let mut diagnostics = std::mem::take(&mut summary.diagnostics);
+            let thread = std::thread::spawn(move || {
+                for batch in batches {
+                    rest(&batch, &mut load, load_bin, &mut diagnostics);
+                }
+                (load, diagnostics)
+            });
+            summary.side = Some(Side { to, thread });
+        }
+        summary
     }
 
     /// Folds the frames of a batch.
     pub fn push(&mut self, batch: &Batch) {
+        self.join();
+        self.names(batch);
+        rest(batch, &mut self.load, self.load_bin, &mut self.diagnostics);
+        batch.frames.iter().for_each(|frame| self.timing.push(frame));
+    }
+
+    /// Folds the frames of a batch, some of it on another thread.
+    pub fn push_shared(&mut self, batch: &Arc<Batch>) {
+        match &self.side {
+            Some(side) if side.to.send(Arc::clone(batch)).is_ok() => {
+                self.names(batch);
+                batch.frames.iter().for_each(|frame| self.timing.push(frame));
+            }
+            _ => self.push(batch),
+        }
+    }
+
+    fn names(&mut self, batch: &Batch) {
         if self.channels.len() < batch.channels.len() {
             self.channels.clone_from(&batch.channels);
         }
-        let Summary { timing, load, diagnostics, load_bin, .. } = self;
-        let mut timing = || batch.frames.iter().for_each(|frame| timing.push(frame));
-        let mut rest = || {
-            for frame in &batch.frames {
-                diagnostics.push(frame);
-                let channel = usize::from(frame.channel);
-                while load.len() <= channel {
-                    load.push(Load::new(*load_bin));
-                }
-                load[channel].push(frame);
-            }
-        };
-        // The parts know nothing of each other, so they can take the same frames at the same time.
-        if self.side_by_side {
-            rayon::join(timing, rest);
-        } else {
-            timing();
-            rest();
+    }
+
+    /// Takes back what the other thread has folded.
+    fn join(&mut self) {
+        let Some(Side { to, thread }) = self.side.take() else { return };
+        drop(to);
+        match thread.join() {
+            Ok((load, diagnostics)) => (self.load, self.diagnostics) = (load, diagnostics),
+            Err(panic) => std::panic::resume_unwind(panic),
         }
+    }
+
+    /// Ends what is still under way; to be called after the last batch, before the report is drawn.
+    pub fn finish(&mut self) {
+        self.join();
+        self.diagnostics.finish();
     }
 }
 
-impl Summary {
-    /// Ends what is still under way; to be called after the last batch, before the report is drawn.
-    pub fn finish(&mut self) {
-        self.diagnostics.finish();
+fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
+    for frame in &batch.frames {
+        diagnostics.push(frame);
+        let channel = usize::from(frame.channel);
+        while load.len() <= channel {
+            load.push(Load::new(load_bin));
+        }
+        load[channel].push(frame);
     }
 }

@@ -21,7 +21,7 @@ use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FrameKind, Timestamp};
 
 pub use columns::Columns;
-pub use pipeline::{read, read_while};
+pub use pipeline::{IN_FLIGHT, read, read_while};
 
 /// Position of a channel in [`Batch::channels`].
 pub type ChannelIndex = u16;

@@ -1,6 +1,6 @@
 //! One thread cuts, several parse, the caller's thread folds in the order of the file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::io;
 use std::ops::ControlFlow;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
@@ -19,7 +19,7 @@ use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, pac
 /// # Errors
 /// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is partly readable is no
 /// error; [`Capture`] counts what was rejected and says where reading stopped.
-pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> Result<Capture, Error> {
+pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>)) -> Result<Capture, Error> {
     read_while(source, options, |batch| {
         fold(batch);
         ControlFlow::Continue(())
@@ -30,7 +30,11 @@ pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Batch)) -> 
 ///
 /// # Errors
 /// As for [`read`].
-pub fn read_while(source: Source, options: &Options, mut fold: impl FnMut(&Batch) -> ControlFlow<()>) -> Result<Capture, Error> {
+pub fn read_while(
+    source: Source,
+    options: &Options,
+    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+) -> Result<Capture, Error> {
     let path = source.name();
     let fail = |kind| Error { path: path.clone(), kind };
     let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
@@ -43,10 +47,7 @@ pub fn read_while(source: Source, options: &Options, mut fold: impl FnMut(&Batch
             false => ("network capture", "packets"),
         };
         collector.unit = unit;
-        let mut take = |parsed| {
-            collector.take(parsed);
-            fold(&collector.batch)
-        };
+        let mut take = |parsed| fold(&collector.take(parsed));
         stopped = match unit {
             "rows" => parquet::read(reader, &mut take),
             _ => packets::read(reader, &mut take),
@@ -115,9 +116,13 @@ fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, pool: &
     }
 }
 
+/// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory goes round.
+pub const IN_FLIGHT: usize = 4;
+
 struct Collector {
     capture: Capture,
-    batch: Batch,
+    /// All channels so far.
+    channels: Vec<String>,
     clock: Clock,
     console: bool,
     zero_bytes: bool,
@@ -130,7 +135,7 @@ impl Collector {
     fn new(options: &Options) -> Self {
         Collector {
             capture: Capture::default(),
-            batch: Batch::default(),
+            channels: Vec::new(),
             clock: Clock::new(options.stamps),
             console: false,
             zero_bytes: false,
@@ -163,24 +168,37 @@ impl Collector {
 
     /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short. When it returns early, the
     /// threads before it find nobody to hand their work to, and end.
-    fn collect(&mut self, results: Receiver<(u64, Parsed)>, pool: &Pool, fold: &mut impl FnMut(&Batch) -> ControlFlow<()>) {
+    fn collect(&mut self, results: Receiver<(u64, Parsed)>, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) {
         let mut waiting = BTreeMap::new();
+        let mut handed_on = VecDeque::new();
         let mut next = 0;
         for (number, parsed) in results {
             waiting.insert(number, parsed);
             while let Some(parsed) = waiting.remove(&next) {
-                self.take(parsed);
-                if fold(&self.batch).is_break() {
-                    return;
+                for parsed in self.clock.pass(parsed) {
+                    let batch = self.take(parsed);
+                    if fold(&batch).is_break() {
+                        return;
+                    }
+                    handed_on.push_back(batch);
+                    // Whoever folds on a thread of its own may still hold the latest few.
+                    if handed_on.len() > IN_FLIGHT
+                        && let Some(Ok(batch)) = handed_on.pop_front().map(Arc::try_unwrap)
+                    {
+                        pool.give_frames(batch.frames);
+                    }
                 }
-                pool.give_frames(std::mem::take(&mut self.batch.frames));
                 next += 1;
+            }
+        }
+        for parsed in self.clock.settle() {
+            if fold(&self.take(parsed)).is_break() {
+                return;
             }
         }
     }
 
-    fn take(&mut self, mut parsed: Parsed) {
-        self.clock.set(&mut parsed);
+    fn take(&mut self, mut parsed: Parsed) -> Arc<Batch> {
         let capture = &mut self.capture;
         capture.lines += parsed.lines;
         capture.rejected += parsed.rejected;
@@ -193,7 +211,7 @@ impl Collector {
         self.line_ends += parsed.line_ends;
         self.console |= !parsed.console.is_empty();
         self.zero_bytes |= parsed.zero_bytes;
-        let map: Vec<Option<ChannelIndex>> = parsed.channels.iter().map(|name| intern(&mut self.batch.channels, name)).collect();
+        let map: Vec<Option<ChannelIndex>> = parsed.channels.iter().map(|name| intern(&mut self.channels, name)).collect();
         // Nearly always the channels are known, and in the same order.
         if map.iter().enumerate().any(|(at, channel)| *channel != Some(at as ChannelIndex)) {
             let before = parsed.frames.len();
@@ -211,6 +229,6 @@ impl Collector {
         if let Some((start, end)) = parsed.span {
             capture.span = Some(widen(Some(widen(capture.span, start)), end));
         }
-        self.batch.frames = parsed.frames;
+        Arc::new(Batch { frames: parsed.frames, channels: self.channels.clone() })
     }
 }

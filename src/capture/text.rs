@@ -151,10 +151,20 @@ pub(super) fn intern(channels: &mut Vec<String>, name: &str) -> Option<ChannelIn
 
 /// Turns relative stamps of console text into times, chunk after chunk.
 pub(super) struct Clock {
-    /// `None` until the first chunk with stamps has been looked at.
+    /// `None` until enough stamps have been looked at.
     relative: Option<bool>,
     now: i64,
+    /// What has to wait for the verdict, and the stamps that it will be drawn from.
+    waiting: Vec<Parsed>,
+    stamps: Vec<i64>,
+    /// Frames looked at since the first of console text.
+    looked_at: usize,
 }
+
+/// The verdict is drawn from so many stamps of console text …
+const TELLING: usize = 200;
+/// … among so many frames: counted in frames and not in chunks, so that it is the same however the file is cut.
+const WITHIN: usize = 20_000;
 
 impl Clock {
     pub fn new(stamps: super::Stamps) -> Self {
@@ -163,7 +173,7 @@ impl Clock {
             super::Stamps::Absolute => Some(false),
             super::Stamps::Relative => Some(true),
         };
-        Clock { relative, now: 0 }
+        Clock { relative, now: 0, waiting: Vec::new(), stamps: Vec::new(), looked_at: 0 }
     }
 
     /// Whether the stamps are taken as relative.
@@ -171,33 +181,46 @@ impl Clock {
         self.relative == Some(true)
     }
 
-    pub fn set(&mut self, parsed: &mut Parsed) {
-        let relative = match self.relative {
-            Some(relative) => relative,
-            None => {
-                let stamps: Vec<_> = parsed.stamps().collect();
-                if stamps.len() < 2 {
-                    return;
-                }
-                *self.relative.insert(looks_relative(&stamps))
-            }
-        };
-        if relative {
-            for at in &parsed.console {
-                let frame = &mut parsed.frames[*at as usize];
-                if let Some(step) = frame.time {
-                    self.now = self.now.saturating_add(step.nanoseconds());
-                    frame.time = Some(Timestamp::from_nanoseconds(self.now));
-                }
-            }
-            parsed.span = parsed.frames.iter().filter_map(|frame| frame.time).fold(None, |span, time| Some(widen(span, time)));
+    /// Takes the next chunk and hands on those whose times are settled, in order.
+    pub fn pass(&mut self, mut parsed: Parsed) -> Vec<Parsed> {
+        if self.relative.is_some() {
+            self.set(&mut parsed);
+            return vec![parsed];
         }
+        if self.waiting.is_empty() && parsed.console.is_empty() {
+            return vec![parsed];
+        }
+        let first = if self.looked_at == 0 { parsed.console.first().map_or(0, |at| *at as usize) } else { 0 };
+        let last = first + (WITHIN - self.looked_at);
+        let stamps = parsed.console.iter().filter(|at| (**at as usize) < last).filter_map(|at| parsed.frames[*at as usize].time);
+        self.stamps.extend(stamps.map(Timestamp::nanoseconds).take(TELLING - self.stamps.len()));
+        self.looked_at = WITHIN.min(self.looked_at + parsed.frames.len() - first);
+        self.waiting.push(parsed);
+        if self.stamps.len() == TELLING || self.looked_at == WITHIN { self.settle() } else { Vec::new() }
     }
-}
 
-impl Parsed {
-    fn stamps(&self) -> impl Iterator<Item = i64> + '_ {
-        self.console.iter().filter_map(|at| self.frames[*at as usize].time.map(Timestamp::nanoseconds))
+    /// Draws the verdict from what there is, and hands on what waited for it.
+    pub fn settle(&mut self) -> Vec<Parsed> {
+        if self.relative.is_none() && !self.waiting.is_empty() {
+            self.relative = Some(self.stamps.len() >= 2 && looks_relative(&self.stamps));
+        }
+        let mut waiting = std::mem::take(&mut self.waiting);
+        waiting.iter_mut().for_each(|parsed| self.set(parsed));
+        waiting
+    }
+
+    fn set(&mut self, parsed: &mut Parsed) {
+        if self.relative != Some(true) || parsed.console.is_empty() {
+            return;
+        }
+        for at in &parsed.console {
+            let frame = &mut parsed.frames[*at as usize];
+            if let Some(step) = frame.time {
+                self.now = self.now.saturating_add(step.nanoseconds());
+                frame.time = Some(Timestamp::from_nanoseconds(self.now));
+            }
+        }
+        parsed.span = parsed.frames.iter().filter_map(|frame| frame.time).fold(None, |span, time| Some(widen(span, time)));
     }
 }
 
