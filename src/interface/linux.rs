@@ -48,8 +48,10 @@ pub fn open(name: &str) -> io::Result<Interface> {
     let socket = CanFdSocket::open(name).map_err(told)?;
     socket.set_error_filter_accept_all()?;
     socket.set_recv_timestamp(true)?;
-    // Best effort: without it the kernel's default holds fewer frames, and drops are counted.
-    let _ = socket.as_raw_socket().set_recv_buffer_size(RECEIVE_BUFFER);
+    // Best effort: beyond the kernel's limit where we may, up to it where not. With a smaller buffer drops are likelier; they are counted.
+    if socket.set_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUFFORCE, RECEIVE_BUFFER as libc::c_int).is_err() {
+        let _ = socket.as_raw_socket().set_recv_buffer_size(RECEIVE_BUFFER);
+    }
     Ok(Interface { socket, wiring: wiring(name) })
 }
 
