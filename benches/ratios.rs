@@ -7,9 +7,12 @@ mod made;
 
 use std::fs;
 use std::io::{BufReader, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 use std::time::Instant;
+
+/// Seconds that something takes.
+type Figure<'a> = Box<dyn Fn() -> f64 + 'a>;
 
 const FRAMES: usize = 2_000_000;
 /// python-can reads so few frames a second that a part must do.
@@ -44,9 +47,14 @@ fn main() {
     let batch = |jobs: &str| {
         run(Command::new(program).arg("batch").arg(place.join("batch")).args(["--jobs", jobs, "--out"]).arg(place.join("out")))
     };
-    let figures: Vec<(&str, Box<dyn Fn() -> f64>)> = vec![
+    let figures: Vec<(&str, Figure<'_>)> = vec![
         ("report, 2 threads", Box::new(|| report(&log, "2"))),
-        ("report, one core", Box::new(|| shell(format!("taskset -c 0 {program} report {} --format json --threads 1 > /dev/null || true", log.display())))),
+        (
+            "report, one core",
+            Box::new(|| {
+                shell(format!("taskset -c 0 {program} report {} --format json --threads 1 > /dev/null || true", log.display()))
+            }),
+        ),
         ("report of gzip", Box::new(|| report(&gzip, "2"))),
         ("report of zstd", Box::new(|| report(&zst, "2"))),
         ("wc -l", Box::new(|| shell(format!("wc -l < {} > /dev/null", log.display())))),
@@ -116,7 +124,7 @@ fn python_can(path: &Path) -> Option<f64> {
 }
 
 /// Peak memory in megabytes, as GNU time tells it.
-fn peak(program: &str, path: &PathBuf, piped: bool) -> Option<f64> {
+fn peak(program: &str, path: &Path, piped: bool) -> Option<f64> {
     let input = if piped {
         format!("cat {} | /usr/bin/time -f %M {program} report -", path.display())
     } else {

@@ -17,6 +17,9 @@ use rand_chacha::ChaCha8Rng;
 /// Losses that are known of a real capture: start and length in seconds from its first frame, and a word that names the sender.
 type Known = &'static [(f64, f64, &'static str)];
 
+/// Whether an outage of a report is about the right sender.
+type IsRight = Box<dyn Fn(&Report, usize) -> bool>;
+
 /// From `../shared/data/SOURCE.md`.
 const REAL: [(&str, &str, Known); 6] = [
     ("truck-steady", "nothing lost", &[]),
@@ -88,7 +91,7 @@ struct Score {
 
 impl Score {
     /// Each known loss as start, end and whether a loss of the report is about the right sender.
-    fn add(&mut self, report: &Report, known: &[(f64, f64, Box<dyn Fn(&Report, usize) -> bool>)]) {
+    fn add(&mut self, report: &Report, known: &[(f64, f64, IsRight)]) {
         let (begin, end) = report.span.unwrap_or_default();
         self.hours += seconds(end - begin) / 3600.0;
         self.known += known.len();
@@ -133,7 +136,7 @@ fn main() {
                 let right = move |report: &Report, at: usize| {
                     report.outages[at].nodes.iter().any(|node| report.nodes[*node].name.contains(sender))
                 };
-                (*start, start + length, Box::new(right) as Box<dyn Fn(&Report, usize) -> bool>)
+                (*start, start + length, Box::new(right) as IsRight)
             })
             .collect();
         score.add(&report, &known);
@@ -162,7 +165,7 @@ fn main() {
                         let found = outage.ids.iter().map(|id| lostnode::report::style::id_label(report.identifiers[*id].id));
                         outage.scope != Scope::Bus && !outage.ids.is_empty() && found.into_iter().all(|id| ids.contains(&id))
                     };
-                    (event.start - begin, event.end - begin, Box::new(right) as Box<dyn Fn(&Report, usize) -> bool>)
+                    (event.start - begin, event.end - begin, Box::new(right) as IsRight)
                 })
                 .collect();
             score.add(&report, &known);

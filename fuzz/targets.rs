@@ -29,10 +29,8 @@ pub fn parsers(data: &[u8]) {
     }
     let _ = console::is_note(data);
     for order in [IdOrder::Big, IdOrder::Little] {
-        for read in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)] {
-            if let Ok(kind) = read {
-                frame(&kind);
-            }
+        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)].into_iter().flatten() {
+            frame(&kind);
         }
     }
     diagnosis(data);

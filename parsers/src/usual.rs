@@ -83,7 +83,7 @@ fn digits<const N: usize>(text: &[u8; N]) -> Option<u32> {
 fn bytes(text: &[u8]) -> Option<([u8; 8], usize)> {
     let mut data = [0; 8];
     let mut seen = 0;
-    if text.len() > 16 || text.len() % 2 != 0 {
+    if text.len() > 16 || !text.len().is_multiple_of(2) {
         return None;
     }
     let pair = |pair: &[u8; 2], seen: &mut u8| {
