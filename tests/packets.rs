@@ -108,14 +108,7 @@ fn scapy_writes_and_we_read() {
         println!("skipped: LOSTNODE_PYTHON is not set");
         return;
     };
-    let lines: Vec<String> = (0..3000_u32)
-        .map(|at| {
-            let id = at.wrapping_mul(2_654_435_761);
-            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
-            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
-            format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
-        })
-        .collect();
+    let lines = common::plain_lines(3000);
     let expected: String = lines
         .iter()
         .map(|line| {

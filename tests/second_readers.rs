@@ -161,14 +161,7 @@ fn log_text_both_ways() {
         println!("skipped: LOSTNODE_PYTHON names no Python with scapy and python-can");
         return;
     };
-    let lines: Vec<String> = (0..2000_u32)
-        .map(|at| {
-            let id = at.wrapping_mul(2_654_435_761);
-            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
-            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
-            format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
-        })
-        .collect();
+    let lines = common::plain_lines(2000);
     let folder = tempfile::tempdir().unwrap();
     let (theirs, ours) = (folder.path().join("theirs.log"), folder.path().join("ours.log"));
     let script = own("tests/oracles/candump_both_ways.py");

@@ -84,6 +84,16 @@ pub(crate) fn locate<'a, T>(line: &'a [u8], step: Step<'a, T>) -> Result<T, Pars
 /// Longest channel name taken; Linux allows 15 bytes (`IFNAMSIZ`), other loggers write somewhat longer ones.
 pub const MAX_CHANNEL_NAME: usize = 31;
 
+/// Whether a text is a channel name: 1 to [`MAX_CHANNEL_NAME`] characters of printable ASCII without blanks.
+///
+/// ```
+/// use lostnode_parsers::error::is_channel_name;
+/// assert!(is_channel_name(b"can0") && !is_channel_name(b"") && !is_channel_name(b"can 0"));
+/// ```
+pub fn is_channel_name(name: &[u8]) -> bool {
+    (1..=MAX_CHANNEL_NAME).contains(&name.len()) && name.iter().all(u8::is_ascii_graphic)
+}
+
 /// A channel name: printable ASCII without blanks, so that it can be shown anywhere as it is.
 pub(crate) fn channel(input: &[u8]) -> Step<'_, &[u8]> {
     let (rest, name) = expect("a channel name in printable ASCII", take_while1(|byte: u8| byte.is_ascii_graphic()))(input)?;
@@ -94,7 +104,7 @@ pub(crate) fn channel(input: &[u8]) -> Step<'_, &[u8]> {
 }
 
 /// The value of a hexadecimal digit.
-pub(crate) fn nibble(byte: u8) -> Option<u8> {
+pub(crate) const fn nibble(byte: u8) -> Option<u8> {
     match byte {
         b'0'..=b'9' => Some(byte - b'0'),
         b'A'..=b'F' => Some(byte - b'A' + 10),

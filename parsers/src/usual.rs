@@ -2,23 +2,23 @@
 //! lines among them, is left to the grammar in [`crate::candump`]; `tests/candump.rs` holds the two against each other.
 
 use crate::candump::{Direction, Record};
+use crate::error::{MAX_CHANNEL_NAME, nibble};
 use crate::frame::make_id;
 use crate::{ClassicFrame, FrameKind, Timestamp};
 
 /// Value of a hexadecimal digit; [`NONE`] for any other byte.
 static NIBBLE: [u8; 256] = {
     let mut table = [NONE; 256];
-    let mut value = 0;
-    while value < 16 {
-        table[b"0123456789ABCDEF"[value] as usize] = value as u8;
-        table[b"0123456789abcdef"[value] as usize] = value as u8;
-        value += 1;
+    let mut byte = 0;
+    while byte < table.len() {
+        if let Some(value) = nibble(byte as u8) {
+            table[byte] = value;
+        }
+        byte += 1;
     }
     table
 };
 const NONE: u8 = 0xF0;
-/// Longest channel name, as in the grammar.
-const LONGEST_CHANNEL: usize = 31;
 
 /// The record, where the line has the usual shape.
 #[inline]
@@ -40,7 +40,7 @@ pub(crate) fn line(line: &[u8]) -> Option<Record<'_>> {
         length += 1;
     }
     let (channel, rest) = rest.split_at_checked(length)?;
-    if channel.is_empty() || channel.len() > LONGEST_CHANNEL {
+    if channel.is_empty() || channel.len() > MAX_CHANNEL_NAME {
         return None;
     }
     let (id, rest) = match rest {

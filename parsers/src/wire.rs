@@ -84,14 +84,24 @@ static PLACES: [[u16; 256]; LONGEST] = {
 
 /// Checksum of a classical frame (CRC-15).
 pub fn crc15(frame: &ClassicFrame) -> u16 {
-    let (head, head_length, _) = classic_head(frame);
-    checksum(&head[..head_length], frame.bytes())
+    let (message, length, _) = classic_message(frame);
+    checksum(&message[..length])
 }
 
-fn checksum(head: &[u8], data: &[u8]) -> u16 {
-    let (_, tail) = PLACES.split_at(data.len().min(8));
-    let of_data = data.iter().rev().zip(&PLACES).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)]);
-    head.iter().rev().zip(tail).fold(of_data, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
+#[inline(always)]
+fn checksum(message: &[u8]) -> u16 {
+    let places = PLACES.iter().take(message.len()).rev();
+    message.iter().zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
+}
+
+/// Start of frame to the last data byte, its length in bytes, and the number of unused leading bits.
+#[inline(always)]
+fn classic_message(frame: &ClassicFrame) -> ([u8; LONGEST], usize, u32) {
+    let (head, head_length, unused) = classic_head(frame);
+    let (data, mut message) = (frame.bytes(), [0; LONGEST]);
+    message[..head_length].copy_from_slice(&head[..head_length]);
+    message[head_length..head_length + data.len()].copy_from_slice(data);
+    (message, head_length + data.len(), unused)
 }
 
 /// Start of frame to length code, right-aligned in whole bytes, with the number of unused leading bits. The leading
@@ -117,27 +127,22 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
 }
 
 fn classic_length(frame: &ClassicFrame) -> Length {
-    let (head, head_length, unused) = classic_head(frame);
-    let mut message = [0; LONGEST];
-    let data = frame.bytes();
-    message[..head_length].copy_from_slice(&head[..head_length]);
-    message[head_length..head_length + data.len()].copy_from_slice(data);
+    let (message, length, unused) = classic_message(frame);
     // The two usual lengths with loops of known length.
-    let (crc, stuffing) = match head_length + data.len() {
+    let (crc, stuffing) = match length {
         11 => message.first_chunk::<11>().map_or_else(Default::default, |message| sent(message, unused)),
         13 => sent(&message, unused),
-        length => sent(&message[..length], unused),
+        _ => sent(&message[..length], unused),
     };
     let stuff = stuffing.count + u16::from(LAST_7[usize::from(stuffing.state)][usize::from(crc & 0x7F)]);
-    let fields = head_length as u16 * 8 - unused as u16 + data.len() as u16 * 8 + 15;
+    let fields = length as u16 * 8 - unused as u16 + 15;
     Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
 }
 
 /// Checksum of a message, and the stuffing of it and of the first eight bits of the checksum.
 #[inline(always)]
 fn sent(message: &[u8], unused: u32) -> (u16, Stuffing) {
-    let places = PLACES.iter().take(message.len()).rev();
-    let crc = message.iter().zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)]);
+    let crc = checksum(message);
     let mut stuffing = Stuffing { state: if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }, count: 0 };
     message.iter().for_each(|byte| stuffing.byte(*byte));
     stuffing.byte((crc >> 7) as u8);

@@ -3,6 +3,7 @@
 use std::str::FromStr;
 
 use csv_core::ReadRecordResult;
+use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp};
 
 use super::frame_table::{self, Parts};
@@ -34,7 +35,7 @@ enum Role {
     ErrorBits,
 }
 
-/// A column by its name, by its position from 0, or a run of columns with one byte each.
+/// A column by its name, by its position from 1, or a run of columns with one byte each.
 #[derive(Clone, Debug, PartialEq, Eq)]
 enum Named {
     One(String),
@@ -55,23 +56,8 @@ impl FromStr for Columns {
                 Some((column, unit)) if matches!(unit, "s" | "ms" | "us" | "ns" | "hex" | "dec") => (column, unit),
                 _ => (column, ""),
             };
-            let role = match (role.trim(), unit) {
-                ("time", "" | "s") => Role::Time(1_000_000_000),
-                ("time", "ms") => Role::Time(1_000_000),
-                ("time", "us") => Role::Time(1_000),
-                ("time", "ns") => Role::Time(1),
-                ("id", "" | "hex") => Role::Id(16),
-                ("id", "dec") => Role::Id(10),
-                ("channel", "") => Role::Channel,
-                ("kind", "") => Role::Kind,
-                ("extended", "") => Role::Extended,
-                ("dlc", "") => Role::Dlc,
-                ("data", "") => Role::Data,
-                ("brs", "") => Role::Brs,
-                ("esi", "") => Role::Esi,
-                ("error_bits", "") => Role::ErrorBits,
-                (other, _) => return Err(format!("`{other}` with the unit `{unit}` is not known: {FORM}")),
-            };
+            let role = Role::named(role.trim(), unit)
+                .ok_or_else(|| format!("`{}` with the unit `{unit}` is not known: {FORM}", role.trim()))?;
             let named = match column.split_once("..") {
                 Some((first, last)) if role == Role::Data => Named::Run(first.trim().to_owned(), last.trim().to_owned()),
                 _ => Named::One(column.trim().to_owned()),
@@ -86,22 +72,34 @@ impl FromStr for Columns {
     }
 }
 
+impl Role {
+    /// The role of a name and a unit; none where either is not known.
+    fn named(role: &str, unit: &str) -> Option<Self> {
+        Some(match (role, unit) {
+            ("time", "" | "s") => Role::Time(1_000_000_000),
+            ("time", "ms") => Role::Time(1_000_000),
+            ("time", "us") => Role::Time(1_000),
+            ("time", "ns") => Role::Time(1),
+            ("id", "" | "hex") => Role::Id(16),
+            ("id", "dec") => Role::Id(10),
+            ("channel", "") => Role::Channel,
+            ("kind", "") => Role::Kind,
+            ("extended", "") => Role::Extended,
+            ("dlc", "") => Role::Dlc,
+            ("data", "") => Role::Data,
+            ("brs", "") => Role::Brs,
+            ("esi", "") => Role::Esi,
+            ("error_bits", "") => Role::ErrorBits,
+            _ => return None,
+        })
+    }
+}
+
 impl Columns {
-    /// The columns that this tool writes.
+    /// The columns that this tool writes: they are called like their roles, and those without one can be worked out.
     fn own() -> Self {
-        let roles = [
-            ("time", Role::Time(1_000_000_000)),
-            ("channel", Role::Channel),
-            ("kind", Role::Kind),
-            ("id", Role::Id(16)),
-            ("extended", Role::Extended),
-            ("dlc", Role::Dlc),
-            ("data", Role::Data),
-            ("brs", Role::Brs),
-            ("esi", Role::Esi),
-            ("error_bits", Role::ErrorBits),
-        ];
-        Columns(roles.map(|(name, role)| (role, Named::One(name.to_owned()))).to_vec())
+        let names = frame_table::COLUMNS.iter().map(|column| column.name);
+        Columns(names.filter_map(|name| Some((Role::named(name, "")?, Named::One(name.to_owned())))).collect())
     }
 
     /// Whether all columns are named by their position, so that the first line is no head.
@@ -138,7 +136,7 @@ impl Table {
         let count = |separator: &u8| first.iter().filter(|byte| *byte == separator).count();
         let separator = [b',', b';', b'\t'].into_iter().max_by_key(count).unwrap_or(b',');
         let head = !columns.by_position();
-        let names: Vec<String> = fields(first, separator).map(|field| field.trim().to_owned()).collect();
+        let names: Vec<String> = fields(first, separator).iter().map(|field| field.trim().to_owned()).collect();
         let place = |name: &str| match (head, name.parse::<usize>()) {
             (false, Ok(number)) if number > 0 => Ok(number - 1),
             (false, _) => Err("positions count from 1".to_owned()),
@@ -162,7 +160,7 @@ impl Table {
 
     /// The frame of a line, with its time and channel; or what is wrong with it.
     pub fn parse(&self, line: &[u8]) -> Result<(Option<Timestamp>, String, FrameKind), String> {
-        let record: Vec<String> = fields(line, self.separator).collect();
+        let record = fields(line, self.separator);
         let (mut parts, mut data, mut time, mut channel) = (Parts::default(), Vec::new(), None, "can0");
         for (role, places) in &self.roles {
             let Some(value) = places.first().and_then(|place| record.get(*place)).map(|value| value.trim()) else { continue };
@@ -186,7 +184,7 @@ impl Table {
                 }
             }
         }
-        if channel.len() > 31 || !channel.bytes().all(|byte| byte.is_ascii_graphic()) {
+        if !is_channel_name(channel.as_bytes()) {
             return Err("a channel has 1 to 31 printable characters".to_owned());
         }
         parts.data = &data;
@@ -195,7 +193,7 @@ impl Table {
 }
 
 /// The fields of one line. Quotes do not reach beyond it, so that one that is never closed costs one line.
-fn fields(line: &[u8], separator: u8) -> impl Iterator<Item = String> {
+fn fields(line: &[u8], separator: u8) -> Vec<String> {
     let mut reader = csv_core::ReaderBuilder::new().delimiter(separator).build();
     let (mut out, mut ends) = (vec![0; line.len() + 1], vec![0; line.len() + 2]);
     let (result, read, written, ended) = reader.read_record(line, &mut out, &mut ends);
@@ -206,15 +204,14 @@ fn fields(line: &[u8], separator: u8) -> impl Iterator<Item = String> {
         count += more;
     }
     let mut from = 0;
-    let texts: Vec<String> = ends[..count]
+    ends[..count]
         .iter()
         .map(|end| {
             let text = String::from_utf8_lossy(out.get(from..*end).unwrap_or_default()).into_owned();
             from = *end;
             text
         })
-        .collect();
-    texts.into_iter()
+        .collect()
 }
 
 /// A number, with or without `0x`, and how many digits it was written with.

@@ -4,11 +4,10 @@ use std::io::{self, Read};
 use std::ops::ControlFlow;
 
 use lostnode_parsers::socketcan::{self, IdOrder, LINK_COOKED, LINK_SOCKETCAN};
-use lostnode_parsers::{FrameKind, Timestamp, wire};
+use lostnode_parsers::{FrameKind, Timestamp};
 use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
 
-use super::Frame;
 use super::input::fill;
 use super::text::{Parsed, intern};
 
@@ -163,8 +162,7 @@ impl Packets {
                         self.parsed.reject_at(first + at as u64 + 1, "too many channels; this one is left out".to_owned());
                         continue;
                     };
-                    let length = wire::length(&kind).unwrap_or_default();
-                    self.parsed.add(Frame { time: packet.time, channel, kind, length });
+                    self.parsed.add(packet.time, channel, kind);
                 }
                 Err(reason) => self.parsed.reject_at(first + at as u64 + 1, reason),
             }

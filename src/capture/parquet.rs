@@ -4,10 +4,10 @@ use std::io::{self, Cursor, Read};
 use std::ops::ControlFlow;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
-use lostnode_parsers::{Timestamp, wire};
-use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader, TimeUnit};
+use lostnode_parsers::Timestamp;
+use lostnode_parsers::error::is_channel_name;
+use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader};
 
-use super::Frame;
 use super::frame_table::{COLUMNS, Parts};
 use super::text::{Parsed, intern};
 use crate::table::parquet::data_type;
@@ -70,7 +70,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
     let columns: Vec<_> =
         columns.map(|column| frame.column(column.name)?.cast(&data_type(column.kind))).collect::<Result<_, _>>()?;
     let [time, channel, kind, id, extended, dlc, data, brs, esi, _, error_bits] = columns.as_slice() else { return Ok(()) };
-    let time = time.cast(&DataType::Datetime(TimeUnit::Nanoseconds, None))?.cast(&DataType::Int64)?;
+    let time = time.cast(&DataType::Int64)?;
     let (time, channel, kind, id) = (time.i64()?, channel.str()?, kind.str()?, id.str()?);
     let (extended, dlc, data, brs, esi) = (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
     let error_bits = error_bits.i64()?;
@@ -89,16 +89,13 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
             error_bits: error_bits.get(row).and_then(|bits| u64::try_from(bits).ok()),
         };
         let name = channel.get(row).unwrap_or("can0");
-        let plain = !name.is_empty() && name.len() <= 31 && name.bytes().all(|byte| byte.is_ascii_graphic());
-        let made = match plain.then(|| intern(&mut parsed.channels, name)).flatten() {
+        let made = match is_channel_name(name.as_bytes()).then(|| intern(&mut parsed.channels, name)).flatten() {
             Some(channel) => parts.frame().map(|kind| (channel, kind)),
             None => Err("a channel name that is none, or one too many".to_owned()),
         };
         match made {
             Ok((channel, kind)) => {
-                let length = wire::length(&kind).unwrap_or_default();
-                let time = time.get(row).map(Timestamp::from_nanoseconds);
-                parsed.add(Frame { time, channel, kind, length });
+                parsed.add(time.get(row).map(Timestamp::from_nanoseconds), channel, kind);
             }
             Err(reason) => parsed.reject_at(number, reason),
         }

@@ -96,19 +96,19 @@ impl Parsed {
             self.reject(format!("more than {MOST_CHANNELS} channels; this one is left out"));
             return;
         };
-        let length = wire::length(&kind).unwrap_or_default();
         if console {
             self.console.push(self.frames.len() as u32);
         }
-        self.add(Frame { time, channel, kind, length });
+        self.add(time, channel, kind);
     }
 
     /// Adds a frame.
-    pub(super) fn add(&mut self, frame: Frame) {
-        if let Some(time) = frame.time {
+    pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: FrameKind) {
+        if let Some(time) = time {
             self.span = Some(widen(self.span, time));
         }
-        self.frames.push(frame);
+        let length = wire::length(&kind).unwrap_or_default();
+        self.frames.push(Frame { time, channel, kind, length });
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {

@@ -78,6 +78,12 @@ impl Failure {
     }
 }
 
+impl From<crate::capture::Error> for Failure {
+    fn from(error: crate::capture::Error) -> Self {
+        Failure::message(error)
+    }
+}
+
 impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         match error.kind() {

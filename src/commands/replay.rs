@@ -7,6 +7,7 @@ use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use clap::Args;
+use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 use super::filter::Filter;
@@ -51,9 +52,10 @@ pub struct Arguments {
 }
 
 fn mapping(text: &str) -> Result<(String, String), String> {
-    let plain = |name: &str| !name.is_empty() && name.len() <= 31 && name.bytes().all(|byte| byte.is_ascii_graphic());
     match text.split_once('=') {
-        Some((from, to)) if plain(from) && plain(to) => Ok((from.to_owned(), to.to_owned())),
+        Some((from, to)) if is_channel_name(from.as_bytes()) && is_channel_name(to.as_bytes()) => {
+            Ok((from.to_owned(), to.to_owned()))
+        }
         _ => Err(format!("`{text}` is not of the form can0=vcan0, with names of 1 to 31 printable characters")),
     }
 }

@@ -157,17 +157,13 @@ pub fn positive(text: &str) -> Result<f64, String> {
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    progress::begin(&arguments.capture);
-    let settings = arguments.analysis.settings();
-    let read = report_of(&arguments.capture, &settings, &arguments.reading.options(), roster.as_ref());
-    progress::end();
-    let mut report = match read {
+    let mut report = match analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref()) {
         Ok(report) => report,
         Err(error) if matches!(arguments.format, Format::Row) => {
             print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
-            return Err(Failure::message(error));
+            return Err(error.into());
         }
-        Err(error) => return Err(Failure::message(error)),
+        Err(error) => return Err(error.into()),
     };
     let (knowledge, job) = (read_knowledge(arguments.knowledge.as_deref())?, read_job(arguments.readings.as_deref())?);
     findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
@@ -225,11 +221,16 @@ fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
 ///
 /// # Errors
 /// Where the capture cannot be read.
-pub fn analyse(path: &Path, analysis: &Analysis, reading: &Reading, roster: Option<&RosterFile>) -> Result<Report, Failure> {
+pub fn analyse(
+    path: &Path,
+    analysis: &Analysis,
+    reading: &Reading,
+    roster: Option<&RosterFile>,
+) -> Result<Report, capture::Error> {
     progress::begin(path);
     let report = report_of(path, &analysis.settings(), &reading.options(), roster);
     progress::end();
-    report.map_err(Failure::message)
+    report
 }
 
 /// From a capture to its report.

@@ -69,12 +69,11 @@ pub const CODES: [Column; 12] = [
 
 /// The row of a code.
 pub fn code(code: &CodeEntry) -> [Cell<'_>; 12] {
-    let text = |text: &'_ Option<String>| text.clone().map_or(Cell::Empty, Cell::text);
     [
         Cell::text(code.reporter.as_str()),
         Cell::text(code.code.as_str()),
-        text(&code.meaning),
-        text(&code.blames),
+        Cell::of(code.meaning.as_deref(), Cell::text),
+        Cell::of(code.blames.as_deref(), Cell::text),
         Cell::Texts(code.status.iter().map(|bit| (*bit).to_owned()).collect::<Vec<_>>().into()),
         Cell::Texts(code.lists.as_slice().into()),
         Cell::of(code.seen, |(first, _)| time(first)),
@@ -143,14 +142,13 @@ pub const SUMMARY: [Column; 21] = [
 
 /// The row of a capture.
 pub fn summary(row: &Row) -> [Cell<'_>; 21] {
-    let text = |text: &'_ Option<String>| text.clone().map_or(Cell::Empty, Cell::text);
     let real = |value: Option<f64>| Cell::of(value, Cell::Real);
     let count = |count: usize| Cell::Whole(count as u64);
     [
         Cell::text(row.path.as_str()),
         Cell::text(row.verdict.as_str()),
-        text(&row.reason),
-        text(&row.start),
+        Cell::of(row.reason.as_deref(), Cell::text),
+        Cell::of(row.start.as_deref(), Cell::text),
         real(row.span_s),
         Cell::Whole(row.frames),
         Cell::Whole(row.rejected_lines),
@@ -159,14 +157,14 @@ pub fn summary(row: &Row) -> [Cell<'_>; 21] {
         count(row.lost_nodes),
         count(row.lost_branches),
         count(row.lost_buses),
-        text(&row.worst_node),
+        Cell::of(row.worst_node.as_deref(), Cell::text),
         real(row.worst_lost_s),
         Cell::Texts(row.lost.as_slice().into()),
         Cell::Texts(row.codes.as_slice().into()),
-        text(&row.vin),
+        Cell::of(row.vin.as_deref(), Cell::text),
         real(row.load_mean),
         real(row.load_peak),
-        text(&row.finding),
+        Cell::of(row.finding.as_deref(), Cell::text),
         real(row.probability),
     ]
 }

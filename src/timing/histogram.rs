@@ -1,12 +1,11 @@
 //! Gaps between frames, in bins of 3 % width, with the sum in each bin so that means are exact.
 
 /// A distribution of gaps from 1 µs to hours. The bins around the usual gap lie side by side, the others are kept sparse.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Gaps {
     /// Bins from number `begin` on; none before the usual gap is known.
     window: Vec<Bin>,
     begin: u16,
-    width: usize,
     /// The others with their numbers, in order.
     others: Vec<(u16, Bin)>,
     count: u64,
@@ -38,12 +37,6 @@ const WIDTH: usize = 64;
 const PLACED_AFTER: u64 = 5;
 /// Bins in all: gaps up to 2^63 ns.
 const ALL: usize = 1 << 11;
-
-impl Default for Gaps {
-    fn default() -> Self {
-        Gaps { window: Vec::new(), begin: 0, width: WIDTH, others: Vec::new(), count: 0 }
-    }
-}
 
 /// Gaps up to 32 µs have bins of 1 µs; above, each doubling is cut into 32 bins.
 const FINE: u64 = 32;
@@ -101,8 +94,8 @@ impl Gaps {
             below += bin.count;
             below * 2 > self.count
         });
-        self.begin = median.map_or(0, |(number, _)| number.saturating_sub(self.width as u16 / 2));
-        self.window = vec![Bin::default(); self.width];
+        self.begin = median.map_or(0, |(number, _)| number.saturating_sub(WIDTH as u16 / 2));
+        self.window = vec![Bin::default(); WIDTH];
         let (begin, window) = (self.begin, &mut self.window);
         self.others.retain(|(number, bin)| match number.checked_sub(begin).and_then(|at| window.get_mut(usize::from(at))) {
             Some(place) => {

@@ -83,3 +83,15 @@ pub fn outages(document: &Value) -> Vec<(String, String, f64, f64)> {
         })
         .collect()
 }
+
+/// Frames of both widths and all lengths as lines `time id data`, for programs that write captures from them.
+pub fn plain_lines(count: u32) -> Vec<String> {
+    (0..count)
+        .map(|at| {
+            let id = at.wrapping_mul(2_654_435_761);
+            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
+            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
+            format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
+        })
+        .collect()
+}
