@@ -25,10 +25,13 @@ impl Places {
     /// let (mut places, a, b) = (Places::default(), parse_id("123").unwrap(), parse_id("00000123").unwrap());
     /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2), places.of(1, a, 2), places.of(0, a, 2)], [Some(0), Some(1), None, Some(0)]);
     /// ```
+    #[inline]
     pub fn of(&mut self, channel: ChannelIndex, id: Id, most: usize) -> Option<usize> {
-        if let Some(place) = self.known(channel, id) {
-            return Some(place);
-        }
+        self.known(channel, id).or_else(|| self.add(channel, id, most))
+    }
+
+    #[cold]
+    fn add(&mut self, channel: ChannelIndex, id: Id, most: usize) -> Option<usize> {
         if self.count >= most {
             return None;
         }
@@ -51,6 +54,7 @@ impl Places {
     }
 
     /// The place of an identifier that has one.
+    #[inline]
     pub fn known(&self, channel: ChannelIndex, id: Id) -> Option<usize> {
         match id {
             Id::Standard(id) => {

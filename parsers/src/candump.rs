@@ -10,6 +10,7 @@
 //! The identifier's width is the number of digits as written (3 or 8), never its value: `00000123#` is a 29-bit one. A letter
 //! `R` or `T` may end the line: received or sent by the logging machine.
 
+use core::borrow::Borrow;
 use core::fmt;
 
 use embedded_can::Frame as _;
@@ -59,9 +60,13 @@ pub struct Record<'a> {
 /// ```
 #[inline]
 pub fn parse_line(line: &[u8]) -> Result<Record<'_>, ParseError> {
-    match crate::usual::line(line) {
-        Some(record) => Ok(record),
-        None => parse_line_by_grammar(line),
+    match crate::usual::first_line(line) {
+        Some(usual) if usual.used == line.len() && !line.ends_with(b"\n") => {
+            let channel = &line[crate::usual::NAME..][..usize::from(usual.channel_length)];
+            let kind = FrameKind::Classic(usual.frame);
+            Ok(Record { time: Some(usual.time), channel, kind, direction: usual.direction })
+        }
+        _ => parse_line_by_grammar(line),
     }
 }
 
@@ -216,9 +221,9 @@ fn bytes<'a, const N: usize>(input: &'a [u8], limit: &'static str) -> Step<'a, (
 /// let record = candump::parse_line(line.as_bytes()).unwrap();
 /// assert_eq!(Payload(&record.kind).to_string(), "123#1122334455667788_E");
 /// ```
-pub struct Payload<'a>(pub &'a FrameKind);
+pub struct Payload<'a, F = FdFrame>(pub &'a FrameKind<F>);
 
-impl fmt::Display for Payload<'_> {
+impl<F: Borrow<FdFrame>> fmt::Display for Payload<'_, F> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
             FrameKind::Classic(frame) if frame.is_remote() => {
@@ -230,6 +235,7 @@ impl fmt::Display for Payload<'_> {
                 if frame.raw_dlc() > 8 { write!(f, "_{:X}", frame.raw_dlc()) } else { Ok(()) }
             }
             FrameKind::Fd(frame) => {
+                let frame = frame.borrow();
                 let flags = u8::from(frame.flags.brs) | u8::from(frame.flags.esi) << 1;
                 write!(f, "{}##{flags:X}", DisplayId(frame.identifier()))?;
                 hex(f, frame.bytes())
@@ -247,16 +253,16 @@ fn hex(f: &mut fmt::Formatter<'_>, bytes: &[u8]) -> fmt::Result {
 }
 
 /// Writes a whole log line, without its line end: time (microseconds, rounded down), channel, frame.
-pub struct Line<'a> {
+pub struct Line<'a, F = FdFrame> {
     /// Time stamp, not before 1970.
     pub time: Timestamp,
     /// Channel name.
     pub channel: &'a str,
     /// The frame.
-    pub kind: &'a FrameKind,
+    pub kind: &'a FrameKind<F>,
 }
 
-impl fmt::Display for Line<'_> {
+impl<F: Borrow<FdFrame>> fmt::Display for Line<'_, F> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let microseconds = self.time.nanoseconds() / 1000;
         let (whole, fraction) = (microseconds / 1_000_000, microseconds % 1_000_000);

@@ -1,5 +1,6 @@
 //! Identifier, frame and time stamp.
 
+use core::borrow::Borrow;
 use core::fmt;
 
 use embedded_can::{ExtendedId, Id, StandardId};
@@ -71,6 +72,18 @@ impl ClassicFrame {
         let mut bytes = [0; 8];
         bytes[..data.len()].copy_from_slice(data);
         Some(ClassicFrame { id, remote: false, dlc: raw_dlc, data: bytes })
+    }
+
+    /// A data frame of `length` bytes, at most 8; those beyond are zero.
+    #[inline]
+    pub(crate) fn of_bytes(id: Id, data: [u8; 8], length: u8) -> Self {
+        ClassicFrame { id, remote: false, dlc: length, data }
+    }
+
+    /// The eight places for data; what lies beyond the length is zero.
+    #[inline]
+    pub(crate) fn places(&self) -> [u8; 8] {
+        self.data
     }
 
     /// The length code as sent, 0 to 15.
@@ -186,26 +199,47 @@ impl FdFrame {
     }
 }
 
-/// What a record of a capture holds.
-// A variant is as large as the FD frame; boxing it would need an allocator, which this crate does without.
+/// What a record of a capture holds. Whoever keeps many of them can keep FD frames elsewhere, behind any `F` that gives one: they are four times as large as
+/// the others together, and rare.
+///
+/// ```
+/// use lostnode_parsers::{FdFrame, FrameKind, candump};
+/// let kind = candump::parse_line(b"(0.000000) can0 123##0AABB").unwrap().kind;
+/// let small: FrameKind<Box<FdFrame>> = kind.map_fd(Box::new);
+/// assert_eq!(small.bytes(), kind.bytes());
+/// assert!(size_of_val(&small) * 3 < size_of_val(&kind));
+/// ```
+// This crate does without an allocator, so the variant stays as large as it is here.
 #[allow(clippy::large_enum_variant)]
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FrameKind {
+pub enum FrameKind<F = FdFrame> {
     /// Classical data or remote frame.
     Classic(ClassicFrame),
     /// CAN FD frame.
-    Fd(FdFrame),
+    Fd(F),
     /// What the logging controller said about the bus; it has no identifier.
     Error(crate::ErrorFrame),
 }
 
-impl FrameKind {
+impl<F> FrameKind<F> {
+    /// The same with the FD frame kept in another way.
+    #[inline]
+    pub fn map_fd<G>(self, keep: impl FnOnce(F) -> G) -> FrameKind<G> {
+        match self {
+            FrameKind::Classic(frame) => FrameKind::Classic(frame),
+            FrameKind::Fd(frame) => FrameKind::Fd(keep(frame)),
+            FrameKind::Error(frame) => FrameKind::Error(frame),
+        }
+    }
+}
+
+impl<F: Borrow<FdFrame>> FrameKind<F> {
     /// The identifier, which an error frame does not have.
     #[inline]
     pub fn id(&self) -> Option<Id> {
         match self {
             FrameKind::Classic(frame) => Some(frame.id),
-            FrameKind::Fd(frame) => Some(frame.id),
+            FrameKind::Fd(frame) => Some(frame.borrow().id),
             FrameKind::Error(_) => None,
         }
     }
@@ -215,8 +249,23 @@ impl FrameKind {
     pub fn bytes(&self) -> &[u8] {
         match self {
             FrameKind::Classic(frame) => frame.bytes(),
-            FrameKind::Fd(frame) => frame.bytes(),
+            FrameKind::Fd(frame) => frame.borrow().bytes(),
             FrameKind::Error(frame) => frame.bytes(),
+        }
+    }
+
+    /// The first eight data bytes, filled up with zeros, and how many of them there are.
+    #[inline]
+    pub fn first_eight(&self) -> ([u8; 8], usize) {
+        match self {
+            // What lies beyond the length is zero.
+            FrameKind::Classic(frame) => (frame.data, frame.bytes().len()),
+            other => {
+                let (bytes, mut data) = (other.bytes(), [0; 8]);
+                let length = bytes.len().min(8);
+                data[..length].copy_from_slice(&bytes[..length]);
+                (data, length)
+            }
         }
     }
 }

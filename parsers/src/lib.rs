@@ -29,7 +29,7 @@ pub mod obd;
 pub mod obd_pids;
 pub mod socketcan;
 pub mod uds;
-mod usual;
+pub mod usual;
 pub mod wire;
 
 pub use error::ParseError;

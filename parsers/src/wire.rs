@@ -4,6 +4,8 @@
 //! CRC-15 from the CRC crate's catalogue; CRC-17 and CRC-21 start from a one in the highest bit in the ISO form of
 //! CAN FD, and take in the dynamic stuff bits and the stuff count.
 
+use core::borrow::Borrow;
+
 use crc::{Algorithm, CRC_15_CAN, CRC_17_CAN_FD, CRC_21_CAN_FD, Crc};
 
 use crate::frame::raw_id;
@@ -47,10 +49,10 @@ impl Length {
 /// assert_eq!((length.bits(), length.stuff), (121, 10)); // published car frame, recomputed by hand
 /// ```
 #[inline]
-pub fn length(kind: &FrameKind) -> Option<Length> {
+pub fn length<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> Option<Length> {
     match kind {
         FrameKind::Classic(frame) => Some(classic_length(frame)),
-        FrameKind::Fd(frame) => Some(fd_length(frame)),
+        FrameKind::Fd(frame) => Some(fd_length(frame.borrow())),
         FrameKind::Error(_) => None,
     }
 }
@@ -127,26 +129,51 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
 }
 
 fn classic_length(frame: &ClassicFrame) -> Length {
-    let (message, length, unused) = classic_message(frame);
+    let (head, _, unused) = classic_head(frame);
+    let [a, b, c, d, e] = head;
+    let [f, g, h, i, j, k, l, m] = frame.places();
     // The two usual lengths with loops of known length.
-    let (crc, stuffing) = match length {
-        11 => message.first_chunk::<11>().map_or_else(Default::default, |message| sent(message, unused)),
-        13 => sent(&message, unused),
-        _ => sent(&message[..length], unused),
+    let (length, (crc, stuffing)) = match (unused, frame.bytes().len()) {
+        (5, 8) => (11, sent(&[a, b, c, f, g, h, i, j, k, l, m], 5)),
+        (1, 8) => (13, sent(&[a, b, c, d, e, f, g, h, i, j, k, l, m], 1)),
+        _ => {
+            let (message, length, _) = classic_message(frame);
+            (length, sent(&message[..length], unused))
+        }
     };
-    let stuff = stuffing.count + u16::from(LAST_7[usize::from(stuffing.state)][usize::from(crc & 0x7F)]);
+    let stuff = (stuffing.entries & 0xFF) as u16 + u16::from(LAST_7[usize::from(stuffing.state())][usize::from(crc & 0x7F)]);
     let fields = length as u16 * 8 - unused as u16 + 15;
     Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
 }
 
 /// Checksum of a message, and the stuffing of it and of the first eight bits of the checksum.
 #[inline(always)]
-fn sent(message: &[u8], unused: u32) -> (u16, Stuffing) {
+fn sent(message: &[u8], unused: u32) -> (u16, Bytewise) {
     let crc = checksum(message);
-    let mut stuffing = Stuffing { state: if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }, count: 0 };
+    let mut stuffing = Bytewise { last: u16::from(if unused == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }) << 8, entries: 0 };
     message.iter().for_each(|byte| stuffing.byte(*byte));
     stuffing.byte((crc >> 7) as u8);
     (crc, stuffing)
+}
+
+/// Counts dynamic stuff bits byte by byte, from [`STEPS`].
+struct Bytewise {
+    /// The latest entry of the table: the state in bits 8 to 11.
+    last: u16,
+    /// Sum of the entries: the count is in its lowest eight bits, since no frame has so many.
+    entries: u32,
+}
+
+impl Bytewise {
+    #[inline(always)]
+    fn byte(&mut self, byte: u8) {
+        self.last = STEPS[usize::from(self.last & 0x0F00 | u16::from(byte))];
+        self.entries += u32::from(self.last);
+    }
+
+    fn state(&self) -> u8 {
+        (self.last >> 8) as u8 & 0x0F
+    }
 }
 
 /// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO 11898-1:2015, 10.5).
@@ -161,13 +188,6 @@ impl Stuffing {
     /// Before the start of frame: the bus is recessive, and the run before the frame does not count.
     fn start() -> Self {
         Stuffing { state: FRESH, count: 0 }
-    }
-
-    #[inline(always)]
-    fn byte(&mut self, byte: u8) {
-        let step = STEPS[usize::from(self.state)][usize::from(byte)];
-        self.state = step >> 4;
-        self.count += u16::from(step & 0xF);
     }
 
     /// The lowest `width` bits of `value`, at most 64, highest first.
@@ -191,7 +211,8 @@ const FRESH: u8 = 10;
 /// The same before a byte of which only the lowest 3 or 7 bits are sent.
 const FRESH_LOW_3: u8 = 11;
 const FRESH_LOW_7: u8 = 12;
-const STATES: usize = 13;
+/// Thirteen of them, rounded up so that four bits cannot name one that is not there.
+const STATES: usize = 16;
 
 const fn step(state: u8, bit: u8) -> (u8, u8) {
     if state == FRESH || state / 5 != bit {
@@ -214,11 +235,11 @@ const fn steps(state: u8, byte: u8, width: u32) -> (u8, u8) {
     (now, count)
 }
 
-/// What a byte does to each state: the state after it in the upper four bits, the stuff bits put in below.
-static STEPS: [[u8; 256]; STATES] = {
-    let mut table = [[0; 256]; STATES];
+/// What a byte does to each state, by state and byte: the state after it from bit 8 on, the stuff bits put in below.
+static STEPS: [u16; STATES * 256] = {
+    let mut table = [0; STATES * 256];
     let mut state = 0;
-    while state < STATES {
+    while state <= FRESH_LOW_7 as usize {
         let (from, width) = match state as u8 {
             FRESH_LOW_3 => (FRESH, 3),
             FRESH_LOW_7 => (FRESH, 7),
@@ -227,7 +248,7 @@ static STEPS: [[u8; 256]; STATES] = {
         let mut byte = 0;
         while byte < 256 {
             let (next, count) = steps(from, byte as u8, width);
-            table[state][byte] = next << 4 | count;
+            table[state * 256 + byte] = (next as u16) << 8 | count as u16;
             byte += 1;
         }
         state += 1;
@@ -310,7 +331,7 @@ impl Bits {
     /// let record = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap();
     /// assert_eq!(Bits::encode(&record.kind).unwrap().crc, 0x5B40);
     /// ```
-    pub fn encode(kind: &FrameKind) -> Option<Bits> {
+    pub fn encode<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> Option<Bits> {
         let mut out = Bits { bits: [0; 96], length: 0, crc: 0, dynamic_stuff: 0, fixed_stuff: 0 };
         match kind {
             FrameKind::Classic(frame) => {
@@ -327,6 +348,7 @@ impl Bits {
                 out.settle(&mut run);
             }
             FrameKind::Fd(frame) => {
+                let frame = frame.borrow();
                 let (head, width) = fd_head(frame);
                 let mut run = Run::default();
                 out.stuffed((head >> 32) as u32, width.saturating_sub(32), &mut run);

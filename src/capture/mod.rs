@@ -18,7 +18,7 @@ use std::io;
 use std::path::PathBuf;
 
 use lostnode_parsers::wire::Length;
-use lostnode_parsers::{FrameKind, Timestamp};
+use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
 pub use columns::Columns;
 pub use pipeline::{IN_FLIGHT, read, read_while};
@@ -26,15 +26,18 @@ pub use pipeline::{IN_FLIGHT, read, read_while};
 /// Position of a channel in [`Batch::channels`].
 pub type ChannelIndex = u16;
 
+/// What a record holds; an FD frame is kept aside, so that the many others are small.
+pub type Kind = FrameKind<Box<FdFrame>>;
+
 /// One frame of a capture.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Frame {
     /// Time stamp, `None` where the capture has none.
     pub time: Option<Timestamp>,
     /// Which channel it was heard on.
     pub channel: ChannelIndex,
     /// The frame itself.
-    pub kind: FrameKind,
+    pub kind: Kind,
     /// Its exact length on the wire; zero for an error report.
     pub length: Length,
 }

@@ -162,7 +162,7 @@ impl Packets {
                         self.parsed.reject_at(first + at as u64 + 1, "too many channels; this one is left out".to_owned());
                         continue;
                     };
-                    self.parsed.add(packet.time, channel, kind);
+                    self.parsed.add(packet.time, channel, kind.map_fd(Box::new));
                 }
                 Err(reason) => self.parsed.reject_at(first + at as u64 + 1, reason),
             }

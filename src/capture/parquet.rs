@@ -95,7 +95,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
         };
         match made {
             Ok((channel, kind)) => {
-                parsed.add(time.get(row).map(Timestamp::from_nanoseconds), channel, kind);
+                parsed.add(time.get(row).map(Timestamp::from_nanoseconds), channel, kind.map_fd(Box::new));
             }
             Err(reason) => parsed.reject_at(number, reason),
         }

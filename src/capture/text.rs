@@ -1,11 +1,12 @@
 //! Parses the lines of one chunk. Runs on any thread and knows nothing of the chunks before it.
 
 use lostnode_parsers::candump::Record;
+use lostnode_parsers::usual::{self, UsualLine};
 use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console, wire};
 
 use super::columns::Table;
 use super::lines::{Chunk, LONGEST_LINE};
-use super::{Capture, ChannelIndex, Frame, Rejected};
+use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 
 /// What one chunk of text came to; channel indexes and line numbers count within the chunk.
 #[derive(Default)]
@@ -13,6 +14,8 @@ pub(super) struct Parsed {
     pub frames: Vec<Frame>,
     pub channels: Vec<String>,
     latest_channel: ChannelIndex,
+    /// Name and index of the channel of the latest line of the usual shape.
+    usual_channel: ([u8; 8], ChannelIndex),
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
     pub line_ends: u64,
@@ -38,6 +41,16 @@ pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mu
     let mut parsed = Parsed { frames, ..Parsed::default() };
     let mut rest = &chunk.bytes[..chunk.length];
     while !rest.is_empty() {
+        if !head
+            && table.is_none()
+            && let Some(line) = usual::first_line(rest)
+        {
+            rest = &rest[line.used..];
+            parsed.line_ends += 1;
+            parsed.lines += 1;
+            parsed.take_usual(&line);
+            continue;
+        }
         let (line, next) = match memchr::memchr(b'\n', rest) {
             Some(end) => (&rest[..end], &rest[end + 1..]),
             None => (rest, &rest[rest.len()..]),
@@ -90,6 +103,21 @@ fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
 }
 
 impl Parsed {
+    #[inline]
+    fn take_usual(&mut self, line: &UsualLine) {
+        let (name, channel) = self.usual_channel;
+        if line.channel == name {
+            self.add(Some(line.time), channel, FrameKind::Classic(line.frame));
+            return;
+        }
+        let frames = self.frames.len();
+        self.take(Some(line.time), &line.channel[..usize::from(line.channel_length)], FrameKind::Classic(line.frame), false);
+        // One channel too many is refused each time anew.
+        if self.frames.len() > frames {
+            self.usual_channel = (line.channel, self.latest_channel);
+        }
+    }
+
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
         // Printable ASCII is what the parser lets through, so this loses nothing.
         let Some(channel) = self.channel(channel) else {
@@ -99,11 +127,12 @@ impl Parsed {
         if console {
             self.console.push(self.frames.len() as u32);
         }
-        self.add(time, channel, kind);
+        self.add(time, channel, kind.map_fd(Box::new));
     }
 
     /// Adds a frame.
-    pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: FrameKind) {
+    #[inline]
+    pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
         if let Some(time) = time {
             self.span = Some(widen(self.span, time));
         }

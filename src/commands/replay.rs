@@ -15,7 +15,7 @@ use super::report::{Reading, positive};
 use super::streaming::{account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::advice;
-use crate::capture::Batch;
+use crate::capture::{Batch, Kind};
 use crate::interface::{self, Interface, Wiring};
 
 /// Write the frames of a capture in real time, as log text or onto CAN interfaces
@@ -106,7 +106,7 @@ struct Bus {
 }
 
 impl Bus {
-    fn send(&mut self, name: &str, kind: &FrameKind) -> io::Result<()> {
+    fn send(&mut self, name: &str, kind: &Kind) -> io::Result<()> {
         if !self.open.contains_key(name) {
             let told = |error: io::Error| io::Error::new(error.kind(), format!("interface {name}: {error}"));
             let interface = interface::open(name).map_err(told)?;
@@ -255,7 +255,7 @@ impl Player<'_> {
         Ok(())
     }
 
-    fn put(&mut self, time: Option<Timestamp>, channel: &str, kind: &FrameKind) -> io::Result<()> {
+    fn put(&mut self, time: Option<Timestamp>, channel: &str, kind: &Kind) -> io::Result<()> {
         match (&mut self.way, time) {
             (Way::Text(out), Some(time)) => writeln!(out, "{}", candump::Line { time, channel, kind }),
             (Way::Text(out), None) => writeln!(out, "{channel} {}", candump::Payload(kind)),

@@ -85,6 +85,12 @@ impl Endpoints {
         }
     }
 
+    /// Whether an identifier of 11 bits is known to carry no diagnosis, as most of the traffic does. What a standard assigns to diagnosis is never ruled out.
+    #[inline]
+    pub fn is_broadcast(&self, channel: ChannelIndex, id: Id) -> bool {
+        matches!(id, Id::Standard(_)) && self.told.is_empty() && matches!(self.standing(channel, id), Some(Standing::Ruled))
+    }
+
     /// Whether an identifier is known to carry the transport.
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
         self.told.iter().any(|pair| pair.request == id || pair.response == id)
@@ -92,6 +98,7 @@ impl Endpoints {
             || matches!(self.standing(channel, id), Some(Standing::Known(_)))
     }
 
+    #[inline]
     fn standing(&self, channel: ChannelIndex, id: Id) -> Option<&Standing> {
         self.standing.get(self.places.known(channel, id)?)
     }

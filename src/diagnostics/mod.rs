@@ -111,8 +111,16 @@ impl Transport {
     }
 
     /// Takes the next frame of the capture and hands on each message that ends with it.
+    #[inline]
     pub fn push(&mut self, frame: &Frame, deliver: &mut dyn FnMut(&Message<'_>)) {
-        let (FrameKind::Classic(_) | FrameKind::Fd(_), Some(id)) = (&frame.kind, frame.kind.id()) else { return };
+        if let Some(id) = frame.kind.id()
+            && !self.endpoints.is_broadcast(frame.channel, id)
+        {
+            self.take(frame, id, deliver);
+        }
+    }
+
+    fn take(&mut self, frame: &Frame, id: Id, deliver: &mut dyn FnMut(&Message<'_>)) {
         if matches!(frame.kind, FrameKind::Classic(classic) if classic.is_remote()) {
             return;
         }
@@ -186,6 +194,7 @@ impl Diagnostics {
     }
 
     /// Takes the next frame of the capture.
+    #[inline]
     pub fn push(&mut self, frame: &Frame) {
         let Diagnostics { transport, heard, .. } = self;
         transport.push(frame, &mut |message| heard.take(message));

@@ -1,5 +1,6 @@
 //! SocketCAN (Linux, Documentation/networking/can.rst).
 
+use std::borrow::Borrow;
 use std::io;
 use std::time::{Duration, UNIX_EPOCH};
 
@@ -98,7 +99,7 @@ impl Interface {
     ///
     /// # Errors
     /// Those of the socket, and where the queue stays full.
-    pub fn send(&self, kind: &FrameKind) -> io::Result<()> {
+    pub fn send<F: Borrow<FdFrame>>(&self, kind: &FrameKind<F>) -> io::Result<()> {
         let frame = to_socket(kind)?;
         for _ in 0..TRIES {
             match self.socket.write_frame(&frame) {
@@ -148,7 +149,7 @@ impl Interface {
     }
 }
 
-fn to_socket(kind: &FrameKind) -> io::Result<CanAnyFrame> {
+fn to_socket<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> io::Result<CanAnyFrame> {
     let raw = |id: Id| match id {
         Id::Standard(id) => u32::from(id.as_raw()),
         Id::Extended(id) => id.as_raw() | libc::CAN_EFF_FLAG,
@@ -163,6 +164,7 @@ fn to_socket(kind: &FrameKind) -> io::Result<CanAnyFrame> {
             Ok(CanFrame::from(frame).into())
         }
         FrameKind::Fd(fd) => {
+            let fd = fd.borrow();
             let mut frame = canfd_frame_default();
             frame.can_id = raw(fd.identifier());
             frame.len = fd.bytes().len() as u8;

@@ -29,7 +29,7 @@ impl Interface {
     ///
     /// # Errors
     /// None: there is no interface.
-    pub fn send(&self, _: &FrameKind) -> io::Result<()> {
+    pub fn send<F>(&self, _: &FrameKind<F>) -> io::Result<()> {
         match *self {}
     }
 

@@ -63,11 +63,16 @@ struct Block {
 
 impl Clock {
     /// Takes the next instant, not before the last.
+    #[inline]
     pub fn push(&mut self, time: Nanoseconds) {
-        if self.reference.is_some() {
-            self.track(time);
-            return;
+        match self.reference {
+            Some(_) => self.track(time),
+            None => self.begin(time),
         }
+    }
+
+    #[cold]
+    fn begin(&mut self, time: Nanoseconds) {
         self.first.push(time);
         if self.first.len() == LEARN {
             self.learn();
@@ -103,10 +108,31 @@ impl Clock {
         if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) }
     }
 
+    #[inline]
     fn track(&mut self, time: Nanoseconds) {
         let gap = (time - self.segment.last) as f64;
-        let usual = gap > 0.65 * self.segment.period && gap < 1.35 * self.segment.period;
-        let periods = if usual { 1.0 } else { gap / self.segment.period };
+        // Nearly always one period has gone by.
+        if gap > 0.65 * self.segment.period && gap < 1.35 * self.segment.period {
+            self.step(time, 1);
+            self.note(time);
+        } else {
+            self.track_unusual(time, gap / self.segment.period);
+        }
+    }
+
+    /// The next instant of the segment, so many whole periods later.
+    #[inline]
+    fn step(&mut self, time: Nanoseconds, periods: i64) {
+        let before = self.segment.count;
+        self.segment.last = time;
+        self.segment.count += periods;
+        if before / 16 != self.segment.count / 16 {
+            self.segment.period = self.estimate();
+        }
+    }
+
+    #[inline(never)]
+    fn track_unusual(&mut self, time: Nanoseconds, periods: f64) {
         let whole = periods.round();
         if whole < 1.0 {
             // A second frame of the same period tells nothing of the clock.
@@ -118,44 +144,38 @@ impl Clock {
             self.segment = Segment { start: time, last: time, count: 0, period: 0.0 };
             self.segment.period = self.estimate();
         } else {
-            let before = self.segment.count;
-            self.segment.last = time;
-            self.segment.count += whole as i64;
-            if before / 16 != self.segment.count / 16 {
-                self.segment.period = self.estimate();
-            }
+            self.step(time, whole as i64);
         }
         self.note(time);
     }
 
+    #[inline]
     fn note(&mut self, time: Nanoseconds) {
         let Some(reference) = self.reference else { return };
-        // Most instants fall into the block of the one before.
-        let number = match self.blocks.last() {
-            Some(block) if (0..self.width).contains(&time.wrapping_sub(block.number.wrapping_mul(self.width))) => block.number,
-            _ => time.div_euclid(self.width),
-        };
         let since = (time - self.segment.start) as f64;
         let rest = since - self.segment.count as f64 * reference;
+        // Most instants fall into the block of the one before.
         match self.blocks.last_mut() {
-            Some(block) if block.number == number && block.segment == self.segments => {
+            Some(block)
+                if (0..self.width).contains(&time.wrapping_sub(block.number.wrapping_mul(self.width)))
+                    && block.segment == self.segments =>
+            {
                 block.count += 1.0;
                 block.time += since;
                 block.rest += rest;
             }
-            _ => {
-                if self.blocks.len() == MOST_BLOCKS {
-                    self.join();
-                }
-                self.blocks.push(Block {
-                    number: time.div_euclid(self.width),
-                    segment: self.segments,
-                    count: 1.0,
-                    time: since,
-                    rest,
-                });
-            }
+            _ => self.open(time, since, rest),
         }
+    }
+
+    /// Begins a block.
+    #[cold]
+    fn open(&mut self, time: Nanoseconds, since: f64, rest: f64) {
+        if self.blocks.len() == MOST_BLOCKS {
+            self.join();
+        }
+        let number = time.div_euclid(self.width);
+        self.blocks.push(Block { number, segment: self.segments, count: 1.0, time: since, rest });
     }
 
     fn join(&mut self) {

@@ -33,6 +33,8 @@ impl AliveCounter {
 const SCREEN: u32 = 24;
 /// Frames in which a counter must have stepped.
 const ENOUGH: u32 = 40;
+/// Pairs of frames after which the verdict stands: the widest counter has gone round sixteen times by then.
+const SETTLED: u32 = 4096;
 /// Counters tried at once in one identifier.
 const MOST: usize = 6;
 
@@ -50,16 +52,31 @@ pub struct CounterFinder {
     flipping: Option<NonZeroU64>,
     screened: u32,
     trials: Vec<Trial>,
-    done: bool,
+    stage: Stage,
+    /// Pairs that the trials have seen.
+    tried: u32,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+enum Stage {
+    #[default]
+    Screening,
+    Trying,
+    Settled,
 }
 
 impl CounterFinder {
     /// Takes two payloads that followed each other without a loss.
+    #[inline]
     pub fn push(&mut self, before: [u8; 8], after: [u8; 8], length: usize) {
-        if self.done {
-            self.try_out(before, after);
-            return;
+        match self.stage {
+            Stage::Screening => self.screen(before, after, length),
+            Stage::Trying => self.try_out(before, after),
+            Stage::Settled => {}
         }
+    }
+
+    fn screen(&mut self, before: [u8; 8], after: [u8; 8], length: usize) {
         let flips = u64::from_le_bytes(before) ^ u64::from_le_bytes(after);
         let flipping = if self.screened == 0 { flips } else { self.flipping.map_or(0, NonZeroU64::get) & flips };
         self.flipping = NonZeroU64::new(flipping);
@@ -68,7 +85,7 @@ impl CounterFinder {
             // A lost frame or a chance: begin again.
             self.screened = 0;
         } else if self.screened == SCREEN {
-            self.done = true;
+            self.stage = Stage::Trying;
             let bits = (0..64).filter(|bit| flipping >> bit & 1 == 1 && bit / 8 < length);
             for bit in bits.take(MOST) {
                 // The widest that steps wins, so all widths from this bit up are tried.
@@ -91,10 +108,13 @@ impl CounterFinder {
                 missed = true;
             }
         }
-        if !missed {
-            return;
+        if missed {
+            self.trials.retain(|trial| trial.misses <= 3 + trial.steps / 50);
         }
-        self.trials.retain(|trial| trial.misses <= 3 + trial.steps / 50);
+        self.tried += 1;
+        if self.tried == SETTLED || self.trials.is_empty() {
+            self.stage = Stage::Settled;
+        }
     }
 
     /// The counters found, at each position the width that missed least.

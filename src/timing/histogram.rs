@@ -19,6 +19,7 @@ struct Bin {
 }
 
 impl Bin {
+    #[inline]
     fn add(&mut self, gap: i64) {
         self.count += 1;
         // A sum of nanoseconds that overflows stands for more than 500 years.
@@ -41,6 +42,7 @@ const ALL: usize = 1 << 11;
 /// Gaps up to 32 µs have bins of 1 µs; above, each doubling is cut into 32 bins.
 const FINE: u64 = 32;
 
+#[inline]
 fn number(gap: i64) -> u16 {
     let microseconds = gap.max(0) as u64 / 1000;
     if microseconds < FINE {
@@ -67,13 +69,18 @@ impl Gaps {
     }
 
     /// Adds a gap in nanoseconds.
+    #[inline]
     pub fn push(&mut self, gap: i64) {
         self.count += 1;
         let number = number(gap);
-        if let Some(bin) = number.checked_sub(self.begin).and_then(|at| self.window.get_mut(usize::from(at))) {
-            bin.add(gap);
-            return;
+        match self.window.get_mut(usize::from(number.wrapping_sub(self.begin))) {
+            Some(bin) => bin.add(gap),
+            None => self.push_unusual(number, gap),
         }
+    }
+
+    #[cold]
+    fn push_unusual(&mut self, number: u16, gap: i64) {
         let at = match self.others.binary_search_by_key(&number, |(number, _)| *number) {
             Ok(at) => at,
             Err(at) => {

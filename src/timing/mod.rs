@@ -177,17 +177,18 @@ impl Timing {
                 usual_gap: 0,
             });
         }
-        self.ids[at].push(time, frame.kind.bytes());
+        if let Some(time) = time {
+            let (payload, length) = frame.kind.first_eight();
+            self.ids[at].push(time, payload, length);
+        } else {
+            self.ids[at].frames += 1;
+        }
     }
 }
 
 impl IdTiming {
-    fn push(&mut self, time: Option<Nanoseconds>, data: &[u8]) {
+    fn push(&mut self, time: Nanoseconds, payload: [u8; 8], length: usize) {
         self.frames += 1;
-        let Some(time) = time else { return };
-        let mut payload = [0; 8];
-        let length = data.len().min(8);
-        payload[..length].copy_from_slice(&data[..length]);
         match self.heard {
             None => {
                 self.heard = Some((time, time));

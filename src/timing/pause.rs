@@ -5,16 +5,18 @@ use super::{Gaps, Nanoseconds, Silence};
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
 /// Stamps looked at together.
-const KEPT_STAMPS: usize = 2 * SIDE + 2;
+const TOGETHER: usize = 2 * SIDE + 2;
+/// Stamps kept: a power of two, so that the place of a stamp is the end of its number.
+const KEPT_STAMPS: usize = 32;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
 
 /// Finds stops while frames go by, from the last few time stamps of the merged traffic of all channels.
 #[derive(Clone, Debug)]
 pub struct Pauses {
-    /// The last stamps, each written twice so that the latest lie side by side.
-    recent: [Nanoseconds; 2 * KEPT_STAMPS],
-    next: usize,
+    /// The last stamps, each at its number modulo their count.
+    recent: [Nanoseconds; KEPT_STAMPS],
+    /// Stamps so far.
     filled: usize,
     latest: Nanoseconds,
     gaps: Gaps,
@@ -26,8 +28,7 @@ pub struct Pauses {
 impl Default for Pauses {
     fn default() -> Self {
         Pauses {
-            recent: [0; 2 * KEPT_STAMPS],
-            next: 0,
+            recent: [0; KEPT_STAMPS],
             filled: 0,
             latest: 0,
             gaps: Gaps::of_any_length(),
@@ -43,23 +44,35 @@ impl Pauses {
 
     /// Takes the time of the next frame of any channel. Channels step back against each other by up to 0.1 s in real captures;
     /// such a frame adds a gap of zero.
+    #[inline]
     pub fn push(&mut self, time: Nanoseconds) {
         if self.filled == 0 {
             self.latest = time;
         }
         self.gaps.push((time - self.latest).max(0));
         self.latest = self.latest.max(time);
-        self.recent[self.next] = self.latest;
-        self.recent[self.next + KEPT_STAMPS] = self.latest;
-        self.next = (self.next + 1) % KEPT_STAMPS;
+        self.recent[self.filled % KEPT_STAMPS] = self.latest;
         self.filled += 1;
-        let recent = &self.recent[self.next..self.next + KEPT_STAMPS];
-        let candidate = Silence { start: recent[SIDE], end: recent[SIDE + 1] };
+        let candidate = Silence { start: self.recent(SIDE), end: self.recent(SIDE + 1) };
+        if candidate.length() >= SHORTEST {
+            self.consider(candidate);
+        }
+    }
+
+    /// One of the stamps looked at together, from 0, the earliest; zero before the first of the capture.
+    #[inline]
+    fn recent(&self, at: usize) -> Nanoseconds {
+        self.recent[(self.filled + at).wrapping_sub(TOGETHER) % KEPT_STAMPS]
+    }
+
+    #[cold]
+    fn consider(&mut self, candidate: Silence) {
         // Enough frames on both sides, or the stop is too close to the beginning to judge.
-        if self.filled < SIDE + 4 || candidate.length() < SHORTEST {
+        if self.filled < SIDE + 4 {
             return;
         }
-        let before = (2 * SIDE + 2).saturating_sub(self.filled);
+        let recent: [Nanoseconds; TOGETHER] = std::array::from_fn(|at| self.recent(at));
+        let before = TOGETHER.saturating_sub(self.filled);
         let usual = |stamps: &[Nanoseconds]| {
             let mut gaps: Vec<_> = stamps.windows(2).map(|pair| pair[1] - pair[0]).collect();
             gaps.sort_unstable();

@@ -101,7 +101,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                     match event {
                         Event::Heard(channel, time, kind) => {
                             let length = wire::length(&kind).unwrap_or_default();
-                            batch.frames.push(Frame { time: Some(time), channel, kind, length });
+                            batch.frames.push(Frame { time: Some(time), channel, kind: kind.map_fd(Box::new), length });
                         }
                         Event::Trouble(channel, what) => {
                             live.say(&format!("interface {}: {what}", arguments.interface[usize::from(channel)]))
