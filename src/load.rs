@@ -117,12 +117,13 @@ impl Load {
     }
 
     /// Takes the next frame of the channel.
+    #[inline]
     pub fn push(&mut self, frame: &Frame) {
         let (Some(time), false) = (frame.time.map(Timestamp::nanoseconds), matches!(frame.kind, FrameKind::Error(_))) else {
             return;
         };
         if let (Some(last), FrameKind::Classic(_)) = (self.last, &frame.kind) {
-            self.rate.push(time - last, f64::from(frame.length.nominal));
+            self.rate.push(time - last, frame.length.nominal);
         }
         self.last = Some(time);
         let start = *self.start.get_or_insert(time);
@@ -183,7 +184,17 @@ impl Load {
 }
 
 impl RateEvidence {
-    fn push(&mut self, gap: Nanoseconds, bits: f64) {
+    /// Pairs of frames after which the evidence stands: the rate of a bus does not change.
+    const ENOUGH: u64 = 1 << 17;
+
+    #[inline]
+    fn push(&mut self, gap: Nanoseconds, bits: u16) {
+        if self.total < Self::ENOUGH {
+            self.take(gap, f64::from(bits));
+        }
+    }
+
+    fn take(&mut self, gap: Nanoseconds, bits: f64) {
         if gap <= 0 {
             self.total += 1;
             self.beating[USUAL_RATES.len()] += 1;

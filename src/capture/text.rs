@@ -131,7 +131,7 @@ impl Parsed {
     }
 
     /// Adds a frame.
-    #[inline]
+    #[inline(always)]
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
         if let Some(time) = time {
             self.span = Some(widen(self.span, time));
