@@ -34,6 +34,8 @@ type Entry = (Nanoseconds, Reverse<Silence>, [[u8; 8]; 2]);
 pub struct Longest {
     heap: BinaryHeap<Reverse<Entry>>,
     floor: Nanoseconds,
+    /// Length of the shortest kept one, once there is no room for more.
+    shortest: Nanoseconds,
     dropped: u64,
 }
 
@@ -43,28 +45,32 @@ impl Longest {
 
     /// Keeps silences of at least `floor`.
     pub fn new(floor: Nanoseconds) -> Self {
-        Longest { heap: BinaryHeap::new(), floor, dropped: 0 }
+        Longest { heap: BinaryHeap::new(), floor, shortest: Nanoseconds::MIN, dropped: 0 }
     }
 
     /// Takes a silence into account, with the payloads before and after it.
     #[inline]
     pub fn offer(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
         if silence.length() >= self.floor {
-            self.keep(silence, payloads);
+            // Silences come in order of time, so of two alike the kept one is the earlier.
+            if silence.length() > self.shortest {
+                self.keep(silence, payloads);
+            } else {
+                self.dropped += 1;
+            }
         }
     }
 
     fn keep(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
-        let entry = Reverse((silence.length(), Reverse(silence), payloads));
-        if self.heap.len() < Self::KEPT {
-            self.heap.push(entry);
-            return;
+        if self.heap.len() == Self::KEPT {
+            self.dropped += 1;
+            self.heap.pop();
         }
-        self.dropped += 1;
-        if let Some(mut shortest) = self.heap.peek_mut()
-            && entry < *shortest
+        self.heap.push(Reverse((silence.length(), Reverse(silence), payloads)));
+        if self.heap.len() == Self::KEPT
+            && let Some(Reverse((shortest, ..))) = self.heap.peek()
         {
-            *shortest = entry;
+            self.shortest = *shortest;
         }
     }
 
