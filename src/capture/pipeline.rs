@@ -1,4 +1,4 @@
-//! One thread cuts, several parse, the caller's thread folds in the order of the file.
+//! One thread cuts, several parse, the caller's thread folds in the order of the file; or all of it in turn on the caller's thread alone.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::io;
@@ -57,6 +57,10 @@ pub fn read_while(
     }
     let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(what)))?;
     let pool = Pool::default();
+    if threads == 1 {
+        stopped = alone(reader, options.chunk, &pool, table.as_ref(), &mut collector, &mut fold).err();
+        return collector.finish_text(path, table.is_some(), packing, stopped);
+    }
     thread::scope(|scope| {
         let (to_workers, work) = sync_channel::<(u64, Chunk)>(threads * 2);
         let (to_collector, results) = sync_channel::<(u64, Parsed)>(threads * 2);
@@ -74,8 +78,29 @@ pub fn read_while(
         collector.collect(results, pool, &mut fold);
         stopped = cutter.join().ok().and_then(Result::err);
     });
-    let text = if table.is_some() { "CSV" } else { text_form(&collector.clock, collector.console) };
-    collector.finish(path, text, packing, stopped)
+    collector.finish_text(path, table.is_some(), packing, stopped)
+}
+
+/// Everything on one thread, for whoever has other work for the others.
+fn alone(
+    reader: impl io::Read,
+    size: usize,
+    pool: &Pool,
+    table: Option<&Table>,
+    collector: &mut Collector,
+    fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+) -> io::Result<()> {
+    let mut chunks = Chunks::new(reader, size, pool);
+    let mut head = table.is_some_and(|table| table.head);
+    while let Some(chunk) = chunks.next()? {
+        let parsed = parse(&chunk, pool.frames(), table, std::mem::take(&mut head));
+        pool.give_bytes(chunk.bytes);
+        if collector.hand_on(parsed, pool, fold).is_break() {
+            return Ok(());
+        }
+    }
+    collector.settle(fold);
+    Ok(())
 }
 
 fn text_form(clock: &Clock, console: bool) -> &'static str {
@@ -127,6 +152,8 @@ struct Collector {
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
+    /// The latest batches, which whoever folds on a thread of its own may still hold.
+    handed_on: VecDeque<Arc<Batch>>,
     /// What rejections are counted in: lines, or packets and rows, whose numbers count from the beginning of the file.
     unit: &'static str,
 }
@@ -140,6 +167,7 @@ impl Collector {
             console: false,
             zero_bytes: false,
             line_ends: 0,
+            handed_on: VecDeque::new(),
             unit: "lines",
         }
     }
@@ -170,32 +198,49 @@ impl Collector {
     /// threads before it find nobody to hand their work to, and end.
     fn collect(&mut self, results: Receiver<(u64, Parsed)>, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) {
         let mut waiting = BTreeMap::new();
-        let mut handed_on = VecDeque::new();
         let mut next = 0;
         for (number, parsed) in results {
             waiting.insert(number, parsed);
             while let Some(parsed) = waiting.remove(&next) {
-                for parsed in self.clock.pass(parsed) {
-                    let batch = self.take(parsed);
-                    if fold(&batch).is_break() {
-                        return;
-                    }
-                    handed_on.push_back(batch);
-                    // Whoever folds on a thread of its own may still hold the latest few.
-                    if handed_on.len() > IN_FLIGHT
-                        && let Some(Ok(batch)) = handed_on.pop_front().map(Arc::try_unwrap)
-                    {
-                        pool.give_frames(batch.frames);
-                    }
+                if self.hand_on(parsed, pool, fold).is_break() {
+                    return;
                 }
                 next += 1;
             }
         }
+        self.settle(fold);
+    }
+
+    /// Folds what the next chunk settles.
+    fn hand_on(&mut self, parsed: Parsed, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) -> ControlFlow<()> {
+        for parsed in self.clock.pass(parsed) {
+            let batch = self.take(parsed);
+            fold(&batch)?;
+            self.handed_on.push_back(batch);
+            // What nobody holds any more goes round; what is held for long is given up.
+            while let Some(oldest) = self.handed_on.front()
+                && (Arc::strong_count(oldest) == 1 || self.handed_on.len() > IN_FLIGHT)
+            {
+                if let Some(Ok(batch)) = self.handed_on.pop_front().map(Arc::try_unwrap) {
+                    pool.give_frames(batch.frames);
+                }
+            }
+        }
+        ControlFlow::Continue(())
+    }
+
+    /// Folds what still waits when the file has ended.
+    fn settle(&mut self, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) {
         for parsed in self.clock.settle() {
             if fold(&self.take(parsed)).is_break() {
                 return;
             }
         }
+    }
+
+    fn finish_text(self, path: String, table: bool, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
+        let text = if table { "CSV" } else { text_form(&self.clock, self.console) };
+        self.finish(path, text, packing, stopped)
     }
 
     fn take(&mut self, mut parsed: Parsed) -> Arc<Batch> {

@@ -27,14 +27,7 @@ pub struct Pauses {
 
 impl Default for Pauses {
     fn default() -> Self {
-        Pauses {
-            recent: [0; KEPT_STAMPS],
-            filled: 0,
-            latest: 0,
-            gaps: Gaps::of_any_length(),
-            candidates: Vec::new(),
-            dropped: 0,
-        }
+        Pauses { recent: [0; KEPT_STAMPS], filled: 0, latest: 0, gaps: Gaps::of_any_length(), candidates: Vec::new(), dropped: 0 }
     }
 }
 
