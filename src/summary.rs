@@ -102,6 +102,7 @@ impl Summary {
     /// Ends what is still under way; to be called after the last batch, before the report is drawn.
     pub fn finish(&mut self) {
         self.join();
+        self.timing.finish();
         self.diagnostics.finish();
     }
 }

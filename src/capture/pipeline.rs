@@ -47,7 +47,10 @@ pub fn read_while(
             false => ("network capture", "packets"),
         };
         collector.unit = unit;
-        let mut take = |parsed| fold(&collector.take(parsed));
+        let mut take = |mut parsed: Parsed| {
+            parsed.measure();
+            fold(&collector.take(parsed))
+        };
         stopped = match unit {
             "rows" => parquet::read(reader, &mut take),
             _ => packets::read(reader, &mut take),

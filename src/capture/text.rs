@@ -1,7 +1,8 @@
 //! Parses the lines of one chunk. Runs on any thread and knows nothing of the chunks before it.
 
 use lostnode_parsers::candump::Record;
-use lostnode_parsers::usual::{self, UsualLine};
+use lostnode_parsers::usual;
+use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console, wire};
 
 use super::columns::Table;
@@ -35,6 +36,7 @@ pub(super) fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (T
 
 /// Most channels told apart; further ones are refused line by line, which says so.
 const MOST_CHANNELS: usize = 256;
+const TOO_MANY_CHANNELS: &str = "more than 256 channels; this one is left out";
 
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
 pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
@@ -48,7 +50,10 @@ pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mu
             rest = &rest[line.used..];
             parsed.line_ends += 1;
             parsed.lines += 1;
-            parsed.take_usual(&line);
+            match parsed.usual_channel(line.channel, usize::from(line.channel_length)) {
+                Some(channel) => parsed.add(Some(line.time), channel, FrameKind::Classic(line.frame)),
+                None => parsed.reject(TOO_MANY_CHANNELS.to_owned()),
+            }
             continue;
         }
         let (line, next) = match memchr::memchr(b'\n', rest) {
@@ -87,6 +92,7 @@ pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mu
         parsed.lines += 1;
         parsed.reject(format!("longer than {LONGEST_LINE} bytes"));
     }
+    parsed.measure();
     parsed
 }
 
@@ -103,25 +109,19 @@ fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
 }
 
 impl Parsed {
-    #[inline]
-    fn take_usual(&mut self, line: &UsualLine) {
-        let (name, channel) = self.usual_channel;
-        if line.channel == name {
-            self.add(Some(line.time), channel, FrameKind::Classic(line.frame));
-            return;
+    /// The channel of a usual line, by its name filled up with zeros.
+    #[inline(always)]
+    fn usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
+        if name != self.usual_channel.0 {
+            self.usual_channel = (name, self.channel(&name[..length])?);
         }
-        let frames = self.frames.len();
-        self.take(Some(line.time), &line.channel[..usize::from(line.channel_length)], FrameKind::Classic(line.frame), false);
-        // One channel too many is refused each time anew.
-        if self.frames.len() > frames {
-            self.usual_channel = (line.channel, self.latest_channel);
-        }
+        Some(self.usual_channel.1)
     }
 
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
         // Printable ASCII is what the parser lets through, so this loses nothing.
         let Some(channel) = self.channel(channel) else {
-            self.reject(format!("more than {MOST_CHANNELS} channels; this one is left out"));
+            self.reject(TOO_MANY_CHANNELS.to_owned());
             return;
         };
         if console {
@@ -130,14 +130,30 @@ impl Parsed {
         self.add(time, channel, kind.map_fd(Box::new));
     }
 
-    /// Adds a frame.
+    /// Adds a frame, whose length is set by [`Parsed::measure`].
     #[inline(always)]
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
         if let Some(time) = time {
             self.span = Some(widen(self.span, time));
         }
-        let length = wire::length(&kind).unwrap_or_default();
-        self.frames.push(Frame { time, channel, kind, length });
+        self.frames.push(Frame { time, channel, kind, length: Length::default() });
+    }
+
+    /// Sets the length of each frame; to be called after the last.
+    pub(super) fn measure(&mut self) {
+        let (fours, others) = self.frames.as_chunks_mut::<4>();
+        let one = |frame: &mut Frame| frame.length = wire::length(&frame.kind).unwrap_or_default();
+        for four in fours {
+            let lengths = match four.each_ref().map(|frame| &frame.kind) {
+                [Kind::Classic(a), Kind::Classic(b), Kind::Classic(c), Kind::Classic(d)] => wire::four_lengths([a, b, c, d]),
+                _ => {
+                    four.iter_mut().for_each(one);
+                    continue;
+                }
+            };
+            four.iter_mut().zip(lengths).for_each(|(frame, length)| frame.length = length);
+        }
+        others.iter_mut().for_each(one);
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {

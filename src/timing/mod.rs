@@ -147,6 +147,12 @@ impl Timing {
         }
     }
 
+    /// Ends what is still under way; to be called after the last frame.
+    pub fn finish(&mut self) {
+        self.channels.iter_mut().for_each(|channel| channel.silences.settle());
+        self.ids.iter_mut().for_each(|id| id.silences.settle());
+    }
+
     /// Takes the next frame of the capture.
     pub fn push(&mut self, frame: &Frame) {
         let channel = usize::from(frame.channel);
@@ -187,6 +193,7 @@ impl Timing {
 }
 
 impl IdTiming {
+    #[inline]
     fn push(&mut self, time: Nanoseconds, payload: [u8; 8], length: usize) {
         self.frames += 1;
         match self.heard {

@@ -1,7 +1,6 @@
 //! The longest silences, so that a time-out can be set after the whole capture has been read.
 
 use std::cmp::Reverse;
-use std::collections::BinaryHeap;
 
 use super::Nanoseconds;
 
@@ -26,15 +25,16 @@ impl Silence {
     }
 }
 
-/// Length first, then the earlier one; last frame before and first after.
-type Entry = (Nanoseconds, Reverse<Silence>, [[u8; 8]; 2]);
+/// Last frame before and first after.
+type Payloads = [[u8; 8]; 2];
 
 /// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
-    heap: BinaryHeap<Reverse<Entry>>,
+    /// Up to twice as many as are kept, until they are thinned out.
+    kept: Vec<(Silence, Payloads)>,
     floor: Nanoseconds,
-    /// Length of the shortest kept one, once there is no room for more.
+    /// None shorter than this is among those kept, once some have been dropped.
     shortest: Nanoseconds,
     dropped: u64,
 }
@@ -45,61 +45,64 @@ impl Longest {
 
     /// Keeps silences of at least `floor`.
     pub fn new(floor: Nanoseconds) -> Self {
-        Longest { heap: BinaryHeap::new(), floor, shortest: Nanoseconds::MIN, dropped: 0 }
+        Longest { kept: Vec::new(), floor, shortest: Nanoseconds::MIN, dropped: 0 }
     }
 
     /// Takes a silence into account, with the payloads before and after it.
     #[inline]
-    pub fn offer(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
+    pub fn offer(&mut self, silence: Silence, payloads: Payloads) {
         if silence.length() >= self.floor {
-            // Silences come in order of time, so of two alike the kept one is the earlier.
-            if silence.length() > self.shortest {
-                self.keep(silence, payloads);
-            } else {
-                self.dropped += 1;
-            }
+            self.keep(silence, payloads);
         }
     }
 
-    fn keep(&mut self, silence: Silence, payloads: [[u8; 8]; 2]) {
-        if self.heap.len() == Self::KEPT {
+    fn keep(&mut self, silence: Silence, payloads: Payloads) {
+        if silence.length() < self.shortest {
             self.dropped += 1;
-            self.heap.pop();
+            return;
         }
-        self.heap.push(Reverse((silence.length(), Reverse(silence), payloads)));
-        if self.heap.len() == Self::KEPT
-            && let Some(Reverse((shortest, ..))) = self.heap.peek()
-        {
-            self.shortest = *shortest;
+        self.kept.push((silence, payloads));
+        if self.kept.len() == 2 * Self::KEPT {
+            self.settle();
         }
+    }
+
+    /// Leaves no more than are kept; to be called after the last silence.
+    pub fn settle(&mut self) {
+        if self.kept.len() <= Self::KEPT {
+            return;
+        }
+        let (_, last, beyond) =
+            self.kept.select_nth_unstable_by_key(Self::KEPT - 1, |(silence, _)| (Reverse(silence.length()), *silence));
+        self.shortest = last.0.length();
+        self.dropped += beyond.len() as u64;
+        self.kept.truncate(Self::KEPT);
     }
 
     /// Kept silences of at least `length`, in order of time.
     pub fn at_least(&self, length: Nanoseconds) -> Vec<Silence> {
-        let mut kept: Vec<_> = self
-            .heap
-            .iter()
-            .filter(|Reverse((long, ..))| *long >= length)
-            .map(|Reverse((_, Reverse(silence), _))| *silence)
-            .collect();
+        let mut kept: Vec<_> = self.silences().filter(|silence| silence.length() >= length).collect();
         kept.sort_unstable();
         kept
     }
 
+    fn silences(&self) -> impl Iterator<Item = Silence> + '_ {
+        self.kept.iter().map(|(silence, _)| *silence)
+    }
+
     /// The kept silence around an instant, the earlier one where two meet there.
     pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
-        let kept = self.heap.iter().map(|Reverse((_, Reverse(silence), _))| *silence);
-        kept.filter(|silence| silence.start <= time && silence.end >= time).min()
+        self.silences().filter(|silence| silence.start <= time && silence.end >= time).min()
     }
 
     /// Payloads before and after a kept silence.
-    pub fn payloads(&self, silence: Silence) -> Option<[[u8; 8]; 2]> {
-        self.heap.iter().find(|Reverse((_, Reverse(own), _))| *own == silence).map(|Reverse((.., payloads))| *payloads)
+    pub fn payloads(&self, silence: Silence) -> Option<Payloads> {
+        self.kept.iter().find(|(own, _)| *own == silence).map(|(_, payloads)| *payloads)
     }
 
     /// Whether silences of at least `length` may have been dropped: then the kept ones are not all.
     pub fn is_incomplete(&self, length: Nanoseconds) -> bool {
-        self.dropped > 0 && self.heap.peek().is_some_and(|Reverse((shortest, ..))| *shortest >= length)
+        self.dropped > 0 && self.shortest >= length
     }
 }
 
@@ -113,6 +116,7 @@ mod tests {
         for start in 0..2000 {
             longest.offer(Silence { start: start * 10_000, end: start * 10_000 + start }, [[0; 8]; 2]);
         }
+        longest.settle();
         let kept = longest.at_least(0);
         assert_eq!(kept.len(), Longest::KEPT);
         assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
