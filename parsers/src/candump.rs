@@ -60,13 +60,13 @@ pub struct Record<'a> {
 /// ```
 #[inline]
 pub fn parse_line(line: &[u8]) -> Result<Record<'_>, ParseError> {
-    match crate::usual::first_line(line) {
-        Some(usual) if usual.used == line.len() && !line.ends_with(b"\n") => {
+    match crate::usual::only_line(line) {
+        Some(usual) => {
             let channel = &line[crate::usual::NAME..][..usize::from(usual.channel_length)];
             let kind = FrameKind::Classic(usual.frame);
             Ok(Record { time: Some(usual.time), channel, kind, direction: usual.direction })
         }
-        _ => parse_line_by_grammar(line),
+        None => parse_line_by_grammar(line),
     }
 }
 

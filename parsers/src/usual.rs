@@ -24,7 +24,7 @@ pub struct UsualLine {
 }
 
 /// Bytes looked at: more than the longest usual line, so that every read below lies within them.
-const WINDOW: usize = 80;
+pub const WINDOW: usize = 80;
 /// Where the channel name begins: after `(ssssssssss.uuuuuu) `.
 pub(crate) const NAME: usize = 20;
 
@@ -37,29 +37,25 @@ const fn all(byte: u8) -> u64 {
 const HIGHEST: u64 = all(0x80);
 
 /// The record at the beginning of a text of many lines, where its line has the usual shape: faster than to look for the line end first. `None` says
-/// nothing of the line: cut it out and ask [`crate::candump::parse_line`].
+/// nothing of the line, and is all there is to be had of the last [`WINDOW`] bytes: cut the line out and ask [`crate::candump::parse_line`].
 ///
 /// ```
 /// use lostnode_parsers::usual;
-/// let text = b"(1700000000.123456) can0 123#AABB\n(1700000000.123789) can0 123##1AABB\n";
+/// let text = b"(1700000000.123456) can0 123#AABB\n(1700000000.123789) can0 123##1AABB\n(1700000000.124000) can0 456#\n";
 /// let line = usual::first_line(text).unwrap();
 /// assert_eq!((line.frame.bytes(), line.used), (&[0xAA, 0xBB][..], 34));
 /// assert!(usual::first_line(&text[line.used..]).is_none());
 /// ```
-#[inline]
+#[inline(always)]
 pub fn first_line(text: &[u8]) -> Option<UsualLine> {
-    match text.first_chunk::<WINDOW>() {
-        Some(window) => read(window, text.len()),
-        None => read_last(text),
-    }
+    read(text.first_chunk()?, text.len())
 }
 
-/// As [`first_line`], near the end of a text.
-#[inline(never)]
-fn read_last(text: &[u8]) -> Option<UsualLine> {
+/// A line by itself.
+pub(crate) fn only_line(line: &[u8]) -> Option<UsualLine> {
     let mut window = [0; WINDOW];
-    window.get_mut(..text.len())?.copy_from_slice(text);
-    read(&window, text.len())
+    window.get_mut(..line.len())?.copy_from_slice(line);
+    read(&window, line.len()).filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
 }
 
 /// The record at the beginning of a window onto a text of `length` bytes.
