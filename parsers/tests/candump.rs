@@ -1,9 +1,9 @@
 //! The log line and the console line: what is read, what is refused and where, and that nothing panics.
 
 use embedded_can::Frame as _;
-use lostnode_parsers::candump::{Direction, Line, parse_line};
+use lostnode_parsers::candump::{Direction, Line, Record, parse_line, parse_line_by_grammar};
 use lostnode_parsers::frame::{FD_LENGTHS, make_id, raw_id};
-use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, console};
+use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, console, usual};
 use proptest::prelude::*;
 
 /// Every entry of `facts/vectors/candump.json`: the log grammar written down for this project.
@@ -169,6 +169,38 @@ proptest! {
                 _ => line.insert(at.min(line.len()), byte),
             }
         }
-        prop_assert_eq!(parse_line(&line), lostnode_parsers::candump::parse_line_by_grammar(&line));
+        prop_assert_eq!(parse_line(&line), parse_line_by_grammar(&line));
+    }
+}
+
+proptest! {
+    /// In a text of many lines too, with either line end; and a sound line is taken.
+    #[test]
+    fn the_first_line_of_a_text(
+        seconds in 0_u64..9_000_000_000,
+        channel in "[!-~]{1,7}",
+        id in "[0-7][0-9A-Fa-f]{2}|[01][0-9A-Fa-f]{7}",
+        data in "([0-9A-Fa-f]{2}){0,8}",
+        end in prop::sample::select(vec!["\n", "\r\n", " R\n", " T\n"]),
+        damage in prop::collection::vec((0_usize..60, any::<u8>()), 0..2),
+    ) {
+        let next = b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2);
+        let mut text = format!("({seconds:010}.000007) {channel} {id}#{data}{end}").into_bytes();
+        let sound = damage.is_empty();
+        damage.into_iter().filter(|(at, _)| *at < text.len()).collect::<Vec<_>>().into_iter().for_each(|(at, byte)| text[at] = byte);
+        text.extend(&next);
+        let Some(usual) = usual::first_line(&text) else {
+            prop_assert!(!sound, "{}", String::from_utf8_lossy(&text));
+            return Ok(());
+        };
+        prop_assert_eq!(text[usual.used - 1], b'\n');
+        let line = &text[..usual.used - 1];
+        prop_assert!(!line.contains(&b'\n'));
+        let line = line.strip_suffix(b"\r").unwrap_or(line);
+        let record = parse_line_by_grammar(line).unwrap();
+        let name = &usual.channel[..usize::from(usual.channel_length)];
+        prop_assert!(usual.channel[name.len()..].iter().all(|byte| *byte == 0));
+        let kind = FrameKind::Classic(usual.frame);
+        prop_assert_eq!(Record { time: Some(usual.time), channel: name, kind, direction: usual.direction }, record);
     }
 }

@@ -3,7 +3,7 @@
 use embedded_can::Frame as _;
 use lostnode_parsers::candump::parse_line;
 use lostnode_parsers::frame::{FD_LENGTHS, make_id};
-use lostnode_parsers::wire::{Bits, INTERMISSION, crc15, length};
+use lostnode_parsers::wire::{Bits, INTERMISSION, crc15, four_lengths, length};
 use lostnode_parsers::{ClassicFrame, FdFlags, FdFrame, FrameKind};
 use proptest::prelude::*;
 
@@ -151,5 +151,17 @@ proptest! {
         prop_assert_eq!(length.stuff, bits.dynamic_stuff + bits.fixed_stuff);
         let (nominal, worst) = bounds(&kind);
         prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
+    }
+
+    /// Four frames side by side have the lengths that each has by itself.
+    #[test]
+    fn four_at_once(ids in any::<[u16; 4]>(), data in any::<[[u8; 8]; 4]>(), odd_one in any::<Option<u8>>()) {
+        let mut frames: [ClassicFrame; 4] =
+            std::array::from_fn(|at| ClassicFrame::new(make_id(u32::from(ids[at] & 0x7FF), false).unwrap(), &data[at]).unwrap());
+        if let Some(at) = odd_one {
+            frames[usize::from(at) % 4] = ClassicFrame::new(make_id(u32::from(ids[0]) << 9, true).unwrap(), &data[0][..usize::from(at) % 9]).unwrap();
+        }
+        let alone = frames.map(|frame| length::<FdFrame>(&FrameKind::Classic(frame)).unwrap());
+        prop_assert_eq!(four_lengths(frames.each_ref()), alone);
     }
 }
