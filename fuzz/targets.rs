@@ -11,7 +11,7 @@ use lostnode::summary::Summary;
 use lostnode::{advice, answer};
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
-use lostnode_parsers::{FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, wire};
+use lostnode_parsers::{FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, usual, wire};
 
 /// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
 pub fn parsers(data: &[u8]) {
@@ -24,6 +24,7 @@ pub fn parsers(data: &[u8]) {
             assert_eq!(candump::parse_line(line.as_bytes()).map(|again| again.kind), Ok(record.kind));
         }
     }
+    first_line(data);
     if let Ok(record) = console::parse_line(data) {
         frame(&record.kind);
     }
@@ -35,6 +36,20 @@ pub fn parsers(data: &[u8]) {
     }
     diagnosis(data);
     transport(data);
+}
+
+/// What is read in wide steps is what the grammar reads.
+fn first_line(data: &[u8]) {
+    let text = [data, b"\n", &[b'0'; usual::WINDOW]].concat();
+    if let Some(line) = usual::first_line(&text) {
+        let own = text[..line.used].strip_suffix(b"\n").unwrap();
+        let record = candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
+        assert_eq!(
+            (record.time, record.kind, record.direction),
+            (Some(line.time), FrameKind::Classic(line.frame), line.direction)
+        );
+        assert_eq!(record.channel, &line.channel[..usize::from(line.channel_length)]);
+    }
 }
 
 fn frame(kind: &FrameKind) {

@@ -2,6 +2,8 @@
 
 use core::fmt;
 
+use crate::frame::hexadecimal;
+
 /// A code of two bytes, as emissions services report it.
 ///
 /// ```
@@ -51,14 +53,12 @@ impl Code {
             'U' => 3,
             _ => return None,
         };
-        let digits = characters.as_str();
-        let number = u16::from_str_radix(digits, 16).ok().filter(|number| digits.len() == 4 && *number < 0x4000)?;
+        let number = hexadecimal(characters.as_str(), 4).filter(|number| *number < 0x4000)?;
         let failure_type = match failure {
-            Some(text) if text.len() == 2 => Some(u8::from_str_radix(text, 16).ok()?),
-            Some(_) => return None,
+            Some(text) => Some(hexadecimal(text, 2)? as u8),
             None => None,
         };
-        Some(Code { base: system << 14 | number, failure_type })
+        Some(Code { base: system << 14 | number as u16, failure_type })
     }
 
     /// The two bytes without the failure type.

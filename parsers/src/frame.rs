@@ -294,15 +294,19 @@ pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
 /// ```
 /// use lostnode_parsers::frame::{make_id, parse_id};
 /// assert_eq!(parse_id("00000123"), make_id(0x123, true));
-/// assert_eq!(parse_id("800"), None);
+/// assert_eq!(parse_id("7fF"), make_id(0x7FF, false));
+/// for wrong in ["800", "+12", "12", "0000123", "20000000", "+1234567"] {
+///     assert_eq!(parse_id(wrong), None);
+/// }
 /// ```
 pub fn parse_id(digits: &str) -> Option<Id> {
-    let raw = u32::from_str_radix(digits, 16).ok()?;
-    match digits.len() {
-        3 => make_id(raw, false),
-        8 => make_id(raw, true),
-        _ => None,
-    }
+    hexadecimal(digits, 3).and_then(|raw| make_id(raw, false)).or_else(|| make_id(hexadecimal(digits, 8)?, true))
+}
+
+/// A number of so many hexadecimal digits, at most 8, and nothing else: the standard library would take a sign too.
+pub(crate) fn hexadecimal(digits: &str, count: usize) -> Option<u32> {
+    let whole = digits.len() == count && digits.bytes().all(|byte| byte.is_ascii_hexdigit());
+    u32::from_str_radix(digits, 16).ok().filter(|_| whole)
 }
 
 /// Shows an identifier the way logs write it: 3 digits for 11 bits, 8 digits for 29 bits.

@@ -80,7 +80,9 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
         let digits = id.get(row).map(|id| id.strip_prefix("0x").unwrap_or(id));
         let parts = Parts {
             kind: kind.get(row).unwrap_or_default(),
-            id: digits.and_then(|digits| Some((u32::from_str_radix(digits, 16).ok()?, digits.len()))),
+            id: digits.and_then(|digits| {
+                Some((u32::from_str_radix(digits, 16).ok().filter(|_| !digits.starts_with('+'))?, digits.len()))
+            }),
             extended: extended.get(row),
             dlc: dlc.get(row).and_then(|dlc| u64::try_from(dlc).ok()),
             data: data.get(row).unwrap_or_default(),
