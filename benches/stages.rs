@@ -3,13 +3,13 @@
 mod made;
 
 use divan::counter::ItemsCount;
-use lostnode::capture::{self, Batch, Options, Source};
+use lostnode::capture::{self, Batch, Kind, Options, Source};
 use lostnode::diagnostics::Diagnostics;
 use lostnode::load::Load;
 use lostnode::settings::Settings;
 use lostnode::summary::Summary;
 use lostnode::timing::Timing;
-use lostnode_parsers::{candump, wire};
+use lostnode_parsers::{ClassicFrame, candump, usual, wire};
 
 const FRAMES: usize = 100_000;
 
@@ -28,19 +28,38 @@ fn batch() -> Batch {
     all
 }
 
-#[divan::bench(args = ["usual", "grammar"])]
+#[divan::bench(args = ["first line of the text", "line", "line by the grammar"])]
 fn parse(bencher: divan::Bencher<'_, '_>, way: &str) {
     let text = made::log(FRAMES);
-    let parse = if way == "usual" { candump::parse_line } else { candump::parse_line_by_grammar };
-    bencher.counter(ItemsCount::new(FRAMES)).bench(|| text.lines().filter(|line| parse(line.as_bytes()).is_ok()).count());
+    let bencher = bencher.counter(ItemsCount::new(FRAMES));
+    let by_line = |parse: fn(&[u8]) -> bool| text.lines().filter(|line| parse(line.as_bytes())).count();
+    match way {
+        "line" => bencher.bench(|| by_line(|line| candump::parse_line(line).is_ok())),
+        "line by the grammar" => bencher.bench(|| by_line(|line| candump::parse_line_by_grammar(line).is_ok())),
+        _ => bencher.bench(|| {
+            let (mut rest, mut sum) = (text.as_bytes(), 0);
+            while let Some(line) = usual::first_line(rest) {
+                sum ^= line.time.nanoseconds();
+                rest = &rest[line.used..];
+            }
+            sum
+        }),
+    }
 }
 
 #[divan::bench]
 fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    let sum =
-        || batch.frames.iter().filter_map(|frame| wire::length(&frame.kind)).map(|length| u64::from(length.bits())).sum::<u64>();
-    bencher.counter(ItemsCount::new(FRAMES)).bench(sum);
+    let classic: Vec<_> = batch
+        .frames
+        .iter()
+        .map(|frame| match &frame.kind {
+            Kind::Classic(classic) => *classic,
+            other => panic!("{other:?} was not made"),
+        })
+        .collect();
+    let bits = |four: &[ClassicFrame; 4]| wire::four_lengths(four.each_ref()).map(|length| u64::from(length.bits()));
+    bencher.counter(ItemsCount::new(FRAMES)).bench(|| classic.as_chunks().0.iter().flat_map(bits).sum::<u64>());
 }
 
 #[divan::bench]

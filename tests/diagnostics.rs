@@ -10,7 +10,6 @@ use common::{own, report, shared};
 use lostnode::capture::{self, Options, Source};
 use lostnode::diagnostics::{Carrier, Diagnostics, Message, Party, Transport};
 use lostnode::settings::Pair;
-use lostnode_parsers::dtc::{Code, STATUS_BITS, Status};
 use lostnode_parsers::uds::DtcReport;
 use lostnode_parsers::{Id, obd};
 use proptest::prelude::*;

@@ -152,11 +152,12 @@ fn four_standard_lengths([a, b, c, d]: [&ClassicFrame; 4]) -> [Length; 4] {
     // Four variables and no list of four, so that each stays in a register.
     let begin = Bytewise::after_unused(5);
     let (mut a, mut b, mut c, mut d) = (begin, begin, begin, begin);
-    for at in 0..11 {
-        a.byte(messages[0][at]);
-        b.byte(messages[1][at]);
-        c.byte(messages[2][at]);
-        d.byte(messages[3][at]);
+    let [of_a, of_b, of_c, of_d] = &messages;
+    for (((in_a, in_b), in_c), in_d) in of_a.iter().zip(of_b).zip(of_c).zip(of_d) {
+        a.byte(*in_a);
+        b.byte(*in_b);
+        c.byte(*in_c);
+        d.byte(*in_d);
     }
     let end = |stuffing: Bytewise, lane: usize| stuffing.end(checksum(&messages[lane]), 11, 5);
     [end(a, 0), end(b, 1), end(c, 2), end(d, 3)]

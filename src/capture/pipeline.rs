@@ -11,7 +11,7 @@ use super::columns::Table;
 use super::input::{Input, open};
 use super::lines::{Chunk, Chunks};
 use super::pool::Pool;
-use super::text::{Clock, Parsed, intern, parse, widen};
+use super::text::{Clock, Parsed, intern, parse, shown, widen};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
@@ -58,7 +58,7 @@ pub fn read_while(
         .err();
         return collector.finish(path, form, packing, stopped);
     }
-    let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(what)))?;
+    let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
     let pool = Pool::default();
     if threads == 1 {
         stopped = alone(reader, options.chunk, &pool, table.as_ref(), &mut collector, &mut fold).err();

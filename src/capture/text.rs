@@ -176,9 +176,21 @@ impl Parsed {
     pub(super) fn reject_at(&mut self, line: u64, reason: String) {
         self.rejected += 1;
         if self.rejections.len() < Capture::KEPT_REJECTIONS {
-            self.rejections.push(Rejected { line, reason });
+            self.rejections.push(Rejected { line, reason: shown(&reason) });
         }
     }
+}
+
+/// Words about the input, which may quote it: what could steer a terminal or turn the direction of writing is written as a number.
+pub(super) fn shown(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for character in text.chars() {
+        match character {
+            '\'' | '"' | '\\' => out.push(character),
+            other => out.extend(other.escape_debug()),
+        }
+    }
+    out
 }
 
 /// Index of a channel name, added where it is new; `None` where there are too many.
