@@ -74,12 +74,25 @@ fn identifiers_without_end() {
     );
 }
 
+/// Without the sequences that set a colour or a weight, which are the tool's own.
+fn without_colour(text: &str) -> String {
+    let mut parts = text.split("\u{1b}[");
+    let mut out = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        match part.find(|c: char| !c.is_ascii_digit() && c != ';') {
+            Some(at) if part[at..].starts_with('m') => out += &part[at + 1..],
+            _ => out += &format!("\u{1b}[{part}"),
+        }
+    }
+    out
+}
+
 /// Escape sequences and markup, where a name or a text of a module could carry them.
 #[test]
 fn nothing_reaches_a_terminal_or_a_page_raw() {
     let mut text = String::new();
     for at in 0..40 {
-        writeln!(text, "(1.{at:06}) can0 123#00\n(1.{at:06}) <b>&'\"x 124#00\n(1.{at:06}) c\u{1b}[31mx 125#00").unwrap();
+        writeln!(text, "(1.{at:06}) can0 123#00\n(1.{at:06}) <b>&'\"x 124#00\n(1.{at:06}) c\u{1b}[2Jx 125#00").unwrap();
     }
     // A module that says its VIN is this, and that its part number is that (ISO 14229-1, 0x22 F190 and F187).
     for (at, did, said) in [(2, "F190", "\u{1b}]0;x\u{7}<script>a1"), (3, "F187", "\u{1b}[2J<img src=x>\u{9b}1mA")] {
@@ -99,10 +112,12 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     fs::write(&path, &text).unwrap();
     let mut shown = Vec::new();
     for arguments in [&["report"][..], &["messages"], &["codes"], &["outages"], &["frames"], &["messages", "--format", "csv"]] {
-        let output = lostnode().args(&arguments[..1]).arg(&path).args(&arguments[1..]).output().unwrap();
+        // As to a terminal: elsewhere escape sequences are taken out on the way.
+        let output =
+            lostnode().args(&arguments[..1]).arg(&path).args(&arguments[1..]).env("CLICOLOR_FORCE", "1").output().unwrap();
         shown.extend([output.stdout, output.stderr].concat());
     }
-    let shown = String::from_utf8_lossy(&shown);
+    let shown = without_colour(&String::from_utf8_lossy(&shown));
     assert!(shown.contains("F190") || shown.contains("VIN"), "the messages were read");
     let control = shown.chars().find(|c| c.is_control() && !matches!(c, '\n' | '\r'));
     assert_eq!(
@@ -158,4 +173,126 @@ fn a_bomb_is_read_in_bounded_memory() {
     let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["frames"], 1_000_000);
+}
+
+/// Lengths that promise more than comes: a diagnostic message of 4 GB, a transport session cut off, a packet longer than its file.
+#[test]
+fn lengths_that_lie() {
+    let mut text = String::new();
+    for at in 0..40_000_u32 {
+        // Each identifier begins a message of 2^32 - 1 bytes and goes on with it for a while.
+        let (id, step) = (0x700 + at % 256, at / 256);
+        let data = if step == 0 { "1000FFFFFFFFAABB".to_owned() } else { format!("{:02X}AABBCCDDEEFF00", 0x20 | step % 16) };
+        writeln!(text, "(100.{:06}) can0 {id:03X}#{data}", at * 20).unwrap();
+        // A truck's announcement of 1785 bytes that never come.
+        writeln!(text, "(100.{:06}) can1 1CECFF{:02X}#20F906FFFFCAFE00", at * 20, at % 256).unwrap();
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("lies.log");
+    fs::write(&path, &text).unwrap();
+    let script = format!("ulimit -v 1000000; exec {} report {} --format json", env!("CARGO_BIN_EXE_lostnode"), path.display());
+    let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["captures"][0]["frames"], 80_000);
+    assert_ne!(document["conversations"]["incomplete_messages"], serde_json::json!([]));
+    // The classic network capture of link type 227, and one packet that says it has 2^32 - 1 bytes, and one of 2^16 - 1 of which 20 are there.
+    for length in [u32::MAX, 0xFFFF] {
+        let mut packets = vec![0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xFF, 0xFF, 0, 0, 227, 0, 0, 0];
+        let frame = [0, 0, 1, 0x23, 2, 0, 0, 0, 1, 2];
+        packets.extend([1, 0, 0, 0, 0, 0, 0, 0, 10, 0, 0, 0, 10, 0, 0, 0]);
+        packets.extend(frame);
+        packets.extend([2, 0, 0, 0, 0, 0, 0, 0].into_iter().chain(length.to_le_bytes()).chain(length.to_le_bytes()));
+        packets.extend(frame.repeat(2));
+        let document = report(&packets);
+        let capture = &document["captures"][0];
+        assert_eq!(capture["frames"], 1, "{capture}");
+        let told = document["notices"].to_string();
+        assert!(told.contains("reading stopped before the end") || capture["rejected_lines"] == 1, "{capture} {told}");
+    }
+}
+
+/// Folders and files that are not ours, as another user where the tests run as one who may do anything.
+#[cfg(unix)]
+#[test]
+fn places_without_permission() {
+    use std::os::unix::fs::PermissionsExt as _;
+    use std::os::unix::process::CommandExt as _;
+    let folder = tempfile::tempdir().unwrap();
+    let set = |path: &std::path::Path, mode| fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
+    set(folder.path(), 0o755);
+    // The program and its samples may lie where others cannot reach.
+    let program = folder.path().join("lostnode");
+    let (sample, scenario) = (folder.path().join("van.log.gz"), folder.path().join("van.toml"));
+    fs::copy(env!("CARGO_BIN_EXE_lostnode"), &program).unwrap();
+    fs::copy(common::own("samples/van-door.log.gz"), &sample).unwrap();
+    fs::copy(common::own("samples/van-door.toml"), &scenario).unwrap();
+    let (locked, secret) = (folder.path().join("locked"), folder.path().join("secret.log"));
+    fs::create_dir(&locked).unwrap();
+    fs::write(&secret, "(1.000000) can0 123#00\n").unwrap();
+    [&sample, &scenario].into_iter().for_each(|path| set(path, 0o644));
+    set(&locked, 0o555);
+    set(&secret, 0o000);
+    let is_root = fs::read(&secret).is_ok();
+    let run = |arguments: &[&std::ffi::OsStr]| {
+        let mut command = std::process::Command::new(&program);
+        command.args(arguments).current_dir(folder.path());
+        if is_root {
+            // 65534 is nobody, by common practice.
+            command.uid(65_534).gid(65_534);
+        }
+        let output = command.output().unwrap();
+        (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
+    };
+    let (out, file) = (locked.join("out"), locked.join("van.log"));
+    for (arguments, place) in [
+        (&["report".as_ref(), sample.as_os_str(), "--out".as_ref(), out.as_os_str()][..], &out),
+        (&["report".as_ref(), sample.as_os_str(), "--out".as_ref(), locked.as_os_str()], &locked),
+        (&["batch".as_ref(), folder.path().as_os_str(), "--out".as_ref(), out.as_os_str()], &out),
+        (&["simulate".as_ref(), scenario.as_os_str(), "--out".as_ref(), file.as_os_str()], &file),
+        (&["report".as_ref(), secret.as_os_str()], &secret),
+        (&["learn".as_ref(), secret.as_os_str(), "--out".as_ref(), "roster.toml".as_ref()], &secret),
+    ] {
+        let (code, told) = run(arguments);
+        assert_eq!(code, Some(2), "{arguments:?}: {told}");
+        assert!(told.contains(&place.display().to_string()) && told.contains("ermission denied"), "{arguments:?}: {told}");
+    }
+    assert_eq!(fs::read_dir(&locked).unwrap().count(), 0);
+}
+
+/// Ctrl-C at any point: what stands under its own name is whole.
+#[cfg(unix)]
+#[test]
+fn interrupted_at_any_point() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("long.log");
+    let line = |at: u64| format!("({}.{:06}) can0 {:03X}#{:016X}\n", 1000 + at / 2000, at % 2000 * 500, 0x100 + at % 20, at);
+    fs::write(&path, (0..200_000).map(line).collect::<String>()).unwrap();
+    let (mut stopped, mut finished) = (0, 0);
+    for turn in 0..16_u64 {
+        let out = folder.path().join(format!("out{turn}"));
+        let mut child = lostnode();
+        child.arg("report").arg(&path).arg("--out").arg(&out).stdout(std::process::Stdio::null());
+        let mut child = child.stderr(std::process::Stdio::null()).spawn().unwrap();
+        // From the start until long after the last result would be written.
+        std::thread::sleep(std::time::Duration::from_millis(turn * turn * 4));
+        std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).output().unwrap();
+        match child.wait().unwrap().code() {
+            None => stopped += 1,
+            Some(0 | 1) => finished += 1,
+            Some(code) => panic!("code {code}"),
+        }
+        let Ok(entries) = fs::read_dir(&out) else { continue };
+        for entry in entries.map(Result::unwrap) {
+            let (name, bytes) = (entry.file_name().into_string().unwrap(), fs::read(entry.path()).unwrap());
+            match name.rsplit_once('.').unwrap().1 {
+                "unfinished" => {}
+                "json" => drop(serde_json::from_slice::<Value>(&bytes).unwrap()),
+                "html" => assert!(bytes.trim_ascii_end().ends_with(b"</html>")),
+                "png" => assert!(bytes.windows(4).rev().take(12).any(|chunk| chunk == b"IEND"), "{name} has no end"),
+                other => panic!("{other}"),
+            }
+        }
+    }
+    println!("{stopped} were stopped, {finished} were done before");
+    assert!(stopped > 0);
 }

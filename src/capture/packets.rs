@@ -90,7 +90,11 @@ impl Packets {
                     if reader.reader_exhausted() {
                         return Err(damaged(self.number, "it ends in the middle of a packet".to_owned()));
                     }
-                    reader.refill().map_err(|error| damaged(self.number, error.to_string()))?;
+                    reader.refill().map_err(|error| match error {
+                        // It asks for more room than the buffer has: no packet of CAN is as long as that.
+                        PcapError::BufferTooSmall => damaged(self.number, "a packet says it is longer than any can be".to_owned()),
+                        error => damaged(self.number, error.to_string()),
+                    })?;
                 }
                 Err(error) => return Err(damaged(self.number, error.to_string())),
             }
