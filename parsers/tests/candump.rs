@@ -204,3 +204,30 @@ proptest! {
         prop_assert_eq!(Record { time: Some(usual.time), channel: name, kind, direction: usual.direction }, record);
     }
 }
+
+/// Code written against the embedded-can trait reads captures too; what is asked for by eight bytes is filled up with zeros.
+#[test]
+fn frames_as_others_see_them() {
+    let kind = |line: &str| parse_line(line.as_bytes()).unwrap().kind;
+    let classic = |line: &str| match kind(line) {
+        FrameKind::Classic(frame) => frame,
+        other => panic!("{other:?}"),
+    };
+    let (short, long) = (classic("(1.000000) can0 123#AABB"), classic("(1.000000) can0 00000123#R3"));
+    assert_eq!((short.is_extended(), short.is_remote_frame(), short.dlc(), short.data()), (false, false, 2, &[0xAA, 0xBB][..]));
+    assert_eq!((long.is_extended(), long.is_remote_frame(), long.dlc(), long.data()), (true, true, 3, &[][..]));
+    assert_eq!(
+        (embedded_can::Frame::id(&short), embedded_can::Frame::id(&long)),
+        (make_id(0x123, false).unwrap(), make_id(0x123, true).unwrap())
+    );
+    assert_eq!(kind("(1.000000) can0 123#AABB").first_eight(), ([0xAA, 0xBB, 0, 0, 0, 0, 0, 0], 2));
+    assert_eq!(kind("(1.000000) can0 123#R3").first_eight(), ([0; 8], 0));
+    assert_eq!(
+        kind("(1.000000) can0 123##0112233445566778899AABBCC").first_eight(),
+        ([0x11, 0x22, 0x33, 0x44, 0x55, 0x66, 0x77, 0x88], 8)
+    );
+    assert_eq!(kind("(1.000000) can0 123##011").first_eight(), ([0x11, 0, 0, 0, 0, 0, 0, 0], 1));
+    // Column numbers of the codes above eight count from the place that is wrong.
+    refused("(1.000000) can0 123#0011223344556677_8", "column 38: expected a raw length code from 9 to F, found '8'");
+    refused("(1.000000) can0 123#00 X", "column 24: expected the end of the line, or ' R' or ' T', found 'X'");
+}

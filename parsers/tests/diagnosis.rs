@@ -433,3 +433,13 @@ fn published_answers() {
             && open.contains(&"non-methane hydrocarbon catalyst")
     );
 }
+
+/// Least and greatest values as SAE J1979 prints them: coolant, speed of the engine, timing; and a signed one (from memory).
+#[test]
+fn ranges() {
+    let range = |pid, at: usize| obd::pid(pid).unwrap().signals[at].range();
+    assert_eq!((range(0x05, 0), range(0x0C, 0), range(0x0E, 0)), ((-40.0, 215.0), (0.0, 16_383.75), (-64.0, 63.5)));
+    assert_eq!(range(0xA6, 0).1, f64::from(u32::MAX) * 0.1);
+    let (low, high) = range(0x7A, 0);
+    assert!((low + 327.68).abs() < 1e-9 && (high - 327.67).abs() < 1e-9, "{low} {high}");
+}

@@ -92,7 +92,9 @@ impl Packets {
                     }
                     reader.refill().map_err(|error| match error {
                         // It asks for more room than the buffer has: no packet of CAN is as long as that.
-                        PcapError::BufferTooSmall => damaged(self.number, "a packet says it is longer than any can be".to_owned()),
+                        PcapError::BufferTooSmall => {
+                            damaged(self.number, "a packet says it is longer than any can be".to_owned())
+                        }
                         error => damaged(self.number, error.to_string()),
                     })?;
                 }
