@@ -31,22 +31,23 @@ struct Arguments {
     command: Command,
 }
 
+/// In the order in which they are needed: beside the vehicle, over many captures, with a bus, to try things out.
 #[derive(Subcommand)]
 enum Command {
     Report(report::Arguments),
-    Frames(frames::Arguments),
-    Learn(learn::Arguments),
-    Completions(manual::Completions),
-    Manual(manual::Manual),
-    Messages(messages::Arguments),
-    Batch(batch::Arguments),
-    Codes(codes::Arguments),
     Compare(compare::Arguments),
     Explain(explain::Arguments),
+    Codes(codes::Arguments),
+    Messages(messages::Arguments),
     Outages(outages::Arguments),
+    Frames(frames::Arguments),
+    Learn(learn::Arguments),
+    Batch(batch::Arguments),
     Record(record::Arguments),
     Replay(replay::Arguments),
     Simulate(simulate::Arguments),
+    Manual(manual::Manual),
+    Completions(manual::Completions),
 }
 
 /// Nothing lost, or the work is done.

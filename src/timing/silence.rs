@@ -25,13 +25,16 @@ impl Silence {
     }
 }
 
+/// Silences held before the shortest are thrown out: a quarter more than are kept, so that it is seldom done and costs little memory.
+const MOST: usize = Longest::KEPT + Longest::KEPT / 4;
+
 /// Last frame before and first after.
 type Payloads = [[u8; 8]; 2];
 
 /// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
-    /// Up to twice as many as are kept, until they are thinned out.
+    /// Up to [`MOST`], until they are thinned out.
     kept: Vec<(Silence, Payloads)>,
     floor: Nanoseconds,
     /// None shorter than this is among those kept, once some have been dropped.
@@ -61,10 +64,12 @@ impl Longest {
             self.dropped += 1;
             return;
         }
-        self.kept.push((silence, payloads));
-        if self.kept.len() == 2 * Self::KEPT {
-            self.settle();
+        match self.kept.len() {
+            MOST => self.settle(),
+            Self::KEPT => self.kept.reserve_exact(MOST - Self::KEPT),
+            _ => {}
         }
+        self.kept.push((silence, payloads));
     }
 
     /// Leaves no more than are kept; to be called after the last silence.
