@@ -443,3 +443,25 @@ fn ranges() {
     let (low, high) = range(0x7A, 0);
     assert!((low + 327.68).abs() < 1e-9 && (high - 327.67).abs() < 1e-9, "{low} {high}");
 }
+
+/// Shares, temperatures, lambdas and voltages of sensors end where SAE J1979 lets them end (from memory), whatever PID they are in.
+#[test]
+fn ranges_by_unit() {
+    let known: [(&str, &[(f64, f64)]); 4] = [
+        ("%", &[(0.0, 100.0), (-100.0, 99.218_75), (-125.0, 130.0), (0.0, 63.75), (0.0, 127.5), (0.0, 25_700.0)]),
+        ("°C", &[(-40.0, 215.0), (-40.0, 6513.5)]),
+        ("lambda", &[(0.0, 2.0), (0.0, 8.0), (0.0, 255.0)]),
+        ("mA", &[(-128.0, 128.0), (0.0, 255.0)]),
+    ];
+    let mut checked = 0;
+    for signal in lostnode_parsers::obd_pids::PIDS.iter().flat_map(|pid| pid.signals) {
+        let unit = if signal.name.contains("lambda") { "lambda" } else { signal.unit };
+        let Some((_, ranges)) = known.iter().find(|(known, _)| *known == unit) else { continue };
+        let (low, high) = signal.range();
+        // The last step may be missing at the upper end.
+        let ends = |range: &&(f64, f64)| (low - range.0).abs() < 1e-9 && (0.0..5e-3).contains(&(range.1 - high + 1e-9));
+        assert!(ranges.iter().any(|range| ends(&range)), "{} {unit}: {low} to {high}", signal.name);
+        checked += 1;
+    }
+    assert!(checked > 170, "{checked}");
+}
