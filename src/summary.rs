@@ -49,7 +49,8 @@ impl Summary {
     /// An empty summary that is filled on several threads where there are several, with [`Summary::push_shared`]; the result does not depend on it.
     pub fn on(settings: &Settings, threads: usize) -> Self {
         let mut summary = Summary::new(settings);
-        if threads > 1 {
+        // Two threads have enough to do with parsing and timing.
+        if threads > 2 {
             let (to, batches) = sync_channel::<Arc<Batch>>(IN_FLIGHT - 1);
             let (mut load, load_bin) = (Vec::new(), settings.load_bin);
             let mut diagnostics = std::mem::take(&mut summary.diagnostics);

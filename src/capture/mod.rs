@@ -4,6 +4,7 @@
 //! not depend on it either.
 
 mod columns;
+mod crew;
 pub mod frame_table;
 mod input;
 mod lines;
@@ -70,7 +71,7 @@ pub struct Options {
     pub stamps: Stamps,
     /// Columns of a CSV capture; one that this tool wrote needs none.
     pub columns: Option<Columns>,
-    /// Threads that parse, or 1 for everything on the caller's own; the result does not depend on it.
+    /// Threads that cut and parse, the caller's own among them; the result does not depend on it.
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,

@@ -1,18 +1,15 @@
-//! One thread cuts, several parse, the caller's thread folds in the order of the file; or all of it in turn on the caller's thread alone.
+//! From a source to frames, handed to the caller in the order of the file: what it is, what was rejected, where it ended.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 use std::io;
 use std::ops::ControlFlow;
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
-use std::sync::{Arc, Mutex};
-use std::thread;
+use std::sync::Arc;
 
 use super::columns::Table;
 use super::input::{Input, open};
-use super::lines::{Chunk, Chunks};
 use super::pool::Pool;
-use super::text::{Clock, Parsed, intern, parse, shown, widen};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
+use super::text::{Clock, Parsed, intern, shown, widen};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, crew, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
@@ -39,8 +36,6 @@ pub fn read_while(
     let fail = |kind| Error { path: path.clone(), kind };
     let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
     let mut collector = Collector::new(options);
-    let mut stopped: Option<io::Error> = None;
-    let threads = options.threads.max(1);
     if packets::is_packets(&first) || first.starts_with(&parquet::MAGIC) {
         let (form, unit) = match first.starts_with(&parquet::MAGIC) {
             true => ("Parquet", "rows"),
@@ -51,7 +46,7 @@ pub fn read_while(
             parsed.measure();
             fold(&collector.take(parsed))
         };
-        stopped = match unit {
+        let stopped = match unit {
             "rows" => parquet::read(reader, &mut take),
             _ => packets::read(reader, &mut take),
         }
@@ -60,50 +55,16 @@ pub fn read_while(
     }
     let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
     let pool = Pool::default();
-    if threads == 1 {
-        stopped = alone(reader, options.chunk, &pool, table.as_ref(), &mut collector, &mut fold).err();
-        return collector.finish_text(path, table.is_some(), packing, stopped);
-    }
-    thread::scope(|scope| {
-        let (to_workers, work) = sync_channel::<(u64, Chunk)>(threads * 2);
-        let (to_collector, results) = sync_channel::<(u64, Parsed)>(threads * 2);
-        let work = Arc::new(Mutex::new(work));
-        let pool = &pool;
-        let cutter = scope.spawn(move || cut(reader, options.chunk, pool, &to_workers));
-        for _ in 0..threads {
-            let to_collector = to_collector.clone();
-            let work = Arc::clone(&work);
-            let table = table.as_ref();
-            scope.spawn(move || work_off(&work, table, pool, &to_collector));
-        }
-        // The collector stops when the last worker has gone, and the cutter when no worker is left to take its chunks.
-        drop((to_collector, work));
-        collector.collect(results, pool, &mut fold);
-        stopped = cutter.join().ok().and_then(Result::err);
+    let work = (options.threads.max(1), options.chunk);
+    let mut going = ControlFlow::Continue(());
+    let ended = crew::read(reader, work, &pool, table.as_ref(), |parsed| {
+        going = collector.hand_on(parsed, &pool, &mut fold);
+        going
     });
-    collector.finish_text(path, table.is_some(), packing, stopped)
-}
-
-/// Everything on one thread, for whoever has other work for the others.
-fn alone(
-    reader: impl io::Read,
-    size: usize,
-    pool: &Pool,
-    table: Option<&Table>,
-    collector: &mut Collector,
-    fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
-) -> io::Result<()> {
-    let mut chunks = Chunks::new(reader, size, pool);
-    let mut head = table.is_some_and(|table| table.head);
-    while let Some(chunk) = chunks.next()? {
-        let parsed = parse(&chunk, pool.frames(), table, std::mem::take(&mut head));
-        pool.give_bytes(chunk.bytes);
-        if collector.hand_on(parsed, pool, fold).is_break() {
-            return Ok(());
-        }
+    if going.is_continue() {
+        collector.settle(&mut fold);
     }
-    collector.settle(fold);
-    Ok(())
+    collector.finish_text(path, table.is_some(), packing, ended.err())
 }
 
 fn text_form(clock: &Clock, console: bool) -> &'static str {
@@ -111,36 +72,6 @@ fn text_form(clock: &Clock, console: bool) -> &'static str {
         (false, _) => "log text",
         (true, false) => "console text",
         (true, true) => "console text, relative time stamps",
-    }
-}
-
-fn cut(reader: impl io::Read, size: usize, pool: &Pool, to_workers: &SyncSender<(u64, Chunk)>) -> io::Result<()> {
-    let mut chunks = Chunks::new(reader, size, pool);
-    let mut number = 0;
-    while let Some(chunk) = chunks.next()? {
-        // The other side is gone only when the program ends.
-        if to_workers.send((number, chunk)).is_err() {
-            break;
-        }
-        number += 1;
-    }
-    Ok(())
-}
-
-fn work_off(work: &Mutex<Receiver<(u64, Chunk)>>, table: Option<&Table>, pool: &Pool, to_collector: &SyncSender<(u64, Parsed)>) {
-    loop {
-        let next = match work.lock() {
-            Ok(work) => work.recv(),
-            Err(_) => return,
-        };
-        let Ok((number, chunk)) = next else { return };
-        // A head is the first line of the first chunk.
-        let head = number == 0 && table.is_some_and(|table| table.head);
-        let parsed = parse(&chunk, pool.frames(), table, head);
-        pool.give_bytes(chunk.bytes);
-        if to_collector.send((number, parsed)).is_err() {
-            return;
-        }
     }
 }
 
@@ -195,23 +126,6 @@ impl Collector {
         capture.format = if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
         capture.path = path;
         Ok(capture)
-    }
-
-    /// Puts the chunks back in order; at most a few wait at a time, since the channels between the threads are short. When it returns early, the
-    /// threads before it find nobody to hand their work to, and end.
-    fn collect(&mut self, results: Receiver<(u64, Parsed)>, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) {
-        let mut waiting = BTreeMap::new();
-        let mut next = 0;
-        for (number, parsed) in results {
-            waiting.insert(number, parsed);
-            while let Some(parsed) = waiting.remove(&next) {
-                if self.hand_on(parsed, pool, fold).is_break() {
-                    return;
-                }
-                next += 1;
-            }
-        }
-        self.settle(fold);
     }
 
     /// Folds what the next chunk settles.

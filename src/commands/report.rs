@@ -124,7 +124,7 @@ pub struct Reading {
     /// Columns of a CSV capture, by name or by position from 1: time=Timestamp:ms,id=ID,data=D0..D7 (docs/formats.md)
     #[arg(long, value_name = "ROLE=COLUMN,…")]
     columns: Option<Columns>,
-    /// Threads that parse, or 1 for one thread in all (the result does not depend on it)
+    /// Threads that read and parse (the result does not depend on it)
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
 }
