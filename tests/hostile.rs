@@ -182,7 +182,7 @@ fn lengths_that_lie() {
     for at in 0..40_000_u32 {
         // Each identifier begins a message of 2^32 - 1 bytes and goes on with it for a while.
         let (id, step) = (0x700 + at % 256, at / 256);
-        let data = if step == 0 { "1000FFFFFFFFAABB".to_owned() } else { format!("{:02X}AABBCCDDEEFF00", 0x20 | step % 16) };
+        let data = if step == 0 { "1000FFFFFFFFAABB".to_owned() } else { format!("{:02X}AABBCCDDEEFF00", 0x20 | (step % 16)) };
         writeln!(text, "(100.{:06}) can0 {id:03X}#{data}", at * 20).unwrap();
         // A truck's announcement of 1785 bytes that never come.
         writeln!(text, "(100.{:06}) can1 1CECFF{:02X}#20F906FFFFCAFE00", at * 20, at % 256).unwrap();

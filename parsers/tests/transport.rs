@@ -130,7 +130,7 @@ fn the_sequence_number_wraps() {
     let mut listener = Listener::default();
     listener.hear(0, &[0x10, 6 + 7 * 17, 0, 0, 0, 0, 0, 0], None, Event::Progress);
     for number in 1..=16_u8 {
-        listener.hear(i64::from(number), &[0x20 | number % 16, 0, 0, 0, 0, 0, 0, 0], None, Event::Progress);
+        listener.hear(i64::from(number), &[0x20 | (number % 16), 0, 0, 0, 0, 0, 0, 0], None, Event::Progress);
     }
     listener.hear(20, &[0x21, 0, 0, 0, 0, 0, 0, 0], None, Event::Message(125));
 }
