@@ -205,3 +205,9 @@ proptest! {
         }
     }
 }
+
+/// Frames are moved between threads in millions: those that are nearly all of them must stay small (docs/performance.md).
+#[test]
+fn a_frame_is_small() {
+    assert!(size_of::<lostnode::capture::Frame>() <= 48);
+}
