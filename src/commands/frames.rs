@@ -8,7 +8,7 @@ use lostnode_parsers::candump;
 
 use super::filter::Filter;
 use super::report::Reading;
-use super::streaming::{Format, account, output, stream};
+use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::Frame;
 use crate::capture::frame_table::{COLUMNS, cells};
@@ -33,35 +33,24 @@ pub struct Arguments {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let mut table = arguments.format.table(&COLUMNS)?;
-    let mut out = table.is_none().then(output);
+    let mut out = Output::new(arguments.format, &COLUMNS)?;
     let mut start = None;
     let capture = stream(&arguments.capture, &arguments.reading, |batch| {
         for frame in &batch.frames {
             start = start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];
-            if !arguments.filter.wants(frame, channel, start) {
-                continue;
-            }
-            match (&mut table, &mut out) {
-                (Some(table), _) => table.row(&cells(frame, channel))?,
-                (None, Some(out)) => line(frame, channel, out)?,
-                (None, None) => {}
+            if arguments.filter.wants(frame, channel, start) {
+                out.put(|| cells(frame, channel), |out| line(frame, channel, out))?;
             }
         }
         Ok(())
     })?;
-    if let Some(table) = &mut table {
-        table.finish()?;
-    }
-    if let Some(out) = &mut out {
-        out.flush()?;
-    }
+    out.finish()?;
     account(&capture)?;
     Ok(NOTHING_LOST)
 }
 
-fn line(frame: &Frame, channel: &str, out: &mut impl Write) -> std::io::Result<()> {
+fn line(frame: &Frame, channel: &str, out: &mut dyn Write) -> std::io::Result<()> {
     match frame.time {
         Some(time) => writeln!(out, "{}", candump::Line { time, channel, kind: &frame.kind }),
         None => writeln!(out, "{channel} {}", candump::Payload(&frame.kind)),

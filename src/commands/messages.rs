@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::report::Reading;
-use super::streaming::{Format, account, output, stream};
+use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::diagnostics::{Carrier, Message, Transport, describe};
 use crate::report::tables::{MESSAGES, message as cells};
@@ -36,8 +36,7 @@ pub struct Arguments {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let mut table = arguments.format.table(&MESSAGES)?;
-    let mut out = table.is_none().then(output);
+    let mut out = Output::new(arguments.format, &MESSAGES)?;
     let mut transport = Transport::new(&arguments.pair);
     let mut channels: Vec<String> = Vec::new();
     let mut print = |message: &Message<'_>, channels: &[String]| -> std::io::Result<()> {
@@ -45,11 +44,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             return Ok(());
         }
         let channel = &channels[usize::from(message.channel)];
-        match (&mut table, &mut out) {
-            (Some(table), _) => table.row(&cells(message, channel)),
-            (None, Some(out)) => line(message, channel, out),
-            (None, None) => Ok(()),
-        }
+        out.put(|| cells(message, channel), |out| line(message, channel, out))
     };
     let capture = stream(&arguments.capture, &arguments.reading, |batch| {
         channels.clone_from(&batch.channels);
@@ -70,17 +65,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         }
     });
     written?;
-    if let Some(table) = &mut table {
-        table.finish()?;
-    }
-    if let Some(out) = &mut out {
-        out.flush()?;
-    }
+    out.finish()?;
     account(&capture)?;
     Ok(NOTHING_LOST)
 }
 
-fn line(message: &Message<'_>, channel: &str, out: &mut impl Write) -> std::io::Result<()> {
+fn line(message: &Message<'_>, channel: &str, out: &mut dyn Write) -> std::io::Result<()> {
     let time = message.time.map_or_else(|| "-".to_owned(), |time| format!("{:.6}", time.seconds()));
     writeln!(out, "{time} {channel} {} > {}  {}", message.from, message.to, describe(message))
 }

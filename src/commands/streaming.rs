@@ -24,11 +24,22 @@ pub enum Format {
     Parquet,
 }
 
-impl Format {
-    /// The table on standard output; `None` for text.
-    pub fn table(self, columns: &[Column]) -> Result<Option<Box<dyn Sink + '_>>, Failure> {
-        let form = match self {
-            Format::Text => return Ok(None),
+/// Where records go on standard output.
+pub enum Output<'c> {
+    /// As lines for people.
+    Text(BufWriter<io::StdoutLock<'static>>),
+    /// As rows of a table.
+    Table(Box<dyn Sink + 'c>),
+}
+
+impl<'c> Output<'c> {
+    /// In the form asked for, a table with these columns.
+    ///
+    /// # Errors
+    /// Where the form does not suit the output, or it cannot be written.
+    pub fn new(format: Format, columns: &'c [Column]) -> Result<Self, Failure> {
+        let form = match format {
+            Format::Text => return Ok(Output::Text(BufWriter::with_capacity(64 << 10, io::stdout().lock()))),
             Format::Csv => Form::Csv,
             Format::Jsonl => Form::JsonLines,
             Format::Parquet if io::stdout().is_terminal() => {
@@ -38,13 +49,35 @@ impl Format {
             }
             Format::Parquet => Form::Parquet,
         };
-        Ok(Some(table::writer(form, columns, output())?))
+        let out = BufWriter::with_capacity(64 << 10, io::stdout().lock());
+        Ok(Output::Table(table::writer(form, columns, out)?))
     }
-}
 
-/// Standard output, buffered.
-pub fn output() -> BufWriter<io::StdoutLock<'static>> {
-    BufWriter::with_capacity(64 << 10, io::stdout().lock())
+    /// Puts one record out: its cells, or its line.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn put<'r, C: AsRef<[table::Cell<'r>]>>(
+        &mut self,
+        cells: impl FnOnce() -> C,
+        line: impl FnOnce(&mut dyn Write) -> io::Result<()>,
+    ) -> io::Result<()> {
+        match self {
+            Output::Text(out) => line(out),
+            Output::Table(table) => table.row(cells().as_ref()),
+        }
+    }
+
+    /// Ends what was put out.
+    ///
+    /// # Errors
+    /// Where it cannot be written.
+    pub fn finish(self) -> io::Result<()> {
+        match self {
+            Output::Text(mut out) => out.flush(),
+            Output::Table(mut table) => table.finish(),
+        }
+    }
 }
 
 /// Reads a capture and hands on its batches, until one cannot be written.
@@ -87,18 +120,14 @@ pub fn rows<'r, T>(
     cells: impl Fn(T) -> Vec<table::Cell<'r>>,
     text: impl FnOnce(&mut dyn Write) -> io::Result<()>,
 ) -> Result<(), Failure> {
-    match format.table(columns)? {
-        Some(mut table) => {
-            for one in all {
-                table.row(&cells(one))?;
-            }
-            table.finish()?;
-        }
-        None => {
-            let mut out = anstream::AutoStream::auto(io::stdout().lock());
-            text(&mut out)?;
-            out.flush()?;
-        }
+    if format == Format::Text {
+        let mut out = anstream::AutoStream::auto(io::stdout().lock());
+        text(&mut out)?;
+        return Ok(out.flush()?);
     }
-    Ok(())
+    let mut out = Output::new(format, columns)?;
+    for one in all {
+        out.put(|| cells(one), |_| Ok(()))?;
+    }
+    Ok(out.finish()?)
 }
