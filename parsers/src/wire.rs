@@ -143,24 +143,27 @@ pub fn four_lengths(frames: [&ClassicFrame; 4]) -> [Length; 4] {
 
 /// Lengths of data frames of 11 bits and 8 bytes.
 fn four_standard_lengths([a, b, c, d]: [&ClassicFrame; 4]) -> [Length; 4] {
-    let message = |frame: &ClassicFrame| {
+    let head = |frame: &ClassicFrame| {
         let ([a, b, c, ..], ..) = classic_head(frame);
-        let [d, e, f, g, h, i, j, k] = frame.places();
-        [a, b, c, d, e, f, g, h, i, j, k]
+        [a, b, c]
     };
-    let messages = [message(a), message(b), message(c), message(d)];
+    let (heads, data) = ([head(a), head(b), head(c), head(d)], [a.places(), b.places(), c.places(), d.places()]);
     // Four variables and no list of four, so that each stays in a register.
     let begin = Bytewise::after_unused(5);
     let (mut a, mut b, mut c, mut d) = (begin, begin, begin, begin);
-    let [of_a, of_b, of_c, of_d] = &messages;
-    for (((in_a, in_b), in_c), in_d) in of_a.iter().zip(of_b).zip(of_c).zip(of_d) {
-        a.byte(*in_a);
-        b.byte(*in_b);
-        c.byte(*in_c);
-        d.byte(*in_d);
-    }
-    let end = |stuffing: Bytewise, lane: usize| stuffing.end(checksum(&messages[lane]), 11, 5);
-    [end(a, 0), end(b, 1), end(c, 2), end(d, 3)]
+    let mut step = |[in_a, in_b, in_c, in_d]: [u8; 4]| {
+        a.byte(in_a);
+        b.byte(in_b);
+        c.byte(in_c);
+        d.byte(in_d);
+    };
+    (0..3).for_each(|at| step(heads.map(|head| head[at])));
+    (0..8).for_each(|at| step(data.map(|data| data[at])));
+    let crc = |lane: usize| {
+        let places = PLACES[..11].iter().rev();
+        heads[lane].iter().chain(data[lane]).zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
+    };
+    [a.end(crc(0), 11, 5), b.end(crc(1), 11, 5), c.end(crc(2), 11, 5), d.end(crc(3), 11, 5)]
 }
 
 fn classic_length(frame: &ClassicFrame) -> Length {
