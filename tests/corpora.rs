@@ -21,10 +21,10 @@ fn replay(target: &str, fewest: usize, run: fn(&[u8])) {
 
 #[test]
 fn parsers() {
-    replay("parsers", 400, targets::parsers);
+    replay("parsers", 740, targets::parsers);
 }
 
 #[test]
 fn report() {
-    replay("report", 9, targets::report);
+    replay("report", 600, targets::report);
 }
