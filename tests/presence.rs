@@ -102,6 +102,10 @@ fn a_whole_node() {
     says(&document, 0, "2 periodic identifiers missed 80 frames or more each; the fastest of them comes every 10 ms");
     // 0x101 stops by itself a little earlier, and comes back a little later: together with the other it is the node.
     check(&[(0x100, 24_000, 28_000), (0x101, 23_700, 28_400)], &[("node", &["front"], &FRONT, 23_991, 4010, false)]);
+    // Where some of it comes back much later, that is said.
+    let lost = [(0x100, 24_000, 28_000), (0x101, 24_000, 29_000)];
+    let document = check(&lost, &[("node", &["front"], &FRONT, 23_991, 4010, false)]);
+    says(&document, 0, "its identifiers came back over 1.00 s");
     // What it sends now and then ends the silence too.
     let document = check(
         &[(0x100, 20_000, 26_000), (0x101, 20_000, 26_000), (0x102, 16_000, 30_000)],
@@ -154,6 +158,8 @@ fn a_branch() {
         &[(0x300, 20_000, 28_000), (0x400, 20_000, 32_000)],
         &[("node", &["left"], &["0x300"], 19_989, 8020, false), ("node", &["right"], &["0x400"], 19_993, 12_020, false)],
     );
+    // A tenth of a second and their periods may lie between the beginnings.
+    check(&[(0x300, 20_000, 24_000), (0x400, 20_120, 24_000)], &[("branch", branch, &["0x300", "0x400"], 20_113, 3896, false)]);
     // Two that begin half a second apart have nothing to do with each other.
     check(
         &[(0x300, 20_000, 24_000), (0x400, 20_500, 24_000)],
