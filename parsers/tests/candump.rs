@@ -1,5 +1,7 @@
 //! The log line and the console line: what is read, what is refused and where, and that nothing panics.
 
+mod common;
+
 use embedded_can::Frame as _;
 use lostnode_parsers::candump::{Direction, Line, Record, parse_line, parse_line_by_grammar};
 use lostnode_parsers::frame::{FD_LENGTHS, make_id, raw_id};
@@ -9,12 +11,7 @@ use proptest::prelude::*;
 /// Every entry of `facts/vectors/candump.json`: the log grammar written down for this project.
 #[test]
 fn vectors() {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/candump.json");
-    let Ok(text) = std::fs::read_to_string(path) else {
-        println!("skipped: {path} is not there");
-        return;
-    };
-    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let Some(vectors) = common::vectors("candump") else { return };
     let entries = vectors["entries"].as_array().unwrap();
     for entry in entries {
         // The file spells bytes above 7F as the characters of the same number.

@@ -1,28 +1,14 @@
 //! Codes, reports and values against vectors of reference libraries, published values and real answers.
 
+mod common;
+
 use std::collections::BTreeMap;
 
+use common::{bytes, shared, vectors};
 use lostnode_parsers::dtc::{Code, STATUS_BITS, Status};
 use lostnode_parsers::obd;
 use lostnode_parsers::uds::DtcReport;
 use serde_json::Value;
-
-fn shared(name: &str) -> Option<String> {
-    let path = format!("{}/../../shared/{name}", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).ok();
-    if text.is_none() {
-        println!("skipped: {path} is not there");
-    }
-    text
-}
-
-fn vectors(name: &str) -> Option<Value> {
-    Some(serde_json::from_str(&shared(&format!("facts/vectors/{name}.json"))?).unwrap())
-}
-
-fn bytes(text: &str) -> Vec<u8> {
-    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect()
-}
 
 #[test]
 fn trouble_codes_both_ways() {

@@ -1,5 +1,7 @@
 //! Checksums, stuff bits and lengths against published values.
 
+mod common;
+
 use embedded_can::Frame as _;
 use lostnode_parsers::candump::parse_line;
 use lostnode_parsers::frame::{FD_LENGTHS, make_id};
@@ -35,19 +37,13 @@ fn published_frames() {
 /// Every frame of `facts/vectors/frames_crc.json` (matched there by a second generator and the kernel's length limits).
 #[test]
 fn vectors() {
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/frames_crc.json");
-    let Ok(text) = std::fs::read_to_string(path) else {
-        println!("skipped: {path} is not there");
-        return;
-    };
-    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let Some(vectors) = common::vectors("frames_crc") else { return };
     let entries = vectors["entries"].as_array().unwrap();
     for entry in entries {
         let name = entry["name"].as_str().unwrap();
         let id = u32::from_str_radix(entry["id"].as_str().unwrap(), 16).unwrap();
         let id = make_id(id, entry["ext"].as_bool().unwrap()).unwrap();
-        let text = entry["data"].as_str().unwrap();
-        let data: Vec<u8> = (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect();
+        let data = common::bytes(entry["data"].as_str().unwrap());
         let flag = |key: &str| entry[key].as_bool().unwrap();
         let kind = if flag("fd") {
             FrameKind::Fd(FdFrame::new(id, &data, FdFlags { brs: flag("brs"), esi: flag("esi") }).unwrap())
@@ -78,15 +74,9 @@ fn catalogue() {
     assert_eq!(crc15.checksum(b"123456789"), 0x059E);
     assert_eq!(crc17.checksum(b"123456789"), 0x04F03);
     assert_eq!(crc21.checksum(b"123456789"), 0x0ED841);
-    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/facts/vectors/crc.json");
-    let Ok(text) = std::fs::read_to_string(path) else {
-        println!("skipped: {path} is not there");
-        return;
-    };
-    let vectors: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let Some(vectors) = common::vectors("crc") else { return };
     for entry in vectors["entries"].as_array().unwrap() {
-        let text = entry["data"].as_str().unwrap();
-        let data: Vec<u8> = (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect();
+        let data = common::bytes(entry["data"].as_str().unwrap());
         assert_eq!(format!("{:X}", crc15.checksum(&data)), entry["crc15"].as_str().unwrap());
         assert_eq!(format!("{:X}", crc17.checksum(&data)), entry["crc17"].as_str().unwrap());
         assert_eq!(format!("{:X}", crc21.checksum(&data)), entry["crc21"].as_str().unwrap());

@@ -4,12 +4,13 @@
 use std::collections::BTreeMap;
 use std::io::{self, Read};
 use std::ops::ControlFlow;
-use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Condvar, Mutex, PoisonError};
 use std::thread;
 
+use super::Options;
 use super::columns::Table;
 use super::lines::{Chunk, Chunks};
-use super::pool::Pool;
+use super::pool::{Pool, lock};
 use super::text::{Parsed, parse};
 
 /// Parsed chunks that may wait for an earlier one, for each thread.
@@ -43,24 +44,20 @@ struct Ready {
     closed: bool,
 }
 
-/// What is left behind by a thread that panicked is whole: each change is one step.
-fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Reads a text on so many threads and hands its chunks to `take` in order, on the caller's thread.
+/// Reads a text on as many threads as the options say and hands its chunks to `take` in order, on the caller's thread.
 ///
 /// # Errors
 /// Where reading ended early; what came before has been handed on.
 pub(super) fn read(
     reader: impl Read + Send,
-    (threads, size): (usize, usize),
+    options: &Options,
     pool: &Pool,
     table: Option<&Table>,
     mut take: impl FnMut(Parsed) -> ControlFlow<()>,
 ) -> io::Result<()> {
+    let threads = options.threads.max(1);
     let crew = Crew {
-        source: Mutex::new(Source { chunks: Chunks::new(reader, size, pool), taken: 0, ended: false, failure: None }),
+        source: Mutex::new(Source { chunks: Chunks::new(reader, options.chunk, pool), taken: 0, ended: false, failure: None }),
         ready: Mutex::default(),
         changed: Condvar::new(),
         pool,

@@ -23,6 +23,7 @@ use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
 pub use columns::Columns;
 pub use pipeline::{IN_FLIGHT, read, read_while};
+pub(crate) use pool::lock;
 
 /// Position of a channel in [`Batch::channels`].
 pub type ChannelIndex = u16;

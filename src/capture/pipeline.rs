@@ -55,9 +55,8 @@ pub fn read_while(
     }
     let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
     let pool = Pool::default();
-    let work = (options.threads.max(1), options.chunk);
     let mut going = ControlFlow::Continue(());
-    let ended = crew::read(reader, work, &pool, table.as_ref(), |parsed| {
+    let ended = crew::read(reader, options, &pool, table.as_ref(), |parsed| {
         going = collector.hand_on(parsed, &pool, &mut fold);
         going
     });

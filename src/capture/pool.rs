@@ -1,6 +1,6 @@
 //! Memory that goes round: the threads hand back what they have used, so that a capture of any length is read in the memory of a few chunks.
 
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use super::Frame;
 
@@ -37,10 +37,15 @@ impl Pool {
     }
 }
 
+/// Locks. What a thread that panicked leaves behind is whole here: each change is one step.
+pub fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 fn take<T>(rest: &Mutex<Vec<Vec<T>>>) -> Vec<T> {
-    rest.lock().unwrap_or_else(PoisonError::into_inner).pop().unwrap_or_default()
+    lock(rest).pop().unwrap_or_default()
 }
 
 fn give<T>(rest: &Mutex<Vec<Vec<T>>>, buffer: Vec<T>) {
-    rest.lock().unwrap_or_else(PoisonError::into_inner).push(buffer);
+    lock(rest).push(buffer);
 }

@@ -18,7 +18,7 @@ use serde::{Deserialize, Serialize};
 
 use super::report::{Analysis, Expected, read_knowledge, report_of, write_file};
 use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
-use crate::capture::Options;
+use crate::capture::{Options, lock};
 use crate::expected::RosterFile;
 use crate::findings::{self, Job, Knowledge};
 use crate::report::Renderer;
@@ -124,11 +124,6 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         () if rows.iter().any(|row| row.verdict == "lost") => SOMETHING_LOST,
         () => NOTHING_LOST,
     })
-}
-
-/// A thread that panicked left whole rows behind it.
-fn lock<T>(mutex: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
-    mutex.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }
 
 impl Work {

@@ -38,8 +38,9 @@ impl<'c> Output<'c> {
     /// # Errors
     /// Where the form does not suit the output, or it cannot be written.
     pub fn new(format: Format, columns: &'c [Column]) -> Result<Self, Failure> {
+        let out = BufWriter::with_capacity(64 << 10, io::stdout().lock());
         let form = match format {
-            Format::Text => return Ok(Output::Text(BufWriter::with_capacity(64 << 10, io::stdout().lock()))),
+            Format::Text => return Ok(Output::Text(out)),
             Format::Csv => Form::Csv,
             Format::Jsonl => Form::JsonLines,
             Format::Parquet if io::stdout().is_terminal() => {
@@ -49,7 +50,6 @@ impl<'c> Output<'c> {
             }
             Format::Parquet => Form::Parquet,
         };
-        let out = BufWriter::with_capacity(64 << 10, io::stdout().lock());
         Ok(Output::Table(table::writer(form, columns, out)?))
     }
 

@@ -183,11 +183,11 @@ impl Timing {
                 usual_gap: 0,
             });
         }
+        let id = &mut self.ids[at];
+        id.frames += 1;
         if let Some(time) = time {
             let (payload, length) = frame.kind.first_eight();
-            self.ids[at].push(time, payload, length);
-        } else {
-            self.ids[at].frames += 1;
+            id.push(time, payload, length);
         }
     }
 }
@@ -195,7 +195,6 @@ impl Timing {
 impl IdTiming {
     #[inline]
     fn push(&mut self, time: Nanoseconds, payload: [u8; 8], length: usize) {
-        self.frames += 1;
         match self.heard {
             None => {
                 self.heard = Some((time, time));
