@@ -37,8 +37,8 @@ fn parse(bencher: divan::Bencher<'_, '_>, way: &str) {
         "line" => bencher.bench(|| by_line(|line| candump::parse_line(line).is_ok())),
         "line by the grammar" => bencher.bench(|| by_line(|line| candump::parse_line_by_grammar(line).is_ok())),
         _ => bencher.bench(|| {
-            let (mut rest, mut sum) = (text.as_bytes(), 0);
-            while let Some(line) = usual::first_line(rest) {
+            let (mut rest, mut reader, mut sum) = (text.as_bytes(), usual::Reader::default(), 0);
+            while let Some(line) = reader.first_line(rest) {
                 sum ^= line.time.nanoseconds();
                 rest = &rest[line.used..];
             }

@@ -10,7 +10,7 @@ use lostnode::senders;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
 use lostnode::summary::Summary;
-use lostnode::timing::{self, Rate};
+use lostnode::timing::{self, Offsets, Rate};
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
 
@@ -63,11 +63,12 @@ fn rates(summary: &Summary) -> Vec<(usize, Rate)> {
 
 /// Ours, and the published baseline: identifiers whose skew differs by less than 5 ppm are one node.
 fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
-    let timing = &summary.timing;
-    let name = |at: usize| DisplayId(timing.ids[at].key.id).to_string();
+    let ids = &summary.timing.ids;
+    let name = |at: usize| DisplayId(ids[at].key.id).to_string();
     let rates = rates(summary);
-    let period = |at: usize| rates.iter().find(|(name, _)| *name == at).map(|(_, rate)| rate.period);
-    let relative = |a: usize, b: usize| senders::relative((&timing.ids[a].clock, period(a)?), (&timing.ids[b].clock, period(b)?));
+    let offset = |(at, rate): &(usize, Rate)| Some((*at, senders::offsets(&ids[*at].clock, rate.period)?));
+    let offsets: BTreeMap<usize, Offsets> = rates.iter().filter_map(offset).collect();
+    let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?);
     let grouping = senders::group(&rates, relative);
     let mut ours = BTreeMap::new();
     for (number, group) in grouping.groups.iter().enumerate() {

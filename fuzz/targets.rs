@@ -24,7 +24,7 @@ pub fn parsers(data: &[u8]) {
             assert_eq!(candump::parse_line(line.as_bytes()).map(|again| again.kind), Ok(record.kind));
         }
     }
-    first_line(data);
+    usual_lines(data);
     if let Ok(record) = console::parse_line(data) {
         frame(&record.kind);
     }
@@ -38,17 +38,22 @@ pub fn parsers(data: &[u8]) {
     transport(data);
 }
 
-/// What is read in wide steps is what the grammar reads.
-fn first_line(data: &[u8]) {
-    let text = [data, b"\n", &[b'0'; usual::WINDOW]].concat();
-    if let Some(line) = usual::first_line(&text) {
-        let own = text[..line.used].strip_suffix(b"\n").unwrap();
-        let record = candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
-        assert_eq!(
-            (record.time, record.kind, record.direction),
-            (Some(line.time), FrameKind::Classic(line.frame), line.direction)
-        );
-        assert_eq!(record.channel, &line.channel[..usize::from(line.channel_length)]);
+/// What is read in wide steps is what the grammar reads, whatever the lines before were.
+fn usual_lines(data: &[u8]) {
+    let text = [data, b"\n", data, b"\n", &[b'0'; usual::WINDOW]].concat();
+    let (mut rest, mut reader) = (&text[..], usual::Reader::default());
+    while let Some(end) = rest.iter().position(|byte| *byte == b'\n') {
+        if let Some(line) = reader.first_line(rest) {
+            assert_eq!(line.used, end + 1);
+            let own = &rest[..end];
+            let record = candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
+            assert_eq!(
+                (record.time, record.kind, record.direction),
+                (Some(line.time), FrameKind::Classic(line.frame), line.direction)
+            );
+            assert_eq!(record.channel, &line.channel[..usize::from(line.channel_length)]);
+        }
+        rest = &rest[end + 1..];
     }
 }
 

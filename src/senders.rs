@@ -4,7 +4,7 @@
 //! identifiers, and differs from node to node by some 10 to 100 ppm. Two identifiers belong together when their ratios agree within their
 //! standard errors; where those are too wide to exclude another node by, the answer is "cannot tell yet".
 
-use crate::timing::{self, AliveCounter, Clock, Rate, Relative, Timing};
+use crate::timing::{self, AliveCounter, Clock, Offsets, Rate, Relative, Timing};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five networks of the ECUPrint supplement (IEEE TIFS
 /// 2022), of SAE J1939-71, and their doubles and halves.
@@ -46,10 +46,9 @@ pub fn drift(period: f64) -> Option<f64> {
     nominal(period).map(|nominal| period / nominal - 1.0)
 }
 
-/// How the clocks of two identifiers run against each other, given the period of each; `None` where a period is near no nominal one
-/// or they have too little time in common.
-pub fn relative(a: (&Clock, f64), b: (&Clock, f64)) -> Option<Relative> {
-    timing::relative(a.0, b.0, (nominal(a.1)? * 1e9, nominal(b.1)? * 1e9))
+/// The instants of an identifier against the nominal period next to its own; `None` for a period that is near no nominal one.
+pub fn offsets(clock: &Clock, period: f64) -> Option<Offsets> {
+    Some(Offsets::of(clock, nominal(period)? * 1e9))
 }
 
 /// Clock and counters of each identifier of a capture.

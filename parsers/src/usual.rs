@@ -25,6 +25,8 @@ pub struct UsualLine {
 
 /// Bytes looked at: more than the longest usual line, so that every read below lies within them.
 pub const WINDOW: usize = 80;
+/// How long the beginning `(ssssssssss.` is.
+const SECOND: usize = 12;
 /// Where the channel name begins: after `(ssssssssss.uuuuuu) `.
 pub(crate) const NAME: usize = 20;
 
@@ -36,52 +38,111 @@ const fn all(byte: u8) -> u64 {
 /// The highest bit of each of eight bytes.
 const HIGHEST: u64 = all(0x80);
 
-/// The record at the beginning of a text of many lines, where its line has the usual shape: faster than to look for the line end first. `None` says
-/// nothing of the line, and is all there is to be had of the last [`WINDOW`] bytes: cut the line out and ask [`crate::candump::parse_line`].
-///
-/// ```
-/// use lostnode_parsers::usual;
-/// let text = b"(1700000000.123456) can0 123#AABB\n(1700000000.123789) can0 123##1AABB\n(1700000000.124000) can0 456#\n";
-/// let line = usual::first_line(text).unwrap();
-/// assert_eq!((line.frame.bytes(), line.used), (&[0xAA, 0xBB][..], 34));
-/// assert!(usual::first_line(&text[line.used..]).is_none());
-/// ```
-#[inline(always)]
-pub fn first_line(text: &[u8]) -> Option<UsualLine> {
-    read(text.first_chunk()?, text.len())
+/// Reads one usual line after another, and keeps of the line before what neighbours have in common: the second and the channel.
+#[derive(Clone, Debug)]
+pub struct Reader {
+    /// `(ssssssssss.`
+    second: [u8; SECOND],
+    /// The same in nanoseconds.
+    start: i64,
+    /// Channel name with the blank after it, and which bits of eight bytes these are.
+    name: u64,
+    mask: u64,
+    channel: [u8; 8],
+    channel_length: u8,
+}
+
+impl Default for Reader {
+    /// As after a line of second 0 on `can0`.
+    fn default() -> Self {
+        let (channel, mask) = (*b"can0\0\0\0\0", (1 << 40) - 1);
+        let name = u64::from_le_bytes(*b"can0 \0\0\0");
+        Reader { second: *b"(0000000000.", start: 0, name, mask, channel, channel_length: 4 }
+    }
+}
+
+impl Reader {
+    /// The record at the beginning of a text of many lines, where its line has the usual shape: faster than to look for the line end first. `None` says
+    /// nothing of the line, and is all there is to be had of the last [`WINDOW`] bytes: cut the line out and ask [`crate::candump::parse_line`].
+    ///
+    /// ```
+    /// use lostnode_parsers::usual::Reader;
+    /// let text = b"(1700000000.123456) can0 123#AABB\n(1700000000.123789) can0 123##1AABB\n(1700000000.124000) can0 456#\n";
+    /// let mut reader = Reader::default();
+    /// let line = reader.first_line(text).unwrap();
+    /// assert_eq!((line.frame.bytes(), line.used), (&[0xAA, 0xBB][..], 34));
+    /// assert!(reader.first_line(&text[line.used..]).is_none());
+    /// ```
+    #[inline(always)]
+    pub fn first_line(&mut self, text: &[u8]) -> Option<UsualLine> {
+        self.read(text.first_chunk()?, text.len())
+    }
+
+    /// The record at the beginning of a window onto a text of `length` bytes.
+    #[inline(always)]
+    fn read(&mut self, window: &[u8; WINDOW], length: usize) -> Option<UsualLine> {
+        if window[..SECOND] != self.second {
+            self.new_second(window)?;
+        }
+        let time = Timestamp::from_nanoseconds(self.start + i64::from(fraction(eight(window, SECOND))?) * 1000);
+        let name = eight(window, NAME);
+        if (name ^ self.name) & self.mask != 0 {
+            self.new_name(name)?;
+        }
+        let at = NAME + usize::from(self.channel_length) + 1;
+        let (id, at) = id(window, at)?;
+        let (data, digits) = pairs(eight(window, at), eight(window, at + 8));
+        let end = at + digits;
+        let (used, direction) = match *window.get(end..)?.first_chunk::<3>()? {
+            [b'\n', ..] => (end + 1, None),
+            [b'\r', b'\n', _] => (end + 2, None),
+            [b' ', b'R', b'\n'] => (end + 3, Some(Direction::Received)),
+            [b' ', b'T', b'\n'] => (end + 3, Some(Direction::Sent)),
+            [b' ', b'R', _] if end + 2 == length => (end + 2, Some(Direction::Received)),
+            [b' ', b'T', _] if end + 2 == length => (end + 2, Some(Direction::Sent)),
+            _ if end == length => (end, None),
+            _ => return None,
+        };
+        if digits % 2 != 0 {
+            return None;
+        }
+        let frame = ClassicFrame::of_bytes(id, data, digits as u8 / 2);
+        Some(UsualLine { time, channel: self.channel, channel_length: self.channel_length, frame, direction, used })
+    }
+
+    #[inline(never)]
+    fn new_second(&mut self, window: &[u8; WINDOW]) -> Option<()> {
+        let second: [u8; SECOND] = *window.first_chunk()?;
+        let [b'(', digits @ .., b'.'] = second else { return None };
+        let add = |sum: i64, digit: &u8| digit.is_ascii_digit().then(|| sum * 10 + i64::from(digit - b'0'));
+        let start = digits.iter().try_fold(0, add)?.checked_mul(1_000_000_000)?;
+        // Ten digits of seconds reach the year 2286, nanoseconds 2262; a second must have room to its end.
+        start.checked_add(999_999_999)?;
+        (self.second, self.start) = (second, start);
+        Some(())
+    }
+
+    #[inline(never)]
+    fn new_name(&mut self, text: u64) -> Option<()> {
+        let text = text.to_le_bytes();
+        let length = text.iter().position(|byte| *byte == b' ')?;
+        if length == 0 || !text[..length].iter().all(u8::is_ascii_graphic) {
+            return None;
+        }
+        let mut channel = [0; 8];
+        channel[..length].copy_from_slice(&text[..length]);
+        self.mask = u64::MAX >> (56 - 8 * length);
+        self.name = u64::from_le_bytes(text) & self.mask;
+        (self.channel, self.channel_length) = (channel, length as u8);
+        Some(())
+    }
 }
 
 /// A line by itself.
 pub(crate) fn only_line(line: &[u8]) -> Option<UsualLine> {
     let mut window = [0; WINDOW];
     window.get_mut(..line.len())?.copy_from_slice(line);
-    read(&window, line.len()).filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
-}
-
-/// The record at the beginning of a window onto a text of `length` bytes.
-#[inline(always)]
-fn read(window: &[u8; WINDOW], length: usize) -> Option<UsualLine> {
-    let time = time(window.first_chunk()?)?;
-    let (channel, channel_length) = name(eight(window, NAME))?;
-    let at = NAME + channel_length + 1;
-    let (id, at) = id(window, at)?;
-    let (data, digits) = pairs(eight(window, at), eight(window, at + 8));
-    let end = at + digits;
-    let (used, direction) = match *window.get(end..)?.first_chunk::<3>()? {
-        [b'\n', ..] => (end + 1, None),
-        [b'\r', b'\n', _] => (end + 2, None),
-        [b' ', b'R', b'\n'] => (end + 3, Some(Direction::Received)),
-        [b' ', b'T', b'\n'] => (end + 3, Some(Direction::Sent)),
-        [b' ', b'R', _] if end + 2 == length => (end + 2, Some(Direction::Received)),
-        [b' ', b'T', _] if end + 2 == length => (end + 2, Some(Direction::Sent)),
-        _ if end == length => (end, None),
-        _ => return None,
-    };
-    if digits % 2 != 0 {
-        return None;
-    }
-    let frame = ClassicFrame::of_bytes(id, data, digits as u8 / 2);
-    Some(UsualLine { time, channel, channel_length: channel_length as u8, frame, direction, used })
+    Reader::default().read(&window, line.len()).filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
 }
 
 /// Eight bytes of the window, the first one lowest. The mask changes nothing, no usual line being so long; it shows the compiler that there are eight.
@@ -100,62 +161,46 @@ fn eight(window: &[u8; WINDOW], at: usize) -> u64 {
     ])
 }
 
-/// `(ssssssssss.uuuuuu) `: the first eight digits, and the last two with the six of the fraction.
+/// Microseconds from `uuuuuu) `: neighbours are joined to numbers of two, four and eight digits, as in D. Lemire's and others' published method.
 #[inline]
-fn time(head: &[u8; NAME]) -> Option<Timestamp> {
-    let [b'(', a, b, c, d, e, f, g, h, i, j, b'.', k, l, m, n, o, p, b')', b' '] = *head else { return None };
-    let high = eight_digits([a, b, c, d, e, f, g, h])?;
-    let low = eight_digits([i, j, k, l, m, n, o, p])?;
-    // Ten digits of seconds reach the year 2286, nanoseconds 2262.
-    let microseconds = i64::from(high) * 100_000_000 + i64::from(low);
-    Some(Timestamp::from_nanoseconds(microseconds.checked_mul(1000)?))
-}
-
-/// Eight decimal digits at once, as in D. Lemire's and others' published method: neighbours are joined to numbers of two, four and eight digits.
-#[inline]
-fn eight_digits(text: [u8; 8]) -> Option<u32> {
-    let digits = u64::from_le_bytes(text) ^ all(b'0');
-    // A byte above 9 reaches its highest bit when 0x76 is added.
-    if (digits.wrapping_add(all(0x76)) | digits) & HIGHEST != 0 {
+fn fraction(text: u64) -> Option<u32> {
+    let digits = text ^ u64::from_le_bytes(*b"000000) ");
+    // A byte above 9 reaches its highest bit when 0x76 is added; the bracket and the blank leave nothing.
+    if (digits.wrapping_add(all(0x76)) | digits) & HIGHEST | digits >> 48 != 0 {
         return None;
     }
+    let digits = digits << 16;
     let pairs = (digits * 10 + (digits >> 8)) & 0x00FF_00FF_00FF_00FF;
     let fours = (pairs * 100 + (pairs >> 16)) & 0x0000_FFFF_0000_FFFF;
     Some((fours * 10_000 + (fours >> 32)) as u32)
-}
-
-/// A name of printable characters that a blank ends, 1 to 7 of them, filled up with zeros.
-#[inline]
-fn name(text: u64) -> Option<([u8; 8], usize)> {
-    let blanks = text ^ all(b' ');
-    // The lowest mark is the first zero byte; marks above it may be wrong, from borrowing.
-    let marks = blanks.wrapping_sub(all(1)) & !blanks & HIGHEST;
-    let bits = marks.trailing_zeros() & !7;
-    if marks == 0 || bits == 0 {
-        return None;
-    }
-    let name = text & ((1 << bits) - 1);
-    let padded = name | all(b'a') << bits;
-    // From 0x21 on a byte reaches its highest bit when 0x5F is added, and from 0x7F on when 1 is.
-    let printable = padded.wrapping_add(all(0x5F)) & !(padded.wrapping_add(all(1)) | padded) & HIGHEST == HIGHEST;
-    printable.then_some((name.to_le_bytes(), bits as usize / 8))
 }
 
 /// The identifier at a place, and where the data after its `#` begins.
 #[inline]
 fn id(window: &[u8; WINDOW], at: usize) -> Option<(crate::Id, usize)> {
     let text = eight(window, at);
-    let (digits, length) = match (text >> 24) as u8 {
-        b'#' => (text << 40 | all(b'0') >> 24, 3),
-        _ if window.get(at + 8) == Some(&b'#') => (text, 8),
-        _ => return None,
+    let [a, b, c, b'#', ..] = text.to_le_bytes() else {
+        if window.get(at + 8) != Some(&b'#') {
+            return None;
+        }
+        let (value, wrong) = hexadecimal(text);
+        return if wrong == 0 { Some((make_id(value.swap_bytes(), true)?, at + 9)) } else { None };
     };
-    let (value, wrong) = hexadecimal(digits);
-    if wrong != 0 {
-        return None;
-    }
-    Some((make_id(value.swap_bytes(), length == 8)?, at + length + 1))
+    let digit = |character: u8| u32::from(DIGITS[usize::from(character)]);
+    Some((make_id(digit(a) << 8 | digit(b) << 4 | digit(c), false)?, at + 4))
 }
+
+/// Hexadecimal digits; what is none is more than 11 bits can hold, wherever in an identifier it stands.
+static DIGITS: [u16; 256] = {
+    let mut table = [0x1000; 256];
+    let mut digit = 0;
+    while digit < 16 {
+        table[b"0123456789ABCDEF"[digit] as usize] = digit as u16;
+        table[b"0123456789abcdef"[digit] as usize] = digit as u16;
+        digit += 1;
+    }
+    table
+};
 
 /// The pairs of hexadecimal digits at the beginning of sixteen characters, filled up with zeros, and how many digits there are.
 #[inline]

@@ -170,35 +170,109 @@ proptest! {
     }
 }
 
+/// A line of a text as the reader in wide steps has it, held against the grammar; where it leaves the line to the grammar, `None`.
+fn held_against_the_grammar(reader: &mut usual::Reader, text: &[u8]) -> Option<()> {
+    let usual = reader.first_line(text)?;
+    assert_eq!(text[usual.used - 1], b'\n');
+    let line = &text[..usual.used - 1];
+    assert!(!line.contains(&b'\n'));
+    let record = parse_line_by_grammar(line.strip_suffix(b"\r").unwrap_or(line)).unwrap();
+    let name = &usual.channel[..usize::from(usual.channel_length)];
+    assert!(usual.channel[name.len()..].iter().all(|byte| *byte == 0));
+    let kind = FrameKind::Classic(usual.frame);
+    assert_eq!(Record { time: Some(usual.time), channel: name, kind, direction: usual.direction }, record);
+    Some(())
+}
+
 proptest! {
-    /// In a text of many lines too, with either line end; and a sound line is taken.
+    /// In a text of many lines too, with either line end, whatever the line before was; and a sound line is taken.
     #[test]
-    fn the_first_line_of_a_text(
-        seconds in 0_u64..9_000_000_000,
-        channel in "[!-~]{1,7}",
-        id in "[0-7][0-9A-Fa-f]{2}|[01][0-9A-Fa-f]{7}",
-        data in "([0-9A-Fa-f]{2}){0,8}",
-        end in prop::sample::select(vec!["\n", "\r\n", " R\n", " T\n"]),
-        damage in prop::collection::vec((0_usize..60, any::<u8>()), 0..2),
+    fn lines_of_a_text(
+        lines in prop::collection::vec((
+            prop::sample::select(vec![0_u64, 1_700_000_000, 1_700_000_001, 7_000_000_000, 9_223_372_035]),
+            0_u32..1_000_000,
+            prop::sample::select(vec!["can0", "can", "can01", "v", "slcan12", "can1"]),
+            "[0-7][0-9A-Fa-f]{2}|[01][0-9A-Fa-f]{7}",
+            "([0-9A-Fa-f]{2}){0,8}",
+            prop::sample::select(vec!["\n", "\r\n", " R\n", " T\n"]),
+        ), 1..6),
+        damage in prop::collection::vec((0_usize..200, any::<u8>()), 0..3),
     ) {
-        let next = b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2);
-        let mut text = format!("({seconds:010}.000007) {channel} {id}#{data}{end}").into_bytes();
+        let mut text = String::new();
+        for (second, fraction, channel, id, data, end) in &lines {
+            text += &format!("({second:010}.{fraction:06}) {channel} {id}#{data}{end}");
+        }
+        let mut text = text.into_bytes();
         let sound = damage.is_empty();
         damage.into_iter().filter(|(at, _)| *at < text.len()).collect::<Vec<_>>().into_iter().for_each(|(at, byte)| text[at] = byte);
-        text.extend(&next);
-        let Some(usual) = usual::first_line(&text) else {
-            prop_assert!(!sound, "{}", String::from_utf8_lossy(&text));
-            return Ok(());
-        };
-        prop_assert_eq!(text[usual.used - 1], b'\n');
-        let line = &text[..usual.used - 1];
-        prop_assert!(!line.contains(&b'\n'));
-        let line = line.strip_suffix(b"\r").unwrap_or(line);
-        let record = parse_line_by_grammar(line).unwrap();
-        let name = &usual.channel[..usize::from(usual.channel_length)];
-        prop_assert!(usual.channel[name.len()..].iter().all(|byte| *byte == 0));
-        let kind = FrameKind::Classic(usual.frame);
-        prop_assert_eq!(Record { time: Some(usual.time), channel: name, kind, direction: usual.direction }, record);
+        let ends = text.len();
+        text.extend(b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2));
+        let (mut at, mut reader) = (0, usual::Reader::default());
+        while at < ends {
+            let taken = held_against_the_grammar(&mut reader, &text[at..]);
+            prop_assert!(taken.is_some() || !sound, "{}", String::from_utf8_lossy(&text[at..]));
+            at += text[at..].iter().position(|byte| *byte == b'\n').unwrap() + 1;
+        }
+    }
+
+    /// Any name and any second.
+    #[test]
+    fn the_first_line_of_a_text(seconds in 0_u64..9_223_372_036, channel in "[!-~]{1,7}", data in "([0-9A-Fa-f]{2}){0,8}") {
+        let text = format!("({seconds:010}.999999) {channel} 123#{data}\n({seconds:010}.999999) {channel} 123#{data}\n").repeat(2);
+        prop_assert!(held_against_the_grammar(&mut usual::Reader::default(), text.as_bytes()).is_some());
+    }
+}
+
+/// What is kept of the line before is a second and a name, and nothing that only looks like them: digits, brackets and blanks each in their place.
+#[test]
+fn what_neighbours_have_in_common() {
+    let next = "(1700000000.000001) can0 123#0011223344556677\n".repeat(2);
+    let second = |line: &str| {
+        let text = format!("(1700000000.000001) can1 7FF#AA\n{line}\n{next}").into_bytes();
+        let mut reader = usual::Reader::default();
+        let used = reader.first_line(&text).unwrap().used;
+        held_against_the_grammar(&mut reader, &text[used..])
+    };
+    for usual in [
+        "(1700000000.000002) can1 7FF#AA",
+        "(1700000000.000002) can12 7FF#AA",
+        "(1700000000.000002) can 7FF#AA",
+        "(1700000001.000002) can1 000#AA",
+        "(9223372035.999999) can1 1FFFFFFF#",
+        "(1700000000.000002) can1 7ff#aAbBcC",
+    ] {
+        assert!(second(usual).is_some(), "{usual}");
+    }
+    for other in [
+        "1700000000.000002) can1 7FF#AA",
+        "[1700000000.000002) can1 7FF#AA",
+        "(170000000:.000002) can1 7FF#AA",
+        "(1700000000,000002) can1 7FF#AA",
+        "(1700000000.00000:) can1 7FF#AA",
+        "(1700000000.00000/) can1 7FF#AA",
+        "(1700000000.000002* can1 7FF#AA",
+        "(1700000000.000002( can1 7FF#AA",
+        "(1700000000.000002)!can1 7FF#AA",
+        "(1700000000.000002)  can1 7FF#AA",
+        "(1700000000.000002) can1_7FF#AA",
+        "(1700000000.000002) can\x7f 7FF#AA",
+        "(1700000000.000002) can\x01 7FF#AA",
+        "(1700000000.000002) can1can1 7FF#AA",
+        "(1700000000.000002) can1 800#AA",
+        "(1700000000.000002) can1 G00#AA",
+        "(1700000000.000002) can1 0G0#AA",
+        "(1700000000.000002) can1 00G#AA",
+        "(1700000000.000002) can1 00@#AA",
+        "(1700000000.000002) can1 00`#AA",
+        "(1700000000.000002) can1 20000000#AA",
+        "(1700000000.000002) can1 1FFFFFFG#AA",
+        "(1700000000.000002) can1 7FF#A",
+        "(1700000000.000002) can1 7FF#AAA",
+        "(1700000000.000002) can1 7FF#0011223344556677AA",
+        "(9223372037.000002) can1 7FF#AA",
+        "(9223372036.900000) can1 7FF#AA",
+    ] {
+        assert_eq!(second(other), None, "{other}");
     }
 }
 

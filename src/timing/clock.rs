@@ -257,7 +257,9 @@ impl Clock {
         let left: Vec<f64> =
             points.iter().map(|(time, rest, weight)| if *weight > 0.0 { rest - slope * time } else { 0.0 }).collect();
         let variance = left.iter().zip(&points).map(|(left, (.., weight))| weight * left * left).sum::<f64>() / freedom;
-        let inflation = (1.0 + correlation(&left)) / (1.0 - correlation(&left));
+        let products = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
+        let correlation = correlation(products, left.iter().map(|left| left * left).sum());
+        let inflation = (1.0 + correlation) / (1.0 - correlation);
         // rest = time * (1 - reference / period)
         let period = reference / (1.0 - slope);
         Some((Rate { period: period / 1e9, error: (variance / spread * inflation).sqrt(), span: span / 1e9 }, left))
@@ -317,10 +319,9 @@ pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
     clocks.iter().map(|clock| clock.fit(&common).map(|(rate, _)| rate)).collect()
 }
 
-/// Correlation of each residual with the next, from 0 to 0.9: noise that wanders makes the slope less certain than it looks.
-pub(super) fn correlation(left: &[f64]) -> f64 {
-    let products: f64 = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
-    let squares: f64 = left.iter().map(|left| left * left).sum();
+/// Correlation of each residual with the next, from 0 to 0.9, given the sums of their products and of their squares: noise that wanders makes the slope
+/// less certain than it looks.
+pub(super) fn correlation(products: f64, squares: f64) -> f64 {
     if squares > 0.0 { (products / squares).clamp(0.0, 0.9) } else { 0.0 }
 }
 

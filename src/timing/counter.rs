@@ -35,14 +35,34 @@ const SCREEN: u32 = 24;
 const ENOUGH: u32 = 40;
 /// Pairs of frames after which the verdict stands: the widest counter has gone round sixteen times by then.
 const SETTLED: u32 = 4096;
-/// Counters tried at once in one identifier.
+/// Bits tried at once in one identifier.
 const MOST: usize = 6;
 
+/// A bit from which counters of all widths are tried at once.
 #[derive(Clone, Copy, Debug)]
 struct Trial {
-    counter: AliveCounter,
-    steps: u32,
-    misses: u32,
+    byte: u8,
+    bit: u8,
+    /// Pairs by how many bits from this one up were as one step up would have them.
+    stepped: [u32; 9],
+}
+
+impl Trial {
+    fn take(&mut self, before: [u8; 8], after: [u8; 8]) {
+        let at = usize::from(self.byte);
+        let wrong = (after[at] ^ before[at].wrapping_add(1 << self.bit)) >> self.bit;
+        self.stepped[wrong.trailing_zeros().min(8 - u32::from(self.bit)) as usize] += 1;
+    }
+
+    /// The width that missed least, if it stepped often and missed seldom. Too wide a field misses at each wrap of the true one; where none has wrapped yet, the
+    /// widest is as good as any.
+    fn found(&self) -> Option<AliveCounter> {
+        let pairs: u32 = self.stepped.iter().sum();
+        let of_width = |width: u8| (width, self.stepped[usize::from(width)..].iter().sum::<u32>());
+        let good = |(_, steps): &(u8, u32)| *steps >= ENOUGH && (pairs - steps) * 50 <= *steps;
+        let (width, _) = (2..=8 - self.bit).map(of_width).filter(good).max_by_key(|(width, steps)| (*steps, *width))?;
+        Some(AliveCounter { byte: self.byte, bit: self.bit, width })
+    }
 }
 
 /// Watches the payloads of one identifier.
@@ -87,30 +107,13 @@ impl CounterFinder {
         } else if self.screened == SCREEN {
             self.stage = Stage::Trying;
             let bits = (0..64).filter(|bit| flipping >> bit & 1 == 1 && bit / 8 < length);
-            for bit in bits.take(MOST) {
-                // The widest that steps wins, so all widths from this bit up are tried.
-                for width in 2..=8 - (bit % 8) as u8 {
-                    let counter = AliveCounter { byte: (bit / 8) as u8, bit: (bit % 8) as u8, width };
-                    self.trials.push(Trial { counter, steps: 0, misses: 0 });
-                }
-            }
+            let trial = |bit| Trial { byte: (bit / 8) as u8, bit: (bit % 8) as u8, stepped: [0; 9] };
+            self.trials = bits.take(MOST).map(trial).collect();
         }
     }
 
     fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
-        let mut missed = false;
-        for trial in &mut self.trials {
-            let expected = trial.counter.value(before).wrapping_add(1) & trial.counter.mask();
-            if trial.counter.value(after) == expected {
-                trial.steps += 1;
-            } else {
-                trial.misses += 1;
-                missed = true;
-            }
-        }
-        if missed {
-            self.trials.retain(|trial| trial.misses <= 3 + trial.steps / 50);
-        }
+        self.trials.iter_mut().for_each(|trial| trial.take(before, after));
         self.tried += 1;
         if self.tried == SETTLED || self.trials.is_empty() {
             self.stage = Stage::Settled;
@@ -119,13 +122,7 @@ impl CounterFinder {
 
     /// The counters found, at each position the width that missed least.
     pub fn found(&self) -> Vec<AliveCounter> {
-        let good = |trial: &&Trial| trial.steps >= ENOUGH && trial.misses * 50 <= trial.steps;
-        let mut trials: Vec<&Trial> = self.trials.iter().filter(good).collect();
-        // Too wide a field misses at each wrap of the true one; where none has wrapped yet, the widest is as good as any.
-        trials.sort_by_key(|trial| (trial.counter.byte, trial.counter.bit, trial.misses, std::cmp::Reverse(trial.counter.width)));
-        let mut out: Vec<AliveCounter> = trials.into_iter().map(|trial| trial.counter).collect();
-        out.dedup_by_key(|counter| (counter.byte, counter.bit));
-        out
+        self.trials.iter().filter_map(Trial::found).collect()
     }
 }
 

@@ -12,7 +12,7 @@ use lostnode_parsers::Id;
 pub use clock::{Clock, Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
 pub use histogram::Gaps;
-pub use pairs::{Relative, relative};
+pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 

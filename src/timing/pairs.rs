@@ -4,7 +4,7 @@
 //! different clocks walk apart. After: Kulandaivel et al., USENIX Security 2019 (pairwise offsets), by averages over common blocks
 //! instead of single instants, with a standard error in place of a fixed limit.
 
-use std::collections::BTreeMap;
+use std::borrow::Cow;
 
 use super::clock::Clock;
 
@@ -21,47 +21,106 @@ pub struct Relative {
     pub wander: f64,
 }
 
-/// Time, offset and weight of a block that both have.
-type Point = (f64, f64, f64);
+/// Where the instants of one identifier lie against its nominal period, by stretch of time: what [`relative`] compares.
+#[derive(Clone, Debug)]
+pub struct Offsets {
+    /// Width of a cell in nanoseconds.
+    width: i64,
+    /// In order of time, as the blocks are.
+    cells: Vec<Cell>,
+}
 
-/// Fewest common blocks of one stretch in which both ran through.
+#[derive(Clone, Copy, Debug)]
+struct Cell {
+    number: i64,
+    /// `None` where two segments meet in it.
+    mean: Option<Mean>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Mean {
+    segment: u32,
+    /// Accumulated offset against the nominal period, in nanoseconds.
+    offset: f64,
+    weight: f64,
+}
+
+impl Offsets {
+    /// Of a clock, given its nominal period in nanoseconds.
+    pub fn of(clock: &Clock, nominal: f64) -> Self {
+        let mut offsets = Offsets { width: clock.width(), cells: Vec::new() };
+        for block in clock.mean_blocks(nominal) {
+            let mean = Mean { segment: block.segment, offset: block.offset, weight: block.count };
+            offsets.add(block.start.div_euclid(offsets.width), Some(mean));
+        }
+        offsets
+    }
+
+    /// The same in cells of `width`, a multiple of their own.
+    fn at(&self, width: i64) -> Cow<'_, [Cell]> {
+        if width == self.width {
+            return Cow::Borrowed(&self.cells);
+        }
+        let mut wider = Offsets { width, cells: Vec::new() };
+        for cell in &self.cells {
+            wider.add(cell.number.div_euclid(width / self.width), cell.mean);
+        }
+        Cow::Owned(wider.cells)
+    }
+
+    fn add(&mut self, number: i64, mean: Option<Mean>) {
+        match self.cells.last_mut() {
+            Some(cell) if cell.number == number => {
+                cell.mean = cell.mean.zip(mean).filter(|(known, new)| known.segment == new.segment).map(|(known, new)| {
+                    let weight = known.weight + new.weight;
+                    Mean { offset: (known.offset * known.weight + new.offset * new.weight) / weight, weight, ..known }
+                });
+            }
+            _ => self.cells.push(Cell { number, mean }),
+        }
+    }
+}
+
+/// A cell that both have.
+#[derive(Clone, Copy)]
+struct Point {
+    time: f64,
+    offset: f64,
+    weight: f64,
+}
+
+/// Fewest common cells of one stretch in which both ran through.
 const FEWEST: usize = 4;
 
-/// The drift of `a` less that of `b`, given their nominal periods in nanoseconds; `None` with too few blocks in common.
-pub fn relative(a: &Clock, b: &Clock, nominal: (f64, f64)) -> Option<Relative> {
-    let width = a.width().max(b.width());
-    let (a, b) = (offsets(a, nominal.0, width), offsets(b, nominal.1, width));
-    // Both ran through: one segment of each.
-    let mut stretches: BTreeMap<(u32, u32), Vec<Point>> = BTreeMap::new();
-    let mut others = b.iter().peekable();
-    for (cell, a) in &a {
-        while others.next_if(|(other, _)| other < cell).is_some() {}
-        let Some((_, b)) = others.next_if(|(other, _)| other == cell) else { continue };
-        let weight = (1.0 / a.weight + 1.0 / b.weight).recip();
-        stretches.entry((a.segment, b.segment)).or_default().push((*cell as f64 * width as f64, a.offset - b.offset, weight));
-    }
-    stretches.retain(|_, points| points.len() >= FEWEST);
-    let mut points: Vec<Point> = Vec::new();
-    let mut span = 0.0;
-    for stretch in stretches.values() {
-        let weight: f64 = stretch.iter().map(|(.., weight)| weight).sum();
-        let mean = |pick: fn(&Point) -> f64| stretch.iter().map(|point| pick(point) * point.2).sum::<f64>() / weight;
-        let (time, offset) = (mean(|point| point.0), mean(|point| point.1));
-        points.extend(stretch.iter().map(|point| (point.0 - time, point.1 - offset, point.2)));
-        span += stretch[stretch.len() - 1].0 - stretch[0].0;
-    }
-    let freedom = points.len() as f64 - stretches.len() as f64 - 1.0;
+/// The drift of `a` less that of `b`; `None` with too few cells in common.
+pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
+    let (mut points, stretches, span) = common(a, b);
+    let freedom = points.len() as f64 - stretches as f64 - 1.0;
     if freedom < 6.0 {
         return None;
     }
-    let spread: f64 = points.iter().map(|(time, _, weight)| weight * time * time).sum();
-    let slope = points.iter().map(|(time, offset, weight)| weight * time * offset).sum::<f64>() / spread;
-    let left: Vec<f64> = points.iter().map(|(time, offset, _)| offset - slope * time).collect();
-    let variance = left.iter().zip(&points).map(|(left, (.., weight))| weight * left * left).sum::<f64>() / freedom;
-    let correlation = super::clock::correlation(&left);
-    let plain = left.iter().map(|left| left * left).sum::<f64>() / freedom;
+    let (mut spread, mut slope) = (0.0, 0.0);
+    for Point { time, offset, weight } in &points {
+        spread += weight * time * time;
+        slope += weight * time * offset;
+    }
+    slope /= spread;
+    // From here on each offset is what the common slope leaves over.
+    let (mut variance, mut plain) = (0.0, 0.0);
+    for Point { time, offset, weight } in &mut points {
+        *offset -= slope * *time;
+        variance += *weight * *offset * *offset;
+        plain += *offset * *offset;
+    }
+    let (variance, plain) = (variance / freedom, plain / freedom);
+    let (mut products, mut steps) = (0.0, 0.0);
+    for pair in points.windows(2) {
+        products += pair[0].offset * pair[1].offset;
+        steps += (pair[1].offset - pair[0].offset).powi(2);
+    }
+    let correlation = super::clock::correlation(products, plain * freedom);
     // Half the mean square of successive differences is the scatter alone (von Neumann 1941); the rest of the variance is wander.
-    let scatter = left.windows(2).map(|pair| (pair[1] - pair[0]).powi(2)).sum::<f64>() / (2.0 * (left.len() as f64 - 1.0));
+    let scatter = steps / (2.0 * (points.len() as f64 - 1.0));
     Some(Relative {
         drift: slope,
         error: (variance / spread * (1.0 + correlation) / (1.0 - correlation)).sqrt(),
@@ -70,31 +129,56 @@ pub fn relative(a: &Clock, b: &Clock, nominal: (f64, f64)) -> Option<Relative> {
     })
 }
 
-struct Offset {
-    segment: u32,
-    offset: f64,
-    weight: f64,
+/// The cells that both have, each against the mean of its stretch, in which both ran through: one segment of each. Also how many stretches are long enough,
+/// and how long they are together in nanoseconds.
+fn common(a: &Offsets, b: &Offsets) -> (Vec<Point>, usize, f64) {
+    let width = a.width.max(b.width);
+    let (a, b) = (a.at(width), b.at(width));
+    let mut points: Vec<Point> = Vec::with_capacity(a.len().min(b.len()));
+    let (mut stretches, mut span) = (0, 0.0);
+    // Segments only go up, so a stretch ends where either begins a new one.
+    let (mut begin, mut segments) = (0, None);
+    let mut close = |points: &mut Vec<Point>, begin: usize| {
+        if points.len() - begin < FEWEST {
+            points.truncate(begin);
+            return;
+        }
+        stretches += 1;
+        span += centre(&mut points[begin..]);
+    };
+    let mut others = b.iter();
+    let mut other = others.next();
+    for cell in a.iter() {
+        while other.is_some_and(|other| other.number < cell.number) {
+            other = others.next();
+        }
+        let Some(other) = other.filter(|other| other.number == cell.number) else { continue };
+        let (Some(a), Some(b)) = (cell.mean, other.mean) else { continue };
+        if segments != Some((a.segment, b.segment)) {
+            close(&mut points, begin);
+            (begin, segments) = (points.len(), Some((a.segment, b.segment)));
+        }
+        let weight = a.weight * b.weight / (a.weight + b.weight);
+        points.push(Point { time: cell.number as f64 * width as f64, offset: a.offset - b.offset, weight });
+    }
+    close(&mut points, begin);
+    (points, stretches, span)
 }
 
-/// Accumulated offset against the nominal period, in nanoseconds, by cell of `width`; a cell with two segments has none.
-/// In order of time, as the blocks are.
-fn offsets(clock: &Clock, nominal: f64, width: i64) -> Vec<(i64, Offset)> {
-    let mut out: Vec<(i64, Option<Offset>)> = Vec::new();
-    for block in clock.mean_blocks(nominal) {
-        let cell = block.start.div_euclid(width);
-        match out.last_mut() {
-            Some((known, slot)) if *known == cell => {
-                let joined = slot.take().filter(|known| known.segment == block.segment);
-                *slot = joined.map(|known| {
-                    let weight = known.weight + block.count;
-                    let offset = (known.offset * known.weight + block.offset * block.count) / weight;
-                    Offset { segment: block.segment, offset, weight }
-                });
-            }
-            _ => out.push((cell, Some(Offset { segment: block.segment, offset: block.offset, weight: block.count }))),
-        }
+/// Takes the weighted means off the points of a stretch; how long it is, in nanoseconds.
+fn centre(points: &mut [Point]) -> f64 {
+    let (mut time, mut offset, mut weight) = (0.0, 0.0, 0.0);
+    for point in points.iter() {
+        time += point.time * point.weight;
+        offset += point.offset * point.weight;
+        weight += point.weight;
     }
-    out.into_iter().filter_map(|(cell, offset)| Some((cell, offset?))).collect()
+    (time, offset) = (time / weight, offset / weight);
+    for point in points.iter_mut() {
+        point.time -= time;
+        point.offset -= offset;
+    }
+    points[points.len() - 1].time - points[0].time
 }
 
 #[cfg(test)]
@@ -118,9 +202,11 @@ mod tests {
         let slow = |second: f64| 3.0 * (second / 30.0).sin();
         let other = |second: f64| 3.0 * (second / 21.0).cos();
         let (a, b, c) = (clock(10_000_000, slow), clock(20_000_000, slow), clock(20_000_000, other));
-        let same = relative(&a, &b, (1e7, 2e7)).unwrap();
+        let wandering = a.rate().unwrap().error;
+        let (a, b, c) = (Offsets::of(&a, 1e7), Offsets::of(&b, 2e7), Offsets::of(&c, 2e7));
+        let same = relative(&a, &b).unwrap();
         assert!(same.error < 0.4e-6 && same.drift.abs() < 3.5 * same.error && same.wander < 1e-4, "{same:?}");
-        assert!(relative(&a, &c, (1e7, 2e7)).unwrap().wander > 1e-3);
-        assert!(a.rate().unwrap().error > 1e-6);
+        assert!(relative(&a, &c).unwrap().wander > 1e-3);
+        assert!(wandering > 1e-6);
     }
 }
