@@ -1,5 +1,6 @@
 //! Bit rate and bus load from the exact length of each frame.
 
+use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FrameKind, Timestamp};
 
 use crate::capture::Frame;
@@ -31,8 +32,9 @@ pub struct Load {
     bin: Nanoseconds,
     bins: Vec<Bits>,
     last: Option<Nanoseconds>,
-    /// Bin of the last frame.
-    latest: i64,
+    /// Bin of the last frame, and when it begins.
+    latest: usize,
+    begin: Nanoseconds,
     rate: RateEvidence,
 }
 
@@ -41,6 +43,14 @@ pub struct Load {
 struct Bits {
     nominal: u64,
     data_phase: u64,
+}
+
+impl Bits {
+    #[inline]
+    fn add(&mut self, length: Length) {
+        self.nominal += u64::from(length.nominal);
+        self.data_phase += u64::from(length.data_phase);
+    }
 }
 
 /// How often frames followed their predecessor as closely as each usual rate would have them.
@@ -112,6 +122,7 @@ impl Load {
             bins: Vec::new(),
             last: None,
             latest: 0,
+            begin: 0,
             rate: RateEvidence::default(),
         }
     }
@@ -126,24 +137,29 @@ impl Load {
             self.rate.push(time - last, frame.length.nominal);
         }
         self.last = Some(time);
+        // Most frames fall into the bin of the one before.
+        let same = (0..self.bin).contains(&time.wrapping_sub(self.begin));
+        match self.bins.get_mut(self.latest) {
+            Some(bits) if same => bits.add(frame.length),
+            _ => self.locate(time).add(frame.length),
+        }
+    }
+
+    /// The bin of an instant, made where there is none yet.
+    #[cold]
+    fn locate(&mut self, time: Nanoseconds) -> &mut Bits {
         let start = *self.start.get_or_insert(time);
         // A frame before the first one, after a step of the clock, counts in the first bin.
-        let since = (time - start).max(0);
-        // Most frames fall into the bin of the one before.
-        let mut at = match self.latest * self.bin {
-            begin if (0..self.bin).contains(&(since - begin)) => self.latest,
-            _ => since / self.bin,
-        } as usize;
-        while at >= MOST_BINS {
+        let since = time.saturating_sub(start).max(0);
+        while since / self.bin >= MOST_BINS as i64 {
             self.widen();
-            at /= 2;
         }
-        if self.bins.len() <= at {
-            self.bins.resize(at + 1, Bits::default());
+        self.latest = (since / self.bin) as usize;
+        self.begin = start.saturating_add(self.latest as i64 * self.bin);
+        if self.bins.len() <= self.latest {
+            self.bins.resize(self.latest + 1, Bits::default());
         }
-        self.latest = at as i64;
-        self.bins[at].nominal += u64::from(frame.length.nominal);
-        self.bins[at].data_phase += u64::from(frame.length.data_phase);
+        &mut self.bins[self.latest]
     }
 
     fn widen(&mut self) {

@@ -70,7 +70,7 @@ impl Summary {
         self.join();
         self.names(batch);
         rest(batch, &mut self.load, self.load_bin, &mut self.diagnostics);
-        batch.frames.iter().for_each(|frame| self.timing.push(frame));
+        self.timing.push_all(&batch.frames);
     }
 
     /// Folds the frames of a batch, some of it on another thread.
@@ -78,7 +78,7 @@ impl Summary {
         match &self.side {
             Some(side) if side.to.send(Arc::clone(batch)).is_ok() => {
                 self.names(batch);
-                batch.frames.iter().for_each(|frame| self.timing.push(frame));
+                self.timing.push_all(&batch.frames);
             }
             _ => self.push(batch),
         }

@@ -14,6 +14,8 @@ const LEARN: usize = 17;
 const MOST_BLOCKS: usize = 256;
 /// A silence of more periods than this begins a new segment.
 const CONTINUES: f64 = 5.0;
+/// Furthest, in periods, that an instant of the same segment may be off.
+const OFF: f64 = 0.35;
 /// First width of a block.
 const WIDTH: i64 = 1_000_000_000;
 
@@ -48,6 +50,14 @@ struct Segment {
     count: i64,
     /// Estimate of the period in nanoseconds.
     period: f64,
+    /// Gaps that are one period, in nanoseconds.
+    one: (i64, i64),
+}
+
+impl Segment {
+    fn begin(time: Nanoseconds) -> Self {
+        Segment { start: time, last: time, ..Segment::default() }
+    }
 }
 
 /// Mean of the instants of one segment that fall into one stretch of time.
@@ -96,27 +106,29 @@ impl Clock {
         while self.width < median.saturating_mul(4) && self.width < i64::MAX / 4 {
             self.width *= 2;
         }
-        self.segment = Segment { start: first[0], last: first[0], count: 0, period: 0.0 };
-        self.segment.period = self.estimate();
+        self.segment = Segment::begin(first[0]);
+        self.estimate();
         self.note(first[0]);
         first[1..].iter().for_each(|time| self.track(*time));
     }
 
-    /// Best present estimate of the period; made anew with every 16th instant.
-    fn estimate(&self) -> f64 {
+    /// Makes the best present estimate of the period; done anew with every 16th instant.
+    fn estimate(&mut self) {
         let Segment { start, last, count, .. } = self.segment;
-        if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) }
+        let period = if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) };
+        self.segment.period = period;
+        self.segment.one = ((period * (1.0 - OFF)) as i64, (period * (1.0 + OFF)) as i64);
     }
 
     #[inline]
     fn track(&mut self, time: Nanoseconds) {
-        let gap = (time - self.segment.last) as f64;
+        let gap = time - self.segment.last;
         // Nearly always one period has gone by.
-        if gap > 0.65 * self.segment.period && gap < 1.35 * self.segment.period {
+        if gap > self.segment.one.0 && gap < self.segment.one.1 {
             self.step(time, 1);
             self.note(time);
         } else {
-            self.track_unusual(time, gap / self.segment.period);
+            self.track_unusual(time, gap as f64 / self.segment.period);
         }
     }
 
@@ -126,8 +138,8 @@ impl Clock {
         let before = self.segment.count;
         self.segment.last = time;
         self.segment.count += periods;
-        if before / 16 != self.segment.count / 16 {
-            self.segment.period = self.estimate();
+        if (before ^ self.segment.count) >= 16 {
+            self.estimate();
         }
     }
 
@@ -139,10 +151,10 @@ impl Clock {
             return;
         }
         // After a longer silence the sender may have started anew, in another phase.
-        if whole > CONTINUES || (periods - whole).abs() > 0.35 {
+        if whole > CONTINUES || (periods - whole).abs() > OFF {
             self.segments += 1;
-            self.segment = Segment { start: time, last: time, count: 0, period: 0.0 };
-            self.segment.period = self.estimate();
+            self.segment = Segment::begin(time);
+            self.estimate();
         } else {
             self.step(time, whole as i64);
         }

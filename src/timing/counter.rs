@@ -86,8 +86,13 @@ enum Stage {
 }
 
 impl CounterFinder {
-    /// Takes two payloads that followed each other without a loss.
+    /// Whether the verdict stands: further payloads change nothing.
     #[inline]
+    pub fn is_settled(&self) -> bool {
+        self.stage == Stage::Settled
+    }
+
+    /// Takes two payloads that followed each other without a loss.
     pub fn push(&mut self, before: [u8; 8], after: [u8; 8], length: usize) {
         match self.stage {
             Stage::Screening => self.screen(before, after, length),

@@ -1,6 +1,6 @@
-//! Gaps between frames, in bins of 3 % width, with the sum in each bin so that means are exact.
+//! Gaps between frames, in bins of 3 % width, with the sums in each bin so that means and deviations are exact.
 
-/// A distribution of gaps from 1 µs to hours. The bins around the usual gap lie side by side, the others are kept sparse.
+/// A distribution of gaps from 1 ns to centuries. The bins around the usual gap lie side by side, the others are kept sparse.
 #[derive(Clone, Debug, Default)]
 pub struct Gaps {
     /// Bins from number `begin` on; none before the usual gap is known.
@@ -16,6 +16,8 @@ struct Bin {
     count: u64,
     /// Sum of its gaps in nanoseconds.
     sum: u64,
+    /// Sum of their squares.
+    squares: f64,
 }
 
 impl Bin {
@@ -24,6 +26,7 @@ impl Bin {
         self.count += 1;
         // A sum of nanoseconds that overflows stands for more than 500 years.
         self.sum = self.sum.saturating_add(gap.max(0) as u64);
+        self.squares += (gap.max(0) as f64).powi(2);
     }
 
     /// In seconds.
@@ -36,30 +39,22 @@ impl Bin {
 const WIDTH: usize = 64;
 /// Gaps after which the window is placed.
 const PLACED_AFTER: u64 = 5;
-/// Bins in all: gaps up to 2^63 ns.
+/// Bins in all: one for no gap at all, and 32 for each doubling up to 2^63 ns.
 const ALL: usize = 1 << 11;
 
-/// Gaps up to 32 µs have bins of 1 µs; above, each doubling is cut into 32 bins.
-const FINE: u64 = 32;
+/// A floating-point number (IEEE 754, binary64) begins with its exponent, so what comes before the last 47 bits numbers bins that each doubling is cut into 32
+/// of. One nanosecond has number 1.
+const REST: u32 = 47;
+const BEFORE_FIRST: u64 = (1.0_f64.to_bits() >> REST) - 1;
 
 #[inline]
 fn number(gap: i64) -> u16 {
-    let microseconds = gap.max(0) as u64 / 1000;
-    if microseconds < FINE {
-        return microseconds as u16;
-    }
-    let doubling = u64::from(microseconds.ilog2()) - 5;
-    (FINE + doubling * FINE + (microseconds >> doubling) - FINE) as u16
+    ((gap.max(0) as f64).to_bits() >> REST).saturating_sub(BEFORE_FIRST) as u16
 }
 
 /// Lower edge of a bin in seconds.
 fn edge(number: u16) -> f64 {
-    let number = u64::from(number);
-    if number < FINE {
-        return number as f64 * 1e-6;
-    }
-    let doubling = (number - FINE) / FINE;
-    (((number - FINE) % FINE + FINE) << doubling) as f64 * 1e-6
+    if number == 0 { 0.0 } else { f64::from_bits((u64::from(number) + BEFORE_FIRST) << REST) / 1e9 }
 }
 
 impl Gaps {
@@ -145,17 +140,19 @@ impl Gaps {
         self.between(low, high).map(|bin| bin.count).sum()
     }
 
-    /// Mean and standard deviation of the gaps from `low` to `high` seconds; the deviation from the means of the bins, so
-    /// spread within a bin (under 3 % of the gap) is added as that of an even distribution only where a bin stands alone.
+    /// Mean and standard deviation of the gaps in bins whose mean is from `low` to `high` seconds.
     pub fn moments(&self, low: f64, high: f64) -> Option<(f64, f64)> {
         let count = self.count_between(low, high);
         if count == 0 {
             return None;
         }
         let total: u64 = self.between(low, high).map(|bin| bin.sum).sum();
-        let mean = total as f64 / count as f64 / 1e9;
-        let spread: f64 = self.between(low, high).map(|bin| bin.count as f64 * (bin.mean() - mean).powi(2)).sum();
-        Some((mean, (spread / count as f64).sqrt()))
+        let mean = total as f64 / count as f64;
+        let squares: f64 = self.between(low, high).map(|bin| bin.squares).sum();
+        let variance = squares / count as f64 - mean * mean;
+        // What lies below the precision of the squares is no jitter.
+        let variance = if variance > mean * mean * 1e-12 { variance } else { 0.0 };
+        Some((mean / 1e9, variance.sqrt() / 1e9))
     }
 
     fn between(&self, low: f64, high: f64) -> impl Iterator<Item = Bin> + '_ {
@@ -188,7 +185,15 @@ mod tests {
         }
         let (mean, deviation) = gaps.moments(0.01, 0.03).unwrap();
         assert!((mean - 0.020).abs() < 1e-12);
-        assert!((deviation - (2.0f64 / 3.0).sqrt() * 1e-3).abs() < 1e-9);
+        assert!((deviation - (2.0f64 / 3.0).sqrt() * 1e-3).abs() < 1e-12);
         assert_eq!(gaps.count_between(0.1, 1.0), 1);
+        // Within one bin too, and none where there is none.
+        let deviation = |gaps_of: [i64; 4]| {
+            let mut gaps = Gaps::default();
+            gaps_of.into_iter().cycle().take(10_000).for_each(|gap| gaps.push(gap));
+            gaps.moments(0.01, 0.03).unwrap().1
+        };
+        assert!((deviation([20_000_000, 20_002_000, 20_000_000, 20_002_000]) - 1e-6).abs() < 1e-9);
+        assert_eq!(deviation([20_000_000; 4]), 0.0);
     }
 }

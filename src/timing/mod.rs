@@ -62,7 +62,7 @@ pub struct IdTiming {
     /// Rolling counters in its payload.
     pub counters: CounterFinder,
     last_payload: [u8; 8],
-    /// Running mean of its gaps.
+    /// Running mean of its gaps, while counters are looked for.
     usual_gap: Nanoseconds,
 }
 
@@ -153,8 +153,13 @@ impl Timing {
         self.ids.iter_mut().for_each(|id| id.silences.settle());
     }
 
-    /// Takes the next frame of the capture.
-    pub fn push(&mut self, frame: &Frame) {
+    /// Takes the next frames of the capture.
+    pub fn push_all(&mut self, frames: &[Frame]) {
+        frames.iter().for_each(|frame| self.push(frame));
+    }
+
+    #[inline]
+    fn push(&mut self, frame: &Frame) {
         let channel = usize::from(frame.channel);
         while self.channels.len() <= channel {
             self.channels.push(ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
@@ -204,12 +209,9 @@ impl IdTiming {
             Some((_, last)) if time < last => return,
             Some((first, last)) => {
                 let gap = time - last;
-                // A frame may have been lost in a gap much longer than the one before it: that pair tells nothing of counters.
-                if gap < self.usual_gap.saturating_mul(3) / 2 {
-                    self.counters.push(self.last_payload, payload, length);
+                if !self.counters.is_settled() {
+                    self.count(gap, payload, length);
                 }
-                self.usual_gap =
-                    if self.usual_gap == 0 { gap } else { self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16 };
                 self.gaps.push(gap);
                 self.silences.offer(Silence { start: last, end: time }, [self.last_payload, payload]);
                 self.clock.push(time);
@@ -217,6 +219,16 @@ impl IdTiming {
             }
         }
         self.last_payload = payload;
+    }
+
+    /// Looks for counters in two payloads that follow each other.
+    fn count(&mut self, gap: Nanoseconds, payload: [u8; 8], length: usize) {
+        // A frame may have been lost in a gap much longer than the one before it: that pair tells nothing of counters.
+        if gap < self.usual_gap.saturating_mul(3) / 2 {
+            self.counters.push(self.last_payload, payload, length);
+        }
+        self.usual_gap =
+            if self.usual_gap == 0 { gap } else { self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16 };
     }
 
     /// Period and jitter where the identifier is sent on a timer.
