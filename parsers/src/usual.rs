@@ -91,7 +91,7 @@ impl Reader {
         }
         let at = NAME + usize::from(self.channel_length) + 1;
         let (id, at) = id(window, at)?;
-        let (data, digits) = pairs(&sixteen(window, at));
+        let (data, digits) = pairs(eight(window, at), eight(window, at + 8));
         let end = at + digits;
         let (used, direction) = match *window.get(end..)?.first_chunk::<3>()? {
             [b'\n', ..] => (end + 1, None),
@@ -161,13 +161,6 @@ fn eight(window: &[u8; WINDOW], at: usize) -> u64 {
     ])
 }
 
-/// Sixteen bytes of the window; as for eight.
-#[inline]
-fn sixteen(window: &[u8; WINDOW], at: usize) -> [u8; 16] {
-    let at = at & 63;
-    core::array::from_fn(|next| window[at + next])
-}
-
 /// Microseconds from `uuuuuu) `: neighbours are joined to numbers of two, four and eight digits, as in D. Lemire's and others' published method.
 #[inline]
 fn fraction(text: u64) -> Option<u32> {
@@ -211,20 +204,21 @@ static DIGITS: [u16; 256] = {
 
 /// The pairs of hexadecimal digits at the beginning of sixteen characters, filled up with zeros, and how many digits there are.
 #[inline]
-fn pairs(text: &[u8; 16]) -> ([u8; 8], usize) {
-    // Step by step and without a branch, so that the compiler takes all sixteen at once.
-    let wrong: [u8; 16] = core::array::from_fn(|at| {
-        let (digit, letter) = (text[at].wrapping_sub(b'0'), (text[at] | 0x20).wrapping_sub(b'a'));
-        if (digit > 9) & (letter > 5) { 0xFF } else { 0 }
-    });
-    let digits = u128::from_le_bytes(wrong).trailing_zeros() / 8;
-    let text = u128::from_le_bytes(*text);
-    let (low, high) = (four_bytes(text as u64), four_bytes((text >> 64) as u64));
+fn pairs(first: u64, second: u64) -> ([u8; 8], usize) {
+    let ((low, wrong_low), (high, wrong_high)) = (hexadecimal(first), hexadecimal(second));
+    let digits = (places(wrong_low) | places(wrong_high) << 8 | 1 << 16).trailing_zeros();
+    let data = u64::from(low) | u64::from(high) << 32;
     let kept = u64::MAX.checked_shr(64 - 4 * digits).unwrap_or(0);
-    (((u64::from(low) | u64::from(high) << 32) & kept).to_le_bytes(), digits as usize)
+    ((data & kept).to_le_bytes(), digits as usize)
 }
 
-/// Eight hexadecimal digits: four bytes, the first pair lowest, and the highest bit of each character that is no digit.
+/// Which of eight bytes have their highest bit set, as one bit each.
+#[inline]
+fn places(marks: u64) -> u32 {
+    ((marks >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56) as u32
+}
+
+/// Four bytes from eight hexadecimal digits, the first pair lowest, and the highest bit of each character that is no digit.
 #[inline]
 fn hexadecimal(text: u64) -> (u32, u64) {
     let low = text & !HIGHEST;
@@ -233,15 +227,10 @@ fn hexadecimal(text: u64) -> (u32, u64) {
     let letter = low | all(0x20);
     let digits = from(low, b'0') & !from(low, b'9' + 1);
     let letters = from(letter, b'a') & !from(letter, b'f' + 1);
-    (four_bytes(text), (!(digits | letters) | text) & HIGHEST)
-}
-
-/// Four bytes from eight hexadecimal digits, the first pair lowest.
-#[inline]
-fn four_bytes(text: u64) -> u32 {
+    let wrong = (!(digits | letters) | text) & HIGHEST;
     // A letter's low half counts from 1 for the digit ten.
     let values = (text & all(0x0F)) + (text >> 6 & all(1)) * 9;
     let bytes = (values << 4 | values >> 8) & 0x00FF_00FF_00FF_00FF;
     let fours = (bytes | bytes >> 8) & 0x0000_FFFF_0000_FFFF;
-    (fours | fours >> 16) as u32
+    ((fours | fours >> 16) as u32, wrong)
 }
