@@ -58,11 +58,6 @@ fn edge(number: u16) -> f64 {
 }
 
 impl Gaps {
-    /// For gaps of any length: all bins side by side.
-    pub fn of_any_length() -> Self {
-        Gaps { window: vec![Bin::default(); ALL], ..Gaps::default() }
-    }
-
     /// Adds a gap in nanoseconds.
     #[inline]
     pub fn push(&mut self, gap: i64) {
@@ -122,17 +117,7 @@ impl Gaps {
 
     /// The gap, in seconds, below which the share `q` (0 to 1) of all gaps lies; straight between the edges of a bin.
     pub fn quantile(&self, q: f64) -> Option<f64> {
-        let wanted = q.clamp(0.0, 1.0) * self.count as f64;
-        let mut below = 0.0;
-        for (number, bin) in self.bins() {
-            let count = bin.count as f64;
-            if below + count >= wanted {
-                let (low, high) = (edge(number), edge(number + 1));
-                return Some(low + (high - low) * ((wanted - below) / count).clamp(0.0, 1.0));
-            }
-            below += count;
-        }
-        None
+        quantile(self.bins().map(|(number, bin)| (number, bin.count)), self.count, q)
     }
 
     /// How many gaps lie in bins whose mean is from `low` to `high` seconds.
@@ -158,6 +143,49 @@ impl Gaps {
     fn between(&self, low: f64, high: f64) -> impl Iterator<Item = Bin> + '_ {
         self.bins().map(|(_, bin)| bin).filter(move |bin| bin.mean() >= low && bin.mean() <= high)
     }
+}
+
+/// A distribution of gaps of any length, of which only their number is kept.
+#[derive(Clone, Debug)]
+pub struct GapCounts {
+    bins: Vec<u64>,
+}
+
+impl Default for GapCounts {
+    fn default() -> Self {
+        GapCounts { bins: vec![0; ALL] }
+    }
+}
+
+impl GapCounts {
+    /// Adds a gap in nanoseconds.
+    #[inline]
+    pub fn push(&mut self, gap: i64) {
+        if let Some(count) = self.bins.get_mut(usize::from(number(gap))) {
+            *count += 1;
+        }
+    }
+
+    /// As [`Gaps::quantile`].
+    pub fn quantile(&self, q: f64) -> Option<f64> {
+        let bins = self.bins.iter().enumerate().map(|(number, count)| (number as u16, *count));
+        quantile(bins.filter(|(_, count)| *count > 0), self.bins.iter().sum(), q)
+    }
+}
+
+/// Of bins that hold something, with their numbers, in order, and what they hold together.
+fn quantile(bins: impl Iterator<Item = (u16, u64)>, all: u64, q: f64) -> Option<f64> {
+    let wanted = q.clamp(0.0, 1.0) * all as f64;
+    let mut below = 0.0;
+    for (number, count) in bins {
+        let count = count as f64;
+        if below + count >= wanted {
+            let (low, high) = (edge(number), edge(number + 1));
+            return Some(low + (high - low) * ((wanted - below) / count).clamp(0.0, 1.0));
+        }
+        below += count;
+    }
+    None
 }
 
 #[cfg(test)]

@@ -1,6 +1,7 @@
 //! Moments at which the traffic of all channels stops at once and goes on as densely as before: the recording paused.
 
-use super::{Gaps, Nanoseconds, Silence};
+use super::histogram::GapCounts;
+use super::{Nanoseconds, Silence};
 
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
@@ -12,23 +13,17 @@ const KEPT_STAMPS: usize = 32;
 const SHORTEST: Nanoseconds = 20_000_000;
 
 /// Finds stops while frames go by, from the last few time stamps of the merged traffic of all channels.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Pauses {
     /// The last stamps, each at its number modulo their count.
     recent: [Nanoseconds; KEPT_STAMPS],
     /// Stamps so far.
     filled: usize,
     latest: Nanoseconds,
-    gaps: Gaps,
+    gaps: GapCounts,
     candidates: Vec<Silence>,
     /// Candidates beyond [`Pauses::KEPT`].
     pub dropped: u64,
-}
-
-impl Default for Pauses {
-    fn default() -> Self {
-        Pauses { recent: [0; KEPT_STAMPS], filled: 0, latest: 0, gaps: Gaps::of_any_length(), candidates: Vec::new(), dropped: 0 }
-    }
 }
 
 impl Pauses {
