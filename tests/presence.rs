@@ -35,15 +35,21 @@ const SENT: [(u32, u64, u64); 7] =
 
 /// The report of 60 s in which identifiers are silent from one millisecond to another.
 fn report(silent: &[(u32, u64, u64)], more: &str) -> Value {
-    let mut frames: Vec<(u64, u32)> = SENT
-        .iter()
-        .flat_map(|(id, period, first)| (0..).map(move |step| (first + step * period, *id)).take_while(|(at, _)| *at < 60_000))
-        .filter(|(at, id)| !silent.iter().any(|(silent, from, to)| silent == id && (*from..*to).contains(at)))
-        .collect();
+    report_of(silent, more, |_, at, step| (at, step))
+}
+
+/// The same where a frame of an identifier that is due at one millisecond with one value of its counter is sent at another with another.
+fn report_of(silent: &[(u32, u64, u64)], more: &str, sent: impl Fn(u32, u64, u64) -> (u64, u64)) -> Value {
+    let mut frames: Vec<(u64, u32, u64)> = Vec::new();
+    for (id, period, first) in SENT {
+        let due = (0..).map(|step| (first + step * period, step)).take_while(|(at, _)| *at < 60_000);
+        let heard = due.filter(|(at, _)| !silent.iter().any(|(silent, from, to)| *silent == id && (*from..*to).contains(at)));
+        frames.extend(heard.map(|(at, step)| sent(id, at, step)).map(|(at, count)| (at, id, count)));
+    }
     frames.sort_unstable();
     let mut text = more.to_owned();
-    for (at, id) in frames {
-        writeln!(text, "({}.{:03}000) can0 {id:03X}#{:016X}", 1000 + at / 1000, at % 1000, at / 3).unwrap();
+    for (at, id, count) in frames {
+        writeln!(text, "({}.{:03}000) can0 {id:03X}#{:02X}{:014X}", 1000 + at / 1000, at % 1000, count % 256, at / 3).unwrap();
     }
     let folder = tempfile::tempdir().unwrap();
     let (capture, roster) = (folder.path().join("capture.log"), folder.path().join("roster.toml"));
@@ -92,6 +98,12 @@ fn says(document: &Value, outage: usize, sentence: &str) {
     assert!(evidence.contains(sentence), "{sentence:?} is not in {evidence}");
 }
 
+#[track_caller]
+fn says_nothing_of(document: &Value, outage: usize, words: &str) {
+    let evidence = document["outages"][outage]["evidence"].to_string();
+    assert!(!evidence.contains(words), "{words:?} is in {evidence}");
+}
+
 const FRONT: [&str; 2] = ["0x100", "0x101"];
 
 /// A node is silent from the last frame of any of its messages to the first.
@@ -100,6 +112,8 @@ fn a_whole_node() {
     let document =
         check(&[(0x100, 24_000, 28_000), (0x101, 24_000, 28_000)], &[("node", &["front"], &FRONT, 23_991, 4010, false)]);
     says(&document, 0, "2 periodic identifiers missed 80 frames or more each; the fastest of them comes every 10 ms");
+    says(&document, 0, "its other identifiers (1) were not heard in that time either");
+    says_nothing_of(&document, 0, "came back over");
     // 0x101 stops by itself a little earlier, and comes back a little later: together with the other it is the node.
     check(&[(0x100, 24_000, 28_000), (0x101, 23_700, 28_400)], &[("node", &["front"], &FRONT, 23_991, 4010, false)]);
     // Where some of it comes back much later, that is said.
@@ -112,8 +126,26 @@ fn a_whole_node() {
         &[("node", &["front"], &FRONT, 19_991, 6010, false)],
     );
     says(&document, 0, "2 periodic identifiers");
+    // … and begins it, where it comes just before the others return or just after they stop.
+    check(&[(0x100, 23_595, 28_000), (0x101, 23_595, 28_000)], &[("node", &["front"], &FRONT, 23_600, 4401, false)]);
+    check(&[(0x100, 26_000, 31_310), (0x101, 26_000, 31_310)], &[("node", &["front"], &FRONT, 25_991, 5309, false)]);
     let lost = [(0x100, 50_000, 60_000), (0x101, 50_000, 60_000), (0x102, 50_000, 60_000)];
     check(&lost, &[("node", &["front"], &FRONT, 49_991, 10_002, true)]);
+    let document = check(&[(0x300, 20_000, 24_000)], &[("node", &["left"], &["0x300"], 19_989, 4020, false)]);
+    says_nothing_of(&document, 0, "its other identifiers");
+}
+
+/// Both nodes of a branch ran on or both started anew; where they differ, the cause stays open.
+#[test]
+fn causes_that_differ() {
+    let lost = [(0x300, 20_000, 24_000), (0x400, 20_000, 24_000)];
+    let cause = |anew: &[u32]| {
+        let restart = |id, at, step| if at > 22_000 && anew.contains(&id) { (at + 7, (at - 24_000) / 20) } else { (at, step) };
+        let document = report_of(&lost, "", restart);
+        assert_eq!(document["outages"].as_array().unwrap().len(), 1, "{}", document["outages"]);
+        document["outages"][0]["cause"].as_str().unwrap().to_owned()
+    };
+    assert_eq!([cause(&[]), cause(&[0x300, 0x400]), cause(&[0x400])], ["open_circuit", "lost_power", "unknown"]);
 }
 
 /// Some messages of a node that goes on.
