@@ -7,7 +7,7 @@ use std::fmt::Write as _;
 use common::lostnode;
 use serde_json::Value;
 
-/// Four nodes: the first two of two periodic messages each, the first with one that it sends now and then.
+/// Five nodes: the first two of two periodic messages each, the first with one that it sends now and then.
 const ROSTER: &str = r#"
 # Made by hand, invented.
 [[node]]
@@ -27,11 +27,23 @@ messages = [{ id = "0x300", period = 0.02 }]
 name = "right"
 channel = "can0"
 messages = [{ id = "0x400", period = 0.02 }]
+[[node]]
+name = "top"
+channel = "can0"
+messages = [{ id = "0x500", period = 0.05 }]
 "#;
 
 /// Identifier, period in milliseconds, first frame in milliseconds.
-const SENT: [(u32, u64, u64); 7] =
-    [(0x100, 10, 1), (0x101, 50, 3), (0x102, 7700, 500), (0x200, 20, 5), (0x201, 100, 7), (0x300, 20, 9), (0x400, 20, 13)];
+const SENT: [(u32, u64, u64); 8] = [
+    (0x100, 10, 1),
+    (0x101, 50, 3),
+    (0x102, 7700, 500),
+    (0x200, 20, 5),
+    (0x201, 100, 7),
+    (0x300, 20, 9),
+    (0x400, 20, 13),
+    (0x500, 50, 17),
+];
 
 /// The report of 60 s in which identifiers are silent from one millisecond to another.
 fn report(silent: &[(u32, u64, u64)], more: &str) -> Value {
@@ -178,7 +190,7 @@ fn a_branch() {
     let both = |from, to| [(0x300, from, to), (0x400, from, to)];
     let branch = &["left", "right"];
     let document = check(&both(20_000, 24_000), &[("branch", branch, &["0x300", "0x400"], 19_993, 4016, false)]);
-    says(&document, 0, "2 nodes fell silent within 0.00 s of each other while 2 others on the channel went on");
+    says(&document, 0, "2 nodes fell silent within 0.00 s of each other while 3 others on the channel went on");
     says(&document, 0, "they came back within 0.00 s of each other");
     // Control units start up at different speeds, but not by four seconds.
     let document = check(
@@ -211,4 +223,27 @@ fn error_reports_near_it() {
     let errors = "(1019.500000) can0 20000008#0000040000000000\n(1020.500000) can0 20000008#0000040000000000\n(1021.500000) can0 20000008#0000040000000000\n(1020.100000) can0 20000004#0001000000000000\n";
     let document = report(&[(0x100, 20_000, 24_000), (0x101, 20_000, 24_000)], errors);
     says(&document, 0, "2 error reports about the bus within 1 s of its start");
+}
+
+/// A node that a sleep of its channel hides says how long it was asked for, and how long nobody was there.
+#[test]
+fn a_node_that_does_not_wake() {
+    let asleep = || SENT.iter().map(|(id, ..)| (*id, 20_000, 30_000));
+    let with = |left_until| asleep().filter(|(id, ..)| *id != 0x300).chain([(0x300, 20_000, left_until)]).collect::<Vec<_>>();
+    let of_left = |document: &Value| {
+        let outages = document["outages"].as_array().unwrap();
+        outages.iter().position(|outage| outage["nodes"] == serde_json::json!(["left"])).unwrap_or_else(|| panic!("{outages:#?}"))
+    };
+    let document = report(&with(50_000), "");
+    let left = of_left(&document);
+    says(&document, left, "it answered 20.01 s after the channel woke");
+    says(&document, left, "for 10.01 s of it the whole channel was silent");
+    assert_eq!(document["outages"].as_array().unwrap().len(), 2);
+    says_nothing_of(&document, 1 - left, "whole channel was silent");
+    let document = report(&with(60_000), "");
+    says(&document, of_left(&document), "it did not answer in the 29.99 s after the channel woke");
+    // One that is lost long after the sleep has nothing to do with it.
+    let document = report(&asleep().chain([(0x300, 40_000, 44_000)]).collect::<Vec<_>>(), "");
+    let left = of_left(&document);
+    says_nothing_of(&document, left, "channel");
 }
