@@ -164,7 +164,9 @@ fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing
         let mut homes: Vec<&mut Node> =
             by_clock.iter_mut().filter(|node| node.ids.iter().any(|id| silent.ids.contains(id))).collect();
         match homes.as_mut_slice() {
-            [] => by_clock.push(Node { ids: free, ..silent }),
+            [] => by_clock.push(silent),
+            // It fell silent with others than those of its own clock: nothing is told of these.
+            [..] if silent.ids.len() == 1 => {}
             [home] if home.ids.iter().any(|id| !silent.ids.contains(id) && went_on(losses, *id, silent.ids[0])) => {
                 home.ids.retain(|id| !silent.ids.contains(id));
                 home.name = name(timing, &home.ids);
