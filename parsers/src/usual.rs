@@ -38,26 +38,53 @@ const fn all(byte: u8) -> u64 {
 /// The highest bit of each of eight bytes.
 const HIGHEST: u64 = all(0x80);
 
-/// Reads one usual line after another, and keeps of the line before what neighbours have in common: the second and the channel.
+/// Reads one usual line after another, and keeps of the lines before what neighbours have in common: the second and a few channels.
 #[derive(Clone, Debug)]
 pub struct Reader {
     /// `(ssssssssss.`
     second: [u8; SECOND],
     /// The same in nanoseconds.
     start: i64,
-    /// Channel name with the blank after it, and which bits of eight bytes these are.
-    name: u64,
+    /// That of the line before comes first.
+    names: [Name; 4],
+}
+
+/// A channel name.
+#[derive(Clone, Copy, Debug)]
+struct Name {
+    /// With the blank after it, and which bits of eight bytes these are.
+    text: u64,
     mask: u64,
+    /// Without it, filled up with zeros.
     channel: [u8; 8],
-    channel_length: u8,
+    length: u8,
 }
 
 impl Default for Reader {
     /// As after a line of second 0 on `can0`.
     fn default() -> Self {
-        let (channel, mask) = (*b"can0\0\0\0\0", (1 << 40) - 1);
-        let name = u64::from_le_bytes(*b"can0 \0\0\0");
-        Reader { second: *b"(0000000000.", start: 0, name, mask, channel, channel_length: 4 }
+        let name = Name { text: u64::from_le_bytes(*b"can0 \0\0\0"), mask: (1 << 40) - 1, channel: *b"can0\0\0\0\0", length: 4 };
+        Reader { second: *b"(0000000000.", start: 0, names: [name; 4] }
+    }
+}
+
+impl Name {
+    #[inline]
+    fn begins(&self, text: u64) -> bool {
+        (text ^ self.text) & self.mask == 0
+    }
+
+    /// A name of printable characters that a blank ends, 1 to 7 of them.
+    fn read(text: u64) -> Option<Self> {
+        let bytes = text.to_le_bytes();
+        let length = bytes.iter().position(|byte| *byte == b' ')?;
+        if length == 0 || !bytes[..length].iter().all(u8::is_ascii_graphic) {
+            return None;
+        }
+        let mut channel = [0; 8];
+        channel[..length].copy_from_slice(&bytes[..length]);
+        let mask = u64::MAX >> (56 - 8 * length);
+        Some(Name { text: text & mask, mask, channel, length: length as u8 })
     }
 }
 
@@ -86,10 +113,11 @@ impl Reader {
         }
         let time = Timestamp::from_nanoseconds(self.start + i64::from(fraction(eight(window, SECOND))?) * 1000);
         let name = eight(window, NAME);
-        if (name ^ self.name) & self.mask != 0 {
-            self.new_name(name)?;
+        if !self.names[0].begins(name) {
+            self.other_name(name)?;
         }
-        let at = NAME + usize::from(self.channel_length) + 1;
+        let Name { channel, length: channel_length, .. } = self.names[0];
+        let at = NAME + usize::from(channel_length) + 1;
         let (id, at) = id(window, at)?;
         let (data, digits) = pairs(eight(window, at), eight(window, at + 8));
         let end = at + digits;
@@ -107,7 +135,7 @@ impl Reader {
             return None;
         }
         let frame = ClassicFrame::of_bytes(id, data, digits as u8 / 2);
-        Some(UsualLine { time, channel: self.channel, channel_length: self.channel_length, frame, direction, used })
+        Some(UsualLine { time, channel, channel_length, frame, direction, used })
     }
 
     #[inline(never)]
@@ -123,17 +151,15 @@ impl Reader {
     }
 
     #[inline(never)]
-    fn new_name(&mut self, text: u64) -> Option<()> {
-        let text = text.to_le_bytes();
-        let length = text.iter().position(|byte| *byte == b' ')?;
-        if length == 0 || !text[..length].iter().all(u8::is_ascii_graphic) {
-            return None;
+    fn other_name(&mut self, text: u64) -> Option<()> {
+        match self.names.iter().position(|name| name.begins(text)) {
+            Some(at) => self.names.swap(0, at),
+            None => {
+                let new = Name::read(text)?;
+                self.names.rotate_right(1);
+                self.names[0] = new;
+            }
         }
-        let mut channel = [0; 8];
-        channel[..length].copy_from_slice(&text[..length]);
-        self.mask = u64::MAX >> (56 - 8 * length);
-        self.name = u64::from_le_bytes(text) & self.mask;
-        (self.channel, self.channel_length) = (channel, length as u8);
         Some(())
     }
 }

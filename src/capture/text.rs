@@ -15,8 +15,8 @@ pub(super) struct Parsed {
     pub frames: Vec<Frame>,
     pub channels: Vec<String>,
     latest_channel: ChannelIndex,
-    /// Name and index of the channel of the latest line of the usual shape.
-    usual_channel: ([u8; 8], ChannelIndex),
+    /// Names and indexes of the channels of lines of the usual shape.
+    usual_channels: Vec<([u8; 8], ChannelIndex)>,
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
     pub line_ends: u64,
@@ -113,10 +113,17 @@ impl Parsed {
     /// The channel of a usual line, by its name filled up with zeros.
     #[inline(always)]
     fn usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
-        if name != self.usual_channel.0 {
-            self.usual_channel = (name, self.channel(&name[..length])?);
+        match self.usual_channels.iter().find(|(known, _)| *known == name) {
+            Some((_, channel)) => Some(*channel),
+            None => self.add_usual_channel(name, length),
         }
-        Some(self.usual_channel.1)
+    }
+
+    #[cold]
+    fn add_usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
+        let channel = self.channel(&name[..length])?;
+        self.usual_channels.push((name, channel));
+        Some(channel)
     }
 
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
