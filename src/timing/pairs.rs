@@ -93,6 +93,18 @@ struct Point {
 const FEWEST: usize = 4;
 
 /// The drift of `a` less that of `b`; `None` with too few cells in common.
+///
+/// ```
+/// use lostnode::timing::{Clock, Offsets, relative};
+/// // A minute of 10 ms; the second clock is 100 ppm slow.
+/// let [sound, slow] = [10_000_000, 10_001_000].map(|period| {
+///     let mut clock = Clock::default();
+///     (0..6000).for_each(|step| clock.push(step * period));
+///     Offsets::of(&clock, 10_000_000.0)
+/// });
+/// let found = relative(&sound, &slow).unwrap();
+/// assert!((found.drift + 100e-6).abs() < 0.1e-6 && found.wander < 1e-6);
+/// ```
 pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
     let (mut points, stretches, span) = common(a, b);
     let freedom = points.len() as f64 - stretches as f64 - 1.0;
