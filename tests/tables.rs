@@ -152,6 +152,8 @@ fn damaged_parquet() {
         }
         let output = piped(&["frames", "-"], &bytes);
         assert!(matches!(output.status.code(), Some(0 | 2)), "turn {turn}: {:?}", output.status);
+        let told = String::from_utf8_lossy(&output.stderr);
+        assert!(!told.contains("panicked"), "turn {turn}: {told}");
     }
     for bytes in [b"PAR1".to_vec(), b"PAR1PAR1".to_vec(), [b"PAR1", &[0xFF; 99][..], b"PAR1"].concat()] {
         let output = piped(&["frames", "-"], &bytes);

@@ -215,7 +215,7 @@ fn fields(line: &[u8], separator: u8) -> Vec<String> {
 }
 
 /// A number, with or without `0x`, and how many digits it was written with.
-fn number(text: &str, base: u32) -> Option<(u32, usize)> {
+pub(super) fn number(text: &str, base: u32) -> Option<(u32, usize)> {
     let hexadecimal = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
     let (digits, base) = hexadecimal.map_or((text, base), |digits| (digits, 16));
     let value = u32::from_str_radix(digits, base).ok().filter(|_| !digits.starts_with('+'))?;

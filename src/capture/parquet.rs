@@ -1,13 +1,16 @@
 //! Parquet captures that this tool wrote.
 
+use std::cell::Cell;
 use std::io::{self, Cursor, Read};
 use std::ops::ControlFlow;
-use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::panic::{self, AssertUnwindSafe, catch_unwind};
+use std::sync::Once;
 
 use lostnode_parsers::Timestamp;
 use lostnode_parsers::error::is_channel_name;
 use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader};
 
+use super::columns;
 use super::frame_table::{COLUMNS, Parts};
 use super::text::{Parsed, intern};
 use crate::table::parquet::data_type;
@@ -30,25 +33,42 @@ pub(super) fn read(reader: impl Read, take: &mut dyn FnMut(Parsed) -> ControlFlo
     if reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64 == MOST_BYTES {
         return Err(damaged("larger than 4 GiB; write it in parts with `lostnode frames --from --to`"));
     }
-    // The library is made for files it can trust: what it makes of damaged ones must not end a run over thousands.
-    let rows = |from: usize| -> io::Result<DataFrame> {
-        let whole = catch_unwind(AssertUnwindSafe(|| slice(&bytes, from)));
-        whole.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))
-    };
     let mut from = 0;
     loop {
-        let frame = rows(from)?;
+        let frame = guarded(|| slice(&bytes, from))?;
         if frame.height() == 0 {
             return Ok(());
         }
         let mut parsed = Parsed::default();
-        let whole = catch_unwind(AssertUnwindSafe(|| convert(&frame, from as u64, &mut parsed)));
-        whole.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))?;
+        guarded(|| convert(&frame, from as u64, &mut parsed))?;
         from += frame.height();
         if take(parsed).is_break() {
             return Ok(());
         }
     }
+}
+
+thread_local! {
+    /// Whether a panic of this thread is caught and told in other words.
+    static CAUGHT: Cell<bool> = const { Cell::new(false) };
+}
+
+/// Runs a part of the library, which is made for files it can trust: that it panics on damaged ones must not end a run over thousands, nor print what only its
+/// authors understand.
+fn guarded<T>(work: impl FnOnce() -> Result<T, PolarsError>) -> io::Result<T> {
+    static HOOK: Once = Once::new();
+    HOOK.call_once(|| {
+        let others = panic::take_hook();
+        panic::set_hook(Box::new(move |told| {
+            if !CAUGHT.get() {
+                others(told);
+            }
+        }));
+    });
+    CAUGHT.set(true);
+    let done = catch_unwind(AssertUnwindSafe(work));
+    CAUGHT.set(false);
+    done.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))
 }
 
 fn slice(bytes: &[u8], from: usize) -> Result<DataFrame, PolarsError> {
@@ -77,12 +97,9 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
     for row in 0..frame.height() {
         parsed.lines += 1;
         let number = before + row as u64 + 1;
-        let digits = id.get(row).map(|id| id.strip_prefix("0x").unwrap_or(id));
         let parts = Parts {
             kind: kind.get(row).unwrap_or_default(),
-            id: digits.and_then(|digits| {
-                Some((u32::from_str_radix(digits, 16).ok().filter(|_| !digits.starts_with('+'))?, digits.len()))
-            }),
+            id: id.get(row).and_then(|id| columns::number(id, 16)),
             extended: extended.get(row),
             dlc: dlc.get(row).and_then(|dlc| u64::try_from(dlc).ok()),
             data: data.get(row).unwrap_or_default(),
