@@ -42,6 +42,8 @@ fn published_values() {
     }
     near(s::none_after(5, 10.0, 10.0), 0.03125, "5 in 10, none in 10");
     near(s::none_after(3, 10.0, 30.0), 0.015625, "3 in 10, none in 30");
+    near(s::needed(3, 10.0, 1.0 - 0.015625).unwrap(), 30.0, "3 in 10, 98.4 % sure after 30");
+    assert_eq!(s::needed(0, 10.0, 0.95), None);
     assert!((s::none_after(10, 60.0, 30.0) - 0.0173415).abs() < 1e-7);
 }
 

@@ -87,13 +87,14 @@ static PLACES: [[u16; 256]; LONGEST] = {
 /// Checksum of a classical frame (CRC-15).
 pub fn crc15(frame: &ClassicFrame) -> u16 {
     let (message, length, _) = classic_message(frame);
-    checksum(&message[..length])
+    checksum(message.iter(), length)
 }
 
+/// Of the first `length` bytes of a message, at most [`LONGEST`].
 #[inline(always)]
-fn checksum(message: &[u8]) -> u16 {
-    let places = PLACES.iter().take(message.len()).rev();
-    message.iter().zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
+fn checksum<'a>(message: impl Iterator<Item = &'a u8>, length: usize) -> u16 {
+    let places = PLACES.iter().take(length).rev();
+    message.zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
 }
 
 /// Start of frame to the last data byte, its length in bytes, and the number of unused leading bits.
@@ -137,19 +138,30 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
 /// ```
 #[inline]
 pub fn four_lengths(frames: [&ClassicFrame; 4]) -> [Length; 4] {
-    let usual = |frame: &ClassicFrame| matches!(frame.identifier(), Id::Standard(_)) && frame.bytes().len() == 8;
-    if frames.iter().all(|frame| usual(frame)) { four_standard_lengths(frames) } else { frames.map(classic_length) }
+    let whole = |frame: &&ClassicFrame| frame.bytes().len() == 8;
+    let standard = |frame: &&ClassicFrame| matches!(frame.identifier(), Id::Standard(_));
+    if !frames.iter().all(whole) {
+        return frames.map(classic_length);
+    }
+    match frames.iter().filter(|frame| standard(frame)).count() {
+        4 => four_of_eight_bytes::<3>(frames, 5),
+        0 => four_of_eight_bytes::<5>(frames, 1),
+        _ => frames.map(classic_length),
+    }
 }
 
-/// Lengths of data frames of 11 bits and 8 bytes.
-fn four_standard_lengths([a, b, c, d]: [&ClassicFrame; 4]) -> [Length; 4] {
+/// Lengths of data frames of 8 bytes whose heads are alike: so many bytes, with so many unused leading bits.
+#[inline(always)]
+fn four_of_eight_bytes<const HEAD: usize>(frames: [&ClassicFrame; 4], unused: u32) -> [Length; 4] {
     let head = |frame: &ClassicFrame| {
-        let ([a, b, c, ..], ..) = classic_head(frame);
-        [a, b, c]
+        let mut head = [0; HEAD];
+        head.copy_from_slice(&classic_head(frame).0[..HEAD]);
+        head
     };
+    let [a, b, c, d] = frames;
     let (heads, data) = ([head(a), head(b), head(c), head(d)], [a.places(), b.places(), c.places(), d.places()]);
     // Four variables and no list of four, so that each stays in a register.
-    let begin = Bytewise::after_unused(5);
+    let begin = Bytewise::after_unused(unused);
     let (mut a, mut b, mut c, mut d) = (begin, begin, begin, begin);
     let mut step = |[in_a, in_b, in_c, in_d]: [u8; 4]| {
         a.byte(in_a);
@@ -157,20 +169,19 @@ fn four_standard_lengths([a, b, c, d]: [&ClassicFrame; 4]) -> [Length; 4] {
         c.byte(in_c);
         d.byte(in_d);
     };
-    (0..3).for_each(|at| step(heads.map(|head| head[at])));
-    (0..8).for_each(|at| step(data.map(|data| data[at])));
-    let crc = |lane: usize| {
-        let places = PLACES[..11].iter().rev();
-        heads[lane].iter().chain(data[lane]).zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
-    };
-    [a.end(crc(0), 11, 5), b.end(crc(1), 11, 5), c.end(crc(2), 11, 5), d.end(crc(3), 11, 5)]
+    // Written out, since the compiler does not take `map` of a list apart here.
+    (0..HEAD).for_each(|at| step([heads[0][at], heads[1][at], heads[2][at], heads[3][at]]));
+    (0..8).for_each(|at| step([data[0][at], data[1][at], data[2][at], data[3][at]]));
+    let crc = |lane: usize| checksum(heads[lane].iter().chain(data[lane]), HEAD + 8);
+    let length = HEAD + 8;
+    [a.end(crc(0), length, unused), b.end(crc(1), length, unused), c.end(crc(2), length, unused), d.end(crc(3), length, unused)]
 }
 
 fn classic_length(frame: &ClassicFrame) -> Length {
     let (message, length, unused) = classic_message(frame);
     let mut stuffing = Bytewise::after_unused(unused);
     message[..length].iter().for_each(|byte| stuffing.byte(*byte));
-    stuffing.end(checksum(&message[..length]), length, unused)
+    stuffing.end(checksum(message.iter(), length), length, unused)
 }
 
 /// Counts dynamic stuff bits byte by byte, from [`STEPS`].
