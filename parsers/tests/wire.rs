@@ -143,13 +143,19 @@ proptest! {
         prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
     }
 
-    /// Four frames side by side have the lengths that each has by itself.
+    /// Four frames side by side have the lengths that each has by itself: all of one width, or with one that differs; of any data, and of much to be stuffed.
     #[test]
-    fn four_at_once(ids in any::<[u16; 4]>(), data in any::<[[u8; 8]; 4]>(), odd_one in any::<Option<u8>>()) {
-        let mut frames: [ClassicFrame; 4] =
-            std::array::from_fn(|at| ClassicFrame::new(make_id(u32::from(ids[at] & 0x7FF), false).unwrap(), &data[at]).unwrap());
-        if let Some(at) = odd_one {
-            frames[usize::from(at) % 4] = ClassicFrame::new(make_id(u32::from(ids[0]) << 9, true).unwrap(), &data[0][..usize::from(at) % 9]).unwrap();
+    fn four_at_once(
+        ids in any::<[u32; 4]>(),
+        extended in any::<bool>(),
+        data in prop::array::uniform4(prop::array::uniform8(prop_oneof![any::<u8>(), Just(0), Just(0xFF), Just(0xF8)])),
+        odd_one in any::<Option<u8>>(),
+    ) {
+        let id = |raw: u32, extended| make_id(if extended { raw >> 3 } else { raw & 0x7FF }, extended).unwrap();
+        let mut frames: [ClassicFrame; 4] = std::array::from_fn(|at| ClassicFrame::new(id(ids[at], extended), &data[at]).unwrap());
+        if let Some(odd) = odd_one {
+            let length = usize::from(odd >> 3) % 9;
+            frames[usize::from(odd) % 4] = ClassicFrame::new(id(ids[0], odd & 4 == 0), &data[0][..length]).unwrap();
         }
         let alone = frames.map(|frame| length::<FdFrame>(&FrameKind::Classic(frame)).unwrap());
         prop_assert_eq!(four_lengths(frames.each_ref()), alone);
