@@ -126,6 +126,7 @@ fn a_whole_node() {
     says(&document, 0, "2 periodic identifiers missed 80 frames or more each; the fastest of them comes every 10 ms");
     says(&document, 0, "its other identifiers (1) were not heard in that time either");
     says_nothing_of(&document, 0, "came back over");
+    says_nothing_of(&document, 0, "error report");
     // 0x101 stops by itself a little earlier, and comes back a little later: together with the other it is the node.
     check(&[(0x100, 24_000, 28_000), (0x101, 23_700, 28_400)], &[("node", &["front"], &FRONT, 23_991, 4010, false)]);
     // Where some of it comes back much later, that is said.

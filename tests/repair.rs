@@ -40,6 +40,10 @@ fn published_values() {
     for (percent, times) in [(50, 0.693), (60, 0.916), (75, 1.386), (80, 1.609), (90, 2.303), (95, 2.996), (99, 4.605)] {
         assert!((s::zero_events(f64::from(percent) / 100.0) - times).abs() < 5e-4);
     }
+    // The sum over both counts written out in Python for this project; that of those at least as far apart is scipy's number above.
+    let (_, beyond, at_least) = s::e_test_bounds(0, 100.0, 3, 100.0);
+    near(beyond, 0.03236262381652928, "further apart");
+    near(at_least, 0.08837900945483523, "at least as far apart");
     near(s::none_after(5, 10.0, 10.0), 0.03125, "5 in 10, none in 10");
     near(s::none_after(3, 10.0, 30.0), 0.015625, "3 in 10, none in 30");
     near(s::needed(3, 10.0, 1.0 - 0.015625).unwrap(), 30.0, "3 in 10, 98.4 % sure after 30");
