@@ -63,16 +63,15 @@ pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks, known: Option<(&
     let silent = by_shared_silence(timing, losses).into_iter().flat_map(|node| apart(timing, clocks, node)).collect();
     others.extend(with_silences(by_clock, silent, timing, losses, clocks));
     for mut node in others {
-        let before = node.ids.len();
         node.ids.retain(|id| !told.contains(id));
         if !node.ids.is_empty() {
-            if node.ids.len() < before && node.basis[0] != Basis::Address {
+            if node.basis[0] != Basis::Address {
                 node.name = name(timing, &node.ids);
             }
             nodes.push(node);
         }
     }
-    nodes.sort_by_key(|node| (node.channel, node.basis[0] > Basis::Address));
+    nodes.sort_by_key(|node| node.channel);
     let mut node_of = vec![None; timing.ids.len()];
     for (at, node) in nodes.iter().enumerate() {
         node.ids.iter().for_each(|id| node_of[*id] = Some(at));

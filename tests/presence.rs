@@ -220,8 +220,8 @@ fn a_branch() {
 /// Error reports about the bus near the beginning are named, the logger's own are not.
 #[test]
 fn error_reports_near_it() {
-    // Protocol violations 0.5 s before, 0.5 s after and 1.5 s after the loss begins, and an overflow of the logger.
-    let errors = "(1019.500000) can0 20000008#0000040000000000\n(1020.500000) can0 20000008#0000040000000000\n(1021.500000) can0 20000008#0000040000000000\n(1020.100000) can0 20000004#0001000000000000\n";
+    // Protocol violations 1.5 s and 0.5 s before, 0.5 s and 1.5 s after the loss begins, and an overflow of the logger.
+    let errors = "(1018.500000) can0 20000008#0000040000000000\n(1019.500000) can0 20000008#0000040000000000\n(1020.500000) can0 20000008#0000040000000000\n(1021.500000) can0 20000008#0000040000000000\n(1020.100000) can0 20000004#0001000000000000\n";
     let document = report(&[(0x100, 20_000, 24_000), (0x101, 20_000, 24_000)], errors);
     says(&document, 0, "2 error reports about the bus within 1 s of its start");
 }

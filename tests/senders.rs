@@ -115,9 +115,27 @@ fn clocks_that_agree_by_chance() {
     assert_eq!(parted, [rest, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
     let twice = [lost(&["100", "110"], 20.0, 24.0), lost(&["100", "110"], 40.0, 43.0)].concat();
     assert_eq!(found(&twice), [rest, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 75"]);
+    // B's own loss at another time changes nothing of that.
+    let each = [lost(&["100", "110"], 20.0, 24.0), lost(&["200", "210"], 40.0, 44.0)].concat();
+    let b = "node of 0x200: 0x200 0x210 by clock shared_silence, 85";
+    assert_eq!(found(&each), [b, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
     // 0x110 and 0x210 come every 0.1 s and have no chance to miss a quarter of a second.
-    let short = found(&lost(&["100", "200"], 20.0, 20.25));
-    assert_eq!(short, ["node of 0x100: 0x100 0x110 0x200 0x210 by clock shared_silence, 99", BY_CLOCK[2]]);
+    let short = lost(&["100", "200"], 20.0, 20.25);
+    let together = "node of 0x100: 0x100 0x110 0x200 0x210 by clock shared_silence, 99";
+    assert_eq!(found(&short), [together, BY_CLOCK[2]]);
+    // Nor had they in what another node lost.
+    let more = [short, lost(&["300", "310"], 40.0, 44.0)].concat();
+    assert_eq!(found(&more), [together, "node of 0x300: 0x300 0x310 by clock shared_silence, 99"]);
+}
+
+/// Clocks too rough to place may still be surely different: two nodes of one branch.
+#[test]
+fn a_branch_of_rough_clocks() {
+    let slow = [("500", 20_000, 6_000, 900.0), ("510", 100_000, 8_000, 900.0)];
+    let ids = ["100", "110", "500", "510"];
+    let found = nodes(&made(&[A, slow, C].concat(), 60.0, &lost(&ids, 20.0, 24.0), &ids), None);
+    let by_silence = ["node of 0x500: 0x500 0x510 by shared_silence, 50", "node of 0x100: 0x100 0x110 by shared_silence, 50"];
+    assert_eq!(found[1..], by_silence);
 }
 
 /// One whose clock is too rough joins the clock that falls silent with it.
