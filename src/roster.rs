@@ -61,7 +61,7 @@ pub fn build(timing: &Timing, losses: &Losses, clocks: &Clocks, known: Option<(&
     let mut others = by_address(timing);
     let (by_clock, undecided) = by_clock(timing, losses, clocks);
     let silent = by_shared_silence(timing, losses).into_iter().flat_map(|node| apart(timing, clocks, node)).collect();
-    others.extend(with_silences(by_clock, silent, timing, losses, clocks));
+    others.extend(with_silences(by_clock, silent, timing, losses));
     for mut node in others {
         node.ids.retain(|id| !told.contains(id));
         if !node.ids.is_empty() {
@@ -156,7 +156,7 @@ fn apart(timing: &Timing, clocks: &Clocks, node: Node) -> Vec<Node> {
 /// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall silent together hang on one branch and stay
 /// apart; identifiers without a known clock join the one clock that falls silent with them. Where a part of one clock's identifiers falls silent
 /// together while others of it go on, there are two nodes whose clocks agree by chance.
-fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing, losses: &Losses, clocks: &Clocks) -> Vec<Node> {
+fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing, losses: &Losses) -> Vec<Node> {
     for silent in by_silence {
         let free: Vec<usize> =
             silent.ids.iter().copied().filter(|id| !by_clock.iter().any(|node| node.ids.contains(id))).collect();
@@ -171,15 +171,6 @@ fn with_silences(mut by_clock: Vec<Node>, by_silence: Vec<Node>, timing: &Timing
                 home.name = name(timing, &home.ids);
                 home.confidence = home.confidence.min(0.7);
                 by_clock.push(silent);
-            }
-            // Of another clock, though it is too uncertain to place: another node of the branch.
-            [home] if free.iter().any(|id| home.ids.iter().any(|member| differ(clocks, *member, *id))) => {
-                let (other, own): (Vec<usize>, Vec<usize>) =
-                    free.iter().partition(|id| home.ids.iter().any(|member| differ(clocks, *member, **id)));
-                home.ids.extend(own);
-                home.ids.sort_unstable();
-                home.name = name(timing, &home.ids);
-                by_clock.push(Node { name: name(timing, &other), ids: other, ..silent });
             }
             [home] => {
                 home.basis.push(Basis::SharedSilence);
