@@ -184,6 +184,12 @@ fn late_starts() {
     assert_eq!(found(&[lost(&["100"], 0.0, 12.0), lost(&["110"], 0.0, 12.5)].concat()), none);
     assert_eq!(found(&lost(&["100", "110"], 0.0, 4.0)), none);
     assert_eq!(found(&lost(&["100", "110", "200", "210"], 0.0, 12.0)), none);
+    // What comes once a second is late after ten of its periods.
+    let slow = [("500", 1_000_000, 6_000, 0.0), ("510", 1_000_000, 8_000, 0.0)];
+    let (all, ids) = ([all, slow.to_vec()].concat(), [ids, vec!["500", "510"]].concat());
+    let found = |from| nodes(&made(&all, 60.0, &lost(&["500", "510"], 0.0, from), &ids), None);
+    assert_eq!(found(8.5), none);
+    assert_eq!(found(12.5), ["node of 0x500: 0x500 0x510 by shared_silence, 50"]);
 }
 
 /// Addresses come first, whatever was heard first.
