@@ -268,11 +268,26 @@ fn what_neighbours_have_in_common() {
         "(1700000000.000002) can1 1FFFFFFG#AA",
         "(1700000000.000002) can1 7FF#A",
         "(1700000000.000002) can1 7FF#AAA",
+        "(1700000000.000002) can1 7FF#AA RX",
+        "(1700000000.000002) can1 7FF#AA TX",
+        "(1700000000.000002) can1 7FF#AA R ",
+        "(1700000000.000002) can1 7FF#AA X",
         "(1700000000.000002) can1 7FF#0011223344556677AA",
         "(9223372037.000002) can1 7FF#AA",
         "(9223372036.900000) can1 7FF#AA",
     ] {
         assert_eq!(second(other), None, "{other}");
+    }
+}
+
+/// A line does not hold its own end.
+#[test]
+fn a_line_with_its_end() {
+    for line in
+        ["(1700000000.000001) can0 123#AA\n", "(1700000000.000001) can0 123#AA R\n", "(1700000000.000001) can0 123#AA\r\n"]
+    {
+        assert!(parse_line(line.as_bytes()).is_err(), "{line:?}");
+        assert!(parse_line(line.trim_end().as_bytes()).is_ok(), "{line:?}");
     }
 }
 

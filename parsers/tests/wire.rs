@@ -129,6 +129,40 @@ prop_compose! {
     }
 }
 
+/// Start of frame to length code and data, bit by bit as ISO 11898-1:2015, 10.4.2, lists the fields, and the checksum by its register (10.4.2.6).
+fn checksum_by_bits(raw: u32, extended: bool, remote: bool, dlc: u32, data: &[u8]) -> u16 {
+    let mut bits = vec![false];
+    let mut field = |value: u32, width: u32| bits.extend((0..width).rev().map(|bit| value >> bit & 1 == 1));
+    let remote = u32::from(remote);
+    if extended {
+        // Base identifier, SRR and IDE recessive, the rest of the identifier, RTR, two reserved bits.
+        [(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (remote, 1), (0, 2)]
+            .into_iter()
+            .for_each(|(value, width)| field(value, width));
+    } else {
+        // Identifier, RTR, IDE dominant, a reserved bit.
+        [(raw, 11), (remote, 1), (0, 2)].into_iter().for_each(|(value, width)| field(value, width));
+    }
+    field(dlc, 4);
+    data.iter().for_each(|byte| field(u32::from(*byte), 8));
+    bits.into_iter().fold(0_u16, |register, bit| {
+        let next = bit != (register >> 14 & 1 == 1);
+        (register << 1 & 0x7FFF) ^ if next { 0x4599 } else { 0 }
+    })
+}
+
+proptest! {
+    /// Of both widths, with data and remote.
+    #[test]
+    fn checksums_by_bits(raw in any::<u32>(), extended in any::<bool>(), remote in any::<bool>(), dlc in 0_u32..9, data in any::<[u8; 8]>()) {
+        let raw = if extended { raw >> 3 } else { raw & 0x7FF };
+        let id = make_id(raw, extended).unwrap();
+        let data = if remote { &[] } else { &data[..dlc as usize] };
+        let frame = if remote { ClassicFrame::new_remote(id, dlc as usize) } else { ClassicFrame::new(id, data) }.unwrap();
+        prop_assert_eq!(crc15(&frame), checksum_by_bits(raw, extended, remote, dlc, data));
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(4000))]
 
