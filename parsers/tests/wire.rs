@@ -151,7 +151,46 @@ fn checksum_by_bits(raw: u32, extended: bool, remote: bool, dlc: u32, data: &[u8
     })
 }
 
+/// The fields as they are sent: after five equal bits one of the other level (10.5).
+fn stuffed(bits: &[bool]) -> Vec<bool> {
+    let mut out: Vec<bool> = Vec::new();
+    let mut run = 0;
+    for bit in bits {
+        run = if out.last() == Some(bit) { run + 1 } else { 1 };
+        out.push(*bit);
+        if run == 5 {
+            out.push(!bit);
+            run = 1;
+        }
+    }
+    out
+}
+
 proptest! {
+    /// CAN FD frames of both widths begin with the fields that the standard lists, stuffed.
+    #[test]
+    fn fd_frames_by_bits(raw in any::<u32>(), extended in any::<bool>(), brs in any::<bool>(), esi in any::<bool>(), dlc in 0_usize..16, data in prop::array::uniform32(any::<u8>())) {
+        let raw = if extended { raw >> 3 } else { raw & 0x7FF };
+        let data = [data, data].concat()[..usize::from(FD_LENGTHS[dlc])].to_vec();
+        let frame = FdFrame::new(make_id(raw, extended).unwrap(), &data, FdFlags { brs, esi }).unwrap();
+        let mut bits = vec![false];
+        let mut field = |value: u32, width: u32| bits.extend((0..width).rev().map(|bit| value >> bit & 1 == 1));
+        if extended {
+            // Base identifier, SRR and IDE recessive, the rest of the identifier, RRS.
+            [(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (0, 1)].into_iter().for_each(|(value, width)| field(value, width));
+        } else {
+            // Identifier, RRS, IDE dominant.
+            [(raw, 11), (0, 2)].into_iter().for_each(|(value, width)| field(value, width));
+        }
+        // FDF recessive, a reserved bit, BRS, ESI, length code.
+        [(1, 1), (0, 1), (u32::from(brs), 1), (u32::from(esi), 1), (dlc as u32, 4)].into_iter().for_each(|(value, width)| field(value, width));
+        data.iter().for_each(|byte| field(u32::from(*byte), 8));
+        let expected = stuffed(&bits);
+        let sent: Vec<bool> = Bits::encode::<FdFrame>(&FrameKind::Fd(frame)).unwrap().iter().collect();
+        // Whether the last one is stuffed is up to the fixed stuff bit that follows.
+        prop_assert_eq!(&sent[..expected.len() - 1], &expected[..expected.len() - 1]);
+    }
+
     /// Of both widths, with data and remote.
     #[test]
     fn checksums_by_bits(raw in any::<u32>(), extended in any::<bool>(), remote in any::<bool>(), dlc in 0_u32..9, data in any::<[u8; 8]>()) {
