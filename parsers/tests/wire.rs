@@ -198,7 +198,9 @@ proptest! {
         let id = make_id(raw, extended).unwrap();
         let data = if remote { &[] } else { &data[..dlc as usize] };
         let frame = if remote { ClassicFrame::new_remote(id, dlc as usize) } else { ClassicFrame::new(id, data) }.unwrap();
-        prop_assert_eq!(crc15(&frame), checksum_by_bits(raw, extended, remote, dlc, data));
+        let checksum = checksum_by_bits(raw, extended, remote, dlc, data);
+        prop_assert_eq!(crc15(&frame), checksum);
+        prop_assert_eq!(Bits::encode::<FdFrame>(&FrameKind::Classic(frame)).unwrap().crc, u32::from(checksum));
     }
 }
 
