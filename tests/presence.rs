@@ -143,7 +143,8 @@ fn a_whole_node() {
     check(&[(0x100, 23_595, 28_000), (0x101, 23_595, 28_000)], &[("node", &["front"], &FRONT, 23_600, 4401, false)]);
     check(&[(0x100, 26_000, 31_310), (0x101, 26_000, 31_310)], &[("node", &["front"], &FRONT, 25_991, 5309, false)]);
     let lost = [(0x100, 50_000, 60_000), (0x101, 50_000, 60_000), (0x102, 50_000, 60_000)];
-    check(&lost, &[("node", &["front"], &FRONT, 49_991, 10_002, true)]);
+    let document = check(&lost, &[("node", &["front"], &FRONT, 49_991, 10_002, true)]);
+    says_nothing_of(&document, 0, "anew");
     let document = check(&[(0x300, 20_000, 24_000)], &[("node", &["left"], &["0x300"], 19_989, 4020, false)]);
     says_nothing_of(&document, 0, "its other identifiers");
 }

@@ -189,7 +189,7 @@ fn late_starts() {
     let (all, ids) = ([all, slow.to_vec()].concat(), [ids, vec!["500", "510"]].concat());
     let found = |from| nodes(&made(&all, 60.0, &lost(&["500", "510"], 0.0, from), &ids), None);
     assert_eq!(found(8.5), none);
-    assert_eq!(found(12.5), ["node of 0x500: 0x500 0x510 by shared_silence, 50"]);
+    assert_eq!(found(9.5), ["node of 0x500: 0x500 0x510 by shared_silence, 50"]);
 }
 
 /// Addresses come first, whatever was heard first.
