@@ -10,7 +10,7 @@ use lostnode::senders;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
 use lostnode::summary::Summary;
-use lostnode::timing::{self, Offsets, Rate};
+use lostnode::timing::{self, Rate};
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
 
@@ -66,10 +66,7 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     let ids = &summary.timing.ids;
     let name = |at: usize| DisplayId(ids[at].key.id).to_string();
     let rates = rates(summary);
-    let offset = |(at, rate): &(usize, Rate)| Some((*at, senders::offsets(&ids[*at].clock, rate.period)?));
-    let offsets: BTreeMap<usize, Offsets> = rates.iter().filter_map(offset).collect();
-    let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?);
-    let grouping = senders::group(&rates, relative);
+    let grouping = senders::group(&rates, |at| &ids[at].clock);
     let mut ours = BTreeMap::new();
     for (number, group) in grouping.groups.iter().enumerate() {
         ours.extend(group.members.iter().map(|at| (name(*at), number)));

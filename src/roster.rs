@@ -4,7 +4,7 @@
 //! normal fixed addresses). For 11-bit identifiers the capture shows a sender only where its identifiers fall silent and
 //! return together.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use lostnode_parsers::Id;
 
@@ -12,7 +12,7 @@ use crate::capture::ChannelIndex;
 use crate::expected::{Known, RosterFile};
 use crate::losses::Losses;
 use crate::senders::{self, Clocks};
-use crate::timing::{self, Nanoseconds, Offsets, Rate, Timing, nanoseconds};
+use crate::timing::{Nanoseconds, Timing, nanoseconds};
 
 /// Why identifiers are said to have one sender.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -105,11 +105,7 @@ fn by_clock(timing: &Timing, losses: &Losses, clocks: &Clocks) -> (Vec<Node>, Ve
             usize::from(key.channel) == channel && matches!(key.id, Id::Standard(_)) && losses.expected[*at].is_some()
         };
         let rates: Vec<_> = (0..timing.ids.len()).filter(standard).filter_map(|at| Some((at, clocks.rates[at]?))).collect();
-        // Each is compared with many others.
-        let offset = |(at, rate): &(usize, Rate)| Some((*at, senders::offsets(&timing.ids[*at].clock, rate.period)?));
-        let offsets: HashMap<usize, Offsets> = rates.iter().filter_map(offset).collect();
-        let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?);
-        let grouping = senders::group(&rates, relative);
+        let grouping = senders::group(&rates, |at| &timing.ids[at].clock);
         undecided.extend(grouping.undecided);
         for group in grouping.groups {
             nodes.push(Node {

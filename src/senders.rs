@@ -4,7 +4,9 @@
 //! identifiers, and differs from node to node by some 10 to 100 ppm. Two identifiers belong together when their ratios agree within their
 //! standard errors; where those are too wide to exclude another node by, the answer is "cannot tell yet".
 
-use crate::timing::{self, AliveCounter, Clock, Offsets, Rate, Relative, Timing};
+use std::collections::HashMap;
+
+use crate::timing::{self, AliveCounter, Clock, Offsets, Rate, Timing};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five networks of the ECUPrint supplement (IEEE TIFS
 /// 2022), of SAE J1939-71, and their doubles and halves.
@@ -44,11 +46,6 @@ pub fn nominal(period: f64) -> Option<f64> {
 /// Drift against the nominal period, as a ratio (1e-6 is 1 ppm); `None` for a period that is near no nominal one.
 pub fn drift(period: f64) -> Option<f64> {
     nominal(period).map(|nominal| period / nominal - 1.0)
-}
-
-/// The instants of an identifier against the nominal period next to its own; `None` for a period that is near no nominal one.
-pub fn offsets(clock: &Clock, period: f64) -> Option<Offsets> {
-    Some(Offsets::of(clock, nominal(period)? * 1e9))
 }
 
 /// Clock and counters of each identifier of a capture.
@@ -103,8 +100,8 @@ struct Item {
     span: f64,
 }
 
-/// Groups identifiers, given what they are called, the rate of each, and how two of them run against each other.
-pub fn group(rates: &[(usize, Rate)], relative: impl Fn(usize, usize) -> Option<Relative>) -> Grouping {
+/// Groups identifiers, given what they are called, and the rate and the clock of each.
+pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) -> Grouping {
     let (mut items, odd): (Vec<Item>, Vec<(usize, Rate)>) = (Vec::new(), Vec::new());
     let mut odd = odd;
     for (name, rate) in rates {
@@ -135,13 +132,16 @@ pub fn group(rates: &[(usize, Rate)], relative: impl Fn(usize, usize) -> Option<
     let neighbours: Vec<f64> = clusters.iter().map(|cluster| cluster.drift()).collect();
     grouping.groups = clusters.into_iter().map(|cluster| cluster.finish(&neighbours)).collect();
     place_odd(&odd, &mut grouping);
-    keep_together(&mut grouping, relative);
+    // Drawn once, since each is compared with many others; a period that is near no nominal one has none.
+    let offsets = |(at, rate): &(usize, Rate)| Some((*at, Offsets::of(clock(*at), nominal(rate.period)? * 1e9)));
+    keep_together(&mut grouping, &rates.iter().filter_map(offsets).collect());
     grouping
 }
 
 /// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture is short, with those whose
 /// instants keep together with theirs.
-fn keep_together(grouping: &mut Grouping, relative: impl Fn(usize, usize) -> Option<Relative>) {
+fn keep_together(grouping: &mut Grouping, offsets: &HashMap<usize, Offsets>) {
+    let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?);
     let together = |a: usize, b: usize| {
         relative(a, b).is_some_and(|pair| {
             let error = pair.error.hypot(FLOOR);

@@ -147,12 +147,18 @@ fn a_rough_clock_joins() {
     assert_eq!(joined, ["node of 0x100: 0x100 0x110 by clock shared_silence, 50", BY_CLOCK[2]]);
 }
 
+/// The nodes of so many seconds of all three and some more, where no clock shows.
+#[track_caller]
+fn rough_nodes(more: &[Sent], seconds: f64, silent: &[(&str, f64, f64)]) -> Vec<String> {
+    let all = [&A[..], &B, &C, more].concat();
+    let ids: Vec<&str> = all.iter().map(|sent| sent.0).collect();
+    nodes(&made(&all, seconds, silent, &ids), None)
+}
+
 /// Where no clock shows, silences tell alone.
 #[test]
 fn silences_alone() {
-    let all = [A, B, C].concat();
-    let ids: Vec<&str> = all.iter().map(|sent| sent.0).collect();
-    let found = |silent: &[(&str, f64, f64)]| nodes(&made(&all, 40.0, silent, &ids), None);
+    let found = |silent: &[(&str, f64, f64)]| rough_nodes(&[], 40.0, silent);
     let none: [&str; 0] = [];
     let a = |hundredths: u32| [format!("node of 0x100: 0x100 0x110 by shared_silence, {hundredths}")];
     assert_eq!(found(&[]), none);
@@ -176,9 +182,7 @@ fn silences_alone() {
 /// So do starts, where they are late and shared, and most others had long been there.
 #[test]
 fn late_starts() {
-    let all = [A, B, C].concat();
-    let ids: Vec<&str> = all.iter().map(|sent| sent.0).collect();
-    let found = |silent: &[(&str, f64, f64)]| nodes(&made(&all, 40.0, silent, &ids), None);
+    let found = |silent: &[(&str, f64, f64)]| rough_nodes(&[], 40.0, silent);
     let none: [&str; 0] = [];
     assert_eq!(found(&lost(&["100", "110"], 0.0, 12.0)), ["node of 0x100: 0x100 0x110 by shared_silence, 50"]);
     assert_eq!(found(&[lost(&["100"], 0.0, 12.0), lost(&["110"], 0.0, 12.5)].concat()), none);
@@ -186,8 +190,7 @@ fn late_starts() {
     assert_eq!(found(&lost(&["100", "110", "200", "210"], 0.0, 12.0)), none);
     // What comes once a second is late after ten of its periods.
     let slow = [("500", 1_000_000, 6_000, 0.0), ("510", 1_000_000, 8_000, 0.0)];
-    let (all, ids) = ([all, slow.to_vec()].concat(), [ids, vec!["500", "510"]].concat());
-    let found = |from| nodes(&made(&all, 60.0, &lost(&["500", "510"], 0.0, from), &ids), None);
+    let found = |from| rough_nodes(&slow, 60.0, &lost(&["500", "510"], 0.0, from));
     assert_eq!(found(8.5), none);
     assert_eq!(found(9.5), ["node of 0x500: 0x500 0x510 by shared_silence, 50"]);
 }

@@ -63,12 +63,17 @@ struct Name {
 impl Default for Reader {
     /// As after a line of second 0 on `can0`.
     fn default() -> Self {
-        let name = Name { text: u64::from_le_bytes(*b"can0 \0\0\0"), mask: (1 << 40) - 1, channel: *b"can0\0\0\0\0", length: 4 };
-        Reader { second: *b"(0000000000.", start: 0, names: [name; 4] }
+        Reader { second: *b"(0000000000.", start: 0, names: [Name::new(u64::from_le_bytes(*b"can0    "), 4); 4] }
     }
 }
 
 impl Name {
+    /// So many bytes, 1 to 7, of what stands there, and a blank.
+    fn new(text: u64, length: usize) -> Self {
+        let mask = u64::MAX >> (56 - 8 * length);
+        Name { text: text & mask, mask, channel: (text & mask >> 8).to_le_bytes(), length: length as u8 }
+    }
+
     #[inline]
     fn begins(&self, text: u64) -> bool {
         (text ^ self.text) & self.mask == 0
@@ -78,13 +83,7 @@ impl Name {
     fn read(text: u64) -> Option<Self> {
         let bytes = text.to_le_bytes();
         let length = bytes.iter().position(|byte| *byte == b' ')?;
-        if length == 0 || !bytes[..length].iter().all(u8::is_ascii_graphic) {
-            return None;
-        }
-        let mut channel = [0; 8];
-        channel[..length].copy_from_slice(&bytes[..length]);
-        let mask = u64::MAX >> (56 - 8 * length);
-        Some(Name { text: text & mask, mask, channel, length: length as u8 })
+        (length > 0 && bytes[..length].iter().all(u8::is_ascii_graphic)).then(|| Name::new(text, length))
     }
 }
 

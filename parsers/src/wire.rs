@@ -173,8 +173,8 @@ fn four_of_eight_bytes<const HEAD: usize>(frames: [&ClassicFrame; 4], unused: u3
     // Written out, since the compiler does not take `map` of a list apart here.
     (0..HEAD).for_each(|at| step([heads[0][at], heads[1][at], heads[2][at], heads[3][at]]));
     (0..8).for_each(|at| step([data[0][at], data[1][at], data[2][at], data[3][at]]));
-    let crc = |lane: usize| checksum(heads[lane].iter().chain(data[lane]), HEAD + 8);
     let length = HEAD + 8;
+    let crc = |lane: usize| checksum(heads[lane].iter().chain(data[lane]), length);
     [a.end(crc(0), length, unused), b.end(crc(1), length, unused), c.end(crc(2), length, unused), d.end(crc(3), length, unused)]
 }
 

@@ -129,22 +129,24 @@ prop_compose! {
     }
 }
 
+/// Start of frame, fields as value and width, and data bytes as bits, the highest first.
+fn bits_of(fields: &[(u32, u32)], data: &[u8]) -> Vec<bool> {
+    let data = data.iter().map(|byte| (u32::from(*byte), 8));
+    let fields = [(0, 1)].into_iter().chain(fields.iter().copied()).chain(data);
+    fields.flat_map(|(value, width)| (0..width).rev().map(move |bit| value >> bit & 1 == 1)).collect()
+}
+
 /// Start of frame to length code and data, bit by bit as ISO 11898-1:2015, 10.4.2, lists the fields, and the checksum by its register (10.4.2.6).
 fn checksum_by_bits(raw: u32, extended: bool, remote: bool, dlc: u32, data: &[u8]) -> u16 {
-    let mut bits = vec![false];
-    let mut field = |value: u32, width: u32| bits.extend((0..width).rev().map(|bit| value >> bit & 1 == 1));
     let remote = u32::from(remote);
-    if extended {
+    let mut fields = match extended {
         // Base identifier, SRR and IDE recessive, the rest of the identifier, RTR, two reserved bits.
-        [(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (remote, 1), (0, 2)]
-            .into_iter()
-            .for_each(|(value, width)| field(value, width));
-    } else {
+        true => vec![(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (remote, 1), (0, 2)],
         // Identifier, RTR, IDE dominant, a reserved bit.
-        [(raw, 11), (remote, 1), (0, 2)].into_iter().for_each(|(value, width)| field(value, width));
-    }
-    field(dlc, 4);
-    data.iter().for_each(|byte| field(u32::from(*byte), 8));
+        false => vec![(raw, 11), (remote, 1), (0, 2)],
+    };
+    fields.push((dlc, 4));
+    let bits = bits_of(&fields, data);
     bits.into_iter().fold(0_u16, |register, bit| {
         let next = bit != (register >> 14 & 1 == 1);
         (register << 1 & 0x7FFF) ^ if next { 0x4599 } else { 0 }
@@ -173,18 +175,15 @@ proptest! {
         let raw = if extended { raw >> 3 } else { raw & 0x7FF };
         let data = [data, data].concat()[..usize::from(FD_LENGTHS[dlc])].to_vec();
         let frame = FdFrame::new(make_id(raw, extended).unwrap(), &data, FdFlags { brs, esi }).unwrap();
-        let mut bits = vec![false];
-        let mut field = |value: u32, width: u32| bits.extend((0..width).rev().map(|bit| value >> bit & 1 == 1));
-        if extended {
+        let mut fields = match extended {
             // Base identifier, SRR and IDE recessive, the rest of the identifier, RRS.
-            [(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (0, 1)].into_iter().for_each(|(value, width)| field(value, width));
-        } else {
+            true => vec![(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (0, 1)],
             // Identifier, RRS, IDE dominant.
-            [(raw, 11), (0, 2)].into_iter().for_each(|(value, width)| field(value, width));
-        }
+            false => vec![(raw, 11), (0, 2)],
+        };
         // FDF recessive, a reserved bit, BRS, ESI, length code.
-        [(1, 1), (0, 1), (u32::from(brs), 1), (u32::from(esi), 1), (dlc as u32, 4)].into_iter().for_each(|(value, width)| field(value, width));
-        data.iter().for_each(|byte| field(u32::from(*byte), 8));
+        fields.extend([(1, 1), (0, 1), (u32::from(brs), 1), (u32::from(esi), 1), (dlc as u32, 4)]);
+        let bits = bits_of(&fields, &data);
         let expected = stuffed(&bits);
         let sent: Vec<bool> = Bits::encode::<FdFrame>(&FrameKind::Fd(frame)).unwrap().iter().collect();
         // Whether the last one is stuffed is up to the fixed stuff bit that follows.

@@ -25,8 +25,8 @@ impl Bin {
     fn add(&mut self, gap: i64) {
         self.count += 1;
         // A sum of nanoseconds that overflows stands for more than 500 years.
-        self.sum = self.sum.saturating_add(gap.max(0) as u64);
-        self.squares += (gap.max(0) as f64).powi(2);
+        self.sum = self.sum.saturating_add(gap as u64);
+        self.squares += (gap as f64).powi(2);
     }
 
     /// In seconds.
@@ -47,9 +47,10 @@ const ALL: usize = 1 << 11;
 const REST: u32 = 47;
 const BEFORE_FIRST: u64 = (1.0_f64.to_bits() >> REST) - 1;
 
+/// Of a gap that is not below zero.
 #[inline]
 fn number(gap: i64) -> u16 {
-    ((gap.max(0) as f64).to_bits() >> REST).saturating_sub(BEFORE_FIRST) as u16
+    ((gap as f64).to_bits() >> REST).saturating_sub(BEFORE_FIRST) as u16
 }
 
 /// Lower edge of a bin in seconds.
@@ -62,6 +63,7 @@ impl Gaps {
     #[inline]
     pub fn push(&mut self, gap: i64) {
         self.count += 1;
+        let gap = gap.max(0);
         let number = number(gap);
         match self.window.get_mut(usize::from(number.wrapping_sub(self.begin))) {
             Some(bin) => bin.add(gap),
@@ -161,7 +163,7 @@ impl GapCounts {
     /// Adds a gap in nanoseconds.
     #[inline]
     pub fn push(&mut self, gap: i64) {
-        if let Some(count) = self.bins.get_mut(usize::from(number(gap))) {
+        if let Some(count) = self.bins.get_mut(usize::from(number(gap.max(0)))) {
             *count += 1;
         }
     }

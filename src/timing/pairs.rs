@@ -118,19 +118,19 @@ pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
     }
     slope /= spread;
     // From here on each offset is what the common slope leaves over.
-    let (mut variance, mut plain) = (0.0, 0.0);
+    let (mut weighted, mut squares) = (0.0, 0.0);
     for Point { time, offset, weight } in &mut points {
         *offset -= slope * *time;
-        variance += *weight * *offset * *offset;
-        plain += *offset * *offset;
+        weighted += *weight * *offset * *offset;
+        squares += *offset * *offset;
     }
-    let (variance, plain) = (variance / freedom, plain / freedom);
+    let (variance, plain) = (weighted / freedom, squares / freedom);
     let (mut products, mut steps) = (0.0, 0.0);
     for pair in points.windows(2) {
         products += pair[0].offset * pair[1].offset;
         steps += (pair[1].offset - pair[0].offset).powi(2);
     }
-    let correlation = super::clock::correlation(products, plain * freedom);
+    let correlation = super::clock::correlation(products, squares);
     // Half the mean square of successive differences is the scatter alone (von Neumann 1941); the rest of the variance is wander.
     let scatter = steps / (2.0 * (points.len() as f64 - 1.0));
     Some(Relative {

@@ -37,7 +37,7 @@ impl Pauses {
         if self.filled == 0 {
             self.latest = time;
         }
-        self.gaps.push((time - self.latest).max(0));
+        self.gaps.push(time - self.latest);
         self.latest = self.latest.max(time);
         self.recent[self.filled % KEPT_STAMPS] = self.latest;
         self.filled += 1;
