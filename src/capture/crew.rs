@@ -1,7 +1,6 @@
-//! Threads that cut and parse a text, each as it has time. The caller's thread takes what they have parsed in the order of the file, and helps them while
-//! the next piece is not ready; with no other thread it does all the work.
+//! Threads that cut and parse a text, each as it has time. What a thread has parsed it hands on itself when its turn comes, in the order of the file: so the
+//! frames stay in the cache of one core, and what they are folded into, which is smaller, goes round. The caller's thread is one of them.
 
-use std::collections::BTreeMap;
 use std::io::{self, Read};
 use std::ops::ControlFlow;
 use std::sync::{Condvar, Mutex, PoisonError};
@@ -13,38 +12,33 @@ use super::lines::{Chunk, Chunks};
 use super::pool::{Pool, lock};
 use super::text::{Parsed, parse};
 
-/// Parsed chunks that may wait for an earlier one, for each thread.
-const WAITING: usize = 3;
-
 /// What the threads share.
-struct Crew<'a, R> {
-    source: Mutex<Source<'a, R>>,
-    ready: Mutex<Ready>,
-    /// Told with every change of `ready`.
+struct Crew<'a, R, F> {
+    source: Mutex<Source<R>>,
+    turn: Mutex<Turn<F>>,
+    /// Told with every change of `turn`.
     changed: Condvar,
     pool: &'a Pool,
     table: Option<&'a Table>,
-    /// Most chunks in `ready` before the others pause.
-    most: usize,
 }
 
-struct Source<'a, R> {
-    chunks: Chunks<'a, R>,
+struct Source<R> {
+    chunks: Chunks<R>,
     /// Chunks taken from it so far.
     taken: u64,
     ended: bool,
     failure: Option<io::Error>,
 }
 
-#[derive(Default)]
-struct Ready {
-    /// By number of the chunk.
-    parsed: BTreeMap<u64, Parsed>,
-    /// Nothing more is wanted: the caller broke off, or a thread panicked.
+struct Turn<F> {
+    /// Number of the chunk that is handed on next.
+    next: u64,
+    take: F,
+    /// Nothing more is wanted: whoever takes broke off, or a thread panicked.
     closed: bool,
 }
 
-/// Reads a text on as many threads as the options say and hands its chunks to `take` in order, on the caller's thread.
+/// Reads a text on as many threads as the options say and hands its chunks to `take` in order, one at a time, on any of them.
 ///
 /// # Errors
 /// Where reading ended early; what came before has been handed on.
@@ -53,23 +47,20 @@ pub(super) fn read(
     options: &Options,
     pool: &Pool,
     table: Option<&Table>,
-    mut take: impl FnMut(Parsed) -> ControlFlow<()>,
+    take: impl FnMut(Parsed) -> ControlFlow<()> + Send,
 ) -> io::Result<()> {
-    let threads = options.threads.max(1);
     let crew = Crew {
-        source: Mutex::new(Source { chunks: Chunks::new(reader, options.chunk, pool), taken: 0, ended: false, failure: None }),
-        ready: Mutex::default(),
+        source: Mutex::new(Source { chunks: Chunks::new(reader, options.chunk), taken: 0, ended: false, failure: None }),
+        turn: Mutex::new(Turn { next: 0, take, closed: false }),
         changed: Condvar::new(),
         pool,
         table,
-        most: threads * WAITING,
     };
     thread::scope(|scope| {
-        let _closing = Closing(&crew);
-        for _ in 1..threads {
-            scope.spawn(|| crew.help());
+        for _ in 1..options.threads.max(1) {
+            scope.spawn(|| crew.work());
         }
-        crew.collect(&mut take);
+        crew.work();
     });
     match crew.source.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
         Some(failure) => Err(failure),
@@ -78,84 +69,57 @@ pub(super) fn read(
 }
 
 /// Sends the others home when it goes out of scope, as where its thread panics.
-struct Closing<'c, 'a, R: Read + Send>(&'c Crew<'a, R>);
+struct Closing<'c, 'a, R: Read, F: FnMut(Parsed) -> ControlFlow<()>>(&'c Crew<'a, R, F>);
 
-impl<R: Read + Send> Drop for Closing<'_, '_, R> {
+impl<R: Read, F: FnMut(Parsed) -> ControlFlow<()>> Drop for Closing<'_, '_, R, F> {
     fn drop(&mut self) {
-        lock(&self.0.ready).closed = true;
+        lock(&self.0.turn).closed = true;
         self.0.changed.notify_all();
     }
 }
 
-impl<R: Read + Send> Crew<'_, R> {
-    /// Another thread's work: until the text has ended, or nothing more is wanted.
-    fn help(&self) {
+impl<R: Read, F: FnMut(Parsed) -> ControlFlow<()>> Crew<'_, R, F> {
+    /// One thread's work: until the text has ended, or nothing more is wanted.
+    fn work(&self) {
         let panicking = Closing(self);
+        // A thread's own, so that what it reads next lies in its core's cache.
+        let mut bytes = Vec::new();
         loop {
-            let mut ready = lock(&self.ready);
-            while ready.parsed.len() >= self.most && !ready.closed {
-                ready = self.changed.wait(ready).unwrap_or_else(PoisonError::into_inner);
-            }
-            if ready.closed {
+            // Not `while let`, which would hold the lock to the end of the round.
+            let Some((number, chunk)) = Self::chunk(&mut lock(&self.source), &mut bytes) else { break };
+            // A head is the first line of the first chunk.
+            let head = number == 0 && self.table.is_some_and(|table| table.head);
+            let parsed = parse(&chunk, self.pool.frames(), self.table, head);
+            if self.hand_on(number, parsed).is_break() {
                 break;
             }
-            drop(ready);
-            let Some((number, chunk)) = Self::chunk(&mut lock(&self.source)) else { break };
-            self.put(number, self.parse(number, chunk));
         }
-        // The text has ended; the caller's thread goes on with what is ready.
+        // The others go on with what they have.
         std::mem::forget(panicking);
     }
 
-    fn collect(&self, take: &mut impl FnMut(Parsed) -> ControlFlow<()>) {
-        let mut next = 0;
-        loop {
-            let mut ready = lock(&self.ready);
-            if let Some(parsed) = ready.parsed.remove(&next) {
-                let full = ready.parsed.len() + 1 >= self.most;
-                drop(ready);
-                if full {
-                    self.changed.notify_all();
-                }
-                if take(parsed).is_break() {
-                    return;
-                }
-                next += 1;
-                continue;
-            }
-            let closed = ready.closed;
-            drop(ready);
-            if closed {
-                return;
-            }
-            let mut source = lock(&self.source);
-            let Some(taken) = Self::chunk(&mut source) else {
-                if next == source.taken {
-                    return;
-                }
-                // The last ones are in other hands.
-                drop(source);
-                self.wait_for(next);
-                continue;
-            };
-            drop(source);
-            let parsed = self.parse(taken.0, taken.1);
-            if taken.0 > next {
-                self.put(taken.0, parsed);
-            } else if take(parsed).is_break() {
-                return;
-            } else {
-                next += 1;
-            }
+    /// Waits for the turn of a chunk and hands it on.
+    fn hand_on(&self, number: u64, parsed: Parsed) -> ControlFlow<()> {
+        let mut turn = lock(&self.turn);
+        while turn.next != number && !turn.closed {
+            turn = self.changed.wait(turn).unwrap_or_else(PoisonError::into_inner);
         }
+        if !turn.closed {
+            turn.next += 1;
+            turn.closed = (turn.take)(parsed).is_break();
+        }
+        let closed = turn.closed;
+        drop(turn);
+        self.changed.notify_all();
+        if closed { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
     }
 
-    /// The next chunk of the text with its number.
-    fn chunk(source: &mut Source<'_, R>) -> Option<(u64, Chunk)> {
+    /// The next chunk of the text with its number, in memory that may have been used before.
+    fn chunk<'b>(source: &mut Source<R>, bytes: &'b mut Vec<u8>) -> Option<(u64, Chunk<'b>)> {
         if source.ended {
             return None;
         }
-        match source.chunks.next() {
+        match source.chunks.next(bytes) {
             Ok(Some(chunk)) => {
                 source.taken += 1;
                 return Some((source.taken - 1, chunk));
@@ -165,26 +129,5 @@ impl<R: Read + Send> Crew<'_, R> {
         }
         source.ended = true;
         None
-    }
-
-    fn parse(&self, number: u64, chunk: Chunk) -> Parsed {
-        // A head is the first line of the first chunk.
-        let head = number == 0 && self.table.is_some_and(|table| table.head);
-        let parsed = parse(&chunk, self.pool.frames(), self.table, head);
-        self.pool.give_bytes(chunk.bytes);
-        parsed
-    }
-
-    fn put(&self, number: u64, parsed: Parsed) {
-        lock(&self.ready).parsed.insert(number, parsed);
-        self.changed.notify_all();
-    }
-
-    /// Waits until a chunk that is in other hands is there, or nothing will come any more.
-    fn wait_for(&self, next: u64) {
-        let mut ready = lock(&self.ready);
-        while !ready.closed && !ready.parsed.contains_key(&next) {
-            ready = self.changed.wait(ready).unwrap_or_else(PoisonError::into_inner);
-        }
     }
 }

@@ -3,24 +3,20 @@
 use std::io::{self, Read};
 
 use super::input::fill;
-use super::pool::Pool;
 
 /// Longest line that is looked at, in bytes. A CAN FD line is about 160 long.
 pub(super) const LONGEST_LINE: usize = 64 << 10;
 
 /// Consecutive whole lines.
-pub(super) struct Chunk {
-    /// Memory that has been used before; the lines are its first `length` bytes.
-    pub bytes: Vec<u8>,
-    pub length: usize,
+pub(super) struct Chunk<'b> {
+    pub bytes: &'b [u8],
     /// A line too long to be kept follows the bytes: it counts as one rejected line.
     pub overlong: bool,
 }
 
 /// The chunks of a stream in order. After an error of the stream what was read before it is still handed out.
-pub(super) struct Chunks<'p, R> {
+pub(super) struct Chunks<R> {
     reader: R,
-    pool: &'p Pool,
     size: usize,
     /// Beginning of a line whose end has not been read yet.
     carry: Vec<u8>,
@@ -37,31 +33,31 @@ enum State {
     Done,
 }
 
-impl<'p, R: Read> Chunks<'p, R> {
-    pub fn new(reader: R, size: usize, pool: &'p Pool) -> Self {
-        Chunks { reader, pool, size: size.max(1), carry: Vec::new(), state: State::Reading, failure: None }
+impl<R: Read> Chunks<R> {
+    pub fn new(reader: R, size: usize) -> Self {
+        Chunks { reader, size: size.max(1), carry: Vec::new(), state: State::Reading, failure: None }
     }
 
-    /// The next chunk; `None` at the end.
-    pub fn next(&mut self) -> io::Result<Option<Chunk>> {
+    /// The next chunk, in `bytes`, whatever is in it; `None` at the end.
+    pub fn next<'b>(&mut self, bytes: &'b mut Vec<u8>) -> io::Result<Option<Chunk<'b>>> {
         while self.state != State::Done {
             let kept = self.carry.len();
-            let mut bytes = self.pool.bytes(kept + self.size);
+            if bytes.len() < kept + self.size {
+                bytes.resize(kept + self.size, 0);
+            }
             bytes[..kept].copy_from_slice(&self.carry);
             self.carry.clear();
             let (read, failure) = fill(&mut self.reader, &mut bytes[kept..kept + self.size]);
             self.failure = failure;
-            let mut length = kept + read;
+            let (mut begin, length) = (0, kept + read);
             let ended = read < self.size;
             if self.state == State::Skipping {
                 match memchr::memchr(b'\n', &bytes[..length]) {
                     Some(at) => {
-                        bytes.copy_within(at + 1..length, 0);
-                        length -= at + 1;
+                        begin = at + 1;
                         self.state = State::Reading;
                     }
                     None => {
-                        self.pool.give_bytes(bytes);
                         if ended {
                             self.state = State::Done;
                         }
@@ -71,22 +67,21 @@ impl<'p, R: Read> Chunks<'p, R> {
             }
             if ended {
                 self.state = State::Done;
-                if length == 0 {
+                if begin == length {
                     break;
                 }
-                return Ok(Some(Chunk { bytes, length, overlong: false }));
+                return Ok(Some(Chunk { bytes: &bytes[begin..length], overlong: false }));
             }
-            let end = memchr::memrchr(b'\n', &bytes[..length]).map_or(0, |at| at + 1);
+            let end = memchr::memrchr(b'\n', &bytes[begin..length]).map_or(begin, |at| begin + at + 1);
             self.carry.extend_from_slice(&bytes[end..length]);
             let overlong = self.carry.len() > LONGEST_LINE;
             if overlong {
                 self.carry.clear();
                 self.state = State::Skipping;
             }
-            if end > 0 || overlong {
-                return Ok(Some(Chunk { bytes, length: end, overlong }));
+            if end > begin || overlong {
+                return Ok(Some(Chunk { bytes: &bytes[begin..end], overlong }));
             }
-            self.pool.give_bytes(bytes);
         }
         self.failure.take().map_or(Ok(None), Err)
     }

@@ -16,7 +16,7 @@ use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, cre
 /// # Errors
 /// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is partly readable is no
 /// error; [`Capture`] counts what was rejected and says where reading stopped.
-pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>)) -> Result<Capture, Error> {
+pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>) + Send) -> Result<Capture, Error> {
     read_while(source, options, |batch| {
         fold(batch);
         ControlFlow::Continue(())
@@ -30,7 +30,7 @@ pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>)
 pub fn read_while(
     source: Source,
     options: &Options,
-    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
 ) -> Result<Capture, Error> {
     let path = source.name();
     let fail = |kind| Error { path: path.clone(), kind };

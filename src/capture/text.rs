@@ -39,10 +39,10 @@ const MOST_CHANNELS: usize = 256;
 const TOO_MANY_CHANNELS: &str = "more than 256 channels; this one is left out";
 
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
-pub(super) fn parse(chunk: &Chunk, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
+pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
     let mut parsed = Parsed { frames, ..Parsed::default() };
     let mut usual = usual::Reader::default();
-    let mut rest = &chunk.bytes[..chunk.length];
+    let mut rest = chunk.bytes;
     while !rest.is_empty() {
         if !head
             && table.is_none()

@@ -266,7 +266,7 @@ fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
     Ok(found)
 }
 
-fn table(form: Form, rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
+fn table(form: Form, rows: &[Row], out: &mut (dyn Write + Send)) -> io::Result<()> {
     let mut table = writer(form, &SUMMARY, out)?;
     rows.iter().try_for_each(|row| table.row(&summary_cells(row)))?;
     table.finish()

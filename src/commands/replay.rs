@@ -93,7 +93,7 @@ impl Lateness {
 
 /// Where frames go.
 enum Way {
-    Text(io::StdoutLock<'static>),
+    Text(io::Stdout),
     Bus(Bus),
 }
 
@@ -156,7 +156,7 @@ struct Player<'a> {
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let way = match arguments.send {
         true => Way::Bus(Bus { open: HashMap::new(), allow_physical: arguments.allow_physical_bus, left_out: 0 }),
-        false => Way::Text(io::stdout().lock()),
+        false => Way::Text(io::stdout()),
     };
     let mut player = Player {
         arguments,

@@ -250,7 +250,11 @@ pub fn report_of(
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.
-pub fn write_file(folder: &Path, name: &str, render: impl FnOnce(&mut dyn Write) -> std::io::Result<()>) -> Result<(), Failure> {
+pub fn write_file(
+    folder: &Path,
+    name: &str,
+    render: impl FnOnce(&mut (dyn Write + Send)) -> std::io::Result<()>,
+) -> Result<(), Failure> {
     let path = folder.join(name);
     // The process is in the name: two runs do not write into one file.
     let unfinished = folder.join(format!(".{name}.{}.unfinished", std::process::id()));

@@ -27,9 +27,9 @@ pub enum Format {
 /// Where records go on standard output.
 pub enum Output<'c> {
     /// As lines for people.
-    Text(BufWriter<io::StdoutLock<'static>>),
+    Text(BufWriter<io::Stdout>),
     /// As rows of a table.
-    Table(Box<dyn Sink + 'c>),
+    Table(Box<dyn Sink + Send + 'c>),
 }
 
 impl<'c> Output<'c> {
@@ -38,7 +38,7 @@ impl<'c> Output<'c> {
     /// # Errors
     /// Where the form does not suit the output, or it cannot be written.
     pub fn new(format: Format, columns: &'c [Column]) -> Result<Self, Failure> {
-        let out = BufWriter::with_capacity(64 << 10, io::stdout().lock());
+        let out = BufWriter::with_capacity(64 << 10, io::stdout());
         let form = match format {
             Format::Text => return Ok(Output::Text(out)),
             Format::Csv => Form::Csv,
@@ -81,7 +81,7 @@ impl<'c> Output<'c> {
 }
 
 /// Reads a capture and hands on its batches, until one cannot be written.
-pub fn stream(path: &Path, reading: &Reading, mut take: impl FnMut(&Batch) -> io::Result<()>) -> Result<Capture, Failure> {
+pub fn stream(path: &Path, reading: &Reading, mut take: impl FnMut(&Batch) -> io::Result<()> + Send) -> Result<Capture, Failure> {
     let mut failure = None;
     progress::begin(path);
     let read = capture::read_while(Source::Path(path.to_owned()), &reading.options(), |batch| match take(batch) {

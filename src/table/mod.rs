@@ -124,7 +124,7 @@ pub enum Form {
 ///
 /// # Errors
 /// Those of the writer.
-pub fn writer<'w>(form: Form, columns: &'w [Column], out: impl Write + 'w) -> io::Result<Box<dyn Sink + 'w>> {
+pub fn writer<'w>(form: Form, columns: &'w [Column], out: impl Write + Send + 'w) -> io::Result<Box<dyn Sink + Send + 'w>> {
     Ok(match form {
         Form::Csv => Box::new(Csv::new(columns, out)?),
         Form::JsonLines => Box::new(JsonLines::new(columns, out)),
