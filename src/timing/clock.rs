@@ -16,6 +16,8 @@ const MOST_BLOCKS: usize = 256;
 const CONTINUES: f64 = 5.0;
 /// Furthest, in periods, that an instant of the same segment may be off.
 const OFF: f64 = 0.35;
+/// Periods, a power of two, after which the best estimate of the period is drawn anew.
+const ESTIMATE: i64 = 16;
 /// First width of a block.
 const WIDTH: i64 = 1_000_000_000;
 
@@ -71,6 +73,16 @@ struct Block {
     rest: f64,
 }
 
+impl Block {
+    /// Adds an instant: the time since the segment began, and what the reference period makes of the periods since then.
+    #[inline]
+    fn add(&mut self, since: f64, counted: f64) {
+        self.count += 1.0;
+        self.time += since;
+        self.rest += since - counted;
+    }
+}
+
 impl Clock {
     /// Takes the next instant, not before the last.
     #[inline]
@@ -79,6 +91,50 @@ impl Clock {
             Some(_) => self.track(time),
             None => self.begin(time),
         }
+    }
+
+    /// Takes the next instants, none before the one before it.
+    pub fn push_all(&mut self, times: &[Nanoseconds]) {
+        let mut rest = times;
+        while let [time, ..] = rest {
+            let regular = self.track_regular(rest);
+            if regular == 0 {
+                self.push(*time);
+            }
+            rest = &rest[regular.max(1)..];
+        }
+    }
+
+    /// Takes instants as long as each comes a period after the one before, up to the end of the block or the next estimate: nearly all of them do. How many.
+    #[inline]
+    fn track_regular(&mut self, times: &[Nanoseconds]) -> usize {
+        let (Some(reference), Some(block)) = (self.reference, self.blocks.last_mut()) else { return 0 };
+        if block.segment != self.segments {
+            return 0;
+        }
+        let Segment { start, mut last, count: before, one, .. } = self.segment;
+        // Of blocks so far away that this overflows, each instant is looked at by itself.
+        let Some(end) = block.number.checked_add(1).and_then(|next| next.checked_mul(self.width)) else { return 0 };
+        let most = (ESTIMATE - before % ESTIMATE) as usize;
+        let (mut sums, mut counted) = (*block, before as f64);
+        let mut taken = 0;
+        for time in &times[..most.min(times.len())] {
+            let gap = time - last;
+            if gap <= one.0 || gap >= one.1 || *time >= end {
+                break;
+            }
+            last = *time;
+            counted += 1.0;
+            sums.add((time - start) as f64, counted * reference);
+            taken += 1;
+        }
+        *block = sums;
+        self.segment.last = last;
+        self.segment.count += taken as i64;
+        if taken == most {
+            self.estimate();
+        }
+        taken
     }
 
     #[cold]
@@ -112,7 +168,7 @@ impl Clock {
         first[1..].iter().for_each(|time| self.track(*time));
     }
 
-    /// Makes the best present estimate of the period; done anew with every 16th instant.
+    /// Makes the best present estimate of the period; done anew every [`ESTIMATE`] periods.
     fn estimate(&mut self) {
         let Segment { start, last, count, .. } = self.segment;
         let period = if count >= 50 { (last - start) as f64 / count as f64 } else { self.reference.unwrap_or(f64::INFINITY) };
@@ -138,7 +194,7 @@ impl Clock {
         let before = self.segment.count;
         self.segment.last = time;
         self.segment.count += periods;
-        if (before ^ self.segment.count) >= 16 {
+        if (before ^ self.segment.count) >= ESTIMATE {
             self.estimate();
         }
     }
@@ -165,18 +221,16 @@ impl Clock {
     fn note(&mut self, time: Nanoseconds) {
         let Some(reference) = self.reference else { return };
         let since = (time - self.segment.start) as f64;
-        let rest = since - self.segment.count as f64 * reference;
+        let counted = self.segment.count as f64 * reference;
         // Most instants fall into the block of the one before.
         match self.blocks.last_mut() {
             Some(block)
                 if (0..self.width).contains(&time.wrapping_sub(block.number.wrapping_mul(self.width)))
                     && block.segment == self.segments =>
             {
-                block.count += 1.0;
-                block.time += since;
-                block.rest += rest;
+                block.add(since, counted);
             }
-            _ => self.open(time, since, rest),
+            _ => self.open(time, since, since - counted),
         }
     }
 

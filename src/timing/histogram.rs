@@ -24,8 +24,8 @@ impl Bin {
     #[inline]
     fn add(&mut self, gap: i64) {
         self.count += 1;
-        // A sum of nanoseconds that overflows stands for more than 500 years.
-        self.sum = self.sum.saturating_add(gap as u64);
+        // Gaps follow each other, and the time stamps of a capture span fewer than 2^64 nanoseconds.
+        self.sum = self.sum.wrapping_add(gap as u64);
         self.squares += (gap as f64).powi(2);
     }
 
@@ -68,6 +68,15 @@ impl Gaps {
         match self.window.get_mut(usize::from(number.wrapping_sub(self.begin))) {
             Some(bin) => bin.add(gap),
             None => self.push_unusual(number, gap),
+        }
+    }
+
+    /// Adds the gaps between instants in nanoseconds that follow each other.
+    pub fn push_all(&mut self, instants: &[i64]) {
+        let Some((mut before, others)) = instants.split_first() else { return };
+        for instant in others {
+            self.push(instant - before);
+            before = instant;
         }
     }
 
@@ -119,7 +128,7 @@ impl Gaps {
 
     /// The gap, in seconds, below which the share `q` (0 to 1) of all gaps lies; straight between the edges of a bin.
     pub fn quantile(&self, q: f64) -> Option<f64> {
-        quantile(self.bins().map(|(number, bin)| (number, bin.count)), self.count, q)
+        quantile(self.bins().map(|(number, bin)| (number, bin.count)), self.count, q, 0)
     }
 
     /// How many gaps lie in bins whose mean is from `low` to `high` seconds.
@@ -147,7 +156,7 @@ impl Gaps {
     }
 }
 
-/// A distribution of gaps of any length, of which only their number is kept.
+/// A distribution of the longer of many gaps, of which only their number is kept.
 #[derive(Clone, Debug)]
 pub struct GapCounts {
     bins: Vec<u64>,
@@ -161,24 +170,27 @@ impl Default for GapCounts {
 
 impl GapCounts {
     /// Adds a gap in nanoseconds.
-    #[inline]
     pub fn push(&mut self, gap: i64) {
         if let Some(count) = self.bins.get_mut(usize::from(number(gap.max(0)))) {
             *count += 1;
         }
     }
 
-    /// As [`Gaps::quantile`].
-    pub fn quantile(&self, q: f64) -> Option<f64> {
+    /// As [`Gaps::quantile`], of `all` gaps, of which those that were not added are shorter than those that were, and count as nothing.
+    pub fn quantile(&self, q: f64, all: u64) -> Option<f64> {
+        let shorter = all - self.bins.iter().sum::<u64>();
         let bins = self.bins.iter().enumerate().map(|(number, count)| (number as u16, *count));
-        quantile(bins.filter(|(_, count)| *count > 0), self.bins.iter().sum(), q)
+        quantile(bins.filter(|(_, count)| *count > 0), all, q, shorter)
     }
 }
 
-/// Of bins that hold something, with their numbers, in order, and what they hold together.
-fn quantile(bins: impl Iterator<Item = (u16, u64)>, all: u64, q: f64) -> Option<f64> {
+/// Of bins that hold something, with their numbers, in order, and what they hold together with those `shorter` than all of them, which count as nothing.
+fn quantile(bins: impl Iterator<Item = (u16, u64)>, all: u64, q: f64, shorter: u64) -> Option<f64> {
     let wanted = q.clamp(0.0, 1.0) * all as f64;
-    let mut below = 0.0;
+    let mut below = shorter as f64;
+    if shorter > 0 && below >= wanted {
+        return Some(0.0);
+    }
     for (number, count) in bins {
         let count = count as f64;
         if below + count >= wanted {

@@ -5,9 +5,10 @@ mod counter;
 mod histogram;
 mod pairs;
 mod pause;
+mod runs;
 mod silence;
 
-use lostnode_parsers::Id;
+use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
 pub use clock::{Clock, Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
@@ -18,6 +19,7 @@ pub use silence::{Longest, Silence};
 
 use crate::capture::{ChannelIndex, Frame};
 use crate::ids::Places;
+use runs::{Run, Runs};
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -75,6 +77,8 @@ pub struct ChannelTiming {
     pub error_frames: u64,
     /// First and last time anything was heard.
     pub heard: Option<(Nanoseconds, Nanoseconds)>,
+    /// Before the first only where time stamps step back.
+    earliest: Nanoseconds,
     /// Frames whose time stamp lay before that of the frame before, on this channel.
     pub out_of_order: u64,
     /// Furthest step back.
@@ -82,32 +86,59 @@ pub struct ChannelTiming {
     /// The longest times without any data or remote frame.
     pub silences: Longest,
     /// The first error reports with their time.
-    pub errors: Vec<(Nanoseconds, lostnode_parsers::ErrorFrame)>,
+    pub errors: Vec<(Nanoseconds, ErrorFrame)>,
 }
 
 impl ChannelTiming {
     /// Error reports kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
 
-    fn push(&mut self, frame: &Frame) {
-        let lostnode_parsers::FrameKind::Error(error) = &frame.kind else {
-            self.frames += 1;
-            let Some(time) = frame.time.map(lostnode_parsers::Timestamp::nanoseconds) else { return };
-            match self.heard {
-                None => self.heard = Some((time, time)),
-                Some((_, last)) if time < last => {
-                    self.out_of_order += 1;
-                    self.largest_step_back = self.largest_step_back.max(last - time);
-                }
-                Some((first, last)) => {
-                    self.silences.offer(Silence { start: last, end: time }, [[0; 8]; 2]);
-                    self.heard = Some((first, time));
-                }
+    /// Takes frames of this channel.
+    fn push_all(&mut self, frames: &[Frame]) {
+        let floor = self.silences.floor();
+        let mut last = self.heard.map(|(_, last)| last);
+        for frame in frames {
+            if let FrameKind::Error(error) = &frame.kind {
+                self.error(frame.time, error);
+                continue;
             }
-            return;
-        };
+            self.frames += 1;
+            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
+            let before = *last.get_or_insert_with(|| self.begin(time));
+            if time < before {
+                self.step_back(time, before);
+                continue;
+            }
+            if time - before >= floor {
+                self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
+            }
+            last = Some(time);
+        }
+        self.heard = self.heard.zip(last).map(|((first, _), last)| (first, last));
+    }
+
+    #[cold]
+    fn begin(&mut self, time: Nanoseconds) -> Nanoseconds {
+        self.heard = Some((time, time));
+        self.earliest = time;
+        time
+    }
+
+    #[cold]
+    fn step_back(&mut self, time: Nanoseconds, before: Nanoseconds) {
+        self.out_of_order += 1;
+        self.largest_step_back = self.largest_step_back.max(before - time);
+        self.earliest = self.earliest.min(time);
+    }
+
+    /// Earliest and latest time.
+    fn span(&self) -> Option<(Nanoseconds, Nanoseconds)> {
+        self.heard.map(|(_, last)| (self.earliest, last))
+    }
+
+    fn error(&mut self, time: Option<Timestamp>, error: &ErrorFrame) {
         self.error_frames += 1;
-        if let Some(time) = frame.time
+        if let Some(time) = time
             && self.errors.len() < Self::KEPT_ERRORS
         {
             self.errors.push((time.nanoseconds(), *error));
@@ -131,6 +162,9 @@ pub struct Timing {
     pub span: Option<(Nanoseconds, Nanoseconds)>,
     /// Silences shorter than this are not kept.
     floor: Nanoseconds,
+    runs: Runs,
+    /// Memory for the instants of one identifier.
+    instants: Vec<Nanoseconds>,
 }
 
 impl Timing {
@@ -144,6 +178,8 @@ impl Timing {
             folded_frames: 0,
             span: None,
             floor: nanoseconds(floor),
+            runs: Runs::default(),
+            instants: Vec::new(),
         }
     }
 
@@ -155,77 +191,130 @@ impl Timing {
 
     /// Takes the next frames of the capture.
     pub fn push_all(&mut self, frames: &[Frame]) {
-        frames.iter().for_each(|frame| self.push(frame));
+        self.runs.begin(frames.len());
+        let mut begin = 0;
+        for part in frames.chunk_by(|a, b| a.channel == b.channel) {
+            let channel = part[0].channel;
+            self.channel(channel).push_all(part);
+            for (at, frame) in part.iter().enumerate() {
+                if let Some(place) = frame.kind.id().and_then(|id| self.place(channel, id)) {
+                    self.runs.add(place, begin + at);
+                }
+            }
+            begin += part.len();
+        }
+        let spans = self.channels.iter().filter_map(ChannelTiming::span);
+        self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
+        self.pauses.push_all(frames.iter().filter_map(instant));
+        // Identifiers know nothing of each other.
+        self.instants.resize(self.instants.len().max(frames.len() + 1), 0);
+        for (place, run) in self.runs.all() {
+            self.ids[place].take(frames, run, &mut self.instants);
+        }
     }
 
-    #[inline]
-    fn push(&mut self, frame: &Frame) {
-        let channel = usize::from(frame.channel);
+    fn channel(&mut self, channel: ChannelIndex) -> &mut ChannelTiming {
+        let channel = usize::from(channel);
         while self.channels.len() <= channel {
             self.channels.push(ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
         }
-        self.channels[channel].push(frame);
-        let Some(id) = frame.kind.id() else { return };
-        let time = frame.time.map(lostnode_parsers::Timestamp::nanoseconds);
-        if let Some(time) = time {
-            self.span = Some(self.span.map_or((time, time), |(start, end)| (start.min(time), end.max(time))));
-            self.pauses.push(time);
+        &mut self.channels[channel]
+    }
+
+    /// Where an identifier is in `ids`, a new one at the end; `None` where there is no more room.
+    #[inline]
+    fn place(&mut self, channel: ChannelIndex, id: Id) -> Option<usize> {
+        let place = self.places.of(channel, id, MOST_IDENTIFIERS);
+        match place {
+            Some(place) if place < self.ids.len() => {}
+            Some(_) => self.ids.push(IdTiming::new(Key { channel, id }, self.floor)),
+            None => self.folded_frames += 1,
         }
-        let Some(at) = self.places.of(frame.channel, id, MOST_IDENTIFIERS) else {
-            self.folded_frames += 1;
-            return;
-        };
-        if at == self.ids.len() {
-            self.ids.push(IdTiming {
-                key: Key { channel: frame.channel, id },
-                frames: 0,
-                heard: None,
-                gaps: Gaps::default(),
-                silences: Longest::new(self.floor),
-                clock: Clock::default(),
-                counters: CounterFinder::default(),
-                last_payload: [0; 8],
-                usual_gap: 0,
-            });
-        }
-        let id = &mut self.ids[at];
-        id.frames += 1;
-        if let Some(time) = time {
-            let (payload, length) = frame.kind.first_eight();
-            id.push(time, payload, length);
-        }
+        place
+    }
+}
+
+/// When a data or remote frame was heard.
+#[inline]
+fn instant(frame: &Frame) -> Option<Nanoseconds> {
+    match frame.kind {
+        FrameKind::Error(_) => None,
+        _ => frame.time.map(Timestamp::nanoseconds),
     }
 }
 
 impl IdTiming {
-    #[inline]
-    fn push(&mut self, time: Nanoseconds, payload: [u8; 8], length: usize) {
-        match self.heard {
-            None => {
-                self.heard = Some((time, time));
-                self.clock.push(time);
-            }
-            // The channel counts the step back; this gap is no gap.
-            Some((_, last)) if time < last => return,
-            Some((first, last)) => {
-                let gap = time - last;
-                if !self.counters.is_settled() {
-                    self.count(gap, payload, length);
-                }
-                self.gaps.push(gap);
-                self.silences.offer(Silence { start: last, end: time }, [self.last_payload, payload]);
-                self.clock.push(time);
-                self.heard = Some((first, time));
+    fn new(key: Key, floor: Nanoseconds) -> Self {
+        IdTiming {
+            key,
+            frames: 0,
+            heard: None,
+            gaps: Gaps::default(),
+            silences: Longest::new(floor),
+            clock: Clock::default(),
+            counters: CounterFinder::default(),
+            last_payload: [0; 8],
+            usual_gap: 0,
+        }
+    }
+
+    /// Takes its frames in a batch; `instants` is memory for more instants than there are frames.
+    fn take(&mut self, frames: &[Frame], run: Run<'_>, instants: &mut [Nanoseconds]) {
+        let before = self.heard.map(|(_, last)| last);
+        let mut latest = before.unwrap_or(Nanoseconds::MIN);
+        let (mut longest, mut kept, mut count) = (0, None, 0);
+        if let (Some(before), Some(first)) = (before, instants.first_mut()) {
+            *first = before;
+            count = 1;
+        }
+        for position in run.clone() {
+            self.frames += 1;
+            // The channel counts a step back; it makes no gap.
+            if let Some(time) = frames[position].time.map(Timestamp::nanoseconds)
+                && time >= latest
+            {
+                instants[count] = time;
+                count += 1;
+                longest = longest.max(time.wrapping_sub(latest));
+                latest = time;
+                kept = Some(position);
             }
         }
-        self.last_payload = payload;
+        let Some(kept) = kept else { return };
+        let instants = &instants[..count];
+        self.heard = Some((self.heard.map_or(instants[0], |(first, _)| first), latest));
+        self.clock.push_all(&instants[usize::from(before.is_some())..]);
+        self.gaps.push_all(instants);
+        if longest >= self.silences.floor() || !self.counters.is_settled() {
+            self.look_at_payloads(frames, run, before);
+        }
+        self.last_payload = frames[kept].kind.first_eight().0;
+    }
+
+    /// Keeps silences with the payloads before and after them, and looks for counters, in its frames after an instant.
+    fn look_at_payloads(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
+        let mut last = before.map(|time| (time, self.last_payload));
+        for frame in run.map(|position| &frames[position]) {
+            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
+            let (payload, length) = frame.kind.first_eight();
+            if let Some((start, before)) = last {
+                if time < start {
+                    continue;
+                }
+                self.silences.offer(Silence { start, end: time }, [before, payload]);
+                if !self.counters.is_settled() {
+                    self.count(time - start, before, payload, length);
+                }
+            }
+            last = Some((time, payload));
+        }
     }
 
     /// Looks for counters in two payloads that follow each other.
-    fn count(&mut self, gap: Nanoseconds, payload: [u8; 8], length: usize) {
+    fn count(&mut self, gap: Nanoseconds, before: [u8; 8], after: [u8; 8], length: usize) {
         // A frame may have been lost in a gap much longer than the one before it: that pair tells nothing of counters.
         if gap < self.usual_gap.saturating_mul(3) / 2 {
-            self.counters.push(self.last_payload, payload, length);
+            self.counters.push(before, after, length);
         }
         self.usual_gap =
             if self.usual_gap == 0 { gap } else { self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16 };

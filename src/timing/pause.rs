@@ -5,21 +5,23 @@ use super::{Nanoseconds, Silence};
 
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
-/// Stamps looked at together.
-const TOGETHER: usize = 2 * SIDE + 2;
-/// Stamps kept: a power of two, so that the place of a stamp is the end of its number.
-const KEPT_STAMPS: usize = 32;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
+/// A stop is told from the gaps that the traffic shows anyway where it is so many times as long as nearly all of them.
+const TIMES: f64 = 3.0;
+/// Shorter gaps are not looked at: what is so many times as long is still no stop. At a power of two a bin of the distribution begins.
+const LOOKED_AT: Nanoseconds = 1 << 22;
+const _: () = assert!(LOOKED_AT as f64 * TIMES < SHORTEST as f64);
 
-/// Finds stops while frames go by, from the last few time stamps of the merged traffic of all channels.
+/// Finds stops while frames go by, from the time stamps of the merged traffic of all channels.
 #[derive(Clone, Debug, Default)]
 pub struct Pauses {
-    /// The last stamps, each at its number modulo their count.
-    recent: [Nanoseconds; KEPT_STAMPS],
-    /// Stamps so far.
-    filled: usize,
-    latest: Nanoseconds,
+    /// The last stamps, none before the one before it.
+    stamps: Vec<Nanoseconds>,
+    /// How many there were before these.
+    gone: usize,
+    /// Which of the stamps end a gap that is still to be judged, when enough of the traffic after it is there.
+    waiting: Vec<usize>,
     gaps: GapCounts,
     candidates: Vec<Silence>,
     /// Candidates beyond [`Pauses::KEPT`].
@@ -30,43 +32,51 @@ impl Pauses {
     /// How many candidates are kept.
     pub const KEPT: usize = 65_536;
 
-    /// Takes the time of the next frame of any channel. Channels step back against each other by up to 0.1 s in real captures;
+    /// Takes the times of the next frames of all channels. Channels step back against each other by up to 0.1 s in real captures;
     /// such a frame adds a gap of zero.
-    #[inline]
-    pub fn push(&mut self, time: Nanoseconds) {
-        if self.filled == 0 {
-            self.latest = time;
+    pub fn push_all(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
+        let Some(mut latest) = self.stamps.last().copied().or_else(|| times.next().inspect(|first| self.stamps.push(*first)))
+        else {
+            return;
+        };
+        for time in times {
+            if time - latest >= LOOKED_AT {
+                self.note(time - latest);
+            }
+            latest = latest.max(time);
+            self.stamps.push(latest);
         }
-        self.gaps.push(time - self.latest);
-        self.latest = self.latest.max(time);
-        self.recent[self.filled % KEPT_STAMPS] = self.latest;
-        self.filled += 1;
-        let candidate = Silence { start: self.recent(SIDE), end: self.recent(SIDE + 1) };
-        if candidate.length() >= SHORTEST {
-            self.consider(candidate);
+        let judged = self.waiting.iter().take_while(|at| **at + SIDE < self.stamps.len()).count();
+        for at in self.waiting.drain(..judged).collect::<Vec<_>>() {
+            self.judge(at);
+        }
+        let done = self.stamps.len().saturating_sub(2 * SIDE + 1);
+        self.stamps.drain(..done);
+        self.gone += done;
+        self.waiting.iter_mut().for_each(|at| *at -= done);
+    }
+
+    /// Notes a gap before the next stamp.
+    #[inline(never)]
+    fn note(&mut self, gap: Nanoseconds) {
+        self.gaps.push(gap);
+        if gap >= SHORTEST {
+            self.waiting.push(self.stamps.len());
         }
     }
 
-    /// One of the stamps looked at together, from 0, the earliest; zero before the first of the capture.
-    #[inline]
-    fn recent(&self, at: usize) -> Nanoseconds {
-        self.recent[(self.filled + at).wrapping_sub(TOGETHER) % KEPT_STAMPS]
-    }
-
-    #[cold]
-    fn consider(&mut self, candidate: Silence) {
-        // Enough frames on both sides, or the stop is too close to the beginning to judge.
-        if self.filled < SIDE + 4 {
+    fn judge(&mut self, at: usize) {
+        // Too close to the beginning to judge.
+        if self.gone + at < 3 {
             return;
         }
-        let recent: [Nanoseconds; TOGETHER] = std::array::from_fn(|at| self.recent(at));
-        let before = TOGETHER.saturating_sub(self.filled);
+        let candidate = Silence { start: self.stamps[at - 1], end: self.stamps[at] };
         let usual = |stamps: &[Nanoseconds]| {
             let mut gaps: Vec<_> = stamps.windows(2).map(|pair| pair[1] - pair[0]).collect();
             gaps.sort_unstable();
             gaps.get(gaps.len() / 2).copied().unwrap_or(Nanoseconds::MAX / 8)
         };
-        let around = usual(&recent[before.min(SIDE)..=SIDE]).max(usual(&recent[SIDE + 1..]));
+        let around = usual(&self.stamps[at.saturating_sub(SIDE + 1)..at]).max(usual(&self.stamps[at..=at + SIDE]));
         if candidate.length() <= 4 * around {
             return;
         }
@@ -77,10 +87,10 @@ impl Pauses {
         }
     }
 
-    /// The stops that are also much longer than what the traffic of this capture shows anyway: three times the gap that 98 %
-    /// of all gaps stay under.
+    /// The stops that are also much longer than what the traffic of this capture shows anyway: [`TIMES`] the gap that 98 % of all gaps stay under.
     pub fn stops(&self) -> Vec<Silence> {
-        let usual = self.gaps.quantile(0.98).map_or(0, |gap| super::nanoseconds(3.0 * gap));
+        let all = (self.gone + self.stamps.len()) as u64;
+        let usual = self.gaps.quantile(0.98, all).map_or(0, |gap| super::nanoseconds(TIMES * gap));
         self.candidates.iter().filter(|stop| stop.length() > usual).copied().collect()
     }
 }

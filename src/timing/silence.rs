@@ -51,6 +51,11 @@ impl Longest {
         Longest { kept: Vec::new(), floor, shortest: Nanoseconds::MIN, dropped: 0 }
     }
 
+    /// The shortest silence that is kept.
+    pub fn floor(&self) -> Nanoseconds {
+        self.floor
+    }
+
     /// Takes a silence into account, with the payloads before and after it.
     #[inline]
     pub fn offer(&mut self, silence: Silence, payloads: Payloads) {
