@@ -9,7 +9,8 @@ use lostnode::load::Load;
 use lostnode::settings::Settings;
 use lostnode::summary::Summary;
 use lostnode::timing::Timing;
-use lostnode_parsers::{ClassicFrame, candump, usual, wire};
+use lostnode_parsers::wire::{Lanes, Shape};
+use lostnode_parsers::{ClassicFrame, candump, usual};
 
 const FRAMES: usize = 100_000;
 
@@ -58,8 +59,12 @@ fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
             other => panic!("{other:?} was not made"),
         })
         .collect();
-    let bits = |four: &[ClassicFrame; 4]| wire::four_lengths(four.each_ref()).map(|length| u64::from(length.bits()));
-    bencher.counter(ItemsCount::new(FRAMES)).bench(|| classic.as_chunks().0.iter().flat_map(bits).sum::<u64>());
+    let bits = |frames: &[ClassicFrame]| {
+        let mut lanes = Lanes::default();
+        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, frame));
+        lanes.lengths(Shape::of(&frames[0]).unwrap()).map(|length| u64::from(length.bits()))
+    };
+    bencher.counter(ItemsCount::new(FRAMES)).bench(|| classic.chunks_exact(Lanes::COUNT).flat_map(bits).sum::<u64>());
 }
 
 #[divan::bench]

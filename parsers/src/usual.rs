@@ -2,6 +2,9 @@
 //! classical data frame with whole bytes. Whatever differs, faulty lines among them, is left to the grammar in [`crate::candump`]; `tests/candump.rs`
 //! holds the two against each other.
 
+use wide::bytemuck::cast;
+use wide::{i16x8, u8x16, u16x8};
+
 use crate::candump::Direction;
 use crate::frame::make_id;
 use crate::{ClassicFrame, Timestamp};
@@ -118,7 +121,7 @@ impl Reader {
         let Name { channel, length: channel_length, .. } = self.names[0];
         let at = NAME + usize::from(channel_length) + 1;
         let (id, at) = id(window, at)?;
-        let (data, digits) = pairs(eight(window, at), eight(window, at + 8));
+        let (data, digits) = pairs(sixteen(window, at));
         let end = at + digits;
         let (used, direction) = match *window.get(end..)?.first_chunk::<3>()? {
             [b'\n', ..] => (end + 1, None),
@@ -170,20 +173,22 @@ pub(crate) fn only_line(line: &[u8]) -> Option<UsualLine> {
     Reader::default().read(&window, line.len()).filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
 }
 
-/// Eight bytes of the window, the first one lowest. The mask changes nothing, no usual line being so long; it shows the compiler that there are eight.
+/// Sixteen bytes of the window. The mask changes nothing, no usual line being so long; it shows the compiler that there are so many.
+#[inline]
+fn sixteen(window: &[u8; WINDOW], at: usize) -> [u8; 16] {
+    let at = at & 63;
+    let mut bytes = [0; 16];
+    bytes.copy_from_slice(&window[at..at + 16]);
+    bytes
+}
+
+/// Eight bytes of the window, the first one lowest.
 #[inline]
 fn eight(window: &[u8; WINDOW], at: usize) -> u64 {
     let at = at & 63;
-    u64::from_le_bytes([
-        window[at],
-        window[at + 1],
-        window[at + 2],
-        window[at + 3],
-        window[at + 4],
-        window[at + 5],
-        window[at + 6],
-        window[at + 7],
-    ])
+    let mut bytes = [0; 8];
+    bytes.copy_from_slice(&window[at..at + 8]);
+    u64::from_le_bytes(bytes)
 }
 
 /// Microseconds from `uuuuuu) `: neighbours are joined to numbers of two, four and eight digits, as in D. Lemire's and others' published method.
@@ -203,13 +208,10 @@ fn fraction(text: u64) -> Option<u32> {
 /// The identifier at a place, and where the data after its `#` begins.
 #[inline]
 fn id(window: &[u8; WINDOW], at: usize) -> Option<(crate::Id, usize)> {
-    let text = eight(window, at);
-    let [a, b, c, b'#', ..] = text.to_le_bytes() else {
-        if window.get(at + 8) != Some(&b'#') {
-            return None;
-        }
-        let (value, wrong) = hexadecimal(text);
-        return if wrong == 0 { Some((make_id(value.swap_bytes(), true)?, at + 9)) } else { None };
+    let [a, b, c, b'#', ..] = eight(window, at).to_le_bytes() else {
+        let ([a, b, c, d, ..], 8) = pairs(sixteen(window, at)) else { return None };
+        let end = window.get(at + 8) == Some(&b'#');
+        return if end { Some((make_id(u32::from_be_bytes([a, b, c, d]), true)?, at + 9)) } else { None };
     };
     let digit = |character: u8| u32::from(DIGITS[usize::from(character)]);
     Some((make_id(digit(a) << 8 | digit(b) << 4 | digit(c), false)?, at + 4))
@@ -229,33 +231,18 @@ static DIGITS: [u16; 256] = {
 
 /// The pairs of hexadecimal digits at the beginning of sixteen characters, filled up with zeros, and how many digits there are.
 #[inline]
-fn pairs(first: u64, second: u64) -> ([u8; 8], usize) {
-    let ((low, wrong_low), (high, wrong_high)) = (hexadecimal(first), hexadecimal(second));
-    let digits = (places(wrong_low) | places(wrong_high) << 8 | 1 << 16).trailing_zeros();
-    let data = u64::from(low) | u64::from(high) << 32;
+fn pairs(characters: [u8; 16]) -> ([u8; 8], usize) {
+    let all = u8x16::splat;
+    let text = u8x16::new(characters);
+    // What is below its range wraps round to far above it.
+    let (digit, letter) = (text - all(b'0'), (text | all(0x20)) - all(b'a'));
+    let (is_digit, is_letter) = (digit.simd_eq(digit.min(all(9))), letter.simd_eq(letter.min(all(5))));
+    let values = digit & is_digit | (letter + all(10)) & is_letter;
+    let digits = (!(is_digit | is_letter).to_bitmask()).trailing_zeros();
+    let pairs: u16x8 = cast(values);
+    let bytes = if cfg!(target_endian = "little") { pairs << 4_u32 | pairs >> 8_u32 } else { pairs >> 4_u32 | pairs };
+    let bytes: i16x8 = cast(bytes & u16x8::splat(0xFF));
+    let [data, _]: [u64; 2] = cast(u8x16::narrow_i16x8(bytes, bytes));
     let kept = u64::MAX.checked_shr(64 - 4 * digits).unwrap_or(0);
-    ((data & kept).to_le_bytes(), digits as usize)
-}
-
-/// Which of eight bytes have their highest bit set, as one bit each.
-#[inline]
-fn places(marks: u64) -> u32 {
-    ((marks >> 7).wrapping_mul(0x0102_0408_1020_4080) >> 56) as u32
-}
-
-/// Four bytes from eight hexadecimal digits, the first pair lowest, and the highest bit of each character that is no digit.
-#[inline]
-fn hexadecimal(text: u64) -> (u32, u64) {
-    let low = text & !HIGHEST;
-    // A sum reaches the highest bit of its byte from the named character on.
-    let from = |text: u64, character: u8| text.wrapping_add(all(0x80 - character));
-    let letter = low | all(0x20);
-    let digits = from(low, b'0') & !from(low, b'9' + 1);
-    let letters = from(letter, b'a') & !from(letter, b'f' + 1);
-    let wrong = (!(digits | letters) | text) & HIGHEST;
-    // A letter's low half counts from 1 for the digit ten.
-    let values = (text & all(0x0F)) + (text >> 6 & all(1)) * 9;
-    let bytes = (values << 4 | values >> 8) & 0x00FF_00FF_00FF_00FF;
-    let fours = (bytes | bytes >> 8) & 0x0000_FFFF_0000_FFFF;
-    ((fours | fours >> 16) as u32, wrong)
+    ((u64::from_le(data) & kept).to_le_bytes(), digits as usize)
 }

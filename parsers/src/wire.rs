@@ -5,12 +5,14 @@
 //! CAN FD, and take in the dynamic stuff bits and the stuff count.
 
 mod bits;
+mod lanes;
 
 use core::borrow::Borrow;
 
 use crc::{CRC_15_CAN, Crc};
 
 pub use bits::Bits;
+pub use lanes::{Lanes, Shape};
 
 use crate::frame::raw_id;
 use crate::{ClassicFrame, FdFrame, FrameKind, Id};
@@ -128,54 +130,6 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
             ([a, b, c, d, e], 5, 1)
         }
     }
-}
-
-/// Exact lengths of four classical frames side by side: each waits for its own table look-ups, so together they take little longer than one.
-///
-/// ```
-/// use lostnode_parsers::{FrameKind, candump, wire};
-/// let FrameKind::Classic(frame) = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap().kind else { panic!() };
-/// assert_eq!(wire::four_lengths([&frame; 4]).map(|length| length.bits()), [121; 4]);
-/// ```
-#[inline]
-pub fn four_lengths(frames: [&ClassicFrame; 4]) -> [Length; 4] {
-    let whole = |frame: &&ClassicFrame| frame.bytes().len() == 8;
-    let standard = |frame: &&ClassicFrame| matches!(frame.identifier(), Id::Standard(_));
-    if !frames.iter().all(whole) {
-        return frames.map(classic_length);
-    }
-    match frames.iter().filter(|frame| standard(frame)).count() {
-        4 => four_of_eight_bytes::<3>(frames, 5),
-        0 => four_of_eight_bytes::<5>(frames, 1),
-        _ => frames.map(classic_length),
-    }
-}
-
-/// Lengths of data frames of 8 bytes whose heads are alike: so many bytes, with so many unused leading bits.
-#[inline(always)]
-fn four_of_eight_bytes<const HEAD: usize>(frames: [&ClassicFrame; 4], unused: u32) -> [Length; 4] {
-    let head = |frame: &ClassicFrame| {
-        let mut head = [0; HEAD];
-        head.copy_from_slice(&classic_head(frame).0[..HEAD]);
-        head
-    };
-    let [a, b, c, d] = frames;
-    let (heads, data) = ([head(a), head(b), head(c), head(d)], [a.places(), b.places(), c.places(), d.places()]);
-    // Four variables and no list of four, so that each stays in a register.
-    let begin = Bytewise::after_unused(unused);
-    let (mut a, mut b, mut c, mut d) = (begin, begin, begin, begin);
-    let mut step = |[in_a, in_b, in_c, in_d]: [u8; 4]| {
-        a.byte(in_a);
-        b.byte(in_b);
-        c.byte(in_c);
-        d.byte(in_d);
-    };
-    // Written out, since the compiler does not take `map` of a list apart here.
-    (0..HEAD).for_each(|at| step([heads[0][at], heads[1][at], heads[2][at], heads[3][at]]));
-    (0..8).for_each(|at| step([data[0][at], data[1][at], data[2][at], data[3][at]]));
-    let length = HEAD + 8;
-    let crc = |lane: usize| checksum(heads[lane].iter().chain(data[lane]), length);
-    [a.end(crc(0), length, unused), b.end(crc(1), length, unused), c.end(crc(2), length, unused), d.end(crc(3), length, unused)]
 }
 
 fn classic_length(frame: &ClassicFrame) -> Length {

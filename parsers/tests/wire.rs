@@ -5,7 +5,7 @@ mod common;
 use embedded_can::Frame as _;
 use lostnode_parsers::candump::parse_line;
 use lostnode_parsers::frame::{FD_LENGTHS, make_id};
-use lostnode_parsers::wire::{Bits, INTERMISSION, crc15, four_lengths, length};
+use lostnode_parsers::wire::{Bits, INTERMISSION, Lanes, Shape, crc15, length};
 use lostnode_parsers::{ClassicFrame, FdFlags, FdFrame, FrameKind};
 use proptest::prelude::*;
 
@@ -217,21 +217,27 @@ proptest! {
         prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
     }
 
-    /// Four frames side by side have the lengths that each has by itself: all of one width, or with one that differs; of any data, and of much to be stuffed.
+    /// Frames side by side have the lengths that each has by itself, bit for bit: of any width, length code and data, and of much to be stuffed.
     #[test]
-    fn four_at_once(
-        ids in any::<[u32; 4]>(),
+    fn lanes_are_frames(
+        ids in prop::collection::vec(prop_oneof![any::<u32>(), Just(0), Just(u32::MAX)], 128),
         extended in any::<bool>(),
-        data in prop::array::uniform4(prop::array::uniform8(prop_oneof![any::<u8>(), Just(0), Just(0xFF), Just(0xF8)])),
-        odd_one in any::<Option<u8>>(),
+        dlc in 0..16u8,
+        data in prop::collection::vec(prop::array::uniform8(prop_oneof![any::<u8>(), Just(0), Just(0xFF), Just(0xF8)]), 128),
     ) {
-        let id = |raw: u32, extended| make_id(if extended { raw >> 3 } else { raw & 0x7FF }, extended).unwrap();
-        let mut frames: [ClassicFrame; 4] = std::array::from_fn(|at| ClassicFrame::new(id(ids[at], extended), &data[at]).unwrap());
-        if let Some(odd) = odd_one {
-            let length = usize::from(odd >> 3) % 9;
-            frames[usize::from(odd) % 4] = ClassicFrame::new(id(ids[0], odd & 4 == 0), &data[0][..length]).unwrap();
+        let id = |raw: u32| make_id(if extended { raw >> 3 } else { raw & 0x7FF }, extended).unwrap();
+        let frame = |at: usize| ClassicFrame::with_raw_dlc(id(ids[at]), &data[at][..usize::from(dlc.min(8))], dlc).unwrap();
+        let frames: [ClassicFrame; 128] = std::array::from_fn(frame);
+        let mut lanes = Lanes::default();
+        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, frame));
+        let shape = Shape::of(&frames[0]).unwrap();
+        prop_assert!(frames.iter().all(|frame| Shape::of(frame) == Some(shape)) && shape.number() < Shape::COUNT);
+        let kinds = frames.map(FrameKind::<FdFrame>::Classic);
+        let alone = kinds.map(|kind| length(&kind).unwrap());
+        prop_assert_eq!(lanes.lengths(shape), alone);
+        for (kind, length) in kinds.iter().zip(alone) {
+            let bits = Bits::encode(kind).unwrap();
+            prop_assert_eq!((usize::from(length.bits() - INTERMISSION), length.stuff), (bits.count(), bits.dynamic_stuff));
         }
-        let alone = frames.map(|frame| length::<FdFrame>(&FrameKind::Classic(frame)).unwrap());
-        prop_assert_eq!(four_lengths(frames.each_ref()), alone);
     }
 }

@@ -8,6 +8,7 @@ mod crew;
 pub mod frame_table;
 mod input;
 mod lines;
+mod measure;
 mod packets;
 mod parquet;
 mod pipeline;

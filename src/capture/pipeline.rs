@@ -43,7 +43,7 @@ pub fn read_while(
         };
         collector.unit = unit;
         let mut take = |mut parsed: Parsed| {
-            parsed.measure();
+            parsed.finish();
             fold(&collector.take(parsed))
         };
         let stopped = match unit {

@@ -3,10 +3,11 @@
 use lostnode_parsers::candump::Record;
 use lostnode_parsers::usual;
 use lostnode_parsers::wire::Length;
-use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console, wire};
+use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console};
 
 use super::columns::Table;
 use super::lines::{Chunk, LONGEST_LINE};
+use super::measure::Measure;
 use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 
 /// What one chunk of text came to; channel indexes and line numbers count within the chunk.
@@ -27,6 +28,7 @@ pub(super) struct Parsed {
     pub zero_bytes: bool,
     /// Earliest and latest stamp, before relative ones are added up.
     pub span: Option<(Timestamp, Timestamp)>,
+    measure: Measure,
 }
 
 /// A span that takes in one more instant.
@@ -93,7 +95,7 @@ pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>
         parsed.lines += 1;
         parsed.reject(format!("longer than {LONGEST_LINE} bytes"));
     }
-    parsed.measure();
+    parsed.finish();
     parsed
 }
 
@@ -138,30 +140,21 @@ impl Parsed {
         self.add(time, channel, kind.map_fd(Box::new));
     }
 
-    /// Adds a frame, whose length is set by [`Parsed::measure`].
+    /// Adds a frame, whose length is set by [`Parsed::finish`] at the latest.
     #[inline(always)]
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
         if let Some(time) = time {
             self.span = Some(widen(self.span, time));
         }
+        if let FrameKind::Classic(classic) = &kind {
+            self.measure.note(classic, &mut self.frames);
+        }
         self.frames.push(Frame { time, channel, kind, length: Length::default() });
     }
 
     /// Sets the length of each frame; to be called after the last.
-    pub(super) fn measure(&mut self) {
-        let (fours, others) = self.frames.as_chunks_mut::<4>();
-        let one = |frame: &mut Frame| frame.length = wire::length(&frame.kind).unwrap_or_default();
-        for four in fours {
-            let lengths = match four.each_ref().map(|frame| &frame.kind) {
-                [Kind::Classic(a), Kind::Classic(b), Kind::Classic(c), Kind::Classic(d)] => wire::four_lengths([a, b, c, d]),
-                _ => {
-                    four.iter_mut().for_each(one);
-                    continue;
-                }
-            };
-            four.iter_mut().zip(lengths).for_each(|(frame, length)| frame.length = length);
-        }
-        others.iter_mut().for_each(one);
+    pub(super) fn finish(&mut self) {
+        self.measure.finish(&mut self.frames);
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {
