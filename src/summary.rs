@@ -109,12 +109,12 @@ impl Summary {
 }
 
 fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
-    for frame in &batch.frames {
-        diagnostics.push(frame);
-        let channel = usize::from(frame.channel);
+    for part in batch.frames.chunk_by(|a, b| a.channel == b.channel) {
+        let channel = usize::from(part[0].channel);
         while load.len() <= channel {
             load.push(Load::new(load_bin));
         }
-        load[channel].push(frame);
+        load[channel].push_all(part);
     }
+    batch.frames.iter().for_each(|frame| diagnostics.push(frame));
 }
