@@ -21,9 +21,9 @@ struct Waiting {
 impl Measure {
     /// Takes note of the frame that is added to the list next, and sets the lengths of those before it that no longer have to wait.
     #[inline(always)]
-    pub fn note(&mut self, classic: &ClassicFrame, frames: &mut [Frame]) {
+    pub fn note(&mut self, classic: ClassicFrame, frames: &mut [Frame]) {
         // Remote frames are few; they are measured at the end.
-        let Some(shape) = Shape::of(classic) else { return };
+        let Some(shape) = Shape::of(&classic) else { return };
         let Some(waiting) = &mut self.waiting[shape.number()] else { return self.begin(classic, shape, frames.len()) };
         if waiting.count == Lanes::COUNT {
             waiting.measure(shape, frames);
@@ -32,7 +32,7 @@ impl Measure {
     }
 
     #[cold]
-    fn begin(&mut self, classic: &ClassicFrame, shape: Shape, position: usize) {
+    fn begin(&mut self, classic: ClassicFrame, shape: Shape, position: usize) {
         let mut waiting = Box::new(Waiting { lanes: Lanes::default(), positions: [0; Lanes::COUNT], count: 0 });
         waiting.put(classic, position);
         self.waiting[shape.number()] = Some(waiting);
@@ -52,9 +52,9 @@ impl Measure {
 
 impl Waiting {
     #[inline(always)]
-    fn put(&mut self, classic: &ClassicFrame, position: usize) {
+    fn put(&mut self, classic: ClassicFrame, position: usize) {
         let lane = self.count % Lanes::COUNT;
-        self.lanes.put(lane, classic);
+        self.lanes.put(lane, &classic);
         self.positions[lane] = position as u32;
         self.count = lane + 1;
     }

@@ -3,7 +3,7 @@
 use lostnode_parsers::candump::Record;
 use lostnode_parsers::usual;
 use lostnode_parsers::wire::Length;
-use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, console};
+use lostnode_parsers::{ClassicFrame, FrameKind, ParseError, Timestamp, candump, console};
 
 use super::columns::Table;
 use super::lines::{Chunk, LONGEST_LINE};
@@ -16,7 +16,7 @@ pub(super) struct Parsed {
     pub frames: Vec<Frame>,
     pub channels: Vec<String>,
     latest_channel: ChannelIndex,
-    /// Names and indexes of the channels of lines of the usual shape.
+    /// Names and indexes of the channels of lines of the usual shape, that of the line before first.
     usual_channels: Vec<([u8; 8], ChannelIndex)>,
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
@@ -34,6 +34,16 @@ pub(super) struct Parsed {
 /// A span that takes in one more instant.
 pub(super) fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (Timestamp, Timestamp) {
     span.map_or((time, time), |(start, end)| (start.min(time), end.max(time)))
+}
+
+/// From the earliest to the latest stamp.
+fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
+    let (mut earliest, mut latest) = (i64::MAX, i64::MIN);
+    for time in frames.iter().filter_map(|frame| frame.time.map(Timestamp::nanoseconds)) {
+        earliest = earliest.min(time);
+        latest = latest.max(time);
+    }
+    (earliest <= latest).then(|| (Timestamp::from_nanoseconds(earliest), Timestamp::from_nanoseconds(latest)))
 }
 
 /// Most channels told apart; further ones are refused line by line, which says so.
@@ -54,7 +64,7 @@ pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>
             parsed.line_ends += 1;
             parsed.lines += 1;
             match parsed.usual_channel(line.channel, usize::from(line.channel_length)) {
-                Some(channel) => parsed.add(Some(line.time), channel, FrameKind::Classic(line.frame)),
+                Some(channel) => parsed.add_classic(Some(line.time), channel, line.frame),
                 None => parsed.reject(TOO_MANY_CHANNELS.to_owned()),
             }
             continue;
@@ -115,17 +125,22 @@ impl Parsed {
     /// The channel of a usual line, by its name filled up with zeros.
     #[inline(always)]
     fn usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
-        match self.usual_channels.iter().find(|(known, _)| *known == name) {
-            Some((_, channel)) => Some(*channel),
-            None => self.add_usual_channel(name, length),
+        // Mostly that of the line before.
+        match self.usual_channels.first() {
+            Some((known, channel)) if *known == name => Some(*channel),
+            _ => self.other_usual_channel(name, length),
         }
     }
 
-    #[cold]
-    fn add_usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
-        let channel = self.channel(&name[..length])?;
-        self.usual_channels.push((name, channel));
-        Some(channel)
+    #[inline(never)]
+    fn other_usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
+        if let Some(at) = self.usual_channels.iter().position(|(known, _)| *known == name) {
+            self.usual_channels.swap(0, at);
+        } else {
+            let channel = self.channel(&name[..length])?;
+            self.usual_channels.insert(0, (name, channel));
+        }
+        Some(self.usual_channels[0].1)
     }
 
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
@@ -143,18 +158,23 @@ impl Parsed {
     /// Adds a frame, whose length is set by [`Parsed::finish`] at the latest.
     #[inline(always)]
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
-        if let Some(time) = time {
-            self.span = Some(widen(self.span, time));
+        match kind {
+            FrameKind::Classic(frame) => self.add_classic(time, channel, frame),
+            kind => self.frames.push(Frame { time, channel, kind, length: Length::default() }),
         }
-        if let FrameKind::Classic(classic) = &kind {
-            self.measure.note(classic, &mut self.frames);
-        }
-        self.frames.push(Frame { time, channel, kind, length: Length::default() });
     }
 
-    /// Sets the length of each frame; to be called after the last.
+    /// The frame by value: written into memory in parts and read back whole it would cost a fifth of the parsing.
+    #[inline(always)]
+    fn add_classic(&mut self, time: Option<Timestamp>, channel: ChannelIndex, frame: ClassicFrame) {
+        self.measure.note(frame, &mut self.frames);
+        self.frames.push(Frame { time, channel, kind: FrameKind::Classic(frame), length: Length::default() });
+    }
+
+    /// Sets the length of each frame and the span of all; to be called after the last.
     pub(super) fn finish(&mut self) {
         self.measure.finish(&mut self.frames);
+        self.span = span(&self.frames);
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {
@@ -278,7 +298,7 @@ impl Clock {
                 frame.time = Some(Timestamp::from_nanoseconds(self.now));
             }
         }
-        parsed.span = parsed.frames.iter().filter_map(|frame| frame.time).fold(None, |span, time| Some(widen(span, time)));
+        parsed.span = span(&parsed.frames);
     }
 }
 

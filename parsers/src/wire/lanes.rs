@@ -170,15 +170,15 @@ fn transpose<const N: usize>(words: &mut [Word; N]) {
 fn remainder(message: &[Word]) -> [Word; CRC] {
     /// x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1: so many bits before the one that it is taken from.
     const TERMS: [usize; 7] = [15, 12, 11, 8, 7, 5, 1];
-    // What was taken off at each bit, after as many as nothing is taken off at, and before.
-    let mut taken = [Word::ZERO; CRC + MOST_BITS + CRC];
+    // What was taken off at each bit, after as many at which nothing was.
+    let mut taken = [Word::ZERO; CRC + MOST_BITS];
     for (at, bit) in message.iter().enumerate() {
         let Some((before, [own, ..])) = taken[at..].split_first_chunk_mut::<CRC>() else { break };
         *own = TERMS.into_iter().fold(*bit, |sum, term| sum ^ before[CRC - term]);
     }
     core::array::from_fn(|at| {
-        let before = &taken[message.len() + at..][..CRC];
-        TERMS.into_iter().fold(Word::ZERO, |sum, term| sum ^ before[CRC - term])
+        let before = TERMS.into_iter().filter(|term| *term > at).map(|term| taken[message.len() + CRC + at - term]);
+        before.fold(Word::ZERO, |sum, taken| sum ^ taken)
     })
 }
 
