@@ -7,11 +7,14 @@ use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
 
+/// Identifiers of 11 bits.
+const STANDARD: usize = 1 << 11;
+
 /// Places of identifiers, in order of appearance.
 #[derive(Clone, Debug, Default)]
 pub struct Places {
-    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought.
-    standard: Vec<Vec<u32>>,
+    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None where there is no such identifier.
+    standard: Vec<Option<Box<[u32; STANDARD]>>>,
     extended: HashMap<(ChannelIndex, u32), u32, BuildHasherDefault<Mixing>>,
     count: usize,
 }
@@ -40,11 +43,10 @@ impl Places {
             Id::Standard(id) => {
                 let channel = usize::from(channel);
                 if self.standard.len() <= channel {
-                    self.standard.resize_with(channel + 1, Vec::new);
+                    self.standard.resize(channel + 1, None);
                 }
-                let table = &mut self.standard[channel];
-                table.resize(1 << 11, 0);
-                table[usize::from(id.as_raw())] = self.count as u32;
+                let table = self.standard[channel].get_or_insert_with(|| Box::new([0; STANDARD]));
+                table[usize::from(id.as_raw()) % STANDARD] = self.count as u32;
             }
             Id::Extended(id) => {
                 self.extended.insert((channel, id.as_raw()), self.count as u32 - 1);
@@ -58,8 +60,8 @@ impl Places {
     pub fn known(&self, channel: ChannelIndex, id: Id) -> Option<usize> {
         match id {
             Id::Standard(id) => {
-                let place = *self.standard.get(usize::from(channel))?.get(usize::from(id.as_raw()))?;
-                (place as usize).checked_sub(1)
+                let table = self.standard.get(usize::from(channel))?.as_ref()?;
+                (table[usize::from(id.as_raw()) % STANDARD] as usize).checked_sub(1)
             }
             Id::Extended(id) => self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize),
         }

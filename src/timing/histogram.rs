@@ -71,12 +71,29 @@ impl Gaps {
         }
     }
 
-    /// Adds the gaps between instants in nanoseconds that follow each other.
+    /// Adds the gaps between instants in nanoseconds that follow each other, none before the one before it.
     pub fn push_all(&mut self, instants: &[i64]) {
-        let Some((mut before, others)) = instants.split_first() else { return };
+        let mut rest = instants;
+        // The window is placed after a few.
+        while let [before, after, ..] = rest
+            && self.window.is_empty()
+        {
+            self.push(after - before);
+            rest = &rest[1..];
+        }
+        let Some((mut before, others)) = rest.split_first() else { return };
+        let first = BEFORE_FIRST + u64::from(self.begin);
         for instant in others {
-            self.push(instant - before);
+            let gap = instant - before;
             before = instant;
+            let at = ((gap as f64).to_bits() >> REST).wrapping_sub(first);
+            match self.window.get_mut(at as usize) {
+                Some(bin) => {
+                    bin.add(gap);
+                    self.count += 1;
+                }
+                None => self.push(gap),
+            }
         }
     }
 

@@ -93,35 +93,25 @@ impl ChannelTiming {
     /// Error reports kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
 
-    /// Takes frames of this channel.
-    fn push_all(&mut self, frames: &[Frame]) {
-        let floor = self.silences.floor();
-        let mut last = self.heard.map(|(_, last)| last);
-        for frame in frames {
-            if let FrameKind::Error(error) = &frame.kind {
-                self.error(frame.time, error);
-                continue;
-            }
-            self.frames += 1;
-            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
-            let before = *last.get_or_insert_with(|| self.begin(time));
-            if time < before {
-                self.step_back(time, before);
-                continue;
-            }
-            if time - before >= floor {
-                self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
-            }
-            last = Some(time);
+    /// Takes the time of a data or remote frame.
+    #[inline]
+    fn hear(&mut self, time: Nanoseconds) {
+        let Some((_, last)) = &mut self.heard else { return self.begin(time) };
+        let before = *last;
+        if time < before {
+            return self.step_back(time, before);
         }
-        self.heard = self.heard.zip(last).map(|((first, _), last)| (first, last));
+        *last = time;
+        let silence = Silence { start: before, end: time };
+        if silence.length() >= self.silences.floor() {
+            self.silences.offer(silence, [[0; 8]; 2]);
+        }
     }
 
     #[cold]
-    fn begin(&mut self, time: Nanoseconds) -> Nanoseconds {
+    fn begin(&mut self, time: Nanoseconds) {
         self.heard = Some((time, time));
         self.earliest = time;
-        time
     }
 
     #[cold]
@@ -194,18 +184,12 @@ impl Timing {
         self.runs.begin(frames.len());
         let mut begin = 0;
         for part in frames.chunk_by(|a, b| a.channel == b.channel) {
-            let channel = part[0].channel;
-            self.channel(channel).push_all(part);
-            for (at, frame) in part.iter().enumerate() {
-                if let Some(place) = frame.kind.id().and_then(|id| self.place(channel, id)) {
-                    self.runs.add(place, begin + at);
-                }
-            }
+            self.sort(begin, part);
             begin += part.len();
         }
+        self.pauses.judge_all();
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
-        self.pauses.push_all(frames.iter().filter_map(instant));
         // Identifiers know nothing of each other.
         self.instants.resize(self.instants.len().max(frames.len() + 1), 0);
         for (place, run) in self.runs.all() {
@@ -213,33 +197,39 @@ impl Timing {
         }
     }
 
-    fn channel(&mut self, channel: ChannelIndex) -> &mut ChannelTiming {
-        let channel = usize::from(channel);
-        while self.channels.len() <= channel {
+    /// Takes of frames of one channel, of which the first is at position `begin` of the batch, what is no matter of single identifiers, and sorts them by these.
+    fn sort(&mut self, begin: usize, frames: &[Frame]) {
+        let index = frames[0].channel;
+        let number = usize::from(index);
+        while self.channels.len() <= number {
             self.channels.push(ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
         }
-        &mut self.channels[channel]
-    }
-
-    /// Where an identifier is in `ids`, a new one at the end; `None` where there is no more room.
-    #[inline]
-    fn place(&mut self, channel: ChannelIndex, id: Id) -> Option<usize> {
-        let place = self.places.of(channel, id, MOST_IDENTIFIERS);
-        match place {
-            Some(place) if place < self.ids.len() => {}
-            Some(_) => self.ids.push(IdTiming::new(Key { channel, id }, self.floor)),
-            None => self.folded_frames += 1,
+        let channel = &mut self.channels[number];
+        channel.frames += frames.len() as u64;
+        for (position, frame) in (begin..).zip(frames) {
+            let id = match &frame.kind {
+                FrameKind::Classic(frame) => frame.identifier(),
+                FrameKind::Fd(frame) => frame.identifier(),
+                FrameKind::Error(error) => {
+                    channel.frames -= 1;
+                    channel.error(frame.time, error);
+                    continue;
+                }
+            };
+            if let Some(time) = frame.time.map(Timestamp::nanoseconds) {
+                channel.hear(time);
+                self.pauses.push(time);
+            }
+            match self.places.of(index, id, MOST_IDENTIFIERS) {
+                Some(place) => {
+                    if place == self.ids.len() {
+                        self.ids.push(IdTiming::new(Key { channel: index, id }, self.floor));
+                    }
+                    self.runs.add(place, position);
+                }
+                None => self.folded_frames += 1,
+            }
         }
-        place
-    }
-}
-
-/// When a data or remote frame was heard.
-#[inline]
-fn instant(frame: &Frame) -> Option<Nanoseconds> {
-    match frame.kind {
-        FrameKind::Error(_) => None,
-        _ => frame.time.map(Timestamp::nanoseconds),
     }
 }
 
@@ -262,13 +252,13 @@ impl IdTiming {
     fn take(&mut self, frames: &[Frame], run: Run<'_>, instants: &mut [Nanoseconds]) {
         let before = self.heard.map(|(_, last)| last);
         let mut latest = before.unwrap_or(Nanoseconds::MIN);
-        let (mut longest, mut kept, mut count) = (0, None, 0);
+        let (mut longest, mut kept, mut count, mut all) = (0, None, 0, 0);
         if let (Some(before), Some(first)) = (before, instants.first_mut()) {
             *first = before;
             count = 1;
         }
         for position in run.clone() {
-            self.frames += 1;
+            all += 1;
             // The channel counts a step back; it makes no gap.
             if let Some(time) = frames[position].time.map(Timestamp::nanoseconds)
                 && time >= latest
@@ -280,6 +270,7 @@ impl IdTiming {
                 kept = Some(position);
             }
         }
+        self.frames += all;
         let Some(kept) = kept else { return };
         let instants = &instants[..count];
         self.heard = Some((self.heard.map_or(instants[0], |(first, _)| first), latest));

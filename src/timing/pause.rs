@@ -32,20 +32,19 @@ impl Pauses {
     /// How many candidates are kept.
     pub const KEPT: usize = 65_536;
 
-    /// Takes the times of the next frames of all channels. Channels step back against each other by up to 0.1 s in real captures;
+    /// Takes the time of the next frame of any channel. Channels step back against each other by up to 0.1 s in real captures;
     /// such a frame adds a gap of zero.
-    pub fn push_all(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
-        let Some(mut latest) = self.stamps.last().copied().or_else(|| times.next().inspect(|first| self.stamps.push(*first)))
-        else {
-            return;
-        };
-        for time in times {
-            if time - latest >= LOOKED_AT {
-                self.note(time - latest);
-            }
-            latest = latest.max(time);
-            self.stamps.push(latest);
+    #[inline]
+    pub fn push(&mut self, time: Nanoseconds) {
+        let latest = *self.stamps.last().unwrap_or(&time);
+        if time - latest >= LOOKED_AT {
+            self.note(time - latest);
         }
+        self.stamps.push(latest.max(time));
+    }
+
+    /// Judges the gaps around which enough of the traffic is there, and forgets what is no longer needed: to be called now and then.
+    pub fn judge_all(&mut self) {
         let judged = self.waiting.iter().take_while(|at| **at + SIDE < self.stamps.len()).count();
         for at in self.waiting.drain(..judged).collect::<Vec<_>>() {
             self.judge(at);
