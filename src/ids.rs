@@ -15,7 +15,7 @@ const STANDARD: usize = 1 << 11;
 pub struct Places {
     /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None where there is no such identifier.
     standard: Vec<Option<Box<[u32; STANDARD]>>>,
-    extended: HashMap<(ChannelIndex, u32), u32, BuildHasherDefault<Mixing>>,
+    extended: Map<(ChannelIndex, u32), u32>,
     count: usize,
 }
 
@@ -68,10 +68,13 @@ impl Places {
     }
 }
 
+/// A table of few and harmless keys, looked up often.
+pub(crate) type Map<K, V> = HashMap<K, V, BuildHasherDefault<Mixing>>;
+
 /// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they collide can slow the look-up down; their number is
 /// bounded, so not by much.
 #[derive(Clone, Debug, Default)]
-struct Mixing(u64);
+pub(crate) struct Mixing(u64);
 
 impl Hasher for Mixing {
     fn write(&mut self, bytes: &[u8]) {

@@ -33,7 +33,7 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         }
     };
     let counted = Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
-    let mut buffered = BufReader::with_capacity(256 << 10, counted);
+    let mut buffered = BufReader::with_capacity(32 << 10, counted);
     let mut head = [0; 4];
     let (length, failure) = fill(&mut buffered, &mut head);
     if let Some(error) = failure {
@@ -48,7 +48,7 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         _ => (Box::new(whole), ""),
     };
     // What is in it, once it is unpacked; a damaged stream says so when it is read.
-    let mut reader = BufReader::with_capacity(64 << 10, reader);
+    let mut reader = BufReader::with_capacity(32 << 10, reader);
     let mut first = Vec::new();
     let mut failure = None;
     // The marks of binary forms have four bytes, and one begins with a line end.

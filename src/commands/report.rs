@@ -177,7 +177,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         write_file(folder, "presence.png", |out| PresencePlot.render(&report, out))?;
         write_file(folder, "bus-load.png", |out| LoadPlot.render(&report, out))?;
     }
-    let mut out = anstream::AutoStream::auto(std::io::stdout());
+    let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
     match arguments.format {
         Format::Text => Text::default().render(&report, &mut out)?,
         Format::Json => Json.render(&report, &mut out)?,

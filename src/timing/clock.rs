@@ -7,6 +7,7 @@
 //! over blocks in place of the recursive form.
 
 use super::Nanoseconds;
+use crate::ids::Map;
 
 /// Instants from which the first estimate of the period is drawn.
 const LEARN: usize = 17;
@@ -348,7 +349,7 @@ pub(super) struct MeanBlock {
 #[derive(Debug, Default)]
 struct Wander {
     width: i64,
-    cells: std::collections::HashMap<i64, f64>,
+    cells: Map<i64, f64>,
 }
 
 impl Wander {
@@ -369,7 +370,7 @@ pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
         return alone.into_iter().map(|fit| fit.map(|(rate, _)| rate)).collect();
     }
     let width = clocks.iter().zip(&alone).filter(|(_, fit)| fit.is_some()).map(|(clock, _)| clock.width).max().unwrap_or(WIDTH);
-    let mut cells: std::collections::HashMap<i64, Vec<f64>> = std::collections::HashMap::new();
+    let mut cells: Map<i64, Vec<f64>> = Map::default();
     for (clock, fit) in clocks.iter().zip(&alone) {
         let Some((_, left)) = fit else { continue };
         for (block, left) in clock.blocks.iter().zip(left) {
@@ -378,8 +379,8 @@ pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
     }
     // The median: one node's own wander must not pull the rest.
     let median = |mut list: Vec<f64>| {
-        list.sort_unstable_by(f64::total_cmp);
-        if list.len() < COMMON { 0.0 } else { list[list.len() / 2] }
+        let middle = list.len() / 2;
+        if list.len() < COMMON { 0.0 } else { *list.select_nth_unstable_by(middle, f64::total_cmp).1 }
     };
     let common = Wander { width, cells: cells.into_iter().map(|(cell, list)| (cell, median(list))).collect() };
     clocks.iter().map(|clock| clock.fit(&common).map(|(rate, _)| rate)).collect()

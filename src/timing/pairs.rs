@@ -111,25 +111,22 @@ pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
     if freedom < 6.0 {
         return None;
     }
-    let (mut spread, mut slope) = (0.0, 0.0);
-    for Point { time, offset, weight } in &points {
-        spread += weight * time * time;
-        slope += weight * time * offset;
-    }
-    slope /= spread;
+    let [spread, slope] = sums(points.len(), |at| {
+        let Point { time, offset, weight } = points[at];
+        [weight * time * time, weight * time * offset]
+    });
+    let slope = slope / spread;
     // From here on each offset is what the common slope leaves over.
-    let (mut weighted, mut squares) = (0.0, 0.0);
-    for Point { time, offset, weight } in &mut points {
-        *offset -= slope * *time;
-        weighted += *weight * *offset * *offset;
-        squares += *offset * *offset;
-    }
+    points.iter_mut().for_each(|point| point.offset -= slope * point.time);
+    let [weighted, squares] = sums(points.len(), |at| {
+        let square = points[at].offset.powi(2);
+        [points[at].weight * square, square]
+    });
     let (variance, plain) = (weighted / freedom, squares / freedom);
-    let (mut products, mut steps) = (0.0, 0.0);
-    for pair in points.windows(2) {
-        products += pair[0].offset * pair[1].offset;
-        steps += (pair[1].offset - pair[0].offset).powi(2);
-    }
+    let [products, steps] = sums(points.len() - 1, |at| {
+        let (before, after) = (points[at].offset, points[at + 1].offset);
+        [before * after, (after - before).powi(2)]
+    });
     let correlation = super::clock::correlation(products, squares);
     // Half the mean square of successive differences is the scatter alone (von Neumann 1941); the rest of the variance is wander.
     let scatter = steps / (2.0 * (points.len() as f64 - 1.0));
@@ -179,18 +176,29 @@ fn common(a: &Offsets, b: &Offsets) -> (Vec<Point>, usize, f64) {
 
 /// Takes the weighted means off the points of a stretch; how long it is, in nanoseconds.
 fn centre(points: &mut [Point]) -> f64 {
-    let (mut time, mut offset, mut weight) = (0.0, 0.0, 0.0);
-    for point in points.iter() {
-        time += point.time * point.weight;
-        offset += point.offset * point.weight;
-        weight += point.weight;
-    }
-    (time, offset) = (time / weight, offset / weight);
+    let [time, offset, weight] = sums(points.len(), |at| {
+        let Point { time, offset, weight } = points[at];
+        [time * weight, offset * weight, weight]
+    });
+    let (time, offset) = (time / weight, offset / weight);
     for point in points.iter_mut() {
         point.time -= time;
         point.offset -= offset;
     }
     points[points.len() - 1].time - points[0].time
+}
+
+/// Sums over so many places, each of four sums that take turns: an addition waits for the one before it, and four do not wait for each other.
+fn sums<const N: usize>(count: usize, of: impl Fn(usize) -> [f64; N]) -> [f64; N] {
+    const TURNS: usize = 4;
+    let mut parts = [[0.0; N]; TURNS];
+    let whole = count - count % TURNS;
+    let mut add = |part: usize, at: usize| parts[part].iter_mut().zip(of(at)).for_each(|(sum, value)| *sum += value);
+    for begin in (0..whole).step_by(TURNS) {
+        (0..TURNS).for_each(|part| add(part, begin + part));
+    }
+    (whole..count).for_each(|at| add(0, at));
+    std::array::from_fn(|sum| parts.iter().map(|part| part[sum]).sum())
 }
 
 #[cfg(test)]
