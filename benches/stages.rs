@@ -61,8 +61,8 @@ fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
         .collect();
     let bits = |frames: &[ClassicFrame]| {
         let mut lanes = Lanes::default();
-        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, frame));
-        lanes.lengths(Shape::of(&frames[0]).unwrap()).map(|length| u64::from(length.bits()))
+        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, *frame));
+        lanes.lengths(Shape::of(frames[0]).unwrap()).map(|length| u64::from(length.bits()))
     };
     bencher.counter(ItemsCount::new(FRAMES)).bench(|| classic.chunks_exact(Lanes::COUNT).flat_map(bits).sum::<u64>());
 }

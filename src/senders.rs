@@ -4,8 +4,7 @@
 //! identifiers, and differs from node to node by some 10 to 100 ppm. Two identifiers belong together when their ratios agree within their
 //! standard errors; where those are too wide to exclude another node by, the answer is "cannot tell yet".
 
-use std::collections::HashMap;
-
+use crate::ids::Map;
 use crate::timing::{self, AliveCounter, Clock, Offsets, Rate, Timing};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five networks of the ECUPrint supplement (IEEE TIFS
@@ -140,8 +139,9 @@ pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) ->
 
 /// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture is short, with those whose
 /// instants keep together with theirs.
-fn keep_together(grouping: &mut Grouping, offsets: &HashMap<usize, Offsets>) {
-    let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?);
+fn keep_together(grouping: &mut Grouping, offsets: &Map<usize, Offsets>) {
+    // The largest drift that the largest error below would let pass.
+    let relative = |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?, ALIKE * PRECISE);
     let together = |a: usize, b: usize| {
         relative(a, b).is_some_and(|pair| {
             let error = pair.error.hypot(FLOOR);

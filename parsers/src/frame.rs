@@ -82,8 +82,8 @@ impl ClassicFrame {
 
     /// The eight places for data; what lies beyond the length is zero.
     #[inline]
-    pub(crate) fn places(&self) -> &[u8; 8] {
-        &self.data
+    pub(crate) fn places(self) -> [u8; 8] {
+        self.data
     }
 
     /// The length code as sent, 0 to 15.

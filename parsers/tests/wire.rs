@@ -229,9 +229,9 @@ proptest! {
         let frame = |at: usize| ClassicFrame::with_raw_dlc(id(ids[at]), &data[at][..usize::from(dlc.min(8))], dlc).unwrap();
         let frames: [ClassicFrame; 128] = std::array::from_fn(frame);
         let mut lanes = Lanes::default();
-        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, frame));
-        let shape = Shape::of(&frames[0]).unwrap();
-        prop_assert!(frames.iter().all(|frame| Shape::of(frame) == Some(shape)) && shape.number() < Shape::COUNT);
+        frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, *frame));
+        let shape = Shape::of(frames[0]).unwrap();
+        prop_assert!(frames.iter().all(|frame| Shape::of(*frame) == Some(shape)) && shape.number() < Shape::COUNT);
         let kinds = frames.map(FrameKind::<FdFrame>::Classic);
         let alone = kinds.map(|kind| length(&kind).unwrap());
         prop_assert_eq!(lanes.lengths(shape), alone);

@@ -23,7 +23,7 @@ impl Measure {
     #[inline(always)]
     pub fn note(&mut self, classic: ClassicFrame, frames: &mut [Frame]) {
         // Remote frames are few; they are measured at the end.
-        let Some(shape) = Shape::of(&classic) else { return };
+        let Some(shape) = Shape::of(classic) else { return };
         let Some(waiting) = &mut self.waiting[shape.number()] else { return self.begin(classic, shape, frames.len()) };
         if waiting.count == Lanes::COUNT {
             waiting.measure(shape, frames);
@@ -54,7 +54,7 @@ impl Waiting {
     #[inline(always)]
     fn put(&mut self, classic: ClassicFrame, position: usize) {
         let lane = self.count % Lanes::COUNT;
-        self.lanes.put(lane, &classic);
+        self.lanes.put(lane, classic);
         self.positions[lane] = position as u32;
         self.count = lane + 1;
     }

@@ -56,18 +56,11 @@ pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>
     let mut usual = usual::Reader::default();
     let mut rest = chunk.bytes;
     while !rest.is_empty() {
-        if !head
-            && table.is_none()
-            && let Some(line) = usual.first_line(rest)
-        {
-            rest = &rest[line.used..];
-            parsed.line_ends += 1;
-            parsed.lines += 1;
-            match parsed.usual_channel(line.channel, usize::from(line.channel_length)) {
-                Some(channel) => parsed.add_classic(Some(line.time), channel, line.frame),
-                None => parsed.reject(TOO_MANY_CHANNELS.to_owned()),
+        if !head && table.is_none() {
+            rest = &rest[parsed.take_usual(&mut usual, rest)..];
+            if rest.is_empty() {
+                break;
             }
-            continue;
         }
         let (line, next) = match memchr::memchr(b'\n', rest) {
             Some(end) => (&rest[..end], &rest[end + 1..]),
@@ -122,6 +115,23 @@ fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
 }
 
 impl Parsed {
+    /// Takes lines as long as they have the usual shape; how many bytes these are.
+    #[inline(never)]
+    fn take_usual(&mut self, usual: &mut usual::Reader, text: &[u8]) -> usize {
+        let mut rest = text;
+        let before = self.frames.len();
+        while let Some(line) = usual.first_line(rest) {
+            // One channel too many is told of elsewhere.
+            let Some(channel) = self.usual_channel(line.channel, usize::from(line.channel_length)) else { break };
+            self.add_classic(Some(line.time), channel, line.frame);
+            rest = &rest[line.used..];
+        }
+        let lines = (self.frames.len() - before) as u64;
+        self.line_ends += lines;
+        self.lines += lines;
+        text.len() - rest.len()
+    }
+
     /// The channel of a usual line, by its name filled up with zeros.
     #[inline(always)]
     fn usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {

@@ -35,6 +35,8 @@ const SCREEN: u32 = 24;
 const ENOUGH: u32 = 40;
 /// Pairs of frames after which the verdict stands: the widest counter has gone round sixteen times by then.
 const SETTLED: u32 = 4096;
+/// A counter steps at least so many times as often as it misses.
+const MISSES: u32 = 50;
 /// Bits tried at once in one identifier.
 const MOST: usize = 6;
 
@@ -48,10 +50,16 @@ struct Trial {
 }
 
 impl Trial {
-    fn take(&mut self, before: [u8; 8], after: [u8; 8]) {
-        let at = usize::from(self.byte);
-        let wrong = (after[at] ^ before[at].wrapping_add(1 << self.bit)) >> self.bit;
-        self.stepped[wrong.trailing_zeros().min(8 - u32::from(self.bit)) as usize] += 1;
+    /// Takes two payloads, the first byte lowest. Whether it can still be found: it has not missed so often, at the narrowest width, that no further steps could
+    /// make up for it.
+    #[inline]
+    fn take(&mut self, before: u64, after: u64) -> bool {
+        // What is carried beyond the byte is not looked at.
+        let at = u32::from(self.byte) * 8 + u32::from(self.bit);
+        let wrong = (after ^ before.wrapping_add(1 << at)) >> at;
+        let right = wrong.trailing_zeros().min(8 - u32::from(self.bit)) as usize;
+        self.stepped[right] += 1;
+        right >= 2 || (self.stepped[0] + self.stepped[1]) * MISSES <= SETTLED
     }
 
     /// The width that missed least, if it stepped often and missed seldom. Too wide a field misses at each wrap of the true one; where none has wrapped yet, the
@@ -59,7 +67,7 @@ impl Trial {
     fn found(&self) -> Option<AliveCounter> {
         let pairs: u32 = self.stepped.iter().sum();
         let of_width = |width: u8| (width, self.stepped[usize::from(width)..].iter().sum::<u32>());
-        let good = |(_, steps): &(u8, u32)| *steps >= ENOUGH && (pairs - steps) * 50 <= *steps;
+        let good = |(_, steps): &(u8, u32)| *steps >= ENOUGH && (pairs - steps) * MISSES <= *steps;
         let (width, _) = (2..=8 - self.bit).map(of_width).filter(good).max_by_key(|(width, steps)| (*steps, *width))?;
         Some(AliveCounter { byte: self.byte, bit: self.bit, width })
     }
@@ -118,7 +126,8 @@ impl CounterFinder {
     }
 
     fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
-        self.trials.iter_mut().for_each(|trial| trial.take(before, after));
+        let (before, after) = (u64::from_le_bytes(before), u64::from_le_bytes(after));
+        self.trials.retain_mut(|trial| trial.take(before, after));
         self.tried += 1;
         if self.tried == SETTLED || self.trials.is_empty() {
             self.stage = Stage::Settled;

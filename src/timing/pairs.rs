@@ -92,7 +92,7 @@ struct Point {
 /// Fewest common cells of one stretch in which both ran through.
 const FEWEST: usize = 4;
 
-/// The drift of `a` less that of `b`; `None` with too few cells in common.
+/// The drift of `a` less that of `b`; `None` with too few cells in common, or where it is more than `most`, as a ratio: then nothing else is drawn.
 ///
 /// ```
 /// use lostnode::timing::{Clock, Offsets, relative};
@@ -102,10 +102,11 @@ const FEWEST: usize = 4;
 ///     (0..6000).for_each(|step| clock.push(step * period));
 ///     Offsets::of(&clock, 10_000_000.0)
 /// });
-/// let found = relative(&sound, &slow).unwrap();
+/// let found = relative(&sound, &slow, 1e-3).unwrap();
 /// assert!((found.drift + 100e-6).abs() < 0.1e-6 && found.wander < 1e-6);
+/// assert!(relative(&sound, &slow, 50e-6).is_none());
 /// ```
-pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
+pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     let (mut points, stretches, span) = common(a, b);
     let freedom = points.len() as f64 - stretches as f64 - 1.0;
     if freedom < 6.0 {
@@ -116,6 +117,10 @@ pub fn relative(a: &Offsets, b: &Offsets) -> Option<Relative> {
         [weight * time * time, weight * time * offset]
     });
     let slope = slope / spread;
+    // One that is no number goes on as before.
+    if slope.abs() > most {
+        return None;
+    }
     // From here on each offset is what the common slope leaves over.
     points.iter_mut().for_each(|point| point.offset -= slope * point.time);
     let [weighted, squares] = sums(points.len(), |at| {
@@ -224,9 +229,9 @@ mod tests {
         let (a, b, c) = (clock(10_000_000, slow), clock(20_000_000, slow), clock(20_000_000, other));
         let wandering = a.rate().unwrap().error;
         let (a, b, c) = (Offsets::of(&a, 1e7), Offsets::of(&b, 2e7), Offsets::of(&c, 2e7));
-        let same = relative(&a, &b).unwrap();
+        let same = relative(&a, &b, 1.0).unwrap();
         assert!(same.error < 0.4e-6 && same.drift.abs() < 3.5 * same.error && same.wander < 1e-4, "{same:?}");
-        assert!(relative(&a, &c).unwrap().wander > 1e-3);
+        assert!(relative(&a, &c, 1.0).unwrap().wander > 1e-3);
         assert!(wandering > 1e-6);
     }
 }

@@ -21,7 +21,7 @@ impl Shape {
 
     /// Of a data frame; remote frames have none.
     #[inline]
-    pub fn of(frame: &ClassicFrame) -> Option<Shape> {
+    pub fn of(frame: ClassicFrame) -> Option<Shape> {
         (!frame.is_remote()).then_some(Shape { extended: matches!(frame.identifier(), Id::Extended(_)), dlc: frame.raw_dlc() })
     }
 
@@ -49,8 +49,8 @@ const EIGHT: usize = 8;
 /// use lostnode_parsers::{FrameKind, candump};
 /// let FrameKind::Classic(frame) = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap().kind else { panic!() };
 /// let mut lanes = Lanes::default();
-/// lanes.put(5, &frame);
-/// assert_eq!(lanes.lengths(Shape::of(&frame).unwrap())[5].bits(), 121);
+/// lanes.put(5, frame);
+/// assert_eq!(lanes.lengths(Shape::of(frame).unwrap())[5].bits(), 121);
 /// ```
 #[derive(Clone)]
 pub struct Lanes {
@@ -71,10 +71,10 @@ impl Lanes {
 
     /// Puts a frame into a lane, below [`Lanes::COUNT`]; whoever asks for lengths says the shape of all.
     #[inline]
-    pub fn put(&mut self, lane: usize, frame: &ClassicFrame) {
+    pub fn put(&mut self, lane: usize, frame: ClassicFrame) {
         let lane = lane % LANES;
         self.ids[lane] = raw_id(frame.identifier());
-        self.data[lane] = u64::from_le_bytes(*frame.places());
+        self.data[lane] = u64::from_le_bytes(frame.places());
     }
 
     /// The exact length of the frame in each lane, if it is of this shape.
