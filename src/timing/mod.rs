@@ -181,11 +181,9 @@ impl Timing {
 
     /// Takes the next frames of the capture.
     pub fn push_all(&mut self, frames: &[Frame]) {
-        self.runs.begin(frames.len());
-        let mut begin = 0;
+        self.runs.begin();
         for part in frames.chunk_by(|a, b| a.channel == b.channel) {
-            self.sort(begin, part);
-            begin += part.len();
+            self.sort(part);
         }
         self.pauses.judge_all();
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
@@ -197,8 +195,8 @@ impl Timing {
         }
     }
 
-    /// Takes of frames of one channel, of which the first is at position `begin` of the batch, what is no matter of single identifiers, and sorts them by these.
-    fn sort(&mut self, begin: usize, frames: &[Frame]) {
+    /// Takes of frames of one channel what is no matter of single identifiers, and sorts them by these.
+    fn sort(&mut self, frames: &[Frame]) {
         let index = frames[0].channel;
         let number = usize::from(index);
         while self.channels.len() <= number {
@@ -206,29 +204,29 @@ impl Timing {
         }
         let channel = &mut self.channels[number];
         channel.frames += frames.len() as u64;
-        for (position, frame) in (begin..).zip(frames) {
+        for frame in frames {
             let id = match &frame.kind {
                 FrameKind::Classic(frame) => frame.identifier(),
                 FrameKind::Fd(frame) => frame.identifier(),
                 FrameKind::Error(error) => {
                     channel.frames -= 1;
                     channel.error(frame.time, error);
+                    self.runs.add(None, None);
                     continue;
                 }
             };
-            if let Some(time) = frame.time.map(Timestamp::nanoseconds) {
+            let time = frame.time.map(Timestamp::nanoseconds);
+            if let Some(time) = time {
                 channel.hear(time);
                 self.pauses.push(time);
             }
-            match self.places.of(index, id, MOST_IDENTIFIERS) {
-                Some(place) => {
-                    if place == self.ids.len() {
-                        self.ids.push(IdTiming::new(Key { channel: index, id }, self.floor));
-                    }
-                    self.runs.add(place, position);
-                }
+            let place = self.places.of(index, id, MOST_IDENTIFIERS);
+            match place {
+                Some(place) if place == self.ids.len() => self.ids.push(IdTiming::new(Key { channel: index, id }, self.floor)),
+                Some(_) => {}
                 None => self.folded_frames += 1,
             }
+            self.runs.add(time, place);
         }
     }
 }
@@ -251,18 +249,16 @@ impl IdTiming {
     /// Takes its frames in a batch; `instants` is memory for more instants than there are frames.
     fn take(&mut self, frames: &[Frame], run: Run<'_>, instants: &mut [Nanoseconds]) {
         let before = self.heard.map(|(_, last)| last);
-        let mut latest = before.unwrap_or(Nanoseconds::MIN);
+        let mut latest = before.unwrap_or(Run::BEFORE);
         let (mut longest, mut kept, mut count, mut all) = (0, None, 0, 0);
         if let (Some(before), Some(first)) = (before, instants.first_mut()) {
             *first = before;
             count = 1;
         }
-        for position in run.clone() {
+        for (position, time) in run.clone() {
             all += 1;
             // The channel counts a step back; it makes no gap.
-            if let Some(time) = frames[position].time.map(Timestamp::nanoseconds)
-                && time >= latest
-            {
+            if time >= latest {
                 instants[count] = time;
                 count += 1;
                 longest = longest.max(time.wrapping_sub(latest));
@@ -285,13 +281,12 @@ impl IdTiming {
     /// Keeps silences with the payloads before and after them, and looks for counters, in its frames after an instant.
     fn look_at_payloads(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
         let mut last = before.map(|time| (time, self.last_payload));
-        for frame in run.map(|position| &frames[position]) {
-            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
-            let (payload, length) = frame.kind.first_eight();
+        for (position, time) in run {
+            if time < last.map_or(Run::BEFORE, |(time, _)| time) {
+                continue;
+            }
+            let (payload, length) = frames[position].kind.first_eight();
             if let Some((start, before)) = last {
-                if time < start {
-                    continue;
-                }
                 self.silences.offer(Silence { start, end: time }, [before, payload]);
                 if !self.counters.is_settled() {
                     self.count(time - start, before, payload, length);

@@ -107,7 +107,13 @@ const FEWEST: usize = 4;
 /// assert!(relative(&sound, &slow, 50e-6).is_none());
 /// ```
 pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
-    let (mut points, stretches, span) = common(a, b);
+    let width = a.width.max(b.width);
+    let (a, b) = (a.at(width), b.at(width));
+    // Most pairs are of different clocks, and this is all that is drawn of them.
+    if roughly(&a, &b, width).abs() > 1.01 * most {
+        return None;
+    }
+    let (mut points, stretches, span) = common(&a, &b, width);
     let freedom = points.len() as f64 - stretches as f64 - 1.0;
     if freedom < 6.0 {
         return None;
@@ -143,11 +149,52 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     })
 }
 
+/// The cells that both have, with what each has there and the weight of the two together, in order.
+fn walk(a: &[Cell], b: &[Cell], mut each: impl FnMut(i64, Mean, Mean, f64)) {
+    let mut others = b.iter();
+    let mut other = others.next();
+    for cell in a {
+        while other.is_some_and(|other| other.number < cell.number) {
+            other = others.next();
+        }
+        let Some(other) = other.filter(|other| other.number == cell.number) else { continue };
+        if let (Some(a), Some(b)) = (cell.mean, other.mean) {
+            each(cell.number, a, b, a.weight * b.weight / (a.weight + b.weight));
+        }
+    }
+}
+
+/// The common slope in one pass, which rounding makes a little uncertain; no number where there is none.
+fn roughly(a: &[Cell], b: &[Cell], width: i64) -> f64 {
+    let mut segments = None;
+    // Of a stretch: its first cell and offset; how many cells; sums of weight, time, offset, and of the products of time with both.
+    let (mut first, mut cells, mut sums) = ((0, 0.0), 0, [0.0; 5]);
+    let (mut spread, mut slope) = (0.0, 0.0);
+    let mut close = |cells: usize, [weight, time, offset, times, offsets]: [f64; 5]| {
+        if cells >= FEWEST {
+            spread += times - time * time / weight;
+            slope += offsets - time * offset / weight;
+        }
+    };
+    walk(a, b, |number, a, b, weight| {
+        if segments != Some((a.segment, b.segment)) {
+            close(cells, sums);
+            (segments, first, cells, sums) = (Some((a.segment, b.segment)), (number, a.offset - b.offset), 0, [0.0; 5]);
+        }
+        let (time, offset) = ((number - first.0) as f64, a.offset - b.offset - first.1);
+        let moment = weight * time;
+        for (sum, value) in sums.iter_mut().zip([weight, moment, weight * offset, moment * time, moment * offset]) {
+            *sum += value;
+        }
+        cells += 1;
+    });
+    close(cells, sums);
+    slope / spread / width as f64
+}
+
 /// The cells that both have, each against the mean of its stretch, in which both ran through: one segment of each. Also how many stretches are long enough,
 /// and how long they are together in nanoseconds.
-fn common(a: &Offsets, b: &Offsets) -> (Vec<Point>, usize, f64) {
-    let width = a.width.max(b.width);
-    let (a, b) = (a.at(width), b.at(width));
+fn common(a: &[Cell], b: &[Cell], width: i64) -> (Vec<Point>, usize, f64) {
     let mut points: Vec<Point> = Vec::with_capacity(a.len().min(b.len()));
     let (mut stretches, mut span) = (0, 0.0);
     // Segments only go up, so a stretch ends where either begins a new one.
@@ -160,21 +207,13 @@ fn common(a: &Offsets, b: &Offsets) -> (Vec<Point>, usize, f64) {
         stretches += 1;
         span += centre(&mut points[begin..]);
     };
-    let mut others = b.iter();
-    let mut other = others.next();
-    for cell in a.iter() {
-        while other.is_some_and(|other| other.number < cell.number) {
-            other = others.next();
-        }
-        let Some(other) = other.filter(|other| other.number == cell.number) else { continue };
-        let (Some(a), Some(b)) = (cell.mean, other.mean) else { continue };
+    walk(a, b, |number, a, b, weight| {
         if segments != Some((a.segment, b.segment)) {
             close(&mut points, begin);
             (begin, segments) = (points.len(), Some((a.segment, b.segment)));
         }
-        let weight = a.weight * b.weight / (a.weight + b.weight);
-        points.push(Point { time: cell.number as f64 * width as f64, offset: a.offset - b.offset, weight });
-    }
+        points.push(Point { time: number as f64 * width as f64, offset: a.offset - b.offset, weight });
+    });
     close(&mut points, begin);
     (points, stretches, span)
 }
