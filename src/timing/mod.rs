@@ -19,7 +19,7 @@ pub use silence::{Longest, Silence};
 
 use crate::capture::{ChannelIndex, Frame};
 use crate::ids::Places;
-use runs::{Run, Runs};
+use runs::Runs;
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -153,8 +153,6 @@ pub struct Timing {
     /// Silences shorter than this are not kept.
     floor: Nanoseconds,
     runs: Runs,
-    /// Memory for the instants of one identifier.
-    instants: Vec<Nanoseconds>,
 }
 
 impl Timing {
@@ -169,7 +167,6 @@ impl Timing {
             span: None,
             floor: nanoseconds(floor),
             runs: Runs::default(),
-            instants: Vec::new(),
         }
     }
 
@@ -181,7 +178,6 @@ impl Timing {
 
     /// Takes the next frames of the capture.
     pub fn push_all(&mut self, frames: &[Frame]) {
-        self.runs.begin();
         for part in frames.chunk_by(|a, b| a.channel == b.channel) {
             self.sort(part);
         }
@@ -189,10 +185,8 @@ impl Timing {
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
         // Identifiers know nothing of each other.
-        self.instants.resize(self.instants.len().max(frames.len() + 1), 0);
-        for (place, run) in self.runs.all() {
-            self.ids[place].take(frames, run, &mut self.instants);
-        }
+        let ids = &mut self.ids;
+        self.runs.hand_on(|place, times, positions| ids[place].take(frames, times, positions));
     }
 
     /// Takes of frames of one channel what is no matter of single identifiers, and sorts them by these.
@@ -246,53 +240,40 @@ impl IdTiming {
         }
     }
 
-    /// Takes its frames in a batch; `instants` is memory for more instants than there are frames.
-    fn take(&mut self, frames: &[Frame], run: Run<'_>, instants: &mut [Nanoseconds]) {
+    /// Takes its frames in a batch: their times and positions, both after one that is none.
+    fn take(&mut self, frames: &[Frame], times: &mut [Nanoseconds], positions: &mut [u32]) {
+        self.frames += times.len() as u64 - 1;
         let before = self.heard.map(|(_, last)| last);
-        let mut latest = before.unwrap_or(Run::BEFORE);
-        let (mut longest, mut kept, mut count, mut all) = (0, None, 0, 0);
-        if let (Some(before), Some(first)) = (before, instants.first_mut()) {
-            *first = before;
-            count = 1;
+        times[0] = before.unwrap_or(Runs::NEVER + 1);
+        let (mut longest, mut forward) = (0, true);
+        for pair in times.windows(2) {
+            longest = longest.max(pair[1].wrapping_sub(pair[0]));
+            forward &= pair[1] >= pair[0];
         }
-        for (position, time) in run.clone() {
-            all += 1;
-            // The channel counts a step back; it makes no gap.
-            if time >= latest {
-                instants[count] = time;
-                count += 1;
-                longest = longest.max(time.wrapping_sub(latest));
-                latest = time;
-                kept = Some(position);
-            }
-        }
-        self.frames += all;
-        let Some(kept) = kept else { return };
-        let instants = &instants[..count];
-        self.heard = Some((self.heard.map_or(instants[0], |(first, _)| first), latest));
-        self.clock.push_all(&instants[usize::from(before.is_some())..]);
-        self.gaps.push_all(instants);
+        let count = if forward { times.len() } else { leave_out(times, positions) };
+        let ([_, instants @ ..], [_, positions @ ..]) = (&times[..count], &positions[..count]) else { return };
+        let (Some(first), Some(last), Some(latest)) = (instants.first(), instants.last(), positions.last()) else { return };
+        self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
+        self.clock.push_all(instants);
+        self.gaps.push_all(if before.is_some() { &times[..count] } else { instants });
         if longest >= self.silences.floor() || !self.counters.is_settled() {
-            self.look_at_payloads(frames, run, before);
+            self.look_at_payloads(frames, instants, positions, before);
         }
-        self.last_payload = frames[kept].kind.first_eight().0;
+        self.last_payload = frames[*latest as usize].kind.first_eight().0;
     }
 
     /// Keeps silences with the payloads before and after them, and looks for counters, in its frames after an instant.
-    fn look_at_payloads(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
+    fn look_at_payloads(&mut self, frames: &[Frame], times: &[Nanoseconds], positions: &[u32], before: Option<Nanoseconds>) {
         let mut last = before.map(|time| (time, self.last_payload));
-        for (position, time) in run {
-            if time < last.map_or(Run::BEFORE, |(time, _)| time) {
-                continue;
-            }
-            let (payload, length) = frames[position].kind.first_eight();
+        for (time, position) in times.iter().zip(positions) {
+            let (payload, length) = frames[*position as usize].kind.first_eight();
             if let Some((start, before)) = last {
-                self.silences.offer(Silence { start, end: time }, [before, payload]);
+                self.silences.offer(Silence { start, end: *time }, [before, payload]);
                 if !self.counters.is_settled() {
                     self.count(time - start, before, payload, length);
                 }
             }
-            last = Some((time, payload));
+            last = Some((*time, payload));
         }
     }
 
@@ -324,6 +305,19 @@ impl IdTiming {
         let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
         (period > 0.0).then_some(Rhythm { period, jitter })
     }
+}
+
+/// Leaves out what has no time and what steps back, which the channel counts: it makes no gap. How many are left, with the first, which is none.
+#[cold]
+fn leave_out(times: &mut [Nanoseconds], positions: &mut [u32]) -> usize {
+    let mut kept = 1;
+    for at in 1..times.len() {
+        if times[at] >= times[kept - 1] {
+            (times[kept], positions[kept]) = (times[at], positions[at]);
+            kept += 1;
+        }
+    }
+    kept
 }
 
 /// The timer of a periodic identifier, in seconds.

@@ -2,91 +2,83 @@
 
 use super::Nanoseconds;
 
-/// Chains of positions in a batch, one for each identifier that is heard in it; memory that is used again for each batch.
+/// Sorts the frames of a batch by identifier, by counting, in memory that is used again for each batch.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Runs {
-    /// Place of each identifier in the batch and its first position.
-    begun: Vec<(usize, u32)>,
-    /// By place: the latest position so far, or [`NONE`].
-    latest: Vec<u32>,
-    /// By position.
-    links: Vec<Link>,
+    /// By position in the batch.
+    entries: Vec<Entry>,
+    /// Places of the identifiers in the batch, in order of appearance.
+    begun: Vec<u32>,
+    /// By place: how many frames of it there are; later on, where in the sorted lists the next one goes.
+    counts: Vec<u32>,
+    /// Sorted, with a free one before those of each identifier.
+    times: Vec<Nanoseconds>,
+    positions: Vec<u32>,
 }
 
-/// One frame; its time is kept here too, so that whoever goes along a chain need not look for it in the frame.
 #[derive(Clone, Copy, Debug)]
-struct Link {
+struct Entry {
     time: Nanoseconds,
-    /// The next position of the same identifier, or [`NONE`].
-    next: u32,
+    /// Of its identifier, or [`NONE`].
+    place: u32,
 }
 
-/// No position: more than a batch can have.
+/// No place: more than there can be.
 const NONE: u32 = u32::MAX;
-/// Stands for no time; no capture is as old.
-const NEVER: Nanoseconds = Nanoseconds::MIN;
 
 impl Runs {
-    /// Begins a batch.
-    pub fn begin(&mut self) {
-        for (place, _) in self.begun.drain(..) {
-            self.latest[place] = NONE;
-        }
-        self.links.clear();
-    }
+    /// Stands for no time; no capture is as old.
+    pub const NEVER: Nanoseconds = Nanoseconds::MIN;
 
     /// Takes the next frame of the batch, with its time and the place of its identifier, where it has them.
     #[inline]
     pub fn add(&mut self, time: Option<Nanoseconds>, place: Option<usize>) {
-        let position = self.links.len() as u32;
-        self.links.push(Link { time: time.unwrap_or(NEVER), next: NONE });
-        let Some(place) = place else { return };
-        if let Some(latest) = self.latest.get_mut(place)
-            && let Some(before) = self.links.get_mut(*latest as usize)
-        {
-            before.next = position;
-            *latest = position;
-        } else {
-            self.start(place, position);
+        let place = place.map_or(NONE, |place| place as u32);
+        self.entries.push(Entry { time: time.unwrap_or(Self::NEVER), place });
+        match self.counts.get_mut(place as usize) {
+            Some(count) if *count > 0 => *count += 1,
+            _ => self.begin(place),
         }
     }
 
     #[cold]
-    fn start(&mut self, place: usize, position: u32) {
-        if self.latest.len() <= place {
-            self.latest.resize(place + 1, NONE);
+    fn begin(&mut self, place: u32) {
+        if place == NONE {
+            return;
         }
-        self.latest[place] = position;
-        self.begun.push((place, position));
+        if self.counts.len() <= place as usize {
+            self.counts.resize(place as usize + 1, 0);
+        }
+        self.counts[place as usize] = 1;
+        self.begun.push(place);
     }
 
-    /// The places of the identifiers in the batch, each with its run.
-    pub fn all(&self) -> impl Iterator<Item = (usize, Run<'_>)> {
-        self.begun.iter().map(|(place, first)| (*place, Run { links: &self.links, position: *first }))
-    }
-}
-
-/// The positions and times of one identifier in order.
-#[derive(Clone)]
-pub(super) struct Run<'r> {
-    links: &'r [Link],
-    position: u32,
-}
-
-impl Run<'_> {
-    /// Every time is at or after it; what has no time is before it.
-    pub const BEFORE: Nanoseconds = NEVER + 1;
-}
-
-impl Iterator for Run<'_> {
-    type Item = (usize, Nanoseconds);
-
-    #[inline]
-    fn next(&mut self) -> Option<Self::Item> {
-        let position = self.position as usize;
-        // Beyond the end where there is no position.
-        let link = self.links.get(position)?;
-        self.position = link.next;
-        Some((position, link.time))
+    /// Hands on the frames of each identifier, by its place, and begins a new batch: their times, after a first one that is free for any use, and their positions
+    /// in the batch, after a first one that says nothing.
+    pub fn hand_on(&mut self, mut take: impl FnMut(usize, &mut [Nanoseconds], &mut [u32])) {
+        let mut next = 0;
+        for place in &self.begun {
+            let count = &mut self.counts[*place as usize];
+            (*count, next) = (next + 1, next + 1 + *count);
+        }
+        if self.times.len() < next as usize {
+            self.times.resize(next as usize, 0);
+            self.positions.resize(next as usize, 0);
+        }
+        for (position, entry) in self.entries.iter().enumerate() {
+            if let Some(next) = self.counts.get_mut(entry.place as usize) {
+                let at = *next as usize;
+                *next += 1;
+                self.times[at] = entry.time;
+                self.positions[at] = position as u32;
+            }
+        }
+        let mut begin = 0;
+        for place in self.begun.drain(..) {
+            let end = std::mem::take(&mut self.counts[place as usize]) as usize;
+            take(place as usize, &mut self.times[begin..end], &mut self.positions[begin..end]);
+            begin = end;
+        }
+        self.entries.clear();
     }
 }
