@@ -4,6 +4,7 @@ use core::borrow::Borrow;
 use core::fmt;
 
 use embedded_can::{ExtendedId, Id, StandardId};
+use wide::bytemuck::bytes_of;
 
 /// A point in time, in nanoseconds since the Unix epoch (or since the capture's own zero). Range: 1677 to 2262.
 ///
@@ -57,7 +58,8 @@ pub struct ClassicFrame {
     remote: bool,
     /// The length code as sent: 0 to 15, where 9 to 15 still mean 8 data bytes.
     dlc: u8,
-    data: [u8; 8],
+    /// The eight places for data as they lie in memory; what lies beyond the length is zero. One number, so that it is moved in one piece.
+    data: u64,
 }
 
 impl ClassicFrame {
@@ -71,19 +73,19 @@ impl ClassicFrame {
         }
         let mut bytes = [0; 8];
         bytes[..data.len()].copy_from_slice(data);
-        Some(ClassicFrame { id, remote: false, dlc: raw_dlc, data: bytes })
+        Some(ClassicFrame { id, remote: false, dlc: raw_dlc, data: u64::from_ne_bytes(bytes) })
     }
 
     /// A data frame of `length` bytes, at most 8; those beyond are zero.
     #[inline]
     pub(crate) fn of_bytes(id: Id, data: [u8; 8], length: u8) -> Self {
-        ClassicFrame { id, remote: false, dlc: length, data }
+        ClassicFrame { id, remote: false, dlc: length, data: u64::from_ne_bytes(data) }
     }
 
     /// The eight places for data; what lies beyond the length is zero.
     #[inline]
     pub(crate) fn places(self) -> [u8; 8] {
-        self.data
+        self.data.to_ne_bytes()
     }
 
     /// The length code as sent, 0 to 15.
@@ -107,7 +109,7 @@ impl ClassicFrame {
     /// The data bytes; none in a remote frame.
     #[inline]
     pub fn bytes(&self) -> &[u8] {
-        if self.remote { &[] } else { &self.data[..usize::from(self.dlc.min(8))] }
+        if self.remote { &[] } else { &bytes_of(&self.data)[..usize::from(self.dlc.min(8))] }
     }
 }
 
@@ -118,7 +120,7 @@ impl embedded_can::Frame for ClassicFrame {
 
     fn new_remote(id: impl Into<Id>, dlc: usize) -> Option<Self> {
         let dlc = u8::try_from(dlc).ok().filter(|dlc| *dlc <= 8)?;
-        Some(ClassicFrame { id: id.into(), remote: true, dlc, data: [0; 8] })
+        Some(ClassicFrame { id: id.into(), remote: true, dlc, data: 0 })
     }
 
     fn is_extended(&self) -> bool {
@@ -259,7 +261,7 @@ impl<F: Borrow<FdFrame>> FrameKind<F> {
     pub fn first_eight(&self) -> ([u8; 8], usize) {
         match self {
             // What lies beyond the length is zero.
-            FrameKind::Classic(frame) => (frame.data, frame.bytes().len()),
+            FrameKind::Classic(frame) => (frame.places(), frame.bytes().len()),
             other => {
                 let (bytes, mut data) = (other.bytes(), [0; 8]);
                 let length = bytes.len().min(8);

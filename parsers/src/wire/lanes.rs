@@ -172,9 +172,13 @@ fn remainder(message: &[Word]) -> [Word; CRC] {
     const TERMS: [usize; 7] = [15, 12, 11, 8, 7, 5, 1];
     // What was taken off at each bit, after as many at which nothing was.
     let mut taken = [Word::ZERO; CRC + MOST_BITS];
+    // That of the bit before stays at hand: everything waits for it.
+    let mut last = Word::ZERO;
     for (at, bit) in message.iter().enumerate() {
         let Some((before, [own, ..])) = taken[at..].split_first_chunk_mut::<CRC>() else { break };
-        *own = TERMS.into_iter().fold(*bit, |sum, term| sum ^ before[CRC - term]);
+        let earlier = TERMS.into_iter().filter(|term| *term > 1).fold(*bit, |sum, term| sum ^ before[CRC - term]);
+        last ^= earlier;
+        *own = last;
     }
     core::array::from_fn(|at| {
         let before = TERMS.into_iter().filter(|term| *term > at).map(|term| taken[message.len() + CRC + at - term]);
