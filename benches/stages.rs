@@ -71,7 +71,7 @@ fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
 fn timing(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
     bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Timing::new(0.1)).bench_values(|mut timing| {
-        timing.push_all(&batch.frames);
+        timing.push_all(&batch);
         timing
     });
 }

@@ -5,7 +5,8 @@ use std::hash::{BuildHasherDefault, Hasher};
 
 use lostnode_parsers::Id;
 
-use crate::capture::ChannelIndex;
+/// Position of a channel in the list of all of a capture.
+pub type ChannelIndex = u16;
 
 /// Identifiers of 11 bits.
 const STANDARD: usize = 1 << 11;
@@ -53,6 +54,17 @@ impl Places {
             }
         }
         Some(self.count - 1)
+    }
+
+    /// Forgets these, which must be all.
+    pub fn forget(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
+        for (channel, id) in all {
+            if let (Id::Standard(id), Some(Some(table))) = (id, self.standard.get_mut(usize::from(channel))) {
+                table[usize::from(id.as_raw()) % STANDARD] = 0;
+            }
+        }
+        self.extended.clear();
+        self.count = 0;
     }
 
     /// The place of an identifier that has one.

@@ -70,7 +70,7 @@ impl Summary {
         self.join();
         self.names(batch);
         rest(batch, &mut self.load, self.load_bin, &mut self.diagnostics);
-        self.timing.push_all(&batch.frames);
+        self.timing.push_all(batch);
     }
 
     /// Folds the frames of a batch, some of it on another thread.
@@ -78,7 +78,7 @@ impl Summary {
         match &self.side {
             Some(side) if side.to.send(Arc::clone(batch)).is_ok() => {
                 self.names(batch);
-                self.timing.push_all(&batch.frames);
+                self.timing.push_all(batch);
             }
             _ => self.push(batch),
         }
@@ -116,5 +116,5 @@ fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Di
         }
         load[channel].push_all(part);
     }
-    batch.frames.iter().for_each(|frame| diagnostics.push(frame));
+    diagnostics.push_all(batch);
 }

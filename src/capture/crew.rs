@@ -1,5 +1,5 @@
-//! Threads that cut and parse a text, each as it has time. What a thread has parsed it hands on itself when its turn comes, in the order of the file: so the
-//! frames stay in the cache of one core, and what they are folded into, which is smaller, goes round. The caller's thread is one of them.
+//! Threads that cut and parse a text, each as it has time, the caller's among them. What a thread has parsed it hands on itself when its turn comes, in the order
+//! of the file: so the frames stay in the cache of one core, and what they are folded into, which is smaller, goes round.
 
 use std::io::{self, Read};
 use std::ops::ControlFlow;
@@ -12,12 +12,22 @@ use super::lines::{Chunk, Chunks};
 use super::pool::{Pool, lock};
 use super::text::{Parsed, parse};
 
+/// What is done with each chunk.
+pub(super) struct Steps<S, W, F> {
+    /// In the order of the file, and quickly.
+    pub settle: S,
+    /// On all threads at once.
+    pub work: W,
+    /// In the order of the file.
+    pub fold: F,
+}
+
 /// What the threads share.
-struct Crew<'a, R, F> {
+struct Crew<'a, R, S, W, F> {
     source: Mutex<Source<R>>,
-    turn: Mutex<Turn<F>>,
-    /// Told with every change of `turn`.
-    changed: Condvar,
+    settle: Turns<S>,
+    work: W,
+    fold: Turns<F>,
     pool: &'a Pool,
     table: Option<&'a Table>,
 }
@@ -30,29 +40,22 @@ struct Source<R> {
     failure: Option<io::Error>,
 }
 
-struct Turn<F> {
-    /// Number of the chunk that is handed on next.
-    next: u64,
-    take: F,
-    /// Nothing more is wanted: whoever takes broke off, or a thread panicked.
-    closed: bool,
-}
-
-/// Reads a text on as many threads as the options say and hands its chunks to `take` in order, one at a time, on any of them.
+/// Reads a text on as many threads as the options say, and has each of its chunks go through the steps.
 ///
 /// # Errors
 /// Where reading ended early; what came before has been handed on.
-pub(super) fn read(
+pub(super) fn read<T>(
     reader: impl Read + Send,
     options: &Options,
     pool: &Pool,
     table: Option<&Table>,
-    take: impl FnMut(Parsed) -> ControlFlow<()> + Send,
+    steps: Steps<impl FnMut(Parsed) -> T + Send, impl Fn(&T) + Sync, impl FnMut(T) -> ControlFlow<()> + Send>,
 ) -> io::Result<()> {
     let crew = Crew {
         source: Mutex::new(Source { chunks: Chunks::new(reader, options.chunk), taken: 0, ended: false, failure: None }),
-        turn: Mutex::new(Turn { next: 0, take, closed: false }),
-        changed: Condvar::new(),
+        settle: Turns::new(steps.settle),
+        work: steps.work,
+        fold: Turns::new(steps.fold),
         pool,
         table,
     };
@@ -68,50 +71,29 @@ pub(super) fn read(
     }
 }
 
-/// Sends the others home when it goes out of scope, as where its thread panics.
-struct Closing<'c, 'a, R: Read, F: FnMut(Parsed) -> ControlFlow<()>>(&'c Crew<'a, R, F>);
-
-impl<R: Read, F: FnMut(Parsed) -> ControlFlow<()>> Drop for Closing<'_, '_, R, F> {
-    fn drop(&mut self) {
-        lock(&self.0.turn).closed = true;
-        self.0.changed.notify_all();
-    }
-}
-
-impl<R: Read, F: FnMut(Parsed) -> ControlFlow<()>> Crew<'_, R, F> {
+impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()>> Crew<'_, R, S, W, F> {
     /// One thread's work: until the text has ended, or nothing more is wanted.
     fn work(&self) {
-        let panicking = Closing(self);
+        let panicking = (Closing(&self.settle), Closing(&self.fold));
         // A thread's own, so that what it reads next lies in its core's cache.
         let mut bytes = Vec::new();
         loop {
-            // Not `while let`, which would hold the lock to the end of the round.
-            let Some((number, chunk)) = Self::chunk(&mut lock(&self.source), &mut bytes) else { break };
+            // Not in the head of a loop, which would hold the lock to the end of the round.
+            let chunk = Self::chunk(&mut lock(&self.source), &mut bytes);
+            let Some((number, chunk)) = chunk else { break };
             // A head is the first line of the first chunk.
             let head = number == 0 && self.table.is_some_and(|table| table.head);
             let parsed = parse(&chunk, self.pool.frames(), self.table, head);
-            if self.hand_on(number, parsed).is_break() {
-                break;
+            let Some(settled) = self.settle.take(number, |settle| settle(parsed)) else { break };
+            (self.work)(&settled);
+            match self.fold.take(number, |fold| fold(settled)) {
+                Some(ControlFlow::Continue(())) => {}
+                Some(ControlFlow::Break(())) => return,
+                None => break,
             }
         }
         // The others go on with what they have.
         std::mem::forget(panicking);
-    }
-
-    /// Waits for the turn of a chunk and hands it on.
-    fn hand_on(&self, number: u64, parsed: Parsed) -> ControlFlow<()> {
-        let mut turn = lock(&self.turn);
-        while turn.next != number && !turn.closed {
-            turn = self.changed.wait(turn).unwrap_or_else(PoisonError::into_inner);
-        }
-        if !turn.closed {
-            turn.next += 1;
-            turn.closed = (turn.take)(parsed).is_break();
-        }
-        let closed = turn.closed;
-        drop(turn);
-        self.changed.notify_all();
-        if closed { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
     }
 
     /// The next chunk of the text with its number, in memory that may have been used before.
@@ -129,5 +111,52 @@ impl<R: Read, F: FnMut(Parsed) -> ControlFlow<()>> Crew<'_, R, F> {
         }
         source.ended = true;
         None
+    }
+}
+
+/// Something that is done with one chunk after another, by whoever has it.
+struct Turns<F> {
+    turn: Mutex<Turn<F>>,
+    /// Told with every change of `turn`.
+    changed: Condvar,
+}
+
+struct Turn<F> {
+    /// Number of the chunk that comes next.
+    next: u64,
+    step: F,
+    /// Nothing more is wanted: it broke off, or a thread panicked.
+    closed: bool,
+}
+
+impl<F> Turns<F> {
+    fn new(step: F) -> Self {
+        Turns { turn: Mutex::new(Turn { next: 0, step, closed: false }), changed: Condvar::new() }
+    }
+
+    /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted.
+    fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> T) -> Option<T> {
+        let mut turn = lock(&self.turn);
+        while turn.next != number && !turn.closed {
+            turn = self.changed.wait(turn).unwrap_or_else(PoisonError::into_inner);
+        }
+        if turn.closed {
+            return None;
+        }
+        let done = with(&mut turn.step);
+        turn.next += 1;
+        drop(turn);
+        self.changed.notify_all();
+        Some(done)
+    }
+}
+
+/// Sends the others home when it goes out of scope, as where its thread panics or nothing more is wanted.
+struct Closing<'t, F>(&'t Turns<F>);
+
+impl<F> Drop for Closing<'_, F> {
+    fn drop(&mut self) {
+        lock(&self.0.turn).closed = true;
+        self.0.changed.notify_all();
     }
 }

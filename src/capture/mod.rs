@@ -13,21 +13,22 @@ mod packets;
 mod parquet;
 mod pipeline;
 mod pool;
+mod runs;
 mod text;
 
 use std::fmt;
 use std::io;
 use std::path::PathBuf;
+use std::sync::OnceLock;
 
 use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
+pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
 pub use pipeline::{IN_FLIGHT, read, read_while};
+pub use runs::{Run, Runs};
 pub(crate) use pool::lock;
-
-/// Position of a channel in [`Batch::channels`].
-pub type ChannelIndex = u16;
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;
@@ -52,6 +53,20 @@ pub struct Batch {
     pub frames: Vec<Frame>,
     /// All channels seen so far, in order of appearance.
     pub channels: Vec<String>,
+    runs: OnceLock<Runs>,
+}
+
+impl Batch {
+    /// Of frames and the channels that they point to.
+    pub fn new(frames: Vec<Frame>, channels: Vec<String>) -> Self {
+        Batch { frames, channels, runs: OnceLock::new() }
+    }
+
+    /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it done on several threads. Frames that are added later are not
+    /// in it.
+    pub fn runs(&self) -> &Runs {
+        self.runs.get_or_init(|| Runs::of(&self.frames, Runs::default()))
+    }
 }
 
 /// How the time stamps of console text are to be read.
@@ -77,6 +92,8 @@ pub struct Options {
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,
+    /// Whether to sort the frames of each batch by identifier ([`Batch::runs`]) before it is handed on, outside the order in which batches are.
+    pub sorted: bool,
     /// Called with the number of input bytes consumed so far, for a progress display.
     pub progress: Option<fn(u64)>,
 }
@@ -88,6 +105,7 @@ impl Default for Options {
             columns: None,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 18,
+            sorted: false,
             progress: None,
         }
     }

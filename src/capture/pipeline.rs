@@ -9,7 +9,8 @@ use super::columns::Table;
 use super::input::{Input, open};
 use super::pool::Pool;
 use super::text::{Clock, Parsed, intern, shown, widen};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, crew, packets, parquet};
+use super::crew::{self, Steps};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
@@ -36,6 +37,7 @@ pub fn read_while(
     let fail = |kind| Error { path: path.clone(), kind };
     let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
     let mut collector = Collector::new(options);
+    let pool = Pool::default();
     if packets::is_packets(&first) || first.starts_with(&parquet::MAGIC) {
         let (form, unit) = match first.starts_with(&parquet::MAGIC) {
             true => ("Parquet", "rows"),
@@ -44,7 +46,7 @@ pub fn read_while(
         collector.unit = unit;
         let mut take = |mut parsed: Parsed| {
             parsed.finish();
-            fold(&collector.take(parsed))
+            fold(&Arc::new(collector.take(parsed)))
         };
         let stopped = match unit {
             "rows" => parquet::read(reader, &mut take),
@@ -54,14 +56,24 @@ pub fn read_while(
         return collector.finish(path, form, packing, stopped);
     }
     let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
-    let pool = Pool::default();
     let mut going = ControlFlow::Continue(());
-    let ended = crew::read(reader, options, &pool, table.as_ref(), |parsed| {
-        going = collector.hand_on(parsed, &pool, &mut fold);
-        going
-    });
+    let mut handed_on = HandedOn::default();
+    let steps = Steps {
+        settle: |parsed| collector.pass(parsed),
+        work: |batches: &Vec<Batch>| {
+            if options.sorted {
+                batches.iter().for_each(|batch| pool.sort(batch));
+            }
+        },
+        fold: |batches: Vec<Batch>| {
+            going = batches.into_iter().try_for_each(|batch| handed_on.hand_on(batch, &pool, &mut fold));
+            going
+        },
+    };
+    let ended = crew::read(reader, options, &pool, table.as_ref(), steps);
     if going.is_continue() {
-        collector.settle(&mut fold);
+        // What still waits when the file has ended.
+        let _ = collector.settle().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));
     }
     collector.finish_text(path, table.is_some(), packing, ended.err())
 }
@@ -77,6 +89,32 @@ fn text_form(clock: &Clock, console: bool) -> &'static str {
 /// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory goes round.
 pub const IN_FLIGHT: usize = 4;
 
+/// The latest batches, which whoever folds on a thread of its own may still hold.
+#[derive(Default)]
+struct HandedOn(VecDeque<Arc<Batch>>);
+
+impl HandedOn {
+    fn hand_on(
+        &mut self,
+        batch: Batch,
+        pool: &Pool,
+        fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+    ) -> ControlFlow<()> {
+        let batch = Arc::new(batch);
+        fold(&batch)?;
+        self.0.push_back(batch);
+        // What nobody holds any more goes round; what is held for long is given up.
+        while let Some(oldest) = self.0.front()
+            && (Arc::strong_count(oldest) == 1 || self.0.len() > IN_FLIGHT)
+        {
+            if let Some(Ok(batch)) = self.0.pop_front().map(Arc::try_unwrap) {
+                pool.give(batch);
+            }
+        }
+        ControlFlow::Continue(())
+    }
+}
+
 struct Collector {
     capture: Capture,
     /// All channels so far.
@@ -85,8 +123,6 @@ struct Collector {
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
-    /// The latest batches, which whoever folds on a thread of its own may still hold.
-    handed_on: VecDeque<Arc<Batch>>,
     /// What rejections are counted in: lines, or packets and rows, whose numbers count from the beginning of the file.
     unit: &'static str,
 }
@@ -100,7 +136,6 @@ impl Collector {
             console: false,
             zero_bytes: false,
             line_ends: 0,
-            handed_on: VecDeque::new(),
             unit: "lines",
         }
     }
@@ -127,31 +162,14 @@ impl Collector {
         Ok(capture)
     }
 
-    /// Folds what the next chunk settles.
-    fn hand_on(&mut self, parsed: Parsed, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) -> ControlFlow<()> {
-        for parsed in self.clock.pass(parsed) {
-            let batch = self.take(parsed);
-            fold(&batch)?;
-            self.handed_on.push_back(batch);
-            // What nobody holds any more goes round; what is held for long is given up.
-            while let Some(oldest) = self.handed_on.front()
-                && (Arc::strong_count(oldest) == 1 || self.handed_on.len() > IN_FLIGHT)
-            {
-                if let Some(Ok(batch)) = self.handed_on.pop_front().map(Arc::try_unwrap) {
-                    pool.give_frames(batch.frames);
-                }
-            }
-        }
-        ControlFlow::Continue(())
+    /// What the next chunk settles.
+    fn pass(&mut self, parsed: Parsed) -> Vec<Batch> {
+        self.clock.pass(parsed).into_iter().map(|parsed| self.take(parsed)).collect()
     }
 
-    /// Folds what still waits when the file has ended.
-    fn settle(&mut self, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) {
-        for parsed in self.clock.settle() {
-            if fold(&self.take(parsed)).is_break() {
-                return;
-            }
-        }
+    /// What has waited to the end.
+    fn settle(&mut self) -> Vec<Batch> {
+        self.clock.settle().into_iter().map(|parsed| self.take(parsed)).collect()
     }
 
     fn finish_text(self, path: String, table: bool, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
@@ -159,7 +177,7 @@ impl Collector {
         self.finish(path, text, packing, stopped)
     }
 
-    fn take(&mut self, mut parsed: Parsed) -> Arc<Batch> {
+    fn take(&mut self, mut parsed: Parsed) -> Batch {
         let capture = &mut self.capture;
         capture.lines += parsed.lines;
         capture.rejected += parsed.rejected;
@@ -190,6 +208,6 @@ impl Collector {
         if let Some((start, end)) = parsed.span {
             capture.span = Some(widen(Some(widen(capture.span, start)), end));
         }
-        Arc::new(Batch { frames: parsed.frames, channels: self.channels.clone() })
+        Batch::new(parsed.frames, self.channels.clone())
     }
 }

@@ -2,12 +2,13 @@
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use super::Frame;
+use super::{Batch, Frame, Runs};
 
 /// Lists at rest.
 #[derive(Default)]
 pub(super) struct Pool {
     frames: Mutex<Vec<Vec<Frame>>>,
+    runs: Mutex<Vec<Runs>>,
 }
 
 impl Pool {
@@ -18,8 +19,18 @@ impl Pool {
         frames
     }
 
-    pub fn give_frames(&self, frames: Vec<Frame>) {
-        lock(&self.frames).push(frames);
+    /// Sorts the frames of a batch by identifier.
+    pub fn sort(&self, batch: &Batch) {
+        let memory = lock(&self.runs).pop().unwrap_or_default();
+        batch.runs.get_or_init(|| Runs::of(&batch.frames, memory));
+    }
+
+    /// Takes back the memory of a batch.
+    pub fn give(&self, batch: Batch) {
+        lock(&self.frames).push(batch.frames);
+        if let Some(runs) = batch.runs.into_inner() {
+            lock(&self.runs).push(runs);
+        }
     }
 }
 

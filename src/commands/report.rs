@@ -244,7 +244,8 @@ pub fn report_of(
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
     let mut summary = Summary::on(settings, options.threads);
-    let capture = capture::read(Source::Path(path.to_owned()), options, |batch| summary.push_shared(batch))?;
+    let options = Options { sorted: true, ..options.clone() };
+    let capture = capture::read(Source::Path(path.to_owned()), &options, |batch| summary.push_shared(batch))?;
     summary.finish();
     Ok(answer::report(vec![capture], &summary, settings, roster))
 }

@@ -17,7 +17,7 @@ use lostnode_parsers::frame::DisplayId;
 use lostnode_parsers::isotp::Incomplete;
 use lostnode_parsers::{FrameKind, Id, Timestamp};
 
-use crate::capture::{ChannelIndex, Frame};
+use crate::capture::{Batch, ChannelIndex, Frame};
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
@@ -198,6 +198,14 @@ impl Diagnostics {
     pub fn push(&mut self, frame: &Frame) {
         let Diagnostics { transport, heard, .. } = self;
         transport.push(frame, &mut |message| heard.take(message));
+    }
+
+    /// Takes the next frames of the capture.
+    pub fn push_all(&mut self, batch: &Batch) {
+        // In most of a capture nobody asks, and what is known to carry no diagnosis does not make anything else be it.
+        if !batch.runs().iter().all(|run| self.transport.endpoints.is_broadcast(run.channel, run.id)) {
+            batch.frames.iter().for_each(|frame| self.push(frame));
+        }
     }
 
     /// Whether an identifier carries diagnosis.

@@ -71,21 +71,20 @@ impl Gaps {
         }
     }
 
-    /// Adds the gaps between instants in nanoseconds that follow each other, none before the one before it.
-    pub fn push_all(&mut self, instants: &[i64]) {
-        let mut rest = instants;
+    /// Adds the gaps between instants in nanoseconds that follow each other, none before the one before it; also from the one before them, where there is one.
+    pub fn push_all(&mut self, before: Option<i64>, instants: &[i64]) {
+        let mut rest = instants.iter();
+        let Some(mut before) = before.or_else(|| rest.next().copied()) else { return };
         // The window is placed after a few.
-        while let [before, after, ..] = rest
-            && self.window.is_empty()
-        {
-            self.push(after - before);
-            rest = &rest[1..];
+        while self.window.is_empty() {
+            let Some(instant) = rest.next() else { return };
+            self.push(instant - before);
+            before = *instant;
         }
-        let Some((mut before, others)) = rest.split_first() else { return };
         let first = BEFORE_FIRST + u64::from(self.begin);
-        for instant in others {
+        for instant in rest {
             let gap = instant - before;
-            before = instant;
+            before = *instant;
             let at = ((gap as f64).to_bits() >> REST).wrapping_sub(first);
             match self.window.get_mut(at as usize) {
                 Some(bin) => {

@@ -5,7 +5,6 @@ mod counter;
 mod histogram;
 mod pairs;
 mod pause;
-mod runs;
 mod silence;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
@@ -17,9 +16,8 @@ pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 
-use crate::capture::{ChannelIndex, Frame};
+use crate::capture::{Batch, ChannelIndex, Frame, Run};
 use crate::ids::Places;
-use runs::Runs;
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -93,18 +91,31 @@ impl ChannelTiming {
     /// Error reports kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
 
-    /// Takes the time of a data or remote frame.
-    #[inline]
-    fn hear(&mut self, time: Nanoseconds) {
-        let Some((_, last)) = &mut self.heard else { return self.begin(time) };
-        let before = *last;
-        if time < before {
-            return self.step_back(time, before);
-        }
-        *last = time;
-        let silence = Silence { start: before, end: time };
-        if silence.length() >= self.silences.floor() {
-            self.silences.offer(silence, [[0; 8]; 2]);
+    /// Takes frames of this channel.
+    fn push_all(&mut self, frames: &[Frame]) {
+        let floor = self.silences.floor();
+        self.frames += frames.len() as u64;
+        for frame in frames {
+            if let FrameKind::Error(error) = &frame.kind {
+                self.frames -= 1;
+                self.error(frame.time, error);
+                continue;
+            }
+            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
+            match &mut self.heard {
+                None => self.begin(time),
+                Some((_, last)) if time < *last => {
+                    let last = *last;
+                    self.step_back(time, last);
+                }
+                Some((_, last)) => {
+                    let silence = Silence { start: *last, end: time };
+                    *last = time;
+                    if silence.length() >= floor {
+                        self.silences.offer(silence, [[0; 8]; 2]);
+                    }
+                }
+            }
         }
     }
 
@@ -152,7 +163,6 @@ pub struct Timing {
     pub span: Option<(Nanoseconds, Nanoseconds)>,
     /// Silences shorter than this are not kept.
     floor: Nanoseconds,
-    runs: Runs,
 }
 
 impl Timing {
@@ -166,7 +176,6 @@ impl Timing {
             folded_frames: 0,
             span: None,
             floor: nanoseconds(floor),
-            runs: Runs::default(),
         }
     }
 
@@ -177,51 +186,42 @@ impl Timing {
     }
 
     /// Takes the next frames of the capture.
-    pub fn push_all(&mut self, frames: &[Frame]) {
-        for part in frames.chunk_by(|a, b| a.channel == b.channel) {
-            self.sort(part);
+    pub fn push_all(&mut self, batch: &Batch) {
+        for part in batch.frames.chunk_by(|a, b| a.channel == b.channel) {
+            self.channel(part[0].channel).push_all(part);
         }
-        self.pauses.judge_all();
+        self.pauses.push_all(batch.frames.iter().filter_map(instant));
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
         // Identifiers know nothing of each other.
-        let ids = &mut self.ids;
-        self.runs.hand_on(|place, times, positions| ids[place].take(frames, times, positions));
+        for run in batch.runs().iter() {
+            match self.places.of(run.channel, run.id, MOST_IDENTIFIERS) {
+                Some(place) => {
+                    if place == self.ids.len() {
+                        self.ids.push(IdTiming::new(Key { channel: run.channel, id: run.id }, self.floor));
+                    }
+                    self.ids[place].take(&batch.frames, run);
+                }
+                None => self.folded_frames += run.frames,
+            }
+        }
     }
 
-    /// Takes of frames of one channel what is no matter of single identifiers, and sorts them by these.
-    fn sort(&mut self, frames: &[Frame]) {
-        let index = frames[0].channel;
-        let number = usize::from(index);
-        while self.channels.len() <= number {
+    fn channel(&mut self, channel: ChannelIndex) -> &mut ChannelTiming {
+        let channel = usize::from(channel);
+        while self.channels.len() <= channel {
             self.channels.push(ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
         }
-        let channel = &mut self.channels[number];
-        channel.frames += frames.len() as u64;
-        for frame in frames {
-            let id = match &frame.kind {
-                FrameKind::Classic(frame) => frame.identifier(),
-                FrameKind::Fd(frame) => frame.identifier(),
-                FrameKind::Error(error) => {
-                    channel.frames -= 1;
-                    channel.error(frame.time, error);
-                    self.runs.add(None, None);
-                    continue;
-                }
-            };
-            let time = frame.time.map(Timestamp::nanoseconds);
-            if let Some(time) = time {
-                channel.hear(time);
-                self.pauses.push(time);
-            }
-            let place = self.places.of(index, id, MOST_IDENTIFIERS);
-            match place {
-                Some(place) if place == self.ids.len() => self.ids.push(IdTiming::new(Key { channel: index, id }, self.floor)),
-                Some(_) => {}
-                None => self.folded_frames += 1,
-            }
-            self.runs.add(time, place);
-        }
+        &mut self.channels[channel]
+    }
+}
+
+/// When a frame was heard; an error report is none.
+#[inline]
+fn instant(frame: &Frame) -> Option<Nanoseconds> {
+    match frame.kind {
+        FrameKind::Error(_) => None,
+        _ => frame.time.map(Timestamp::nanoseconds),
     }
 }
 
@@ -240,32 +240,45 @@ impl IdTiming {
         }
     }
 
-    /// Takes its frames in a batch: their times and positions, both after one that is none.
-    fn take(&mut self, frames: &[Frame], times: &mut [Nanoseconds], positions: &mut [u32]) {
-        self.frames += times.len() as u64 - 1;
+    /// Takes its frames in a batch.
+    fn take(&mut self, frames: &[Frame], run: Run<'_>) {
+        self.frames += run.frames;
         let before = self.heard.map(|(_, last)| last);
-        times[0] = before.unwrap_or(Runs::NEVER + 1);
-        let (mut longest, mut forward) = (0, true);
-        for pair in times.windows(2) {
-            longest = longest.max(pair[1].wrapping_sub(pair[0]));
-            forward &= pair[1] >= pair[0];
+        let back = run.times.first().zip(before).is_some_and(|(first, before)| *first < before);
+        if run.forward && !back {
+            return self.hear(frames, run, before);
         }
-        let count = if forward { times.len() } else { leave_out(times, positions) };
-        let ([_, instants @ ..], [_, positions @ ..]) = (&times[..count], &positions[..count]) else { return };
-        let (Some(first), Some(last), Some(latest)) = (instants.first(), instants.last(), positions.last()) else { return };
+        // The channel counts a step back; it makes no gap.
+        let (mut times, mut positions, mut latest) = (Vec::new(), Vec::new(), before.unwrap_or(Nanoseconds::MIN));
+        for (time, position) in run.times.iter().zip(run.positions) {
+            if *time >= latest {
+                times.push(*time);
+                positions.push(*position);
+                latest = *time;
+            }
+        }
+        // It may be longer than what was left out of it.
+        let longest = Nanoseconds::MAX;
+        self.hear(frames, Run { times: &times, positions: &positions, longest, ..run }, before);
+    }
+
+    /// Takes frames of which none is before the one before it.
+    fn hear(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
+        let (Some(first), Some(last), Some(latest)) = (run.times.first(), run.times.last(), run.positions.last()) else { return };
         self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
-        self.clock.push_all(instants);
-        self.gaps.push_all(if before.is_some() { &times[..count] } else { instants });
+        self.clock.push_all(run.times);
+        self.gaps.push_all(before, run.times);
+        let longest = run.longest.max(before.map_or(0, |before| first - before));
         if longest >= self.silences.floor() || !self.counters.is_settled() {
-            self.look_at_payloads(frames, instants, positions, before);
+            self.look_at_payloads(frames, run, before);
         }
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
     }
 
     /// Keeps silences with the payloads before and after them, and looks for counters, in its frames after an instant.
-    fn look_at_payloads(&mut self, frames: &[Frame], times: &[Nanoseconds], positions: &[u32], before: Option<Nanoseconds>) {
+    fn look_at_payloads(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
         let mut last = before.map(|time| (time, self.last_payload));
-        for (time, position) in times.iter().zip(positions) {
+        for (time, position) in run.times.iter().zip(run.positions) {
             let (payload, length) = frames[*position as usize].kind.first_eight();
             if let Some((start, before)) = last {
                 self.silences.offer(Silence { start, end: *time }, [before, payload]);
@@ -305,19 +318,6 @@ impl IdTiming {
         let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
         (period > 0.0).then_some(Rhythm { period, jitter })
     }
-}
-
-/// Leaves out what has no time and what steps back, which the channel counts: it makes no gap. How many are left, with the first, which is none.
-#[cold]
-fn leave_out(times: &mut [Nanoseconds], positions: &mut [u32]) -> usize {
-    let mut kept = 1;
-    for at in 1..times.len() {
-        if times[at] >= times[kept - 1] {
-            (times[kept], positions[kept]) = (times[at], positions[at]);
-            kept += 1;
-        }
-    }
-    kept
 }
 
 /// The timer of a periodic identifier, in seconds.

@@ -7,6 +7,8 @@ use super::{Nanoseconds, Silence};
 const SIDE: usize = 8;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
+/// Stamps taken together: few, so that they stay in the nearest cache.
+const TOGETHER: usize = 512;
 /// A stop is told from the gaps that the traffic shows anyway where it is so many times as long as nearly all of them.
 const TIMES: f64 = 3.0;
 /// Shorter gaps are not looked at: what is so many times as long is still no stop. At a power of two a bin of the distribution begins.
@@ -32,19 +34,30 @@ impl Pauses {
     /// How many candidates are kept.
     pub const KEPT: usize = 65_536;
 
-    /// Takes the time of the next frame of any channel. Channels step back against each other by up to 0.1 s in real captures;
+    /// Takes the times of the next frames of all channels. Channels step back against each other by up to 0.1 s in real captures;
     /// such a frame adds a gap of zero.
-    #[inline]
-    pub fn push(&mut self, time: Nanoseconds) {
-        let latest = *self.stamps.last().unwrap_or(&time);
-        if time - latest >= LOOKED_AT {
-            self.note(time - latest);
+    pub fn push_all(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
+        let Some(mut latest) = self.stamps.last().copied().or_else(|| times.next().inspect(|first| self.stamps.push(*first))) else {
+            return;
+        };
+        loop {
+            let count = self.stamps.len();
+            for time in times.by_ref().take(TOGETHER) {
+                if time - latest >= LOOKED_AT {
+                    self.note(time - latest);
+                }
+                latest = latest.max(time);
+                self.stamps.push(latest);
+            }
+            if self.stamps.len() == count {
+                return;
+            }
+            self.judge_all();
         }
-        self.stamps.push(latest.max(time));
     }
 
-    /// Judges the gaps around which enough of the traffic is there, and forgets what is no longer needed: to be called now and then.
-    pub fn judge_all(&mut self) {
+    /// Judges the gaps around which enough of the traffic is there, and forgets the stamps that are no longer needed.
+    fn judge_all(&mut self) {
         let judged = self.waiting.iter().take_while(|at| **at + SIDE < self.stamps.len()).count();
         for at in self.waiting.drain(..judged).collect::<Vec<_>>() {
             self.judge(at);

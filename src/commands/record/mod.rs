@@ -77,7 +77,6 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let mut files = Files::new(arguments.out.as_deref(), arguments.rotate_mb, arguments.rotate_minutes)?;
     let mut live = Live::new(settings);
-    let mut batch = Batch { frames: Vec::new(), channels: arguments.interface.clone() };
     let (sender, events) = sync_channel(1 << 16);
     let begun = Instant::now();
     let ended = thread::scope(|scope| {
@@ -96,7 +95,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                     // All listeners have ended, each with its reason.
                     Err(RecvTimeoutError::Disconnected) => return Ok(()),
                 };
-                batch.frames.clear();
+                let mut batch = Batch::new(Vec::new(), arguments.interface.clone());
                 for event in first.into_iter().chain(events.try_iter().take(MOST_AT_ONCE)) {
                     match event {
                         Event::Heard(channel, time, kind) => {
