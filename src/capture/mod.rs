@@ -27,8 +27,8 @@ use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
 pub use pipeline::{IN_FLIGHT, read, read_while};
-pub use runs::{Run, Runs};
 pub(crate) use pool::lock;
+pub use runs::{Run, Runs};
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;

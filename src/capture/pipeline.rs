@@ -6,10 +6,10 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 
 use super::columns::Table;
+use super::crew::{self, Steps};
 use super::input::{Input, open};
 use super::pool::Pool;
 use super::text::{Clock, Parsed, intern, shown, widen};
-use super::crew::{self, Steps};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
@@ -94,12 +94,7 @@ pub const IN_FLIGHT: usize = 4;
 struct HandedOn(VecDeque<Arc<Batch>>);
 
 impl HandedOn {
-    fn hand_on(
-        &mut self,
-        batch: Batch,
-        pool: &Pool,
-        fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
-    ) -> ControlFlow<()> {
+    fn hand_on(&mut self, batch: Batch, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) -> ControlFlow<()> {
         let batch = Arc::new(batch);
         fold(&batch)?;
         self.0.push_back(batch);

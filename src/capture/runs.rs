@@ -14,6 +14,8 @@ pub struct Runs {
     positions: Vec<u32>,
     places: Places,
     entries: Vec<Entry>,
+    /// By run: how many time stamps; later on, where the next one goes.
+    counts: Vec<u32>,
 }
 
 /// Where in the lists a run is.
@@ -21,11 +23,11 @@ pub struct Runs {
 struct Sorted {
     channel: ChannelIndex,
     id: Id,
-    frames: u32,
+    /// Frames without time stamp.
+    untimed: u32,
     begin: u32,
     end: u32,
-    longest: i64,
-    forward: bool,
+    steps: i64,
 }
 
 /// A frame, by position.
@@ -52,10 +54,8 @@ pub struct Run<'r> {
     pub times: &'r [i64],
     /// Positions in the batch of the frames that they are of.
     pub positions: &'r [u32],
-    /// The longest gap between two of them, in nanoseconds; zero for fewer.
-    pub longest: i64,
-    /// Whether none of them is before the one before it.
-    pub forward: bool,
+    /// No step from one of them to the next is longer than this, and none half as long may be; below zero where there are steps back.
+    pub steps: i64,
 }
 
 impl Runs {
@@ -64,26 +64,27 @@ impl Runs {
         let mut runs = memory;
         runs.places.forget(runs.all.iter().map(|run| (run.channel, run.id)));
         runs.all.clear();
+        runs.counts.clear();
         runs.entries.clear();
-        runs.entries.extend(std::iter::repeat_n(Entry { time: 0, run: NONE }, frames.len()));
-        for (frame, entry) in frames.iter().zip(&mut runs.entries) {
+        let Runs { all, places, entries, counts, .. } = &mut runs;
+        entries.extend(frames.iter().map(|frame| {
             let id = match &frame.kind {
                 FrameKind::Classic(frame) => frame.identifier(),
                 FrameKind::Fd(frame) => frame.identifier(),
-                FrameKind::Error(_) => continue,
+                FrameKind::Error(_) => return Entry { time: 0, run: NONE },
             };
-            let Some(at) = runs.places.of(frame.channel, id, usize::MAX) else { continue };
-            if at == runs.all.len() {
-                let (frames, begin, end, longest, forward) = (0, 0, 0, 0, true);
-                runs.all.push(Sorted { channel: frame.channel, id, frames, begin, end, longest, forward });
+            let run = places.of(frame.channel, id, usize::MAX).unwrap_or_default();
+            if run == counts.len() {
+                counts.push(0);
+                all.push(Sorted { channel: frame.channel, id, untimed: 0, begin: 0, end: 0, steps: 0 });
             }
-            let own = &mut runs.all[at];
-            own.frames += 1;
-            if let Some(time) = frame.time {
-                own.end += 1;
-                *entry = Entry { time: time.nanoseconds(), run: at as u32 };
-            }
-        }
+            let Some(time) = frame.time else {
+                all[run].untimed += 1;
+                return Entry { time: 0, run: NONE };
+            };
+            counts[run] += 1;
+            Entry { time: time.nanoseconds(), run: run as u32 }
+        }));
         runs.fill();
         runs
     }
@@ -91,26 +92,26 @@ impl Runs {
     /// Puts times and positions where they belong: sorting by counting.
     fn fill(&mut self) {
         let mut next = 0;
-        for run in &mut self.all {
+        for (run, count) in self.all.iter_mut().zip(&mut self.counts) {
             run.begin = next;
-            next += run.end;
-            run.end = run.begin;
+            next += *count;
+            run.end = next;
+            *count = run.begin;
         }
         self.times.resize(next as usize, 0);
         self.positions.resize(next as usize, 0);
         for (position, entry) in self.entries.iter().enumerate() {
-            if let Some(run) = self.all.get_mut(entry.run as usize) {
-                let at = run.end as usize;
-                run.end += 1;
+            if let Some(next) = self.counts.get_mut(entry.run as usize) {
+                let at = *next as usize;
+                *next += 1;
                 self.times[at] = entry.time;
                 self.positions[at] = position as u32;
             }
         }
         for run in &mut self.all {
-            for pair in self.times[run.begin as usize..run.end as usize].windows(2) {
-                run.longest = run.longest.max(pair[1].wrapping_sub(pair[0]));
-                run.forward &= pair[1] >= pair[0];
-            }
+            let times = &self.times[run.begin as usize..run.end as usize];
+            // What has all the bits of each is as long as any, and has the sign of those below zero.
+            run.steps = times.iter().zip(times.iter().skip(1)).fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
         }
     }
 
@@ -119,9 +120,8 @@ impl Runs {
         self.all.iter().map(|run| {
             let own = run.begin as usize..run.end as usize;
             let (times, positions) = (&self.times[own.clone()], &self.positions[own]);
-            let Sorted { channel, id, frames, longest, forward, .. } = *run;
-            Run { channel, id, frames: u64::from(frames), times, positions, longest, forward }
+            let frames = u64::from(run.untimed) + times.len() as u64;
+            Run { channel: run.channel, id: run.id, frames, times, positions, steps: run.steps }
         })
     }
 }
-

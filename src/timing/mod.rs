@@ -190,7 +190,8 @@ impl Timing {
         for part in batch.frames.chunk_by(|a, b| a.channel == b.channel) {
             self.channel(part[0].channel).push_all(part);
         }
-        self.pauses.push_all(batch.frames.iter().filter_map(instant));
+        // A few at a time, whose stamps stay in the nearest cache.
+        batch.frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(instant)));
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
         // Identifiers know nothing of each other.
@@ -245,7 +246,7 @@ impl IdTiming {
         self.frames += run.frames;
         let before = self.heard.map(|(_, last)| last);
         let back = run.times.first().zip(before).is_some_and(|(first, before)| *first < before);
-        if run.forward && !back {
+        if run.steps >= 0 && !back {
             return self.hear(frames, run, before);
         }
         // The channel counts a step back; it makes no gap.
@@ -257,9 +258,7 @@ impl IdTiming {
                 latest = *time;
             }
         }
-        // It may be longer than what was left out of it.
-        let longest = Nanoseconds::MAX;
-        self.hear(frames, Run { times: &times, positions: &positions, longest, ..run }, before);
+        self.hear(frames, Run { times: &times, positions: &positions, steps: Nanoseconds::MAX, ..run }, before);
     }
 
     /// Takes frames of which none is before the one before it.
@@ -268,7 +267,7 @@ impl IdTiming {
         self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
         self.clock.push_all(run.times);
         self.gaps.push_all(before, run.times);
-        let longest = run.longest.max(before.map_or(0, |before| first - before));
+        let longest = run.steps.max(before.map_or(0, |before| first - before));
         if longest >= self.silences.floor() || !self.counters.is_settled() {
             self.look_at_payloads(frames, run, before);
         }

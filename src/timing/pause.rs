@@ -7,8 +7,6 @@ use super::{Nanoseconds, Silence};
 const SIDE: usize = 8;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
-/// Stamps taken together: few, so that they stay in the nearest cache.
-const TOGETHER: usize = 512;
 /// A stop is told from the gaps that the traffic shows anyway where it is so many times as long as nearly all of them.
 const TIMES: f64 = 3.0;
 /// Shorter gaps are not looked at: what is so many times as long is still no stop. At a power of two a bin of the distribution begins.
@@ -37,23 +35,18 @@ impl Pauses {
     /// Takes the times of the next frames of all channels. Channels step back against each other by up to 0.1 s in real captures;
     /// such a frame adds a gap of zero.
     pub fn push_all(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
-        let Some(mut latest) = self.stamps.last().copied().or_else(|| times.next().inspect(|first| self.stamps.push(*first))) else {
+        let Some(mut latest) = self.stamps.last().copied().or_else(|| times.next().inspect(|first| self.stamps.push(*first)))
+        else {
             return;
         };
-        loop {
-            let count = self.stamps.len();
-            for time in times.by_ref().take(TOGETHER) {
-                if time - latest >= LOOKED_AT {
-                    self.note(time - latest);
-                }
-                latest = latest.max(time);
-                self.stamps.push(latest);
+        for time in times {
+            if time - latest >= LOOKED_AT {
+                self.note(time - latest);
             }
-            if self.stamps.len() == count {
-                return;
-            }
-            self.judge_all();
+            latest = latest.max(time);
+            self.stamps.push(latest);
         }
+        self.judge_all();
     }
 
     /// Judges the gaps around which enough of the traffic is there, and forgets the stamps that are no longer needed.
