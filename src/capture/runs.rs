@@ -111,7 +111,8 @@ impl Runs {
         for run in &mut self.all {
             let times = &self.times[run.begin as usize..run.end as usize];
             // What has all the bits of each is as long as any, and has the sign of those below zero.
-            run.steps = times.iter().zip(times.iter().skip(1)).fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
+            run.steps =
+                times.iter().zip(times.iter().skip(1)).fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
         }
     }
 

@@ -28,6 +28,8 @@ pub struct Offsets {
     width: i64,
     /// In order of time, as the blocks are.
     cells: Vec<Cell>,
+    /// Of a clock that ran through: offset and weight of every cell from the first to the last, with hardly any weight where there is none.
+    through: Vec<(f64, f64)>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -48,11 +50,12 @@ struct Mean {
 impl Offsets {
     /// Of a clock, given its nominal period in nanoseconds.
     pub fn of(clock: &Clock, nominal: f64) -> Self {
-        let mut offsets = Offsets { width: clock.width(), cells: Vec::new() };
+        let mut offsets = Offsets { width: clock.width(), cells: Vec::new(), through: Vec::new() };
         for block in clock.mean_blocks(nominal) {
             let mean = Mean { segment: block.segment, offset: block.offset, weight: block.count };
             offsets.add(block.start.div_euclid(offsets.width), Some(mean));
         }
+        offsets.through = through(&offsets.cells).unwrap_or_default();
         offsets
     }
 
@@ -61,7 +64,7 @@ impl Offsets {
         if width == self.width {
             return Cow::Borrowed(&self.cells);
         }
-        let mut wider = Offsets { width, cells: Vec::new() };
+        let mut wider = Offsets { width, cells: Vec::new(), through: Vec::new() };
         for cell in &self.cells {
             wider.add(cell.number.div_euclid(width / self.width), cell.mean);
         }
@@ -108,12 +111,11 @@ const FEWEST: usize = 4;
 /// ```
 pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     let width = a.width.max(b.width);
-    let (a, b) = (a.at(width), b.at(width));
     // Most pairs are of different clocks, and this is all that is drawn of them.
-    if roughly(&a, &b, width).abs() > 1.01 * most {
+    if roughly(a, b).is_some_and(|slope| slope.abs() > 1.01 * most) {
         return None;
     }
-    let (mut points, stretches, span) = common(&a, &b, width);
+    let (mut points, stretches, span) = common(&a.at(width), &b.at(width), width);
     let freedom = points.len() as f64 - stretches as f64 - 1.0;
     if freedom < 6.0 {
         return None;
@@ -149,47 +151,42 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     })
 }
 
-/// The cells that both have, with what each has there and the weight of the two together, in order.
-fn walk(a: &[Cell], b: &[Cell], mut each: impl FnMut(i64, Mean, Mean, f64)) {
-    let mut others = b.iter();
-    let mut other = others.next();
-    for cell in a {
-        while other.is_some_and(|other| other.number < cell.number) {
-            other = others.next();
-        }
-        let Some(other) = other.filter(|other| other.number == cell.number) else { continue };
-        if let (Some(a), Some(b)) = (cell.mean, other.mean) {
-            each(cell.number, a, b, a.weight * b.weight / (a.weight + b.weight));
-        }
+/// Longest that the cells of a clock that ran through may be together; only a few are missing.
+const MOST_THROUGH: i64 = 4096;
+
+/// As [`Offsets::through`].
+fn through(cells: &[Cell]) -> Option<Vec<(f64, f64)>> {
+    let (first, last) = (cells.first()?, cells.last()?);
+    if last.number - first.number >= MOST_THROUGH {
+        return None;
     }
+    let mut all = vec![(0.0, f64::MIN_POSITIVE); (last.number - first.number) as usize + 1];
+    for cell in cells {
+        let mean = cell.mean.filter(|mean| first.mean.is_some_and(|first| first.segment == mean.segment))?;
+        all[(cell.number - first.number) as usize] = (mean.offset, mean.weight);
+    }
+    Some(all)
 }
 
-/// The common slope in one pass, which rounding makes a little uncertain; no number where there is none.
-fn roughly(a: &[Cell], b: &[Cell], width: i64) -> f64 {
-    let mut segments = None;
-    // Of a stretch: its first cell and offset; how many cells; sums of weight, time, offset, and of the products of time with both.
-    let (mut first, mut cells, mut sums) = ((0, 0.0), 0, [0.0; 5]);
-    let (mut spread, mut slope) = (0.0, 0.0);
-    let mut close = |cells: usize, [weight, time, offset, times, offsets]: [f64; 5]| {
-        if cells >= FEWEST {
-            spread += times - time * time / weight;
-            slope += offsets - time * offset / weight;
-        }
-    };
-    walk(a, b, |number, a, b, weight| {
-        if segments != Some((a.segment, b.segment)) {
-            close(cells, sums);
-            (segments, first, cells, sums) = (Some((a.segment, b.segment)), (number, a.offset - b.offset), 0, [0.0; 5]);
-        }
-        let (time, offset) = ((number - first.0) as f64, a.offset - b.offset - first.1);
-        let moment = weight * time;
-        for (sum, value) in sums.iter_mut().zip([weight, moment, weight * offset, moment * time, moment * offset]) {
-            *sum += value;
-        }
-        cells += 1;
+/// The common slope of two clocks that ran through, in one pass, which makes it a little uncertain.
+fn roughly(a: &Offsets, b: &Offsets) -> Option<f64> {
+    let (first_of_a, first_of_b) = (a.cells.first()?.number, b.cells.first()?.number);
+    let begin = first_of_a.max(first_of_b);
+    let part_of_a = a.through.get((begin - first_of_a) as usize..)?;
+    let part_of_b = b.through.get((begin - first_of_b) as usize..)?;
+    let count = part_of_a.len().min(part_of_b.len());
+    if a.width != b.width || count < FEWEST {
+        return None;
+    }
+    let (part_of_a, part_of_b) = (&part_of_a[..count], &part_of_b[..count]);
+    let start = part_of_a[0].0 - part_of_b[0].0;
+    let [weight, time, offset, times, offsets] = sums(count, |at| {
+        let ((a, weight_of_a), (b, weight_of_b)) = (part_of_a[at], part_of_b[at]);
+        let (weight, time) = (weight_of_a * weight_of_b / (weight_of_a + weight_of_b), at as f64);
+        let (moment, offset) = (weight * time, a - b - start);
+        [weight, moment, weight * offset, moment * time, moment * offset]
     });
-    close(cells, sums);
-    slope / spread / width as f64
+    Some((offsets - time * offset / weight) / (times - time * time / weight) / a.width as f64)
 }
 
 /// The cells that both have, each against the mean of its stretch, in which both ran through: one segment of each. Also how many stretches are long enough,
@@ -207,13 +204,21 @@ fn common(a: &[Cell], b: &[Cell], width: i64) -> (Vec<Point>, usize, f64) {
         stretches += 1;
         span += centre(&mut points[begin..]);
     };
-    walk(a, b, |number, a, b, weight| {
+    let mut others = b.iter();
+    let mut other = others.next();
+    for cell in a {
+        while other.is_some_and(|other| other.number < cell.number) {
+            other = others.next();
+        }
+        let Some(other) = other.filter(|other| other.number == cell.number) else { continue };
+        let (Some(a), Some(b)) = (cell.mean, other.mean) else { continue };
         if segments != Some((a.segment, b.segment)) {
             close(&mut points, begin);
             (begin, segments) = (points.len(), Some((a.segment, b.segment)));
         }
-        points.push(Point { time: number as f64 * width as f64, offset: a.offset - b.offset, weight });
-    });
+        let weight = a.weight * b.weight / (a.weight + b.weight);
+        points.push(Point { time: cell.number as f64 * width as f64, offset: a.offset - b.offset, weight });
+    }
     close(&mut points, begin);
     (points, stretches, span)
 }
