@@ -177,6 +177,73 @@ fn threads_and_chunks_do_not_change_the_report() {
     assert_eq!(report(64), report(1 << 20));
 }
 
+/// Traffic with some of everything: two channels in turns, both widths, CAN FD, remote frames, error reports, steps back, a counter, silences and a conversation.
+fn mixed() -> String {
+    let mut out = String::new();
+    for step in 0..4000_u32 {
+        let time = 1_700_000_000.0 + f64::from(step) * 0.003 - if step % 97 == 0 { 0.02 } else { 0.0 };
+        let mut add = |channel: u32, text: String| out += &format!("({time:.6}) can{channel} {text}\n");
+        match step % 10 {
+            0..=3 if !(1000..1300).contains(&step) => add(step % 2, format!("{:03X}#{:02X}00FF{:02X}", 0x100 + step % 4, step / 10 % 16, step % 256)),
+            4 | 5 => add(0, format!("18FEF1{:02X}#{:016X}", step % 3, u64::from(step) * 0x9E37_79B9)),
+            6 => add(1, format!("2B0##1{:0>24X}", step)),
+            7 if step % 100 == 7 => add(1, "20000004#0004000000000000".to_owned()),
+            7 => add(1, format!("3C0#R{}", step % 9)),
+            8 if step % 50 == 8 => add(0, "7E0#0322F19000000000\n(1700000000.000000) can0 7E8#037F223100000000".to_owned()),
+            _ => add(0, format!("4D0#{:0>1$X}", 7, (step / 10 % 9) as usize * 2)),
+        }
+    }
+    out
+}
+
+#[test]
+fn sorting_threads_and_chunks_change_nothing() {
+    let settings = lostnode::settings::Settings::default();
+    let report = |chunk, threads, sorted| {
+        let mut summary = lostnode::summary::Summary::on(&settings, threads);
+        let source = Source::Bytes { name: "mixed".into(), bytes: mixed().into_bytes() };
+        let options = Options { chunk, threads, sorted, ..Options::default() };
+        let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).unwrap();
+        assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
+        summary.finish();
+        format!("{:#?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
+    };
+    let whole = report(1 << 20, 1, false);
+    assert!(whole.contains("out_of_order"));
+    for (chunk, threads, sorted) in [(1 << 20, 1, true), (1, 2, true), (50, 1, true), (777, 3, true), (4096, 2, false), (40_000, 4, true)] {
+        assert!(report(chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
+    }
+}
+
+/// What is sorted by identifier is each data and remote frame once, in order.
+#[test]
+fn runs_are_the_frames_by_identifier() {
+    let source = Source::Bytes { name: "mixed".into(), bytes: mixed().into_bytes() };
+    capture::read(source, &Options { chunk: 5000, threads: 2, sorted: true, ..Options::default() }, |batch| {
+        let mut seen = Vec::new();
+        for run in batch.runs().iter() {
+            let own: Vec<_> = (0..batch.frames.len())
+                .filter(|at| (batch.frames[*at].channel, batch.frames[*at].kind.id()) == (run.channel, Some(run.id)))
+                .collect();
+            assert_eq!(run.frames, own.len() as u64);
+            assert_eq!(run.positions.iter().map(|at| *at as usize).collect::<Vec<_>>(), own);
+            assert_eq!(run.times, own.iter().map(|at| batch.frames[*at].time.unwrap().nanoseconds()).collect::<Vec<_>>());
+            let steps: Vec<i64> = run.times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+            assert_eq!(run.steps < 0, steps.iter().any(|step| *step < 0));
+            assert!(run.steps < 0 || steps.iter().all(|step| *step <= run.steps));
+            seen.push((run.channel, run.id));
+        }
+        let mut expected: Vec<_> = Vec::new();
+        for frame in &batch.frames {
+            if let Some(key) = frame.kind.id().map(|id| (frame.channel, id)).filter(|key| !expected.contains(key)) {
+                expected.push(key);
+            }
+        }
+        assert_eq!(seen, expected);
+    })
+    .unwrap();
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(300))]
 

@@ -59,7 +59,11 @@ impl Trial {
         let wrong = (after ^ before.wrapping_add(1 << at)) >> at;
         let right = wrong.trailing_zeros().min(8 - u32::from(self.bit)) as usize;
         self.stepped[right] += 1;
-        right >= 2 || (self.stepped[0] + self.stepped[1]) * MISSES <= SETTLED
+        right >= 2 || self.can_be_found()
+    }
+
+    fn can_be_found(&self) -> bool {
+        (self.stepped[0] + self.stepped[1]) * MISSES <= SETTLED
     }
 
     /// The width that missed least, if it stepped often and missed seldom. Too wide a field misses at each wrap of the true one; where none has wrapped yet, the
@@ -127,7 +131,11 @@ impl CounterFinder {
 
     fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
         let (before, after) = (u64::from_le_bytes(before), u64::from_le_bytes(after));
-        self.trials.retain_mut(|trial| trial.take(before, after));
+        // All are tried, whatever becomes of the one before.
+        let going = self.trials.iter_mut().fold(true, |going, trial| trial.take(before, after) && going);
+        if !going {
+            self.trials.retain(Trial::can_be_found);
+        }
         self.tried += 1;
         if self.tried == SETTLED || self.trials.is_empty() {
             self.stage = Stage::Settled;

@@ -215,7 +215,7 @@ impl Stuffing {
         for bit in bits {
             let changed = *bit ^ self.level;
             let fifth = self.runs[2] & !changed;
-            stuffed = stuffed | fifth;
+            stuffed |= fifth;
             let longer = !(changed | fifth);
             self.runs = [longer, longer & self.runs[0], longer & self.runs[1]];
             self.level = *bit ^ fifth;
