@@ -184,7 +184,9 @@ fn mixed() -> String {
         let time = 1_700_000_000.0 + f64::from(step) * 0.003 - if step % 97 == 0 { 0.02 } else { 0.0 };
         let mut add = |channel: u32, text: String| out += &format!("({time:.6}) can{channel} {text}\n");
         match step % 10 {
-            0..=3 if !(1000..1300).contains(&step) => add(step % 2, format!("{:03X}#{:02X}00FF{:02X}", 0x100 + step % 4, step / 10 % 16, step % 256)),
+            0..=3 if !(1000..1300).contains(&step) => {
+                add(step % 2, format!("{:03X}#{:02X}00FF{:02X}", 0x100 + step % 4, step / 10 % 16, step % 256))
+            }
             4 | 5 => add(0, format!("18FEF1{:02X}#{:016X}", step % 3, u64::from(step) * 0x9E37_79B9)),
             6 => add(1, format!("2B0##1{:0>24X}", step)),
             7 if step % 100 == 7 => add(1, "20000004#0004000000000000".to_owned()),
@@ -210,7 +212,9 @@ fn sorting_threads_and_chunks_change_nothing() {
     };
     let whole = report(1 << 20, 1, false);
     assert!(whole.contains("out_of_order"));
-    for (chunk, threads, sorted) in [(1 << 20, 1, true), (1, 2, true), (50, 1, true), (777, 3, true), (4096, 2, false), (40_000, 4, true)] {
+    for (chunk, threads, sorted) in
+        [(1 << 20, 1, true), (1, 2, true), (50, 1, true), (777, 3, true), (4096, 2, false), (40_000, 4, true)]
+    {
         assert!(report(chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
     }
 }
