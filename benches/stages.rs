@@ -80,7 +80,7 @@ fn timing(bencher: divan::Bencher<'_, '_>) {
 fn load(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
     bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Load::new(1.0)).bench_values(|mut load| {
-        load.push_all(&batch.frames);
+        batch.frames.iter().for_each(|frame| load.push(frame));
         load
     });
 }

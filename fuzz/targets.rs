@@ -62,6 +62,14 @@ fn frame(kind: &FrameKind) {
     // The bits end with the end of frame, the length with the space behind it.
     let count = bits.as_ref().map(|bits| bits.count() as u16 + wire::INTERMISSION);
     assert_eq!(wire::length(kind).map(wire::Length::bits), count);
+    if let FrameKind::Classic(classic) = kind
+        && let Some(shape) = wire::Shape::of(*classic)
+    {
+        let (mut lanes, lane) =
+            (wire::Lanes::default(), usize::from(classic.bytes().first().copied().unwrap_or(0)) % wire::Lanes::COUNT);
+        lanes.put(lane, *classic);
+        assert_eq!(Some(lanes.lengths(shape)[lane]), wire::length(kind));
+    }
     if let FrameKind::Error(error) = kind {
         let _ = (error.classes().count(), error.details().count(), error.counters());
     }
@@ -107,11 +115,11 @@ pub fn report(data: &[u8]) {
     if data.starts_with(b"PAR1") {
         return;
     }
-    let of = |threads: usize, chunk: usize| {
+    let of = |threads: usize, chunk: usize, sorted: bool| {
         let settings = Settings::default();
         let mut summary = Summary::on(&settings, threads);
         let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
-        let options = Options { threads, chunk, ..Options::default() };
+        let options = Options { threads, chunk, sorted, ..Options::default() };
         let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
         summary.finish();
         let mut report = answer::report(vec![capture], &summary, &settings, None);
@@ -120,8 +128,8 @@ pub fn report(data: &[u8]) {
         Json.render(&report, &mut json).ok()?;
         Some((report, json))
     };
-    let whole = of(1, 1 << 18);
-    let cut = of(1, 50);
+    let whole = of(1, 1 << 18, true);
+    let cut = of(1, 50, false);
     assert_eq!(whole.as_ref().map(|(_, json)| json), cut.as_ref().map(|(_, json)| json));
     if let Some((report, _)) = whole {
         let mut out = Vec::new();

@@ -127,52 +127,22 @@ impl Load {
         }
     }
 
-    /// Takes the next frames of the channel.
-    pub fn push_all(&mut self, frames: &[Frame]) {
-        let mut rest = frames;
-        while !rest.is_empty() {
-            let taken = self.push_together(rest);
-            rest = &rest[taken..];
-            if let [first, others @ ..] = rest {
-                if let Some(time) = instant(first) {
-                    self.note(first, time);
-                    self.locate(time).add(first.length);
-                }
-                rest = others;
-            }
-        }
-    }
-
-    /// Takes frames as long as they fall into the bin of the one before, as most do; how many.
-    fn push_together(&mut self, frames: &[Frame]) -> usize {
-        if self.bins.is_empty() {
-            return 0;
-        }
-        let (begin, bin) = (self.begin, self.bin);
-        let mut bits = Bits::default();
-        let mut taken = 0;
-        for frame in frames {
-            if let Some(time) = instant(frame) {
-                if !(0..bin).contains(&time.wrapping_sub(begin)) {
-                    break;
-                }
-                self.note(frame, time);
-                bits.add(frame.length);
-            }
-            taken += 1;
-        }
-        let sum = &mut self.bins[self.latest];
-        sum.nominal += bits.nominal;
-        sum.data_phase += bits.data_phase;
-        taken
-    }
-
+    /// Takes the next frame of the channel.
     #[inline]
-    fn note(&mut self, frame: &Frame, time: Nanoseconds) {
+    pub fn push(&mut self, frame: &Frame) {
+        let (Some(time), false) = (frame.time.map(Timestamp::nanoseconds), matches!(frame.kind, FrameKind::Error(_))) else {
+            return;
+        };
         if let (true, Some(last), FrameKind::Classic(_)) = (self.rate.total < RateEvidence::ENOUGH, self.last, &frame.kind) {
             self.rate.take(time - last, f64::from(frame.length.nominal));
         }
         self.last = Some(time);
+        // Most frames fall into the bin of the one before.
+        let same = (0..self.bin).contains(&time.wrapping_sub(self.begin));
+        match self.bins.get_mut(self.latest) {
+            Some(bits) if same => bits.add(frame.length),
+            _ => self.locate(time).add(frame.length),
+        }
     }
 
     /// The bin of an instant, made where there is none yet.
@@ -226,15 +196,6 @@ impl Load {
     /// Whether some bin holds more bits than the rate allows, beyond the blur of the logger's clock.
     pub fn exceeds(&self, settings: &Settings) -> bool {
         self.series(settings).is_some_and(|series| series.peak().is_some_and(|(peak, _)| peak > 1.05))
-    }
-}
-
-/// When a frame that is no error report was heard.
-#[inline]
-fn instant(frame: &Frame) -> Option<Nanoseconds> {
-    match frame.kind {
-        FrameKind::Error(_) => None,
-        _ => frame.time.map(Timestamp::nanoseconds),
     }
 }
 

@@ -109,12 +109,12 @@ impl Summary {
 }
 
 fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
-    for part in batch.frames.chunk_by(|a, b| a.channel == b.channel) {
-        let channel = usize::from(part[0].channel);
-        while load.len() <= channel {
-            load.push(Load::new(load_bin));
+    for frame in &batch.frames {
+        let channel = usize::from(frame.channel);
+        if load.len() <= channel {
+            load.resize_with(channel + 1, || Load::new(load_bin));
         }
-        load[channel].push_all(part);
+        load[channel].push(frame);
     }
     diagnostics.push_all(batch);
 }

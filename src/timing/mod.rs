@@ -91,31 +91,22 @@ impl ChannelTiming {
     /// Error reports kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
 
-    /// Takes frames of this channel.
-    fn push_all(&mut self, frames: &[Frame]) {
-        let floor = self.silences.floor();
-        self.frames += frames.len() as u64;
-        for frame in frames {
-            if let FrameKind::Error(error) = &frame.kind {
-                self.frames -= 1;
-                self.error(frame.time, error);
-                continue;
-            }
-            let Some(time) = frame.time.map(Timestamp::nanoseconds) else { continue };
-            match &mut self.heard {
-                None => self.begin(time),
-                Some((_, last)) if time < *last => {
-                    let last = *last;
-                    self.step_back(time, last);
-                }
-                Some((_, last)) => {
-                    let silence = Silence { start: *last, end: time };
-                    *last = time;
-                    if silence.length() >= floor {
-                        self.silences.offer(silence, [[0; 8]; 2]);
-                    }
-                }
-            }
+    /// Takes a frame of this channel.
+    #[inline]
+    fn push(&mut self, frame: &Frame) {
+        if let FrameKind::Error(error) = &frame.kind {
+            return self.error(frame.time, error);
+        }
+        self.frames += 1;
+        let Some(time) = frame.time.map(Timestamp::nanoseconds) else { return };
+        let Some((_, last)) = &mut self.heard else { return self.begin(time) };
+        let before = *last;
+        if time < before {
+            return self.step_back(time, before);
+        }
+        *last = time;
+        if time - before >= self.silences.floor() {
+            self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
         }
     }
 
@@ -137,6 +128,7 @@ impl ChannelTiming {
         self.heard.map(|(_, last)| (self.earliest, last))
     }
 
+    #[cold]
     fn error(&mut self, time: Option<Timestamp>, error: &ErrorFrame) {
         self.error_frames += 1;
         if let Some(time) = time
@@ -187,9 +179,7 @@ impl Timing {
 
     /// Takes the next frames of the capture.
     pub fn push_all(&mut self, batch: &Batch) {
-        for part in batch.frames.chunk_by(|a, b| a.channel == b.channel) {
-            self.channel(part[0].channel).push_all(part);
-        }
+        batch.frames.iter().for_each(|frame| self.channel(frame.channel).push(frame));
         // A few at a time, whose stamps stay in the nearest cache.
         batch.frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(instant)));
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
@@ -208,10 +198,12 @@ impl Timing {
         }
     }
 
+    #[inline]
     fn channel(&mut self, channel: ChannelIndex) -> &mut ChannelTiming {
         let channel = usize::from(channel);
-        while self.channels.len() <= channel {
-            self.channels.push(ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
+        if self.channels.len() <= channel {
+            self.channels
+                .resize_with(channel + 1, || ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
         }
         &mut self.channels[channel]
     }
