@@ -22,6 +22,39 @@ const BEATEN: [f64; USUAL_RATES.len()] = {
     limits
 };
 
+/// Floating-point numbers are cut into sixteen for each doubling by their first bits (IEEE 754, binary64); no two of [`BEATEN`] are in one part.
+const PART: u32 = 48;
+/// The part in which the first of [`BEATEN`] is, and how many there are to the last.
+const FIRST_PART: u64 = BEATEN[0].to_bits() >> PART;
+const PARTS: usize = ((BEATEN[BEATEN.len() - 1].to_bits() >> PART) - FIRST_PART) as usize + 1;
+
+/// How many of [`BEATEN`] lie below each part.
+static BELOW: [u8; PARTS] = {
+    let mut below = [0; PARTS];
+    let mut part = 0;
+    while part < PARTS {
+        let mut at = 0;
+        while at < BEATEN.len() && (BEATEN[at].to_bits() >> PART) - FIRST_PART < part as u64 {
+            at += 1;
+        }
+        below[part] = at as u8;
+        part += 1;
+    }
+    below
+};
+
+/// How many of [`BEATEN`] a rate above zero is above.
+fn beaten(rate: f64) -> usize {
+    match (rate.to_bits() >> PART).checked_sub(FIRST_PART).map(|part| BELOW.get(part as usize)) {
+        None => 0,
+        Some(None) => BEATEN.len(),
+        Some(Some(below)) => {
+            let below = usize::from(*below);
+            below + usize::from(BEATEN.get(below).is_some_and(|limit| rate > *limit))
+        }
+    }
+}
+
 /// Most bins of a load series; a longer capture gets wider bins.
 const MOST_BINS: usize = 1 << 15;
 
@@ -216,7 +249,7 @@ impl RateEvidence {
         self.total += 1;
         // The rates ascend and their neighbourhoods are apart: this frame beats the first few, and is close to the next one or to none.
         let rate = bits * 1e9 / gap as f64;
-        let beaten = BEATEN.iter().map(|limit| usize::from(rate > *limit)).sum::<usize>();
+        let beaten = beaten(rate);
         self.beating[beaten] += 1;
         if USUAL_RATES.get(beaten).is_some_and(|usual| rate > usual * 0.94) {
             self.close[beaten] += 1;
@@ -253,5 +286,21 @@ impl RateEvidence {
             return BitRate::Inferred { rate: USUAL_RATES[first], confidence: 0.6 };
         }
         BitRate::Unknown
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn rates_beaten_are_those_below() {
+        let around = BEATEN
+            .into_iter()
+            .chain(USUAL_RATES)
+            .flat_map(|limit| [limit.next_down(), limit, limit.next_up(), limit * 0.5, limit * 1.1]);
+        for rate in around.chain([f64::MIN_POSITIVE, 1.0, 9_999.0, 1e7, 1e300, f64::INFINITY]) {
+            assert_eq!(beaten(rate), BEATEN.iter().filter(|limit| rate > **limit).count(), "{rate}");
+        }
     }
 }

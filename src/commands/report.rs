@@ -157,7 +157,18 @@ pub fn positive(text: &str) -> Result<f64, String> {
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    let mut report = match analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref()) {
+    let read = || analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref());
+    let knowledge = || read_knowledge(arguments.knowledge.as_deref());
+    let (report, knowledge) = match arguments.reading.options().threads {
+        1 => (read(), knowledge()),
+        // The rules need not wait for the capture.
+        _ => std::thread::scope(|scope| {
+            let knowledge = scope.spawn(knowledge);
+            let report = read();
+            (report, knowledge.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        }),
+    };
+    let mut report = match report {
         Ok(report) => report,
         Err(error) if matches!(arguments.format, Format::Row) => {
             print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
@@ -165,7 +176,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         }
         Err(error) => return Err(error.into()),
     };
-    let (knowledge, job) = (read_knowledge(arguments.knowledge.as_deref())?, read_job(arguments.readings.as_deref())?);
+    let (knowledge, job) = (knowledge?, read_job(arguments.readings.as_deref())?);
     findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
         Some(path) => Failure::message(format!("{}: {error}", path.display())),
         None => Failure::message(error),

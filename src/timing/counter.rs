@@ -33,8 +33,8 @@ impl AliveCounter {
 const SCREEN: u32 = 24;
 /// Frames in which a counter must have stepped.
 const ENOUGH: u32 = 40;
-/// Pairs of frames after which the verdict stands: the widest counter has gone round sixteen times by then.
-const SETTLED: u32 = 4096;
+/// Pairs of frames after which the verdict stands: the widest counter has gone round eight times by then.
+const SETTLED: u32 = 2048;
 /// A counter steps at least so many times as often as it misses.
 const MISSES: u32 = 50;
 /// Bits tried at once in one identifier.
