@@ -192,7 +192,7 @@ fn mixed() -> String {
             7 if step % 100 == 7 => add(1, "20000004#0004000000000000".to_owned()),
             7 => add(1, format!("3C0#R{}", step % 9)),
             8 if step % 50 == 8 => add(0, "7E0#0322F19000000000\n(1700000000.000000) can0 7E8#037F223100000000".to_owned()),
-            _ => add(0, format!("4D0#{:0>1$X}", 7, (step / 10 % 9) as usize * 2)),
+            _ => add(0, format!("4D0#{}", "07".repeat(step as usize / 10 % 9))),
         }
     }
     out

@@ -131,9 +131,11 @@ impl CounterFinder {
 
     fn try_out(&mut self, before: [u8; 8], after: [u8; 8]) {
         let (before, after) = (u64::from_le_bytes(before), u64::from_le_bytes(after));
-        // All are tried, whatever becomes of the one before.
-        let going = self.trials.iter_mut().fold(true, |going, trial| trial.take(before, after) && going);
-        if !going {
+        let mut ended = false;
+        for trial in &mut self.trials {
+            ended |= !trial.take(before, after);
+        }
+        if ended {
             self.trials.retain(Trial::can_be_found);
         }
         self.tried += 1;
