@@ -9,6 +9,8 @@ use super::Frame;
 #[derive(Default)]
 pub(super) struct Measure {
     waiting: [Option<Box<Waiting>>; Shape::COUNT],
+    /// Where those are that are of no shape: remote frames, CAN FD, error reports.
+    others: Vec<u32>,
 }
 
 struct Waiting {
@@ -22,8 +24,7 @@ impl Measure {
     /// Takes note of the frame that is added to the list next, and sets the lengths of those before it that no longer have to wait.
     #[inline(always)]
     pub fn note(&mut self, classic: ClassicFrame, frames: &mut [Frame]) {
-        // Remote frames are few; they are measured at the end.
-        let Some(shape) = Shape::of(classic) else { return };
+        let Some(shape) = Shape::of(classic) else { return self.note_other(frames.len()) };
         let Some(waiting) = &mut self.waiting[shape.number()] else { return self.begin(classic, shape, frames.len()) };
         if waiting.count == Lanes::COUNT {
             waiting.measure(shape, frames);
@@ -38,15 +39,21 @@ impl Measure {
         self.waiting[shape.number()] = Some(waiting);
     }
 
-    /// Sets the lengths of all that still wait, and of those that are of no shape, after the last frame of the list.
+    /// The same for what is no classical data frame.
+    pub fn note_other(&mut self, position: usize) {
+        self.others.push(position as u32);
+    }
+
+    /// Sets the lengths of all that still wait, after the last frame of the list.
     pub fn finish(&mut self, frames: &mut [Frame]) {
-        self.waiting = Default::default();
-        for frame in frames {
-            // Nothing on the wire is as short as nothing.
-            if frame.length.nominal == 0 {
+        let waiting = std::mem::take(&mut self.waiting);
+        let waiting = waiting.iter().flatten().flat_map(|waiting| &waiting.positions[..waiting.count]);
+        for position in waiting.chain(&self.others) {
+            if let Some(frame) = frames.get_mut(*position as usize) {
                 frame.length = wire::length(&frame.kind).unwrap_or_default();
             }
         }
+        self.others.clear();
     }
 }
 

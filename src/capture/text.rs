@@ -50,9 +50,14 @@ fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
 const MOST_CHANNELS: usize = 256;
 const TOO_MANY_CHANNELS: &str = "more than 256 channels; this one is left out";
 
+/// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short name.
+const USUAL_LINE: usize = 45;
+
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
 pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
     let mut parsed = Parsed { frames, ..Parsed::default() };
+    // As many as there are of the lines that most captures have.
+    parsed.frames.reserve(chunk.bytes.len() / USUAL_LINE);
     let mut usual = usual::Reader::default();
     let mut rest = chunk.bytes;
     while !rest.is_empty() {
@@ -170,7 +175,10 @@ impl Parsed {
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
         match kind {
             FrameKind::Classic(frame) => self.add_classic(time, channel, frame),
-            kind => self.frames.push(Frame { time, channel, kind, length: Length::default() }),
+            kind => {
+                self.measure.note_other(self.frames.len());
+                self.frames.push(Frame { time, channel, kind, length: Length::default() });
+            }
         }
     }
 
