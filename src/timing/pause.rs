@@ -92,7 +92,7 @@ impl Pauses {
         }
     }
 
-    /// The stops that are also much longer than what the traffic of this capture shows anyway: [`TIMES`] the gap that 98 % of all gaps stay under.
+    /// The stops that are also much longer than what the traffic of this capture shows anyway: three times the gap that 98 % of all gaps stay under.
     pub fn stops(&self) -> Vec<Silence> {
         let all = (self.gone + self.stamps.len()) as u64;
         let usual = self.gaps.quantile(0.98, all).map_or(0, |gap| super::nanoseconds(TIMES * gap));
