@@ -43,17 +43,24 @@ static BELOW: [u8; PARTS] = {
     below
 };
 
-/// How many of [`BEATEN`] a rate above zero is above.
+/// How many of [`BEATEN`] a rate above zero is above. Rates come in no order that a processor could guess: there is no branch.
+#[inline]
 fn beaten(rate: f64) -> usize {
-    match (rate.to_bits() >> PART).checked_sub(FIRST_PART).map(|part| BELOW.get(part as usize)) {
-        None => 0,
-        Some(None) => BEATEN.len(),
-        Some(Some(below)) => {
-            let below = usize::from(*below);
-            below + usize::from(BEATEN.get(below).is_some_and(|limit| rate > *limit))
-        }
-    }
+    let part = (rate.to_bits() >> PART).saturating_sub(FIRST_PART) as usize;
+    let below = usize::from(BELOW[part.min(PARTS - 1)]);
+    below + usize::from(rate > BEATEN[below.min(BEATEN.len() - 1)])
 }
+
+/// Rates from which a frame is within 6 % of each usual rate; there is none beyond the last.
+const CLOSE: [f64; USUAL_RATES.len() + 1] = {
+    let mut limits = [f64::INFINITY; USUAL_RATES.len() + 1];
+    let mut at = 0;
+    while at < USUAL_RATES.len() {
+        limits[at] = USUAL_RATES[at] * 0.94;
+        at += 1;
+    }
+    limits
+};
 
 /// Most bins of a load series; a longer capture gets wider bins.
 const MOST_BINS: usize = 1 << 15;
@@ -89,8 +96,8 @@ impl Bits {
 /// How often frames followed their predecessor as closely as each usual rate would have them.
 #[derive(Clone, Debug, Default)]
 struct RateEvidence {
-    /// Within 6 % of each usual rate.
-    close: [u64; USUAL_RATES.len()],
+    /// Within 6 % of each usual rate; the last stays nought.
+    close: [u64; USUAL_RATES.len() + 1],
     /// By how many of the usual rates they beat by more than 6 %.
     beating: [u64; USUAL_RATES.len() + 1],
     total: u64,
@@ -251,9 +258,7 @@ impl RateEvidence {
         let rate = bits * 1e9 / gap as f64;
         let beaten = beaten(rate);
         self.beating[beaten] += 1;
-        if USUAL_RATES.get(beaten).is_some_and(|usual| rate > usual * 0.94) {
-            self.close[beaten] += 1;
-        }
+        self.close[beaten] += u64::from(rate > CLOSE[beaten]);
     }
 
     /// How many frames were more than 6 % faster than each usual rate: impossible at that rate, but for the logger's clock.
