@@ -168,6 +168,19 @@ fn stuffed(bits: &[bool]) -> Vec<bool> {
     out
 }
 
+/// Each of the 32 shapes has a number of its own; remote frames have no shape.
+#[test]
+fn shapes_are_told_apart() {
+    let of = |extended, dlc: u8| {
+        let frame =
+            ClassicFrame::with_raw_dlc(make_id(0x123, extended).unwrap(), &[0; 8][..usize::from(dlc.min(8))], dlc).unwrap();
+        Shape::of(frame).unwrap().number()
+    };
+    let numbers: std::collections::BTreeSet<usize> = (0..16).flat_map(|dlc| [of(false, dlc), of(true, dlc)]).collect();
+    assert_eq!(numbers, (0..Shape::COUNT).collect());
+    assert_eq!(Shape::of(ClassicFrame::new_remote(make_id(0x123, false).unwrap(), 8).unwrap()), None);
+}
+
 proptest! {
     /// CAN FD frames of both widths begin with the fields that the standard lists, stuffed.
     #[test]
