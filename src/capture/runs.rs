@@ -66,27 +66,53 @@ impl Runs {
         runs.all.clear();
         runs.counts.clear();
         runs.entries.clear();
-        let Runs { all, places, entries, counts, .. } = &mut runs;
-        entries.extend(frames.iter().map(|frame| {
+        runs.entries.reserve(frames.len());
+        let mut rest = frames;
+        while !rest.is_empty() {
+            rest = &rest[runs.take_known(rest)..];
+            if let [frame, others @ ..] = rest {
+                runs.take_other(frame);
+                rest = others;
+            }
+        }
+        runs.fill();
+        runs
+    }
+
+    /// Takes frames as long as they have a time stamp and are of identifiers that are known already; how many.
+    fn take_known(&mut self, frames: &[Frame]) -> usize {
+        let (places, counts, before) = (&self.places, self.counts.as_mut_slice(), self.entries.len());
+        let known = frames.iter().map_while(|frame| {
             let id = match &frame.kind {
                 FrameKind::Classic(frame) => frame.identifier(),
                 FrameKind::Fd(frame) => frame.identifier(),
-                FrameKind::Error(_) => return Entry { time: 0, run: NONE },
+                FrameKind::Error(_) => return None,
             };
-            let run = places.of(frame.channel, id, usize::MAX).unwrap_or_default();
-            if run == counts.len() {
-                counts.push(0);
-                all.push(Sorted { channel: frame.channel, id, untimed: 0, begin: 0, end: 0, steps: 0 });
+            let (run, time) = (places.known(frame.channel, id)?, frame.time?);
+            *counts.get_mut(run)? += 1;
+            Some(Entry { time: time.nanoseconds(), run: run as u32 })
+        });
+        self.entries.extend(known);
+        self.entries.len() - before
+    }
+
+    fn take_other(&mut self, frame: &Frame) {
+        let mut entry = Entry { time: 0, run: NONE };
+        if let Some(id) = frame.kind.id() {
+            let run = self.places.of(frame.channel, id, usize::MAX).unwrap_or_default();
+            if run == self.counts.len() {
+                self.counts.push(0);
+                self.all.push(Sorted { channel: frame.channel, id, untimed: 0, begin: 0, end: 0, steps: 0 });
             }
-            let Some(time) = frame.time else {
-                all[run].untimed += 1;
-                return Entry { time: 0, run: NONE };
-            };
-            counts[run] += 1;
-            Entry { time: time.nanoseconds(), run: run as u32 }
-        }));
-        runs.fill();
-        runs
+            match frame.time {
+                Some(time) => {
+                    self.counts[run] += 1;
+                    entry = Entry { time: time.nanoseconds(), run: run as u32 };
+                }
+                None => self.all[run].untimed += 1,
+            }
+        }
+        self.entries.push(entry);
     }
 
     /// Puts times and positions where they belong: sorting by counting.

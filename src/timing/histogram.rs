@@ -82,16 +82,24 @@ impl Gaps {
             before = *instant;
         }
         let first = BEFORE_FIRST + u64::from(self.begin);
-        for instant in rest {
-            let gap = instant - before;
-            before = *instant;
-            let at = ((gap as f64).to_bits() >> REST).wrapping_sub(first);
-            match self.window.get_mut(at as usize) {
-                Some(bin) => {
-                    bin.add(gap);
-                    self.count += 1;
-                }
-                None => self.push(gap),
+        let mut rest = rest.as_slice();
+        while !rest.is_empty() {
+            let window = self.window.as_mut_slice();
+            let mut taken = 0;
+            for instant in rest {
+                let gap = instant - before;
+                let at = ((gap as f64).to_bits() >> REST).wrapping_sub(first);
+                let Some(bin) = window.get_mut(at as usize) else { break };
+                bin.add(gap);
+                before = *instant;
+                taken += 1;
+            }
+            self.count += taken as u64;
+            rest = &rest[taken..];
+            if let [unusual, others @ ..] = rest {
+                self.push(unusual - before);
+                before = *unusual;
+                rest = others;
             }
         }
     }
