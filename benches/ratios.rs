@@ -73,7 +73,7 @@ fn main() {
     let whole = of("report, 2 threads");
     println!();
     println!("{:<52} {:>8.1}   aim: 20 or more", "million frames a second", FRAMES as f64 / 1e6 / whole);
-    println!("{:<52} {:>8.1}   aim: 4 or less", "report to wc -l", whole / of("wc -l"));
+    println!("{:<52} {:>8.2}   aim: 4 or less", "report to wc -l", whole / of("wc -l"));
     println!("{:<52} {:>8.1}   aim: 4 or more", "crate socketcan merely reading to report", of("crate socketcan reads") / whole);
     match python_can(&part) {
         Some(part) => {
