@@ -54,7 +54,7 @@ pub struct Run<'r> {
     pub times: &'r [i64],
     /// Positions in the batch of the frames that they are of.
     pub positions: &'r [u32],
-    /// No step from one of them to the next is longer than this, and none half as long may be; below zero where there are steps back.
+    /// No step from one of them to the next is longer than this, and the longest is more than half of it; below zero where there are steps back.
     pub steps: i64,
 }
 
