@@ -64,6 +64,16 @@ impl Batch {
 
     /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it done on several threads. Frames that are added later are not
     /// in it.
+    ///
+    /// ```
+    /// use lostnode::capture::{self, Options, Source};
+    /// let bytes = b"(1.000000) can0 123#\n(1.500000) can0 456#\n(2.000000) can0 123#\n".to_vec();
+    /// capture::read(Source::Bytes { name: "example".into(), bytes }, &Options::default(), |batch| {
+    ///     let runs: Vec<_> = batch.runs().iter().map(|run| (run.frames, run.times[0])).collect();
+    ///     assert_eq!(runs, [(2, 1_000_000_000), (1, 1_500_000_000)]);
+    /// })
+    /// .unwrap();
+    /// ```
     pub fn runs(&self) -> &Runs {
         self.runs.get_or_init(|| Runs::of(&self.frames, Runs::default()))
     }
