@@ -1,7 +1,7 @@
 //! Bit rate and bus load from the exact length of each frame.
 
+use lostnode_parsers::FrameKind;
 use lostnode_parsers::wire::Length;
-use lostnode_parsers::{FrameKind, Timestamp};
 
 use crate::capture::Frame;
 use crate::settings::Settings;
@@ -11,22 +11,27 @@ use crate::timing::{Nanoseconds, nanoseconds};
 /// common practice.
 pub const USUAL_RATES: [f64; 11] = [10e3, 20e3, 33_333.0, 50e3, 83_333.0, 95_238.0, 125e3, 250e3, 500e3, 800e3, 1e6];
 
-/// Rates above which a frame is more than 6 % faster than each usual rate.
-const BEATEN: [f64; USUAL_RATES.len()] = {
-    let mut limits = USUAL_RATES;
+/// So many times each usual rate, and a limit that no rate reaches.
+const fn limits(factor: f64) -> [f64; USUAL_RATES.len() + 1] {
+    let mut limits = [f64::INFINITY; USUAL_RATES.len() + 1];
     let mut at = 0;
-    while at < limits.len() {
-        limits[at] *= 1.06;
+    while at < USUAL_RATES.len() {
+        limits[at] = USUAL_RATES[at] * factor;
         at += 1;
     }
     limits
-};
+}
+
+/// Rates above which a frame is more than 6 % faster than each usual rate.
+const BEATEN: [f64; USUAL_RATES.len() + 1] = limits(1.06);
+/// Rates above which a frame is less than 6 % slower than each usual rate.
+const CLOSE: [f64; USUAL_RATES.len() + 1] = limits(0.94);
 
 /// Floating-point numbers are cut into sixteen for each doubling by their first bits (IEEE 754, binary64); no two of [`BEATEN`] are in one part.
 const PART: u32 = 48;
 /// The part in which the first of [`BEATEN`] is, and how many there are to the last.
 const FIRST_PART: u64 = BEATEN[0].to_bits() >> PART;
-const PARTS: usize = ((BEATEN[BEATEN.len() - 1].to_bits() >> PART) - FIRST_PART) as usize + 1;
+const PARTS: usize = ((BEATEN[USUAL_RATES.len() - 1].to_bits() >> PART) - FIRST_PART) as usize + 1;
 
 /// How many of [`BEATEN`] lie below each part.
 static BELOW: [u8; PARTS] = {
@@ -34,7 +39,7 @@ static BELOW: [u8; PARTS] = {
     let mut part = 0;
     while part < PARTS {
         let mut at = 0;
-        while at < BEATEN.len() && (BEATEN[at].to_bits() >> PART) - FIRST_PART < part as u64 {
+        while (BEATEN[at].to_bits() >> PART) - FIRST_PART < part as u64 {
             at += 1;
         }
         below[part] = at as u8;
@@ -48,19 +53,8 @@ static BELOW: [u8; PARTS] = {
 fn beaten(rate: f64) -> usize {
     let part = (rate.to_bits() >> PART).saturating_sub(FIRST_PART) as usize;
     let below = usize::from(BELOW[part.min(PARTS - 1)]);
-    below + usize::from(rate > BEATEN[below.min(BEATEN.len() - 1)])
+    below + usize::from(rate > BEATEN[below])
 }
-
-/// Rates from which a frame is within 6 % of each usual rate; there is none beyond the last.
-const CLOSE: [f64; USUAL_RATES.len() + 1] = {
-    let mut limits = [f64::INFINITY; USUAL_RATES.len() + 1];
-    let mut at = 0;
-    while at < USUAL_RATES.len() {
-        limits[at] = USUAL_RATES[at] * 0.94;
-        at += 1;
-    }
-    limits
-};
 
 /// Most bins of a load series; a longer capture gets wider bins.
 const MOST_BINS: usize = 1 << 15;
@@ -170,9 +164,7 @@ impl Load {
     /// Takes the next frame of the channel.
     #[inline]
     pub fn push(&mut self, frame: &Frame) {
-        let (Some(time), false) = (frame.time.map(Timestamp::nanoseconds), matches!(frame.kind, FrameKind::Error(_))) else {
-            return;
-        };
+        let Some(time) = frame.heard() else { return };
         if let (true, Some(last), FrameKind::Classic(_)) = (self.rate.total < RateEvidence::ENOUGH, self.last, &frame.kind) {
             self.rate.take(time - last, f64::from(frame.length.nominal));
         }

@@ -46,6 +46,17 @@ pub struct Frame {
     pub length: Length,
 }
 
+impl Frame {
+    /// When it was heard, in nanoseconds, where the capture says so; an error report of the controller was not.
+    #[inline]
+    pub fn heard(&self) -> Option<i64> {
+        match self.kind {
+            FrameKind::Error(_) => None,
+            _ => self.time.map(Timestamp::nanoseconds),
+        }
+    }
+}
+
 /// Consecutive frames of a capture and the channel names they point to.
 #[derive(Debug, Default)]
 pub struct Batch {

@@ -1,6 +1,6 @@
 //! The frames of a batch by identifier: what is kept of one can then be at hand for all its frames.
 
-use lostnode_parsers::{FrameKind, Id};
+use lostnode_parsers::Id;
 
 use super::Frame;
 use crate::ids::{ChannelIndex, Places};
@@ -83,12 +83,7 @@ impl Runs {
     fn take_known(&mut self, frames: &[Frame]) -> usize {
         let (places, counts, before) = (&self.places, self.counts.as_mut_slice(), self.entries.len());
         let known = frames.iter().map_while(|frame| {
-            let id = match &frame.kind {
-                FrameKind::Classic(frame) => frame.identifier(),
-                FrameKind::Fd(frame) => frame.identifier(),
-                FrameKind::Error(_) => return None,
-            };
-            let (run, time) = (places.known(frame.channel, id)?, frame.time?);
+            let (run, time) = (places.known(frame.channel, frame.kind.id()?)?, frame.time?);
             *counts.get_mut(run)? += 1;
             Some(Entry { time: time.nanoseconds(), run: run as u32 })
         });

@@ -58,8 +58,6 @@ pub(super) struct Endpoints {
     told: Vec<Pair>,
     places: Places,
     standing: Vec<Standing>,
-    /// By channel, one bit for each identifier of 11 bits: whether it is ruled out.
-    ruled: Vec<[u64; 32]>,
     recent: VecDeque<Heard>,
 }
 
@@ -90,9 +88,7 @@ impl Endpoints {
     /// Whether an identifier of 11 bits is known to carry no diagnosis, as most of the traffic does. What a standard assigns to diagnosis is never ruled out.
     #[inline]
     pub fn is_broadcast(&self, channel: ChannelIndex, id: Id) -> bool {
-        let Id::Standard(id) = id else { return false };
-        let (word, bit) = (usize::from(id.as_raw()) / 64 % 32, id.as_raw() % 64);
-        self.ruled.get(usize::from(channel)).is_some_and(|ruled| ruled[word] >> bit & 1 == 1)
+        matches!(id, Id::Standard(_)) && self.told.is_empty() && matches!(self.standing(channel, id), Some(Standing::Ruled))
     }
 
     /// Whether an identifier is known to carry the transport.
@@ -109,15 +105,6 @@ impl Endpoints {
 
     /// Sets what an identifier is; one too many stays unknown.
     fn set(&mut self, channel: ChannelIndex, id: Id, standing: Standing) {
-        if let (Id::Standard(id), true) = (id, self.told.is_empty()) {
-            let channel = usize::from(channel);
-            if self.ruled.len() <= channel {
-                self.ruled.resize(channel + 1, [0; 32]);
-            }
-            let (word, bit) = (usize::from(id.as_raw()) / 64 % 32, id.as_raw() % 64);
-            let ruled = u64::from(matches!(standing, Standing::Ruled));
-            self.ruled[channel][word] = self.ruled[channel][word] & !(1 << bit) | ruled << bit;
-        }
         match self.places.of(channel, id, MOST) {
             Some(place) if place < self.standing.len() => self.standing[place] = standing,
             Some(_) => self.standing.push(standing),

@@ -105,9 +105,7 @@ impl ChannelTiming {
             return self.step_back(time, before);
         }
         *last = time;
-        if time - before >= self.silences.floor() {
-            self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
-        }
+        self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
     #[cold]
@@ -181,7 +179,7 @@ impl Timing {
     pub fn push_all(&mut self, batch: &Batch) {
         batch.frames.iter().for_each(|frame| self.channel(frame.channel).push(frame));
         // A few at a time, whose stamps stay in the nearest cache.
-        batch.frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(instant)));
+        batch.frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(Frame::heard)));
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
         // Identifiers know nothing of each other.
@@ -206,15 +204,6 @@ impl Timing {
                 .resize_with(channel + 1, || ChannelTiming { silences: Longest::new(self.floor), ..ChannelTiming::default() });
         }
         &mut self.channels[channel]
-    }
-}
-
-/// When a frame was heard; an error report is none.
-#[inline]
-fn instant(frame: &Frame) -> Option<Nanoseconds> {
-    match frame.kind {
-        FrameKind::Error(_) => None,
-        _ => frame.time.map(Timestamp::nanoseconds),
     }
 }
 

@@ -125,7 +125,6 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
         [weight * time * time, weight * time * offset]
     });
     let slope = slope / spread;
-    // One that is no number goes on as before.
     if slope.abs() > most {
         return None;
     }

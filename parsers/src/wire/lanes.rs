@@ -199,8 +199,7 @@ struct Stuffing {
 impl Default for Stuffing {
     /// The bus is recessive before a frame, but what was there before its first bit, a dominant one, is of no run.
     fn default() -> Self {
-        let none = Word::ZERO;
-        Stuffing { level: Word::MAX, runs: [none; 3], counts: [none; 5] }
+        Stuffing { level: Word::MAX, runs: [Word::ZERO; 3], counts: [Word::ZERO; 5] }
     }
 }
 
@@ -230,8 +229,7 @@ impl Stuffing {
     /// By lane.
     fn counts(&self) -> [u8; LANES] {
         let [a, b, c, d, e] = self.counts;
-        let none = Word::ZERO;
-        let mut words = [a, b, c, d, e, none, none, none];
+        let mut words = [a, b, c, d, e, Word::ZERO, Word::ZERO, Word::ZERO];
         transpose::<EIGHT>(&mut words);
         let bytes = words.map(|word| word.to_array().map(u64::to_le_bytes));
         core::array::from_fn(|lane| bytes[lane % EIGHT][lane / HALF][lane % HALF / EIGHT])
