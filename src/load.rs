@@ -3,7 +3,7 @@
 use lostnode_parsers::FrameKind;
 use lostnode_parsers::wire::Length;
 
-use crate::capture::Frame;
+use crate::capture::{Course, Frame};
 use crate::settings::Settings;
 use crate::timing::{Nanoseconds, nanoseconds};
 
@@ -169,12 +169,33 @@ impl Load {
             self.rate.take(time - last, f64::from(frame.length.nominal));
         }
         self.last = Some(time);
-        // Most frames fall into the bin of the one before.
-        let same = (0..self.bin).contains(&time.wrapping_sub(self.begin));
-        match self.bins.get_mut(self.latest) {
-            Some(bits) if same => bits.add(frame.length),
-            _ => self.locate(time).add(frame.length),
+        self.bits(time).add(frame.length);
+    }
+
+    /// Takes all frames of a batch of one channel at once, where none is before the one before it and the rate stands; `false` where not.
+    pub fn go_on(&mut self, frames: &[Frame], course: &Course) -> bool {
+        if self.rate.total < RateEvidence::ENOUGH || course.steps < 0 {
+            return false;
         }
+        let mut rest = frames;
+        while let Some(time) = rest.first().and_then(Frame::heard) {
+            self.bits(time);
+            let (begin, bin) = (self.begin, self.bin);
+            let inside = |frame: &Frame| frame.heard().is_some_and(|time| time.saturating_sub(begin) < bin);
+            let (own, others) = rest.split_at(rest.partition_point(inside).max(1));
+            let bits = self.bits(time);
+            own.iter().for_each(|frame| bits.add(frame.length));
+            rest = others;
+        }
+        self.last = Some(course.last);
+        true
+    }
+
+    /// The bin of an instant: most often that of the frame before.
+    #[inline]
+    fn bits(&mut self, time: Nanoseconds) -> &mut Bits {
+        let same = (0..self.bin).contains(&time.wrapping_sub(self.begin)) && self.latest < self.bins.len();
+        if same { &mut self.bins[self.latest] } else { self.locate(time) }
     }
 
     /// The bin of an instant, made where there is none yet.

@@ -4,7 +4,7 @@ use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-use crate::capture::{Batch, IN_FLIGHT};
+use crate::capture::{Batch, ChannelIndex, IN_FLIGHT};
 use crate::diagnostics::Diagnostics;
 use crate::load::Load;
 use crate::settings::Settings;
@@ -109,12 +109,17 @@ impl Summary {
 }
 
 fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
-    for frame in &batch.frames {
-        let channel = usize::from(frame.channel);
-        if load.len() <= channel {
-            load.resize_with(channel + 1, || Load::new(load_bin));
-        }
-        load[channel].push(frame);
+    let of_one = batch.runs().course().and_then(|course| Some((course.channel?, course)));
+    if !of_one.is_some_and(|(channel, course)| of(load, load_bin, channel).go_on(&batch.frames, &course)) {
+        batch.frames.iter().for_each(|frame| of(load, load_bin, frame.channel).push(frame));
     }
     diagnostics.push_all(batch);
+}
+
+fn of(load: &mut Vec<Load>, load_bin: f64, channel: ChannelIndex) -> &mut Load {
+    let channel = usize::from(channel);
+    if load.len() <= channel {
+        load.resize_with(channel + 1, || Load::new(load_bin));
+    }
+    &mut load[channel]
 }

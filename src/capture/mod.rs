@@ -28,7 +28,7 @@ pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
-pub use runs::{Run, Runs};
+pub use runs::{Course, Run, Runs};
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;

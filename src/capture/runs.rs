@@ -16,6 +16,20 @@ pub struct Runs {
     entries: Vec<Entry>,
     /// By run: how many time stamps; later on, where the next one goes.
     counts: Vec<u32>,
+    course: Option<Course>,
+}
+
+/// How the time stamps of a batch go on, where each of its frames has one and none is an error report.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Course {
+    /// The channel of all its frames, where it is one.
+    pub channel: Option<ChannelIndex>,
+    /// Time stamp of the first frame, in nanoseconds.
+    pub first: i64,
+    /// Time stamp of the last frame.
+    pub last: i64,
+    /// As [`Run::steps`], from each frame to the next.
+    pub steps: i64,
 }
 
 /// Where in the lists a run is.
@@ -75,6 +89,7 @@ impl Runs {
                 rest = others;
             }
         }
+        runs.course = runs.course_of_all();
         runs.fill();
         runs
     }
@@ -110,6 +125,19 @@ impl Runs {
         self.entries.push(entry);
     }
 
+    fn course_of_all(&self) -> Option<Course> {
+        let (first, last) = (self.entries.first()?, self.entries.last()?);
+        let (mut before, mut steps, mut all) = (first.time, 0, true);
+        for entry in &self.entries {
+            steps |= entry.time.saturating_sub(before);
+            before = entry.time;
+            all &= entry.run != NONE;
+        }
+        let channel = self.all.first().map(|run| run.channel);
+        let channel = channel.filter(|channel| self.all.iter().all(|run| run.channel == *channel));
+        all.then_some(Course { channel, first: first.time, last: last.time, steps })
+    }
+
     /// Puts times and positions where they belong: sorting by counting.
     fn fill(&mut self) {
         let mut next = 0;
@@ -135,6 +163,22 @@ impl Runs {
             run.steps =
                 times.iter().zip(times.iter().skip(1)).fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
         }
+    }
+
+    /// How the time stamps go on; `None` where a frame has none or is an error report, and of no frames.
+    ///
+    /// ```
+    /// use lostnode::capture::{self, Options, Source};
+    /// let bytes = b"(1.000000) can0 123#\n(1.000003) can0 456#\n(1.000007) can0 123#\n".to_vec();
+    /// capture::read(Source::Bytes { name: "example".into(), bytes }, &Options::default(), |batch| {
+    ///     let course = batch.runs().course().unwrap();
+    ///     assert_eq!((course.channel, course.last - course.first), (Some(0), 7000));
+    ///     assert!((4000..8000).contains(&course.steps));
+    /// })
+    /// .unwrap();
+    /// ```
+    pub fn course(&self) -> Option<Course> {
+        self.course
     }
 
     /// The runs in the order in which their identifiers appear.

@@ -16,7 +16,7 @@ pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 
-use crate::capture::{Batch, ChannelIndex, Frame, Run};
+use crate::capture::{Batch, ChannelIndex, Course, Frame, Run};
 use crate::ids::Places;
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
@@ -108,6 +108,18 @@ impl ChannelTiming {
         self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
+    /// Takes all frames of a batch at once, where there is nothing to be kept of any of them; `false` where there is.
+    fn go_on(&mut self, frames: usize, course: &Course) -> bool {
+        let Some((_, last)) = &mut self.heard else { return false };
+        let dull = |step: Nanoseconds| (0..self.silences.floor()).contains(&step);
+        if !dull(course.steps) || !dull(course.first.saturating_sub(*last)) {
+            return false;
+        }
+        self.frames += frames as u64;
+        *last = course.last;
+        true
+    }
+
     #[cold]
     fn begin(&mut self, time: Nanoseconds) {
         self.heard = Some((time, time));
@@ -177,9 +189,16 @@ impl Timing {
 
     /// Takes the next frames of the capture.
     pub fn push_all(&mut self, batch: &Batch) {
-        batch.frames.iter().for_each(|frame| self.channel(frame.channel).push(frame));
-        // A few at a time, whose stamps stay in the nearest cache.
-        batch.frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(Frame::heard)));
+        let (frames, course) = (batch.frames.as_slice(), batch.runs().course());
+        let of_one = course.and_then(|course| Some((self.channel(course.channel?), course)));
+        if !of_one.is_some_and(|(channel, course)| channel.go_on(frames.len(), &course)) {
+            frames.iter().for_each(|frame| self.channel(frame.channel).push(frame));
+        }
+        let latest = || frames[frames.len().saturating_sub(Pauses::NEEDED)..].iter().filter_map(Frame::heard);
+        if !course.is_some_and(|course| self.pauses.go_on(frames.len(), &course, latest())) {
+            // A few at a time, whose stamps stay in the nearest cache.
+            frames.chunks(512).for_each(|part| self.pauses.push_all(part.iter().filter_map(Frame::heard)));
+        }
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| (begin.min(other_begin), end.max(other_end)));
         // Identifiers know nothing of each other.
@@ -189,7 +208,7 @@ impl Timing {
                     if place == self.ids.len() {
                         self.ids.push(IdTiming::new(Key { channel: run.channel, id: run.id }, self.floor));
                     }
-                    self.ids[place].take(&batch.frames, run);
+                    self.ids[place].take(frames, run);
                 }
                 None => self.folded_frames += run.frames,
             }

@@ -2,6 +2,7 @@
 
 use super::histogram::GapCounts;
 use super::{Nanoseconds, Silence};
+use crate::capture::Course;
 
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
@@ -49,13 +50,29 @@ impl Pauses {
         self.judge_all();
     }
 
+    /// The latest stamps that are kept.
+    pub const NEEDED: usize = 2 * SIDE + 1;
+
+    /// Takes the times of that many frames at once, where none of their gaps is looked at, given the latest of them; `false` where one may be.
+    pub fn go_on(&mut self, frames: usize, course: &Course, latest: impl Iterator<Item = Nanoseconds>) -> bool {
+        let Some(before) = self.stamps.last() else { return false };
+        let dull = |gap: Nanoseconds| (0..LOOKED_AT).contains(&gap);
+        if !self.waiting.is_empty() || frames < Self::NEEDED || !dull(course.steps) || !dull(course.first.saturating_sub(*before)) {
+            return false;
+        }
+        self.gone += self.stamps.len() + frames - Self::NEEDED;
+        self.stamps.clear();
+        self.stamps.extend(latest);
+        true
+    }
+
     /// Judges the gaps around which enough of the traffic is there, and forgets the stamps that are no longer needed.
     fn judge_all(&mut self) {
         let judged = self.waiting.iter().take_while(|at| **at + SIDE < self.stamps.len()).count();
         for at in self.waiting.drain(..judged).collect::<Vec<_>>() {
             self.judge(at);
         }
-        let done = self.stamps.len().saturating_sub(2 * SIDE + 1);
+        let done = self.stamps.len().saturating_sub(Self::NEEDED);
         self.stamps.drain(..done);
         self.gone += done;
         self.waiting.iter_mut().for_each(|at| *at -= done);
