@@ -81,7 +81,7 @@ fn identifier(at: usize, timing: &Timing, losses: &Losses, roster: &Roster, cloc
         counter: clocks.counters[at].first().copied(),
         timeout: expected.map(|expected| expected.timeout),
         heard: id.heard,
-        longest_silence: id.silences.at_least(0).iter().map(|silence| silence.length()).max().map(seconds),
+        longest_silence: id.silences.longest().map(seconds),
         node: roster.node_of[at],
     }
 }

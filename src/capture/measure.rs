@@ -5,6 +5,9 @@ use lostnode_parsers::wire::{self, Lanes, Shape};
 
 use super::Frame;
 
+/// From so many frames on it is cheaper to measure all lanes at once, empty ones too, than each frame by itself.
+const MANY: usize = 16;
+
 /// Frames of a list that wait for others of their shape, by shape.
 #[derive(Default)]
 pub(super) struct Measure {
@@ -14,6 +17,7 @@ pub(super) struct Measure {
 }
 
 struct Waiting {
+    shape: Shape,
     lanes: Lanes,
     /// Where in the list the frame in each lane is.
     positions: [u32; Lanes::COUNT],
@@ -27,14 +31,14 @@ impl Measure {
         let Some(shape) = Shape::of(classic) else { return self.note_other(frames.len()) };
         let Some(waiting) = &mut self.waiting[shape.number()] else { return self.begin(classic, shape, frames.len()) };
         if waiting.count == Lanes::COUNT {
-            waiting.measure(shape, frames);
+            waiting.measure(frames);
         }
         waiting.put(classic, frames.len());
     }
 
     #[cold]
     fn begin(&mut self, classic: ClassicFrame, shape: Shape, position: usize) {
-        let mut waiting = Box::new(Waiting { lanes: Lanes::default(), positions: [0; Lanes::COUNT], count: 0 });
+        let mut waiting = Box::new(Waiting { shape, lanes: Lanes::default(), positions: [0; Lanes::COUNT], count: 0 });
         waiting.put(classic, position);
         self.waiting[shape.number()] = Some(waiting);
     }
@@ -46,14 +50,17 @@ impl Measure {
 
     /// Sets the lengths of all that still wait, after the last frame of the list.
     pub fn finish(&mut self, frames: &mut [Frame]) {
-        let waiting = std::mem::take(&mut self.waiting);
-        let waiting = waiting.iter().flatten().flat_map(|waiting| &waiting.positions[..waiting.count]);
-        for position in waiting.chain(&self.others) {
-            if let Some(frame) = frames.get_mut(*position as usize) {
+        for mut waiting in std::mem::take(&mut self.waiting).into_iter().flatten() {
+            match waiting.count {
+                MANY.. => waiting.measure(frames),
+                few => self.others.extend(&waiting.positions[..few]),
+            }
+        }
+        for position in self.others.drain(..) {
+            if let Some(frame) = frames.get_mut(position as usize) {
                 frame.length = wire::length(&frame.kind).unwrap_or_default();
             }
         }
-        self.others.clear();
     }
 }
 
@@ -67,9 +74,9 @@ impl Waiting {
     }
 
     #[inline(never)]
-    fn measure(&mut self, shape: Shape, frames: &mut [Frame]) {
-        let lengths = self.lanes.lengths(shape);
-        for (position, length) in self.positions.iter().zip(lengths) {
+    fn measure(&mut self, frames: &mut [Frame]) {
+        let lengths = self.lanes.lengths(self.shape);
+        for (position, length) in self.positions[..self.count].iter().zip(lengths) {
             if let Some(frame) = frames.get_mut(*position as usize) {
                 frame.length = length;
             }

@@ -125,12 +125,15 @@ impl Parsed {
     fn take_usual(&mut self, usual: &mut usual::Reader, text: &[u8]) -> usize {
         let mut rest = text;
         let before = self.frames.len();
+        let mut span = self.span;
         while let Some(line) = usual.first_line(rest) {
             // One channel too many is told of elsewhere.
             let Some(channel) = self.usual_channel(line.channel, usize::from(line.channel_length)) else { break };
+            span = Some(widen(span, line.time));
             self.add_classic(Some(line.time), channel, line.frame);
             rest = &rest[line.used..];
         }
+        self.span = span;
         let lines = (self.frames.len() - before) as u64;
         self.line_ends += lines;
         self.lines += lines;
@@ -173,6 +176,7 @@ impl Parsed {
     /// Adds a frame, whose length is set by [`Parsed::finish`] at the latest.
     #[inline(always)]
     pub(super) fn add(&mut self, time: Option<Timestamp>, channel: ChannelIndex, kind: Kind) {
+        self.span = time.map(|time| widen(self.span, time)).or(self.span);
         match kind {
             FrameKind::Classic(frame) => self.add_classic(time, channel, frame),
             kind => {
@@ -189,10 +193,9 @@ impl Parsed {
         self.frames.push(Frame { time, channel, kind: FrameKind::Classic(frame), length: Length::default() });
     }
 
-    /// Sets the length of each frame and the span of all; to be called after the last.
+    /// Sets the length of each frame; to be called after the last.
     pub(super) fn finish(&mut self) {
         self.measure.finish(&mut self.frames);
-        self.span = span(&self.frames);
     }
 
     fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {

@@ -1,6 +1,6 @@
 //! The longest silences, so that a time-out can be set after the whole capture has been read.
 
-use std::cmp::Reverse;
+use std::cmp::{Ordering, Reverse};
 
 use super::Nanoseconds;
 
@@ -34,7 +34,7 @@ type Payloads = [[u8; 8]; 2];
 /// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
-    /// Up to [`MOST`], until they are thinned out.
+    /// In order of time; up to [`MOST`], until they are thinned out.
     kept: Vec<(Silence, Payloads)>,
     floor: Nanoseconds,
     /// None shorter than this is among those kept, once some have been dropped.
@@ -56,7 +56,7 @@ impl Longest {
         self.floor
     }
 
-    /// Takes a silence into account, with the payloads before and after it.
+    /// Takes a silence into account that is not before the one before it, with the payloads before and after it.
     #[inline]
     pub fn offer(&mut self, silence: Silence, payloads: Payloads) {
         if silence.length() >= self.floor {
@@ -82,18 +82,28 @@ impl Longest {
         if self.kept.len() <= Self::KEPT {
             return;
         }
-        let (_, last, beyond) =
-            self.kept.select_nth_unstable_by_key(Self::KEPT - 1, |(silence, _)| (Reverse(silence.length()), *silence));
-        self.shortest = last.0.length();
-        self.dropped += beyond.len() as u64;
-        self.kept.truncate(Self::KEPT);
+        let mut lengths: Vec<_> = self.kept.iter().map(|(silence, _)| silence.length()).collect();
+        let (longer, shortest, _) = lengths.select_nth_unstable_by_key(Self::KEPT - 1, |length| Reverse(*length));
+        let shortest = *shortest;
+        // They are in order of time: of those alike the first stay.
+        let mut alike = Self::KEPT - longer.iter().filter(|length| **length > shortest).count();
+        self.kept.retain(|(silence, _)| match silence.length().cmp(&shortest) {
+            Ordering::Greater => true,
+            Ordering::Equal => alike.checked_sub(1).inspect(|left| alike = *left).is_some(),
+            Ordering::Less => false,
+        });
+        self.dropped += (lengths.len() - Self::KEPT) as u64;
+        self.shortest = shortest;
     }
 
     /// Kept silences of at least `length`, in order of time.
     pub fn at_least(&self, length: Nanoseconds) -> Vec<Silence> {
-        let mut kept: Vec<_> = self.silences().filter(|silence| silence.length() >= length).collect();
-        kept.sort_unstable();
-        kept
+        self.silences().filter(|silence| silence.length() >= length).collect()
+    }
+
+    /// The longest of them.
+    pub fn longest(&self) -> Option<Nanoseconds> {
+        self.silences().map(|silence| silence.length()).max()
     }
 
     fn silences(&self) -> impl Iterator<Item = Silence> + '_ {
@@ -102,7 +112,7 @@ impl Longest {
 
     /// The kept silence around an instant, the earlier one where two meet there.
     pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
-        self.silences().filter(|silence| silence.start <= time && silence.end >= time).min()
+        self.silences().find(|silence| silence.start <= time && silence.end >= time)
     }
 
     /// Payloads before and after a kept silence.
