@@ -127,26 +127,34 @@ struct Turn<F> {
     step: F,
     /// Nothing more is wanted: it broke off, or a thread panicked.
     closed: bool,
+    /// How many threads wait for their turn.
+    waiting: usize,
 }
 
 impl<F> Turns<F> {
     fn new(step: F) -> Self {
-        Turns { turn: Mutex::new(Turn { next: 0, step, closed: false }), changed: Condvar::new() }
+        Turns { turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }), changed: Condvar::new() }
     }
 
     /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted.
     fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> T) -> Option<T> {
         let mut turn = lock(&self.turn);
         while turn.next != number && !turn.closed {
+            turn.waiting += 1;
             turn = self.changed.wait(turn).unwrap_or_else(PoisonError::into_inner);
+            turn.waiting -= 1;
         }
         if turn.closed {
             return None;
         }
         let done = with(&mut turn.step);
         turn.next += 1;
+        // Telling is a call into the kernel.
+        let awaited = turn.waiting > 0;
         drop(turn);
-        self.changed.notify_all();
+        if awaited {
+            self.changed.notify_all();
+        }
         Some(done)
     }
 }
