@@ -28,8 +28,17 @@ pub struct Offsets {
     width: i64,
     /// In order of time, as the blocks are.
     cells: Vec<Cell>,
-    /// Of a clock that ran through: offset and weight of every cell from the first to the last, with hardly any weight where there is none.
-    through: Vec<(f64, f64)>,
+    /// Of a clock that ran through.
+    through: Option<Through>,
+}
+
+/// Offsets of a clock that ran through, roughly.
+#[derive(Clone, Debug)]
+struct Through {
+    /// Number of the first part, counted as cells are.
+    first: i64,
+    /// Mean offset and weight of [`TOGETHER`] cells at a time, with hardly any weight where there is none.
+    parts: Vec<(f64, f64)>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -50,12 +59,12 @@ struct Mean {
 impl Offsets {
     /// Of a clock, given its nominal period in nanoseconds.
     pub fn of(clock: &Clock, nominal: f64) -> Self {
-        let mut offsets = Offsets { width: clock.width(), cells: Vec::new(), through: Vec::new() };
+        let mut offsets = Offsets { width: clock.width(), cells: Vec::new(), through: None };
         for block in clock.mean_blocks(nominal) {
             let mean = Mean { segment: block.segment, offset: block.offset, weight: block.count };
             offsets.add(block.start.div_euclid(offsets.width), Some(mean));
         }
-        offsets.through = through(&offsets.cells).unwrap_or_default();
+        offsets.through = Through::of(&offsets.cells);
         offsets
     }
 
@@ -64,7 +73,7 @@ impl Offsets {
         if width == self.width {
             return Cow::Borrowed(&self.cells);
         }
-        let mut wider = Offsets { width, cells: Vec::new(), through: Vec::new() };
+        let mut wider = Offsets { width, cells: Vec::new(), through: None };
         for cell in &self.cells {
             wider.add(cell.number.div_euclid(width / self.width), cell.mean);
         }
@@ -112,7 +121,7 @@ const FEWEST: usize = 4;
 pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     let width = a.width.max(b.width);
     // Most pairs are of different clocks, and this is all that is drawn of them.
-    if roughly(a, b).is_some_and(|slope| slope.abs() > 1.01 * most) {
+    if roughly(a, b).is_some_and(|slope| slope.abs() > ROUGHLY * most) {
         return None;
     }
     let (mut points, stretches, span) = common(&a.at(width), &b.at(width), width);
@@ -150,42 +159,55 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
     })
 }
 
-/// Longest that the cells of a clock that ran through may be together; only a few are missing.
-const MOST_THROUGH: i64 = 4096;
+/// Cells of a clock that ran through that are looked at together at first: a slope loses next to nothing by it.
+const TOGETHER: i64 = 8;
+/// Most such parts; only a few cells are missing.
+const MOST_PARTS: i64 = 512;
+/// A rough slope that is so many times what matters is no chance: the error of one that could be less is so large that nothing would be drawn from it.
+const ROUGHLY: f64 = 4.0;
 
-/// As [`Offsets::through`].
-fn through(cells: &[Cell]) -> Option<Vec<(f64, f64)>> {
-    let (first, last) = (cells.first()?, cells.last()?);
-    if last.number - first.number >= MOST_THROUGH {
-        return None;
+impl Through {
+    /// `None` where the clock began anew.
+    fn of(cells: &[Cell]) -> Option<Through> {
+        let (begin, end) = (cells.first()?, cells.last()?);
+        let (first, last) = (begin.number.div_euclid(TOGETHER), end.number.div_euclid(TOGETHER));
+        if last - first >= MOST_PARTS {
+            return None;
+        }
+        let mut parts = vec![(0.0, f64::MIN_POSITIVE); (last - first) as usize + 1];
+        for cell in cells {
+            let mean = cell.mean.filter(|mean| begin.mean.is_some_and(|begin| begin.segment == mean.segment))?;
+            let (offset, weight) = &mut parts[(cell.number.div_euclid(TOGETHER) - first) as usize];
+            *weight += mean.weight;
+            *offset += (mean.offset - *offset) * mean.weight / *weight;
+        }
+        Some(Through { first, parts })
     }
-    let mut all = vec![(0.0, f64::MIN_POSITIVE); (last.number - first.number) as usize + 1];
-    for cell in cells {
-        let mean = cell.mean.filter(|mean| first.mean.is_some_and(|first| first.segment == mean.segment))?;
-        all[(cell.number - first.number) as usize] = (mean.offset, mean.weight);
+
+    /// What it has from a part on.
+    fn from(&self, begin: i64) -> Option<&[(f64, f64)]> {
+        self.parts.get((begin - self.first) as usize..)
     }
-    Some(all)
 }
 
-/// The common slope of two clocks that ran through, in one pass, which makes it a little uncertain.
+/// The common slope of two clocks that ran through, in one pass over a few parts.
 fn roughly(a: &Offsets, b: &Offsets) -> Option<f64> {
-    let (first_of_a, first_of_b) = (a.cells.first()?.number, b.cells.first()?.number);
-    let begin = first_of_a.max(first_of_b);
-    let part_of_a = a.through.get((begin - first_of_a) as usize..)?;
-    let part_of_b = b.through.get((begin - first_of_b) as usize..)?;
-    let count = part_of_a.len().min(part_of_b.len());
+    let (of_a, of_b) = (a.through.as_ref()?, b.through.as_ref()?);
+    let begin = of_a.first.max(of_b.first);
+    let (of_a, of_b) = (of_a.from(begin)?, of_b.from(begin)?);
+    let count = of_a.len().min(of_b.len());
     if a.width != b.width || count < FEWEST {
         return None;
     }
-    let (part_of_a, part_of_b) = (&part_of_a[..count], &part_of_b[..count]);
-    let start = part_of_a[0].0 - part_of_b[0].0;
+    let (of_a, of_b) = (&of_a[..count], &of_b[..count]);
+    let start = of_a[0].0 - of_b[0].0;
     let [weight, time, offset, times, offsets] = sums(count, |at| {
-        let ((a, weight_of_a), (b, weight_of_b)) = (part_of_a[at], part_of_b[at]);
+        let ((a, weight_of_a), (b, weight_of_b)) = (of_a[at], of_b[at]);
         let (weight, time) = (weight_of_a * weight_of_b / (weight_of_a + weight_of_b), at as f64);
         let (moment, offset) = (weight * time, a - b - start);
         [weight, moment, weight * offset, moment * time, moment * offset]
     });
-    Some((offsets - time * offset / weight) / (times - time * time / weight) / a.width as f64)
+    Some((offsets - time * offset / weight) / (times - time * time / weight) / (TOGETHER * a.width) as f64)
 }
 
 /// The cells that both have, each against the mean of its stretch, in which both ran through: one segment of each. Also how many stretches are long enough,
