@@ -23,6 +23,7 @@ const ZSTD: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD]; // RFC 8878, 3.1.1
 pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     let raw: Box<dyn Read + Send> = match source {
         Source::Bytes { bytes, .. } => Box::new(io::Cursor::new(bytes)),
+        Source::Reader { reader, .. } => reader,
         Source::Path(path) if path == Path::new("-") => Box::new(io::stdin()),
         Source::Path(path) => {
             let file = File::open(&path)?;

@@ -133,7 +133,6 @@ impl Default for Options {
 }
 
 /// Where a capture comes from.
-#[derive(Debug)]
 pub enum Source {
     /// A file, or standard input where the path is `-`.
     Path(PathBuf),
@@ -144,6 +143,19 @@ pub enum Source {
         /// The capture as it would stand in a file.
         bytes: Vec<u8>,
     },
+    /// Whatever else can be read.
+    Reader {
+        /// Shown as the path.
+        name: String,
+        /// Gives the capture as it would stand in a file.
+        reader: Box<dyn io::Read + Send>,
+    },
+}
+
+impl fmt::Debug for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_tuple("Source").field(&self.name()).finish()
+    }
 }
 
 impl Source {
@@ -151,7 +163,7 @@ impl Source {
     pub fn name(&self) -> String {
         match self {
             Source::Path(path) => path.display().to_string(),
-            Source::Bytes { name, .. } => name.clone(),
+            Source::Bytes { name, .. } | Source::Reader { name, .. } => name.clone(),
         }
     }
 }

@@ -7,18 +7,17 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::{Duration, SystemTime};
+use std::sync::{Arc, Mutex};
 
 use clap::Args;
-use crc::{CRC_64_XZ, Crc, Table};
+use crc64fast::Digest;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::{Deserialize, Serialize};
 
 use super::report::{Analysis, Expected, read_knowledge, report_of, write_file};
 use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
-use crate::capture::{Options, lock};
+use crate::capture::{Options, Source, lock};
 use crate::expected::RosterFile;
 use crate::findings::{self, Job, Knowledge};
 use crate::report::Renderer;
@@ -95,8 +94,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     std::thread::scope(|scope| {
         for _ in 0..arguments.jobs.max(1) {
             scope.spawn(|| {
-                while let Some(path) = captures.get(next.fetch_add(1, Ordering::Relaxed)) {
-                    match work.capture(path) {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(path) = captures.get(at) else { break };
+                    // One thread each, but the last ones get those of the jobs that find none any more.
+                    let threads = (arguments.jobs / (captures.len() - at)).max(1);
+                    match work.capture(path, threads) {
                         Ok(row) => lock(&rows).push(row),
                         Err(error) => {
                             // A result that cannot be written ends the run: the disk is full, or the folder not ours.
@@ -146,13 +149,13 @@ impl Work {
             settings,
             roster: arguments.expected.read()?,
             knowledge: read_knowledge(arguments.knowledge.as_deref())?,
-            mark: format!("{:016X}", SUM.checksum(mark.as_bytes())),
+            mark: format!("{:016X}", checksum(mark.as_bytes())),
             resume: arguments.resume,
         })
     }
 
     /// The row of one capture; its results are in place when it returns.
-    fn capture(&self, path: &Path) -> Result<Row, Failure> {
+    fn capture(&self, path: &Path, threads: usize) -> Result<Row, Failure> {
         let relative = path.strip_prefix(&self.folder).unwrap_or(path);
         let name = relative.to_string_lossy().into_owned();
         let place = self.out.join(folder_name(relative));
@@ -160,30 +163,35 @@ impl Work {
         if fs::metadata(path).is_ok_and(|meta| !meta.is_file()) {
             return Ok(Row::unread(name, "not a file".to_owned()));
         }
-        let begun = SystemTime::now();
-        let made_from = match contents(path) {
-            Ok(contents) => format!("{contents} {}", self.mark),
-            Err(error) => return Ok(Row::unread(name, format!("cannot be read: {error}"))),
-        };
+        let unread = |error: io::Error| Ok(Row::unread(name.clone(), format!("cannot be read: {error}")));
         if self.resume
-            && let Some(kept) = kept(&place).filter(|kept| kept.made_from == made_from)
+            && let Some(kept) = kept(&place)
         {
-            return Ok(Row { path: name, ..kept.row });
+            match Summed::open(path).and_then(Summed::finish) {
+                Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => return Ok(Row { path: name, ..kept.row }),
+                Ok(_) => {}
+                Err(error) => return unread(error),
+            }
         }
-        let row = self.report(path, &name, &place)?;
-        // A file that changed while it was read: what was read belongs to neither state, so that the next run reads it again.
-        let same = at_rest(path, begun) || contents(path).is_ok_and(|contents| made_from.starts_with(&contents));
-        let made_from = if same { made_from } else { "changed while it was read".to_owned() };
+        let (file, reader) = match Summed::open(path).and_then(|file| Ok((file.again()?, file))) {
+            Ok(both) => both,
+            Err(error) => return unread(error),
+        };
+        let row = self.report(Source::Reader { name: path.display().to_string(), reader: Box::new(reader) }, threads, &name, &place)?;
+        // The bytes that were read, whatever becomes of the file meanwhile; those that cannot be read to the end are read again by the next run.
+        let made_from = match file.finish() {
+            Ok(contents) => format!("{contents} {}", self.mark),
+            Err(error) => error.to_string(),
+        };
         let kept = Kept { made_from, row };
         fs::create_dir_all(&place).map_err(|error| Failure::writing(&place, &error))?;
         write_file(&place, ROW, |out| serde_json::to_writer_pretty(out, &kept).map_err(io::Error::from))?;
         Ok(kept.row)
     }
 
-    fn report(&self, path: &Path, name: &str, place: &Path) -> Result<Row, Failure> {
-        // Captures run beside each other: one thread each.
-        let options = Options { threads: 1, ..Options::default() };
-        let mut report = match report_of(path, &self.settings, &options, self.roster.as_ref()) {
+    fn report(&self, source: Source, threads: usize, name: &str, place: &Path) -> Result<Row, Failure> {
+        let options = Options { threads, ..Options::default() };
+        let mut report = match report_of(source, &self.settings, &options, self.roster.as_ref()) {
             Ok(report) => report,
             Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
         };
@@ -199,26 +207,51 @@ fn kept(place: &Path) -> Option<Kept> {
     serde_json::from_str(&fs::read_to_string(place.join(ROW)).ok()?).ok()
 }
 
-/// Whether a file was last written to well before an instant; clocks of file systems tick in up to 2 s.
-fn at_rest(path: &Path, begun: SystemTime) -> bool {
-    let written = fs::metadata(path).and_then(|meta| meta.modified());
-    written.is_ok_and(|written| begun.duration_since(written).is_ok_and(|ago| ago > Duration::from_secs(10)))
+/// CRC-64/XZ.
+fn checksum(bytes: &[u8]) -> u64 {
+    let mut digest = Digest::new();
+    digest.write(bytes);
+    digest.sum64()
 }
 
-/// A large table: a capture is summed in a fraction of the time that its report takes.
-static SUM: Crc<u64, Table<16>> = Crc::<u64, Table<16>>::new(&CRC_64_XZ);
+/// A file that is summed while it is read.
+struct Summed {
+    file: File,
+    sum: Arc<Mutex<Sum>>,
+}
 
-/// Length and checksum of a file.
-fn contents(path: &Path) -> io::Result<String> {
-    let (mut digest, mut length, mut buffer) = (SUM.digest(), 0_u64, vec![0; 1 << 16]);
-    let mut file = File::open(path)?;
-    loop {
-        let read = file.read(&mut buffer)?;
-        if read == 0 {
-            return Ok(format!("{length} {:016X}", digest.finalize()));
-        }
-        digest.update(&buffer[..read]);
-        length += read as u64;
+/// Length and checksum of what has been read.
+#[derive(Default)]
+struct Sum {
+    length: u64,
+    digest: Digest,
+}
+
+impl Summed {
+    fn open(path: &Path) -> io::Result<Summed> {
+        Ok(Summed { file: File::open(path)?, sum: Arc::default() })
+    }
+
+    /// The same file, read on from where either is.
+    fn again(&self) -> io::Result<Summed> {
+        Ok(Summed { file: self.file.try_clone()?, sum: Arc::clone(&self.sum) })
+    }
+
+    /// Reads on to the end; what stands for the contents of the file.
+    fn finish(mut self) -> io::Result<String> {
+        io::copy(&mut self, &mut io::sink())?;
+        let sum = lock(&self.sum);
+        Ok(format!("{} {:016X}", sum.length, sum.digest.sum64()))
+    }
+}
+
+impl Read for Summed {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.file.read(buffer)?;
+        let mut sum = lock(&self.sum);
+        sum.length += read as u64;
+        sum.digest.write(&buffer[..read]);
+        Ok(read)
     }
 }
 
@@ -309,6 +342,12 @@ fn summary(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The check value of CRC-64/XZ in the CRC catalogue (reveng.sourceforge.io/crc-catalogue).
+    #[test]
+    fn the_checksum_is_that_of_the_catalogue() {
+        assert_eq!(checksum(b"123456789"), 0x995D_C9BB_DF19_39FA);
+    }
 
     #[test]
     fn names_of_results_stay_inside_and_apart() {

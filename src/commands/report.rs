@@ -239,7 +239,7 @@ pub fn analyse(
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
     progress::begin(path);
-    let report = report_of(path, &analysis.settings(), &reading.options(), roster);
+    let report = report_of(Source::Path(path.to_owned()), &analysis.settings(), &reading.options(), roster);
     progress::end();
     report
 }
@@ -249,14 +249,14 @@ pub fn analyse(
 /// # Errors
 /// Where the capture cannot be read.
 pub fn report_of(
-    path: &Path,
+    source: Source,
     settings: &Settings,
     options: &Options,
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
     let mut summary = Summary::on(settings, options.threads);
     let options = Options { sorted: true, ..options.clone() };
-    let capture = capture::read(Source::Path(path.to_owned()), &options, |batch| summary.push_shared(batch))?;
+    let capture = capture::read(source, &options, |batch| summary.push_shared(batch))?;
     summary.finish();
     Ok(answer::report(vec![capture], &summary, settings, roster))
 }

@@ -296,23 +296,27 @@ impl Clock {
     /// Fits the blocks after taking off what wanders in common; also what the fit leaves over, in nanoseconds, by block.
     fn fit(&self, common: &Wander) -> Option<(Rate, Vec<f64>)> {
         let reference = self.reference?;
-        let groups = self.blocks.chunk_by(|a, b| a.segment == b.segment);
         // Time and rest of each block against the weighted means of its segment; short segments have no weight.
         let mut points: Vec<(f64, f64, f64)> = Vec::with_capacity(self.blocks.len());
         let (mut segments, mut used, mut span) = (0, 0, 0.0);
-        for group in groups {
+        for group in self.blocks.chunk_by(|a, b| a.segment == b.segment) {
+            let own = points.len();
             let rest = |block: &Block| block.rest / block.count - common.at(block.number * self.width);
+            points.extend(group.iter().map(|block| (block.time / block.count, rest(block), block.count)));
+            let own = &mut points[own..];
             let weight: f64 = group.iter().map(|block| block.count).sum();
             let time = group.iter().map(|block| block.time).sum::<f64>() / weight;
-            let mean = group.iter().map(|block| rest(block) * block.count).sum::<f64>() / weight;
+            let mean = own.iter().map(|(_, rest, count)| rest * count).sum::<f64>() / weight;
             let counts = group.len() >= 3;
-            let point =
-                |block: &Block| (block.time / block.count - time, rest(block) - mean, if counts { block.count } else { 0.0 });
-            points.extend(group.iter().map(point));
             if counts {
-                span += group.last().map_or(0.0, |last| last.time / last.count) - group[0].time / group[0].count;
+                span += own[own.len() - 1].0 - own[0].0;
                 segments += 1;
                 used += group.len();
+            }
+            for (own_time, rest, weight) in own {
+                *own_time -= time;
+                *rest -= mean;
+                *weight = if counts { *weight } else { 0.0 };
             }
         }
         let freedom = used as f64 - f64::from(segments) - 1.0;

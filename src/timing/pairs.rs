@@ -164,7 +164,7 @@ const TOGETHER: i64 = 8;
 /// Most such parts; only a few cells are missing.
 const MOST_PARTS: i64 = 512;
 /// A rough slope that is so many times what matters is no chance: the error of one that could be less is so large that nothing would be drawn from it.
-const ROUGHLY: f64 = 4.0;
+const ROUGHLY: f64 = 2.0;
 
 impl Through {
     /// `None` where the clock began anew.
