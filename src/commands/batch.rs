@@ -168,7 +168,9 @@ impl Work {
             && let Some(kept) = kept(&place)
         {
             match Summed::open(path).and_then(Summed::finish) {
-                Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => return Ok(Row { path: name, ..kept.row }),
+                Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => {
+                    return Ok(Row { path: name, ..kept.row });
+                }
                 Ok(_) => {}
                 Err(error) => return unread(error),
             }
@@ -177,7 +179,8 @@ impl Work {
             Ok(both) => both,
             Err(error) => return unread(error),
         };
-        let row = self.report(Source::Reader { name: path.display().to_string(), reader: Box::new(reader) }, threads, &name, &place)?;
+        let row =
+            self.report(Source::Reader { name: path.display().to_string(), reader: Box::new(reader) }, threads, &name, &place)?;
         // The bytes that were read, whatever becomes of the file meanwhile; those that cannot be read to the end are read again by the next run.
         let made_from = match file.finish() {
             Ok(contents) => format!("{contents} {}", self.mark),

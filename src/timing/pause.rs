@@ -57,7 +57,8 @@ impl Pauses {
     pub fn go_on(&mut self, frames: usize, course: &Course, latest: impl Iterator<Item = Nanoseconds>) -> bool {
         let Some(before) = self.stamps.last() else { return false };
         let dull = |gap: Nanoseconds| (0..LOOKED_AT).contains(&gap);
-        if !self.waiting.is_empty() || frames < Self::NEEDED || !dull(course.steps) || !dull(course.first.saturating_sub(*before)) {
+        if !self.waiting.is_empty() || frames < Self::NEEDED || !dull(course.steps) || !dull(course.first.saturating_sub(*before))
+        {
             return false;
         }
         self.gone += self.stamps.len() + frames - Self::NEEDED;
