@@ -8,7 +8,7 @@ use std::fs::{self, File};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, OnceLock};
 
 use clap::Args;
 use crc64fast::Digest;
@@ -70,7 +70,8 @@ struct Work {
     out: PathBuf,
     settings: Settings,
     roster: Option<RosterFile>,
-    knowledge: Knowledge,
+    /// What the findings are drawn from.
+    knowledge: OnceLock<Knowledge>,
     /// Stands for all settings in the mark of a row.
     mark: String,
     resume: bool,
@@ -111,6 +112,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                 }
             });
         }
+        // The built-in tables are needed when the first captures have been read, and not before.
+        work.knowledge.get_or_init(Knowledge::default);
     });
     bar.finish_and_clear();
     if let Some(failure) = lock(&failure).take() {
@@ -143,12 +146,17 @@ impl Work {
             text(&arguments.expected.roster),
             text(&arguments.knowledge)
         );
+        // A named file may be wrong, which is told at once.
+        let knowledge = match &arguments.knowledge {
+            Some(path) => OnceLock::from(read_knowledge(Some(path))?),
+            None => OnceLock::new(),
+        };
         Ok(Work {
             folder: whole(&arguments.folder)?,
             out: whole(&arguments.out)?,
             settings,
             roster: arguments.expected.read()?,
-            knowledge: read_knowledge(arguments.knowledge.as_deref())?,
+            knowledge,
             mark: format!("{:016X}", checksum(mark.as_bytes())),
             resume: arguments.resume,
         })
@@ -198,7 +206,7 @@ impl Work {
             Ok(report) => report,
             Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
         };
-        findings::find(&mut report, &self.knowledge, &Job::default()).map_err(Failure::message)?;
+        findings::find(&mut report, self.knowledge.get_or_init(Knowledge::default), &Job::default()).map_err(Failure::message)?;
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
         write_file(place, "report.json", |out| Json.render(&report, out))?;
         write_file(place, "report.html", |out| Html.render(&report, out))?;
