@@ -42,15 +42,17 @@ impl<R: Read> Chunks<R> {
     pub fn next<'b>(&mut self, bytes: &'b mut Vec<u8>) -> io::Result<Option<Chunk<'b>>> {
         while self.state != State::Done {
             let kept = self.carry.len();
-            if bytes.len() < kept + self.size {
-                bytes.resize(kept + self.size, 0);
+            // What was kept takes its place in the chunk, unless little would be left: so the memory need not grow.
+            let whole = if kept <= self.size / 2 { self.size } else { kept + self.size };
+            if bytes.len() < whole {
+                bytes.resize(whole, 0);
             }
             bytes[..kept].copy_from_slice(&self.carry);
             self.carry.clear();
-            let (read, failure) = fill(&mut self.reader, &mut bytes[kept..kept + self.size]);
+            let (read, failure) = fill(&mut self.reader, &mut bytes[kept..whole]);
             self.failure = failure;
             let (mut begin, length) = (0, kept + read);
-            let ended = read < self.size;
+            let ended = length < whole;
             if self.state == State::Skipping {
                 match memchr::memchr(b'\n', &bytes[..length]) {
                     Some(at) => {

@@ -3,6 +3,7 @@
 use lostnode_parsers::Id;
 
 use super::Frame;
+use super::text::ROUNDED;
 use crate::ids::{ChannelIndex, Places};
 
 /// The frames of a batch, sorted by channel and identifier.
@@ -80,7 +81,8 @@ impl Runs {
         runs.all.clear();
         runs.counts.clear();
         runs.entries.clear();
-        runs.entries.reserve(frames.len());
+        // More than a few more frames than in the batch before would otherwise have the memory doubled.
+        runs.entries.reserve(frames.len().next_multiple_of(ROUNDED));
         let mut rest = frames;
         while !rest.is_empty() {
             rest = &rest[runs.take_known(rest)..];
@@ -147,8 +149,11 @@ impl Runs {
             run.end = next;
             *count = run.begin;
         }
-        self.times.resize(next as usize, 0);
-        self.positions.resize(next as usize, 0);
+        let rounded = (next as usize).next_multiple_of(ROUNDED);
+        if self.times.len() < rounded {
+            self.times.resize(rounded, 0);
+            self.positions.resize(rounded, 0);
+        }
         for (position, entry) in self.entries.iter().enumerate() {
             if let Some(next) = self.counts.get_mut(entry.run as usize) {
                 let at = *next as usize;

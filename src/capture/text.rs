@@ -52,12 +52,14 @@ const TOO_MANY_CHANNELS: &str = "more than 256 channels; this one is left out";
 
 /// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short name.
 const USUAL_LINE: usize = 45;
+/// Memory of lists is taken for so many more.
+pub(super) const ROUNDED: usize = 1024;
 
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
 pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
     let mut parsed = Parsed { frames, ..Parsed::default() };
-    // As many as there are of the lines that most captures have.
-    parsed.frames.reserve(chunk.bytes.len() / USUAL_LINE);
+    // As many as there are of the lines that most captures have, and for all chunks alike, so that the memory need not grow.
+    parsed.frames.reserve((chunk.bytes.len() / USUAL_LINE).next_multiple_of(ROUNDED));
     let mut usual = usual::Reader::default();
     let mut rest = chunk.bytes;
     while !rest.is_empty() {
