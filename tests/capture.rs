@@ -3,6 +3,7 @@
 mod common;
 
 use std::io::Write;
+use std::ops::ControlFlow;
 
 use common::{lostnode, piped, report};
 use lostnode::capture::{self, Options, Source};
@@ -198,24 +199,79 @@ fn mixed() -> String {
     out
 }
 
+/// One channel that is so busy for so long that batches are folded in one step; now and then there is something to be kept all the same: gaps of 5, 30 and 400 ms, a
+/// step back, an error report, a frame of CAN FD.
+fn busy() -> String {
+    let mut out = String::new();
+    let mut time = 1_700_000_000_000_000_u64;
+    for step in 0..170_000_u64 {
+        let noise = step.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 54;
+        time += 150 + noise;
+        match step % 9_973 {
+            100 => time += 5_000,
+            3_000 => time += 30_000,
+            5_000 => time += 400_000,
+            7_000 => time -= 3_000,
+            _ => {}
+        }
+        let frame = match step % 40_009 {
+            20_000 => "20000004#0004000000000000".to_owned(),
+            30_000 => "1F0##1AABBCC".to_owned(),
+            _ => format!("{:03X}#{:02X}00FF{:02X}{noise:08X}", 0x100 + 0x10 * (step % 5), step / 5 % 16, step % 256),
+        };
+        out += &format!("({}.{:06}) can0 {frame}\n", time / 1_000_000, time % 1_000_000);
+    }
+    out
+}
+
+/// The whole report of a text, however it is read.
+fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
+    let settings = lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
+    let mut summary = lostnode::summary::Summary::on(&settings, threads);
+    let source = Source::Bytes { name: "text".into(), bytes: text.into() };
+    let options = Options { chunk, threads, sorted, ..Options::default() };
+    let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).unwrap();
+    assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
+    summary.finish();
+    format!("{:#?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
+}
+
 #[test]
 fn sorting_threads_and_chunks_change_nothing() {
-    let settings = lostnode::settings::Settings::default();
-    let report = |chunk, threads, sorted| {
-        let mut summary = lostnode::summary::Summary::on(&settings, threads);
-        let source = Source::Bytes { name: "mixed".into(), bytes: mixed().into_bytes() };
-        let options = Options { chunk, threads, sorted, ..Options::default() };
-        let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).unwrap();
-        assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
-        summary.finish();
-        format!("{:#?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
-    };
-    let whole = report(1 << 20, 1, false);
+    let text = mixed();
+    let whole = report_of(&text, 1 << 20, 1, false);
     assert!(whole.contains("out_of_order"));
     for (chunk, threads, sorted) in
         [(1 << 20, 1, true), (1, 2, true), (50, 1, true), (777, 3, true), (4096, 2, false), (40_000, 4, true)]
     {
-        assert!(report(chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
+        assert!(report_of(&text, chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
+    }
+}
+
+/// What is folded in one step comes to the same as frame by frame: in the largest batch there is something of everything, in the smallest hardly ever.
+#[test]
+fn batches_of_any_size_come_to_the_same() {
+    let text = busy();
+    let whole = report_of(&text, text.len(), 1, false);
+    for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3)] {
+        let cut = report_of(&text, chunk, threads, true);
+        let differing = whole.lines().zip(cut.lines()).find(|(whole, cut)| whole != cut);
+        assert!(cut == whole, "{chunk} {threads}: {differing:?}");
+    }
+}
+
+/// Whoever breaks off gets nothing more, though the other threads wait with what they have.
+#[test]
+fn nothing_comes_after_breaking_off() {
+    let text = mixed().into_bytes();
+    for at in 0..200 {
+        let (mut batches, options) = (0, Options { chunk: 500, threads: 4, ..Options::default() });
+        capture::read_while(Source::Bytes { name: "mixed".into(), bytes: text.clone() }, &options, |_| {
+            batches += 1;
+            if batches > at % 5 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        })
+        .unwrap();
+        assert_eq!(batches, at % 5 + 1);
     }
 }
 

@@ -84,12 +84,10 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
             // A head is the first line of the first chunk.
             let head = number == 0 && self.table.is_some_and(|table| table.head);
             let parsed = parse(&chunk, self.pool.frames(), self.table, head);
-            let Some(settled) = self.settle.take(number, |settle| settle(parsed)) else { break };
+            let Some(settled) = self.settle.take(number, |settle| ControlFlow::Continue(settle(parsed))) else { return };
             (self.work)(&settled);
-            match self.fold.take(number, |fold| fold(settled)) {
-                Some(ControlFlow::Continue(())) => {}
-                Some(ControlFlow::Break(())) => return,
-                None => break,
+            if self.fold.take(number, |fold| fold(settled)).is_none() {
+                return;
             }
         }
         // The others go on with what they have.
@@ -136,8 +134,8 @@ impl<F> Turns<F> {
         Turns { turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }), changed: Condvar::new() }
     }
 
-    /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted.
-    fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> T) -> Option<T> {
+    /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted, from the step that breaks off on.
+    fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> ControlFlow<(), T>) -> Option<T> {
         let mut turn = lock(&self.turn);
         while turn.next != number && !turn.closed {
             turn.waiting += 1;
@@ -149,13 +147,15 @@ impl<F> Turns<F> {
         }
         let done = with(&mut turn.step);
         turn.next += 1;
+        // At once, and not when this thread goes home: whose turn is next does not wait for that.
+        turn.closed = done.is_break();
         // Telling is a call into the kernel.
         let awaited = turn.waiting > 0;
         drop(turn);
         if awaited {
             self.changed.notify_all();
         }
-        Some(done)
+        done.continue_value()
     }
 }
 
