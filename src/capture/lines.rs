@@ -20,6 +20,8 @@ pub(super) struct Chunks<R> {
     size: usize,
     /// Beginning of a line whose end has not been read yet.
     carry: Vec<u8>,
+    /// Nothing has been read yet.
+    first: bool,
     state: State,
     /// Why the stream ended early; told once all before it has been handed out.
     failure: Option<io::Error>,
@@ -35,7 +37,7 @@ enum State {
 
 impl<R: Read> Chunks<R> {
     pub fn new(reader: R, size: usize) -> Self {
-        Chunks { reader, size: size.max(1), carry: Vec::new(), state: State::Reading, failure: None }
+        Chunks { reader, size: size.max(1), carry: Vec::new(), first: true, state: State::Reading, failure: None }
     }
 
     /// The next chunk, in `bytes`, whatever is in it; `None` at the end.
@@ -47,6 +49,8 @@ impl<R: Read> Chunks<R> {
             if bytes.len() < whole {
                 bytes.resize(whole, 0);
             }
+            // The first one is smaller: so the threads begin out of step, and neither waits for what the other is at.
+            let whole = if std::mem::take(&mut self.first) { whole.div_ceil(4) } else { whole };
             bytes[..kept].copy_from_slice(&self.carry);
             self.carry.clear();
             let (read, failure) = fill(&mut self.reader, &mut bytes[kept..whole]);
