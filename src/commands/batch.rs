@@ -148,7 +148,7 @@ impl Work {
         );
         // A named file may be wrong, which is told at once.
         let knowledge = match &arguments.knowledge {
-            Some(path) => OnceLock::from(read_knowledge(Some(path))?),
+            Some(path) => OnceLock::from(read_knowledge(path)?),
             None => OnceLock::new(),
         };
         Ok(Work {

@@ -6,7 +6,17 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use crate::capture::Source;
+
 static BAR: OnceLock<(ProgressBar, Instant)> = OnceLock::new();
+
+/// Reads a capture with a display.
+pub fn during<T>(path: &Path, read: impl FnOnce(Source) -> T) -> T {
+    begin(path);
+    let done = read(Source::Path(path.to_owned()));
+    end();
+    done
+}
 
 /// Begins a progress display over the bytes of the file at `path`; of unknown length for standard input.
 pub fn begin(path: &Path) {

@@ -8,7 +8,7 @@ use clap::{Args, ValueEnum};
 
 use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::answer;
-use crate::capture::{self, Columns, Options, Source, Stamps};
+use crate::capture::{self, Capture, Columns, Options, Source, Stamps};
 use crate::expected::{self, RosterFile};
 use crate::findings::{self, Job, Knowledge};
 use crate::report::html::Html;
@@ -156,27 +156,29 @@ pub fn positive(text: &str) -> Result<f64, String> {
 /// # Errors
 /// Where the capture cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let roster = arguments.expected.read()?;
-    let read = || analyse(&arguments.capture, &arguments.analysis, &arguments.reading, roster.as_ref());
-    let knowledge = || read_knowledge(arguments.knowledge.as_deref());
-    let (report, knowledge) = match arguments.reading.options().threads {
-        1 => (read(), knowledge()),
-        // The rules need not wait for the capture.
-        _ => std::thread::scope(|scope| {
-            let knowledge = scope.spawn(knowledge);
-            let report = read();
-            (report, knowledge.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-        }),
-    };
-    let mut report = match report {
-        Ok(report) => report,
-        Err(error) if matches!(arguments.format, Format::Row) => {
-            print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
+    // What is named and may be wrong is told of before a long capture has been read.
+    let (roster, job) = (arguments.expected.read()?, read_job(arguments.readings.as_deref())?);
+    let named = arguments.knowledge.as_deref().map(read_knowledge).transpose()?;
+    let (settings, options) = (arguments.analysis.settings(), arguments.reading.options());
+    let (capture, summary) = match progress::during(&arguments.capture, |source| summarise(source, &settings, &options)) {
+        Ok(summarised) => summarised,
+        Err(error) => {
+            if matches!(arguments.format, Format::Row) {
+                print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
+            }
             return Err(error.into());
         }
-        Err(error) => return Err(error.into()),
     };
-    let (knowledge, job) = (knowledge?, read_job(arguments.readings.as_deref())?);
+    let answer = || answer::report(vec![capture], &summary, &settings, roster.as_ref());
+    let (mut report, knowledge) = match named {
+        Some(knowledge) => (answer(), knowledge),
+        None if options.threads == 1 => (answer(), Knowledge::default()),
+        // The answer is drawn on one thread, which leaves another for the built-in tables.
+        None => std::thread::scope(|scope| {
+            let knowledge = scope.spawn(Knowledge::default);
+            (answer(), knowledge.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+        }),
+    };
     findings::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
         Some(path) => Failure::message(format!("{}: {error}", path.display())),
         None => Failure::message(error),
@@ -209,10 +211,8 @@ fn read_text(path: &Path) -> Result<String, Failure> {
 }
 
 /// The built-in knowledge with the changes of a file.
-pub fn read_knowledge(path: Option<&Path>) -> Result<Knowledge, Failure> {
-    let text = path.map(read_text).transpose()?.unwrap_or_default();
-    let name = path.map_or_else(String::new, |path| format!("{}: ", path.display()));
-    Knowledge::with(&text).map_err(|error| Failure::message(format!("{name}{error}")))
+pub fn read_knowledge(path: &Path) -> Result<Knowledge, Failure> {
+    Knowledge::with(&read_text(path)?).map_err(|error| Failure::message(format!("{}: {error}", path.display())))
 }
 
 fn read_job(path: Option<&Path>) -> Result<Job, Failure> {
@@ -238,10 +238,7 @@ pub fn analyse(
     reading: &Reading,
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
-    progress::begin(path);
-    let report = report_of(Source::Path(path.to_owned()), &analysis.settings(), &reading.options(), roster);
-    progress::end();
-    report
+    progress::during(path, |source| report_of(source, &analysis.settings(), &reading.options(), roster))
 }
 
 /// From a capture to its report.
@@ -254,11 +251,20 @@ pub fn report_of(
     options: &Options,
     roster: Option<&RosterFile>,
 ) -> Result<Report, capture::Error> {
+    let (capture, summary) = summarise(source, settings, options)?;
+    Ok(answer::report(vec![capture], &summary, settings, roster))
+}
+
+/// From a capture to what is kept of its frames.
+///
+/// # Errors
+/// Where the capture cannot be read.
+fn summarise(source: Source, settings: &Settings, options: &Options) -> Result<(Capture, Summary), capture::Error> {
     let mut summary = Summary::on(settings, options.threads);
     let options = Options { sorted: true, ..options.clone() };
     let capture = capture::read(source, &options, |batch| summary.push_shared(batch))?;
     summary.finish();
-    Ok(answer::report(vec![capture], &summary, settings, roster))
+    Ok((capture, summary))
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no half file.
