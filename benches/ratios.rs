@@ -17,7 +17,7 @@ type Figure<'a> = Box<dyn Fn() -> f64 + 'a>;
 const FRAMES: usize = 2_000_000;
 /// python-can reads so few frames a second that a part must do.
 const PART: usize = 100_000;
-const TURNS: usize = 7;
+const TURNS: usize = 15;
 
 fn main() {
     // cargo test builds benches and runs them with this; there is nothing to measure then.
