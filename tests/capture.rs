@@ -6,7 +6,7 @@ use std::io::Write;
 use std::ops::ControlFlow;
 
 use common::{lostnode, piped, report};
-use lostnode::capture::{self, Options, Source};
+use lostnode::capture::{self, Capture, Options, Source};
 use proptest::prelude::*;
 
 fn steady(seconds: usize) -> String {
@@ -257,6 +257,31 @@ fn batches_of_any_size_come_to_the_same() {
         let cut = report_of(&text, chunk, threads, true);
         let differing = whole.lines().zip(cut.lines()).find(|(whole, cut)| whole != cut);
         assert!(cut == whole, "{chunk} {threads}: {differing:?}");
+    }
+}
+
+/// The first 256 channels are told apart wherever the file is cut, each further one is told of once, and all its frames count.
+#[test]
+fn one_channel_too_many() {
+    let lines: Vec<String> = (0..3000).map(|at| format!("({}.500000) can{} 123#00", 1_700_000_000 + at, at * 7 % 300)).collect();
+    let text = lines.join("\n").replace("can33 ", "with-a-long-name ");
+    let read = |chunk, threads| {
+        let (source, mut of_channel) = (Source::Bytes { name: "many".into(), bytes: text.clone().into() }, vec![0; 256]);
+        let capture = capture::read(source, &Options { chunk, threads, ..Options::default() }, |batch| {
+            batch.frames.iter().for_each(|frame| of_channel[usize::from(frame.channel)] += 1);
+        });
+        let mut capture = capture.unwrap();
+        capture.path.clear();
+        (format!("{capture:?}"), capture, of_channel)
+    };
+    let (whole, capture, of_channel) = read(1 << 20, 1);
+    assert_eq!((capture.frames, capture.rejected, capture.lines), (2560, 440, 3000));
+    assert_eq!(of_channel, [10; 256]);
+    let told: Vec<u64> = capture.rejections.iter().map(|rejected| rejected.line).collect();
+    assert_eq!(told, (257..257 + Capture::KEPT_REJECTIONS as u64).collect::<Vec<_>>());
+    for (chunk, threads) in [(1, 1), (100, 2), (4000, 1), (9000, 3)] {
+        let cut = read(chunk, threads);
+        assert_eq!((&cut.0, &cut.2), (&whole, &of_channel), "{chunk} {threads}");
     }
 }
 

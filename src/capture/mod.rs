@@ -3,6 +3,7 @@
 //! Frames come out in the order of the file, in batches, whatever the number of threads; so what is folded from them does
 //! not depend on it either.
 
+mod channels;
 mod columns;
 mod crew;
 pub mod frame_table;

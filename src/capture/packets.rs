@@ -8,8 +8,9 @@ use lostnode_parsers::{FrameKind, Timestamp};
 use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
 
+use super::channels::TOO_MANY;
 use super::input::fill;
-use super::text::{Parsed, intern};
+use super::text::Parsed;
 
 /// First bytes of pcap in both byte orders with micro- and nanoseconds, and of pcapng.
 const MAGIC: [[u8; 4]; 5] = [
@@ -160,17 +161,14 @@ impl Packets {
         self.order = Some(order);
         let first = self.number - waiting.len() as u64;
         for (at, packet) in waiting.iter().enumerate() {
+            let number = first + at as u64 + 1;
             self.parsed.lines += 1;
             match self.frame(packet, order) {
-                Ok(kind) => {
-                    let name = &self.interfaces[packet.interface].name;
-                    let Some(channel) = intern(&mut self.parsed.channels, name) else {
-                        self.parsed.reject_at(first + at as u64 + 1, "too many channels; this one is left out".to_owned());
-                        continue;
-                    };
-                    self.parsed.add(packet.time, channel, kind.map_fd(Box::new));
-                }
-                Err(reason) => self.parsed.reject_at(first + at as u64 + 1, reason),
+                Ok(kind) => match self.parsed.channels.of(&self.interfaces[packet.interface].name, number) {
+                    Some(channel) => self.parsed.add(packet.time, channel, kind.map_fd(Box::new)),
+                    None => self.parsed.reject_at(number, TOO_MANY.to_owned()),
+                },
+                Err(reason) => self.parsed.reject_at(number, reason),
             }
         }
     }

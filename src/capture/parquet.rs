@@ -12,7 +12,7 @@ use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, Parq
 
 use super::columns;
 use super::frame_table::{COLUMNS, Parts};
-use super::text::{Parsed, intern};
+use super::text::Parsed;
 use crate::table::parquet::data_type;
 
 /// First bytes of a file (Apache Parquet, file format).
@@ -108,7 +108,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
             error_bits: error_bits.get(row).and_then(|bits| u64::try_from(bits).ok()),
         };
         let name = channel.get(row).unwrap_or("can0");
-        let made = match is_channel_name(name.as_bytes()).then(|| intern(&mut parsed.channels, name)).flatten() {
+        let made = match is_channel_name(name.as_bytes()).then(|| parsed.channels.of(name, number)).flatten() {
             Some(channel) => parts.frame().map(|kind| (channel, kind)),
             None => Err("a channel name that is none, or one too many".to_owned()),
         };

@@ -5,11 +5,12 @@ use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
+use super::channels::Channels;
 use super::columns::Table;
 use super::crew::{self, Steps};
 use super::input::{Input, open};
 use super::pool::Pool;
-use super::text::{Clock, Parsed, intern, shown, widen};
+use super::text::{Clock, Parsed, shown, span, widen};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
@@ -112,8 +113,7 @@ impl HandedOn {
 
 struct Collector {
     capture: Capture,
-    /// All channels so far.
-    channels: Vec<String>,
+    channels: Channels,
     clock: Clock,
     console: bool,
     zero_bytes: bool,
@@ -126,7 +126,7 @@ impl Collector {
     fn new(options: &Options) -> Self {
         Collector {
             capture: Capture::default(),
-            channels: Vec::new(),
+            channels: Channels::default(),
             clock: Clock::new(options.stamps),
             console: false,
             zero_bytes: false,
@@ -176,6 +176,9 @@ impl Collector {
         let capture = &mut self.capture;
         capture.lines += parsed.lines;
         capture.rejected += parsed.rejected;
+        let (map, refused) = self.channels.settle(&parsed.channels);
+        parsed.rejections.extend(refused);
+        parsed.rejections.sort_by_key(|rejected| rejected.line);
         for mut rejected in parsed.rejections {
             if capture.rejections.len() < Capture::KEPT_REJECTIONS {
                 rejected.line += if self.unit == "lines" { self.line_ends } else { 0 };
@@ -185,7 +188,6 @@ impl Collector {
         self.line_ends += parsed.line_ends;
         self.console |= !parsed.console.is_empty();
         self.zero_bytes |= parsed.zero_bytes;
-        let map: Vec<Option<ChannelIndex>> = parsed.channels.iter().map(|name| intern(&mut self.channels, name)).collect();
         // Nearly always the channels are known, and in the same order.
         if map.iter().enumerate().any(|(at, channel)| *channel != Some(at as ChannelIndex)) {
             let before = parsed.frames.len();
@@ -196,13 +198,16 @@ impl Collector {
                 }
                 None => false,
             });
-            // Channels beyond the limit that different chunks brought.
-            capture.rejected += (before - parsed.frames.len()) as u64;
+            let refused = before - parsed.frames.len();
+            capture.rejected += refused as u64;
+            if refused > 0 {
+                parsed.span = span(&parsed.frames);
+            }
         }
         capture.frames += parsed.frames.len() as u64;
         if let Some((start, end)) = parsed.span {
             capture.span = Some(widen(Some(widen(capture.span, start)), end));
         }
-        Batch::new(parsed.frames, self.channels.clone())
+        Batch::new(parsed.frames, self.channels.names.clone())
     }
 }

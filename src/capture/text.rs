@@ -5,6 +5,7 @@ use lostnode_parsers::usual;
 use lostnode_parsers::wire::Length;
 use lostnode_parsers::{ClassicFrame, FrameKind, ParseError, Timestamp, candump, console};
 
+use super::channels::{Names, TOO_MANY};
 use super::columns::Table;
 use super::lines::{Chunk, LONGEST_LINE};
 use super::measure::Measure;
@@ -14,9 +15,8 @@ use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 #[derive(Default)]
 pub(super) struct Parsed {
     pub frames: Vec<Frame>,
-    pub channels: Vec<String>,
-    latest_channel: ChannelIndex,
-    /// Names and indexes of the channels of lines of the usual shape, that of the line before first.
+    pub channels: Names,
+    /// Names and indexes of a few channels of lines of the usual shape, that of the line before first.
     usual_channels: Vec<([u8; 8], ChannelIndex)>,
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
@@ -37,7 +37,7 @@ pub(super) fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (T
 }
 
 /// From the earliest to the latest stamp.
-fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
+pub(super) fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
     let (mut earliest, mut latest) = (i64::MAX, i64::MIN);
     for time in frames.iter().filter_map(|frame| frame.time.map(Timestamp::nanoseconds)) {
         earliest = earliest.min(time);
@@ -46,12 +46,10 @@ fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
     (earliest <= latest).then(|| (Timestamp::from_nanoseconds(earliest), Timestamp::from_nanoseconds(latest)))
 }
 
-/// Most channels told apart; further ones are refused line by line, which says so.
-const MOST_CHANNELS: usize = 256;
-const TOO_MANY_CHANNELS: &str = "more than 256 channels; this one is left out";
-
 /// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short name.
 const USUAL_LINE: usize = 45;
+/// Channels of usual lines that are kept at hand.
+const USUAL_CHANNELS: usize = 8;
 /// Memory of lists is taken for so many more.
 pub(super) const ROUNDED: usize = 1024;
 
@@ -129,8 +127,9 @@ impl Parsed {
         let before = self.frames.len();
         let mut span = self.span;
         while let Some(line) = usual.first_line(rest) {
+            let number = self.line_ends + (self.frames.len() - before) as u64 + 1;
             // One channel too many is told of elsewhere.
-            let Some(channel) = self.usual_channel(line.channel, usize::from(line.channel_length)) else { break };
+            let Some(channel) = self.usual_channel(line.channel, usize::from(line.channel_length), number) else { break };
             span = Some(widen(span, line.time));
             self.add_classic(Some(line.time), channel, line.frame);
             rest = &rest[line.used..];
@@ -144,29 +143,30 @@ impl Parsed {
 
     /// The channel of a usual line, by its name filled up with zeros.
     #[inline(always)]
-    fn usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
+    fn usual_channel(&mut self, name: [u8; 8], length: usize, line: u64) -> Option<ChannelIndex> {
         // Mostly that of the line before.
         match self.usual_channels.first() {
             Some((known, channel)) if *known == name => Some(*channel),
-            _ => self.other_usual_channel(name, length),
+            _ => self.other_usual_channel(name, length, line),
         }
     }
 
     #[inline(never)]
-    fn other_usual_channel(&mut self, name: [u8; 8], length: usize) -> Option<ChannelIndex> {
+    fn other_usual_channel(&mut self, name: [u8; 8], length: usize, line: u64) -> Option<ChannelIndex> {
         if let Some(at) = self.usual_channels.iter().position(|(known, _)| *known == name) {
             self.usual_channels.swap(0, at);
         } else {
-            let channel = self.channel(&name[..length])?;
+            let channel = self.channels.of(std::str::from_utf8(&name[..length]).ok()?, line)?;
             self.usual_channels.insert(0, (name, channel));
+            self.usual_channels.truncate(USUAL_CHANNELS);
         }
         Some(self.usual_channels[0].1)
     }
 
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
         // Printable ASCII is what the parser lets through, so this loses nothing.
-        let Some(channel) = self.channel(channel) else {
-            self.reject(TOO_MANY_CHANNELS.to_owned());
+        let Some(channel) = std::str::from_utf8(channel).ok().and_then(|name| self.channels.of(name, self.line_ends)) else {
+            self.reject(TOO_MANY.to_owned());
             return;
         };
         if console {
@@ -200,18 +200,6 @@ impl Parsed {
         self.measure.finish(&mut self.frames);
     }
 
-    fn channel(&mut self, name: &[u8]) -> Option<ChannelIndex> {
-        // Mostly the channel of the frame before.
-        if let Some(last) = self.channels.get(usize::from(self.latest_channel))
-            && last.as_bytes() == name
-        {
-            return Some(self.latest_channel);
-        }
-        let channel = intern(&mut self.channels, std::str::from_utf8(name).ok()?)?;
-        self.latest_channel = channel;
-        Some(channel)
-    }
-
     fn reject(&mut self, reason: String) {
         self.reject_at(self.line_ends, reason);
     }
@@ -235,19 +223,6 @@ pub(super) fn shown(text: &str) -> String {
         }
     }
     out
-}
-
-/// Index of a channel name, added where it is new; `None` where there are too many.
-pub(super) fn intern(channels: &mut Vec<String>, name: &str) -> Option<ChannelIndex> {
-    let known = channels.iter().position(|known| known == name);
-    if known.is_none() && channels.len() == MOST_CHANNELS {
-        return None;
-    }
-    let at = known.unwrap_or_else(|| {
-        channels.push(name.to_owned());
-        channels.len() - 1
-    });
-    Some(at as ChannelIndex)
 }
 
 /// Turns relative stamps of console text into times, chunk after chunk.
