@@ -81,7 +81,7 @@ impl Runs {
         runs.all.clear();
         runs.counts.clear();
         runs.entries.clear();
-        // More than a few more frames than in the batch before would otherwise have the memory doubled.
+        // A few frames more than in the batch before would otherwise have the memory doubled.
         runs.entries.reserve(frames.len().next_multiple_of(ROUNDED));
         let mut rest = frames;
         while !rest.is_empty() {

@@ -19,7 +19,7 @@ pub fn during<T>(path: &Path, read: impl FnOnce(Source) -> T) -> T {
 }
 
 /// Begins a progress display over the bytes of the file at `path`; of unknown length for standard input.
-pub fn begin(path: &Path) {
+fn begin(path: &Path) {
     let length = std::fs::metadata(path).ok().filter(|meta| meta.is_file()).map(|meta| meta.len());
     // indicatif draws nothing where standard error is no terminal.
     let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::stderr_with_hz(10));
@@ -40,7 +40,7 @@ pub fn update(bytes: u64) {
 }
 
 /// Removes the display.
-pub fn end() {
+fn end() {
     if let Some((bar, _)) = BAR.get() {
         bar.finish_and_clear();
     }

@@ -8,7 +8,7 @@ use clap::ValueEnum;
 
 use super::report::Reading;
 use super::{Failure, progress};
-use crate::capture::{self, Batch, Capture, Source};
+use crate::capture::{self, Batch, Capture};
 use crate::table::{self, Column, Form, Sink};
 
 /// How to print: for people, or as a table.
@@ -83,15 +83,15 @@ impl<'c> Output<'c> {
 /// Reads a capture and hands on its batches, until one cannot be written.
 pub fn stream(path: &Path, reading: &Reading, mut take: impl FnMut(&Batch) -> io::Result<()> + Send) -> Result<Capture, Failure> {
     let mut failure = None;
-    progress::begin(path);
-    let read = capture::read_while(Source::Path(path.to_owned()), &reading.options(), |batch| match take(batch) {
-        Ok(()) => ControlFlow::Continue(()),
-        Err(error) => {
-            failure = Some(error);
-            ControlFlow::Break(())
-        }
+    let read = progress::during(path, |source| {
+        capture::read_while(source, &reading.options(), |batch| match take(batch) {
+            Ok(()) => ControlFlow::Continue(()),
+            Err(error) => {
+                failure = Some(error);
+                ControlFlow::Break(())
+            }
+        })
     });
-    progress::end();
     match failure {
         Some(error) => Err(error.into()),
         None => read.map_err(Failure::message),
