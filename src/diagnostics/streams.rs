@@ -6,7 +6,7 @@ use lostnode_parsers::isotp::{Event, Fault, Incomplete, Pdu, PduError, Reassembl
 use lostnode_parsers::{Id, Timestamp};
 
 use super::endpoints::Route;
-use super::{Carrier, Message, Party};
+use super::{Carrier, Message};
 use crate::capture::{ChannelIndex, Frame};
 
 /// Bytes kept of a message; a longer one is followed to its end, and its length told.
@@ -46,9 +46,7 @@ impl Counts {
 #[derive(Debug)]
 struct Stream {
     reassembler: Box<Reassembler<KEPT>>,
-    from: Party,
-    to: Party,
-    from_module: bool,
+    route: Route,
     /// Order in which streams were opened.
     opened: u64,
 }
@@ -85,19 +83,7 @@ impl Streams {
             }
             // The common case needs no memory.
             Pdu::Single(bytes) if !self.open.contains_key(&key) => {
-                deliver(&Message {
-                    time: frame.time,
-                    begun: frame.time,
-                    channel: frame.channel,
-                    id,
-                    from: route.from,
-                    to: route.to,
-                    from_module: route.from_module,
-                    carrier: Carrier::IsoTp,
-                    data: bytes,
-                    length: bytes.len() as u32,
-                    incomplete: None,
-                });
+                deliver(&message(route, key, [frame.time; 2], bytes, bytes.len() as u32, None));
             }
             Pdu::Consecutive { .. } if !self.open.contains_key(&key) => self.counts.stray += 1,
             _ => self.step(frame, key, route, pdu, whole.len(), deliver),
@@ -118,28 +104,12 @@ impl Streams {
         }
         let opened = self.opened;
         self.opened += 1;
-        let stream = self.open.entry(key).or_insert_with(|| Stream {
-            reassembler: Box::new(Reassembler::new()),
-            from: route.from,
-            to: route.to,
-            from_module: route.from_module,
-            opened,
-        });
+        let stream =
+            self.open.entry(key).or_insert_with(|| Stream { reassembler: Box::new(Reassembler::new()), route: *route, opened });
         let (begun, kept) = (stream.reassembler.begun(), stream.reassembler.message().to_vec());
         let step = stream.reassembler.push(frame.time, pdu, frame_length);
-        let message = |data, begun, length, incomplete| Message {
-            time: frame.time,
-            begun,
-            channel: key.0,
-            id: key.1,
-            from: stream.from,
-            to: stream.to,
-            from_module: stream.from_module,
-            carrier: Carrier::IsoTp,
-            data,
-            length,
-            incomplete,
-        };
+        let message =
+            |data, begun, length, incomplete| message(&stream.route, key, [begun, frame.time], data, length, incomplete);
         if let Some(incomplete) = step.ended {
             deliver(&message(&kept, begun, incomplete.length, Some(incomplete)));
         }
@@ -191,17 +161,26 @@ impl Streams {
 }
 
 fn end(key: Key, stream: &Stream, time: Option<Timestamp>, incomplete: Incomplete, deliver: &mut dyn FnMut(&Message<'_>)) {
-    deliver(&Message {
-        time: time.or(stream.reassembler.begun()),
-        begun: stream.reassembler.begun(),
-        channel: key.0,
-        id: key.1,
-        from: stream.from,
-        to: stream.to,
-        from_module: stream.from_module,
-        carrier: Carrier::IsoTp,
-        data: stream.reassembler.message(),
-        length: incomplete.length,
-        incomplete: Some(incomplete),
-    });
+    let begun = stream.reassembler.begun();
+    deliver(&message(
+        &stream.route,
+        key,
+        [begun, time.or(begun)],
+        stream.reassembler.message(),
+        incomplete.length,
+        Some(incomplete),
+    ));
+}
+
+/// What is delivered, with the times of its first and its last frame.
+fn message<'m>(
+    route: &Route,
+    (channel, id, _): Key,
+    [begun, time]: [Option<Timestamp>; 2],
+    data: &'m [u8],
+    length: u32,
+    incomplete: Option<Incomplete>,
+) -> Message<'m> {
+    let Route { from, to, from_module, .. } = *route;
+    Message { time, begun, channel, id, from, to, from_module, carrier: Carrier::IsoTp, data, length, incomplete }
 }
