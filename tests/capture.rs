@@ -224,16 +224,26 @@ fn busy() -> String {
     out
 }
 
-/// The whole report of a text, however it is read.
-fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
-    let settings = lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
+/// The whole report of a text, however it is read, and the bits of all its frames.
+fn report_and_bits(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64) {
+    let settings =
+        lostnode::settings::Settings { load_bin: 0.25, bit_rate: Some(500e3), ..lostnode::settings::Settings::default() };
     let mut summary = lostnode::summary::Summary::on(&settings, threads);
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
     let options = Options { chunk, threads, sorted, ..Options::default() };
-    let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).unwrap();
+    let mut bits = 0;
+    let capture = capture::read(source, &options, |batch| {
+        bits += batch.frames.iter().map(|frame| u64::from(frame.length.bits())).sum::<u64>();
+        summary.push_shared(batch);
+    });
+    let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
     summary.finish();
-    format!("{:#?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
+    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits)
+}
+
+fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
+    format!("{:#?}", report_and_bits(text, chunk, threads, sorted).0)
 }
 
 #[test]
@@ -252,6 +262,23 @@ fn sorting_threads_and_chunks_change_nothing() {
 #[test]
 fn batches_of_any_size_come_to_the_same() {
     let text = busy();
+    let (whole, bits) = report_and_bits(&text, 100_000, 1, true);
+    let (channel, load) = (&whole.channels[0], whole.channels[0].load.as_ref().unwrap());
+    let mut latest = 0;
+    let late = text.lines().filter(|line| !line.contains("20000004#")).filter(|line| {
+        let time: u64 = line[1..18].replace('.', "").parse().unwrap();
+        latest = latest.max(time);
+        time < latest
+    });
+    assert_eq!((channel.frames, channel.error_frames, channel.out_of_order.0), (170_000 - 4, 4, late.count() as u64));
+    // All bins are as wide as the first but the last one, which ends with the capture.
+    let (begin, end) = whole.span.unwrap();
+    let (last, before) = load.load.split_last().unwrap();
+    let width = lostnode::timing::seconds(end - begin) - before.len() as f64 * load.bin;
+    let rate = channel.bit_rate.bits_per_second().unwrap();
+    let counted = (before.iter().sum::<f64>() * load.bin + last * width) * rate;
+    assert!((counted - bits as f64).abs() < 1.0, "{counted} bits in bins, {bits} in frames");
+    assert_eq!(whole.outages.len(), 17, "{:#?}", whole.outages);
     let whole = report_of(&text, text.len(), 1, false);
     for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3)] {
         let cut = report_of(&text, chunk, threads, true);
