@@ -177,18 +177,6 @@ impl Clock {
         self.segment.one = ((period * (1.0 - OFF)) as i64, (period * (1.0 + OFF)) as i64);
     }
 
-    #[inline]
-    fn track(&mut self, time: Nanoseconds) {
-        let gap = time - self.segment.last;
-        // Nearly always one period has gone by.
-        if gap > self.segment.one.0 && gap < self.segment.one.1 {
-            self.step(time, 1);
-            self.note(time);
-        } else {
-            self.track_unusual(time, gap as f64 / self.segment.period);
-        }
-    }
-
     /// The next instant of the segment, so many whole periods later.
     #[inline]
     fn step(&mut self, time: Nanoseconds, periods: i64) {
@@ -200,8 +188,10 @@ impl Clock {
         }
     }
 
+    /// Takes an instant as it comes; [`Clock::track_regular`] takes those that come one after another.
     #[inline(never)]
-    fn track_unusual(&mut self, time: Nanoseconds, periods: f64) {
+    fn track(&mut self, time: Nanoseconds) {
+        let periods = (time - self.segment.last) as f64 / self.segment.period;
         let whole = periods.round();
         if whole < 1.0 {
             // A second frame of the same period tells nothing of the clock.
