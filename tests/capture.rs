@@ -235,8 +235,8 @@ fn busy() -> String {
     out
 }
 
-/// The whole report of a text, however it is read, and the bits of all its frames.
-fn report_and_bits(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64) {
+/// The whole report of a text, however it is read, the bits of all its frames, and how often all traffic stopped.
+fn report_and_more(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64, usize) {
     let settings = lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
     let mut summary = lostnode::summary::Summary::on(&settings, threads);
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
@@ -249,11 +249,11 @@ fn report_and_bits(text: &str, chunk: usize, threads: usize, sorted: bool) -> (l
     let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
     summary.finish();
-    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits)
+    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits, summary.timing.pauses.stops().len())
 }
 
 fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
-    format!("{:#?}", report_and_bits(text, chunk, threads, sorted).0)
+    format!("{:#?}", report_and_more(text, chunk, threads, sorted).0)
 }
 
 #[test]
@@ -272,7 +272,7 @@ fn sorting_threads_and_chunks_change_nothing() {
 #[test]
 fn batches_of_any_size_come_to_the_same() {
     let text = busy();
-    let (whole, bits) = report_and_bits(&text, 100_000, 1, true);
+    let (whole, bits, stops) = report_and_more(&text, 100_000, 1, true);
     let (channel, load) = (&whole.channels[0], whole.channels[0].load.as_ref().unwrap());
     let mut latest = 0;
     let late = text.lines().filter(|line| !line.contains("20000004#")).filter(|line| {
@@ -290,6 +290,8 @@ fn batches_of_any_size_come_to_the_same() {
     assert!(rate == 500e3 && (confidence - (1.0 - 10.0 * 300.0 / 131_072.0)).abs() < 0.003, "{confidence}");
     let counted = (before.iter().sum::<f64>() * load.bin + last * width) * rate;
     assert!((counted - bits as f64).abs() < 1.0, "{counted} bits in bins, {bits} in frames");
+    // Those of 30 and of 400 ms.
+    assert_eq!(stops, 34);
     assert_eq!(whole.outages.len(), 17, "{:#?}", whole.outages);
     let whole = report_of(&text, text.len(), 1, false);
     for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3)] {
@@ -339,11 +341,19 @@ fn nothing_comes_after_breaking_off() {
     }
 }
 
-/// What is sorted by identifier is each data and remote frame once, in order.
+/// What is sorted by identifier is each data and remote frame once, in order; how the stamps go on is told of batches that have nothing else.
 #[test]
 fn runs_are_the_frames_by_identifier() {
-    let source = Source::Bytes { name: "mixed".into(), bytes: mixed().into_bytes() };
-    capture::read(source, &Options { chunk: 5000, threads: 2, sorted: true, ..Options::default() }, |batch| {
+    for chunk in [60, 130, 300, 5000] {
+        runs_of_chunks(chunk);
+    }
+}
+
+fn runs_of_chunks(chunk: usize) {
+    // From 0 s on, where what has no stamp could be taken for having one.
+    let text = mixed().replace("(1700000", "(0000000");
+    let source = Source::Bytes { name: "mixed".into(), bytes: text.into_bytes() };
+    capture::read(source, &Options { chunk, threads: 2, sorted: true, ..Options::default() }, |batch| {
         let mut seen = Vec::new();
         for run in batch.runs().iter() {
             let own: Vec<_> = (0..batch.frames.len())
@@ -356,6 +366,17 @@ fn runs_are_the_frames_by_identifier() {
             assert_eq!(run.steps < 0, steps.iter().any(|step| *step < 0));
             assert!(run.steps < 0 || steps.iter().all(|step| *step <= run.steps));
             seen.push((run.channel, run.id));
+        }
+        let times: Option<Vec<i64>> = batch.frames.iter().map(|frame| frame.heard()).collect();
+        let channel = batch.frames.first().map(|first| first.channel);
+        let channel = channel.filter(|channel| batch.frames.iter().all(|frame| frame.channel == *channel));
+        let course = batch.runs().course();
+        let ends = times.as_ref().filter(|times| !times.is_empty()).map(|times| (channel, times[0], times[times.len() - 1]));
+        assert_eq!(course.map(|course| (course.channel, course.first, course.last)), ends);
+        if let (Some(course), Some(times)) = (course, times) {
+            let steps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+            assert_eq!(course.steps < 0, steps.iter().any(|step| *step < 0));
+            assert!(course.steps < 0 || steps.iter().all(|step| *step <= course.steps));
         }
         let mut expected: Vec<_> = Vec::new();
         for frame in &batch.frames {
