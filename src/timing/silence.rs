@@ -142,5 +142,19 @@ mod tests {
         assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
         assert!(longest.is_incomplete(100));
         assert!(!longest.is_incomplete(1990));
+        assert_eq!(longest.longest(), Some(1999));
+    }
+
+    #[test]
+    fn of_those_alike_the_first_stay() {
+        let mut longest = Longest::new(10);
+        let silence = |number: i64| Silence { start: number * 1000, end: number * 1000 + if number % 7 == 3 { 90 } else { 50 } };
+        (0..3000).for_each(|number| longest.offer(silence(number), [[0; 8]; 2]));
+        longest.settle();
+        let long = (0..3000).filter(|number| number % 7 == 3).count();
+        let alike = (0..3000).filter(|number| number % 7 != 3).take(Longest::KEPT - long);
+        let mut expected: Vec<_> = alike.chain((0..3000).filter(|number| number % 7 == 3)).map(silence).collect();
+        expected.sort_unstable();
+        assert_eq!(longest.at_least(0), expected);
     }
 }
