@@ -8,6 +8,7 @@ use std::ops::ControlFlow;
 use common::{lostnode, piped, report};
 use lostnode::capture::{self, Capture, Options, Source};
 use lostnode::load::BitRate;
+use lostnode::timing::Pauses;
 use proptest::prelude::*;
 
 fn steady(seconds: usize) -> String {
@@ -235,8 +236,8 @@ fn busy() -> String {
     out
 }
 
-/// The whole report of a text, however it is read, the bits of all its frames, and how often all traffic stopped.
-fn report_and_more(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64, usize) {
+/// The whole report of a text, however it is read, the bits of all its frames, and the stops of all traffic.
+fn report_and_more(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64, Pauses) {
     let settings = lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
     let mut summary = lostnode::summary::Summary::on(&settings, threads);
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
@@ -249,11 +250,12 @@ fn report_and_more(text: &str, chunk: usize, threads: usize, sorted: bool) -> (l
     let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
     summary.finish();
-    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits, summary.timing.pauses.stops().len())
+    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits, summary.timing.pauses)
 }
 
 fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
-    format!("{:#?}", report_and_more(text, chunk, threads, sorted).0)
+    let (report, _, stops) = report_and_more(text, chunk, threads, sorted);
+    format!("{report:#?}\n{stops:?}")
 }
 
 #[test]
@@ -291,7 +293,7 @@ fn batches_of_any_size_come_to_the_same() {
     let counted = (before.iter().sum::<f64>() * load.bin + last * width) * rate;
     assert!((counted - bits as f64).abs() < 1.0, "{counted} bits in bins, {bits} in frames");
     // Those of 30 and of 400 ms.
-    assert_eq!(stops, 34);
+    assert_eq!(stops.stops().len(), 34);
     assert_eq!(whole.outages.len(), 17, "{:#?}", whole.outages);
     let whole = report_of(&text, text.len(), 1, false);
     for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3)] {
