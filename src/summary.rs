@@ -110,13 +110,14 @@ impl Summary {
 
 fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
     let of_one = batch.runs().course().and_then(|course| Some((course.channel?, course)));
-    if !of_one.is_some_and(|(channel, course)| of(load, load_bin, channel).go_on(&batch.frames, &course)) {
-        batch.frames.iter().for_each(|frame| of(load, load_bin, frame.channel).push(frame));
+    if !of_one.is_some_and(|(channel, course)| of_channel(load, load_bin, channel).go_on(&batch.frames, &course)) {
+        batch.frames.iter().for_each(|frame| of_channel(load, load_bin, frame.channel).push(frame));
     }
     diagnostics.push_all(batch);
 }
 
-fn of(load: &mut Vec<Load>, load_bin: f64, channel: ChannelIndex) -> &mut Load {
+/// The load of a channel, made where there is none yet.
+fn of_channel(load: &mut Vec<Load>, load_bin: f64, channel: ChannelIndex) -> &mut Load {
     let channel = usize::from(channel);
     if load.len() <= channel {
         load.resize_with(channel + 1, || Load::new(load_bin));

@@ -33,6 +33,19 @@ pub struct Course {
     pub steps: i64,
 }
 
+impl Course {
+    /// Whether no frame is before the one before it, nor `gap` nanoseconds or more after it, the first one after a frame at `before`.
+    ///
+    /// ```
+    /// use lostnode::capture::Course;
+    /// let course = Course { channel: None, first: 10, last: 14, steps: 3 };
+    /// assert!(course.is_close(8, 4) && !course.is_close(8, 3) && !course.is_close(6, 4) && !course.is_close(11, 4));
+    /// ```
+    pub fn is_close(&self, before: i64, gap: i64) -> bool {
+        [self.steps, self.first.saturating_sub(before)].iter().all(|step| (0..gap).contains(step))
+    }
+}
+
 /// Where in the lists a run is.
 #[derive(Clone, Copy, Debug)]
 struct Sorted {

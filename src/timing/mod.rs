@@ -111,8 +111,7 @@ impl ChannelTiming {
     /// Takes all frames of a batch at once, where there is nothing to be kept of any of them; `false` where there is.
     fn go_on(&mut self, frames: usize, course: &Course) -> bool {
         let Some((_, last)) = &mut self.heard else { return false };
-        let dull = |step: Nanoseconds| (0..self.silences.floor()).contains(&step);
-        if !dull(course.steps) || !dull(course.first.saturating_sub(*last)) {
+        if !course.is_close(*last, self.silences.floor()) {
             return false;
         }
         self.frames += frames as u64;

@@ -56,9 +56,7 @@ impl Pauses {
     /// Takes the times of that many frames at once, where none of their gaps is looked at, given the latest of them; `false` where one may be.
     pub fn go_on(&mut self, frames: usize, course: &Course, latest: impl Iterator<Item = Nanoseconds>) -> bool {
         let Some(before) = self.stamps.last() else { return false };
-        let dull = |gap: Nanoseconds| (0..LOOKED_AT).contains(&gap);
-        if !self.waiting.is_empty() || frames < Self::NEEDED || !dull(course.steps) || !dull(course.first.saturating_sub(*before))
-        {
+        if !self.waiting.is_empty() || frames < Self::NEEDED || !course.is_close(*before, LOOKED_AT) {
             return false;
         }
         self.gone += self.stamps.len() + frames - Self::NEEDED;
