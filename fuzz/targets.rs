@@ -1,17 +1,20 @@
 //! What is fuzzed; `tests/corpora.rs` replays what was found through the same functions.
 
+use lostnode::analysis::build;
 use lostnode::capture::{self, Options, Source};
-use lostnode::findings::{self, Job, Knowledge};
-use lostnode::report::Renderer;
-use lostnode::report::html::Html;
-use lostnode::report::json::Json;
-use lostnode::report::text::Text;
+use lostnode::fault::advice;
+use lostnode::fault::{self, Job, Knowledge};
+use lostnode::fold::Summary;
+use lostnode::render::Renderer;
+use lostnode::render::html::Html;
+use lostnode::render::json::Json;
+use lostnode::render::text::Text;
 use lostnode::settings::Settings;
-use lostnode::summary::Summary;
-use lostnode::{advice, answer};
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
-use lostnode_parsers::{FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, usual, wire};
+use lostnode_parsers::{
+    FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, usual, wire,
+};
 
 /// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
 pub fn parsers(data: &[u8]) {
@@ -21,7 +24,10 @@ pub fn parsers(data: &[u8]) {
         frame(&record.kind);
         if let (Some(time), Ok(channel)) = (record.time, std::str::from_utf8(record.channel)) {
             let line = candump::Line { time, channel, kind: &record.kind }.to_string();
-            assert_eq!(candump::parse_line(line.as_bytes()).map(|again| again.kind), Ok(record.kind));
+            assert_eq!(
+                candump::parse_line(line.as_bytes()).map(|again| again.kind),
+                Ok(record.kind)
+            );
         }
     }
     usual_lines(data);
@@ -30,7 +36,10 @@ pub fn parsers(data: &[u8]) {
     }
     let _ = console::is_note(data);
     for order in [IdOrder::Big, IdOrder::Little] {
-        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)].into_iter().flatten() {
+        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)]
+            .into_iter()
+            .flatten()
+        {
             frame(&kind);
         }
     }
@@ -46,7 +55,8 @@ fn usual_lines(data: &[u8]) {
         if let Some(line) = reader.first_line(rest) {
             assert_eq!(line.used, end + 1);
             let own = &rest[..end];
-            let record = candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
+            let record =
+                candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
             assert_eq!(
                 (record.time, record.kind, record.direction),
                 (Some(line.time), FrameKind::Classic(line.frame), line.direction)
@@ -65,8 +75,10 @@ fn frame(kind: &FrameKind) {
     if let FrameKind::Classic(classic) = kind
         && let Some(shape) = wire::Shape::of(*classic)
     {
-        let (mut lanes, lane) =
-            (wire::Lanes::default(), usize::from(classic.bytes().first().copied().unwrap_or(0)) % wire::Lanes::COUNT);
+        let (mut lanes, lane) = (
+            wire::Lanes::default(),
+            usize::from(classic.bytes().first().copied().unwrap_or(0)) % wire::Lanes::COUNT,
+        );
         lanes.put(lane, *classic);
         assert_eq!(Some(lanes.lengths(shape)[lane]), wire::length(kind));
     }
@@ -81,9 +93,14 @@ fn diagnosis(data: &[u8]) {
         let _ = report.records().count();
     }
     if let Some((pid, rest)) = data.split_first() {
-        let _ = (obd::values(*pid, rest).count(), obd::coded(*pid, rest).count(), obd::supported(*pid, rest).count());
+        let _ = (
+            obd::values(*pid, rest).count(),
+            obd::coded(*pid, rest).count(),
+            obd::supported(*pid, rest).count(),
+        );
     }
-    let _ = (obd::answers(data).count(), obd::Readiness::parse(data), obd::test_results(data).count());
+    let _ =
+        (obd::answers(data).count(), obd::Readiness::parse(data), obd::test_results(data).count());
     for code in dtc::two_byte_codes(data) {
         let _ = advice::points_at(code);
     }
@@ -105,13 +122,18 @@ fn transport(data: &[u8]) {
         if let Ok(pdu) = Pdu::parse(&bytes[..length], usize::from(part[0] >> 7)) {
             let _ = reassembler.push(now, pdu, length);
         }
-        let _ = (reassembler.flow_control(now, part[0] & 3), reassembler.expire(now), reassembler.message().len());
+        let _ = (
+            reassembler.flow_control(now, part[0] & 3),
+            reassembler.expire(now),
+            reassembler.message().len(),
+        );
     }
 }
 
 /// From any bytes to the whole report, in every form; cut at other places, the same report.
 pub fn report(data: &[u8]) {
-    // Parquet is read by a library that panics on damage, which is caught; a fuzzer would not see it so. tests/tables.rs damages Parquet instead.
+    // Parquet is read by a library that panics on damage, which is caught; a fuzzer would not see
+    // it so. tests/tables.rs damages Parquet instead.
     if data.starts_with(b"PAR1") {
         return;
     }
@@ -122,8 +144,8 @@ pub fn report(data: &[u8]) {
         let options = Options { threads, chunk, sorted, ..Options::default() };
         let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
         summary.finish();
-        let mut report = answer::report(vec![capture], &summary, &settings, None);
-        findings::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;
+        let mut report = build::report(vec![capture], &summary, &settings, None);
+        fault::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;
         let mut json = Vec::new();
         Json.render(&report, &mut json).ok()?;
         Some((report, json))

@@ -1,4 +1,5 @@
-//! From an identifier on a channel to its place in a list: a direct table for 11 bits, a hash table for 29 bits.
+//! From an identifier on a channel to its place in a list: a direct table for 11 bits, a hash table
+//! for 29 bits.
 
 use std::collections::HashMap;
 use std::hash::{BuildHasherDefault, Hasher};
@@ -14,14 +15,16 @@ const STANDARD: usize = 1 << 11;
 /// Places of identifiers, in order of appearance.
 #[derive(Clone, Debug, Default)]
 pub struct Places {
-    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None where there is no such identifier.
+    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None
+    /// where there is no such identifier.
     standard: Vec<Option<Box<[u32; STANDARD]>>>,
     extended: Map<(ChannelIndex, u32), u32>,
     count: usize,
 }
 
 impl Places {
-    /// The place of an identifier; a new one gets the next while there are fewer than `most`. `None` where there are not.
+    /// The place of an identifier; a new one gets the next while there are fewer than `most`.
+    /// `None` where there are not.
     ///
     /// ```
     /// use lostnode::ids::Places;
@@ -59,7 +62,9 @@ impl Places {
     /// Forgets these, which must be all.
     pub fn forget(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
         for (channel, id) in all {
-            if let (Id::Standard(id), Some(Some(table))) = (id, self.standard.get_mut(usize::from(channel))) {
+            if let (Id::Standard(id), Some(Some(table))) =
+                (id, self.standard.get_mut(usize::from(channel)))
+            {
                 table[usize::from(id.as_raw()) % STANDARD] = 0;
             }
         }
@@ -75,7 +80,9 @@ impl Places {
                 let table = self.standard.get(usize::from(channel))?.as_ref()?;
                 (table[usize::from(id.as_raw()) % STANDARD] as usize).checked_sub(1)
             }
-            Id::Extended(id) => self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize),
+            Id::Extended(id) => {
+                self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize)
+            }
         }
     }
 }
@@ -83,8 +90,8 @@ impl Places {
 /// A table of few and harmless keys, looked up often.
 pub(crate) type Map<K, V> = HashMap<K, V, BuildHasherDefault<Mixing>>;
 
-/// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they collide can slow the look-up down; their number is
-/// bounded, so not by much.
+/// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they
+/// collide can slow the look-up down; their number is bounded, so not by much.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Mixing(u64);
 

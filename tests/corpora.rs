@@ -1,5 +1,5 @@
-//! What fuzzing found, replayed: `fuzz/seeds/TARGET`, `fuzz/corpus/TARGET`, minimised, and `fuzz/found/TARGET`, the smallest input of each fault that was
-//! mended.
+//! What fuzzing found, replayed: `fuzz/seeds/TARGET`, `fuzz/corpus/TARGET`, minimised, and
+//! `fuzz/found/TARGET`, the smallest input of each fault that was mended.
 
 mod common;
 #[path = "../fuzz/targets.rs"]

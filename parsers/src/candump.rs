@@ -7,8 +7,8 @@
 //! | `123##1AABB` | CAN FD, one hexadecimal digit of flags: bit 0 BRS, bit 1 ESI |
 //! | `20000004#00…` | error report: 8 digits with bit 29 set |
 //!
-//! The identifier's width is the number of digits as written (3 or 8), never its value: `00000123#` is a 29-bit one. A letter
-//! `R` or `T` may end the line: received or sent by the logging machine.
+//! The identifier's width is the number of digits as written (3 or 8), never its value: `00000123#`
+//! is a 29-bit one. A letter `R` or `T` may end the line: received or sent by the logging machine.
 
 use core::borrow::Borrow;
 use core::fmt;
@@ -112,7 +112,12 @@ fn classic(input: &[u8], id: Id) -> Step<'_, FrameKind> {
     let (rest, dlc) = match rest {
         [b'_', digit, rest @ ..] if length == 8 => match nibble(*digit) {
             Some(code @ 9..=15) => (rest, code),
-            _ => return stop(&input[input.len() - rest.len() - 1..], "a raw length code from 9 to F"),
+            _ => {
+                return stop(
+                    &input[input.len() - rest.len() - 1..],
+                    "a raw length code from 9 to F",
+                );
+            }
         },
         _ => (rest, length as u8),
     };
@@ -181,12 +186,17 @@ pub(crate) fn id_field(input: &[u8]) -> Step<'_, IdField> {
             Some(id) => Ok((rest, IdField::Id(id))),
             None => stop(input, "an 11-bit identifier, at most 7FF"),
         },
-        8 if value & ERROR_FLAG != 0 => Ok((rest, IdField::Error(value & !ERROR_FLAG & 0x1FFF_FFFF))),
+        8 if value & ERROR_FLAG != 0 => {
+            Ok((rest, IdField::Error(value & !ERROR_FLAG & 0x1FFF_FFFF)))
+        }
         8 => match make_id(value, true) {
             Some(id) => Ok((rest, IdField::Id(id))),
             None => stop(input, "a 29-bit identifier, at most 1FFFFFFF"),
         },
-        _ => stop(if digits == 0 { input } else { rest }, "an identifier of 3 or 8 hexadecimal digits"),
+        _ => stop(
+            if digits == 0 { input } else { rest },
+            "an identifier of 3 or 8 hexadecimal digits",
+        ),
     }
 }
 
@@ -252,7 +262,8 @@ fn hex(f: &mut fmt::Formatter<'_>, bytes: &[u8]) -> fmt::Result {
     bytes.iter().try_for_each(|byte| write!(f, "{byte:02X}"))
 }
 
-/// Writes a whole log line, without its line end: time (microseconds, rounded down), channel, frame.
+/// Writes a whole log line, without its line end: time (microseconds, rounded down), channel,
+/// frame.
 pub struct Line<'a, F = FdFrame> {
     /// Time stamp, not before 1970.
     pub time: Timestamp,

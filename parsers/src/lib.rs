@@ -1,8 +1,8 @@
 //! Parsers for CAN captures and the diagnostic protocols above them.
 //!
-//! Everything here is defined by a standard or a documented text format. The crate is `no_std`, never allocates, never
-//! does I/O and never panics on any input: bad input is a [`ParseError`] that says where the line broke, what was
-//! expected there and what stood there instead.
+//! Everything here is defined by a standard or a documented text format. The crate is `no_std`,
+//! never allocates, never does I/O and never panics on any input: bad input is a [`ParseError`]
+//! that says where the line broke, what was expected there and what stood there instead.
 //!
 //! ```
 //! use lostnode_parsers::candump;

@@ -1,6 +1,7 @@
-//! The log line that nearly all lines are, read in wide steps straight from the text: ten digits of seconds, a channel name of at most seven bytes, a
-//! classical data frame with whole bytes. Whatever differs, faulty lines among them, is left to the grammar in [`crate::candump`]; `tests/candump.rs`
-//! holds the two against each other.
+//! The log line that nearly all lines are, read in wide steps straight from the text: ten digits of
+//! seconds, a channel name of at most seven bytes, a classical data frame with whole bytes.
+//! Whatever differs, faulty lines among them, is left to the grammar in [`crate::candump`];
+//! `tests/candump.rs` holds the two against each other.
 
 use wide::bytemuck::cast;
 use wide::{i16x8, u8x16, u16x8};
@@ -41,7 +42,8 @@ const fn all(byte: u8) -> u64 {
 /// The highest bit of each of eight bytes.
 const HIGHEST: u64 = all(0x80);
 
-/// Reads one usual line after another, and keeps of the lines before what neighbours have in common: the second and a few channels.
+/// Reads one usual line after another, and keeps of the lines before what neighbours have in
+/// common: the second and a few channels.
 #[derive(Clone, Debug)]
 pub struct Reader {
     /// `(ssssssssss.`
@@ -66,7 +68,11 @@ struct Name {
 impl Default for Reader {
     /// As after a line of second 0 on `can0`.
     fn default() -> Self {
-        Reader { second: *b"(0000000000.", start: 0, names: [Name::new(u64::from_le_bytes(*b"can0    "), 4); 4] }
+        Reader {
+            second: *b"(0000000000.",
+            start: 0,
+            names: [Name::new(u64::from_le_bytes(*b"can0    "), 4); 4],
+        }
     }
 }
 
@@ -74,7 +80,12 @@ impl Name {
     /// So many bytes, 1 to 7, of what stands there, and a blank.
     fn new(text: u64, length: usize) -> Self {
         let mask = u64::MAX >> (56 - 8 * length);
-        Name { text: text & mask, mask, channel: (text & mask >> 8).to_le_bytes(), length: length as u8 }
+        Name {
+            text: text & mask,
+            mask,
+            channel: (text & mask >> 8).to_le_bytes(),
+            length: length as u8,
+        }
     }
 
     #[inline]
@@ -86,13 +97,16 @@ impl Name {
     fn read(text: u64) -> Option<Self> {
         let bytes = text.to_le_bytes();
         let length = bytes.iter().position(|byte| *byte == b' ')?;
-        (length > 0 && bytes[..length].iter().all(u8::is_ascii_graphic)).then(|| Name::new(text, length))
+        (length > 0 && bytes[..length].iter().all(u8::is_ascii_graphic))
+            .then(|| Name::new(text, length))
     }
 }
 
 impl Reader {
-    /// The record at the beginning of a text of many lines, where its line has the usual shape: faster than to look for the line end first. `None` says
-    /// nothing of the line, and is all there is to be had of the last [`WINDOW`] bytes: cut the line out and ask [`crate::candump::parse_line`].
+    /// The record at the beginning of a text of many lines, where its line has the usual shape:
+    /// faster than to look for the line end first. `None` says nothing of the line, and is all
+    /// there is to be had of the last [`WINDOW`] bytes: cut the line out and ask
+    /// [`crate::candump::parse_line`].
     ///
     /// ```
     /// use lostnode_parsers::usual::Reader;
@@ -113,7 +127,9 @@ impl Reader {
         if window[..SECOND] != self.second {
             self.new_second(window)?;
         }
-        let time = Timestamp::from_nanoseconds(self.start + i64::from(fraction(eight(window, SECOND))?) * 1000);
+        let time = Timestamp::from_nanoseconds(
+            self.start + i64::from(fraction(eight(window, SECOND))?) * 1000,
+        );
         let name = eight(window, NAME);
         if !self.names[0].begins(name) {
             self.other_name(name)?;
@@ -144,9 +160,12 @@ impl Reader {
     fn new_second(&mut self, window: &[u8; WINDOW]) -> Option<()> {
         let second: [u8; SECOND] = *window.first_chunk()?;
         let [b'(', digits @ .., b'.'] = second else { return None };
-        let add = |sum: i64, digit: &u8| digit.is_ascii_digit().then(|| sum * 10 + i64::from(digit - b'0'));
+        let add = |sum: i64, digit: &u8| {
+            digit.is_ascii_digit().then(|| sum * 10 + i64::from(digit - b'0'))
+        };
         let start = digits.iter().try_fold(0, add)?.checked_mul(1_000_000_000)?;
-        // Ten digits of seconds reach the year 2286, nanoseconds 2262; a second must have room to its end.
+        // Ten digits of seconds reach the year 2286, nanoseconds 2262; a second must have room to
+        // its end.
         start.checked_add(999_999_999)?;
         (self.second, self.start) = (second, start);
         Some(())
@@ -170,10 +189,13 @@ impl Reader {
 pub(crate) fn only_line(line: &[u8]) -> Option<UsualLine> {
     let mut window = [0; WINDOW];
     window.get_mut(..line.len())?.copy_from_slice(line);
-    Reader::default().read(&window, line.len()).filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
+    Reader::default()
+        .read(&window, line.len())
+        .filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
 }
 
-/// Sixteen bytes of the window. The mask changes nothing, no usual line being so long; it shows the compiler that there are so many.
+/// Sixteen bytes of the window. The mask changes nothing, no usual line being so long; it shows the
+/// compiler that there are so many.
 #[inline]
 fn sixteen(window: &[u8; WINDOW], at: usize) -> [u8; 16] {
     let at = at & 63;
@@ -191,11 +213,13 @@ fn eight(window: &[u8; WINDOW], at: usize) -> u64 {
     u64::from_le_bytes(bytes)
 }
 
-/// Microseconds from `uuuuuu) `: neighbours are joined to numbers of two, four and eight digits, as in D. Lemire's and others' published method.
+/// Microseconds from `uuuuuu) `: neighbours are joined to numbers of two, four and eight digits, as
+/// in D. Lemire's and others' published method.
 #[inline]
 fn fraction(text: u64) -> Option<u32> {
     let digits = text ^ u64::from_le_bytes(*b"000000) ");
-    // A byte above 9 reaches its highest bit when 0x76 is added; the bracket and the blank leave nothing.
+    // A byte above 9 reaches its highest bit when 0x76 is added; the bracket and the blank leave
+    // nothing.
     if (digits.wrapping_add(all(0x76)) | digits) & HIGHEST | digits >> 48 != 0 {
         return None;
     }
@@ -211,13 +235,18 @@ fn id(window: &[u8; WINDOW], at: usize) -> Option<(crate::Id, usize)> {
     let [a, b, c, b'#', ..] = eight(window, at).to_le_bytes() else {
         let ([a, b, c, d, ..], 8) = pairs(sixteen(window, at)) else { return None };
         let end = window.get(at + 8) == Some(&b'#');
-        return if end { Some((make_id(u32::from_be_bytes([a, b, c, d]), true)?, at + 9)) } else { None };
+        return if end {
+            Some((make_id(u32::from_be_bytes([a, b, c, d]), true)?, at + 9))
+        } else {
+            None
+        };
     };
     let digit = |character: u8| u32::from(DIGITS[usize::from(character)]);
     Some((make_id(digit(a) << 8 | digit(b) << 4 | digit(c), false)?, at + 4))
 }
 
-/// Hexadecimal digits; what is none is more than 11 bits can hold, wherever in an identifier it stands.
+/// Hexadecimal digits; what is none is more than 11 bits can hold, wherever in an identifier it
+/// stands.
 static DIGITS: [u16; 256] = {
     let mut table = [0x1000; 256];
     let mut digit = 0;
@@ -229,18 +258,24 @@ static DIGITS: [u16; 256] = {
     table
 };
 
-/// The pairs of hexadecimal digits at the beginning of sixteen characters, filled up with zeros, and how many digits there are.
+/// The pairs of hexadecimal digits at the beginning of sixteen characters, filled up with zeros,
+/// and how many digits there are.
 #[inline]
 fn pairs(characters: [u8; 16]) -> ([u8; 8], usize) {
     let all = u8x16::splat;
     let text = u8x16::new(characters);
     // What is below its range wraps round to far above it.
     let (digit, letter) = (text - all(b'0'), (text | all(0x20)) - all(b'a'));
-    let (is_digit, is_letter) = (digit.simd_eq(digit.min(all(9))), letter.simd_eq(letter.min(all(5))));
+    let (is_digit, is_letter) =
+        (digit.simd_eq(digit.min(all(9))), letter.simd_eq(letter.min(all(5))));
     let values = digit & is_digit | (letter + all(10)) & is_letter;
     let digits = (!(is_digit | is_letter).to_bitmask()).trailing_zeros();
     let pairs: u16x8 = cast(values);
-    let bytes = if cfg!(target_endian = "little") { pairs << 4_u32 | pairs >> 8_u32 } else { pairs >> 4_u32 | pairs };
+    let bytes = if cfg!(target_endian = "little") {
+        pairs << 4_u32 | pairs >> 8_u32
+    } else {
+        pairs >> 4_u32 | pairs
+    };
     let bytes: i16x8 = cast(bytes & u16x8::splat(0xFF));
     let [data, _]: [u64; 2] = cast(u8x16::narrow_i16x8(bytes, bytes));
     let kept = u64::MAX.checked_shr(64 - 4 * digits).unwrap_or(0);

@@ -13,8 +13,9 @@ fn frame(payload: &str) -> FrameKind {
     parse_line(format!("(0.000000) can0 {payload}").as_bytes()).unwrap().kind
 }
 
-/// Published car frame (github dominic-meads/CAN_2.0) and values computed independently for this project, both from
-/// `facts/check-values.tsv`: payload, CRC-15, stuff bits, bits to the end of frame.
+/// Published car frame (github dominic-meads/CAN_2.0) and values computed independently for this
+/// project, both from `facts/check-values.tsv`: payload, CRC-15, stuff bits, bits to the end of
+/// frame.
 #[test]
 fn published_frames() {
     for (payload, crc, stuff, to_end_of_frame) in [
@@ -30,11 +31,16 @@ fn published_frames() {
         let FrameKind::Classic(classic) = kind else { panic!("{payload} is classical") };
         let length = length(&kind).unwrap();
         assert_eq!(crc15(&classic), crc, "CRC of {payload}");
-        assert_eq!((length.stuff, length.bits()), (stuff, to_end_of_frame + INTERMISSION), "length of {payload}");
+        assert_eq!(
+            (length.stuff, length.bits()),
+            (stuff, to_end_of_frame + INTERMISSION),
+            "length of {payload}"
+        );
     }
 }
 
-/// Every frame of `facts/vectors/frames_crc.json` (matched there by a second generator and the kernel's length limits).
+/// Every frame of `facts/vectors/frames_crc.json` (matched there by a second generator and the
+/// kernel's length limits).
 #[test]
 fn vectors() {
     let Some(vectors) = common::vectors("frames_crc") else { return };
@@ -46,9 +52,13 @@ fn vectors() {
         let data = common::bytes(entry["data"].as_str().unwrap());
         let flag = |key: &str| entry[key].as_bool().unwrap();
         let kind = if flag("fd") {
-            FrameKind::Fd(FdFrame::new(id, &data, FdFlags { brs: flag("brs"), esi: flag("esi") }).unwrap())
+            FrameKind::Fd(
+                FdFrame::new(id, &data, FdFlags { brs: flag("brs"), esi: flag("esi") }).unwrap(),
+            )
         } else if flag("rtr") {
-            FrameKind::Classic(ClassicFrame::new_remote(id, entry["dlc"].as_u64().unwrap() as usize).unwrap())
+            FrameKind::Classic(
+                ClassicFrame::new_remote(id, entry["dlc"].as_u64().unwrap() as usize).unwrap(),
+            )
         } else {
             FrameKind::Classic(ClassicFrame::new(id, &data).unwrap())
         };
@@ -57,20 +67,33 @@ fn vectors() {
         assert_eq!(text, entry["bits"].as_str().unwrap(), "bits of {name}");
         assert_eq!(format!("{:X}", bits.crc), entry["crc"].as_str().unwrap(), "CRC of {name}");
         let length = length(&kind).unwrap();
-        assert_eq!(u64::from(length.bits()), entry["bits_with_intermission"].as_u64().unwrap(), "length of {name}");
+        assert_eq!(
+            u64::from(length.bits()),
+            entry["bits_with_intermission"].as_u64().unwrap(),
+            "length of {name}"
+        );
         if let Some(phase) = entry["data_phase"].as_object() {
             let within = phase["dp_lo"].as_u64().unwrap()..=phase["dp_hi"].as_u64().unwrap();
-            assert!(within.contains(&u64::from(length.data_phase)), "data phase of {name}: {}", length.data_phase);
+            assert!(
+                within.contains(&u64::from(length.data_phase)),
+                "data phase of {name}: {}",
+                length.data_phase
+            );
         }
     }
     assert_eq!(entries.len(), 27);
 }
 
-/// The CRC crate's catalogue forms against five libraries (`facts/vectors/crc.json`) and the catalogue's check values.
+/// The CRC crate's catalogue forms against five libraries (`facts/vectors/crc.json`) and the
+/// catalogue's check values.
 #[test]
 fn catalogue() {
     use crc::{CRC_15_CAN, CRC_17_CAN_FD, CRC_21_CAN_FD, Crc};
-    let (crc15, crc17, crc21) = (Crc::<u16>::new(&CRC_15_CAN), Crc::<u32>::new(&CRC_17_CAN_FD), Crc::<u32>::new(&CRC_21_CAN_FD));
+    let (crc15, crc17, crc21) = (
+        Crc::<u16>::new(&CRC_15_CAN),
+        Crc::<u32>::new(&CRC_17_CAN_FD),
+        Crc::<u32>::new(&CRC_21_CAN_FD),
+    );
     assert_eq!(crc15.checksum(b"123456789"), 0x059E);
     assert_eq!(crc17.checksum(b"123456789"), 0x04F03);
     assert_eq!(crc21.checksum(b"123456789"), 0x0ED841);
@@ -83,8 +106,9 @@ fn catalogue() {
     }
 }
 
-/// Without stuffing and at the worst, with interframe space: `linux/can/length.h` (2023), which for the classical format equals
-/// 55 + 10n and 80 + 10n of Davis, Burns, Bril and Lukkien, Real-Time Systems 35 (2007), formulas from memory.
+/// Without stuffing and at the worst, with interframe space: `linux/can/length.h` (2023), which for
+/// the classical format equals 55 + 10n and 80 + 10n of Davis, Burns, Bril and Lukkien, Real-Time
+/// Systems 35 (2007), formulas from memory.
 fn bounds(kind: &FrameKind) -> (u16, u16) {
     let extended = matches!(kind.id().unwrap(), embedded_can::Id::Extended(_));
     let bytes = kind.bytes().len() as u16;
@@ -133,14 +157,18 @@ prop_compose! {
 fn bits_of(fields: &[(u32, u32)], data: &[u8]) -> Vec<bool> {
     let data = data.iter().map(|byte| (u32::from(*byte), 8));
     let fields = [(0, 1)].into_iter().chain(fields.iter().copied()).chain(data);
-    fields.flat_map(|(value, width)| (0..width).rev().map(move |bit| value >> bit & 1 == 1)).collect()
+    fields
+        .flat_map(|(value, width)| (0..width).rev().map(move |bit| value >> bit & 1 == 1))
+        .collect()
 }
 
-/// Start of frame to length code and data, bit by bit as ISO 11898-1:2015, 10.4.2, lists the fields, and the checksum by its register (10.4.2.6).
+/// Start of frame to length code and data, bit by bit as ISO 11898-1:2015, 10.4.2, lists the
+/// fields, and the checksum by its register (10.4.2.6).
 fn checksum_by_bits(raw: u32, extended: bool, remote: bool, dlc: u32, data: &[u8]) -> u16 {
     let remote = u32::from(remote);
     let mut fields = match extended {
-        // Base identifier, SRR and IDE recessive, the rest of the identifier, RTR, two reserved bits.
+        // Base identifier, SRR and IDE recessive, the rest of the identifier, RTR, two reserved
+        // bits.
         true => vec![(raw >> 18, 11), (0b11, 2), (raw & 0x3FFFF, 18), (remote, 1), (0, 2)],
         // Identifier, RTR, IDE dominant, a reserved bit.
         false => vec![(raw, 11), (remote, 1), (0, 2)],
@@ -172,13 +200,21 @@ fn stuffed(bits: &[bool]) -> Vec<bool> {
 #[test]
 fn shapes_are_told_apart() {
     let of = |extended, dlc: u8| {
-        let frame =
-            ClassicFrame::with_raw_dlc(make_id(0x123, extended).unwrap(), &[0; 8][..usize::from(dlc.min(8))], dlc).unwrap();
+        let frame = ClassicFrame::with_raw_dlc(
+            make_id(0x123, extended).unwrap(),
+            &[0; 8][..usize::from(dlc.min(8))],
+            dlc,
+        )
+        .unwrap();
         Shape::of(frame).unwrap().number()
     };
-    let numbers: std::collections::BTreeSet<usize> = (0..16).flat_map(|dlc| [of(false, dlc), of(true, dlc)]).collect();
+    let numbers: std::collections::BTreeSet<usize> =
+        (0..16).flat_map(|dlc| [of(false, dlc), of(true, dlc)]).collect();
     assert_eq!(numbers, (0..Shape::COUNT).collect());
-    assert_eq!(Shape::of(ClassicFrame::new_remote(make_id(0x123, false).unwrap(), 8).unwrap()), None);
+    assert_eq!(
+        Shape::of(ClassicFrame::new_remote(make_id(0x123, false).unwrap(), 8).unwrap()),
+        None
+    );
 }
 
 proptest! {
@@ -219,7 +255,8 @@ proptest! {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(4000))]
 
-    /// The table-driven length equals the bit-by-bit encoding and stays within the published bounds.
+    /// The table-driven length equals the bit-by-bit encoding and stays within the published
+    /// bounds.
     #[test]
     fn length_is_the_number_of_bits(kind in any_frame()) {
         let length = length(&kind).unwrap();
@@ -230,7 +267,8 @@ proptest! {
         prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
     }
 
-    /// Frames side by side have the lengths that each has by itself, bit for bit: of any width, length code and data, and of much to be stuffed.
+    /// Frames side by side have the lengths that each has by itself, bit for bit: of any width,
+    /// length code and data, and of much to be stuffed.
     #[test]
     fn lanes_are_frames(
         ids in prop::collection::vec(prop_oneof![any::<u32>(), Just(0), Just(u32::MAX)], 128),

@@ -1,5 +1,6 @@
-//! Threads that cut and parse a text, each as it has time, the caller's among them. What a thread has parsed it hands on itself when its turn comes, in the order
-//! of the file: so the frames stay in the cache of one core, and what they are folded into, which is smaller, goes round.
+//! Threads that cut and parse a text, each as it has time, the caller's among them. What a thread
+//! has parsed it hands on itself when its turn comes, in the order of the file: so the frames stay
+//! in the cache of one core, and what they are folded into, which is smaller, goes round.
 
 use std::io::{self, Read};
 use std::ops::ControlFlow;
@@ -40,7 +41,8 @@ struct Source<R> {
     failure: Option<io::Error>,
 }
 
-/// Reads a text on as many threads as the options say, and has each of its chunks go through the steps.
+/// Reads a text on as many threads as the options say, and has each of its chunks go through the
+/// steps.
 ///
 /// # Errors
 /// Where reading ended early; what came before has been handed on.
@@ -49,10 +51,19 @@ pub(super) fn read<T>(
     options: &Options,
     pool: &Pool,
     table: Option<&Table>,
-    steps: Steps<impl FnMut(Parsed) -> T + Send, impl Fn(&T) + Sync, impl FnMut(T) -> ControlFlow<()> + Send>,
+    steps: Steps<
+        impl FnMut(Parsed) -> T + Send,
+        impl Fn(&T) + Sync,
+        impl FnMut(T) -> ControlFlow<()> + Send,
+    >,
 ) -> io::Result<()> {
     let crew = Crew {
-        source: Mutex::new(Source { chunks: Chunks::new(reader, options.chunk), taken: 0, ended: false, failure: None }),
+        source: Mutex::new(Source {
+            chunks: Chunks::new(reader, options.chunk),
+            taken: 0,
+            ended: false,
+            failure: None,
+        }),
         settle: Turns::new(steps.settle),
         work: steps.work,
         fold: Turns::new(steps.fold),
@@ -71,7 +82,9 @@ pub(super) fn read<T>(
     }
 }
 
-impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()>> Crew<'_, R, S, W, F> {
+impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()>>
+    Crew<'_, R, S, W, F>
+{
     /// One thread's work: until the text has ended, or nothing more is wanted.
     fn work(&self) {
         let panicking = (Closing(&self.settle), Closing(&self.fold));
@@ -84,7 +97,11 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
             // A head is the first line of the first chunk.
             let head = number == 0 && self.table.is_some_and(|table| table.head);
             let parsed = parse(&chunk, self.pool.frames(), self.table, head);
-            let Some(settled) = self.settle.take(number, |settle| ControlFlow::Continue(settle(parsed))) else { return };
+            let Some(settled) =
+                self.settle.take(number, |settle| ControlFlow::Continue(settle(parsed)))
+            else {
+                return;
+            };
             (self.work)(&settled);
             if self.fold.take(number, |fold| fold(settled)).is_none() {
                 return;
@@ -131,10 +148,14 @@ struct Turn<F> {
 
 impl<F> Turns<F> {
     fn new(step: F) -> Self {
-        Turns { turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }), changed: Condvar::new() }
+        Turns {
+            turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }),
+            changed: Condvar::new(),
+        }
     }
 
-    /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted, from the step that breaks off on.
+    /// Waits for the turn of a chunk and does it; `None` where nothing more is wanted, from the
+    /// step that breaks off on.
     fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> ControlFlow<(), T>) -> Option<T> {
         let mut turn = lock(&self.turn);
         while turn.next != number && !turn.closed {
@@ -159,7 +180,8 @@ impl<F> Turns<F> {
     }
 }
 
-/// Sends the others home when it goes out of scope, as where its thread panics or nothing more is wanted.
+/// Sends the others home when it goes out of scope, as where its thread panics or nothing more is
+/// wanted.
 struct Closing<'t, F>(&'t Turns<F>);
 
 impl<F> Drop for Closing<'_, F> {

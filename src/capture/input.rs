@@ -28,12 +28,16 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         Source::Path(path) => {
             let file = File::open(&path)?;
             if file.metadata()?.is_dir() {
-                return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder; name the captures in it"));
+                return Err(io::Error::new(
+                    io::ErrorKind::IsADirectory,
+                    "it is a folder; name the captures in it",
+                ));
             }
             Box::new(file)
         }
     };
-    let counted = Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
+    let counted =
+        Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
     let mut buffered = BufReader::with_capacity(32 << 10, counted);
     let mut head = [0; 4];
     let (length, failure) = fill(&mut buffered, &mut head);

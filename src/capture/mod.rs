@@ -1,7 +1,8 @@
-//! From bytes to frames: opening, recognising, decompressing, cutting at line ends, parsing on several cores.
+//! From bytes to frames: opening, recognising, decompressing, cutting at line ends, parsing on
+//! several cores.
 //!
-//! Frames come out in the order of the file, in batches, whatever the number of threads; so what is folded from them does
-//! not depend on it either.
+//! Frames come out in the order of the file, in batches, whatever the number of threads; so what is
+//! folded from them does not depend on it either.
 
 mod channels;
 mod columns;
@@ -48,7 +49,8 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// When it was heard, in nanoseconds, where the capture says so; an error report of the controller was not.
+    /// When it was heard, in nanoseconds, where the capture says so; an error report of the
+    /// controller was not.
     #[inline]
     pub fn heard(&self) -> Option<i64> {
         match self.kind {
@@ -74,8 +76,8 @@ impl Batch {
         Batch { frames, channels, runs: OnceLock::new() }
     }
 
-    /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it done on several threads. Frames that are added later are not
-    /// in it.
+    /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it
+    /// done on several threads. Frames that are added later are not in it.
     ///
     /// ```
     /// use lostnode::capture::{self, Options, Source};
@@ -114,7 +116,8 @@ pub struct Options {
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,
-    /// Whether to sort the frames of each batch by identifier ([`Batch::runs`]) before it is handed on, outside the order in which batches are.
+    /// Whether to sort the frames of each batch by identifier ([`Batch::runs`]) before it is handed
+    /// on, outside the order in which batches are.
     pub sorted: bool,
     /// Called with the number of input bytes consumed so far, for a progress display.
     pub progress: Option<fn(u64)>,
@@ -259,12 +262,20 @@ impl fmt::Display for ErrorKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
-            ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
+            ErrorKind::Empty => {
+                f.write_str("the file is empty; was the recording stopped before any traffic?")
+            }
             ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
             ErrorKind::NoFramesIn { unit, count, first } => {
                 write!(f, "none of its {count} {unit} is a CAN frame")?;
                 match first {
-                    Some(first) => write!(f, " ({} {}: {})", unit.trim_end_matches('s'), first.line, first.reason),
+                    Some(first) => write!(
+                        f,
+                        " ({} {}: {})",
+                        unit.trim_end_matches('s'),
+                        first.line,
+                        first.reason
+                    ),
                     None => Ok(()),
                 }
             }
@@ -278,7 +289,11 @@ impl fmt::Display for ErrorKind {
                     write!(f, " (line {}: {})", first.line, first.reason)?;
                 }
                 f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")?;
-                if *binary { Ok(()) } else { f.write_str("; of a CSV file name the columns: --columns (docs/formats.md)") }
+                if *binary {
+                    Ok(())
+                } else {
+                    f.write_str("; of a CSV file name the columns: --columns (docs/formats.md)")
+                }
             }
         }
     }

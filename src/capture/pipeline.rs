@@ -1,4 +1,5 @@
-//! From a source to frames, handed to the caller in the order of the file: what it is, what was rejected, where it ended.
+//! From a source to frames, handed to the caller in the order of the file: what it is, what was
+//! rejected, where it ended.
 
 use std::collections::VecDeque;
 use std::io;
@@ -16,16 +17,22 @@ use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, pac
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
 /// # Errors
-/// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is partly readable is no
-/// error; [`Capture`] counts what was rejected and says where reading stopped.
-pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>) + Send) -> Result<Capture, Error> {
+/// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is
+/// partly readable is no error; [`Capture`] counts what was rejected and says where reading
+/// stopped.
+pub fn read(
+    source: Source,
+    options: &Options,
+    mut fold: impl FnMut(&Arc<Batch>) + Send,
+) -> Result<Capture, Error> {
     read_while(source, options, |batch| {
         fold(batch);
         ControlFlow::Continue(())
     })
 }
 
-/// As [`read`], until `fold` breaks off: then nothing more is read, and what is returned tells of what was.
+/// As [`read`], until `fold` breaks off: then nothing more is read, and what is returned tells of
+/// what was.
 ///
 /// # Errors
 /// As for [`read`].
@@ -36,7 +43,8 @@ pub fn read_while(
 ) -> Result<Capture, Error> {
     let path = source.name();
     let fail = |kind| Error { path: path.clone(), kind };
-    let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
+    let Input { reader, packing, first } =
+        open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
     let mut collector = Collector::new(options);
     let pool = Pool::default();
     if packets::is_packets(&first) || first.starts_with(&parquet::MAGIC) {
@@ -56,7 +64,8 @@ pub fn read_while(
         .err();
         return collector.finish(path, form, packing, stopped);
     }
-    let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
+    let table = Table::find(&first, options.columns.as_ref())
+        .map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
     let mut going = ControlFlow::Continue(());
     let mut handed_on = HandedOn::default();
     let steps = Steps {
@@ -67,7 +76,9 @@ pub fn read_while(
             }
         },
         fold: |batches: Vec<Batch>| {
-            going = batches.into_iter().try_for_each(|batch| handed_on.hand_on(batch, &pool, &mut fold));
+            going = batches
+                .into_iter()
+                .try_for_each(|batch| handed_on.hand_on(batch, &pool, &mut fold));
             going
         },
     };
@@ -87,7 +98,8 @@ fn text_form(clock: &Clock, console: bool) -> &'static str {
     }
 }
 
-/// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory goes round.
+/// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory
+/// goes round.
 pub const IN_FLIGHT: usize = 4;
 
 /// The latest batches, which whoever folds on a thread of its own may still hold.
@@ -95,7 +107,12 @@ pub const IN_FLIGHT: usize = 4;
 struct HandedOn(VecDeque<Arc<Batch>>);
 
 impl HandedOn {
-    fn hand_on(&mut self, batch: Batch, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) -> ControlFlow<()> {
+    fn hand_on(
+        &mut self,
+        batch: Batch,
+        pool: &Pool,
+        fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+    ) -> ControlFlow<()> {
         let batch = Arc::new(batch);
         fold(&batch)?;
         self.0.push_back(batch);
@@ -118,7 +135,8 @@ struct Collector {
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
-    /// What rejections are counted in: lines, or packets and rows, whose numbers count from the beginning of the file.
+    /// What rejections are counted in: lines, or packets and rows, whose numbers count from the
+    /// beginning of the file.
     unit: &'static str,
 }
 
@@ -136,7 +154,13 @@ impl Collector {
     }
 
     /// What became of the file.
-    fn finish(self, path: String, form: &str, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
+    fn finish(
+        self,
+        path: String,
+        form: &str,
+        packing: &str,
+        stopped: Option<io::Error>,
+    ) -> Result<Capture, Error> {
         let mut capture = self.capture;
         let fail = |kind| Err(Error { path: path.clone(), kind });
         match stopped {
@@ -148,11 +172,14 @@ impl Collector {
             let first = capture.rejections.first().cloned();
             return fail(match capture.lines {
                 0 => ErrorKind::Empty,
-                count if self.unit != "lines" => ErrorKind::NoFramesIn { unit: self.unit, count, first },
+                count if self.unit != "lines" => {
+                    ErrorKind::NoFramesIn { unit: self.unit, count, first }
+                }
                 lines => ErrorKind::NoFrames { lines, first, binary: self.zero_bytes },
             });
         }
-        capture.format = if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
+        capture.format =
+            if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
         capture.path = path;
         Ok(capture)
     }
@@ -167,7 +194,13 @@ impl Collector {
         self.clock.settle().into_iter().map(|parsed| self.take(parsed)).collect()
     }
 
-    fn finish_text(self, path: String, table: bool, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
+    fn finish_text(
+        self,
+        path: String,
+        table: bool,
+        packing: &str,
+        stopped: Option<io::Error>,
+    ) -> Result<Capture, Error> {
         let text = if table { "CSV" } else { text_form(&self.clock, self.console) };
         self.finish(path, text, packing, stopped)
     }

@@ -1,4 +1,5 @@
-//! Memory that goes round: the threads hand back what they have used, so that a capture of any length is read in the memory of a few chunks.
+//! Memory that goes round: the threads hand back what they have used, so that a capture of any
+//! length is read in the memory of a few chunks.
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 

@@ -20,7 +20,8 @@ pub struct Runs {
     course: Option<Course>,
 }
 
-/// How the time stamps of a batch go on, where each of its frames has one and none is an error report.
+/// How the time stamps of a batch go on, where each of its frames has one and none is an error
+/// report.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Course {
     /// The channel of all its frames, where it is one.
@@ -34,7 +35,8 @@ pub struct Course {
 }
 
 impl Course {
-    /// Whether no frame is before the one before it, nor `gap` nanoseconds or more after it, the first one after a frame at `before`.
+    /// Whether no frame is before the one before it, nor `gap` nanoseconds or more after it, the
+    /// first one after a frame at `before`.
     ///
     /// ```
     /// use lostnode::capture::Course;
@@ -82,7 +84,8 @@ pub struct Run<'r> {
     pub times: &'r [i64],
     /// Positions in the batch of the frames that they are of.
     pub positions: &'r [u32],
-    /// No step from one of them to the next is longer than this, and the longest is more than half of it; below zero where there are steps back.
+    /// No step from one of them to the next is longer than this, and the longest is more than half
+    /// of it; below zero where there are steps back.
     pub steps: i64,
 }
 
@@ -109,9 +112,11 @@ impl Runs {
         runs
     }
 
-    /// Takes frames as long as they have a time stamp and are of identifiers that are known already; how many.
+    /// Takes frames as long as they have a time stamp and are of identifiers that are known
+    /// already; how many.
     fn take_known(&mut self, frames: &[Frame]) -> usize {
-        let (places, counts, before) = (&self.places, self.counts.as_mut_slice(), self.entries.len());
+        let (places, counts, before) =
+            (&self.places, self.counts.as_mut_slice(), self.entries.len());
         let known = frames.iter().map_while(|frame| {
             let (run, time) = (places.known(frame.channel, frame.kind.id()?)?, frame.time?);
             *counts.get_mut(run)? += 1;
@@ -127,7 +132,14 @@ impl Runs {
             let run = self.places.of(frame.channel, id, usize::MAX).unwrap_or_default();
             if run == self.counts.len() {
                 self.counts.push(0);
-                self.all.push(Sorted { channel: frame.channel, id, untimed: 0, begin: 0, end: 0, steps: 0 });
+                self.all.push(Sorted {
+                    channel: frame.channel,
+                    id,
+                    untimed: 0,
+                    begin: 0,
+                    end: 0,
+                    steps: 0,
+                });
             }
             match frame.time {
                 Some(time) => {
@@ -177,13 +189,17 @@ impl Runs {
         }
         for run in &mut self.all {
             let times = &self.times[run.begin as usize..run.end as usize];
-            // What has all the bits of each is as long as any, and has the sign of those below zero.
-            run.steps =
-                times.iter().zip(times.iter().skip(1)).fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
+            // What has all the bits of each is as long as any, and has the sign of those below
+            // zero.
+            run.steps = times
+                .iter()
+                .zip(times.iter().skip(1))
+                .fold(0, |steps, (before, after)| steps | after.wrapping_sub(*before));
         }
     }
 
-    /// How the time stamps go on; `None` where a frame has none or is an error report, and of no frames.
+    /// How the time stamps go on; `None` where a frame has none or is an error report, and of no
+    /// frames.
     ///
     /// ```
     /// use lostnode::capture::{self, Options, Source};

@@ -16,14 +16,16 @@ use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 pub(super) struct Parsed {
     pub frames: Vec<Frame>,
     pub channels: Names,
-    /// Names and indexes of a few channels of lines of the usual shape, that of the line before first.
+    /// Names and indexes of a few channels of lines of the usual shape, that of the line before
+    /// first.
     usual_channels: Vec<([u8; 8], ChannelIndex)>,
     pub lines: u64,
     /// Every line end, blank ones too, so that line numbers match an editor's.
     pub line_ends: u64,
     pub rejected: u64,
     pub rejections: Vec<Rejected>,
-    /// Positions of the frames that came from console text, whose stamps may be relative; log text has absolute ones.
+    /// Positions of the frames that came from console text, whose stamps may be relative; log text
+    /// has absolute ones.
     pub console: Vec<u32>,
     pub zero_bytes: bool,
     /// Earliest and latest stamp, before relative ones are added up.
@@ -32,7 +34,10 @@ pub(super) struct Parsed {
 }
 
 /// A span that takes in one more instant.
-pub(super) fn widen(span: Option<(Timestamp, Timestamp)>, time: Timestamp) -> (Timestamp, Timestamp) {
+pub(super) fn widen(
+    span: Option<(Timestamp, Timestamp)>,
+    time: Timestamp,
+) -> (Timestamp, Timestamp) {
     span.map_or((time, time), |(start, end)| (start.min(time), end.max(time)))
 }
 
@@ -43,10 +48,12 @@ pub(super) fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
         earliest = earliest.min(time);
         latest = latest.max(time);
     }
-    (earliest <= latest).then(|| (Timestamp::from_nanoseconds(earliest), Timestamp::from_nanoseconds(latest)))
+    (earliest <= latest)
+        .then(|| (Timestamp::from_nanoseconds(earliest), Timestamp::from_nanoseconds(latest)))
 }
 
-/// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short name.
+/// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short
+/// name.
 const USUAL_LINE: usize = 45;
 /// Channels of usual lines that are kept at hand.
 const USUAL_CHANNELS: usize = 8;
@@ -54,9 +61,15 @@ const USUAL_CHANNELS: usize = 8;
 pub(super) const ROUNDED: usize = 1024;
 
 /// Log and console text, or the lines of a table; a `head` is no frame and nothing wrong.
-pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>, mut head: bool) -> Parsed {
+pub(super) fn parse(
+    chunk: &Chunk<'_>,
+    frames: Vec<Frame>,
+    table: Option<&Table>,
+    mut head: bool,
+) -> Parsed {
     let mut parsed = Parsed { frames, ..Parsed::default() };
-    // As many as there are of the lines that most captures have, and for all chunks alike, so that the memory need not grow.
+    // As many as there are of the lines that most captures have, and for all chunks alike, so that
+    // the memory need not grow.
     parsed.frames.reserve((chunk.bytes.len() / USUAL_LINE).next_multiple_of(ROUNDED));
     let mut usual = usual::Reader::default();
     let mut rest = chunk.bytes;
@@ -78,7 +91,9 @@ pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>
         // What begins with a bracket is neither blank nor a note.
         let other = begin != Some(&b'(');
         if std::mem::take(&mut head)
-            || other && (line.iter().all(|byte| *byte == b' ') || table.is_none() && console::is_note(line))
+            || other
+                && (line.iter().all(|byte| *byte == b' ')
+                    || table.is_none() && console::is_note(line))
         {
             continue;
         }
@@ -88,9 +103,13 @@ pub(super) fn parse(chunk: &Chunk<'_>, frames: Vec<Frame>, table: Option<&Table>
             continue;
         }
         let taken = match table {
-            Some(table) => table.parse(line).map(|(time, channel, kind)| parsed.take(time, channel.as_bytes(), kind, false)),
+            Some(table) => table
+                .parse(line)
+                .map(|(time, channel, kind)| parsed.take(time, channel.as_bytes(), kind, false)),
             None => record(line)
-                .map(|(record, console)| parsed.take(record.time, record.channel, record.kind, console))
+                .map(|(record, console)| {
+                    parsed.take(record.time, record.channel, record.kind, console)
+                })
                 .map_err(|error| error.to_string()),
         };
         if let Err(reason) = taken {
@@ -129,7 +148,11 @@ impl Parsed {
         while let Some(line) = usual.first_line(rest) {
             let number = self.line_ends + (self.frames.len() - before) as u64 + 1;
             // One channel too many is told of elsewhere.
-            let Some(channel) = self.usual_channel(line.channel, usize::from(line.channel_length), number) else { break };
+            let Some(channel) =
+                self.usual_channel(line.channel, usize::from(line.channel_length), number)
+            else {
+                break;
+            };
             span = Some(widen(span, line.time));
             self.add_classic(Some(line.time), channel, line.frame);
             rest = &rest[line.used..];
@@ -152,7 +175,12 @@ impl Parsed {
     }
 
     #[inline(never)]
-    fn other_usual_channel(&mut self, name: [u8; 8], length: usize, line: u64) -> Option<ChannelIndex> {
+    fn other_usual_channel(
+        &mut self,
+        name: [u8; 8],
+        length: usize,
+        line: u64,
+    ) -> Option<ChannelIndex> {
         if let Some(at) = self.usual_channels.iter().position(|(known, _)| *known == name) {
             self.usual_channels.swap(0, at);
         } else {
@@ -165,7 +193,10 @@ impl Parsed {
 
     fn take(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
         // Printable ASCII is what the parser lets through, so this loses nothing.
-        let Some(channel) = std::str::from_utf8(channel).ok().and_then(|name| self.channels.of(name, self.line_ends)) else {
+        let Some(channel) = std::str::from_utf8(channel)
+            .ok()
+            .and_then(|name| self.channels.of(name, self.line_ends))
+        else {
             self.reject(TOO_MANY.to_owned());
             return;
         };
@@ -188,11 +219,17 @@ impl Parsed {
         }
     }
 
-    /// The frame by value: written into memory in parts and read back whole it would cost a fifth of the parsing.
+    /// The frame by value: written into memory in parts and read back whole it would cost a fifth
+    /// of the parsing.
     #[inline(always)]
     fn add_classic(&mut self, time: Option<Timestamp>, channel: ChannelIndex, frame: ClassicFrame) {
         self.measure.note(frame, &mut self.frames);
-        self.frames.push(Frame { time, channel, kind: FrameKind::Classic(frame), length: Length::default() });
+        self.frames.push(Frame {
+            time,
+            channel,
+            kind: FrameKind::Classic(frame),
+            length: Length::default(),
+        });
     }
 
     /// Sets the length of each frame; to be called after the last.
@@ -213,7 +250,8 @@ impl Parsed {
     }
 }
 
-/// Words about the input, which may quote it: what could steer a terminal or turn the direction of writing is written as a number.
+/// Words about the input, which may quote it: what could steer a terminal or turn the direction of
+/// writing is written as a number.
 pub(super) fn shown(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for character in text.chars() {
@@ -239,7 +277,8 @@ pub(super) struct Clock {
 
 /// The verdict is drawn from so many stamps of console text …
 const TELLING: usize = 200;
-/// … among so many frames: counted in frames and not in chunks, so that it is the same however the file is cut.
+/// … among so many frames: counted in frames and not in chunks, so that it is the same however the
+/// file is cut.
 const WITHIN: usize = 20_000;
 
 impl Clock {
@@ -266,13 +305,25 @@ impl Clock {
         if self.waiting.is_empty() && parsed.console.is_empty() {
             return vec![parsed];
         }
-        let first = if self.looked_at == 0 { parsed.console.first().map_or(0, |at| *at as usize) } else { 0 };
+        let first = if self.looked_at == 0 {
+            parsed.console.first().map_or(0, |at| *at as usize)
+        } else {
+            0
+        };
         let last = first + (WITHIN - self.looked_at);
-        let stamps = parsed.console.iter().filter(|at| (**at as usize) < last).filter_map(|at| parsed.frames[*at as usize].time);
+        let stamps = parsed
+            .console
+            .iter()
+            .filter(|at| (**at as usize) < last)
+            .filter_map(|at| parsed.frames[*at as usize].time);
         self.stamps.extend(stamps.map(Timestamp::nanoseconds).take(TELLING - self.stamps.len()));
         self.looked_at = WITHIN.min(self.looked_at + parsed.frames.len() - first);
         self.waiting.push(parsed);
-        if self.stamps.len() == TELLING || self.looked_at == WITHIN { self.settle() } else { Vec::new() }
+        if self.stamps.len() == TELLING || self.looked_at == WITHIN {
+            self.settle()
+        } else {
+            Vec::new()
+        }
     }
 
     /// Draws the verdict from what there is, and hands on what waited for it.
@@ -300,7 +351,8 @@ impl Clock {
     }
 }
 
-/// Times only fall back by a little between channels; differences fall back at about every second line.
+/// Times only fall back by a little between channels; differences fall back at about every second
+/// line.
 fn looks_relative(stamps: &[i64]) -> bool {
     let falls = stamps.windows(2).filter(|pair| pair[1] < pair[0]).count();
     let small = stamps.iter().all(|stamp| *stamp < 1_000_000 * 1_000_000_000);

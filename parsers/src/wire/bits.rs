@@ -7,11 +7,13 @@ use crc::{Algorithm, CRC_17_CAN_FD, CRC_21_CAN_FD, Crc};
 use super::{classic_head, crc15, fd_head};
 use crate::{FdFrame, FrameKind};
 
-// Starting values of zero, as in the catalogue; the ISO start is folded into the first bits of the message instead.
+// Starting values of zero, as in the catalogue; the ISO start is folded into the first bits of the
+// message instead.
 static CRC17: Crc<u32> = Crc::<u32>::new(&Algorithm { init: 0, ..CRC_17_CAN_FD });
 static CRC21: Crc<u32> = Crc::<u32>::new(&Algorithm { init: 0, ..CRC_21_CAN_FD });
 
-/// A frame bit by bit: an independent second reading of the rules above, and what a bit-level display needs.
+/// A frame bit by bit: an independent second reading of the rules above, and what a bit-level
+/// display needs.
 pub struct Bits {
     bits: [u8; 96],
     length: usize,
@@ -24,7 +26,8 @@ pub struct Bits {
 }
 
 impl Bits {
-    /// Encodes a frame from start of frame to end of frame, the ACK slot sent dominant; `None` for an error report.
+    /// Encodes a frame from start of frame to end of frame, the ACK slot sent dominant; `None` for
+    /// an error report.
     ///
     /// ```
     /// use lostnode_parsers::{candump, wire::Bits};
@@ -91,8 +94,9 @@ impl Bits {
         }
     }
 
-    /// Checksum over the bits so far and the stuff count, through the whole-byte library: the message is right-aligned
-    /// behind leading zeros, and the start value is added to its first bits, which is the same thing.
+    /// Checksum over the bits so far and the stuff count, through the whole-byte library: the
+    /// message is right-aligned behind leading zeros, and the start value is added to its first
+    /// bits, which is the same thing.
     fn checksum(&self, stuff_count: u32, width: u32) -> u32 {
         let total = self.length + 4;
         let padding = (8 - total % 8) % 8;

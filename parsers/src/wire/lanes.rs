@@ -1,5 +1,5 @@
-//! Lengths of 128 frames at once, by bit slicing: one word holds the same bit of all of them, so that one operation on words does for 128 frames what the
-//! rules say of one bit.
+//! Lengths of 128 frames at once, by bit slicing: one word holds the same bit of all of them, so
+//! that one operation on words does for 128 frames what the rules say of one bit.
 
 use wide::u64x2 as Word;
 
@@ -22,7 +22,10 @@ impl Shape {
     /// Of a data frame; remote frames have none.
     #[inline]
     pub fn of(frame: ClassicFrame) -> Option<Shape> {
-        (!frame.is_remote()).then_some(Shape { extended: matches!(frame.identifier(), Id::Extended(_)), dlc: frame.raw_dlc() })
+        (!frame.is_remote()).then_some(Shape {
+            extended: matches!(frame.identifier(), Id::Extended(_)),
+            dlc: frame.raw_dlc(),
+        })
     }
 
     /// From 0, below [`Shape::COUNT`].
@@ -69,7 +72,8 @@ impl Lanes {
     /// How many lanes there are.
     pub const COUNT: usize = LANES;
 
-    /// Puts a frame into a lane, below [`Lanes::COUNT`]; whoever asks for lengths says the shape of all.
+    /// Puts a frame into a lane, below [`Lanes::COUNT`]; whoever asks for lengths says the shape of
+    /// all.
     #[inline]
     pub fn put(&mut self, lane: usize, frame: ClassicFrame) {
         let lane = lane % LANES;
@@ -86,7 +90,11 @@ impl Lanes {
         let mut stuffing = Stuffing::default();
         message.bits().chunks(Stuffing::TOGETHER).for_each(|bits| stuffing.take(bits));
         let fields = message.count as u16 + TAIL + INTERMISSION;
-        stuffing.counts().map(|stuff| Length { nominal: fields + u16::from(stuff), data_phase: 0, stuff: u16::from(stuff) })
+        stuffing.counts().map(|stuff| Length {
+            nominal: fields + u16::from(stuff),
+            data_phase: 0,
+            stuff: u16::from(stuff),
+        })
     }
 
     /// Start of frame to the last data bit (ISO 11898-1:2015, 10.4.2).
@@ -106,16 +114,22 @@ impl Lanes {
         // RTR, then IDE and FDF or FDF and the reserved bit.
         message.add([dominant; 3]);
         message.add([3, 2, 1, 0].map(|bit| if dlc >> bit & 1 == 1 { recessive } else { dominant }));
-        let mut data: [Word; 64] = core::array::from_fn(|at| Word::new([self.data[at], self.data[at + HALF]]));
+        let mut data: [Word; 64] =
+            core::array::from_fn(|at| Word::new([self.data[at], self.data[at + HALF]]));
         transpose(&mut data);
-        data.chunks_exact(8).take(usize::from(dlc)).for_each(|byte| message.add_highest_first(byte));
+        data.chunks_exact(8)
+            .take(usize::from(dlc))
+            .for_each(|byte| message.add_highest_first(byte));
     }
 
     /// The bits of the identifiers, as many as asked for, lowest first.
     #[inline(always)]
     fn ids<const BITS: usize>(&self) -> [Word; BITS] {
-        let half =
-            |at: usize| (0..HALF / BITS).fold(0, |word, field| word | u64::from(self.ids[at + BITS * field]) << (BITS * field));
+        let half = |at: usize| {
+            (0..HALF / BITS).fold(0, |word, field| {
+                word | u64::from(self.ids[at + BITS * field]) << (BITS * field)
+            })
+        };
         let mut bits = core::array::from_fn(|at| Word::new([half(at), half(at + HALF)]));
         transpose(&mut bits);
         bits
@@ -147,7 +161,8 @@ impl Message {
     }
 }
 
-/// Swaps lanes and bits: of `N` words, each of fields of `N` bits, bit `b` of word `l` of a field becomes bit `l` of word `b` (Warren, Hacker's Delight, 7-3).
+/// Swaps lanes and bits: of `N` words, each of fields of `N` bits, bit `b` of word `l` of a field
+/// becomes bit `l` of word `b` (Warren, Hacker's Delight, 7-3).
 #[inline(always)]
 fn transpose<const N: usize>(words: &mut [Word; N]) {
     let mut half = N / 2;
@@ -168,7 +183,8 @@ fn transpose<const N: usize>(words: &mut [Word; N]) {
 
 /// Checksums (CRC-15) of a message: what long division leaves over (ISO 11898-1:2015, 10.4.2.6).
 fn remainder(message: &[Word]) -> [Word; CRC] {
-    /// x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1: so many bits before the one that it is taken from.
+    /// x^15 + x^14 + x^10 + x^8 + x^7 + x^4 + x^3 + 1: so many bits before the one that it is taken
+    /// from.
     const TERMS: [usize; 7] = [15, 12, 11, 8, 7, 5, 1];
     // What was taken off at each bit, after as many at which nothing was.
     let mut taken = [Word::ZERO; CRC + MOST_BITS];
@@ -176,17 +192,24 @@ fn remainder(message: &[Word]) -> [Word; CRC] {
     let mut last = Word::ZERO;
     for (at, bit) in message.iter().enumerate() {
         let Some((before, [own, ..])) = taken[at..].split_first_chunk_mut::<CRC>() else { break };
-        let earlier = TERMS.into_iter().filter(|term| *term > 1).fold(*bit, |sum, term| sum ^ before[CRC - term]);
+        let earlier = TERMS
+            .into_iter()
+            .filter(|term| *term > 1)
+            .fold(*bit, |sum, term| sum ^ before[CRC - term]);
         last ^= earlier;
         *own = last;
     }
     core::array::from_fn(|at| {
-        let before = TERMS.into_iter().filter(|term| *term > at).map(|term| taken[message.len() + CRC + at - term]);
+        let before = TERMS
+            .into_iter()
+            .filter(|term| *term > at)
+            .map(|term| taken[message.len() + CRC + at - term]);
         before.fold(Word::ZERO, |sum, taken| sum ^ taken)
     })
 }
 
-/// Counts stuff bits: after five equal bits one of the other level is put in, and is the first of the next run (ISO 11898-1:2015, 10.5).
+/// Counts stuff bits: after five equal bits one of the other level is put in, and is the first of
+/// the next run (ISO 11898-1:2015, 10.5).
 struct Stuffing {
     /// Level of the last bit, stuff bits among them.
     level: Word,
@@ -197,7 +220,8 @@ struct Stuffing {
 }
 
 impl Default for Stuffing {
-    /// The bus is recessive before a frame, but what was there before its first bit, a dominant one, is of no run.
+    /// The bus is recessive before a frame, but what was there before its first bit, a dominant
+    /// one, is of no run.
     fn default() -> Self {
         Stuffing { level: Word::MAX, runs: [Word::ZERO; 3], counts: [Word::ZERO; 5] }
     }

@@ -1,0 +1,3 @@
+//! Every sentence: from typed evidence to English. Nothing before this room knows English.
+
+pub mod terms;
