@@ -117,3 +117,38 @@ impl Hasher for Mixing {
         self.0
     }
 }
+
+/// A place in a list that is named after what stands there, so that a node is never looked up by
+/// the place of an identifier.
+macro_rules! place {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(pub usize);
+
+        impl<T> std::ops::Index<$name> for Vec<T> {
+            type Output = T;
+
+            fn index(&self, at: $name) -> &T {
+                &self[at.0]
+            }
+        }
+
+        impl<T> std::ops::IndexMut<$name> for Vec<T> {
+            fn index_mut(&mut self, at: $name) -> &mut T {
+                &mut self[at.0]
+            }
+        }
+    };
+}
+
+place! {
+    /// Place of a node in the list of all senders.
+    NodeIndex
+}
+
+place! {
+    /// Place of an identifier in the list of all: in order of appearance while the analysis is at
+    /// work, in order of channel and identifier in its result.
+    IdIndex
+}
