@@ -337,13 +337,13 @@ fn analyse(text: &str, knowledge: &Knowledge) -> Analysis {
         capture::read(source, &Options::default(), |batch| summary.push(batch)).expect("a capture");
     summary.finish();
     let mut report = build::report(vec![capture], &summary, &settings, None);
-    fault::find(&mut report, knowledge, &Job::default()).expect("no job");
+    report.findings = Some(fault::find(&report, knowledge, &Job::default()).expect("no job"));
     report
 }
 
 /// Place of the finding that names the fault and what it is about; of a branch all nodes.
 fn place(report: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
-    report.findings.iter().position(|finding| {
+    report.ranked().iter().position(|finding| {
         finding.class == *class
             && about
                 .iter()
@@ -370,7 +370,7 @@ fn main() {
         let text = case.scenario(first + number);
         let report = analyse(&text, &knowledge);
         let place = place(&report, &case.truth[0]);
-        let said = match (place, report.findings.first()) {
+        let said = match (place, report.ranked().first()) {
             (Some(0), _) => class.to_owned(),
             (_, Some(finding)) if finding.class == class => format!("{class}, elsewhere"),
             (_, Some(finding)) => finding.class.clone(),
@@ -378,7 +378,7 @@ fn main() {
         };
         if show && place != Some(0) {
             let list: Vec<_> = report
-                .findings
+                .ranked()
                 .iter()
                 .map(|f| format!("{:.2} {}", f.probability, f.title))
                 .collect();
@@ -431,7 +431,7 @@ fn main() {
         both += u64::from(found);
         if show && !found {
             let list: Vec<_> = report
-                .findings
+                .ranked()
                 .iter()
                 .map(|f| format!("{:.2} {}", f.probability, f.title))
                 .collect();

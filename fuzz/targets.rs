@@ -145,7 +145,7 @@ pub fn report(data: &[u8]) {
         let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
         summary.finish();
         let mut report = build::report(vec![capture], &summary, &settings, None);
-        fault::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;
+        report.findings = Some(fault::find(&report, &Knowledge::default(), &Job::default()).ok()?);
         let mut json = Vec::new();
         Json.render(&report, &mut json).ok()?;
         Some((report, json))

@@ -1,5 +1,14 @@
 //! Ranked explanations, with their evidence and what to test next.
 
+/// What explains an analysis.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Findings {
+    /// Most probable first, those that are no fault of the vehicle last.
+    pub ranked: Vec<Finding>,
+    /// What to test next over all of them, most probability for its minutes first.
+    pub next_tests: Vec<NextTest>,
+}
+
 /// A ranked explanation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {

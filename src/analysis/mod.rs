@@ -35,10 +35,8 @@ pub struct Analysis {
     pub lanes: Vec<Lane>,
     /// What testers and modules said to each other.
     pub diagnosis: diagnosis::Diagnosis,
-    /// Ranked explanations, most probable first, those that are no fault of the vehicle last.
-    pub findings: Vec<finding::Finding>,
-    /// What to test next over all findings, most probability for its minutes first.
-    pub next_tests: Vec<finding::NextTest>,
+    /// What explains it; `None` where that was not asked for.
+    pub findings: Option<finding::Findings>,
     /// What the reader of the report should know about its limits.
     pub notices: Vec<String>,
 }
@@ -48,6 +46,16 @@ impl Analysis {
     /// recording.
     pub fn lost(&self) -> impl Iterator<Item = &Outage> {
         self.outages.iter().filter(|outage| outage.is_loss())
+    }
+
+    /// The ranked findings; none where they were not asked for.
+    pub fn ranked(&self) -> &[finding::Finding] {
+        self.findings.as_ref().map_or(&[], |findings| &findings.ranked)
+    }
+
+    /// What to test next over all findings; nothing where they were not asked for.
+    pub fn next_tests(&self) -> &[finding::NextTest] {
+        self.findings.as_ref().map_or(&[], |findings| &findings.next_tests)
     }
 }
 

@@ -235,8 +235,9 @@ impl Work {
             Ok(report) => report,
             Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
         };
-        fault::find(&mut report, self.knowledge.get_or_init(Knowledge::default), &Job::default())
-            .map_err(Failure::message)?;
+        let knowledge = self.knowledge.get_or_init(Knowledge::default);
+        let findings = fault::find(&report, knowledge, &Job::default());
+        report.findings = Some(findings.map_err(Failure::message)?);
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
         write_file(place, "report.json", |out| Json.render(&report, out))?;
         write_file(place, "report.html", |out| Html.render(&report, out))?;

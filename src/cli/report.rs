@@ -185,10 +185,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             (answer(), knowledge.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
         }),
     };
-    fault::find(&mut report, &knowledge, &job).map_err(|error| match &arguments.readings {
+    let findings = fault::find(&report, &knowledge, &job);
+    report.findings = Some(findings.map_err(|error| match &arguments.readings {
         Some(path) => Failure::message(format!("{}: {error}", path.display())),
         None => Failure::message(error),
-    })?;
+    })?);
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&report, out))?;

@@ -22,7 +22,7 @@ use self::sets::{Explained, Fault};
 use self::subject::Subject;
 use self::symptoms::Symptom;
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Evidence, Finding, NextTest};
+use crate::analysis::finding::{Evidence, Finding, Findings, NextTest};
 
 /// Faults less probable than this are not shown.
 const SHOWN: f64 = 0.03;
@@ -31,11 +31,11 @@ const MOST: usize = 12;
 /// A fault puts out the codes of a symptom that it shows with at least this probability.
 const PUTS_OUT: f64 = 0.25;
 
-/// Adds findings and tests to a report.
+/// What explains an analysis, and what to test next.
 ///
 /// # Errors
 /// Where the job file names what is not known, with its line.
-pub fn find(report: &mut Analysis, knowledge: &Knowledge, job: &Job) -> Result<(), String> {
+pub fn find(report: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, String> {
     let observed = job.observed(report, knowledge)?;
     let symptoms = symptoms::of(report);
     let explained = sets::explain(report, knowledge, &symptoms, &observed);
@@ -55,18 +55,16 @@ pub fn find(report: &mut Analysis, knowledge: &Knowledge, job: &Job) -> Result<(
     shown.truncate(MOST);
     let faults: Vec<Fault> = shown.iter().map(|at| explained.faults[*at].clone()).collect();
     let case = Case { report, knowledge, symptoms: &symptoms, observed: &observed, job };
-    let mut findings: Vec<Finding> = shown
+    let mut ranked: Vec<Finding> = shown
         .iter()
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
-    let tests = tests(report, knowledge, &faults, &observed, Order::ProbabilityOverCost);
-    for (at, finding) in findings.iter_mut().enumerate() {
+    let next_tests = tests(report, knowledge, &faults, &observed, Order::ProbabilityOverCost);
+    for (at, finding) in ranked.iter_mut().enumerate() {
         finding.next_tests =
-            tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
+            next_tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
     }
-    report.findings = findings;
-    report.next_tests = tests;
-    Ok(())
+    Ok(Findings { ranked, next_tests })
 }
 
 /// Minutes until the fault of a class is found, as expected when tests are done in an order, and

@@ -53,8 +53,6 @@ pub fn report(
     let begin = timing.span.map(|(begin, _)| begin);
     let diagnosis =
         diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
-    // Findings are drawn from the report itself (`fault::find`).
-    let (findings, next_tests) = (Vec::new(), Vec::new());
     let span = timing.span;
     Analysis {
         captures,
@@ -66,8 +64,8 @@ pub fn report(
         deviations,
         lanes,
         diagnosis,
-        findings,
-        next_tests,
+        // Drawn from the analysis itself, where they are asked for (`fault::find`).
+        findings: None,
         notices,
     }
 }

@@ -255,8 +255,8 @@ fn build(report: &Analysis) -> Document {
                 text: deviation.text.clone(),
             })
             .collect(),
-        findings: report.findings.iter().enumerate().map(findings::finding).collect(),
-        next_tests: report.next_tests.iter().map(findings::test).collect(),
+        findings: report.ranked().iter().enumerate().map(findings::finding).collect(),
+        next_tests: report.next_tests().iter().map(findings::test).collect(),
         notices: report.notices.clone(),
     }
 }

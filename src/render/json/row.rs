@@ -73,7 +73,7 @@ impl Row {
         let loads: Vec<_> =
             report.channels.iter().filter_map(|channel| channel.load.as_ref()).collect();
         let highest = |values: Vec<f64>| values.into_iter().reduce(f64::max);
-        let finding = report.findings.iter().find(|finding| !finding.benign);
+        let finding = report.ranked().iter().find(|finding| !finding.benign);
         let mut codes: Vec<String> = report
             .diagnosis
             .codes

@@ -14,11 +14,11 @@ const TESTS: usize = 8;
 const CODES: usize = 8;
 
 pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    if report.findings.is_empty() {
+    if report.ranked().is_empty() {
         return Ok(());
     }
     writeln!(out, "{HEAD}What explains it{HEAD:#}")?;
-    for (at, finding) in report.findings.iter().enumerate() {
+    for (at, finding) in report.ranked().iter().enumerate() {
         let style = if finding.benign { GOOD } else { BAD };
         let percent = match finding.probability {
             sure if sure > 0.99 => ">99 %".to_owned(),
@@ -35,7 +35,7 @@ pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         }
     }
     writeln!(out)?;
-    tests(&report.next_tests, out)
+    tests(report.next_tests(), out)
 }
 
 fn full(finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
