@@ -1,13 +1,17 @@
 //! What `compare` makes of reports: each made by hand, so that every count and second is known.
 
-use lostnode::analysis::diagnosis::{CodeEntry, TalkEntry};
+use lostnode::analysis::diagnosis::{
+    CodeEntry, CodeNumber, CodeStanding, IdentityEntry, Module, MonitorEntry, Party, TalkEntry,
+};
 use lostnode::analysis::{
     Analysis, Basis, BitRate, Cause, Channel, Identifier, Node, Outage, Scope,
 };
 use lostnode::compare::compare;
-use lostnode::compare::comparison::{Comparison, State};
+use lostnode::compare::comparison::{CodeChange, Comparison, Notice, State};
 use lostnode::fold::timing::{Rhythm, nanoseconds};
+use lostnode::words::comparison as words;
 use lostnode_parsers::Id;
+use lostnode_parsers::dtc::Code;
 use lostnode_parsers::frame::parse_id;
 
 const FRONT: usize = 0;
@@ -99,13 +103,20 @@ type RowOf<'a> = (&'a str, State, (u64, u64), (u64, u64), (f64, f64));
 #[track_caller]
 fn rows(before: &Analysis, after: &[Analysis], expected: &[RowOf<'_>]) -> Comparison {
     let comparison = compare(before, after);
-    let found: Vec<RowOf<'_>> = comparison
-        .rows
+    let in_order = words::rows(&comparison);
+    let names: Vec<String> = in_order.iter().map(|row| words::name(&row.lost)).collect();
+    let found: Vec<RowOf<'_>> = in_order
         .iter()
-        .map(|row| (row.name.as_str(), row.state, row.losses, row.episodes, row.watched))
+        .zip(&names)
+        .map(|(row, name)| (name.as_str(), row.state, row.losses, row.episodes, row.watched))
         .collect();
     assert_eq!(found, expected);
     comparison
+}
+
+/// What is said of the one row of a comparison.
+fn said(comparison: &Comparison) -> String {
+    words::row(&comparison.rows[0])
 }
 
 #[track_caller]
@@ -126,11 +137,11 @@ fn none_since() {
     assert_eq!(held.rows[0].needed, None);
     assert_eq!(held.verdict, State::Held);
     assert_eq!(
-        held.sentence,
+        words::verdict(&held),
         "What was lost before was heard throughout afterwards, long enough to be 95 % sure that it is less."
     );
     assert_eq!(
-        held.rows[0].sentence,
+        said(&held),
         "5 episodes in 290.0 s; none in 410.0 s since: by luck alone 1.2 %, so 95 % sure that it is less"
     );
     let open =
@@ -138,17 +149,15 @@ fn none_since() {
     let needed = 290.0 * (0.05_f64.powf(-0.2) - 1.0) - 20.0;
     near(open.rows[0].needed.unwrap(), needed);
     near((290.0 / (290.0 + 20.0 + needed)).powi(5), 0.05);
+    let sentence = words::verdict(&open);
     assert!(
-        open.sentence.contains("but not for long enough: drive 218.0 s more without a loss"),
-        "{}",
-        open.sentence
+        sentence.contains("but not for long enough: drive 218.0 s more without a loss"),
+        "{sentence}"
     );
+    let sentence = said(&open);
     assert!(
-        open.rows[0]
-            .sentence
-            .contains("none in 20.00 s since: by luck alone 71.6 %; drive 218.0 s more"),
-        "{}",
-        open.rows[0].sentence
+        sentence.contains("none in 20.00 s since: by luck alone 71.6 %; drive 218.0 s more"),
+        "{sentence}"
     );
     // Several captures after count together.
     rows(
@@ -174,11 +183,11 @@ fn lost_since() {
         &[front_lost(202.0, &[100.0])],
         &[("front", State::StillLost, (5, 1), (5, 1), (290.0, 200.0))],
     );
-    assert_eq!(again.sentence, "It is still lost.");
+    assert_eq!(words::verdict(&again), "It is still lost.");
     let (ratio, low, high) = again.rows[0].ratio.unwrap();
     near(ratio.unwrap(), (1.0 / 200.0) / (5.0 / 290.0));
     assert!(low < 0.29 && high.unwrap() > 0.29);
-    assert!(again.rows[0].sentence.starts_with(
+    assert!(said(&again).starts_with(
         "5 episodes in 290.0 s; 1 episode in 200.0 s since; rate after over before 0.29 (95 %: 0.0"
     ));
     assert_eq!(again.rows[0].needed, None);
@@ -187,12 +196,12 @@ fn lost_since() {
         &[front_lost(202.0, &[50.0, 150.0])],
         &[("front", State::NewlyLost, (0, 2), (0, 2), (300.0, 198.0))],
     );
-    assert_eq!(newly.sentence, "Something is lost that was not lost before.");
-    assert_eq!(newly.rows[0].sentence, "not lost in 300.0 s before; 2 episodes in 198.0 s since");
+    assert_eq!(words::verdict(&newly), "Something is lost that was not lost before.");
+    assert_eq!(said(&newly), "not lost in 300.0 s before; 2 episodes in 198.0 s since");
     assert_eq!(newly.rows[0].ratio.unwrap().0, None);
     let nothing = rows(&report(300.0), &[report(100.0)], &[]);
     assert_eq!(
-        (nothing.verdict, nothing.sentence.as_str()),
+        (nothing.verdict, words::verdict(&nothing).as_str()),
         (State::NothingLost, "Nothing was lost before, and nothing after.")
     );
     // The worst comes first, and is the verdict.
@@ -216,11 +225,11 @@ fn bursts() {
         rows(&before, &after, &[("front", State::StillLost, (4, 4), (2, 3), (992.0, 992.0))]);
     near(found.rows[0].joined, 0.3 * 992.0 / 2.0);
     assert!(
-        found.rows[0].sentence.starts_with(
+        said(&found).starts_with(
             "2 episodes (from 4 losses, those within 148.8 s joined) in 16 min 32 s; 3 episodes"
         ),
         "{}",
-        found.rows[0].sentence
+        said(&found)
     );
 }
 
@@ -325,7 +334,7 @@ fn not_heard_since() {
     };
     let gone = |name, watched| (name, State::NewlyLost, (0, 1), (0, 1), (watched, 100.0));
     let found = rows(&before, &[without(&["100", "110"])], &[gone("front", 300.0)]);
-    assert_eq!(found.rows[0].sentence, "heard before, and not at all since");
+    assert_eq!(said(&found), "heard before, and not at all since");
     rows(&before, &[without(&["300"])], &[gone("0x300", 300.0)]);
     // A part of a node, or what comes now and then, may be missing for other reasons.
     rows(&before, &[without(&["100"])], &[]);
@@ -350,7 +359,7 @@ fn not_heard_since() {
         &[without(&["100", "110"])],
         &[("front", State::StillLost, (1, 1), (1, 1), (298.0, 100.0))],
     );
-    assert_eq!(still.rows[0].sentence, "1 episode in 298.0 s; not heard at all since");
+    assert_eq!(said(&still), "1 episode in 298.0 s; not heard at all since");
     // Lost in one capture after and not heard otherwise: counted as it was.
     let mut lost = without(&["100", "110"]);
     lost.outages = vec![Outage {
@@ -369,38 +378,37 @@ fn not_heard_since() {
 fn notices() {
     let said = |before: &Analysis, after: &[Analysis]| compare(before, after).notices;
     let sound = said(&report(300.0), &[report(100.0)]);
-    assert_eq!(sound.len(), 1);
-    assert!(sound[0].contains("drive as it was driven"));
+    assert_eq!(sound, [Notice::SameRoads]);
+    assert!(words::notice(&sound[0]).contains("drive as it was driven"));
     let mut refused = report(100.0);
     refused.captures[0].rejected = 3;
     refused.span = None;
     let found = said(&report(300.0), &[refused]);
     assert_eq!(
         found[..2],
-        [
-            "100 s: without time stamps nothing can be said of losses",
-            "100 s: 3 lines were no frames"
-        ]
+        [Notice::NoTimeStamps("100 s".to_owned()), Notice::Rejected("100 s".to_owned(), 3)]
     );
     let mut lasting = front_lost(100.0, &[90.0]);
     assert_eq!(said(&report(300.0), std::slice::from_ref(&lasting)).len(), 1);
     lasting.outages[0].ongoing = true;
-    assert_eq!(
-        said(&report(300.0), &[lasting])[0],
-        "a loss lasts to the end of a capture after the repair"
-    );
+    assert_eq!(said(&report(300.0), &[lasting])[0], Notice::LossToTheEnd);
+}
+
+/// A module by its letter: A answers with 7E8, B with 7E9.
+fn module(letter: &str) -> Module {
+    let answers = if letter == "A" { "7E8" } else { "7E9" };
+    Module { channel: 0, party: Party::Id(id(answers)) }
 }
 
 /// A code of a module, and whether a later reading no longer had it.
-fn code(code: &str, reporter: &str, gone: bool, tested: Option<bool>) -> CodeEntry {
+fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry {
     CodeEntry {
-        code: code.to_owned(),
-        failure_type: None,
-        meaning: Some("invented".to_owned()),
-        reporter: reporter.to_owned(),
-        blames: None,
-        status: Vec::new(),
+        number: CodeNumber::Code(Code::parse(code).unwrap()),
+        module: module(letter),
+        missed: None,
+        status: None,
         lists: Vec::new(),
+        standing: CodeStanding::Stored,
         seen: None,
         cleared: None,
         returned: false,
@@ -412,16 +420,15 @@ fn code(code: &str, reporter: &str, gone: bool, tested: Option<bool>) -> CodeEnt
         internal: false,
         failing: false,
         lamp: false,
-        story: String::new(),
     }
 }
 
 /// A report whose modules named were read for codes, and what they had.
 fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Analysis {
     let mut report = report(100.0);
-    report.diagnosis.codes_read = modules.iter().map(|&module| module.to_owned()).collect();
-    let talk = |&module: &&str| TalkEntry {
-        module: module.to_owned(),
+    report.diagnosis.codes_read = modules.iter().map(|letter| module(letter)).collect();
+    let talk = |letter: &&str| TalkEntry {
+        module: module(letter),
         positive: 1,
         negative: Vec::new(),
         unanswered: 0,
@@ -434,17 +441,32 @@ fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Analysis {
     report
 }
 
+const STILL_THERE: CodeChange = CodeChange::StillThere;
+const RETURNED: CodeChange = CodeChange::Returned;
+const NOT_READ: CodeChange = CodeChange::NotRead;
+const GONE: CodeChange = CodeChange::Gone { tested: Some(true) };
+const GONE_UNTESTED: CodeChange = CodeChange::Gone { tested: Some(false) };
+const GONE_UNKNOWN: CodeChange = CodeChange::Gone { tested: None };
+
 #[track_caller]
-fn changes(before: &Analysis, after: &[Analysis], expected: &[(&str, &str, &str)]) {
-    let found = compare(before, after).codes;
-    let found: Vec<_> =
-        found.iter().map(|row| (row.code.as_str(), row.reporter.as_str(), row.change)).collect();
+fn changes(before: &Analysis, after: &[Analysis], expected: &[(&str, &str, CodeChange)]) {
+    let found: Vec<_> = compare(before, after)
+        .codes
+        .into_iter()
+        .map(|row| (row.code, row.reporter.party, row.change))
+        .collect();
+    let expected: Vec<_> = expected
+        .iter()
+        .map(|(number, letter, change)| {
+            (code(number, letter, false, None).number, module(letter).party, *change)
+        })
+        .collect();
     assert_eq!(found, expected);
 }
 
 /// What became of one code of module A.
 #[track_caller]
-fn change(own: CodeEntry, after: &[Analysis], expected: &str) {
+fn change(own: CodeEntry, after: &[Analysis], expected: CodeChange) {
     changes(&read(&["A"], vec![own]), after, &[("U0100", "A", expected)]);
 }
 
@@ -452,33 +474,29 @@ fn change(own: CodeEntry, after: &[Analysis], expected: &str) {
 fn codes() {
     let (active, cleared) =
         (|| code("U0100", "A", false, None), |tested| code("U0100", "A", true, tested));
-    change(active(), &[read(&["A"], vec![active()])], "still there");
-    change(cleared(None), &[read(&["A"], vec![active()])], "returned");
-    change(active(), &[read(&["A"], vec![CodeEntry { returned: true, ..active() }])], "returned");
-    change(active(), &[read(&["A"], vec![cleared(Some(true))])], "gone");
-    change(active(), &[read(&["A"], vec![cleared(Some(false))])], "gone, not tested yet");
-    change(active(), &[read(&["A"], vec![cleared(None)])], "gone, whether tested not known");
-    change(active(), &[read(&["A"], vec![])], "gone, whether tested not known");
+    change(active(), &[read(&["A"], vec![active()])], STILL_THERE);
+    change(cleared(None), &[read(&["A"], vec![active()])], RETURNED);
+    change(active(), &[read(&["A"], vec![CodeEntry { returned: true, ..active() }])], RETURNED);
+    change(active(), &[read(&["A"], vec![cleared(Some(true))])], GONE);
+    change(active(), &[read(&["A"], vec![cleared(Some(false))])], GONE_UNTESTED);
+    change(active(), &[read(&["A"], vec![cleared(None)])], GONE_UNKNOWN);
+    change(active(), &[read(&["A"], vec![])], GONE_UNKNOWN);
     // Nobody asked the module afterwards, or not for codes: what was known before stands.
-    change(active(), &[report(100.0)], "not read after");
-    change(active(), &[read(&["B"], vec![])], "not read after");
-    change(cleared(Some(true)), &[read(&["B"], vec![])], "gone");
+    change(active(), &[report(100.0)], NOT_READ);
+    change(active(), &[read(&["B"], vec![])], NOT_READ);
+    change(cleared(Some(true)), &[read(&["B"], vec![])], GONE);
     let mut spoke = read(&["A"], vec![]);
     spoke.diagnosis.codes_read.clear();
-    change(active(), std::slice::from_ref(&spoke), "not read after");
-    change(cleared(Some(true)), std::slice::from_ref(&spoke), "gone");
+    change(active(), std::slice::from_ref(&spoke), NOT_READ);
+    change(cleared(Some(true)), std::slice::from_ref(&spoke), GONE);
     // The last capture in which the module answered decides; one in which it only refused does not.
     let mut refused = read(&["A"], vec![]);
     refused.diagnosis.talks[0].positive = 0;
-    change(active(), &[read(&["A"], vec![active()]), refused, read(&["B"], vec![])], "still there");
-    change(
-        active(),
-        &[read(&["A"], vec![active()]), read(&["A"], vec![])],
-        "gone, whether tested not known",
-    );
+    change(active(), &[read(&["A"], vec![active()]), refused, read(&["B"], vec![])], STILL_THERE);
+    change(active(), &[read(&["A"], vec![active()]), read(&["A"], vec![])], GONE_UNKNOWN);
     let mut codes_only = read(&["A"], vec![active()]);
     codes_only.diagnosis.talks.clear();
-    change(active(), &[read(&["A"], vec![]), codes_only], "still there");
+    change(active(), &[read(&["A"], vec![]), codes_only], STILL_THERE);
     // The same code of another module is another one; a new one counts unless it is gone already.
     let others = vec![
         code("U0100", "B", false, None),
@@ -486,9 +504,9 @@ fn codes() {
         code("U0300", "A", true, None),
     ];
     let expected = [
-        ("U0100", "A", "gone, whether tested not known"),
-        ("U0100", "B", "new"),
-        ("U0200", "A", "new"),
+        ("U0100", "A", GONE_UNKNOWN),
+        ("U0100", "B", CodeChange::New),
+        ("U0200", "A", CodeChange::New),
     ];
     changes(&read(&["A"], vec![active()]), &[read(&["A", "B"], others)], &expected);
 }
@@ -501,27 +519,27 @@ fn monitors() {
         let mut report = read(&["A"], vec![]);
         report.diagnosis.vehicle.monitors = monitors
             .iter()
-            .map(|(module, name, done)| ((*module).to_owned(), *name, *done))
+            .map(|(letter, monitor, complete)| MonitorEntry {
+                module: module(letter),
+                monitor,
+                complete: *complete,
+            })
             .collect();
         report
     };
     let active = || code("U0100", "A", false, None);
-    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", true)])], "gone");
-    change(
-        active(),
-        &[with(&[("A", "catalyst", true), ("A", "fuel", false)])],
-        "gone, not tested yet",
-    );
-    change(
-        active(),
-        &[with(&[("A", "catalyst", false), ("A", "fuel", true)])],
-        "gone, not tested yet",
-    );
-    change(active(), &[with(&[("B", "catalyst", false)])], "gone, whether tested not known");
+    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", true)])], GONE);
+    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", false)])], GONE_UNTESTED);
+    change(active(), &[with(&[("A", "catalyst", false), ("A", "fuel", true)])], GONE_UNTESTED);
+    change(active(), &[with(&[("B", "catalyst", false)])], GONE_UNKNOWN);
     let listed = |before: &Analysis, after: &[Analysis]| {
-        let list = compare(before, after).monitors;
-        list.into_iter()
-            .map(|(module, name, was, is)| format!("{module} {name} {was:?} {is:?}"))
+        let comparison = compare(before, after);
+        words::monitors(&comparison)
+            .into_iter()
+            .map(|row| {
+                let letter = if row.module.party == module("A").party { "A" } else { "B" };
+                format!("{letter} {} {:?} {:?}", row.monitor, row.complete.0, row.complete.1)
+            })
             .collect::<Vec<_>>()
     };
     let before = with(&[
@@ -545,4 +563,32 @@ fn monitors() {
     );
     assert_eq!(listed(&with(&[("A", "fuel", true)]), &[with(&[("A", "fuel", true)])]), none);
     assert_eq!(listed(&report(1.0), &[with(&[("A", "fuel", true)])]), ["A fuel None Some(true)"]);
+}
+
+/// A module is the same one whatever it calls itself, and another one on another channel.
+#[test]
+fn a_module_is_known_by_its_place() {
+    let active = || code("U0100", "A", false, None);
+    let mut named = read(&["A"], vec![active()]);
+    named.diagnosis.identity = vec![IdentityEntry {
+        module: module("A"),
+        vin: None,
+        part_number: None,
+        calibration_ids: Vec::new(),
+        verification_numbers: Vec::new(),
+        name: Some("ECM".to_owned()),
+        others: Vec::new(),
+        sources: Vec::new(),
+        problems: Vec::new(),
+    }];
+    change(active(), &[named], STILL_THERE);
+    let mut elsewhere = read(&["A"], vec![active()]);
+    elsewhere.diagnosis.codes[0].module.channel = 1;
+    elsewhere.diagnosis.talks.clear();
+    elsewhere.diagnosis.codes_read.clear();
+    changes(
+        &read(&["A"], vec![active()]),
+        &[elsewhere],
+        &[("U0100", "A", NOT_READ), ("U0100", "A", CodeChange::New)],
+    );
 }

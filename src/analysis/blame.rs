@@ -1,20 +1,27 @@
-//! Who is blamed by whom, and whether the frames confirm it.
+//! Who is missed by whom, and whether the frames confirm it (docs/diagnostics.md).
 //!
 //! A module that many others miss points at itself or its branch; a module that misses many others
 //! points at itself. The names in codes are those of the standard, the names of nodes those of a
-//! roster or an address list: they are compared word by word.
+//! roster or an address list: which of them mean the same is judged word by word.
 
 use std::collections::BTreeMap;
+
+use crate::fold::diagnostics::{CodeNumber, Module};
+
+/// A module by its name in the table of codes, such as `Door Control Module A`. Traffic does not
+/// tell which module of the bus that is.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Missed(pub String);
 
 /// A "lost communication with …" code as one module holds it.
 #[derive(Clone, Debug)]
 pub struct Accusation {
     /// Who holds the code.
-    pub reporter: String,
-    /// Name of the missed module in the code's meaning.
-    pub blamed: String,
+    pub reporter: Module,
+    /// The module missed.
+    pub missed: Missed,
     /// The code.
-    pub code: String,
+    pub code: CodeNumber,
 }
 
 /// A node as the frames show it.
@@ -28,10 +35,45 @@ pub struct Witness {
     pub longest: f64,
 }
 
+/// What the frames say of a module that others miss. Nodes are places in the list of witnesses,
+/// which are those of [`super::Analysis::nodes`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Frames {
+    /// It was heard throughout.
+    Heard {
+        /// The node that it is.
+        node: usize,
+    },
+    /// It fell silent.
+    FellSilent {
+        /// The node that it is.
+        node: usize,
+        /// How often.
+        times: usize,
+        /// Seconds of the longest silence.
+        longest: f64,
+    },
+    /// Only one node fell silent: likely this one.
+    OnlyOneSilent {
+        /// The node.
+        node: usize,
+        /// How often.
+        times: usize,
+        /// Seconds of the longest silence.
+        longest: f64,
+    },
+    /// No node fell silent.
+    NobodySilent,
+    /// So many nodes fell silent; which of them it is, nothing tells.
+    SeveralSilent(usize),
+    /// No sender is known.
+    NoSender,
+}
+
 /// What the frames say to an accusation.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Verdict {
-    /// The blamed module fell silent in this capture.
+    /// The module missed fell silent in this capture.
     Confirmed,
     /// It is likely the one node that fell silent.
     Likely,
@@ -41,119 +83,105 @@ pub enum Verdict {
     Open,
 }
 
-/// One row of the matrix: a blamed module and all who miss it.
-#[derive(Clone, Debug)]
-pub struct Blame {
-    /// Name of the module in the codes.
-    pub blamed: String,
-    /// Who misses it, sorted.
-    pub reporters: Vec<String>,
-    /// The codes, sorted.
-    pub codes: Vec<String>,
-    /// What the frames say.
-    pub verdict: Verdict,
-    /// Place of the witness that it is, or likely is.
-    pub witness: Option<usize>,
-    /// In a sentence.
-    pub sentence: String,
+impl Frames {
+    /// The same without its numbers.
+    pub fn verdict(self) -> Verdict {
+        match self {
+            Frames::FellSilent { .. } => Verdict::Confirmed,
+            Frames::OnlyOneSilent { .. } => Verdict::Likely,
+            Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
+            Frames::SeveralSilent(_) | Frames::NoSender => Verdict::Open,
+        }
+    }
+
+    /// The node that the module is, or likely is.
+    pub fn node(self) -> Option<usize> {
+        match self {
+            Frames::Heard { node }
+            | Frames::FellSilent { node, .. }
+            | Frames::OnlyOneSilent { node, .. } => Some(node),
+            _ => None,
+        }
+    }
 }
 
-/// The matrix, most blamed first, and the reporters that miss three modules or more.
+/// One row of the matrix: a module, and all who miss it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Blame {
+    /// The module missed.
+    pub missed: Missed,
+    /// Who misses it, ascending.
+    pub reporters: Vec<Module>,
+    /// The codes, ascending.
+    pub codes: Vec<CodeNumber>,
+    /// What the frames say.
+    pub frames: Frames,
+}
+
+impl Blame {
+    /// What the frames say, without its numbers.
+    pub fn verdict(&self) -> Verdict {
+        self.frames.verdict()
+    }
+}
+
+/// Modules missed from which the one that misses them is itself in question.
+const MANY: usize = 3;
+
+/// The matrix, most missed first, and the modules that miss three others or more.
 pub fn matrix(
     accusations: &[Accusation],
     witnesses: &[Witness],
-) -> (Vec<Blame>, Vec<(String, usize)>) {
-    let mut rows: BTreeMap<&str, Vec<&Accusation>> = BTreeMap::new();
-    let mut by_reporter: BTreeMap<&str, Vec<&str>> = BTreeMap::new();
+) -> (Vec<Blame>, Vec<(Module, usize)>) {
+    let mut rows: BTreeMap<&Missed, Vec<&Accusation>> = BTreeMap::new();
+    let mut by_reporter: BTreeMap<Module, Vec<&Missed>> = BTreeMap::new();
     for accusation in accusations {
-        rows.entry(&accusation.blamed).or_default().push(accusation);
-        let misses = by_reporter.entry(&accusation.reporter).or_default();
-        if !misses.contains(&accusation.blamed.as_str()) {
-            misses.push(&accusation.blamed);
+        rows.entry(&accusation.missed).or_default().push(accusation);
+        let misses = by_reporter.entry(accusation.reporter).or_default();
+        if !misses.contains(&&accusation.missed) {
+            misses.push(&accusation.missed);
         }
     }
-    let sorted = |mut list: Vec<String>| {
-        list.sort_unstable();
-        list.dedup();
-        list
-    };
     let mut out: Vec<Blame> = rows
         .into_iter()
-        .map(|(blamed, list)| {
-            let reporters =
-                sorted(list.iter().map(|accusation| accusation.reporter.clone()).collect());
-            let codes = sorted(list.iter().map(|accusation| accusation.code.clone()).collect());
-            let (verdict, witness, what) = judge(blamed, witnesses);
-            let sentence = format!(
-                "{blamed} is missed by {} module{}: {what}",
-                reporters.len(),
-                if reporters.len() == 1 {
-                    ""
-                } else {
-                    "s, which points at that module or its branch"
-                }
-            );
-            Blame { blamed: blamed.to_owned(), reporters, codes, verdict, witness, sentence }
+        .map(|(missed, list)| Blame {
+            missed: missed.clone(),
+            reporters: sorted(list.iter().map(|accusation| accusation.reporter)),
+            codes: sorted(list.iter().map(|accusation| accusation.code)),
+            frames: judge(missed, witnesses),
         })
         .collect();
-    out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.blamed.cmp(&b.blamed)));
-    let accusers = by_reporter.into_iter().filter(|(_, misses)| misses.len() >= 3);
-    (out, accusers.map(|(reporter, misses)| (reporter.to_owned(), misses.len())).collect())
+    out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.missed.cmp(&b.missed)));
+    let accusers = by_reporter.into_iter().filter(|(_, misses)| misses.len() >= MANY);
+    (out, accusers.map(|(reporter, misses)| (reporter, misses.len())).collect())
 }
 
-fn judge(blamed: &str, witnesses: &[Witness]) -> (Verdict, Option<usize>, String) {
-    let named: Vec<(usize, &Witness)> = witnesses
-        .iter()
-        .enumerate()
-        .filter(|(_, witness)| same_thing(blamed, &witness.name))
-        .collect();
-    if let [(at, witness)] = named.as_slice() {
-        return match witness.outages {
-            0 => (
-                Verdict::Contradicted,
-                Some(*at),
-                format!(
-                    "the frames contradict it, {} was heard throughout this capture: the code remembers something older",
-                    witness.name
-                ),
-            ),
-            times => (
-                Verdict::Confirmed,
-                Some(*at),
-                format!(
-                    "the frames confirm it, {} fell silent {times} time{} (longest {:.2} s)",
-                    witness.name,
-                    if times == 1 { "" } else { "s" },
-                    witness.longest
-                ),
-            ),
+fn sorted<T: Ord>(list: impl Iterator<Item = T>) -> Vec<T> {
+    let mut list: Vec<T> = list.collect();
+    list.sort_unstable();
+    list.dedup();
+    list
+}
+
+fn judge(missed: &Missed, witnesses: &[Witness]) -> Frames {
+    let places = |wanted: &dyn Fn(&Witness) -> bool| -> Vec<usize> {
+        (0..witnesses.len()).filter(|at| wanted(&witnesses[*at])).collect()
+    };
+    let silences = |node: usize| (witnesses[node].outages, witnesses[node].longest);
+    if let [node] = places(&|witness| same_thing(&missed.0, &witness.name))[..] {
+        return match silences(node) {
+            (0, _) => Frames::Heard { node },
+            (times, longest) => Frames::FellSilent { node, times, longest },
         };
     }
-    let silent: Vec<(usize, &Witness)> =
-        witnesses.iter().enumerate().filter(|(_, witness)| witness.outages > 0).collect();
-    match silent.as_slice() {
-        _ if witnesses.is_empty() => {
-            (Verdict::Open, None, "no sender is known from this capture, so the frames do not say".to_owned())
+    match places(&|witness| witness.outages > 0)[..] {
+        _ if witnesses.is_empty() => Frames::NoSender,
+        [] => Frames::NobodySilent,
+        [node] => {
+            let (times, longest) = silences(node);
+            Frames::OnlyOneSilent { node, times, longest }
         }
-        [] => (
-            Verdict::Contradicted,
-            None,
-            "no node fell silent in this capture: the code remembers something older, or that module is on another bus"
-                .to_owned(),
-        ),
-        [(at, witness)] => (
-            Verdict::Likely,
-            Some(*at),
-            format!(
-                "likely {}, the only node that fell silent ({} times, longest {:.2} s); traffic alone does not tell its name",
-                witness.name, witness.outages, witness.longest
-            ),
-        ),
-        several => (
-            Verdict::Open,
-            None,
-            format!("{} nodes fell silent, and traffic alone does not tell which of them it is", several.len()),
-        ),
+        ref several => Frames::SeveralSilent(several.len()),
     }
 }
 

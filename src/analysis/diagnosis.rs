@@ -1,27 +1,29 @@
-//! The part of the report that comes from diagnostic messages.
+//! The part of the answer that comes from diagnostic messages; docs/diagnostics.md tells how it is
+//! read.
 
+use lostnode_parsers::dtc::{Code, Status};
 use lostnode_parsers::obd::TestResult;
 
 use super::Nanoseconds;
+use super::blame::{Blame, Missed};
 pub use crate::fold::diagnostics::supply::Dip;
+pub use crate::fold::diagnostics::{CodeNumber, MessageCounts, Module, Party, Seen};
 
 /// A trouble code as one module holds it.
 #[derive(Clone, Debug)]
 pub struct CodeEntry {
-    /// `U0100`, or `SPN 639` for a truck.
-    pub code: String,
-    /// Failure type byte of the three-byte form, or failure mode of a truck.
-    pub failure_type: Option<u8>,
-    /// What it says, with the failure type; `None` where no table knows it.
-    pub meaning: Option<String>,
+    /// The code.
+    pub number: CodeNumber,
     /// Who holds it.
-    pub reporter: String,
-    /// The module it misses.
-    pub blames: Option<String>,
-    /// Status bits set, by name; empty where the service gives none.
-    pub status: Vec<&'static str>,
-    /// Lists it was seen in, such as `stored` or `pending`.
-    pub lists: Vec<String>,
+    pub module: Module,
+    /// The module that it says is not heard.
+    pub missed: Option<Missed>,
+    /// Its last status byte; `None` where the service gives none.
+    pub status: Option<Status>,
+    /// Lists it was seen in.
+    pub lists: Vec<Seen>,
+    /// How it stood when it was last reported.
+    pub standing: CodeStanding,
     /// First and last reported; `None` without time stamps.
     pub seen: Option<(Nanoseconds, Nanoseconds)>,
     /// When it was cleared while it was there.
@@ -34,8 +36,8 @@ pub struct CodeEntry {
     pub tested: Option<bool>,
     /// Times it occurred, where the module counts.
     pub count: Option<u8>,
-    /// Why it is probably part of one event with others.
-    pub event: Option<String>,
+    /// The event that it is probably a mark of, with others.
+    pub event: Option<CodeEvent>,
     /// It says that the module is not programmed or configured.
     pub unconfigured: bool,
     /// It says that the module has a fault inside.
@@ -44,15 +46,51 @@ pub struct CodeEntry {
     pub failing: bool,
     /// It asks for a warning lamp.
     pub lamp: bool,
-    /// What became of it, in a sentence.
-    pub story: String,
+}
+
+impl CodeEntry {
+    /// Failing, pending or active, and still there when it was last read.
+    pub fn is_failing_now(&self) -> bool {
+        self.failing && self.gone.is_none()
+    }
+}
+
+/// How a code stood when it was last reported (status bits of ISO 14229-1:2020, D.2).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum CodeStanding {
+    /// Its test failed.
+    Failing,
+    /// Its test failed, and it is not confirmed yet.
+    Pending,
+    /// Confirmed, and its test did not fail.
+    NotFailing,
+    /// In a list of codes, which says no more.
+    #[default]
+    Stored,
+}
+
+/// An event that several modules remember with codes of their own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CodeEvent {
+    /// The supply was low.
+    LowSupply {
+        /// Modules that remember it.
+        modules: usize,
+        /// It dipped in this capture.
+        dipped: bool,
+    },
+    /// Codes appeared between the same two reads of the lists.
+    SameReads {
+        /// Modules that stored one.
+        modules: usize,
+    },
 }
 
 /// Who a module says it is.
 #[derive(Clone, Debug)]
 pub struct IdentityEntry {
-    /// What it answers by.
-    pub module: String,
+    /// The module.
+    pub module: Module,
     /// VIN; empty where it answered with a blank one.
     pub vin: Option<String>,
     /// Part number.
@@ -65,10 +103,27 @@ pub struct IdentityEntry {
     pub name: Option<String>,
     /// Other identification: what, and value.
     pub others: Vec<(String, String)>,
-    /// Where this is from.
-    pub source: String,
-    /// What is wrong with it, in sentences: another VIN, none, not configured, address conflict.
-    pub problems: Vec<String>,
+    /// Where this is from, such as `service 09` or `0xF190`.
+    pub sources: Vec<String>,
+    /// What is wrong with it.
+    pub problems: Vec<IdentityProblem>,
+}
+
+/// What is wrong with a module's identification.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum IdentityProblem {
+    /// Its VIN is blank.
+    BlankVin,
+    /// It carries this VIN, and most others another.
+    OtherVin(String),
+    /// What it gives as VIN, which has not the form of one.
+    NoVin(String),
+    /// It holds a code that says it is not programmed or not configured.
+    Unconfigured,
+    /// So many units claimed its address, which only one can keep.
+    AddressClaims(usize),
+    /// A unit could not claim an address.
+    CannotClaim,
 }
 
 /// What the vehicle says of itself.
@@ -77,13 +132,24 @@ pub struct VehicleEntry {
     /// The VIN most modules have.
     pub vin: Option<String>,
     /// Modules with another, and which; empty where blank.
-    pub vin_conflicts: Vec<(String, String)>,
+    pub vin_conflicts: Vec<(Module, String)>,
     /// Supply voltage, where a module told it.
     pub supply: Option<SupplyEntry>,
-    /// Readiness monitors: module, name, complete.
-    pub monitors: Vec<(String, &'static str, bool)>,
+    /// Readiness monitors that modules have.
+    pub monitors: Vec<MonitorEntry>,
     /// A module asks for the malfunction lamp.
     pub mil: Option<bool>,
+}
+
+/// A readiness monitor of a module (service 01, PID 01).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MonitorEntry {
+    /// The module.
+    pub module: Module,
+    /// What it watches, as SAE J1979 calls it.
+    pub monitor: &'static str,
+    /// It has run since the codes were cleared.
+    pub complete: bool,
 }
 
 /// Supply voltage as modules measured it, in volts.
@@ -121,20 +187,20 @@ impl DipEntry {
 #[derive(Clone, Debug)]
 pub struct FreezeFrameEntry {
     /// The module.
-    pub module: String,
+    pub module: Module,
     /// Number of the frame.
     pub frame: u8,
     /// The code it was stored with, where that was read.
-    pub code: Option<String>,
-    /// Values, such as `0C engine speed = 1726 rpm`.
-    pub values: Vec<String>,
+    pub code: Option<Code>,
+    /// Values: the PID, and its bytes as sent.
+    pub values: Vec<(u8, Vec<u8>)>,
 }
 
 /// A result of a test on board (service 06).
 #[derive(Clone, Debug)]
 pub struct TestEntry {
     /// The module.
-    pub module: String,
+    pub module: Module,
     /// The result with its limits.
     pub result: TestResult,
 }
@@ -150,11 +216,11 @@ impl TestEntry {
 #[derive(Clone, Debug)]
 pub struct TalkEntry {
     /// The module.
-    pub module: String,
+    pub module: Module,
     /// Positive answers.
     pub positive: u64,
-    /// Negative answers: reason, in words, how many.
-    pub negative: Vec<(u8, &'static str, u64)>,
+    /// Negative answers: response code (ISO 14229-1:2020, annex A), how many.
+    pub negative: Vec<(u8, u64)>,
     /// Requests to it alone that stayed without answer.
     pub unanswered: u64,
     /// "Answer pending" messages.
@@ -165,29 +231,19 @@ pub struct TalkEntry {
     pub slowest: Option<f64>,
 }
 
-/// A module that others miss.
-#[derive(Clone, Debug)]
-pub struct BlameEntry {
-    /// Its name in the codes.
-    pub blamed: String,
-    /// Who misses it.
-    pub reporters: Vec<String>,
-    /// The codes.
-    pub codes: Vec<String>,
-    /// `confirmed`, `likely`, `contradicted` or `open`.
-    pub verdict: &'static str,
-    /// Index into [`super::Analysis::nodes`] of the node it is, where that is told.
-    pub node: Option<usize>,
-    /// In a sentence.
-    pub sentence: String,
+impl TalkEntry {
+    /// It was asked more than once and never answered, not even with a refusal.
+    pub fn is_mute(&self) -> bool {
+        self.unanswered >= 2 && self.positive == 0 && self.negative.is_empty()
+    }
 }
 
 /// All of it.
 #[derive(Clone, Debug, Default)]
 pub struct Diagnosis {
     /// Modules whose lists of codes were read.
-    pub codes_read: Vec<String>,
-    /// Codes, by reporter.
+    pub codes_read: Vec<Module>,
+    /// Codes, by module.
     pub codes: Vec<CodeEntry>,
     /// Modules that said who they are.
     pub identity: Vec<IdentityEntry>,
@@ -199,10 +255,10 @@ pub struct Diagnosis {
     pub tests: Vec<TestEntry>,
     /// How modules answered.
     pub talks: Vec<TalkEntry>,
-    /// Who is missed by whom.
-    pub blame: Vec<BlameEntry>,
-    /// Reporters that miss three modules or more, and how many.
-    pub accusers: Vec<(String, usize)>,
-    /// Whole messages; incomplete ones by reason; data units that no receiver would take.
-    pub messages: (u64, Vec<(&'static str, u64)>, u64),
+    /// Modules that others miss, most missed first.
+    pub blame: Vec<Blame>,
+    /// Modules that miss three others or more, and how many.
+    pub accusers: Vec<(Module, usize)>,
+    /// How many messages came through whole.
+    pub messages: MessageCounts,
 }

@@ -4,6 +4,7 @@ pub mod blame;
 pub mod build;
 pub mod diagnosis;
 pub mod finding;
+mod names;
 
 use lostnode_parsers::Id;
 
@@ -12,6 +13,7 @@ pub use crate::fold::load::{BitRate, Series};
 pub use crate::fold::timing::Nanoseconds;
 pub use crate::network::Basis;
 pub use crate::outage::{Cause, Scope};
+pub use names::ModuleName;
 
 /// The whole answer. Times are nanoseconds since the Unix epoch as in the capture, durations are
 /// seconds.

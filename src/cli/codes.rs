@@ -10,6 +10,7 @@ use super::streaming::{Format, rows};
 use super::{Failure, NOTHING_LOST};
 use crate::analysis::Analysis;
 use crate::render::tables::{CODES, code};
+use crate::words::diagnosis::CodeWords;
 
 /// Print the trouble codes of a capture with their history
 #[derive(Args)]
@@ -36,7 +37,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         arguments.format,
         &CODES,
         report.diagnosis.codes.iter(),
-        |one| code(one).to_vec(),
+        |one| code(&report, one).to_vec(),
         |out| text(&report, out),
     )?;
     Ok(NOTHING_LOST)
@@ -47,8 +48,9 @@ fn text(report: &Analysis, out: &mut dyn Write) -> std::io::Result<()> {
         return writeln!(out, "No trouble codes were read in this capture.");
     }
     for code in &report.diagnosis.codes {
-        let meaning = code.meaning.as_deref().unwrap_or("meaning not known");
-        writeln!(out, "{}  {}  {meaning}; {}", code.reporter, code.code, code.story)?;
+        let words = CodeWords::of(report, code);
+        let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
+        writeln!(out, "{}  {}  {meaning}; {}", words.reporter, words.code, words.story)?;
     }
     Ok(())
 }

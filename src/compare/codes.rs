@@ -1,104 +1,109 @@
 //! What became of codes and readiness monitors.
 
-use crate::analysis::Analysis;
-use crate::analysis::diagnosis::CodeEntry;
-use crate::compare::comparison::CodeRow;
+use crate::analysis::diagnosis::{CodeEntry, Module, MonitorEntry};
+use crate::analysis::{Analysis, ModuleName};
+use crate::compare::comparison::{CodeChange, CodeRow, MonitorRow};
 
 /// Codes that are in any of the captures, and what became of them.
 pub fn compare(before: &Analysis, after: &[Analysis]) -> Vec<CodeRow> {
     let mut out: Vec<CodeRow> = Vec::new();
-    let later = |reporter: &str| {
-        // The last capture in which the module spoke decides.
-        after.iter().rev().find(|report| speaks(report, reporter))
-    };
-    let row = |code: &CodeEntry, change| CodeRow {
-        code: code.code.clone(),
-        reporter: code.reporter.clone(),
+    let row = |analysis: &Analysis, code: &CodeEntry, change| CodeRow {
+        code: code.number,
+        reporter: analysis.module_name(code.module),
         change,
-        meaning: code.meaning.clone(),
     };
     for code in &before.diagnosis.codes {
-        let change = match later(&code.reporter) {
-            None if code.gone.is_some() => gone(code),
-            None => "not read after",
-            Some(report) => match same(report, code) {
-                Some(now) if now.gone.is_none() && (code.gone.is_some() || now.returned) => {
-                    "returned"
-                }
-                Some(now) if now.gone.is_none() => "still there",
-                Some(now) => gone(now),
-                None if has_codes(report, &code.reporter) => match untested(report, &code.reporter)
-                {
-                    Some(true) => "gone, not tested yet",
-                    Some(false) => "gone",
-                    None => "gone, whether tested not known",
-                },
-                None if code.gone.is_some() => gone(code),
-                None => "not read after",
-            },
+        let reporter = before.module_name(code.module);
+        // The last capture in which the module spoke decides.
+        let later = after.iter().rev().find(|analysis| speaks(analysis, &reporter));
+        let change = match later {
+            Some(later) => change(code, &reporter, later),
+            None => unread(code),
         };
-        out.push(row(code, change));
+        out.push(row(before, code, change));
     }
-    for code in after.iter().flat_map(|report| &report.diagnosis.codes) {
-        let known = out.iter().any(|row| row.code == code.code && row.reporter == code.reporter);
-        if !known && code.gone.is_none() {
-            out.push(row(code, "new"));
+    for analysis in after {
+        for code in analysis.diagnosis.codes.iter().filter(|code| code.gone.is_none()) {
+            let new = row(analysis, code, CodeChange::New);
+            let same = |known: &CodeRow| {
+                known.code == new.code && known.reporter.is_same_place(&new.reporter)
+            };
+            if !out.iter().any(same) {
+                out.push(new);
+            }
         }
     }
     out
 }
 
-fn gone(code: &CodeEntry) -> &'static str {
-    match code.tested {
-        Some(true) => "gone",
-        Some(false) => "gone, not tested yet",
-        None => "gone, whether tested not known",
+/// What became of a code of a module that spoke in a later capture.
+fn change(code: &CodeEntry, reporter: &ModuleName, later: &Analysis) -> CodeChange {
+    let now = later
+        .diagnosis
+        .codes
+        .iter()
+        .find(|own| own.number == code.number && is(later, own.module, reporter));
+    let read = || later.diagnosis.codes_read.iter().any(|module| is(later, *module, reporter));
+    match now {
+        Some(now) if now.gone.is_some() => CodeChange::Gone { tested: now.tested },
+        Some(now) if code.gone.is_some() || now.returned => CodeChange::Returned,
+        Some(_) => CodeChange::StillThere,
+        None if read() => CodeChange::Gone { tested: tested(later, reporter) },
+        None => unread(code),
     }
 }
 
-/// Whether a monitor of the module is not complete; `None` where it has none.
-fn untested(report: &Analysis, module: &str) -> Option<bool> {
-    let own = report.diagnosis.vehicle.monitors.iter().filter(|(owner, ..)| owner == module);
-    own.map(|(.., complete)| !complete).reduce(|a, b| a || b)
+/// A code of a module that nobody asked later: what was known before stands.
+fn unread(code: &CodeEntry) -> CodeChange {
+    match code.gone {
+        Some(_) => CodeChange::Gone { tested: code.tested },
+        None => CodeChange::NotRead,
+    }
 }
 
-fn same<'a>(report: &'a Analysis, code: &CodeEntry) -> Option<&'a CodeEntry> {
-    report.diagnosis.codes.iter().find(|own| own.code == code.code && own.reporter == code.reporter)
+fn is(analysis: &Analysis, module: Module, name: &ModuleName) -> bool {
+    analysis.module_name(module).is_same_place(name)
 }
 
-fn speaks(report: &Analysis, reporter: &str) -> bool {
-    report.diagnosis.talks.iter().any(|talk| talk.module == reporter && talk.positive > 0)
-        || report.diagnosis.codes.iter().any(|code| code.reporter == reporter)
+/// Whether all monitors of the module are complete; `None` where it has none.
+fn tested(analysis: &Analysis, reporter: &ModuleName) -> Option<bool> {
+    let monitors = analysis.diagnosis.vehicle.monitors.iter();
+    let own = monitors.filter(|entry| is(analysis, entry.module, reporter));
+    own.map(|entry| entry.complete).reduce(|a, b| a && b)
 }
 
-/// Whether a list of codes of the module was read.
-fn has_codes(report: &Analysis, reporter: &str) -> bool {
-    report.diagnosis.codes_read.iter().any(|module| module == reporter)
+fn speaks(analysis: &Analysis, reporter: &ModuleName) -> bool {
+    let diagnosis = &analysis.diagnosis;
+    let answers = diagnosis.talks.iter().filter(|talk| talk.positive > 0).map(|talk| talk.module);
+    let mut heard = answers.chain(diagnosis.codes.iter().map(|code| code.module));
+    heard.any(|module| is(analysis, module, reporter))
 }
 
-/// Monitors whose state changed or that are not complete after: module, monitor, complete before,
-/// complete after.
-pub fn monitors(
-    before: &Analysis,
-    after: &[Analysis],
-) -> Vec<(String, String, Option<bool>, Option<bool>)> {
-    let last = after.iter().rev().find(|report| !report.diagnosis.vehicle.monitors.is_empty());
-    let list = |report: &Analysis| report.diagnosis.vehicle.monitors.clone();
-    let (old, new) = (list(before), last.map_or(Vec::new(), list));
-    let of = |list: &[(String, &'static str, bool)], module: &str, name: &str| {
-        list.iter()
-            .find(|(own, monitor, _)| own == module && *monitor == name)
-            .map(|(.., complete)| *complete)
+/// Monitors whose state changed or that are not complete after.
+pub fn monitors(before: &Analysis, after: &[Analysis]) -> Vec<MonitorRow> {
+    let has = |analysis: &&Analysis| !analysis.diagnosis.vehicle.monitors.is_empty();
+    let last = after.iter().rev().find(has);
+    let mut out: Vec<MonitorRow> = Vec::new();
+    let row = |analysis: &Analysis, entry: &MonitorEntry| MonitorRow {
+        module: analysis.module_name(entry.module),
+        monitor: entry.monitor,
+        complete: (None, None),
     };
-    let mut keys: Vec<(String, &str)> =
-        old.iter().chain(&new).map(|(module, name, _)| (module.clone(), *name)).collect();
-    keys.sort();
-    keys.dedup();
-    keys.into_iter()
-        .map(|(module, name)| {
-            let (was, is) = (of(&old, &module, name), of(&new, &module, name));
-            (module, name.to_owned(), was, is)
-        })
-        .filter(|(_, _, was, is)| was != is || *is == Some(false))
-        .collect()
+    for entry in &before.diagnosis.vehicle.monitors {
+        out.push(MonitorRow { complete: (Some(entry.complete), None), ..row(before, entry) });
+    }
+    for (analysis, entry) in last.into_iter().flat_map(|analysis| {
+        analysis.diagnosis.vehicle.monitors.iter().map(move |entry| (analysis, entry))
+    }) {
+        let new = row(analysis, entry);
+        let same = |known: &&mut MonitorRow| {
+            known.monitor == new.monitor && known.module.is_same_place(&new.module)
+        };
+        match out.iter_mut().find(same) {
+            Some(known) => known.complete.1 = Some(entry.complete),
+            None => out.push(MonitorRow { complete: (None, Some(entry.complete)), ..new }),
+        }
+    }
+    out.retain(|row| row.complete.0 != row.complete.1 || row.complete.1 == Some(false));
+    out
 }

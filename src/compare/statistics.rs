@@ -5,7 +5,6 @@
 
 use statrs::distribution::{Binomial, Discrete, DiscreteCDF, Poisson};
 use statrs::function::beta::inv_beta_reg;
-use statrs::function::gamma::gamma_lr;
 
 /// An interval, least and greatest; the greatest is `None` where nothing bounds it.
 pub type Interval = (f64, Option<f64>);
@@ -14,99 +13,24 @@ fn poisson(mean: f64) -> Option<Poisson> {
     Poisson::new(mean).ok()
 }
 
-/// Probability of at most `count` events where `mean` are expected.
-///
-/// ```
-/// use lostnode::compare::statistics::at_most;
-/// assert!((at_most(3, 10.0) - 0.010336050675925726).abs() < 1e-12);
-/// ```
-pub fn at_most(count: u64, mean: f64) -> f64 {
-    poisson(mean).map_or(1.0, |poisson| poisson.cdf(count))
-}
-
-/// Probability of at least `count` events where `mean` are expected.
-pub fn at_least(count: u64, mean: f64) -> f64 {
-    if count == 0 {
-        return 1.0;
-    }
-    // The regularised lower incomplete gamma function: no difference of near numbers in the far
-    // tail.
-    if mean > 0.0 { gamma_lr(count as f64, mean) } else { 0.0 }
-}
-
-/// Exact interval for the rate of events (Garwood, Biometrika 1936), per unit of `time`.
-///
-/// ```
-/// use lostnode::compare::statistics::rate_interval;
-/// let (low, high) = rate_interval(0, 1.0, 0.95);
-/// assert!(low == 0.0 && (high.unwrap() - 3.688879454).abs() < 1e-6);
-/// ```
-pub fn rate_interval(count: u64, time: f64, confidence: f64) -> Interval {
-    let tail = (1.0 - confidence) / 2.0;
-    let low =
-        if count == 0 { 0.0 } else { solve(|mean| at_least(count, mean), tail, count as f64) };
-    let high = solve(|mean| 1.0 - at_least(count + 1, mean), tail, count as f64 + 1.0);
-    (low / time, Some(high / time))
-}
-
-/// Where a monotonous function of a mean takes a value, by halving; `guess` is the right order of
-/// magnitude.
-fn solve(function: impl Fn(f64) -> f64, value: f64, guess: f64) -> f64 {
-    let (mut low, mut high) = (0.0, 2.0 * guess + 40.0);
-    let rising = function(high) > function(low);
-    for _ in 0..200 {
-        let middle = (low + high) / 2.0;
-        if (function(middle) < value) == rising { low = middle } else { high = middle }
-    }
-    (low + high) / 2.0
-}
-
-/// After `before` events in `time_before`: probability of none in `time_after` if nothing had
-/// changed.
-///
-/// ```
-/// use lostnode::compare::statistics::none_after;
-/// assert_eq!(none_after(5, 10.0, 10.0), 0.03125);
-/// assert_eq!(none_after(3, 10.0, 30.0), 0.015625);
-/// ```
-pub fn none_after(before: u64, time_before: f64, time_after: f64) -> f64 {
-    (time_before / (time_before + time_after)).powf(before as f64)
-}
-
 /// Time without an event after `before` events in `time_before`, at which it is sure by
 /// `confidence` that something has changed; `None` without events before.
 ///
 /// ```
-/// use lostnode::compare::statistics::{needed, none_after};
+/// use lostnode::compare::statistics::needed;
 /// let time = needed(4, 600.0, 0.95).unwrap();
-/// assert!((none_after(4, 600.0, time) - 0.05).abs() < 1e-12);
+/// // If nothing had changed, each of four events had come before by so much chance.
+/// let before = 600.0_f64 / (600.0 + time);
+/// assert!((before.powi(4) - 0.05).abs() < 1e-12);
 /// ```
 pub fn needed(before: u64, time_before: f64, confidence: f64) -> Option<f64> {
     (before > 0).then(|| time_before * ((1.0 - confidence).powf(-1.0 / before as f64) - 1.0))
-}
-
-/// Time without an event, in mean times between events, at which a rate that high is excluded with
-/// `confidence`.
-pub fn zero_events(confidence: f64) -> f64 {
-    -(1.0 - confidence).ln()
 }
 
 /// Probability of at most `after` of all events in the second time if the rate is the same: exact
 /// conditional test, one side.
 pub fn fewer_after(before: u64, time_before: f64, after: u64, time_after: f64) -> f64 {
     binomial(before + after, time_before, time_after).map_or(1.0, |binomial| binomial.cdf(after))
-}
-
-/// The same, both sides: all splits that are no likelier than the one seen.
-pub fn differ(before: u64, time_before: f64, after: u64, time_after: f64) -> f64 {
-    let total = before + after;
-    let Some(binomial) = binomial(total, time_before, time_after) else { return 1.0 };
-    let seen = binomial.pmf(after) * (1.0 + 1e-7);
-    (0..=total)
-        .map(|count| binomial.pmf(count))
-        .filter(|chance| *chance <= seen)
-        .sum::<f64>()
-        .min(1.0)
 }
 
 fn binomial(total: u64, time_before: f64, time_after: f64) -> Option<Binomial> {

@@ -1,7 +1,8 @@
 //! From the report to symptoms: what asks for an explanation, what it is about, and its signs.
 
 use super::subject::Subject;
-use crate::analysis::diagnosis::{BlameEntry, CodeEntry};
+use crate::analysis::blame::Blame;
+use crate::analysis::diagnosis::CodeEntry;
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -34,9 +35,10 @@ impl Symptom {
         self
     }
 
-    fn codes<'a>(mut self, codes: impl Iterator<Item = &'a CodeEntry>) -> Self {
+    fn codes<'a>(mut self, report: &Analysis, codes: impl Iterator<Item = &'a CodeEntry>) -> Self {
         for code in codes {
-            self.codes.push(format!("{} in {}", code.code, code.reporter));
+            let label = crate::words::diagnosis::code_label(code.number);
+            self.codes.push(format!("{label} in {}", report.module_name(code.module)));
             self.lamps += usize::from(code.lamp);
         }
         self
@@ -363,23 +365,24 @@ fn recording(report: &Analysis) -> Option<Symptom> {
 /// What codes, identity and answers of modules tell; here so that [`Symptom`]'s parts stay private
 /// to this file.
 pub(super) fn told<'a>(
+    report: &Analysis,
     kind: &'static str,
     subject: Subject,
     text: String,
     signs: Vec<(&'static str, &'static str, String)>,
     codes: impl Iterator<Item = &'a CodeEntry>,
 ) -> Symptom {
-    Symptom { signs, ..Symptom::new(kind, subject, text).codes(codes) }
+    Symptom { signs, ..Symptom::new(kind, subject, text).codes(report, codes) }
 }
 
 /// Codes of a row of blame.
 pub(super) fn codes_of<'a>(
     report: &'a Analysis,
-    row: &'a BlameEntry,
+    row: &'a Blame,
 ) -> impl Iterator<Item = &'a CodeEntry> {
     report
         .diagnosis
         .codes
         .iter()
-        .filter(|code| code.event.is_none() && code.blames.as_deref() == Some(&row.blamed))
+        .filter(|code| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))
 }

@@ -8,6 +8,7 @@ use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{Carrier, Message, describe};
 use crate::fold::timing::Nanoseconds;
 use crate::table::{Cell, Column, Kind, column};
+use crate::words::diagnosis::CodeWords;
 use crate::words::terms::{id_label, kind};
 use lostnode_parsers::Timestamp;
 
@@ -77,20 +78,21 @@ pub const CODES: [Column; 12] = [
 ];
 
 /// The row of a code.
-pub fn code(code: &CodeEntry) -> [Cell<'_>; 12] {
+pub fn code<'a>(analysis: &Analysis, code: &'a CodeEntry) -> [Cell<'a>; 12] {
+    let words = CodeWords::of(analysis, code);
     [
-        Cell::text(code.reporter.as_str()),
-        Cell::text(code.code.as_str()),
-        Cell::of(code.meaning.as_deref(), Cell::text),
-        Cell::of(code.blames.as_deref(), Cell::text),
-        Cell::Texts(code.status.iter().map(|bit| (*bit).to_owned()).collect::<Vec<_>>().into()),
-        Cell::Texts(code.lists.as_slice().into()),
+        Cell::text(words.reporter),
+        Cell::text(words.code),
+        Cell::of(words.meaning, Cell::text),
+        Cell::of(code.missed.as_ref(), |missed| Cell::text(missed.0.as_str())),
+        Cell::Texts(words.status.into()),
+        Cell::Texts(words.lists.into()),
         Cell::of(code.seen, |(first, _)| time(first)),
         Cell::of(code.seen, |(_, last)| time(last)),
         Cell::of(code.cleared, time),
         Cell::Flag(code.returned),
         Cell::of(code.gone, time),
-        Cell::text(code.story.as_str()),
+        Cell::text(words.story),
     ]
 }
 

@@ -65,3 +65,8 @@ pub fn kind(outage: &Outage) -> &'static str {
 pub fn id_label(id: Id) -> String {
     format!("0x{}", lostnode_parsers::frame::DisplayId(id))
 }
+
+/// A number with the right word after it: `1 time`, `3 times`.
+pub fn plural(count: usize, one: &str, many: &str) -> String {
+    format!("{count} {}", if count == 1 { one } else { many })
+}

@@ -51,8 +51,7 @@ pub fn report(
         ));
     }
     let begin = timing.span.map(|(begin, _)| begin);
-    let diagnosis =
-        diagnosis::diagnosis(&summary.diagnostics, &summary.channels, &nodes, &outages, begin);
+    let diagnosis = diagnosis::diagnosis(&summary.diagnostics, &nodes, &outages, begin);
     let span = timing.span;
     Analysis {
         captures,

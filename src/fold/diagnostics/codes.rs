@@ -26,6 +26,16 @@ pub enum CodeNumber {
     },
 }
 
+impl CodeNumber {
+    /// Failure type byte of a code in its three-byte form, or the failure mode.
+    pub fn failure_type(self) -> Option<u8> {
+        match self {
+            CodeNumber::Code(code) => code.failure_type(),
+            CodeNumber::SpnFmi { fmi, .. } => Some(fmi),
+        }
+    }
+}
+
 /// In which list a code was seen.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Seen {

@@ -5,6 +5,8 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use crate::compare::comparison::{Comparison, Row, State};
+use crate::words::comparison as words;
+use crate::words::diagnosis::{code_label, code_meaning};
 
 #[derive(Serialize)]
 struct ComparisonJson {
@@ -52,7 +54,7 @@ struct CodeChangeJson {
 #[derive(Serialize)]
 struct MonitorChangeJson {
     module: String,
-    monitor: String,
+    monitor: &'static str,
     complete_before: Option<bool>,
     complete_after: Option<bool>,
 }
@@ -69,7 +71,7 @@ fn state(state: State) -> &'static str {
 
 fn row(row: &Row) -> RowJson {
     RowJson {
-        name: row.name.clone(),
+        name: words::name(&row.lost),
         state: state(row.state),
         losses_before: row.losses.0,
         losses_after: row.losses.1,
@@ -84,7 +86,7 @@ fn row(row: &Row) -> RowJson {
         rate_ratio_low: row.ratio.map(|(_, low, _)| low),
         rate_ratio_high: row.ratio.and_then(|(.., high)| high),
         needed_s: row.needed,
-        sentence: row.sentence.clone(),
+        sentence: words::row(row),
     }
 }
 
@@ -100,29 +102,28 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         watched_before_s: comparison.watched.0,
         watched_after_s: comparison.watched.1,
         verdict: state(comparison.verdict),
-        sentence: comparison.sentence.clone(),
-        losses: comparison.rows.iter().map(row).collect(),
+        sentence: words::verdict(comparison),
+        losses: words::rows(comparison).into_iter().map(row).collect(),
         codes: comparison
             .codes
             .iter()
             .map(|row| CodeChangeJson {
-                code: row.code.clone(),
-                reporter: row.reporter.clone(),
-                change: row.change,
-                meaning: row.meaning.clone(),
+                code: code_label(row.code),
+                reporter: row.reporter.to_string(),
+                change: words::change(row.change),
+                meaning: code_meaning(row.code),
             })
             .collect(),
-        monitors: comparison
-            .monitors
-            .iter()
-            .map(|(module, monitor, before, after)| MonitorChangeJson {
-                module: module.clone(),
-                monitor: monitor.clone(),
-                complete_before: *before,
-                complete_after: *after,
+        monitors: words::monitors(comparison)
+            .into_iter()
+            .map(|row| MonitorChangeJson {
+                module: row.module.to_string(),
+                monitor: row.monitor,
+                complete_before: row.complete.0,
+                complete_after: row.complete.1,
             })
             .collect(),
-        notices: comparison.notices.clone(),
+        notices: comparison.notices.iter().map(words::notice).collect(),
     };
     serde_json::to_writer_pretty(&mut *out, &document)?;
     writeln!(out)

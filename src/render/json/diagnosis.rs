@@ -1,12 +1,16 @@
 //! Codes, identity, blame and conversations as JSON.
 
+use lostnode_parsers::uds;
 use serde::Serialize;
 
 use super::time;
+use crate::analysis::Analysis;
+use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{
-    BlameEntry, CodeEntry, Diagnosis, DipEntry, FreezeFrameEntry, IdentityEntry, TestEntry,
-    VehicleEntry,
+    CodeEntry, DipEntry, FreezeFrameEntry, IdentityEntry, MonitorEntry, TestEntry,
 };
+use crate::fold::diagnostics::Module;
+use crate::words::diagnosis::{self as words, CodeWords};
 
 #[derive(Serialize)]
 pub(super) struct CodeJson {
@@ -15,7 +19,7 @@ pub(super) struct CodeJson {
     meaning: Option<String>,
     reporter: String,
     blames: Option<String>,
-    status: Vec<&'static str>,
+    status: Vec<String>,
     lists: Vec<String>,
     first_seen: Option<f64>,
     last_seen: Option<f64>,
@@ -141,15 +145,16 @@ pub(super) struct CountJson {
     count: u64,
 }
 
-pub(super) fn code(code: &CodeEntry) -> CodeJson {
+pub(super) fn code(analysis: &Analysis, code: &CodeEntry) -> CodeJson {
+    let words = CodeWords::of(analysis, code);
     CodeJson {
-        code: code.code.clone(),
-        failure_type: code.failure_type.map(|byte| format!("{byte:02X}")),
-        meaning: code.meaning.clone(),
-        reporter: code.reporter.clone(),
-        blames: code.blames.clone(),
-        status: code.status.clone(),
-        lists: code.lists.clone(),
+        code: words.code,
+        failure_type: code.number.failure_type().map(|byte| format!("{byte:02X}")),
+        meaning: words.meaning,
+        reporter: words.reporter,
+        blames: code.missed.as_ref().map(|missed| missed.0.clone()),
+        status: words.status,
+        lists: words.lists,
         first_seen: code.seen.map(|(first, _)| time(first)),
         last_seen: code.seen.map(|(_, last)| time(last)),
         cleared_at: code.cleared.map(time),
@@ -157,14 +162,14 @@ pub(super) fn code(code: &CodeEntry) -> CodeJson {
         gone_at: code.gone.map(time),
         tested_since_clear: code.tested,
         occurrences: code.count,
-        event: code.event.clone(),
-        story: code.story.clone(),
+        event: words.event,
+        story: words.story,
     }
 }
 
-pub(super) fn identity(entry: &IdentityEntry) -> IdentityJson {
+pub(super) fn identity(analysis: &Analysis, entry: &IdentityEntry) -> IdentityJson {
     IdentityJson {
-        module: entry.module.clone(),
+        module: name(analysis, entry.module),
         vin: entry.vin.clone(),
         part_number: entry.part_number.clone(),
         calibration_ids: entry.calibration_ids.clone(),
@@ -175,20 +180,25 @@ pub(super) fn identity(entry: &IdentityEntry) -> IdentityJson {
             .iter()
             .map(|(what, value)| OtherJson { what: what.clone(), value: value.clone() })
             .collect(),
-        source: entry.source.clone(),
-        problems: entry.problems.clone(),
+        source: entry.sources.join(", "),
+        problems: entry.problems.iter().map(words::problem).collect(),
     }
 }
 
-pub(super) fn vehicle(vehicle: &VehicleEntry) -> VehicleJson {
-    let conflict = |(module, vin): &(String, String)| VinConflictJson {
-        module: module.clone(),
+fn name(analysis: &Analysis, module: Module) -> String {
+    analysis.module_name(module).to_string()
+}
+
+pub(super) fn vehicle(analysis: &Analysis) -> VehicleJson {
+    let vehicle = &analysis.diagnosis.vehicle;
+    let conflict = |(module, vin): &(Module, String)| VinConflictJson {
+        module: name(analysis, *module),
         vin: vin.clone(),
     };
-    let monitor = |(module, monitor, complete): &(String, &'static str, bool)| MonitorJson {
-        module: module.clone(),
-        monitor,
-        complete: *complete,
+    let monitor = |entry: &MonitorEntry| MonitorJson {
+        module: name(analysis, entry.module),
+        monitor: entry.monitor,
+        complete: entry.complete,
     };
     VehicleJson {
         vin: vehicle.vin.clone(),
@@ -215,18 +225,18 @@ fn dip(entry: &DipEntry) -> DipJson {
     }
 }
 
-pub(super) fn freeze_frame(entry: &FreezeFrameEntry) -> FreezeFrameJson {
+pub(super) fn freeze_frame(analysis: &Analysis, entry: &FreezeFrameEntry) -> FreezeFrameJson {
     FreezeFrameJson {
-        module: entry.module.clone(),
+        module: name(analysis, entry.module),
         frame: entry.frame,
-        code: entry.code.clone(),
-        values: entry.values.clone(),
+        code: entry.code.map(|code| code.to_string()),
+        values: words::freeze_values(entry),
     }
 }
 
-pub(super) fn test_result(entry: &TestEntry) -> TestResultJson {
+pub(super) fn test_result(analysis: &Analysis, entry: &TestEntry) -> TestResultJson {
     TestResultJson {
-        module: entry.module.clone(),
+        module: name(analysis, entry.module),
         monitor: format!("{:02X}", entry.result.monitor),
         test: format!("{:02X}", entry.result.test),
         value: entry.result.value,
@@ -237,36 +247,45 @@ pub(super) fn test_result(entry: &TestEntry) -> TestResultJson {
     }
 }
 
-pub(super) fn blame(entry: &BlameEntry) -> BlameJson {
+pub(super) fn blame(analysis: &Analysis, row: &Blame) -> BlameJson {
     BlameJson {
-        blamed: entry.blamed.clone(),
-        reporters: entry.reporters.clone(),
-        codes: entry.codes.clone(),
-        verdict: entry.verdict,
-        sentence: entry.sentence.clone(),
+        blamed: row.missed.0.clone(),
+        reporters: words::names(analysis, &row.reporters),
+        codes: row.codes.iter().map(|code| words::code_label(*code)).collect(),
+        verdict: match row.verdict() {
+            Verdict::Confirmed => "confirmed",
+            Verdict::Likely => "likely",
+            Verdict::Contradicted => "contradicted",
+            Verdict::Open => "open",
+        },
+        sentence: words::blame(analysis, row),
     }
 }
 
-pub(super) fn conversations(diagnosis: &Diagnosis) -> ConversationsJson {
-    let (complete, incomplete, ignored) = &diagnosis.messages;
+pub(super) fn conversations(analysis: &Analysis) -> ConversationsJson {
+    let diagnosis = &analysis.diagnosis;
     let count = |reason: &str, count: u64| CountJson { reason: reason.to_owned(), count };
     ConversationsJson {
-        complete_messages: *complete,
-        incomplete_messages: incomplete
+        complete_messages: diagnosis.messages.complete,
+        incomplete_messages: diagnosis
+            .messages
+            .incomplete
             .iter()
-            .map(|(reason, number)| count(reason, *number))
+            .map(|(fault, number)| count(fault.text(), *number))
             .collect(),
-        ignored_data_units: *ignored,
+        ignored_data_units: diagnosis.messages.ignored,
         modules: diagnosis
             .talks
             .iter()
             .map(|talk| TalkJson {
-                module: talk.module.clone(),
+                module: name(analysis, talk.module),
                 positive: talk.positive,
                 negative: talk
                     .negative
                     .iter()
-                    .map(|(byte, text, number)| count(&format!("0x{byte:02X} {text}"), *number))
+                    .map(|(byte, number)| {
+                        count(&format!("0x{byte:02X} {}", uds::negative_text(*byte)), *number)
+                    })
                     .collect(),
                 unanswered: talk.unanswered,
                 pending: talk.pending,

@@ -238,13 +238,15 @@ fn build(report: &Analysis) -> Document {
                 evidence: outage.evidence.clone(),
             })
             .collect(),
-        codes: report.diagnosis.codes.iter().map(diagnosis::code).collect(),
-        identity: report.diagnosis.identity.iter().map(diagnosis::identity).collect(),
-        vehicle: diagnosis::vehicle(&report.diagnosis.vehicle),
-        freeze_frames: report.diagnosis.freeze_frames.iter().map(diagnosis::freeze_frame).collect(),
-        test_results: report.diagnosis.tests.iter().map(diagnosis::test_result).collect(),
-        blame: report.diagnosis.blame.iter().map(diagnosis::blame).collect(),
-        conversations: diagnosis::conversations(&report.diagnosis),
+        codes: each(&report.diagnosis.codes, |code| diagnosis::code(report, code)),
+        identity: each(&report.diagnosis.identity, |entry| diagnosis::identity(report, entry)),
+        vehicle: diagnosis::vehicle(report),
+        freeze_frames: each(&report.diagnosis.freeze_frames, |frame| {
+            diagnosis::freeze_frame(report, frame)
+        }),
+        test_results: each(&report.diagnosis.tests, |test| diagnosis::test_result(report, test)),
+        blame: each(&report.diagnosis.blame, |row| diagnosis::blame(report, row)),
+        conversations: diagnosis::conversations(report),
         deviations: report
             .deviations
             .iter()
@@ -259,6 +261,10 @@ fn build(report: &Analysis) -> Document {
         next_tests: report.next_tests().iter().map(findings::test).collect(),
         notices: report.notices.clone(),
     }
+}
+
+fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {
+    list.iter().map(json).collect()
 }
 
 fn captures(report: &Analysis) -> Vec<CaptureJson> {

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::{Analysis, Scope};
 use crate::fold::timing::seconds;
+use crate::words::diagnosis::code_label;
 use crate::words::terms::date;
 
 /// The row of a capture. Missing values stay missing.
@@ -79,7 +80,7 @@ impl Row {
             .codes
             .iter()
             .filter(|code| code.gone.is_none())
-            .map(|code| code.code.clone())
+            .map(|code| code_label(code.number))
             .collect();
         codes.sort();
         codes.dedup();

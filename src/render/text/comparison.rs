@@ -4,6 +4,8 @@ use std::io::{self, Write};
 
 use super::{BAD, GOOD, HEAD, hanging};
 use crate::compare::comparison::{Comparison, State};
+use crate::words::comparison as words;
+use crate::words::diagnosis::{code_label, code_meaning};
 use crate::words::terms::duration;
 
 /// Writes the comparison.
@@ -17,20 +19,14 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         State::StillLost | State::NewlyLost => BAD,
     };
     write!(out, "{style}")?;
-    hanging(out, &comparison.sentence, "", "")?;
+    hanging(out, &words::verdict(comparison), "", "")?;
     write!(out, "{style:#}")?;
     let (before, after) = comparison.watched;
     writeln!(out, "watched before {}, after {}\n", duration(before), duration(after))?;
-    for row in &comparison.rows {
-        let word = match row.state {
-            State::NothingLost => "nothing lost",
-            State::Held => "held",
-            State::NotSure => "not sure yet",
-            State::StillLost => "still lost",
-            State::NewlyLost => "newly lost",
-        };
-        writeln!(out, "{style}{word:<13}{style:#} {}", row.name)?;
-        hanging(out, &row.sentence, "              ", "              ")?;
+    for row in words::rows(comparison) {
+        let state = words::state(row.state);
+        writeln!(out, "{style}{state:<13}{style:#} {}", words::name(&row.lost))?;
+        hanging(out, &words::row(row), "              ", "              ")?;
     }
     if !comparison.rows.is_empty() {
         writeln!(out)?;
@@ -38,28 +34,34 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
     if !comparison.codes.is_empty() {
         writeln!(out, "{HEAD}Trouble codes{HEAD:#}")?;
         for row in &comparison.codes {
-            let meaning = row.meaning.as_deref().unwrap_or("meaning not known");
-            hanging(
-                out,
-                &format!("{} in {}: {}; {meaning}", row.code, row.reporter, row.change),
-                "  ",
-                "      ",
-            )?;
+            let meaning = code_meaning(row.code);
+            let text = format!(
+                "{} in {}: {}; {}",
+                code_label(row.code),
+                row.reporter,
+                words::change(row.change),
+                meaning.as_deref().unwrap_or("meaning not known")
+            );
+            hanging(out, &text, "  ", "      ")?;
         }
         writeln!(out)?;
     }
     if !comparison.monitors.is_empty() {
         writeln!(out, "{HEAD}Readiness monitors{HEAD:#}")?;
-        let word = |complete: &Option<bool>| match complete {
+        let word = |complete: Option<bool>| match complete {
             Some(true) => "complete",
             Some(false) => "not complete",
             None => "not read",
         };
-        for (module, monitor, was, is) in &comparison.monitors {
-            writeln!(out, "  {module}: {monitor}: {} before, {} after", word(was), word(is))?;
+        for row in words::monitors(comparison) {
+            let (was, is) = (word(row.complete.0), word(row.complete.1));
+            writeln!(out, "  {}: {}: {was} before, {is} after", row.module, row.monitor)?;
         }
         writeln!(out)?;
     }
     writeln!(out, "{HEAD}Please note{HEAD:#}")?;
-    comparison.notices.iter().try_for_each(|notice| hanging(out, notice, "- ", "  "))
+    comparison
+        .notices
+        .iter()
+        .try_for_each(|notice| hanging(out, &words::notice(notice), "- ", "  "))
 }

@@ -4,28 +4,31 @@ use std::io::{self, Write};
 
 use super::{BAD, GOOD, HEAD, cut, hanging};
 use crate::analysis::Analysis;
-use crate::analysis::diagnosis::{CodeEntry, Diagnosis, TestEntry};
+use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
+use crate::words::diagnosis::{self as words, CodeWords};
 
 /// Most codes shown one by one.
 const MOST_CODES: usize = 60;
+/// Most modules shown with how they answered.
+const MOST_TALKS: usize = 40;
 
-pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    let diagnosis = &report.diagnosis;
-    blame(diagnosis, out)?;
-    codes(diagnosis, out)?;
-    identity(diagnosis, out)?;
-    vehicle(report, out)?;
-    stored(diagnosis, out)?;
-    talks(diagnosis, out)
+pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    blame(analysis, out)?;
+    codes(analysis, out)?;
+    identity(analysis, out)?;
+    vehicle(analysis, out)?;
+    stored(analysis, out)?;
+    talks(analysis, out)
 }
 
 /// Freeze frames, and the results of tests on board that lie outside their limits.
-fn stored(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+fn stored(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
     for frame in &diagnosis.freeze_frames {
-        let code =
-            frame.code.as_deref().map_or(String::new(), |code| format!(", stored with {code}"));
-        writeln!(out, "{HEAD}Freeze frame {} of {}{code}{HEAD:#}", frame.frame, frame.module)?;
-        hanging(out, &frame.values.join("; "), "  ", "  ")?;
+        let code = frame.code.map_or(String::new(), |code| format!(", stored with {code}"));
+        let module = analysis.module_name(frame.module);
+        writeln!(out, "{HEAD}Freeze frame {} of {module}{code}{HEAD:#}", frame.frame)?;
+        hanging(out, &words::freeze_values(frame).join("; "), "  ", "  ")?;
         writeln!(out)?;
     }
     if !diagnosis.tests.is_empty() {
@@ -38,11 +41,13 @@ fn stored(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
             failed.len()
         )?;
         for TestEntry { module, result } in failed {
+            let module = analysis.module_name(*module);
             let (monitor, test, unit) =
                 (result.monitor, result.test, result.unit.unwrap_or("(raw)"));
             writeln!(
                 out,
-                "  {module}: monitor {monitor:02X} test {test:02X}: {:.4} {unit}, allowed {:.4} to {:.4}",
+                "  {module}: monitor {monitor:02X} test {test:02X}: {:.4} {unit}, \
+                 allowed {:.4} to {:.4}",
                 result.value, result.low, result.high
             )?;
         }
@@ -55,32 +60,31 @@ fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
     hanging(out, text, "- ", "  ")
 }
 
-fn blame(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+fn blame(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
     if diagnosis.blame.is_empty() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Who is missed by whom{HEAD:#}")?;
     for row in &diagnosis.blame {
-        bullet(out, &row.sentence)?;
-        hanging(
-            out,
-            &format!("{} in {}", row.codes.join(", "), row.reporters.join(", ")),
-            "    ",
-            "    ",
-        )?;
+        bullet(out, &words::blame(analysis, row))?;
+        let codes: Vec<String> = row.codes.iter().map(|code| words::code_label(*code)).collect();
+        let reporters = words::names(analysis, &row.reporters);
+        let where_from = format!("{} in {}", codes.join(", "), reporters.join(", "));
+        hanging(out, &where_from, "    ", "    ")?;
     }
-    for (reporter, count) in &diagnosis.accusers {
-        bullet(
-            out,
-            &format!(
-                "{reporter} misses {count} modules: that points at itself, its connection or its branch"
-            ),
-        )?;
+    for (reporter, count) in words::accusers(analysis) {
+        let text = format!(
+            "{reporter} misses {count} modules: that points at itself, its connection or its \
+             branch"
+        );
+        bullet(out, &text)?;
     }
     writeln!(out)
 }
 
-fn codes(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+fn codes(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
     if diagnosis.codes.is_empty() {
         return Ok(());
     }
@@ -93,18 +97,19 @@ fn codes(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
     let (there, gone): (Vec<&CodeEntry>, Vec<&CodeEntry>) =
         diagnosis.codes.iter().partition(|code| code.gone.is_none());
     let shown: Vec<&CodeEntry> = there.into_iter().chain(gone).collect();
-    let mut last = ("", true);
+    let mut last = None;
     for code in shown.iter().take(MOST_CODES) {
         let there = code.gone.is_none();
-        if (code.reporter.as_str(), there) != last {
-            writeln!(out, "  {}{}", code.reporter, if there { "" } else { ", gone" })?;
-            last = (&code.reporter, there);
+        let words = CodeWords::of(analysis, code);
+        if last != Some((code.module, there)) {
+            writeln!(out, "  {}{}", words.reporter, if there { "" } else { ", gone" })?;
+            last = Some((code.module, there));
         }
         let style = if there { BAD } else { HEAD };
-        let meaning = code.meaning.as_deref().unwrap_or("meaning not known");
-        writeln!(out, "    {style}{}{style:#}", code.code)?;
+        let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
+        writeln!(out, "    {style}{}{style:#}", words.code)?;
         for sentence in
-            [Some(meaning), Some(&code.story), code.event.as_deref()].into_iter().flatten()
+            [Some(meaning), Some(&words.story), words.event.as_deref()].into_iter().flatten()
         {
             hanging(out, sentence, "        ", "        ")?;
         }
@@ -115,7 +120,8 @@ fn codes(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out)
 }
 
-fn identity(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
+fn identity(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
     if diagnosis.identity.is_empty() {
         return Ok(());
     }
@@ -137,31 +143,24 @@ fn identity(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
         if facts.is_empty() && entry.problems.is_empty() {
             continue;
         }
-        hanging(
-            out,
-            &format!(
-                "{}: {}",
-                entry.module,
-                if facts.is_empty() { "-".to_owned() } else { facts.join("; ") }
-            ),
-            "  ",
-            "    ",
-        )?;
+        let facts = if facts.is_empty() { "-".to_owned() } else { facts.join("; ") };
+        let module = analysis.module_name(entry.module);
+        hanging(out, &format!("{module}: {facts}"), "  ", "    ")?;
         for problem in &entry.problems {
-            hanging(out, problem, "    ! ", "      ")?;
+            hanging(out, &words::problem(problem), "    ! ", "      ")?;
         }
     }
     writeln!(out)
 }
 
-fn vehicle(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    let vehicle = &report.diagnosis.vehicle;
+fn vehicle(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let vehicle = &analysis.diagnosis.vehicle;
     if vehicle.supply.is_none() && vehicle.mil.is_none() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
     if let Some(supply) = &vehicle.supply {
-        let begin = report.span.map_or(0, |(start, _)| start);
+        let begin = analysis.span.map_or(0, |(start, _)| start);
         let since = |time| crate::fold::timing::seconds(time - begin);
         let at = supply.min_at.map_or(String::new(), |at| format!(", least at {:.1} s", since(at)));
         writeln!(out, "  supply {:.2} to {:.2} V{at}", supply.min, supply.max)?;
@@ -191,8 +190,8 @@ fn vehicle(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     let open: Vec<String> = vehicle
         .monitors
         .iter()
-        .filter(|(.., complete)| !complete)
-        .map(|(module, name, _)| format!("{name} ({module})"))
+        .filter(|entry| !entry.complete)
+        .map(|entry| format!("{} ({})", entry.monitor, analysis.module_name(entry.module)))
         .collect();
     if !vehicle.monitors.is_empty() {
         let text = if open.is_empty() {
@@ -205,9 +204,10 @@ fn vehicle(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out)
 }
 
-fn talks(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
-    let (complete, incomplete, ignored) = &diagnosis.messages;
-    if *complete == 0 && incomplete.is_empty() {
+fn talks(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    let messages = &diagnosis.messages;
+    if messages.complete == 0 && messages.incomplete.is_empty() {
         return Ok(());
     }
     writeln!(
@@ -215,31 +215,34 @@ fn talks(diagnosis: &Diagnosis, out: &mut dyn Write) -> io::Result<()> {
         "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
         "module", "answers", "refused", "silent", "late", "slowest"
     )?;
-    for talk in diagnosis.talks.iter().take(40) {
-        let refused: u64 = talk.negative.iter().map(|(.., count)| count).sum();
-        let slowest =
-            talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
-        let style = if talk.unanswered > 0 && talk.positive + refused == 0 { BAD } else { GOOD };
-        writeln!(
-            out,
-            "{style}{:<32}{style:#} {:>8} {refused:>8} {:>8} {:>7} {slowest:>10}",
-            cut(&talk.module, 32),
-            talk.positive,
-            talk.unanswered,
-            talk.late
-        )?;
+    for row in diagnosis.talks.iter().take(MOST_TALKS) {
+        talk(&analysis.module_name(row.module).to_string(), row, out)?;
     }
-    if diagnosis.talks.len() > 40 {
-        writeln!(out, "… and {} more", diagnosis.talks.len() - 40)?;
+    if diagnosis.talks.len() > MOST_TALKS {
+        writeln!(out, "… and {} more", diagnosis.talks.len() - MOST_TALKS)?;
     }
-    let broken: Vec<String> =
-        incomplete.iter().map(|(reason, count)| format!("{count} incomplete ({reason})")).collect();
-    let broken = if broken.is_empty() { String::new() } else { format!(", {}", broken.join(", ")) };
-    hanging(
-        out,
-        &format!("{complete} whole messages{broken}, {ignored} stray data units"),
-        "",
-        "  ",
-    )?;
+    let broken: String = messages
+        .incomplete
+        .iter()
+        .map(|(fault, count)| format!(", {count} incomplete ({})", fault.text()))
+        .collect();
+    let (complete, ignored) = (messages.complete, messages.ignored);
+    let text = format!("{complete} whole messages{broken}, {ignored} stray data units");
+    hanging(out, &text, "", "  ")?;
     writeln!(out)
+}
+
+fn talk(module: &str, talk: &TalkEntry, out: &mut dyn Write) -> io::Result<()> {
+    let refused: u64 = talk.negative.iter().map(|(_, count)| count).sum();
+    let slowest =
+        talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
+    let style = if talk.unanswered > 0 && talk.positive + refused == 0 { BAD } else { GOOD };
+    writeln!(
+        out,
+        "{style}{:<32}{style:#} {:>8} {refused:>8} {:>8} {:>7} {slowest:>10}",
+        cut(module, 32),
+        talk.positive,
+        talk.unanswered,
+        talk.late
+    )
 }
