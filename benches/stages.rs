@@ -6,7 +6,7 @@ use divan::counter::ItemsCount;
 use lostnode::capture::{self, Batch, Kind, Options, Source};
 use lostnode::fold::Summary;
 use lostnode::fold::diagnostics::Diagnostics;
-use lostnode::fold::load::Load;
+use lostnode::fold::load::Loads;
 use lostnode::fold::timing::Timing;
 use lostnode::settings::Settings;
 use lostnode_parsers::wire::{Lanes, Shape};
@@ -77,7 +77,7 @@ fn timing(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
     bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Timing::new(0.1)).bench_values(
         |mut timing| {
-            timing.push_all(&batch);
+            timing.push(&batch);
             timing
         },
     );
@@ -86,9 +86,9 @@ fn timing(bencher: divan::Bencher<'_, '_>) {
 #[divan::bench]
 fn load(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Load::new(1.0)).bench_values(
+    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Loads::new(1.0)).bench_values(
         |mut load| {
-            batch.frames.iter().for_each(|frame| load.push(frame));
+            load.push(&batch);
             load
         },
     );
@@ -99,7 +99,7 @@ fn diagnostics(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
     bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Diagnostics::new(&[])).bench_values(
         |mut diagnostics| {
-            batch.frames.iter().for_each(|frame| diagnostics.push(frame));
+            diagnostics.push(&batch);
             diagnostics
         },
     );

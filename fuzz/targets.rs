@@ -137,12 +137,12 @@ pub fn report(data: &[u8]) {
     if data.starts_with(b"PAR1") {
         return;
     }
-    let of = |threads: usize, chunk: usize, sorted: bool| {
+    let of = |threads: usize, chunk: usize, grouped: bool| {
         let settings = Settings::default();
         let mut summary = Summary::on(&settings, threads);
         let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
-        let options = Options { threads, chunk, sorted, ..Options::default() };
-        let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
+        let options = Options { threads, chunk, grouped, ..Options::default() };
+        let capture = capture::read(source, &options, |batch| summary.push(batch)).ok()?;
         summary.finish();
         let mut report = build::report(vec![capture], &summary, &settings, None);
         report.findings = Some(fault::find(&report, &Knowledge::default(), &Job::default()).ok()?);

@@ -29,8 +29,11 @@ impl Places {
     /// ```
     /// use lostnode::ids::Places;
     /// use lostnode::parsers::frame::parse_id;
-    /// let (mut places, a, b) = (Places::default(), parse_id("123").unwrap(), parse_id("00000123").unwrap());
-    /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2), places.of(1, a, 2), places.of(0, a, 2)], [Some(0), Some(1), None, Some(0)]);
+    /// let [a, b] = ["123", "00000123"].map(|digits| parse_id(digits).unwrap());
+    /// let mut places = Places::default();
+    /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2)], [Some(0), Some(1)]);
+    /// // No third one, on another channel; the first is known.
+    /// assert_eq!([places.of(1, a, 2), places.of(0, a, 2)], [None, Some(0)]);
     /// ```
     #[inline]
     pub fn of(&mut self, channel: ChannelIndex, id: Id, most: usize) -> Option<usize> {
@@ -59,8 +62,8 @@ impl Places {
         Some(self.count - 1)
     }
 
-    /// Forgets these, which must be all.
-    pub fn forget(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
+    /// Clears the index; `all` must name every stored identifier (cheaper than wiping the table).
+    pub fn clear(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
         for (channel, id) in all {
             if let (Id::Standard(id), Some(Some(table))) =
                 (id, self.standard.get_mut(usize::from(channel)))

@@ -313,17 +313,17 @@ fn report_and_more(
     text: &str,
     chunk: usize,
     threads: usize,
-    sorted: bool,
+    grouped: bool,
 ) -> (lostnode::analysis::Analysis, u64, Pauses) {
     let settings =
         lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
     let mut summary = lostnode::fold::Summary::on(&settings, threads);
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
-    let options = Options { chunk, threads, sorted, ..Options::default() };
+    let options = Options { chunk, threads, grouped, ..Options::default() };
     let mut bits = 0;
     let capture = capture::read(source, &options, |batch| {
         bits += batch.frames.iter().map(|frame| u64::from(frame.length.bits())).sum::<u64>();
-        summary.push_shared(batch);
+        summary.push(batch);
     });
     let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
@@ -335,17 +335,17 @@ fn report_and_more(
     )
 }
 
-fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
-    let (report, _, stops) = report_and_more(text, chunk, threads, sorted);
+fn report_of(text: &str, chunk: usize, threads: usize, grouped: bool) -> String {
+    let (report, _, stops) = report_and_more(text, chunk, threads, grouped);
     format!("{report:#?}\n{stops:?}")
 }
 
 #[test]
-fn sorting_threads_and_chunks_change_nothing() {
+fn grouping_threads_and_chunks_change_nothing() {
     let text = mixed();
     let whole = report_of(&text, 1 << 20, 1, false);
     assert!(whole.contains("out_of_order"));
-    for (chunk, threads, sorted) in [
+    for (chunk, threads, grouped) in [
         (1 << 20, 1, true),
         (1, 2, true),
         (50, 1, true),
@@ -353,7 +353,7 @@ fn sorting_threads_and_chunks_change_nothing() {
         (4096, 2, false),
         (40_000, 4, true),
     ] {
-        assert!(report_of(&text, chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
+        assert!(report_of(&text, chunk, threads, grouped) == whole, "{chunk} {threads} {grouped}");
     }
 }
 
@@ -449,58 +449,58 @@ fn nothing_comes_after_breaking_off() {
     }
 }
 
-/// What is sorted by identifier is each data and remote frame once, in order; how the stamps go on
-/// is told of batches that have nothing else.
+/// Grouped by identifier, each data and remote frame is there once, in order; time stamps are
+/// summed up of batches that have nothing else.
 #[test]
-fn runs_are_the_frames_by_identifier() {
+fn groups_are_the_frames_by_identifier() {
     for chunk in [60, 130, 300, 5000] {
-        runs_of_chunks(chunk);
+        groups_of_chunks(chunk);
     }
 }
 
-fn runs_of_chunks(chunk: usize) {
+fn groups_of_chunks(chunk: usize) {
     // From 0 s on, where what has no stamp could be taken for having one.
     let text = mixed().replace("(1700000", "(0000000");
     let source = Source::Bytes { name: "mixed".into(), bytes: text.into_bytes() };
     capture::read(
         source,
-        &Options { chunk, threads: 2, sorted: true, ..Options::default() },
+        &Options { chunk, threads: 2, grouped: true, ..Options::default() },
         |batch| {
             let mut seen = Vec::new();
-            for run in batch.runs().iter() {
+            for group in batch.grouped().iter() {
                 let own: Vec<_> = (0..batch.frames.len())
                     .filter(|at| {
                         (batch.frames[*at].channel, batch.frames[*at].kind.id())
-                            == (run.channel, Some(run.id))
+                            == (group.channel, Some(group.id))
                     })
                     .collect();
-                assert_eq!(run.frames, own.len() as u64);
-                assert_eq!(run.positions.iter().map(|at| *at as usize).collect::<Vec<_>>(), own);
+                assert_eq!(group.frames, own.len() as u64);
+                assert_eq!(group.positions.iter().map(|at| *at as usize).collect::<Vec<_>>(), own);
                 assert_eq!(
-                    run.times,
+                    group.times,
                     own.iter()
                         .map(|at| batch.frames[*at].time.unwrap().nanoseconds())
                         .collect::<Vec<_>>()
                 );
-                let steps: Vec<i64> = run.times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-                assert_eq!(run.steps < 0, steps.iter().any(|step| *step < 0));
-                assert!(run.steps < 0 || steps.iter().all(|step| *step <= run.steps));
-                seen.push((run.channel, run.id));
+                let gaps: Vec<i64> = group.times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+                assert_eq!(group.gap_bound < 0, gaps.iter().any(|gap| *gap < 0));
+                assert!(group.gap_bound < 0 || gaps.iter().all(|gap| *gap <= group.gap_bound));
+                seen.push((group.channel, group.id));
             }
             let times: Option<Vec<i64>> = batch.frames.iter().map(|frame| frame.heard()).collect();
             let channel = batch.frames.first().map(|first| first.channel);
             let channel = channel
                 .filter(|channel| batch.frames.iter().all(|frame| frame.channel == *channel));
-            let course = batch.runs().course();
+            let summary = batch.time_summary();
             let ends = times
                 .as_ref()
                 .filter(|times| !times.is_empty())
                 .map(|times| (channel, times[0], times[times.len() - 1]));
-            assert_eq!(course.map(|course| (course.channel, course.first, course.last)), ends);
-            if let (Some(course), Some(times)) = (course, times) {
-                let steps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-                assert_eq!(course.steps < 0, steps.iter().any(|step| *step < 0));
-                assert!(course.steps < 0 || steps.iter().all(|step| *step <= course.steps));
+            assert_eq!(summary.map(|summary| (summary.channel, summary.first, summary.last)), ends);
+            if let (Some(summary), Some(times)) = (summary, times) {
+                let gaps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+                assert_eq!(summary.gap_bound < 0, gaps.iter().any(|gap| *gap < 0));
+                assert!(summary.gap_bound < 0 || gaps.iter().all(|gap| *gap <= summary.gap_bound));
             }
             let mut expected: Vec<_> = Vec::new();
             for frame in &batch.frames {

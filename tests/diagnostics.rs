@@ -514,12 +514,13 @@ fn a_million_first_frames() {
             8,
         )
         .unwrap();
-        diagnostics.push(&capture::Frame {
+        let frame = capture::Frame {
             time: Some(lostnode_parsers::Timestamp::from_nanoseconds(i64::from(step) * 1000)),
             channel: 0,
             kind: lostnode_parsers::FrameKind::Classic(frame),
             length: lostnode_parsers::wire::Length::default(),
-        });
+        };
+        diagnostics.push(&capture::Batch::new(vec![frame], Vec::new()));
     }
     diagnostics.finish();
     let incomplete: u64 = diagnostics.messages.incomplete.values().sum();
@@ -626,7 +627,7 @@ proptest! {
                 kind: lostnode_parsers::FrameKind::Classic(frame),
                 length: lostnode_parsers::wire::Length::default(),
             };
-            diagnostics.push(&frame);
+            diagnostics.push(&capture::Batch::new(vec![frame.clone()], Vec::new()));
             transport.push(&frame, &mut |message| {
                 received += message.data.len();
                 let _ = lostnode::fold::diagnostics::describe(message);

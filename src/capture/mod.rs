@@ -8,6 +8,7 @@ mod channels;
 mod columns;
 mod crew;
 pub mod frame_table;
+mod grouped;
 mod input;
 mod lines;
 mod measure;
@@ -15,7 +16,6 @@ mod packets;
 mod parquet;
 mod pipeline;
 mod pool;
-mod runs;
 mod text;
 
 use std::fmt;
@@ -28,9 +28,9 @@ use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
 pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
+pub use grouped::{Group, Grouped, TimeSummary};
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
-pub use runs::{Course, Run, Runs};
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;
@@ -67,29 +67,50 @@ pub struct Batch {
     pub frames: Vec<Frame>,
     /// All channels seen so far, in order of appearance.
     pub channels: Vec<String>,
-    runs: OnceLock<Runs>,
+    grouped: OnceLock<Grouped>,
 }
 
 impl Batch {
     /// Of frames and the channels that they point to.
     pub fn new(frames: Vec<Frame>, channels: Vec<String>) -> Self {
-        Batch { frames, channels, runs: OnceLock::new() }
+        Batch { frames, channels, grouped: OnceLock::new() }
     }
 
-    /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it
-    /// done on several threads. Frames that are added later are not in it.
+    /// The frames grouped by identifier: grouped now where they have not yet been, as
+    /// [`Options::grouped`] has it done on several threads. Frames that are added later are not in
+    /// it.
     ///
     /// ```
     /// use lostnode::capture::{self, Options, Source};
     /// let bytes = b"(1.000000) can0 123#\n(1.500000) can0 456#\n(2.000000) can0 123#\n".to_vec();
-    /// capture::read(Source::Bytes { name: "example".into(), bytes }, &Options::default(), |batch| {
-    ///     let runs: Vec<_> = batch.runs().iter().map(|run| (run.frames, run.times[0])).collect();
-    ///     assert_eq!(runs, [(2, 1_000_000_000), (1, 1_500_000_000)]);
+    /// let source = Source::Bytes { name: "example".into(), bytes };
+    /// capture::read(source, &Options::default(), |batch| {
+    ///     let groups: Vec<_> =
+    ///         batch.grouped().iter().map(|group| (group.frames, group.times[0])).collect();
+    ///     assert_eq!(groups, [(2, 1_000_000_000), (1, 1_500_000_000)]);
     /// })
     /// .unwrap();
     /// ```
-    pub fn runs(&self) -> &Runs {
-        self.runs.get_or_init(|| Runs::of(&self.frames, Runs::default()))
+    pub fn grouped(&self) -> &Grouped {
+        self.grouped.get_or_init(|| Grouped::of(&self.frames, Grouped::default()))
+    }
+
+    /// The time stamps in short; `None` where a frame has none or is an error frame, and of no
+    /// frames.
+    ///
+    /// ```
+    /// use lostnode::capture::{self, Options, Source};
+    /// let bytes = b"(1.000000) can0 123#\n(1.000003) can0 456#\n(1.000007) can0 123#\n".to_vec();
+    /// let source = Source::Bytes { name: "example".into(), bytes };
+    /// capture::read(source, &Options::default(), |batch| {
+    ///     let times = batch.time_summary().unwrap();
+    ///     assert_eq!((times.channel, times.last - times.first), (Some(0), 7000));
+    ///     assert!((4000..8000).contains(&times.gap_bound));
+    /// })
+    /// .unwrap();
+    /// ```
+    pub fn time_summary(&self) -> Option<&TimeSummary> {
+        self.grouped().time_summary()
     }
 }
 
@@ -116,9 +137,9 @@ pub struct Options {
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,
-    /// Whether to sort the frames of each batch by identifier ([`Batch::runs`]) before it is handed
-    /// on, outside the order in which batches are.
-    pub sorted: bool,
+    /// Whether to group the frames of each batch by identifier ([`Batch::grouped`]) before it is
+    /// handed on: on all threads at once, outside the order in which batches are.
+    pub grouped: bool,
     /// Called with the number of input bytes consumed so far, for a progress display.
     pub progress: Option<fn(u64)>,
 }
@@ -130,7 +151,7 @@ impl Default for Options {
             columns: None,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 18,
-            sorted: false,
+            grouped: false,
             progress: None,
         }
     }

@@ -71,8 +71,8 @@ pub fn read_while(
     let steps = Steps {
         settle: |parsed| collector.pass(parsed),
         work: |batches: &Vec<Batch>| {
-            if options.sorted {
-                batches.iter().for_each(|batch| pool.sort(batch));
+            if options.grouped {
+                batches.iter().for_each(|batch| pool.group(batch));
             }
         },
         fold: |batches: Vec<Batch>| {

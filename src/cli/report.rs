@@ -277,8 +277,8 @@ fn summarise(
     options: &Options,
 ) -> Result<(Capture, Summary), capture::Error> {
     let mut summary = Summary::on(settings, options.threads);
-    let options = Options { sorted: true, ..options.clone() };
-    let capture = capture::read(source, &options, |batch| summary.push_shared(batch))?;
+    let options = Options { grouped: true, ..options.clone() };
+    let capture = capture::read(source, &options, |batch| summary.push(batch))?;
     summary.finish();
     Ok((capture, summary))
 }

@@ -1,10 +1,11 @@
-//! Bit rate and bus load from the exact length of each frame.
+//! Bit rate and bus load from the exact length of each frame. How the bit rate is found, and how
+//! sure that is: docs/load.md.
 
 use lostnode_parsers::FrameKind;
 use lostnode_parsers::wire::Length;
 
-use crate::capture::{Course, Frame};
-use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::capture::{Batch, ChannelIndex, Frame, TimeSummary};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::settings::Settings;
 
 /// Bit rates in use on vehicles, bits per second: ISO 11898-2 and SAE J1939-11/-14, J2284-1/-2/-3,
@@ -61,6 +62,45 @@ fn beaten(rate: f64) -> usize {
 
 /// Most bins of a load series; a longer capture gets wider bins.
 const MOST_BINS: usize = 1 << 15;
+
+/// The load of every channel.
+#[derive(Clone, Debug, Default)]
+pub struct Loads {
+    /// By channel index.
+    pub channels: Vec<Load>,
+    /// Width of a bin in seconds.
+    bin: f64,
+}
+
+impl Loads {
+    /// With bins of `bin` seconds.
+    pub fn new(bin: f64) -> Self {
+        Loads { channels: Vec::new(), bin }
+    }
+
+    /// Takes the next frames of the capture.
+    pub fn push(&mut self, batch: &Batch) {
+        let frames = batch.frames.as_slice();
+        if let Some(times) = batch.time_summary()
+            && let Some(channel) = times.channel.map(|channel| self.channel(channel))
+            && channel.can_skip_rate(times)
+        {
+            channel.push_in_order(frames);
+        } else {
+            frames.iter().for_each(|frame| self.channel(frame.channel).push_frame(frame));
+        }
+    }
+
+    /// The load of a channel, made where there is none yet.
+    #[inline]
+    fn channel(&mut self, channel: ChannelIndex) -> &mut Load {
+        let channel = usize::from(channel);
+        if self.channels.len() <= channel {
+            self.channels.resize_with(channel + 1, || Load::new(self.bin));
+        }
+        &mut self.channels[channel]
+    }
+}
 
 /// Bits on one channel over time.
 #[derive(Clone, Debug)]
@@ -153,7 +193,7 @@ impl Series {
 
 impl Load {
     /// With bins of `bin` seconds.
-    pub fn new(bin: f64) -> Self {
+    fn new(bin: f64) -> Self {
         Load {
             start: None,
             bin: nanoseconds(bin).max(1_000_000),
@@ -165,25 +205,26 @@ impl Load {
         }
     }
 
-    /// Takes the next frame of the channel.
     #[inline]
-    pub fn push(&mut self, frame: &Frame) {
+    fn push_frame(&mut self, frame: &Frame) {
         let Some(time) = frame.heard() else { return };
-        if let (true, Some(last), FrameKind::Classic(_)) =
-            (self.rate.total < RateEvidence::ENOUGH, self.last, &frame.kind)
+        if let (false, Some(last), FrameKind::Classic(_)) =
+            (self.rate.is_settled(), self.last, &frame.kind)
         {
-            self.rate.take(time - last, f64::from(frame.length.nominal));
+            self.rate.push(time - last, f64::from(frame.length.nominal));
         }
         self.last = Some(time);
         self.bits(time).add(frame.length);
     }
 
-    /// Takes all frames of a batch of one channel at once, where none is before the one before it
-    /// and the rate stands; `false` where not.
-    pub fn go_on(&mut self, frames: &[Frame], course: &Course) -> bool {
-        if self.rate.total < RateEvidence::ENOUGH || course.steps < 0 {
-            return false;
-        }
+    /// Whether frames with these time stamps are in order and change nothing of the bit rate.
+    fn can_skip_rate(&self, times: &TimeSummary) -> bool {
+        self.rate.is_settled() && times.gap_bound >= 0
+    }
+
+    /// Takes frames that are all of this channel, with time stamps in order, and looks for the end
+    /// of each bin instead of for the bin of each frame.
+    fn push_in_order(&mut self, frames: &[Frame]) {
         let mut rest = frames;
         while let Some(time) = rest.first().and_then(Frame::heard) {
             self.bits(time);
@@ -195,11 +236,10 @@ impl Load {
             own.iter().for_each(|frame| bits.add(frame.length));
             rest = others;
         }
-        self.last = Some(course.last);
-        true
+        self.last = frames.last().and_then(Frame::heard).or(self.last);
     }
 
-    /// The bin of an instant: most often that of the frame before.
+    /// The bin of a time stamp: most often that of the frame before.
     #[inline]
     fn bits(&mut self, time: Nanoseconds) -> &mut Bits {
         let same =
@@ -207,7 +247,7 @@ impl Load {
         if same { &mut self.bins[self.latest] } else { self.locate(time) }
     }
 
-    /// The bin of an instant, made where there is none yet.
+    /// The bin of a time stamp, made where there is none yet.
     #[cold]
     fn locate(&mut self, time: Nanoseconds) -> &mut Bits {
         let start = *self.start.get_or_insert(time);
@@ -244,10 +284,9 @@ impl Load {
         let nominal = self.bit_rate(settings).bits_per_second()?;
         let data = settings.data_bit_rate.unwrap_or(nominal);
         let start = self.start?;
-        let bin = crate::fold::timing::seconds(self.bin);
-        let tail = self.last.map_or(bin, |last| {
-            crate::fold::timing::seconds(last - start) - (self.bins.len() - 1) as f64 * bin
-        });
+        let bin = seconds(self.bin);
+        let tail =
+            self.last.map_or(bin, |last| seconds(last - start) - (self.bins.len() - 1) as f64 * bin);
         let last = self.bins.len() - 1;
         let load = self.bins.iter().enumerate().map(|(at, bits)| {
             // The capture ends inside the last bin; a sliver of one would show chance, not load.
@@ -269,7 +308,11 @@ impl RateEvidence {
     /// Pairs of frames after which the evidence stands: the rate of a bus does not change.
     const ENOUGH: u64 = 1 << 17;
 
-    fn take(&mut self, gap: Nanoseconds, bits: f64) {
+    fn is_settled(&self) -> bool {
+        self.total >= Self::ENOUGH
+    }
+
+    fn push(&mut self, gap: Nanoseconds, bits: f64) {
         if gap <= 0 {
             self.total += 1;
             self.beating[USUAL_RATES.len()] += 1;

@@ -1,4 +1,8 @@
 //! Everything that is kept of the frames: each frame is folded once, then forgotten.
+//!
+//! Every fold has the same two verbs: `push` takes the next batch of the capture, `finish` ends
+//! what is still under way. A fold that needs only the time stamps of a batch in short
+//! ([`Batch::time_summary`]) takes it in one step, and decides that inside `push`.
 
 pub mod diagnostics;
 pub mod load;
@@ -8,9 +12,9 @@ use std::sync::Arc;
 use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread::JoinHandle;
 
-use crate::capture::{Batch, ChannelIndex, IN_FLIGHT};
+use crate::capture::{Batch, IN_FLIGHT};
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::load::Load;
+use crate::fold::load::Loads;
 use crate::fold::timing::Timing;
 use crate::settings::Settings;
 
@@ -21,11 +25,10 @@ pub struct Summary {
     pub channels: Vec<String>,
     /// Timing per identifier and channel.
     pub timing: Timing,
-    /// Bits per channel, by channel index.
-    pub load: Vec<Load>,
+    /// Bits per channel.
+    pub load: Loads,
     /// What testers and modules said to each other.
     pub diagnostics: Diagnostics,
-    load_bin: f64,
     side: Option<Side>,
 }
 
@@ -34,7 +37,7 @@ pub struct Summary {
 #[derive(Debug)]
 struct Side {
     to: SyncSender<Arc<Batch>>,
-    thread: JoinHandle<(Vec<Load>, Diagnostics)>,
+    thread: JoinHandle<(Loads, Diagnostics)>,
 }
 
 impl Summary {
@@ -44,25 +47,25 @@ impl Summary {
         Summary {
             channels: Vec::new(),
             timing: Timing::new(floor),
-            load: Vec::new(),
+            load: Loads::new(settings.load_bin),
             diagnostics: Diagnostics::new(&settings.pairs),
-            load_bin: settings.load_bin,
             side: None,
         }
     }
 
-    /// An empty summary that is filled on several threads where there are several, with
-    /// [`Summary::push_shared`]; the result does not depend on it.
+    /// An empty summary that is filled on several threads where there are several; the result does
+    /// not depend on it.
     pub fn on(settings: &Settings, threads: usize) -> Self {
         let mut summary = Summary::new(settings);
         // Two threads have enough to do with parsing and timing.
         if threads > 2 {
             let (to, batches) = sync_channel::<Arc<Batch>>(IN_FLIGHT - 1);
-            let (mut load, load_bin) = (Vec::new(), settings.load_bin);
+            let mut load = std::mem::take(&mut summary.load);
             let mut diagnostics = std::mem::take(&mut summary.diagnostics);
             let thread = std::thread::spawn(move || {
                 for batch in batches {
-                    rest(&batch, &mut load, load_bin, &mut diagnostics);
+                    load.push(&batch);
+                    diagnostics.push(&batch);
                 }
                 (load, diagnostics)
             });
@@ -71,23 +74,16 @@ impl Summary {
         summary
     }
 
-    /// Folds the frames of a batch.
-    pub fn push(&mut self, batch: &Batch) {
-        self.join();
-        self.names(batch);
-        rest(batch, &mut self.load, self.load_bin, &mut self.diagnostics);
-        self.timing.push_all(batch);
-    }
-
-    /// Folds the frames of a batch, some of it on another thread.
-    pub fn push_shared(&mut self, batch: &Arc<Batch>) {
-        match &self.side {
-            Some(side) if side.to.send(Arc::clone(batch)).is_ok() => {
-                self.names(batch);
-                self.timing.push_all(batch);
-            }
-            _ => self.push(batch),
+    /// Takes the next frames of the capture.
+    pub fn push(&mut self, batch: &Arc<Batch>) {
+        let sent = self.side.as_ref().is_some_and(|side| side.to.send(Arc::clone(batch)).is_ok());
+        if !sent {
+            self.join();
+            self.load.push(batch);
+            self.diagnostics.push(batch);
         }
+        self.names(batch);
+        self.timing.push(batch);
     }
 
     fn names(&mut self, batch: &Batch) {
@@ -112,23 +108,4 @@ impl Summary {
         self.timing.finish();
         self.diagnostics.finish();
     }
-}
-
-fn rest(batch: &Batch, load: &mut Vec<Load>, load_bin: f64, diagnostics: &mut Diagnostics) {
-    let of_one = batch.runs().course().and_then(|course| Some((course.channel?, course)));
-    if !of_one.is_some_and(|(channel, course)| {
-        of_channel(load, load_bin, channel).go_on(&batch.frames, &course)
-    }) {
-        batch.frames.iter().for_each(|frame| of_channel(load, load_bin, frame.channel).push(frame));
-    }
-    diagnostics.push_all(batch);
-}
-
-/// The load of a channel, made where there is none yet.
-fn of_channel(load: &mut Vec<Load>, load_bin: f64, channel: ChannelIndex) -> &mut Load {
-    let channel = usize::from(channel);
-    if load.len() <= channel {
-        load.resize_with(channel + 1, || Load::new(load_bin));
-    }
-    &mut load[channel]
 }

@@ -146,7 +146,7 @@ fn outage_of(outage: &outage::Outage, order: &Order) -> Outage {
 fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
     let channel = |(at, name): (usize, &String)| {
         let timing = summary.timing.channels.get(at).cloned().unwrap_or_default();
-        let load = summary.load.get(at);
+        let load = summary.load.channels.get(at);
         let event = |(time, error): &(Nanoseconds, lostnode_parsers::ErrorFrame)| ErrorEvent {
             time: *time,
             class: error.classes().collect::<Vec<_>>().join(" "),
@@ -263,7 +263,7 @@ fn notices(
                 "{name}: the logger reported {overflows} receive overflows: frames are missing that were on the bus"
             ));
         }
-        if summary.load[at].exceeds(settings) {
+        if summary.load.channels[at].exceeds(settings) {
             out.push(format!("{name}: more bits than the bit rate allows in some bins; the rate or the time stamps are wrong"));
         }
     }

@@ -1,5 +1,6 @@
 //! The live line: what the report would say of the recording so far, in one line.
 
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -51,7 +52,7 @@ impl Live {
     }
 
     /// Folds what was heard.
-    pub fn take(&mut self, batch: &Batch) {
+    pub fn push(&mut self, batch: &Arc<Batch>) {
         self.capture.frames += batch.frames.len() as u64;
         for time in batch.frames.iter().filter_map(|frame| frame.time) {
             let (start, end) = self.capture.span.unwrap_or((time, time));

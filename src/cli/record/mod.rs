@@ -120,8 +120,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                         )),
                     }
                 }
+                let batch = Arc::new(batch);
                 files.write(&batch)?;
-                live.take(&batch);
+                live.push(&batch);
                 live.show(listeners.iter().map(Listener::dropped).sum());
                 if over() {
                     // The listeners hand over what the kernel still holds, and end.

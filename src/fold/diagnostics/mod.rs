@@ -194,23 +194,17 @@ impl Diagnostics {
         Diagnostics { transport: Transport::new(pairs), ..Diagnostics::default() }
     }
 
-    /// Takes the next frame of the capture.
-    #[inline]
-    pub fn push(&mut self, frame: &Frame) {
-        let Diagnostics { transport, heard, .. } = self;
-        transport.push(frame, &mut |message| heard.take(message));
-    }
-
     /// Takes the next frames of the capture.
-    pub fn push_all(&mut self, batch: &Batch) {
+    pub fn push(&mut self, batch: &Batch) {
         // In most of a capture nobody asks, and what is known to carry no diagnosis does not make
         // anything else be it.
-        if !batch
-            .runs()
-            .iter()
-            .all(|run| self.transport.endpoints.is_broadcast(run.channel, run.id))
-        {
-            batch.frames.iter().for_each(|frame| self.push(frame));
+        let endpoints = &self.transport.endpoints;
+        if batch.grouped().iter().all(|group| endpoints.is_broadcast(group.channel, group.id)) {
+            return;
+        }
+        let Diagnostics { transport, heard, .. } = self;
+        for frame in &batch.frames {
+            transport.push(frame, &mut |message| heard.push(message));
         }
     }
 
@@ -225,14 +219,14 @@ impl Diagnostics {
             return;
         }
         let Diagnostics { transport, heard, .. } = self;
-        transport.finish(&mut |message| heard.take(message));
+        transport.finish(&mut |message| heard.push(message));
         heard.messages.ignored = transport.counts().ignored();
         heard.exchanges.finish();
     }
 }
 
 impl Heard {
-    fn take(&mut self, message: &Message<'_>) {
+    fn push(&mut self, message: &Message<'_>) {
         if let Some(incomplete) = message.incomplete {
             if message.carrier == Carrier::IsoTp {
                 *self.messages.incomplete.entry(incomplete.fault).or_default() += 1;

@@ -88,24 +88,20 @@ impl Block {
 }
 
 impl Clock {
-    /// Takes the next instant, not before the last.
-    #[inline]
-    pub fn push(&mut self, time: Nanoseconds) {
-        match self.reference {
-            Some(_) => self.track(time),
-            None => self.begin(time),
-        }
-    }
-
-    /// Takes the next instants, none before the one before it.
-    pub fn push_all(&mut self, times: &[Nanoseconds]) {
+    /// Takes the next time stamps, none before the one before it.
+    pub fn push(&mut self, times: &[Nanoseconds]) {
         let mut rest = times;
-        while let [time, ..] = rest {
+        while let [time, others @ ..] = rest {
             let regular = self.track_regular(rest);
-            if regular == 0 {
-                self.push(*time);
+            if regular > 0 {
+                rest = &rest[regular..];
+                continue;
             }
-            rest = &rest[regular.max(1)..];
+            match self.reference {
+                Some(_) => self.track(*time),
+                None => self.begin(*time),
+            }
+            rest = others;
         }
     }
 
@@ -456,7 +452,7 @@ mod tests {
     fn many_segments() {
         let mut clock = Clock::default();
         for segment in 0..20_000_i64 {
-            (0..20).for_each(|step| clock.push(segment * 1_000_000_000 + step * 10_000_000));
+            (0..20).for_each(|step| clock.push(&[segment * 1_000_000_000 + step * 10_000_000]));
         }
         assert!(clock.blocks.len() <= MOST_BLOCKS && clock.width < 1_000 * WIDTH);
     }
@@ -472,7 +468,7 @@ mod tests {
             let lost = noise.is_multiple_of(7) || (5000..5100).contains(&step);
             let restart = if step > 15_000 { 3_721_000_000 } else { 0 };
             if !lost {
-                clock.push(1_700_000_000_000_000_000 + step * 10_001_000 + jitter + restart);
+                clock.push(&[1_700_000_000_000_000_000 + step * 10_001_000 + jitter + restart]);
             }
         }
         let rate = clock.rate().unwrap();

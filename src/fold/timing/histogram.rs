@@ -62,9 +62,8 @@ fn edge(number: u16) -> f64 {
 }
 
 impl Gaps {
-    /// Adds a gap in nanoseconds.
     #[inline]
-    pub fn push(&mut self, gap: i64) {
+    fn push_one(&mut self, gap: i64) {
         self.count += 1;
         let gap = gap.max(0);
         let number = number(gap);
@@ -74,34 +73,35 @@ impl Gaps {
         }
     }
 
-    /// Adds the gaps between instants in nanoseconds that follow each other, none before the one
+    /// Adds the gaps between time stamps in nanoseconds that follow each other, none before the one
     /// before it; also from the one before them, where there is one.
-    pub fn push_all(&mut self, before: Option<i64>, instants: &[i64]) {
-        let mut rest = instants.iter();
+    pub fn push(&mut self, before: Option<i64>, times: &[i64]) {
+        let mut rest = times.iter();
         let Some(mut before) = before.or_else(|| rest.next().copied()) else { return };
         // The window is placed after a few.
         while self.window.is_empty() {
-            let Some(instant) = rest.next() else { return };
-            self.push(instant - before);
-            before = *instant;
+            let Some(time) = rest.next() else { return };
+            self.push_one(time - before);
+            before = *time;
         }
         let first = BEFORE_FIRST + u64::from(self.begin);
         let mut rest = rest.as_slice();
         while !rest.is_empty() {
             let window = self.window.as_mut_slice();
             let mut taken = 0;
-            for instant in rest {
-                let gap = instant - before;
+            for time in rest {
+                let gap = time - before;
+                // As `number`, counted from the first bin of the window.
                 let at = ((gap as f64).to_bits() >> REST).wrapping_sub(first);
                 let Some(bin) = window.get_mut(at as usize) else { break };
                 bin.add(gap);
-                before = *instant;
+                before = *time;
                 taken += 1;
             }
             self.count += taken as u64;
             rest = &rest[taken..];
             if let [unusual, others @ ..] = rest {
-                self.push(unusual - before);
+                self.push_one(unusual - before);
                 before = *unusual;
                 rest = others;
             }
@@ -262,9 +262,7 @@ mod tests {
     #[test]
     fn means_are_exact_whatever_the_bins() {
         let mut gaps = Gaps::default();
-        for gap in [19_000_000, 20_000_000, 21_000_000, 500_000_000] {
-            gaps.push(gap);
-        }
+        gaps.push(Some(0), &[19_000_000, 39_000_000, 60_000_000, 560_000_000]);
         let (mean, deviation) = gaps.moments(0.01, 0.03).unwrap();
         assert!((mean - 0.020).abs() < 1e-12);
         assert!((deviation - (2.0f64 / 3.0).sqrt() * 1e-3).abs() < 1e-12);
@@ -272,7 +270,7 @@ mod tests {
         // Within one bin too, and none where there is none.
         let deviation = |gaps_of: [i64; 4]| {
             let mut gaps = Gaps::default();
-            gaps_of.into_iter().cycle().take(10_000).for_each(|gap| gaps.push(gap));
+            gaps_of.into_iter().cycle().take(10_000).for_each(|gap| gaps.push(Some(0), &[gap]));
             gaps.moments(0.01, 0.03).unwrap().1
         };
         assert!((deviation([20_000_000, 20_002_000, 20_000_000, 20_002_000]) - 1e-6).abs() < 1e-9);

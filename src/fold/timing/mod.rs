@@ -16,7 +16,7 @@ pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use silence::{Longest, Silence};
 
-use crate::capture::{Batch, ChannelIndex, Course, Frame, Run};
+use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
 use crate::ids::Places;
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
@@ -72,7 +72,7 @@ pub struct IdTiming {
 pub struct ChannelTiming {
     /// Data and remote frames.
     pub frames: u64,
-    /// Error reports of the logging controller.
+    /// Error frames of the logging controller.
     pub error_frames: u64,
     /// First and last time anything was heard.
     pub heard: Option<(Nanoseconds, Nanoseconds)>,
@@ -84,17 +84,30 @@ pub struct ChannelTiming {
     pub largest_step_back: Nanoseconds,
     /// The longest times without any data or remote frame.
     pub silences: Longest,
-    /// The first error reports with their time.
+    /// The first error frames with their time.
     pub errors: Vec<(Nanoseconds, ErrorFrame)>,
 }
 
 impl ChannelTiming {
-    /// Error reports kept with their time; the rest is counted.
+    /// Error frames kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
 
-    /// Takes a frame of this channel.
+    /// Takes frames that are all of this channel and in order, where nothing is to be kept of any
+    /// of them but their number.
+    fn skip(&mut self, frames: usize, times: &TimeSummary) {
+        self.frames += frames as u64;
+        if let Some((_, last)) = &mut self.heard {
+            *last = times.last;
+        }
+    }
+
+    /// Whether frames with these time stamps bring a silence that is kept, or a step back.
+    fn has_news(&self, times: &TimeSummary) -> bool {
+        self.heard.is_none_or(|(_, last)| !times.gaps_are_below(self.silences.floor(), last))
+    }
+
     #[inline]
-    fn push(&mut self, frame: &Frame) {
+    fn push_frame(&mut self, frame: &Frame) {
         if let FrameKind::Error(error) = &frame.kind {
             return self.error(frame.time, error);
         }
@@ -106,19 +119,7 @@ impl ChannelTiming {
             return self.step_back(time, before);
         }
         *last = time;
-        self.silences.offer(Silence { start: before, end: time }, [[0; 8]; 2]);
-    }
-
-    /// Takes all frames of a batch at once, where there is nothing to be kept of any of them;
-    /// `false` where there is.
-    fn go_on(&mut self, frames: usize, course: &Course) -> bool {
-        let Some((_, last)) = &mut self.heard else { return false };
-        if !course.is_close(*last, self.silences.floor()) {
-            return false;
-        }
-        self.frames += frames as u64;
-        *last = course.last;
-        true
+        self.silences.push(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
     #[cold]
@@ -184,44 +185,43 @@ impl Timing {
 
     /// Ends what is still under way; to be called after the last frame.
     pub fn finish(&mut self) {
-        self.channels.iter_mut().for_each(|channel| channel.silences.settle());
-        self.ids.iter_mut().for_each(|id| id.silences.settle());
+        self.channels.iter_mut().for_each(|channel| channel.silences.finish());
+        self.ids.iter_mut().for_each(|id| id.silences.finish());
     }
 
     /// Takes the next frames of the capture.
-    pub fn push_all(&mut self, batch: &Batch) {
-        let (frames, course) = (batch.frames.as_slice(), batch.runs().course());
-        let of_one = course.and_then(|course| Some((self.channel(course.channel?), course)));
-        if !of_one.is_some_and(|(channel, course)| channel.go_on(frames.len(), &course)) {
-            frames.iter().for_each(|frame| self.channel(frame.channel).push(frame));
-        }
-        let latest = || {
-            frames[frames.len().saturating_sub(Pauses::NEEDED)..].iter().filter_map(Frame::heard)
-        };
-        if !course.is_some_and(|course| self.pauses.go_on(frames.len(), &course, latest())) {
-            // A few at a time, whose stamps stay in the nearest cache.
-            frames
-                .chunks(512)
-                .for_each(|part| self.pauses.push_all(part.iter().filter_map(Frame::heard)));
-        }
+    pub fn push(&mut self, batch: &Batch) {
+        self.push_to_channels(batch);
+        self.pauses.push(batch);
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| {
             (begin.min(other_begin), end.max(other_end))
         });
-        // Identifiers know nothing of each other.
-        for run in batch.runs().iter() {
-            match self.places.of(run.channel, run.id, MOST_IDENTIFIERS) {
+        // Identifiers know nothing of each other, so each takes all its frames at once.
+        for group in batch.grouped().iter() {
+            match self.places.of(group.channel, group.id, MOST_IDENTIFIERS) {
                 Some(place) => {
                     if place == self.ids.len() {
-                        self.ids.push(IdTiming::new(
-                            Key { channel: run.channel, id: run.id },
-                            self.floor,
-                        ));
+                        let key = Key { channel: group.channel, id: group.id };
+                        self.ids.push(IdTiming::new(key, self.floor));
                     }
-                    self.ids[place].take(frames, run);
+                    self.ids[place].push(&batch.frames, group);
                 }
-                None => self.folded_frames += run.frames,
+                None => self.folded_frames += group.frames,
             }
+        }
+    }
+
+    /// In one step where that comes to the same, as on a busy channel it nearly always does; else
+    /// frame by frame.
+    fn push_to_channels(&mut self, batch: &Batch) {
+        if let Some(times) = batch.time_summary()
+            && let Some(channel) = times.channel.map(|channel| self.channel(channel))
+            && !channel.has_news(times)
+        {
+            channel.skip(batch.frames.len(), times);
+        } else {
+            batch.frames.iter().for_each(|frame| self.channel(frame.channel).push_frame(frame));
         }
     }
 
@@ -254,55 +254,58 @@ impl IdTiming {
     }
 
     /// Takes its frames in a batch.
-    fn take(&mut self, frames: &[Frame], run: Run<'_>) {
-        self.frames += run.frames;
+    fn push(&mut self, frames: &[Frame], group: Group<'_>) {
+        self.frames += group.frames;
         let before = self.heard.map(|(_, last)| last);
-        let back = run.times.first().zip(before).is_some_and(|(first, before)| *first < before);
-        if run.steps >= 0 && !back {
-            return self.hear(frames, run, before);
+        let back = group.times.first().zip(before).is_some_and(|(first, before)| *first < before);
+        if group.gap_bound >= 0 && !back {
+            return self.push_in_order(frames, group, before);
         }
         // The channel counts a step back; it makes no gap.
         let (mut times, mut positions, mut latest) =
             (Vec::new(), Vec::new(), before.unwrap_or(Nanoseconds::MIN));
-        for (time, position) in run.times.iter().zip(run.positions) {
+        for (time, position) in group.times.iter().zip(group.positions) {
             if *time >= latest {
                 times.push(*time);
                 positions.push(*position);
                 latest = *time;
             }
         }
-        self.hear(
-            frames,
-            Run { times: &times, positions: &positions, steps: Nanoseconds::MAX, ..run },
-            before,
-        );
+        let (times, positions) = (times.as_slice(), positions.as_slice());
+        let in_order = Group { times, positions, gap_bound: Nanoseconds::MAX, ..group };
+        self.push_in_order(frames, in_order, before);
     }
 
     /// Takes frames of which none is before the one before it.
-    fn hear(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
+    fn push_in_order(&mut self, frames: &[Frame], group: Group<'_>, before: Option<Nanoseconds>) {
         let (Some(first), Some(last), Some(latest)) =
-            (run.times.first(), run.times.last(), run.positions.last())
+            (group.times.first(), group.times.last(), group.positions.last())
         else {
             return;
         };
         self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
-        self.clock.push_all(run.times);
-        self.gaps.push_all(before, run.times);
-        let longest = run.steps.max(before.map_or(0, |before| first - before));
+        self.clock.push(group.times);
+        self.gaps.push(before, group.times);
+        let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
         if longest >= self.silences.floor() || !self.counters.is_settled() {
-            self.look_at_payloads(frames, run, before);
+            self.look_at_payloads(frames, group, before);
         }
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
     }
 
-    /// Keeps silences with the payloads before and after them, and looks for counters, in its
-    /// frames after an instant.
-    fn look_at_payloads(&mut self, frames: &[Frame], run: Run<'_>, before: Option<Nanoseconds>) {
+    /// Keeps silences with the payloads before and after them, and looks for counters, in the
+    /// frames that follow one at `before`.
+    fn look_at_payloads(
+        &mut self,
+        frames: &[Frame],
+        group: Group<'_>,
+        before: Option<Nanoseconds>,
+    ) {
         let mut last = before.map(|time| (time, self.last_payload));
-        for (time, position) in run.times.iter().zip(run.positions) {
+        for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = frames[*position as usize].kind.first_eight();
             if let Some((start, before)) = last {
-                self.silences.offer(Silence { start, end: *time }, [before, payload]);
+                self.silences.push(Silence { start, end: *time }, [before, payload]);
                 if !self.counters.is_settled() {
                     self.count(time - start, before, payload, length);
                 }

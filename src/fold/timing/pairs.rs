@@ -124,7 +124,7 @@ const FEWEST: usize = 4;
 /// // A minute of 10 ms; the second clock is 100 ppm slow.
 /// let [sound, slow] = [10_000_000, 10_001_000].map(|period| {
 ///     let mut clock = Clock::default();
-///     (0..6000).for_each(|step| clock.push(step * period));
+///     (0..6000).for_each(|step| clock.push(&[step * period]));
 ///     Offsets::of(&clock, 10_000_000.0)
 /// });
 /// let found = relative(&sound, &slow, 1e-3).unwrap();
@@ -316,12 +316,8 @@ mod tests {
                 noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
                 let at = step * period;
                 let jitter = i64::from(noise >> 12) * 400_000 / (1 << 20) - 200_000;
-                clock.push(
-                    1_700_000_000_000_000_000
-                        + at
-                        + (wander(at as f64 / 1e9) * 1e6) as i64
-                        + jitter,
-                );
+                let wander = (wander(at as f64 / 1e9) * 1e6) as i64;
+                clock.push(&[1_700_000_000_000_000_000 + at + wander + jitter]);
             }
             clock
         };

@@ -1,19 +1,20 @@
-//! Moments at which the traffic of all channels stops at once and goes on as densely as before: the
-//! recording paused.
+//! Times in which the traffic of all channels stops at once and then goes on as densely as before:
+//! the recording paused. How a pause is told from a bus that fell silent: docs/outages.md.
 
 use super::histogram::GapCounts;
 use super::{Nanoseconds, Silence};
-use crate::capture::Course;
+use crate::capture::{Batch, Frame, TimeSummary};
 
 /// Gaps looked at on each side.
 const SIDE: usize = 8;
+/// Stamps that have to be kept to judge the next gap.
+const NEEDED: usize = 2 * SIDE + 1;
 /// Shortest stop that can be told from ordinary unevenness, in nanoseconds.
 const SHORTEST: Nanoseconds = 20_000_000;
-/// A stop is told from the gaps that the traffic shows anyway where it is so many times as long as
-/// nearly all of them.
+/// A gap counts as a recording pause only if it exceeds this multiple of the 98th-percentile gap.
 const TIMES: f64 = 3.0;
-/// Shorter gaps are not looked at: what is so many times as long is still no stop. At a power of
-/// two a bin of the distribution begins.
+/// Shorter gaps are not counted: [`TIMES`] as much is still below [`SHORTEST`]. A power of two,
+/// where a bin of the distribution begins.
 const LOOKED_AT: Nanoseconds = 1 << 22;
 const _: () = assert!(LOOKED_AT as f64 * TIMES < SHORTEST as f64);
 
@@ -37,9 +38,36 @@ impl Pauses {
     /// How many candidates are kept.
     pub const KEPT: usize = 65_536;
 
-    /// Takes the times of the next frames of all channels. Channels step back against each other by
-    /// up to 0.1 s in real captures; such a frame adds a gap of zero.
-    pub fn push_all(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
+    /// Takes the next frames of the capture, of all channels.
+    pub fn push(&mut self, batch: &Batch) {
+        let frames = batch.frames.as_slice();
+        match batch.time_summary() {
+            Some(times) if self.can_skip(frames.len(), times) => self.skip(frames),
+            // A few at a time, whose stamps stay in the nearest cache.
+            _ => frames
+                .chunks(512)
+                .for_each(|part| self.push_times(part.iter().filter_map(Frame::heard))),
+        }
+    }
+
+    /// Whether none of the gaps of so many frames is looked at.
+    fn can_skip(&self, frames: usize, times: &TimeSummary) -> bool {
+        frames >= NEEDED
+            && self.waiting.is_empty()
+            && self.stamps.last().is_some_and(|last| times.gaps_are_below(LOOKED_AT, *last))
+    }
+
+    /// Takes frames, at least [`NEEDED`], none of whose gaps is looked at: the last stamps are all
+    /// that is kept.
+    fn skip(&mut self, frames: &[Frame]) {
+        self.gone += self.stamps.len() + frames.len() - NEEDED;
+        self.stamps.clear();
+        self.stamps.extend(frames[frames.len() - NEEDED..].iter().filter_map(Frame::heard));
+    }
+
+    /// Channels step back against each other by up to 0.1 s in real captures; such a frame adds a
+    /// gap of zero.
+    fn push_times(&mut self, mut times: impl Iterator<Item = Nanoseconds>) {
         let Some(mut latest) = self
             .stamps
             .last()
@@ -58,28 +86,6 @@ impl Pauses {
         self.judge_all();
     }
 
-    /// The latest stamps that are kept.
-    pub const NEEDED: usize = 2 * SIDE + 1;
-
-    /// Takes the times of that many frames at once, where none of their gaps is looked at, given
-    /// the latest of them; `false` where one may be.
-    pub fn go_on(
-        &mut self,
-        frames: usize,
-        course: &Course,
-        latest: impl Iterator<Item = Nanoseconds>,
-    ) -> bool {
-        let Some(before) = self.stamps.last() else { return false };
-        if !self.waiting.is_empty() || frames < Self::NEEDED || !course.is_close(*before, LOOKED_AT)
-        {
-            return false;
-        }
-        self.gone += self.stamps.len() + frames - Self::NEEDED;
-        self.stamps.clear();
-        self.stamps.extend(latest);
-        true
-    }
-
     /// Judges the gaps around which enough of the traffic is there, and forgets the stamps that are
     /// no longer needed.
     fn judge_all(&mut self) {
@@ -87,7 +93,7 @@ impl Pauses {
         for at in self.waiting.drain(..judged).collect::<Vec<_>>() {
             self.judge(at);
         }
-        let done = self.stamps.len().saturating_sub(Self::NEEDED);
+        let done = self.stamps.len().saturating_sub(NEEDED);
         self.stamps.drain(..done);
         self.gone += done;
         self.waiting.iter_mut().for_each(|at| *at -= done);

@@ -61,7 +61,7 @@ impl Longest {
     /// Takes a silence into account that is not before the one before it, with the payloads before
     /// and after it.
     #[inline]
-    pub fn offer(&mut self, silence: Silence, payloads: Payloads) {
+    pub fn push(&mut self, silence: Silence, payloads: Payloads) {
         if silence.length() >= self.floor {
             self.keep(silence, payloads);
         }
@@ -73,7 +73,7 @@ impl Longest {
             return;
         }
         match self.kept.len() {
-            MOST => self.settle(),
+            MOST => self.finish(),
             Self::KEPT => self.kept.reserve_exact(MOST - Self::KEPT),
             _ => {}
         }
@@ -81,7 +81,7 @@ impl Longest {
     }
 
     /// Leaves no more than are kept; to be called after the last silence.
-    pub fn settle(&mut self) {
+    pub fn finish(&mut self) {
         if self.kept.len() <= Self::KEPT {
             return;
         }
@@ -114,7 +114,7 @@ impl Longest {
         self.kept.iter().map(|(silence, _)| *silence)
     }
 
-    /// The kept silence around an instant, the earlier one where two meet there.
+    /// The kept silence around a time, the earlier one where two meet there.
     pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
         self.silences().find(|silence| silence.start <= time && silence.end >= time)
     }
@@ -138,10 +138,10 @@ mod tests {
     fn the_longest_stay() {
         let mut longest = Longest::new(10);
         for start in 0..2000 {
-            longest
-                .offer(Silence { start: start * 10_000, end: start * 10_000 + start }, [[0; 8]; 2]);
+            let silence = Silence { start: start * 10_000, end: start * 10_000 + start };
+            longest.push(silence, [[0; 8]; 2]);
         }
-        longest.settle();
+        longest.finish();
         let kept = longest.at_least(0);
         assert_eq!(kept.len(), Longest::KEPT);
         assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
@@ -157,8 +157,8 @@ mod tests {
             start: number * 1000,
             end: number * 1000 + if number % 7 == 3 { 90 } else { 50 },
         };
-        (0..3000).for_each(|number| longest.offer(silence(number), [[0; 8]; 2]));
-        longest.settle();
+        (0..3000).for_each(|number| longest.push(silence(number), [[0; 8]; 2]));
+        longest.finish();
         let long = (0..3000).filter(|number| number % 7 == 3).count();
         let alike = (0..3000).filter(|number| number % 7 != 3).take(Longest::KEPT - long);
         let mut expected: Vec<_> =
