@@ -3,8 +3,7 @@
 
 use lostnode_parsers::Id;
 
-use super::Frame;
-use super::text::ROUNDED;
+use super::{Frame, ROUNDED};
 use crate::ids::{ChannelIndex, Places};
 
 /// The frames of a batch, grouped by channel and identifier.

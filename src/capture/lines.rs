@@ -3,7 +3,7 @@
 
 use std::io::{self, Read};
 
-use super::input::fill;
+use super::fill::fill;
 
 /// Longest line that is looked at, in bytes. A CAN FD line is about 160 long.
 pub(super) const LONGEST_LINE: usize = 64 << 10;

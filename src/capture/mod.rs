@@ -6,7 +6,7 @@
 
 mod channels;
 mod columns;
-mod crew;
+mod fill;
 pub mod frame_table;
 mod grouped;
 mod input;
@@ -14,9 +14,12 @@ mod lines;
 mod measure;
 mod packets;
 mod parquet;
+mod parsed;
 mod pipeline;
 mod pool;
+mod stamps;
 mod text;
+mod workers;
 
 use std::fmt;
 use std::io;
@@ -31,6 +34,10 @@ pub use columns::Columns;
 pub use grouped::{Group, Grouped, TimeSummary};
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
+
+/// List capacities are rounded up to a multiple of this, so that a chunk with a few frames more than
+/// the one before does not have its memory doubled and copied.
+const ROUNDED: usize = 1024;
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;
@@ -246,24 +253,39 @@ pub enum ErrorKind {
     Empty,
     /// The columns that were named do not fit the first line.
     Columns(String),
-    /// No packet of a network capture, or no row of a table, is a frame.
-    NoFramesIn {
-        /// What was tried: `packets` or `rows`.
-        unit: &'static str,
-        /// How many.
+    /// No record of it is a frame.
+    NoFrames {
+        /// What records of this form are called.
+        unit: Unit,
+        /// Records that were tried.
         count: u64,
         /// The first one with its reason.
         first: Option<Rejected>,
-    },
-    /// No line of it is a frame.
-    NoFrames {
-        /// Lines that were tried.
-        lines: u64,
-        /// The first one with its reason.
-        first: Option<Rejected>,
-        /// Whether the bytes look like anything but text.
+        /// Whether the bytes look like anything but text, though they were tried as lines.
         binary: bool,
     },
+}
+
+/// What one record of a capture is called, and counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// Of log text, console text or CSV.
+    Line,
+    /// Of a network capture.
+    Packet,
+    /// Of a Parquet table.
+    Row,
+}
+
+impl Unit {
+    /// The word for one of them.
+    pub fn word(self) -> &'static str {
+        match self {
+            Unit::Line => "line",
+            Unit::Packet => "packet",
+            Unit::Row => "row",
+        }
+    }
 }
 
 impl fmt::Display for Error {
@@ -287,37 +309,28 @@ impl fmt::Display for ErrorKind {
                 f.write_str("the file is empty; was the recording stopped before any traffic?")
             }
             ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
-            ErrorKind::NoFramesIn { unit, count, first } => {
-                write!(f, "none of its {count} {unit} is a CAN frame")?;
-                match first {
-                    Some(first) => write!(
-                        f,
-                        " ({} {}: {})",
-                        unit.trim_end_matches('s'),
-                        first.line,
-                        first.reason
-                    ),
-                    None => Ok(()),
-                }
-            }
-            ErrorKind::NoFrames { lines, first, binary } => {
-                if *binary {
-                    f.write_str("this is binary data, not a text capture")?;
-                } else {
-                    write!(f, "none of its {lines} lines is a frame")?;
+            ErrorKind::NoFrames { unit, count, first, binary } => {
+                let word = unit.word();
+                match (unit, binary) {
+                    (Unit::Line, true) => f.write_str("this is binary data, not a text capture")?,
+                    (Unit::Line, false) => write!(f, "none of its {count} lines is a frame")?,
+                    _ => write!(f, "none of its {count} {word}s is a CAN frame")?,
                 }
                 if let Some(first) = first {
-                    write!(f, " (line {}: {})", first.line, first.reason)?;
+                    write!(f, " ({word} {}: {})", first.line, first.reason)?;
                 }
-                f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")?;
-                if *binary {
-                    Ok(())
-                } else {
-                    f.write_str("; of a CSV file name the columns: --columns (docs/formats.md)")
+                match (unit, binary) {
+                    (Unit::Line, true) => write!(f, "; {EXAMPLE}"),
+                    (Unit::Line, false) => write!(f, "; {EXAMPLE}; {OTHERWISE}"),
+                    _ => Ok(()),
                 }
             }
         }
     }
 }
+
+/// What to do about a text without frames.
+const EXAMPLE: &str = "a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000";
+const OTHERWISE: &str = "of a CSV file name the columns: --columns (docs/formats.md)";
 
 impl std::error::Error for Error {}

@@ -9,8 +9,8 @@ use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
 
 use super::channels::TOO_MANY;
-use super::input::fill;
-use super::text::Parsed;
+use super::fill::fill;
+use super::parsed::{Builder, Parsed};
 
 /// First bytes of pcap in both byte orders with micro- and nanoseconds, and of pcapng.
 const MAGIC: [[u8; 4]; 5] = [
@@ -56,11 +56,11 @@ pub(super) fn read(
         waiting: Vec::new(),
         order: None,
         number: 0,
-        parsed: Parsed::default(),
+        chunk: Builder::default(),
     };
     let ended = packets.all(reader, take);
     packets.flush();
-    let _ = take(std::mem::take(&mut packets.parsed));
+    let _ = take(std::mem::take(&mut packets.chunk).finish());
     ended
 }
 
@@ -82,7 +82,7 @@ struct Packets {
     waiting: Vec<Packet>,
     order: Option<IdOrder>,
     number: u64,
-    parsed: Parsed,
+    chunk: Builder,
 }
 
 impl Packets {
@@ -128,9 +128,9 @@ impl Packets {
             if self.waiting.len() >= TELLING {
                 self.flush();
             }
-            if self.parsed.frames.len() >= BATCH {
+            if self.chunk.frames.len() >= BATCH {
                 // Channels and numbers count within a batch, as those of text do.
-                if take(std::mem::take(&mut self.parsed)).is_break() {
+                if take(std::mem::take(&mut self.chunk).finish()).is_break() {
                     return Ok(());
                 }
             }
@@ -209,17 +209,18 @@ impl Packets {
         let first = self.number - waiting.len() as u64;
         for (at, packet) in waiting.iter().enumerate() {
             let number = first + at as u64 + 1;
-            self.parsed.lines += 1;
+            self.chunk.lines += 1;
             match self.frame(packet, order) {
                 Ok(kind) => {
-                    match self.parsed.channels.of(&self.interfaces[packet.interface].name, number) {
+                    let name = &self.interfaces[packet.interface].name;
+                    match self.chunk.channels.of(name, number) {
                         Some(channel) => {
-                            self.parsed.add(packet.time, channel, kind.map_fd(Box::new))
+                            self.chunk.add(packet.time, channel, kind.map_fd(Box::new))
                         }
-                        None => self.parsed.reject_at(number, TOO_MANY.to_owned()),
+                        None => self.chunk.reject(number, TOO_MANY.to_owned()),
                     }
                 }
-                Err(reason) => self.parsed.reject_at(number, reason),
+                Err(reason) => self.chunk.reject(number, reason),
             }
         }
     }

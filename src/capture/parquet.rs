@@ -14,7 +14,7 @@ use polars::prelude::{
 
 use super::columns;
 use super::frame_table::{COLUMNS, Parts};
-use super::text::Parsed;
+use super::parsed::{Builder, Parsed};
 use crate::table::parquet::data_type;
 
 /// First bytes of a file (Apache Parquet, file format).
@@ -50,10 +50,10 @@ pub(super) fn read(
         if frame.height() == 0 {
             return Ok(());
         }
-        let mut parsed = Parsed::default();
-        guarded(|| convert(&frame, from as u64, &mut parsed))?;
+        let mut chunk = Builder::default();
+        guarded(|| convert(&frame, from as u64, &mut chunk))?;
         from += frame.height();
-        if take(parsed).is_break() {
+        if take(chunk.finish()).is_break() {
             return Ok(());
         }
     }
@@ -100,7 +100,7 @@ fn slice(bytes: &[u8], from: usize) -> Result<DataFrame, PolarsError> {
         .finish()
 }
 
-fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), PolarsError> {
+fn convert(frame: &DataFrame, before: u64, chunk: &mut Builder) -> Result<(), PolarsError> {
     // A table that went through another program may have stamps of another unit, or text of another
     // kind.
     let columns = COLUMNS.iter().filter(|column| column.name != "bits");
@@ -118,7 +118,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
         (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
     let error_bits = error_bits.i64()?;
     for row in 0..frame.height() {
-        parsed.lines += 1;
+        chunk.lines += 1;
         let number = before + row as u64 + 1;
         let parts = Parts {
             kind: kind.get(row).unwrap_or_default(),
@@ -132,7 +132,7 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
         };
         let name = channel.get(row).unwrap_or("can0");
         let made = match is_channel_name(name.as_bytes())
-            .then(|| parsed.channels.of(name, number))
+            .then(|| chunk.channels.of(name, number))
             .flatten()
         {
             Some(channel) => parts.frame().map(|kind| (channel, kind)),
@@ -140,13 +140,13 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
         };
         match made {
             Ok((channel, kind)) => {
-                parsed.add(
+                chunk.add(
                     time.get(row).map(Timestamp::from_nanoseconds),
                     channel,
                     kind.map_fd(Box::new),
                 );
             }
-            Err(reason) => parsed.reject_at(number, reason),
+            Err(reason) => chunk.reject(number, reason),
         }
     }
     Ok(())

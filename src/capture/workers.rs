@@ -1,6 +1,6 @@
-//! Threads that cut and parse a text, each as it has time, the caller's among them. What a thread
-//! has parsed it hands on itself when its turn comes, in the order of the file: so the frames stay
-//! in the cache of one core, and what they are folded into, which is smaller, goes round.
+//! Worker threads, the caller's among them. Each reads and parses a chunk, then waits its turn to
+//! fold it, so folding follows file order while frames stay in one core's cache: docs/performance.md,
+//! "What was done".
 
 use std::io::{self, Read};
 use std::ops::ControlFlow;
@@ -10,8 +10,9 @@ use std::thread;
 use super::Options;
 use super::columns::Table;
 use super::lines::{Chunk, Chunks};
+use super::parsed::Parsed;
 use super::pool::{Pool, lock};
-use super::text::{Parsed, parse};
+use super::text::parse;
 
 /// What is done with each chunk.
 pub(super) struct Steps<S, W, F> {
@@ -24,11 +25,11 @@ pub(super) struct Steps<S, W, F> {
 }
 
 /// What the threads share.
-struct Crew<'a, R, S, W, F> {
+struct Workers<'a, R, S, W, F> {
     source: Mutex<Source<R>>,
-    settle: Turns<S>,
+    settle: Sequencer<S>,
     work: W,
-    fold: Turns<F>,
+    fold: Sequencer<F>,
     pool: &'a Pool,
     table: Option<&'a Table>,
 }
@@ -57,33 +58,33 @@ pub(super) fn read<T>(
         impl FnMut(T) -> ControlFlow<()> + Send,
     >,
 ) -> io::Result<()> {
-    let crew = Crew {
+    let workers = Workers {
         source: Mutex::new(Source {
             chunks: Chunks::new(reader, options.chunk),
             taken: 0,
             ended: false,
             failure: None,
         }),
-        settle: Turns::new(steps.settle),
+        settle: Sequencer::new(steps.settle),
         work: steps.work,
-        fold: Turns::new(steps.fold),
+        fold: Sequencer::new(steps.fold),
         pool,
         table,
     };
     thread::scope(|scope| {
         for _ in 1..options.threads.max(1) {
-            scope.spawn(|| crew.work());
+            scope.spawn(|| workers.work());
         }
-        crew.work();
+        workers.work();
     });
-    match crew.source.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
+    match workers.source.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
         Some(failure) => Err(failure),
         None => Ok(()),
     }
 }
 
 impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()>>
-    Crew<'_, R, S, W, F>
+    Workers<'_, R, S, W, F>
 {
     /// One thread's work: until the text has ended, or nothing more is wanted.
     fn work(&self) {
@@ -129,8 +130,9 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
     }
 }
 
-/// Something that is done with one chunk after another, by whoever has it.
-struct Turns<F> {
+/// A step that is done with one chunk after another, in the order of the file, by whichever thread
+/// has the chunk.
+struct Sequencer<F> {
     turn: Mutex<Turn<F>>,
     /// Told with every change of `turn`.
     changed: Condvar,
@@ -146,9 +148,9 @@ struct Turn<F> {
     waiting: usize,
 }
 
-impl<F> Turns<F> {
+impl<F> Sequencer<F> {
     fn new(step: F) -> Self {
-        Turns {
+        Sequencer {
             turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }),
             changed: Condvar::new(),
         }
@@ -182,7 +184,7 @@ impl<F> Turns<F> {
 
 /// Sends the others home when it goes out of scope, as where its thread panics or nothing more is
 /// wanted.
-struct Closing<'t, F>(&'t Turns<F>);
+struct Closing<'t, F>(&'t Sequencer<F>);
 
 impl<F> Drop for Closing<'_, F> {
     fn drop(&mut self) {
