@@ -10,7 +10,7 @@ use lostnode::fold::load::Loads;
 use lostnode::fold::timing::Timing;
 use lostnode::settings::Settings;
 use lostnode_parsers::wire::{Lanes, Shape};
-use lostnode_parsers::{ClassicFrame, candump, usual};
+use lostnode_parsers::{ClassicFrame, candump, candump_fast};
 
 const FRAMES: usize = 100_000;
 
@@ -41,7 +41,8 @@ fn parse(bencher: divan::Bencher<'_, '_>, way: &str) {
             bencher.bench(|| by_line(|line| candump::parse_line_by_grammar(line).is_ok()))
         }
         _ => bencher.bench(|| {
-            let (mut rest, mut reader, mut sum) = (text.as_bytes(), usual::Reader::default(), 0);
+            let (mut rest, mut reader, mut sum) =
+                (text.as_bytes(), candump_fast::Reader::default(), 0);
             while let Some(line) = reader.first_line(rest) {
                 sum ^= line.time.nanoseconds();
                 rest = &rest[line.used..];

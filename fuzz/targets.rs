@@ -1,5 +1,9 @@
 //! What is fuzzed; `tests/corpora.rs` replays what was found through the same functions.
 
+#[path = "../parsers/tests/common/bits.rs"]
+mod bits;
+
+use bits::Bits;
 use lostnode::analysis::build;
 use lostnode::capture::{self, Options, Source};
 use lostnode::fault::advice;
@@ -13,14 +17,14 @@ use lostnode::settings::Settings;
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
 use lostnode_parsers::{
-    FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, usual, wire,
+    FrameKind, Timestamp, candump, candump_fast, console, dtc, j1939, obd, socketcan, uds, wire,
 };
 
 /// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
 pub fn parsers(data: &[u8]) {
-    let usual = candump::parse_line(data);
-    assert_eq!(usual, candump::parse_line_by_grammar(data));
-    if let Ok(record) = usual {
+    let record = candump::parse_line(data);
+    assert_eq!(record, candump::parse_line_by_grammar(data));
+    if let Ok(record) = record {
         frame(&record.kind);
         if let (Some(time), Ok(channel)) = (record.time, std::str::from_utf8(record.channel)) {
             let line = candump::Line { time, channel, kind: &record.kind }.to_string();
@@ -30,7 +34,7 @@ pub fn parsers(data: &[u8]) {
             );
         }
     }
-    usual_lines(data);
+    fast_path(data);
     if let Ok(record) = console::parse_line(data) {
         frame(&record.kind);
     }
@@ -48,9 +52,9 @@ pub fn parsers(data: &[u8]) {
 }
 
 /// What is read in wide steps is what the grammar reads, whatever the lines before were.
-fn usual_lines(data: &[u8]) {
-    let text = [data, b"\n", data, b"\n", &[b'0'; usual::WINDOW]].concat();
-    let (mut rest, mut reader) = (&text[..], usual::Reader::default());
+fn fast_path(data: &[u8]) {
+    let text = [data, b"\n", data, b"\n", &[b'0'; candump_fast::WINDOW]].concat();
+    let (mut rest, mut reader) = (&text[..], candump_fast::Reader::default());
     while let Some(end) = rest.iter().position(|byte| *byte == b'\n') {
         if let Some(line) = reader.first_line(rest) {
             assert_eq!(line.used, end + 1);
@@ -68,9 +72,8 @@ fn usual_lines(data: &[u8]) {
 }
 
 fn frame(kind: &FrameKind) {
-    let bits = wire::Bits::encode(kind);
     // The bits end with the end of frame, the length with the space behind it.
-    let count = bits.as_ref().map(|bits| bits.count() as u16 + wire::INTERMISSION);
+    let count = Bits::of(kind).map(|bits| bits.sent.len() as u16 + wire::INTERMISSION);
     assert_eq!(wire::length(kind).map(wire::Length::bits), count);
     if let FrameKind::Classic(classic) = kind
         && let Some(shape) = wire::Shape::of(*classic)

@@ -275,6 +275,15 @@ impl<F: Borrow<FdFrame>> FrameKind<F> {
     }
 }
 
+/// Who put the frame on the bus, where the logger says so.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Direction {
+    /// `R`: received.
+    Received,
+    /// `T`: sent by the logging machine itself.
+    Sent,
+}
+
 /// An identifier's number without its width.
 #[inline]
 pub fn raw_id(id: Id) -> u32 {

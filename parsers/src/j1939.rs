@@ -96,11 +96,6 @@ impl Name {
     pub fn function(self) -> u8 {
         (self.0 >> 40) as u8
     }
-
-    /// Whether the unit may choose another address.
-    pub fn can_move(self) -> bool {
-        self.0 >> 63 == 1
-    }
 }
 
 /// Preferred addresses of common units (J1939 digital annex, global addresses; from memory, worded

@@ -18,6 +18,7 @@
 #![warn(missing_docs)]
 
 pub mod candump;
+pub mod candump_fast;
 pub mod console;
 pub mod dtc;
 pub mod error;
@@ -29,7 +30,6 @@ pub mod obd;
 pub mod obd_pids;
 pub mod socketcan;
 pub mod uds;
-pub mod usual;
 pub mod wire;
 
 pub use error::ParseError;

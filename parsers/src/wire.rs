@@ -5,15 +5,13 @@
 //! the highest bit in the ISO form of CAN FD, and take in the dynamic stuff bits and the stuff
 //! count.
 
-mod bits;
-mod lanes;
+mod bitslice;
 
 use core::borrow::Borrow;
 
 use crc::{CRC_15_CAN, Crc};
 
-pub use bits::Bits;
-pub use lanes::{Lanes, Shape};
+pub use bitslice::{Lanes, Shape};
 
 use crate::frame::raw_id;
 use crate::{ClassicFrame, FdFrame, FrameKind, Id};
@@ -33,8 +31,6 @@ pub struct Length {
     pub nominal: u16,
     /// Bits sent at the data bit rate; 0 unless a CAN FD frame switches.
     pub data_phase: u16,
-    /// How many of them are stuff bits, dynamic and fixed.
-    pub stuff: u16,
 }
 
 impl Length {
@@ -45,13 +41,13 @@ impl Length {
     }
 }
 
-/// Exact length of a frame; `None` for an error report, which was never on the wire as such.
+/// Exact length of a frame; `None` for an error frame of the controller, which was never on the wire as such.
 ///
 /// ```
 /// use lostnode_parsers::{candump, wire};
 /// let record = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap();
 /// let length = wire::length(&record.kind).unwrap();
-/// assert_eq!((length.bits(), length.stuff), (121, 10)); // published car frame, recomputed by hand
+/// assert_eq!(length.bits(), 121); // published car frame, recomputed by hand
 /// ```
 #[inline]
 pub fn length<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> Option<Length> {
@@ -176,7 +172,7 @@ impl Bytewise {
         let stuff =
             (self.entries & 0xFF) as u16 + u16::from(LAST_7[state][usize::from(crc & 0x7F)]);
         let fields = length as u16 * 8 - unused as u16 + 15;
-        Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
+        Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0 }
     }
 }
 
@@ -297,7 +293,7 @@ fn fd_length(frame: &FdFrame) -> Length {
     // From ESI to the last CRC bit, and of BRS and the CRC delimiter, which change rate at their
     // sample points, about one bit between them. ESI is the 5th-last bit of the head.
     let data_phase = if frame.flags.brs { fields - bits_through_brs(head, width) + 1 } else { 0 };
-    Length { nominal: total - data_phase, data_phase, stuff: stuffing.count + fixed }
+    Length { nominal: total - data_phase, data_phase }
 }
 
 /// Start of frame to length code of a CAN FD frame and its width in bits.

@@ -4,10 +4,11 @@
 mod common;
 
 use embedded_can::Frame as _;
-use lostnode_parsers::candump::{Direction, Line, Record, parse_line, parse_line_by_grammar};
+use lostnode_parsers::candump::{Line, Record, parse_line, parse_line_by_grammar};
+use lostnode_parsers::frame::Direction;
 use lostnode_parsers::frame::{FD_LENGTHS, make_id, raw_id};
 use lostnode_parsers::{
-    ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, console, usual,
+    ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, candump_fast, console,
 };
 use proptest::prelude::*;
 
@@ -197,7 +198,7 @@ proptest! {
     /// The wide steps and the grammar say the same of every line: sound ones, and sound ones with a
     /// few bytes changed, put in or taken out.
     #[test]
-    fn the_usual_line_and_the_grammar_agree(
+    fn the_fast_path_and_the_grammar_agree(
         seconds in 0_u64..20_000_000_000,
         fraction in 0_u32..1_000_000,
         channel in "[!-~]{1,33}",
@@ -220,17 +221,17 @@ proptest! {
 
 /// A line of a text as the reader in wide steps has it, held against the grammar; where it leaves
 /// the line to the grammar, `None`.
-fn held_against_the_grammar(reader: &mut usual::Reader, text: &[u8]) -> Option<()> {
-    let usual = reader.first_line(text)?;
-    assert_eq!(text[usual.used - 1], b'\n');
-    let line = &text[..usual.used - 1];
+fn held_against_the_grammar(reader: &mut candump_fast::Reader, text: &[u8]) -> Option<()> {
+    let fast = reader.first_line(text)?;
+    assert_eq!(text[fast.used - 1], b'\n');
+    let line = &text[..fast.used - 1];
     assert!(!line.contains(&b'\n'));
     let record = parse_line_by_grammar(line.strip_suffix(b"\r").unwrap_or(line)).unwrap();
-    let name = &usual.channel[..usize::from(usual.channel_length)];
-    assert!(usual.channel[name.len()..].iter().all(|byte| *byte == 0));
-    let kind = FrameKind::Classic(usual.frame);
+    let name = &fast.channel[..usize::from(fast.channel_length)];
+    assert!(fast.channel[name.len()..].iter().all(|byte| *byte == 0));
+    let kind = FrameKind::Classic(fast.frame);
     assert_eq!(
-        Record { time: Some(usual.time), channel: name, kind, direction: usual.direction },
+        Record { time: Some(fast.time), channel: name, kind, direction: fast.direction },
         record
     );
     Some(())
@@ -260,7 +261,7 @@ proptest! {
         damage.into_iter().filter(|(at, _)| *at < text.len()).collect::<Vec<_>>().into_iter().for_each(|(at, byte)| text[at] = byte);
         let ends = text.len();
         text.extend(b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2));
-        let (mut at, mut reader) = (0, usual::Reader::default());
+        let (mut at, mut reader) = (0, candump_fast::Reader::default());
         while at < ends {
             let taken = held_against_the_grammar(&mut reader, &text[at..]);
             prop_assert!(taken.is_some() || !sound, "{}", String::from_utf8_lossy(&text[at..]));
@@ -272,7 +273,7 @@ proptest! {
     #[test]
     fn the_first_line_of_a_text(seconds in 0_u64..9_223_372_036, channel in "[!-~]{1,7}", data in "([0-9A-Fa-f]{2}){0,8}") {
         let text = format!("({seconds:010}.999999) {channel} 123#{data}\n({seconds:010}.999999) {channel} 123#{data}\n").repeat(2);
-        prop_assert!(held_against_the_grammar(&mut usual::Reader::default(), text.as_bytes()).is_some());
+        prop_assert!(held_against_the_grammar(&mut candump_fast::Reader::default(), text.as_bytes()).is_some());
     }
 }
 
@@ -283,11 +284,11 @@ fn what_neighbours_have_in_common() {
     let next = "(1700000000.000001) can0 123#0011223344556677\n".repeat(2);
     let second = |line: &str| {
         let text = format!("(1700000000.000001) can1 7FF#AA\n{line}\n{next}").into_bytes();
-        let mut reader = usual::Reader::default();
+        let mut reader = candump_fast::Reader::default();
         let used = reader.first_line(&text).unwrap().used;
         held_against_the_grammar(&mut reader, &text[used..])
     };
-    for usual in [
+    for line in [
         "(1700000000.000002) can1 7FF#AA",
         "(1700000000.000002) can12 7FF#AA",
         "(1700000000.000002) can 7FF#AA",
@@ -295,7 +296,7 @@ fn what_neighbours_have_in_common() {
         "(9223372035.999999) can1 1FFFFFFF#",
         "(1700000000.000002) can1 7ff#aAbBcC",
     ] {
-        assert!(second(usual).is_some(), "{usual}");
+        assert!(second(line).is_some(), "{line}");
     }
     for other in [
         "1700000000.000002) can1 7FF#AA",

@@ -28,15 +28,9 @@ fn names_of_units() {
     // Arbitrary address capable, function 0x13, manufacturer 0x5A5, identity 0x12345.
     let name =
         Name::parse(&(1_u64 << 63 | 0x13 << 40 | 0x5A5 << 21 | 0x12345).to_le_bytes()).unwrap();
-    assert_eq!(
-        (name.identity(), name.manufacturer(), name.function(), name.can_move()),
-        (0x12345, 0x5A5, 0x13, true)
-    );
+    assert_eq!((name.identity(), name.manufacturer(), name.function()), (0x12345, 0x5A5, 0x13));
     let fixed = Name::parse(&[0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0x7F]).unwrap();
-    assert_eq!(
-        (fixed.identity(), fixed.manufacturer(), fixed.function(), fixed.can_move()),
-        (0x1F_FFFF, 0x7FF, 0, false)
-    );
+    assert_eq!((fixed.identity(), fixed.manufacturer(), fixed.function()), (0x1F_FFFF, 0x7FF, 0));
     assert_eq!(Name::parse(&[0; 7]), None);
 }
 

@@ -285,9 +285,8 @@ impl Load {
         let data = settings.data_bit_rate.unwrap_or(nominal);
         let start = self.start?;
         let bin = seconds(self.bin);
-        let tail =
-            self.last.map_or(bin, |last| seconds(last - start) - (self.bins.len() - 1) as f64 * bin);
         let last = self.bins.len() - 1;
+        let tail = self.last.map_or(bin, |time| seconds(time - start) - last as f64 * bin);
         let load = self.bins.iter().enumerate().map(|(at, bits)| {
             // The capture ends inside the last bin; a sliver of one would show chance, not load.
             let width = if at == last { tail.clamp(bin / 10.0, bin) } else { bin };

@@ -75,8 +75,8 @@ fn list(seen: &Seen) -> String {
         Seen::Permanent => "permanent".to_owned(),
         Seen::Active => "active".to_owned(),
         Seen::PreviouslyActive => "previously active".to_owned(),
-        Seen::Analysis(report, None) => format!("report {report:02X}"),
-        Seen::Analysis(report, Some(mask)) => format!("report {report:02X} mask {mask:02X}"),
+        Seen::Report(report, None) => format!("report {report:02X}"),
+        Seen::Report(report, Some(mask)) => format!("report {report:02X} mask {mask:02X}"),
     }
 }
 

@@ -12,7 +12,7 @@ use super::exchanges::Request;
 use super::{Message, Module};
 use crate::fold::timing::Nanoseconds;
 
-/// A code of a car, or a parameter and failure mode of a truck.
+/// A code of a car, or a parameter and failure mode of SAE J1939.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum CodeNumber {
     /// SAE J2012.
@@ -46,7 +46,7 @@ pub enum Seen {
     /// Service 0A.
     Permanent,
     /// ReadDTCInformation: the report, and its mask where the request was heard.
-    Analysis(u8, Option<u8>),
+    Report(u8, Option<u8>),
     /// DM1.
     Active,
     /// DM2.
@@ -64,10 +64,8 @@ pub struct CodeHistory {
     pub lists_since_clear: Vec<Seen>,
     /// Its last status byte that told of a fault: what the module remembered before a clear.
     pub fault_status: Option<Status>,
-    /// Its last status byte, and earlier ones with their times.
+    /// Its last status byte.
     pub status: Option<Status>,
-    /// Changes of the status: time and new status; the first [`CodeHistory::KEPT_CHANGES`].
-    pub changes: Vec<(Nanoseconds, Status)>,
     /// Last time it was cleared while it was there.
     pub cleared: Option<Nanoseconds>,
     /// Reported again as a fault after it had been cleared.
@@ -82,14 +80,14 @@ pub struct CodeHistory {
     pub absent_before: Option<Nanoseconds>,
 }
 
-impl CodeHistory {
-    /// Changes of status kept.
-    pub const KEPT_CHANGES: usize = 32;
-
-    /// Whether the module holds the code when the capture ends.
-    pub fn is_present(&self) -> bool {
-        self.gone.is_none()
-    }
+/// When a list of a module was read.
+#[derive(Clone, Copy)]
+struct Read {
+    module: Module,
+    now: Nanoseconds,
+    list: Seen,
+    /// When it was read before that.
+    before: Option<Nanoseconds>,
 }
 
 /// Codes kept; a capture of a whole vehicle has a few hundred.
@@ -102,8 +100,6 @@ pub struct Codes {
     pub histories: BTreeMap<(Module, CodeNumber), CodeHistory>,
     /// Last time each list of a module was read.
     reads: BTreeMap<(Module, Seen), Nanoseconds>,
-    /// Clears: module and time.
-    pub clears: Vec<(Module, Nanoseconds)>,
     /// Readiness last reported by each module, with the time.
     pub readiness: BTreeMap<Module, (Nanoseconds, Readiness)>,
     /// Lamps of DM1 by module.
@@ -150,8 +146,7 @@ impl Codes {
                     codes.map(|code| (CodeNumber::Code(code), None)).collect(),
                 );
             }
-            0x04 => self.clear(module, now),
-            0x14 => self.clear(module, now),
+            0x04 | 0x14 => self.clear(module, now),
             0x19 => self.report(module, now, data, request),
             _ => {}
         }
@@ -166,19 +161,16 @@ impl Codes {
                 let mask = request
                     .and_then(|request| request.data.get(2).copied())
                     .filter(|_| report.sub_function != 0x0A);
-                self.list(module, now, Seen::Analysis(report.sub_function, mask), codes.collect());
+                self.list(module, now, Seen::Report(report.sub_function, mask), codes.collect());
             }
             // Single codes with their status.
-            _ => codes.filter(|(_, status)| status.is_some()).for_each(|(code, status)| {
-                self.see(
-                    module,
-                    now,
-                    Seen::Analysis(report.sub_function, None),
-                    code,
-                    status,
-                    None,
-                );
-            }),
+            _ => {
+                let list = Seen::Report(report.sub_function, None);
+                let read = Read { module, now, list, before: None };
+                codes
+                    .filter(|(_, status)| status.is_some())
+                    .for_each(|(code, status)| self.push_code(read, code, status));
+            }
         }
     }
 
@@ -192,9 +184,8 @@ impl Codes {
         codes: Vec<(CodeNumber, Option<Status>)>,
     ) {
         let before = self.reads.insert((module, list), now);
-        for (code, status) in &codes {
-            self.see(module, now, list, *code, *status, before);
-        }
+        let read = Read { module, now, list, before };
+        codes.iter().for_each(|(code, status)| self.push_code(read, *code, *status));
         for ((owner, code), history) in &mut self.histories {
             let listed = codes
                 .iter()
@@ -209,15 +200,8 @@ impl Codes {
         }
     }
 
-    fn see(
-        &mut self,
-        module: Module,
-        now: Nanoseconds,
-        list: Seen,
-        code: CodeNumber,
-        status: Option<Status>,
-        before: Option<Nanoseconds>,
-    ) {
+    fn push_code(&mut self, read: Read, code: CodeNumber, status: Option<Status>) {
+        let Read { module, now, list, before } = read;
         let key = (module, code);
         let fault = status.is_none_or(Status::is_fault);
         if !self.histories.contains_key(&key) {
@@ -235,7 +219,6 @@ impl Codes {
             lists_since_clear: Vec::new(),
             fault_status: None,
             status: None,
-            changes: Vec::new(),
             cleared: None,
             returned: false,
             gone: None,
@@ -250,9 +233,6 @@ impl Codes {
             history.lists_since_clear.push(list);
         }
         if let Some(status) = status {
-            if history.status != Some(status) && history.changes.len() < CodeHistory::KEPT_CHANGES {
-                history.changes.push((now, status));
-            }
             history.status = Some(status);
             history.tested = history.cleared.map(|_| status.tested_since_clear());
         }
@@ -272,7 +252,6 @@ impl Codes {
     }
 
     fn clear(&mut self, module: Module, now: Nanoseconds) {
-        self.clears.push((module, now));
         for ((owner, _), history) in &mut self.histories {
             if *owner == module && history.gone.is_none() {
                 history.cleared = Some(now);
@@ -286,9 +265,8 @@ impl Codes {
 
     /// Readiness tells of emissions codes that have gone whether their tests can have run.
     fn readiness(&mut self, module: Module, now: Nanoseconds, data: &[u8]) {
-        for (pid, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 1) {
+        for (_, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 1) {
             let Some(readiness) = Readiness::parse(bytes) else { continue };
-            debug_assert_eq!(pid, 1);
             self.readiness.insert(module, (now, readiness));
             let complete = readiness
                 .monitors()
@@ -309,7 +287,7 @@ impl Codes {
     }
 
     /// Takes a group of SAE J1939.
-    pub(super) fn push_truck(&mut self, message: &Message<'_>, pgn: u32) {
+    pub(super) fn push_j1939(&mut self, message: &Message<'_>, pgn: u32) {
         let list = match pgn {
             j1939::DM1 => Seen::Active,
             j1939::DM2 => Seen::PreviouslyActive,

@@ -21,7 +21,7 @@ pub fn describe(message: &Message<'_>) -> String {
         );
     }
     match message.carrier {
-        Carrier::J1939 { pgn } => truck(message, pgn),
+        Carrier::J1939 { pgn } => j1939_group(message, pgn),
         Carrier::IsoTp => match uds::Message::parse(message.data) {
             uds::Message::Request { service, data } => match request(service.id, data) {
                 Some(what) => format!("{}: {what}", service.name),
@@ -224,7 +224,7 @@ fn codes(data: &[u8]) -> Option<String> {
     Some(if list.is_empty() { "no codes".to_owned() } else { list.join(", ") })
 }
 
-fn truck(message: &Message<'_>, pgn: u32) -> String {
+fn j1939_group(message: &Message<'_>, pgn: u32) -> String {
     match pgn {
         j1939::DM1 | j1939::DM2 => {
             let which = if pgn == j1939::DM1 { "active codes" } else { "previously active codes" };

@@ -78,13 +78,13 @@ impl Endpoints {
     ) -> Option<Route> {
         let data = frame.kind.bytes();
         if let Some(route) = self.by_user(id, data).or_else(|| by_address(id, data)) {
-            self.remember(frame, id, data, route.prefix, route.from_module);
+            self.remember(frame, id, data, &route);
             return Some(route);
         }
         match self.standing(frame.channel, id) {
             Some(Standing::Known(route)) => {
                 let route = *route;
-                self.remember(frame, id, data, 0, route.from_module);
+                self.remember(frame, id, data, &route);
                 Some(route)
             }
             Some(Standing::Ruled) => None,
@@ -141,9 +141,10 @@ impl Endpoints {
     }
 
     /// Keeps the beginning of a request, so that its answer can be known for one.
-    fn remember(&mut self, frame: &Frame, id: Id, data: &[u8], prefix: usize, from_module: bool) {
-        if !from_module
-            && let Some(heard) = request(frame, id, data.get(prefix..).unwrap_or(&[]), prefix, true)
+    fn remember(&mut self, frame: &Frame, id: Id, data: &[u8], route: &Route) {
+        let data = data.get(route.prefix..).unwrap_or(&[]);
+        if !route.from_module
+            && let Some(heard) = request(frame, id, data, route.prefix, true)
         {
             self.keep(heard);
         }

@@ -156,7 +156,7 @@ impl Identities {
     }
 
     /// Takes a group of SAE J1939.
-    pub(super) fn push_truck(&mut self, message: &Message<'_>, pgn: u32) {
+    pub(super) fn push_j1939(&mut self, message: &Message<'_>, pgn: u32) {
         let module = Module { channel: message.channel, party: message.from };
         let now = message.time.map_or(0, |time| time.nanoseconds());
         match pgn {

@@ -6,11 +6,11 @@ mod describe;
 mod endpoints;
 mod exchanges;
 mod identity;
+mod j1939;
 pub mod meaning;
 mod stored;
 mod streams;
 pub mod supply;
-mod truck;
 
 use std::fmt;
 
@@ -102,7 +102,7 @@ pub struct Message<'a> {
 pub struct Transport {
     endpoints: endpoints::Endpoints,
     streams: streams::Streams,
-    truck: truck::TruckTransport,
+    j1939: j1939::Sessions,
 }
 
 impl Transport {
@@ -126,7 +126,7 @@ impl Transport {
             return;
         }
         if let Id::Extended(extended) = id
-            && self.truck.push(frame, extended, deliver)
+            && self.j1939.push(frame, extended, deliver)
         {
             return;
         }
@@ -137,7 +137,7 @@ impl Transport {
     /// Ends what is still under way.
     pub fn finish(&mut self, deliver: &mut dyn FnMut(&Message<'_>)) {
         self.streams.finish(deliver);
-        self.truck.finish(deliver);
+        self.j1939.finish(deliver);
     }
 
     /// What became of the data units so far.
@@ -243,8 +243,8 @@ impl Heard {
                 self.stored.push(message);
             }
             Carrier::J1939 { pgn } => {
-                self.codes.push_truck(message, pgn);
-                self.identities.push_truck(message, pgn);
+                self.codes.push_j1939(message, pgn);
+                self.identities.push_j1939(message, pgn);
             }
         }
     }

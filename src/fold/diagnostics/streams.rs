@@ -43,6 +43,12 @@ impl Counts {
     }
 }
 
+/// What a frame holds, and who sent it.
+struct DataUnit<'f> {
+    pdu: Pdu<'f>,
+    route: &'f Route,
+}
+
 #[derive(Debug)]
 struct Stream {
     reassembler: Box<Reassembler<KEPT>>,
@@ -90,10 +96,11 @@ impl Streams {
             }
             // The common case needs no memory.
             Pdu::Single(bytes) if !self.open.contains_key(&key) => {
-                deliver(&message(route, key, [frame.time; 2], bytes, bytes.len() as u32, None));
+                let message = message(route, key, bytes);
+                deliver(&Message { time: frame.time, begun: frame.time, ..message });
             }
             Pdu::Consecutive { .. } if !self.open.contains_key(&key) => self.counts.stray += 1,
-            _ => self.step(frame, key, route, pdu, whole.len(), deliver),
+            _ => self.step(frame, key, DataUnit { pdu, route }, deliver),
         }
     }
 
@@ -101,9 +108,7 @@ impl Streams {
         &mut self,
         frame: &Frame,
         key: Key,
-        route: &Route,
-        pdu: Pdu<'_>,
-        frame_length: usize,
+        DataUnit { pdu, route }: DataUnit<'_>,
         deliver: &mut dyn FnMut(&Message<'_>),
     ) {
         if self.open.len() >= MOST_OPEN && !self.open.contains_key(&key) {
@@ -117,21 +122,16 @@ impl Streams {
             opened,
         });
         let (begun, kept) = (stream.reassembler.begun(), stream.reassembler.message().to_vec());
-        let step = stream.reassembler.push(frame.time, pdu, frame_length);
-        let message = |data, begun, length, incomplete| {
-            message(&stream.route, key, [begun, frame.time], data, length, incomplete)
-        };
+        let step = stream.reassembler.push(frame.time, pdu, frame.kind.bytes().len());
+        let message = |data| Message { time: frame.time, ..message(&stream.route, key, data) };
         if let Some(incomplete) = step.ended {
-            deliver(&message(&kept, begun, incomplete.length, Some(incomplete)));
+            let (length, incomplete) = (incomplete.length, Some(incomplete));
+            deliver(&Message { begun, length, incomplete, ..message(&kept) });
         }
         match step.event {
             Event::Message(length) => {
-                deliver(&message(
-                    stream.reassembler.message(),
-                    stream.reassembler.begun(),
-                    length,
-                    None,
-                ));
+                let begun = stream.reassembler.begun();
+                deliver(&Message { begun, length, ..message(stream.reassembler.message()) });
             }
             Event::Ignored => self.counts.stray += 1,
             Event::Progress => {}
@@ -202,29 +202,21 @@ fn end(
     deliver: &mut dyn FnMut(&Message<'_>),
 ) {
     let begun = stream.reassembler.begun();
-    deliver(&message(
-        &stream.route,
-        key,
-        [begun, time.or(begun)],
-        stream.reassembler.message(),
-        incomplete.length,
-        Some(incomplete),
-    ));
+    deliver(&Message {
+        time: time.or(begun),
+        begun,
+        length: incomplete.length,
+        incomplete: Some(incomplete),
+        ..message(&stream.route, key, stream.reassembler.message())
+    });
 }
 
-/// What is delivered, with the times of its first and its last frame.
-fn message<'m>(
-    route: &Route,
-    (channel, id, _): Key,
-    [begun, time]: [Option<Timestamp>; 2],
-    data: &'m [u8],
-    length: u32,
-    incomplete: Option<Incomplete>,
-) -> Message<'m> {
+/// A whole message of these bytes, without its times.
+fn message<'m>(route: &Route, (channel, id, _): Key, data: &'m [u8]) -> Message<'m> {
     let Route { from, to, from_module, .. } = *route;
     Message {
-        time,
-        begun,
+        time: None,
+        begun: None,
         channel,
         id,
         from,
@@ -232,7 +224,7 @@ fn message<'m>(
         from_module,
         carrier: Carrier::IsoTp,
         data,
-        length,
-        incomplete,
+        length: data.len() as u32,
+        incomplete: None,
     }
 }

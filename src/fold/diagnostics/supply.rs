@@ -7,11 +7,11 @@ use crate::fold::timing::Nanoseconds;
 const LEVELS: [f64; 3] = [9.6, 10.5, 12.0];
 /// A supply that ever exceeds this many volts is one of 24 V, whose levels are twice as high.
 /// Common practice, no source.
-const TRUCK_ABOVE: f64 = 18.0;
+const DOUBLE_ABOVE: f64 = 18.0;
 
 /// The levels of a system whose supply reached `most` volts, lowest first.
 pub fn levels(most: f64) -> [f64; 3] {
-    LEVELS.map(|level| if most > TRUCK_ABOVE { level * 2.0 } else { level })
+    LEVELS.map(|level| if most > DOUBLE_ABOVE { level * 2.0 } else { level })
 }
 
 /// Readings in the order of the capture.
@@ -131,7 +131,7 @@ mod tests {
     }
 
     #[test]
-    fn a_truck_has_twice_the_levels() {
+    fn a_24_v_system_has_twice_the_levels() {
         let mut supply = Supply::default();
         [27.0, 22.0].into_iter().enumerate().for_each(|(at, volts)| supply.push(at as i64, volts));
         assert_eq!(supply.dips()[0].below, 24.0);

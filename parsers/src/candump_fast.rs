@@ -1,18 +1,19 @@
-//! The log line that nearly all lines are, read in wide steps straight from the text: ten digits of
-//! seconds, a channel name of at most seven bytes, a classical data frame with whole bytes.
-//! Whatever differs, faulty lines among them, is left to the grammar in [`crate::candump`];
-//! `tests/candump.rs` holds the two against each other.
+//! The fast path of [`crate::candump`]: the log line that nearly all lines are, read in wide steps
+//! straight from the text.
+//!
+//! It takes ten digits of seconds, a channel name of at most seven bytes, a classical data frame
+//! with whole bytes. Whatever differs, faulty lines among them, is left to the grammar;
+//! `tests/candump.rs` holds the two against each other. What it gains: docs/performance.md.
 
 use wide::bytemuck::cast;
 use wide::{i16x8, u8x16, u16x8};
 
-use crate::candump::Direction;
-use crate::frame::make_id;
+use crate::frame::{Direction, make_id};
 use crate::{ClassicFrame, Timestamp};
 
-/// A line of the usual shape.
+/// A line of the shape that the fast path takes.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct UsualLine {
+pub struct FastLine {
     /// Time stamp.
     pub time: Timestamp,
     /// Channel name, printable ASCII, filled up with zeros.
@@ -27,7 +28,7 @@ pub struct UsualLine {
     pub used: usize,
 }
 
-/// Bytes looked at: more than the longest usual line, so that every read below lies within them.
+/// Bytes looked at: more than the longest line of this shape, so that every read below lies within them.
 pub const WINDOW: usize = 80;
 /// How long the beginning `(ssssssssss.` is.
 const SECOND: usize = 12;
@@ -42,7 +43,7 @@ const fn all(byte: u8) -> u64 {
 /// The highest bit of each of eight bytes.
 const HIGHEST: u64 = all(0x80);
 
-/// Reads one usual line after another, and keeps of the lines before what neighbours have in
+/// Reads one line of this shape after another, and keeps of the lines before what neighbours have in
 /// common: the second and a few channels.
 #[derive(Clone, Debug)]
 pub struct Reader {
@@ -103,27 +104,29 @@ impl Name {
 }
 
 impl Reader {
-    /// The record at the beginning of a text of many lines, where its line has the usual shape:
-    /// faster than to look for the line end first. `None` says nothing of the line, and is all
+    /// The record at the beginning of a text of many lines, where its line has this shape: faster
+    /// than to look for the line end first. `None` says nothing of the line, and is all
     /// there is to be had of the last [`WINDOW`] bytes: cut the line out and ask
     /// [`crate::candump::parse_line`].
     ///
     /// ```
-    /// use lostnode_parsers::usual::Reader;
-    /// let text = b"(1700000000.123456) can0 123#AABB\n(1700000000.123789) can0 123##1AABB\n(1700000000.124000) can0 456#\n";
+    /// use lostnode_parsers::candump_fast::Reader;
+    /// let text = b"(1700000000.123456) can0 123#AABB\n\
+    ///     (1700000000.123789) can0 123##1AABB\n\
+    ///     (1700000000.124000) can0 456#\n";
     /// let mut reader = Reader::default();
     /// let line = reader.first_line(text).unwrap();
     /// assert_eq!((line.frame.bytes(), line.used), (&[0xAA, 0xBB][..], 34));
     /// assert!(reader.first_line(&text[line.used..]).is_none());
     /// ```
     #[inline(always)]
-    pub fn first_line(&mut self, text: &[u8]) -> Option<UsualLine> {
+    pub fn first_line(&mut self, text: &[u8]) -> Option<FastLine> {
         self.read(text.first_chunk()?, text.len())
     }
 
     /// The record at the beginning of a window onto a text of `length` bytes.
     #[inline(always)]
-    fn read(&mut self, window: &[u8; WINDOW], length: usize) -> Option<UsualLine> {
+    fn read(&mut self, window: &[u8; WINDOW], length: usize) -> Option<FastLine> {
         if window[..SECOND] != self.second {
             self.new_second(window)?;
         }
@@ -153,7 +156,7 @@ impl Reader {
             return None;
         }
         let frame = ClassicFrame::of_bytes(id, data, digits as u8 / 2);
-        Some(UsualLine { time, channel, channel_length, frame, direction, used })
+        Some(FastLine { time, channel, channel_length, frame, direction, used })
     }
 
     #[inline(never)]
@@ -186,16 +189,16 @@ impl Reader {
 }
 
 /// A line by itself.
-pub(crate) fn only_line(line: &[u8]) -> Option<UsualLine> {
+pub(crate) fn only_line(line: &[u8]) -> Option<FastLine> {
     let mut window = [0; WINDOW];
     window.get_mut(..line.len())?.copy_from_slice(line);
     Reader::default()
         .read(&window, line.len())
-        .filter(|usual| usual.used == line.len() && !line.ends_with(b"\n"))
+        .filter(|fast| fast.used == line.len() && !line.ends_with(b"\n"))
 }
 
-/// Sixteen bytes of the window. The mask changes nothing, no usual line being so long; it shows the
-/// compiler that there are so many.
+/// Sixteen bytes of the window. No line of this shape goes beyond 64 bytes here, so the mask changes
+/// nothing; it shows the compiler that the bytes are there, which saves a check of the bounds.
 #[inline]
 fn sixteen(window: &[u8; WINDOW], at: usize) -> [u8; 16] {
     let at = at & 63;

@@ -15,7 +15,38 @@ const MOST_OPEN: usize = 256;
 /// Longest pause between packets, T1 (SAE J1939-21, 5.10.2.4; from memory), in nanoseconds.
 const T1: i64 = 750_000_000;
 
-type Key = (ChannelIndex, u8, Option<u8>);
+/// Who a message is from, and for where it is not for all. Those under way are ended in this order.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+struct Key {
+    channel: ChannelIndex,
+    source: u8,
+    destination: Option<u8>,
+}
+
+impl Key {
+    /// The other way round, as its receiver answers.
+    fn reverse(self) -> Key {
+        let source = self.destination.unwrap_or(self.source);
+        Key { source, destination: Some(self.source), ..self }
+    }
+
+    /// A message of one frame, without its time.
+    fn message(self, id: Id, pgn: u32, data: &[u8]) -> Message<'_> {
+        Message {
+            time: None,
+            begun: None,
+            channel: self.channel,
+            id,
+            from: Party::Address(self.source),
+            to: self.destination.map_or(Party::Everyone, Party::Address),
+            from_module: true,
+            carrier: Carrier::J1939 { pgn },
+            data,
+            length: data.len() as u32,
+            incomplete: None,
+        }
+    }
+}
 
 #[derive(Debug)]
 struct Session {
@@ -29,9 +60,19 @@ struct Session {
     id: Id,
 }
 
+impl Session {
+    /// What there is of the message, ended by a frame at `time` or broken off for a fault.
+    fn message(&self, key: Key, time: Option<Timestamp>, fault: Option<Fault>) -> Message<'_> {
+        let (received, length) = (self.data.len() as u32, u32::from(self.length));
+        let incomplete = fault.map(|fault| Incomplete { fault, received, length });
+        let message = key.message(self.id, self.pgn, &self.data);
+        Message { time, begun: self.begun, length, incomplete, ..message }
+    }
+}
+
 /// Follows the transport of each sender and destination.
 #[derive(Debug, Default)]
-pub(super) struct TruckTransport {
+pub(super) struct Sessions {
     open: HashMap<Key, Session>,
 }
 
@@ -45,7 +86,7 @@ const SINGLE: [u32; 6] = [
     j1939::SOFTWARE_IDENTIFICATION,
 ];
 
-impl TruckTransport {
+impl Sessions {
     /// Takes a frame with a 29-bit identifier; `true` where it was one of these.
     pub fn push(
         &mut self,
@@ -55,45 +96,31 @@ impl TruckTransport {
     ) -> bool {
         let fields = Fields::of(id);
         let data = frame.kind.bytes();
-        let key =
-            (frame.channel, fields.source, fields.destination.filter(|address| *address != 0xFF));
+        let key = Key {
+            channel: frame.channel,
+            source: fields.source,
+            destination: fields.destination.filter(|address| *address != 0xFF),
+        };
         match fields.pgn {
-            j1939::TRANSPORT_CONTROL => self.control(frame, Id::Extended(id), key, data, deliver),
-            j1939::TRANSPORT_DATA => self.data(frame, key, data, deliver),
+            j1939::TRANSPORT_CONTROL => self.control(frame, Id::Extended(id), key, deliver),
+            j1939::TRANSPORT_DATA => self.data(frame, key, deliver),
             pgn if SINGLE.contains(&pgn) => {
-                let message = message(
-                    frame.channel,
-                    Id::Extended(id),
-                    key,
-                    pgn,
-                    frame.time,
-                    frame.time,
-                    data,
-                    data.len() as u32,
-                    None,
-                );
-                deliver(&message);
+                let message = key.message(Id::Extended(id), pgn, data);
+                deliver(&Message { time: frame.time, begun: frame.time, ..message });
             }
             _ => return false,
         }
         true
     }
 
-    fn control(
-        &mut self,
-        frame: &Frame,
-        id: Id,
-        key: Key,
-        data: &[u8],
-        deliver: &mut dyn FnMut(&Message<'_>),
-    ) {
-        match Control::parse(data) {
+    fn control(&mut self, frame: &Frame, id: Id, key: Key, deliver: &mut dyn FnMut(&Message<'_>)) {
+        match Control::parse(frame.kind.bytes()) {
             Some(
                 Control::Announce { length, packets, pgn }
                 | Control::Request { length, packets, pgn },
             ) => {
                 if let Some(session) = self.open.remove(&key) {
-                    give_up(key, &session, frame.time, Fault::Interrupted, deliver);
+                    deliver(&session.message(key, frame.time, Some(Fault::Interrupted)));
                 }
                 if self.open.len() < MOST_OPEN {
                     let (begun, data) = (frame.time, Vec::with_capacity(usize::from(length)));
@@ -105,16 +132,14 @@ impl TruckTransport {
             }
             Some(Control::Abort) => {
                 // Either side may give up: the sender of the session, or its receiver.
-                let reverse = (key.0, key.2.unwrap_or(key.1), Some(key.1));
-                for key in [key, reverse] {
+                for key in [key, key.reverse()] {
                     if let Some(session) = self.open.remove(&key) {
-                        give_up(key, &session, frame.time, Fault::Overflow, deliver);
+                        deliver(&session.message(key, frame.time, Some(Fault::Overflow)));
                     }
                 }
             }
             Some(Control::Clear) => {
-                let reverse = (key.0, key.2.unwrap_or(key.1), Some(key.1));
-                if let Some(session) = self.open.get_mut(&reverse) {
+                if let Some(session) = self.open.get_mut(&key.reverse()) {
                     session.last = frame.time.or(session.last);
                 }
             }
@@ -122,14 +147,9 @@ impl TruckTransport {
         }
     }
 
-    fn data(
-        &mut self,
-        frame: &Frame,
-        key: Key,
-        data: &[u8],
-        deliver: &mut dyn FnMut(&Message<'_>),
-    ) {
-        let (Some(session), Some((number, bytes))) = (self.open.get_mut(&key), data.split_first())
+    fn data(&mut self, frame: &Frame, key: Key, deliver: &mut dyn FnMut(&Message<'_>)) {
+        let (Some(session), Some((number, bytes))) =
+            (self.open.get_mut(&key), frame.kind.bytes().split_first())
         else {
             return;
         };
@@ -145,7 +165,7 @@ impl TruckTransport {
         };
         if let Some(fault) = fault {
             if let Some(session) = self.open.remove(&key) {
-                give_up(key, &session, frame.time, fault, deliver);
+                deliver(&session.message(key, frame.time, Some(fault)));
             }
             return;
         }
@@ -157,23 +177,8 @@ impl TruckTransport {
             && let Some(session) = self.open.remove(&key)
         {
             let whole = session.data.len() == usize::from(session.length);
-            let incomplete = (!whole).then_some(Incomplete {
-                fault: Fault::WrongSequence,
-                received: session.data.len() as u32,
-                length: u32::from(session.length),
-            });
-            let length = u32::from(session.length);
-            deliver(&message(
-                key.0,
-                session.id,
-                key,
-                session.pgn,
-                session.begun,
-                frame.time,
-                &session.data,
-                length,
-                incomplete,
-            ));
+            let fault = (!whole).then_some(Fault::WrongSequence);
+            deliver(&session.message(key, frame.time, fault));
         }
     }
 
@@ -181,59 +186,7 @@ impl TruckTransport {
         let mut rest: Vec<(Key, Session)> = self.open.drain().collect();
         rest.sort_by_key(|(key, _)| *key);
         for (key, session) in rest {
-            give_up(key, &session, session.last, Fault::EndOfCapture, deliver);
+            deliver(&session.message(key, session.last, Some(Fault::EndOfCapture)));
         }
-    }
-}
-
-fn give_up(
-    key: Key,
-    session: &Session,
-    time: Option<Timestamp>,
-    fault: Fault,
-    deliver: &mut dyn FnMut(&Message<'_>),
-) {
-    let incomplete = Incomplete {
-        fault,
-        received: session.data.len() as u32,
-        length: u32::from(session.length),
-    };
-    deliver(&message(
-        key.0,
-        session.id,
-        key,
-        session.pgn,
-        session.begun,
-        time,
-        &session.data,
-        incomplete.length,
-        Some(incomplete),
-    ));
-}
-
-#[allow(clippy::too_many_arguments)] // the fields of a message, in their order
-fn message<'a>(
-    channel: ChannelIndex,
-    id: Id,
-    key: Key,
-    pgn: u32,
-    begun: Option<Timestamp>,
-    time: Option<Timestamp>,
-    data: &'a [u8],
-    length: u32,
-    incomplete: Option<Incomplete>,
-) -> Message<'a> {
-    Message {
-        time,
-        begun,
-        channel,
-        id,
-        from: Party::Address(key.1),
-        to: key.2.map_or(Party::Everyone, Party::Address),
-        from_module: true,
-        carrier: Carrier::J1939 { pgn },
-        data,
-        length,
-        incomplete,
     }
 }
