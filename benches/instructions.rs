@@ -1,5 +1,6 @@
-//! Instructions for each frame of the whole report, counted by callgrind: the same on a busy machine. `cargo bench --bench instructions` fails where they are
-//! more than a tenth above the count on record. Needs valgrind.
+//! Instructions for each frame of the whole report, counted by callgrind: the same on a busy
+//! machine. `cargo bench --bench instructions` fails where they are more than a tenth above the
+//! count on record. Needs valgrind.
 
 mod made;
 
@@ -20,13 +21,21 @@ fn main() {
         let path = place.join(format!("instructions-{frames}"));
         fs::write(&path, made::log(frames)).unwrap();
         let output = Command::new("valgrind")
-            .args(["--tool=callgrind", "--callgrind-out-file=/dev/null", env!("CARGO_BIN_EXE_lostnode"), "report"])
+            .args([
+                "--tool=callgrind",
+                "--callgrind-out-file=/dev/null",
+                env!("CARGO_BIN_EXE_lostnode"),
+                "report",
+            ])
             .arg(&path)
             .args(["--threads", "1", "--format", "json"])
             .output()
             .expect("valgrind is installed");
         let told = String::from_utf8_lossy(&output.stderr).into_owned();
-        let total = told.lines().find_map(|line| line.split("Collected :").nth(1)).expect("callgrind tells a count");
+        let total = told
+            .lines()
+            .find_map(|line| line.split("Collected :").nth(1))
+            .expect("callgrind tells a count");
         total.trim().parse::<f64>().unwrap()
     };
     let each = (count(600_000) - count(300_000)) / 300_000.0;

@@ -4,13 +4,13 @@ mod made;
 
 use divan::counter::ItemsCount;
 use lostnode::capture::{self, Batch, Kind, Options, Source};
-use lostnode::diagnostics::Diagnostics;
-use lostnode::load::Load;
+use lostnode::fold::Summary;
+use lostnode::fold::diagnostics::Diagnostics;
+use lostnode::fold::load::Loads;
+use lostnode::fold::timing::Timing;
 use lostnode::settings::Settings;
-use lostnode::summary::Summary;
-use lostnode::timing::Timing;
 use lostnode_parsers::wire::{Lanes, Shape};
-use lostnode_parsers::{ClassicFrame, candump, usual};
+use lostnode_parsers::{ClassicFrame, candump, candump_fast};
 
 const FRAMES: usize = 100_000;
 
@@ -33,12 +33,16 @@ fn batch() -> Batch {
 fn parse(bencher: divan::Bencher<'_, '_>, way: &str) {
     let text = made::log(FRAMES);
     let bencher = bencher.counter(ItemsCount::new(FRAMES));
-    let by_line = |parse: fn(&[u8]) -> bool| text.lines().filter(|line| parse(line.as_bytes())).count();
+    let by_line =
+        |parse: fn(&[u8]) -> bool| text.lines().filter(|line| parse(line.as_bytes())).count();
     match way {
         "line" => bencher.bench(|| by_line(|line| candump::parse_line(line).is_ok())),
-        "line by the grammar" => bencher.bench(|| by_line(|line| candump::parse_line_by_grammar(line).is_ok())),
+        "line by the grammar" => {
+            bencher.bench(|| by_line(|line| candump::parse_line_by_grammar(line).is_ok()))
+        }
         _ => bencher.bench(|| {
-            let (mut rest, mut reader, mut sum) = (text.as_bytes(), usual::Reader::default(), 0);
+            let (mut rest, mut reader, mut sum) =
+                (text.as_bytes(), candump_fast::Reader::default(), 0);
             while let Some(line) = reader.first_line(rest) {
                 sum ^= line.time.nanoseconds();
                 rest = &rest[line.used..];
@@ -64,34 +68,42 @@ fn bits_on_the_wire(bencher: divan::Bencher<'_, '_>) {
         frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, *frame));
         lanes.lengths(Shape::of(frames[0]).unwrap()).map(|length| u64::from(length.bits()))
     };
-    bencher.counter(ItemsCount::new(FRAMES)).bench(|| classic.chunks_exact(Lanes::COUNT).flat_map(bits).sum::<u64>());
+    bencher
+        .counter(ItemsCount::new(FRAMES))
+        .bench(|| classic.chunks_exact(Lanes::COUNT).flat_map(bits).sum::<u64>());
 }
 
 #[divan::bench]
 fn timing(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Timing::new(0.1)).bench_values(|mut timing| {
-        timing.push_all(&batch);
-        timing
-    });
+    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Timing::new(0.1)).bench_values(
+        |mut timing| {
+            timing.push(&batch);
+            timing
+        },
+    );
 }
 
 #[divan::bench]
 fn load(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Load::new(1.0)).bench_values(|mut load| {
-        batch.frames.iter().for_each(|frame| load.push(frame));
-        load
-    });
+    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Loads::new(1.0)).bench_values(
+        |mut load| {
+            load.push(&batch);
+            load
+        },
+    );
 }
 
 #[divan::bench]
 fn diagnostics(bencher: divan::Bencher<'_, '_>) {
     let batch = batch();
-    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Diagnostics::new(&[])).bench_values(|mut diagnostics| {
-        batch.frames.iter().for_each(|frame| diagnostics.push(frame));
-        diagnostics
-    });
+    bencher.counter(ItemsCount::new(FRAMES)).with_inputs(|| Diagnostics::new(&[])).bench_values(
+        |mut diagnostics| {
+            diagnostics.push(&batch);
+            diagnostics
+        },
+    );
 }
 
 #[divan::bench]
@@ -101,5 +113,7 @@ fn answer(bencher: divan::Bencher<'_, '_>) {
     let source = Source::Bytes { name: "made".to_owned(), bytes: made::log(FRAMES).into_bytes() };
     let capture = capture::read(source, &Options::default(), |batch| summary.push(batch)).unwrap();
     summary.finish();
-    bencher.bench(|| lostnode::answer::report(vec![capture.clone()], &summary, &settings, None));
+    bencher.bench(|| {
+        lostnode::analysis::build::report(vec![capture.clone()], &summary, &settings, None)
+    });
 }

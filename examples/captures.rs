@@ -1,24 +1,26 @@
-//! What is known of each capture and what the tool says of it: `cargo run --release --example captures [SIMULATED]`. Prints the table of docs/outages.md: false
-//! losses per hour on sound traffic, missed and misplaced ones on faulty traffic.
+//! What is known of each capture and what the tool says of it: `cargo run --release --example
+//! captures [SIMULATED]`. Prints the table of docs/outages.md: false losses per hour on sound
+//! traffic, missed and misplaced ones on faulty traffic.
 
 use std::fmt::Write;
 use std::path::Path;
 
-use lostnode::answer;
+use lostnode::analysis::build;
+use lostnode::analysis::{Analysis, Scope};
 use lostnode::capture::{self, Options, Source};
-use lostnode::report::{Report, Scope};
+use lostnode::fold::Summary;
+use lostnode::fold::timing::seconds;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
-use lostnode::summary::Summary;
-use lostnode::timing::seconds;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-/// Losses that are known of a real capture: start and length in seconds from its first frame, and a word that names the sender.
+/// Losses that are known of a real capture: start and length in seconds from its first frame, and a
+/// word that names the sender.
 type Known = &'static [(f64, f64, &'static str)];
 
 /// Whether an outage of a report is about the right sender.
-type IsRight = Box<dyn Fn(&Report, usize) -> bool>;
+type IsRight = Box<dyn Fn(&Analysis, usize) -> bool>;
 
 /// From `../shared/data/SOURCE.md`.
 const REAL: [(&str, &str, Known); 6] = [
@@ -27,7 +29,11 @@ const REAL: [(&str, &str, Known); 6] = [
     ("car-steady", "nothing lost", &[]),
     ("car-key-cycle", "the bus slept, nothing lost", &[]),
     ("car-capture-pause", "the recording paused, nothing lost", &[]),
-    ("truck-intermittent", "0x0B lost five times, 0x00 three times; the whole bus slept four times", KNOWN_LOSSES),
+    (
+        "truck-intermittent",
+        "0x0B lost five times, 0x00 three times; the whole bus slept four times",
+        KNOWN_LOSSES,
+    ),
 ];
 /// A length of nought is not told by the source.
 const KNOWN_LOSSES: Known = &[
@@ -41,12 +47,12 @@ const KNOWN_LOSSES: Known = &[
     (2702.76, 0.0, "0x00"),
 ];
 
-fn report(source: Source) -> Option<Report> {
+fn report(source: Source) -> Option<Analysis> {
     let settings = Settings::default();
     let mut summary = Summary::new(&settings);
     let capture = capture::read(source, &Options::default(), |batch| summary.push(batch)).ok()?;
     summary.finish();
-    Some(answer::report(vec![capture], &summary, &settings, None))
+    Some(build::report(vec![capture], &summary, &settings, None))
 }
 
 /// A bus of six nodes on two branches; with one to three troubles or none.
@@ -56,7 +62,8 @@ fn scenario(seed: u64, faulty: bool) -> String {
         "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 180.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
     );
     for node in 0..6 {
-        let (drift, jitter): (f64, f64) = (random.random_range(-150.0..150.0), random.random_range(0.0001..0.001));
+        let (drift, jitter): (f64, f64) =
+            (random.random_range(-150.0..150.0), random.random_range(0.0001..0.001));
         let _ = write!(
             text,
             "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift}\njitter = {jitter}\nmessages = [\n"
@@ -72,14 +79,19 @@ fn scenario(seed: u64, faulty: bool) -> String {
         for part in 0..random.random_range(1..4_u32) {
             let kind = if random.random_bool(0.5) { "power_loss" } else { "stub_open" };
             let at = 20.0 + 50.0 * f64::from(part) + random.random_range(0.0..20.0_f64);
-            let (lasts, node): (f64, u32) = (random.random_range(2.0..15.0), random.random_range(0..6));
-            let _ = write!(text, "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = [{lasts}]\n");
+            let (lasts, node): (f64, u32) =
+                (random.random_range(2.0..15.0), random.random_range(0..6));
+            let _ = write!(
+                text,
+                "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = [{lasts}]\n"
+            );
         }
     }
     text
 }
 
-/// Losses found, missed, misplaced (wrong identifiers, or off by more than half a second), and false.
+/// Losses found, missed, misplaced (wrong identifiers, or off by more than half a second), and
+/// false.
 #[derive(Default)]
 struct Score {
     hours: f64,
@@ -91,7 +103,7 @@ struct Score {
 
 impl Score {
     /// Each known loss as start, end and whether a loss of the report is about the right sender.
-    fn add(&mut self, report: &Report, known: &[(f64, f64, IsRight)]) {
+    fn add(&mut self, report: &Analysis, known: &[(f64, f64, IsRight)]) {
         let (begin, end) = report.span.unwrap_or_default();
         self.hours += seconds(end - begin) / 3600.0;
         self.known += known.len();
@@ -100,16 +112,26 @@ impl Score {
             let overlaps = |at: usize| {
                 let outage = &report.outages[at];
                 let (from, to) = (seconds(outage.start - begin), seconds(outage.end - begin));
-                let off = if stop == start { (from - start).abs() } else { (from - start).abs().max((to - stop).abs()) };
+                let off = if stop == start {
+                    (from - start).abs()
+                } else {
+                    (from - start).abs().max((to - stop).abs())
+                };
                 (outage.is_loss() && from < *stop + 0.1 && to > *start).then_some(off)
             };
-            let near: Vec<(usize, f64)> = (0..report.outages.len()).filter_map(|at| Some((at, overlaps(at)?))).collect();
+            let near: Vec<(usize, f64)> =
+                (0..report.outages.len()).filter_map(|at| Some((at, overlaps(at)?))).collect();
             near.iter().for_each(|(at, _)| used[*at] = true);
             let good = near.iter().any(|(at, off)| *off < 1.0 && right(report, *at));
             self.missed += usize::from(near.is_empty());
             self.misplaced += usize::from(!near.is_empty() && !good);
         }
-        self.other += report.outages.iter().zip(used).filter(|(outage, used)| outage.is_loss() && !used).count();
+        self.other += report
+            .outages
+            .iter()
+            .zip(used)
+            .filter(|(outage, used)| outage.is_loss() && !used)
+            .count();
     }
 
     fn row(&self, name: &str, what: &str) {
@@ -122,7 +144,9 @@ impl Score {
 
 fn main() {
     let count: u64 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(60);
-    println!("| capture | what is known | hours | losses | missed | misplaced | others |\n|---|---|---|---|---|---|---|");
+    println!(
+        "| capture | what is known | hours | losses | missed | misplaced | others |\n|---|---|---|---|---|---|---|"
+    );
     for (name, what, losses) in REAL {
         let path = Path::new("../shared/data").join(format!("{name}.log.gz"));
         let Some(report) = report(Source::Path(path)) else {
@@ -133,8 +157,11 @@ fn main() {
         let known: Vec<_> = losses
             .iter()
             .map(|(start, length, sender)| {
-                let right = move |report: &Report, at: usize| {
-                    report.outages[at].nodes.iter().any(|node| report.nodes[*node].name.contains(sender))
+                let right = move |report: &Analysis, at: usize| {
+                    report.outages[at]
+                        .nodes
+                        .iter()
+                        .any(|node| report.nodes[*node].name.contains(sender))
                 };
                 (*start, start + length, Box::new(right) as IsRight)
             })
@@ -148,7 +175,10 @@ fn main() {
             let scenario = Scenario::parse(&scenario(70_000 + seed, bad)).expect("a scenario");
             let mut log = Vec::new();
             let truth = simulate::run(&scenario, &mut log).expect("memory");
-            let Some(report) = report(Source::Bytes { name: "simulated".into(), bytes: log }) else { continue };
+            let Some(report) = report(Source::Bytes { name: "simulated".into(), bytes: log })
+            else {
+                continue;
+            };
             let begin = report.span.map_or(0.0, |(begin, _)| seconds(begin));
             let known: Vec<_> = truth
                 .events
@@ -160,10 +190,15 @@ fn main() {
                         .filter(|node| event.nodes.contains(&node.name))
                         .flat_map(|node| node.ids.clone())
                         .collect();
-                    let right = move |report: &Report, at: usize| {
+                    let right = move |report: &Analysis, at: usize| {
                         let outage = &report.outages[at];
-                        let found = outage.ids.iter().map(|id| lostnode::report::style::id_label(report.identifiers[*id].id));
-                        outage.scope != Scope::Bus && !outage.ids.is_empty() && found.into_iter().all(|id| ids.contains(&id))
+                        let found = outage
+                            .ids
+                            .iter()
+                            .map(|id| lostnode::words::terms::id_label(report.identifiers[*id].id));
+                        outage.scope != Scope::Bus
+                            && !outage.ids.is_empty()
+                            && found.into_iter().all(|id| ids.contains(&id))
                     };
                     (event.start - begin, event.end - begin, Box::new(right) as IsRight)
                 })
@@ -172,5 +207,8 @@ fn main() {
         }
     }
     sound.row(&format!("{count} simulated, sound"), "six nodes, 180 s each, nothing lost");
-    faulty.row(&format!("{count} simulated, faulty"), "one to three losses of one node, 2 to 15 s, by power or wiring");
+    faulty.row(
+        &format!("{count} simulated, faulty"),
+        "one to three losses of one node, 2 to 15 s, by power or wiring",
+    );
 }

@@ -1,16 +1,16 @@
-//! Scores the findings against the truth: `cargo run --release --example findings_score [SINGLE [DOUBLE [FIRST_SEED]]]`. Prints the tables of
-//! docs/findings.md.
+//! Scores the findings against the truth: `cargo run --release --example findings_score [SINGLE
+//! [DOUBLE [FIRST_SEED]]]`. Prints the tables of docs/findings.md.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-use lostnode::answer;
+use lostnode::analysis::Analysis;
+use lostnode::analysis::build;
 use lostnode::capture::{self, Options, Source};
-use lostnode::findings::{self, Job, Knowledge, Order};
-use lostnode::report::Report;
+use lostnode::fault::{self, Job, Knowledge, Order};
+use lostnode::fold::Summary;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
-use lostnode::summary::Summary;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -30,8 +30,16 @@ const CLASSES: [&str; 12] = [
     "logger",
 ];
 /// Pairs of faults are drawn from these: the others hide each other, or are none.
-const PAIRED: [&str; 8] =
-    ["module_power", "module_connector", "module_dead", "branch", "shared_supply", "gateway", "not_configured", "stale_codes"];
+const PAIRED: [&str; 8] = [
+    "module_power",
+    "module_connector",
+    "module_dead",
+    "branch",
+    "shared_supply",
+    "gateway",
+    "not_configured",
+    "stale_codes",
+];
 
 /// Codes with the module that they miss, by node.
 const MISSES: [&str; 8] = ["C100", "C101", "C121", "C131", "C140", "C155", "C199", "C164"];
@@ -82,7 +90,10 @@ impl Case {
     }
 
     fn trouble(&mut self, kind: &str, name: &str, at: &[f64], lasts: &[f64]) {
-        let _ = writeln!(self.troubles, "[[trouble]]\nkind = \"{kind}\"\n{name}\nat = {at:?}\nlasts = {lasts:?}");
+        let _ = writeln!(
+            self.troubles,
+            "[[trouble]]\nkind = \"{kind}\"\n{name}\nat = {at:?}\nlasts = {lasts:?}"
+        );
     }
 
     /// Intermittent five times of six, otherwise lost until the end.
@@ -107,14 +118,20 @@ impl Case {
     }
 
     fn about(&mut self, class: &'static str, nodes: &[usize]) {
-        self.truth.push((class, nodes.iter().map(|node| format!("0x{:03X}", 0x100 + node * 0x40)).collect()));
+        self.truth.push((
+            class,
+            nodes.iter().map(|node| format!("0x{:03X}", 0x100 + node * 0x40)).collect(),
+        ));
     }
 
     fn add(&mut self, class: &'static str) {
         match class {
             "module_power" | "module_connector" => {
                 let node = self.free.remove(0);
-                self.lose(if class == "module_power" { "power_loss" } else { "stub_open" }, &[node]);
+                self.lose(
+                    if class == "module_power" { "power_loss" } else { "stub_open" },
+                    &[node],
+                );
                 self.missed(node);
                 self.about(class, &[node]);
             }
@@ -124,8 +141,13 @@ impl Case {
                     // A watchdog.
                     0..=9 => {
                         let step: f64 = self.random.random_range(11.0..25.0);
-                        let at: Vec<f64> =
-                            (0..7).map(|turn| 58.0 + step * f64::from(turn) * self.random.random_range(0.995..1.005)).collect();
+                        let at: Vec<f64> = (0..7)
+                            .map(|turn| {
+                                58.0 + step
+                                    * f64::from(turn)
+                                    * self.random.random_range(0.995..1.005)
+                            })
+                            .collect();
                         let at: Vec<f64> = at.into_iter().filter(|at| *at < 185.0).collect();
                         let lasts = vec![1.3; at.len()];
                         self.trouble("power_loss", &format!("node = \"n{node}\""), &at, &lasts);
@@ -189,7 +211,10 @@ impl Case {
                     for module in 1..5 {
                         self.codes[module].push("F0 03 16 28".to_owned());
                         if self.random.random_bool(0.5) {
-                            self.codes[module].push(format!("{} 00 28", spaced(MISSES[self.random.random_range(0..6)])));
+                            self.codes[module].push(format!(
+                                "{} 00 28",
+                                spaced(MISSES[self.random.random_range(0..6)])
+                            ));
                         }
                     }
                 } else {
@@ -202,7 +227,9 @@ impl Case {
             "overload" => {
                 self.duration = 70.0;
                 let period: f64 = self.random.random_range(0.001_04..0.001_20);
-                let ids: Vec<String> = (0x10..0x14).map(|id| format!("{{ id = \"{id:03X}\", period = {period} }}")).collect();
+                let ids: Vec<String> = (0x10..0x14)
+                    .map(|id| format!("{{ id = \"{id:03X}\", period = {period} }}"))
+                    .collect();
                 let _ = writeln!(
                     self.extra,
                     "[[node]]\nname = \"added\"\nchannel = \"can0\"\ndrift_ppm = 133.0\njitter = 0.00001\nmessages = [ {} ]",
@@ -218,7 +245,8 @@ impl Case {
             }
             _ => {
                 let (at, lasts) = self.times(4);
-                let kind = if self.random.random_bool(0.5) { "capture_pause" } else { "logger_overflow" };
+                let kind =
+                    if self.random.random_bool(0.5) { "capture_pause" } else { "logger_overflow" };
                 self.trouble(kind, "", &at, &lasts);
                 self.truth.push((class, Vec::new()));
             }
@@ -230,8 +258,9 @@ impl Case {
         let mut text = format!(
             "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = {duration}\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
         );
-        let mut drifts: Vec<f64> =
-            (0..NODES).map(|node| -140.0 + 40.0 * node as f64 + self.random.random_range(-12.0..12.0)).collect();
+        let mut drifts: Vec<f64> = (0..NODES)
+            .map(|node| -140.0 + 40.0 * node as f64 + self.random.random_range(-12.0..12.0))
+            .collect();
         drifts.shuffle(&mut self.random);
         for (node, drift) in drifts.iter().enumerate() {
             let jitter: f64 = self.random.random_range(0.0001..0.0004);
@@ -260,14 +289,20 @@ impl Case {
             let (request, answer) = (0x7E0 + module, 0x7E8 + module);
             let codes = self.codes[module].join(" ");
             let vin: String = self.vin[module].bytes().map(|byte| format!("{byte:02X} ")).collect();
-            for (turn, (ask, reply)) in
-                [("19 02 FF".to_owned(), format!("59 02 FF {codes}")), ("22 F1 90".to_owned(), format!("62 F1 90 {vin}"))]
-                    .into_iter()
-                    .enumerate()
+            for (turn, (ask, reply)) in [
+                ("19 02 FF".to_owned(), format!("59 02 FF {codes}")),
+                ("22 F1 90".to_owned(), format!("62 F1 90 {vin}")),
+            ]
+            .into_iter()
+            .enumerate()
             {
-                // Codes are read at the end, when everything has happened; once more where nobody answers.
+                // Codes are read at the end, when everything has happened; once more where nobody
+                // answers.
                 for again in 0..if self.mute[module] { 2 } else { 1 } {
-                    let at = duration - 12.0 + module as f64 * 1.5 + turn as f64 * 0.4 + f64::from(again) * 0.2;
+                    let at = duration - 12.0
+                        + module as f64 * 1.5
+                        + turn as f64 * 0.4
+                        + f64::from(again) * 0.2;
                     let answers = if self.mute[module] {
                         String::new()
                     } else {
@@ -288,7 +323,7 @@ fn spaced(code: &str) -> String {
     format!("{} {}", &code[..2], &code[2..])
 }
 
-fn analyse(text: &str, knowledge: &Knowledge) -> Report {
+fn analyse(text: &str, knowledge: &Knowledge) -> Analysis {
     if let Some(path) = std::env::var_os("KEEP") {
         std::fs::write(path, text).expect("a file");
     }
@@ -298,25 +333,30 @@ fn analyse(text: &str, knowledge: &Knowledge) -> Report {
     simulate::run(&scenario, &mut log).expect("memory");
     let mut summary = Summary::new(&settings);
     let source = Source::Bytes { name: "t".into(), bytes: log };
-    let capture = capture::read(source, &Options::default(), |batch| summary.push(batch)).expect("a capture");
+    let capture =
+        capture::read(source, &Options::default(), |batch| summary.push(batch)).expect("a capture");
     summary.finish();
-    let mut report = answer::report(vec![capture], &summary, &settings, None);
-    findings::find(&mut report, knowledge, &Job::default()).expect("no job");
+    let mut report = build::report(vec![capture], &summary, &settings, None);
+    report.findings = Some(fault::find(&report, knowledge, &Job::default()).expect("no job"));
     report
 }
 
 /// Place of the finding that names the fault and what it is about; of a branch all nodes.
-fn place(report: &Report, (class, about): &(&str, Vec<String>)) -> Option<usize> {
-    report.findings.iter().position(|finding| {
+fn place(report: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
+    report.ranked().iter().position(|finding| {
         finding.class == *class
-            && about.iter().all(|about| finding.nodes.iter().any(|name| name.contains(about.as_str())))
+            && about
+                .iter()
+                .all(|about| finding.nodes.iter().any(|name| name.contains(about.as_str())))
             && (about.is_empty() || finding.nodes.len() == about.len())
     })
 }
 
 fn main() {
-    let arguments: Vec<u64> = std::env::args().skip(1).filter_map(|text| text.parse().ok()).collect();
-    let (single, double) = (arguments.first().copied().unwrap_or(300), arguments.get(1).copied().unwrap_or(100));
+    let arguments: Vec<u64> =
+        std::env::args().skip(1).filter_map(|text| text.parse().ok()).collect();
+    let (single, double) =
+        (arguments.first().copied().unwrap_or(300), arguments.get(1).copied().unwrap_or(100));
     let first = arguments.get(2).copied().unwrap_or(10_000);
     let show = std::env::var_os("SHOW").is_some();
     let knowledge = Knowledge::default();
@@ -330,14 +370,18 @@ fn main() {
         let text = case.scenario(first + number);
         let report = analyse(&text, &knowledge);
         let place = place(&report, &case.truth[0]);
-        let said = match (place, report.findings.first()) {
+        let said = match (place, report.ranked().first()) {
             (Some(0), _) => class.to_owned(),
             (_, Some(finding)) if finding.class == class => format!("{class}, elsewhere"),
             (_, Some(finding)) => finding.class.clone(),
             (_, None) => "nothing".to_owned(),
         };
         if show && place != Some(0) {
-            let list: Vec<_> = report.findings.iter().map(|f| format!("{:.2} {}", f.probability, f.title)).collect();
+            let list: Vec<_> = report
+                .ranked()
+                .iter()
+                .map(|f| format!("{:.2} {}", f.probability, f.title))
+                .collect();
             println!("seed {} {:?}: {list:#?}", first + number, case.truth);
         }
         *confusion.entry(class).or_default().entry(said).or_default() += 1;
@@ -346,8 +390,12 @@ fn main() {
         // The cost of looking for it: faults of the vehicle whose finding is there.
         if place.is_some() && !knowledge.class[class].benign {
             charged += 1.0;
-            for (at, order) in [Order::ProbabilityOverCost, Order::Probability, Order::Random(number)].into_iter().enumerate() {
-                minutes[at] += findings::expected_minutes(&report, &knowledge, class, order).0;
+            for (at, order) in
+                [Order::ProbabilityOverCost, Order::Probability, Order::Random(number)]
+                    .into_iter()
+                    .enumerate()
+            {
+                minutes[at] += fault::expected_minutes(&report, &knowledge, class, order).0;
             }
         }
     }
@@ -378,10 +426,15 @@ fn main() {
         case.add(classes[0]);
         case.add(classes[1]);
         let report = analyse(&case.scenario(seed), &knowledge);
-        let found = case.truth.iter().all(|truth| place(&report, truth).is_some_and(|place| place < 3));
+        let found =
+            case.truth.iter().all(|truth| place(&report, truth).is_some_and(|place| place < 3));
         both += u64::from(found);
         if show && !found {
-            let list: Vec<_> = report.findings.iter().map(|f| format!("{:.2} {}", f.probability, f.title)).collect();
+            let list: Vec<_> = report
+                .ranked()
+                .iter()
+                .map(|f| format!("{:.2} {}", f.probability, f.title))
+                .collect();
             println!("seed {seed} {:?}: {list:#?}", case.truth);
         }
     }

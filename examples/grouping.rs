@@ -1,16 +1,17 @@
-//! Scores grouping by clock against the truth: `cargo run --release --example grouping -- FACTS/node-clocks.tsv [SEEDS [SECONDS [WANDER]]]`.
-//! Prints the table of docs/roster.md. With a capture of 29-bit traffic instead, scores against its source addresses.
+//! Scores grouping by clock against the truth: `cargo run --release --example grouping --
+//! FACTS/node-clocks.tsv [SEEDS [SECONDS [WANDER]]]`. Prints the table of docs/roster.md. With a
+//! capture of 29-bit traffic instead, scores against its source addresses.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
 use lostnode::capture::{self, Options, Source};
-use lostnode::senders;
+use lostnode::fold::Summary;
+use lostnode::fold::timing::{self, Rate};
+use lostnode::network::senders;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
-use lostnode::summary::Summary;
-use lostnode::timing::{self, Rate};
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
 
@@ -58,10 +59,15 @@ fn rates(summary: &Summary) -> Vec<(usize, Rate)> {
     let ids = &summary.timing.ids;
     let periodic: Vec<usize> = (0..ids.len()).filter(|at| ids[*at].rhythm().is_some()).collect();
     let clocks: Vec<_> = periodic.iter().map(|at| &ids[*at].clock).collect();
-    periodic.iter().zip(timing::rates(&clocks)).filter_map(|(at, rate)| Some((*at, rate?))).collect()
+    periodic
+        .iter()
+        .zip(timing::rates(&clocks))
+        .filter_map(|(at, rate)| Some((*at, rate?)))
+        .collect()
 }
 
-/// Ours, and the published baseline: identifiers whose skew differs by less than 5 ppm are one node.
+/// Ours, and the published baseline: identifiers whose skew differs by less than 5 ppm are one
+/// node.
 fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     let ids = &summary.timing.ids;
     let name = |at: usize| DisplayId(ids[at].key.id).to_string();
@@ -71,7 +77,8 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     for (number, group) in grouping.groups.iter().enumerate() {
         ours.extend(group.members.iter().map(|at| (name(*at), number)));
     }
-    let mut skews: Vec<(usize, f64)> = rates.iter().filter_map(|(at, rate)| Some((*at, senders::drift(rate.period)?))).collect();
+    let mut skews: Vec<(usize, f64)> =
+        rates.iter().filter_map(|(at, rate)| Some((*at, senders::drift(rate.period)?))).collect();
     skews.sort_by(|a, b| a.1.total_cmp(&b.1));
     let (mut baseline, mut number, mut last) = (BTreeMap::new(), 0, f64::NEG_INFINITY);
     for (at, skew) in skews {
@@ -101,7 +108,8 @@ fn scenario(
         let mut ratios: Vec<f64> = list.iter().map(|row| row.3).collect();
         ratios.sort_by(f64::total_cmp);
         let clock = ratios[ratios.len() / 2];
-        // Scatter of sending instants differs from node to node, 0.1 to 0.5 ms, as on the open truck captures.
+        // Scatter of sending instants differs from node to node, 0.1 to 0.5 ms, as on the open
+        // truck captures.
         let jitter = 0.0001 + 0.0001 * ((at as u64 + seed) % 5) as f64;
         let _ = write!(
             text,
@@ -111,7 +119,8 @@ fn scenario(
             90.0 + 23.0 * at as f64
         );
         for row in list {
-            // A ratio far from its node's is a period that is not the nominal one, on the same clock.
+            // A ratio far from its node's is a period that is not the nominal one, on the same
+            // clock.
             let own = row.3 / clock;
             let period = row.2 / 1e3 * if (own - 1.0).abs() > 50e-6 { own } else { 1.0 };
             let _ = writeln!(text, "{{ id = \"{}\", period = {period:.9} }},", row.1);
@@ -135,7 +144,12 @@ fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
     let mut vehicles: BTreeMap<String, Vec<(String, String, f64, f64)>> = BTreeMap::new();
     for line in text.lines().filter(|line| !line.starts_with('#')).skip(1) {
         let f: Vec<&str> = line.split('\t').collect();
-        let row = (f[1].to_owned(), f[2].to_owned(), f[3].parse().expect("a period"), f[4].parse().expect("a ratio"));
+        let row = (
+            f[1].to_owned(),
+            f[2].to_owned(),
+            f[3].parse().expect("a period"),
+            f[4].parse().expect("a ratio"),
+        );
         vehicles.entry(f[0].to_owned()).or_default().push(row);
     }
     println!(
@@ -153,7 +167,9 @@ fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
             let [ours, baseline] = groupings(&summary);
             scores.push((Score::of(&ours, &truth), Score::of(&baseline, &truth)));
         }
-        let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| scores.iter().map(pick).sum::<f64>() / scores.len() as f64;
+        let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| {
+            scores.iter().map(pick).sum::<f64>() / scores.len() as f64
+        };
         let nodes: std::collections::BTreeSet<&String> = rows.iter().map(|row| &row.0).collect();
         println!(
             "| {vehicle} | {} | {} | {:.4} | {:.4} | {:.4} | {:.4} |",
@@ -166,7 +182,9 @@ fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
         );
         all.extend(scores);
     }
-    let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| all.iter().map(pick).sum::<f64>() / all.len() as f64;
+    let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| {
+        all.iter().map(pick).sum::<f64>() / all.len() as f64
+    };
     println!(
         "| all, {seeds} seeds of {seconds} s | | | {:.4} | {:.4} | {:.4} | {:.4} |",
         mean(&|s| s.0.precision()),
@@ -181,7 +199,10 @@ fn addresses(path: PathBuf) {
     let mut truth = BTreeMap::new();
     for id in summary.timing.ids.iter().filter(|id| id.rhythm().is_some()) {
         if let Id::Extended(extended) = id.key.id {
-            truth.insert(DisplayId(id.key.id).to_string(), format!("{:02X}", extended.as_raw() as u8));
+            truth.insert(
+                DisplayId(id.key.id).to_string(),
+                format!("{:02X}", extended.as_raw() as u8),
+            );
         }
     }
     let [ours, baseline] = groupings(&summary);
@@ -216,7 +237,9 @@ fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let path = PathBuf::from(arguments.first().expect("a table of clocks, or a capture"));
     if path.extension().is_some_and(|extension| extension == "tsv") {
-        let number = |at: usize, default: f64| arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(default);
+        let number = |at: usize, default: f64| {
+            arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(default)
+        };
         published(&path, number(1, 10.0) as u64, number(2, 600.0), number(3, 0.0));
     } else {
         addresses(path);

@@ -1,12 +1,13 @@
-//! How often "sure at 95 %" comes out though nothing was repaired: `cargo run --release --example repair_trust [CASES]`. Prints the table of
-//! docs/repair.md.
+//! How often "sure at 95 %" comes out though nothing was repaired: `cargo run --release --example
+//! repair_trust [CASES]`. Prints the table of docs/repair.md.
 
-use lostnode::repair::{episodes, statistics};
+use lostnode::compare::{episodes, statistics};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp};
 
-/// Losses in `time`: bursts at `rate`, of 1 + geometric losses with a mean of `size`, `gap` apart on average.
+/// Losses in `time`: bursts at `rate`, of 1 + geometric losses with a mean of `size`, `gap` apart
+/// on average.
 fn losses(random: &mut ChaCha8Rng, time: f64, rate: f64, size: f64, gap: f64) -> Vec<f64> {
     let (between, within) = (Exp::new(rate).expect("a rate"), Exp::new(1.0 / gap).expect("a gap"));
     let mut out = Vec::new();
@@ -49,13 +50,17 @@ fn main() {
                 continue;
             }
             used += 1;
-            // Nothing was repaired; driven until the tool says that it is sure, or the loss comes again.
-            let silent = |count: usize| statistics::needed(count as u64, watched, 0.95).unwrap_or(f64::INFINITY);
+            // Nothing was repaired; driven until the tool says that it is sure, or the loss comes
+            // again.
+            let silent = |count: usize| {
+                statistics::needed(count as u64, watched, 0.95).unwrap_or(f64::INFINITY)
+            };
             let (grouped, _) = episodes::group(&before, watched);
             // The drive after begins at any moment, in a burst or between two.
             let settle = 2000.0;
             let after = losses(&mut random, settle + 60_000.0, rate, size, gap);
-            let first = after.iter().find(|at| **at >= settle).map_or(f64::INFINITY, |at| at - settle);
+            let first =
+                after.iter().find(|at| **at >= settle).map_or(f64::INFINITY, |at| at - settle);
             sure += u64::from(first > silent(grouped.len()));
             plain += u64::from(first > silent(before.len()));
             asked.push(silent(grouped.len()) / watched);

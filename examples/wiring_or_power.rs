@@ -1,13 +1,14 @@
-//! Scores the cause of outages against the truth: `cargo run --release --example wiring_or_power [OUTAGES]`. Prints the table of docs/roster.md.
+//! Scores the cause of outages against the truth: `cargo run --release --example wiring_or_power
+//! [OUTAGES]`. Prints the table of docs/roster.md.
 
 use std::fmt::Write;
 
-use lostnode::answer;
+use lostnode::analysis::build;
+use lostnode::analysis::{Cause, Scope};
 use lostnode::capture::{self, Options, Source};
-use lostnode::report::{Cause, Scope};
+use lostnode::fold::Summary;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
-use lostnode::summary::Summary;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
@@ -18,7 +19,8 @@ fn scenario(seed: u64, power: bool) -> String {
         "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 60.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
     );
     for node in 0..5 {
-        let (drift, jitter): (f64, f64) = (random.random_range(-150.0..150.0), random.random_range(0.0001..0.0005));
+        let (drift, jitter): (f64, f64) =
+            (random.random_range(-150.0..150.0), random.random_range(0.0001..0.0005));
         let boot: f64 = random.random_range(0.1..0.8);
         let _ = write!(
             text,
@@ -27,9 +29,14 @@ fn scenario(seed: u64, power: bool) -> String {
         for message in 0..random.random_range(2..5_usize) {
             let period = [0.01, 0.02, 0.05, 0.1, 0.2][random.random_range(0..5_usize)];
             let id = 0x100 + node * 0x40 + message as u32 * 7;
-            // The first message of a node always counts, each further one by chance; widths of 2 to 8 bits.
+            // The first message of a node always counts, each further one by chance; widths of 2 to
+            // 8 bits.
             let counter = match message == 0 || random.random_bool(0.4) {
-                true => format!(", counter = {{ byte = {}, width = {} }}", random.random_range(0..8), random.random_range(2..=8)),
+                true => format!(
+                    ", counter = {{ byte = {}, width = {} }}",
+                    random.random_range(0..8),
+                    random.random_range(2..=8)
+                ),
                 false => String::new(),
             };
             let _ = writeln!(text, "{{ id = \"{id:03X}\", period = {period}{counter} }},");
@@ -39,7 +46,10 @@ fn scenario(seed: u64, power: bool) -> String {
     let kind = if power { "power_loss" } else { "stub_open" };
     let (at, lasts): (f64, f64) = (random.random_range(25.0..35.0), random.random_range(1.2..12.0));
     let node = random.random_range(0..5);
-    let _ = write!(text, "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = [{lasts}]\n");
+    let _ = write!(
+        text,
+        "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = [{lasts}]\n"
+    );
     text
 }
 
@@ -54,11 +64,17 @@ fn main() {
         let mut log = Vec::new();
         simulate::run(&scenario, &mut log).expect("memory");
         let mut summary = Summary::new(&settings);
-        let capture =
-            capture::read(Source::Bytes { name: "t".into(), bytes: log }, &Options::default(), |batch| summary.push(batch));
+        let capture = capture::read(
+            Source::Bytes { name: "t".into(), bytes: log },
+            &Options::default(),
+            |batch| summary.push(batch),
+        );
         summary.finish();
-        let report = answer::report(vec![capture.expect("a capture")], &summary, &settings, None);
-        let found = report.outages.iter().find(|outage| matches!(outage.scope, Scope::Node | Scope::Branch));
+        let report = build::report(vec![capture.expect("a capture")], &summary, &settings, None);
+        let found = report
+            .outages
+            .iter()
+            .find(|outage| matches!(outage.scope, Scope::Node | Scope::Branch));
         let column = match found.map(|outage| outage.cause) {
             Some(Cause::LostPower) => 0,
             Some(Cause::OpenCircuit) => 1,
@@ -70,7 +86,9 @@ fn main() {
         }
         table[usize::from(!power)][column] += 1;
     }
-    println!("| truth | said power | said wiring | not clear | not found as a node |\n|---|---|---|---|---|");
+    println!(
+        "| truth | said power | said wiring | not clear | not found as a node |\n|---|---|---|---|---|"
+    );
     for (row, name) in table.iter().zip(["power", "wiring"]) {
         println!("| {name} | {} | {} | {} | {} |", row[0], row[1], row[2], row[3]);
     }

@@ -1,36 +1,49 @@
 //! What is fuzzed; `tests/corpora.rs` replays what was found through the same functions.
 
+#[path = "../parsers/tests/common/bits.rs"]
+mod bits;
+
+use bits::Bits;
+use lostnode::analysis::build;
 use lostnode::capture::{self, Options, Source};
-use lostnode::findings::{self, Job, Knowledge};
-use lostnode::report::Renderer;
-use lostnode::report::html::Html;
-use lostnode::report::json::Json;
-use lostnode::report::text::Text;
+use lostnode::fault::advice;
+use lostnode::fault::{self, Job, Knowledge};
+use lostnode::fold::Summary;
+use lostnode::render::Renderer;
+use lostnode::render::html::Html;
+use lostnode::render::json::Json;
+use lostnode::render::text::Text;
 use lostnode::settings::Settings;
-use lostnode::summary::Summary;
-use lostnode::{advice, answer};
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
-use lostnode_parsers::{FrameKind, Timestamp, candump, console, dtc, j1939, obd, socketcan, uds, usual, wire};
+use lostnode_parsers::{
+    FrameKind, Timestamp, candump, candump_fast, console, dtc, j1939, obd, socketcan, uds, wire,
+};
 
 /// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
 pub fn parsers(data: &[u8]) {
-    let usual = candump::parse_line(data);
-    assert_eq!(usual, candump::parse_line_by_grammar(data));
-    if let Ok(record) = usual {
+    let record = candump::parse_line(data);
+    assert_eq!(record, candump::parse_line_by_grammar(data));
+    if let Ok(record) = record {
         frame(&record.kind);
         if let (Some(time), Ok(channel)) = (record.time, std::str::from_utf8(record.channel)) {
             let line = candump::Line { time, channel, kind: &record.kind }.to_string();
-            assert_eq!(candump::parse_line(line.as_bytes()).map(|again| again.kind), Ok(record.kind));
+            assert_eq!(
+                candump::parse_line(line.as_bytes()).map(|again| again.kind),
+                Ok(record.kind)
+            );
         }
     }
-    usual_lines(data);
+    fast_path(data);
     if let Ok(record) = console::parse_line(data) {
         frame(&record.kind);
     }
     let _ = console::is_note(data);
     for order in [IdOrder::Big, IdOrder::Little] {
-        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)].into_iter().flatten() {
+        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)]
+            .into_iter()
+            .flatten()
+        {
             frame(&kind);
         }
     }
@@ -39,14 +52,15 @@ pub fn parsers(data: &[u8]) {
 }
 
 /// What is read in wide steps is what the grammar reads, whatever the lines before were.
-fn usual_lines(data: &[u8]) {
-    let text = [data, b"\n", data, b"\n", &[b'0'; usual::WINDOW]].concat();
-    let (mut rest, mut reader) = (&text[..], usual::Reader::default());
+fn fast_path(data: &[u8]) {
+    let text = [data, b"\n", data, b"\n", &[b'0'; candump_fast::WINDOW]].concat();
+    let (mut rest, mut reader) = (&text[..], candump_fast::Reader::default());
     while let Some(end) = rest.iter().position(|byte| *byte == b'\n') {
         if let Some(line) = reader.first_line(rest) {
             assert_eq!(line.used, end + 1);
             let own = &rest[..end];
-            let record = candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
+            let record =
+                candump::parse_line_by_grammar(own.strip_suffix(b"\r").unwrap_or(own)).unwrap();
             assert_eq!(
                 (record.time, record.kind, record.direction),
                 (Some(line.time), FrameKind::Classic(line.frame), line.direction)
@@ -58,15 +72,16 @@ fn usual_lines(data: &[u8]) {
 }
 
 fn frame(kind: &FrameKind) {
-    let bits = wire::Bits::encode(kind);
     // The bits end with the end of frame, the length with the space behind it.
-    let count = bits.as_ref().map(|bits| bits.count() as u16 + wire::INTERMISSION);
+    let count = Bits::of(kind).map(|bits| bits.sent.len() as u16 + wire::INTERMISSION);
     assert_eq!(wire::length(kind).map(wire::Length::bits), count);
     if let FrameKind::Classic(classic) = kind
         && let Some(shape) = wire::Shape::of(*classic)
     {
-        let (mut lanes, lane) =
-            (wire::Lanes::default(), usize::from(classic.bytes().first().copied().unwrap_or(0)) % wire::Lanes::COUNT);
+        let (mut lanes, lane) = (
+            wire::Lanes::default(),
+            usize::from(classic.bytes().first().copied().unwrap_or(0)) % wire::Lanes::COUNT,
+        );
         lanes.put(lane, *classic);
         assert_eq!(Some(lanes.lengths(shape)[lane]), wire::length(kind));
     }
@@ -81,9 +96,14 @@ fn diagnosis(data: &[u8]) {
         let _ = report.records().count();
     }
     if let Some((pid, rest)) = data.split_first() {
-        let _ = (obd::values(*pid, rest).count(), obd::coded(*pid, rest).count(), obd::supported(*pid, rest).count());
+        let _ = (
+            obd::values(*pid, rest).count(),
+            obd::coded(*pid, rest).count(),
+            obd::supported(*pid, rest).count(),
+        );
     }
-    let _ = (obd::answers(data).count(), obd::Readiness::parse(data), obd::test_results(data).count());
+    let _ =
+        (obd::answers(data).count(), obd::Readiness::parse(data), obd::test_results(data).count());
     for code in dtc::two_byte_codes(data) {
         let _ = advice::points_at(code);
     }
@@ -105,25 +125,30 @@ fn transport(data: &[u8]) {
         if let Ok(pdu) = Pdu::parse(&bytes[..length], usize::from(part[0] >> 7)) {
             let _ = reassembler.push(now, pdu, length);
         }
-        let _ = (reassembler.flow_control(now, part[0] & 3), reassembler.expire(now), reassembler.message().len());
+        let _ = (
+            reassembler.flow_control(now, part[0] & 3),
+            reassembler.expire(now),
+            reassembler.message().len(),
+        );
     }
 }
 
 /// From any bytes to the whole report, in every form; cut at other places, the same report.
 pub fn report(data: &[u8]) {
-    // Parquet is read by a library that panics on damage, which is caught; a fuzzer would not see it so. tests/tables.rs damages Parquet instead.
+    // Parquet is read by a library that panics on damage, which is caught; a fuzzer would not see
+    // it so. tests/tables.rs damages Parquet instead.
     if data.starts_with(b"PAR1") {
         return;
     }
-    let of = |threads: usize, chunk: usize, sorted: bool| {
+    let of = |threads: usize, chunk: usize, grouped: bool| {
         let settings = Settings::default();
         let mut summary = Summary::on(&settings, threads);
         let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
-        let options = Options { threads, chunk, sorted, ..Options::default() };
-        let capture = capture::read(source, &options, |batch| summary.push_shared(batch)).ok()?;
+        let options = Options { threads, chunk, grouped, ..Options::default() };
+        let capture = capture::read(source, &options, |batch| summary.push(batch)).ok()?;
         summary.finish();
-        let mut report = answer::report(vec![capture], &summary, &settings, None);
-        findings::find(&mut report, &Knowledge::default(), &Job::default()).ok()?;
+        let mut report = build::report(vec![capture], &summary, &settings, None);
+        report.findings = Some(fault::find(&report, &Knowledge::default(), &Job::default()).ok()?);
         let mut json = Vec::new();
         Json.render(&report, &mut json).ok()?;
         Some((report, json))

@@ -1,4 +1,5 @@
-//! From an identifier on a channel to its place in a list: a direct table for 11 bits, a hash table for 29 bits.
+//! From an identifier on a channel to its place in a list: a direct table for 11 bits, a hash table
+//! for 29 bits.
 
 use std::collections::HashMap;
 use std::hash::{BuildHasherDefault, Hasher};
@@ -14,20 +15,25 @@ const STANDARD: usize = 1 << 11;
 /// Places of identifiers, in order of appearance.
 #[derive(Clone, Debug, Default)]
 pub struct Places {
-    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None where there is no such identifier.
+    /// Per channel, one entry for each identifier of 11 bits: its place and one, or nought. None
+    /// where there is no such identifier.
     standard: Vec<Option<Box<[u32; STANDARD]>>>,
     extended: Map<(ChannelIndex, u32), u32>,
     count: usize,
 }
 
 impl Places {
-    /// The place of an identifier; a new one gets the next while there are fewer than `most`. `None` where there are not.
+    /// The place of an identifier; a new one gets the next while there are fewer than `most`.
+    /// `None` where there are not.
     ///
     /// ```
     /// use lostnode::ids::Places;
     /// use lostnode::parsers::frame::parse_id;
-    /// let (mut places, a, b) = (Places::default(), parse_id("123").unwrap(), parse_id("00000123").unwrap());
-    /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2), places.of(1, a, 2), places.of(0, a, 2)], [Some(0), Some(1), None, Some(0)]);
+    /// let [a, b] = ["123", "00000123"].map(|digits| parse_id(digits).unwrap());
+    /// let mut places = Places::default();
+    /// assert_eq!([places.of(0, a, 2), places.of(0, b, 2)], [Some(0), Some(1)]);
+    /// // No third one, on another channel; the first is known.
+    /// assert_eq!([places.of(1, a, 2), places.of(0, a, 2)], [None, Some(0)]);
     /// ```
     #[inline]
     pub fn of(&mut self, channel: ChannelIndex, id: Id, most: usize) -> Option<usize> {
@@ -56,10 +62,12 @@ impl Places {
         Some(self.count - 1)
     }
 
-    /// Forgets these, which must be all.
-    pub fn forget(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
+    /// Clears the index; `all` must name every stored identifier (cheaper than wiping the table).
+    pub fn clear(&mut self, all: impl Iterator<Item = (ChannelIndex, Id)>) {
         for (channel, id) in all {
-            if let (Id::Standard(id), Some(Some(table))) = (id, self.standard.get_mut(usize::from(channel))) {
+            if let (Id::Standard(id), Some(Some(table))) =
+                (id, self.standard.get_mut(usize::from(channel)))
+            {
                 table[usize::from(id.as_raw()) % STANDARD] = 0;
             }
         }
@@ -75,7 +83,9 @@ impl Places {
                 let table = self.standard.get(usize::from(channel))?.as_ref()?;
                 (table[usize::from(id.as_raw()) % STANDARD] as usize).checked_sub(1)
             }
-            Id::Extended(id) => self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize),
+            Id::Extended(id) => {
+                self.extended.get(&(channel, id.as_raw())).map(|place| *place as usize)
+            }
         }
     }
 }
@@ -83,8 +93,8 @@ impl Places {
 /// A table of few and harmless keys, looked up often.
 pub(crate) type Map<K, V> = HashMap<K, V, BuildHasherDefault<Mixing>>;
 
-/// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they collide can slow the look-up down; their number is
-/// bounded, so not by much.
+/// Multiplies and folds (Knuth's multiplicative hashing). Whoever chooses identifiers so that they
+/// collide can slow the look-up down; their number is bounded, so not by much.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Mixing(u64);
 
@@ -109,4 +119,39 @@ impl Hasher for Mixing {
     fn finish(&self) -> u64 {
         self.0
     }
+}
+
+/// A place in a list that is named after what stands there, so that a node is never looked up by
+/// the place of an identifier.
+macro_rules! place {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(pub usize);
+
+        impl<T> std::ops::Index<$name> for Vec<T> {
+            type Output = T;
+
+            fn index(&self, at: $name) -> &T {
+                &self[at.0]
+            }
+        }
+
+        impl<T> std::ops::IndexMut<$name> for Vec<T> {
+            fn index_mut(&mut self, at: $name) -> &mut T {
+                &mut self[at.0]
+            }
+        }
+    };
+}
+
+place! {
+    /// Place of a node in the list of all senders.
+    NodeIndex
+}
+
+place! {
+    /// Place of an identifier in the list of all: in order of appearance while the analysis is at
+    /// work, in order of channel and identifier in its result.
+    IdIndex
 }

@@ -2,34 +2,37 @@
 
 use lostnode_parsers::Id;
 
-use crate::expected::{ExpectedMessage, ExpectedNode, RosterFile};
-use crate::report::Report;
+use crate::analysis::Analysis;
+use crate::roster_file::{ExpectedMessage, ExpectedNode, RosterFile};
 
 /// A roster and what was odd on the way.
 #[derive(Clone, Debug, Default)]
 pub struct Learned {
     /// The roster.
     pub roster: RosterFile,
-    /// Sentences for the user: losses in a capture that should be sound, identifiers that changed senders.
+    /// Sentences for the user: losses in a capture that should be sound, identifiers that changed
+    /// senders.
     pub remarks: Vec<String>,
 }
 
-/// Draws a roster from the reports of one or more captures, merged in their order: later ones add nodes and identifiers, and the longest
-/// time-out stays.
-pub fn learn(reports: &[Report]) -> Learned {
+/// Draws a roster from the reports of one or more captures, merged in their order: later ones add
+/// nodes and identifiers, and the longest time-out stays.
+pub fn learn(reports: &[Analysis]) -> Learned {
     let mut learned = Learned::default();
     for report in reports {
         let name = report.captures.first().map_or("a capture", |capture| capture.path.as_str());
         let lost = report.lost().count();
         if lost > 0 {
-            learned.remarks.push(format!("{name}: {lost} outages; learn from captures in which nothing is lost"));
+            learned.remarks.push(format!(
+                "{name}: {lost} outages; learn from captures in which nothing is lost"
+            ));
         }
         add(report, &mut learned);
     }
     learned
 }
 
-fn add(report: &Report, learned: &mut Learned) {
+fn add(report: &Analysis, learned: &mut Learned) {
     for (at, id) in report.identifiers.iter().enumerate() {
         let channel = report.channels[id.channel].name.clone();
         let message = id.rhythm.map(|rhythm| ExpectedMessage {
@@ -49,7 +52,11 @@ fn add(report: &Report, learned: &mut Learned) {
             continue;
         }
         // The node that another identifier of the same sender is known by; or a new one.
-        let others: Vec<Id> = ids.iter().filter(|other| **other != at).map(|other| report.identifiers[*other].id).collect();
+        let others: Vec<Id> = ids
+            .iter()
+            .filter(|other| **other != at)
+            .map(|other| report.identifiers[*other].id)
+            .collect();
         let node_name = id.node.map_or(String::new(), |node| report.nodes[node].name.clone());
         let home = learned.roster.nodes.iter_mut().position(|node| {
             node.channel == channel
@@ -57,7 +64,11 @@ fn add(report: &Report, learned: &mut Learned) {
                     || node.events.iter().any(|own| others.contains(own)))
         });
         let home = home.unwrap_or_else(|| {
-            learned.roster.nodes.push(ExpectedNode { name: node_name, channel: channel.clone(), ..ExpectedNode::default() });
+            learned.roster.nodes.push(ExpectedNode {
+                name: node_name,
+                channel: channel.clone(),
+                ..ExpectedNode::default()
+            });
             learned.roster.nodes.len() - 1
         });
         let node = &mut learned.roster.nodes[home];
@@ -73,9 +84,11 @@ fn add(report: &Report, learned: &mut Learned) {
 impl Learned {
     fn knows(&self, channel: &str, id: Id) -> bool {
         let of_node = |node: &ExpectedNode| {
-            node.channel == channel && (node.messages.iter().any(|own| own.id == id) || node.events.contains(&id))
+            node.channel == channel
+                && (node.messages.iter().any(|own| own.id == id) || node.events.contains(&id))
         };
-        self.roster.nodes.iter().any(of_node) || self.roster.lone.iter().any(|(own, message)| own == channel && message.id == id)
+        self.roster.nodes.iter().any(of_node)
+            || self.roster.lone.iter().any(|(own, message)| own == channel && message.id == id)
     }
 
     /// Takes a further capture's view of a message that is known already; `false` where it is not.

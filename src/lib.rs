@@ -1,12 +1,13 @@
-//! `lostnode` reads captures of CAN traffic and says which node went quiet, when, how far the trouble reaches and why it
-//! looks that way.
+//! `lostnode` reads captures of CAN traffic and says which node went quiet, when, how far the
+//! trouble reaches and why it looks that way.
 //!
-//! The code runs one way, left to right: [`capture`] reads frames, [`summary`] folds each frame once into [`timing`] and
-//! [`load`], [`roster`] and [`presence`] work on those summaries alone, and [`report`] renders the one
-//! [`report::Report`] value. `docs/architecture.md` is the map.
+//! The code runs one way, left to right: [`capture`] reads frames, [`fold`] folds each frame once
+//! into [`fold::timing`] and [`fold::load`], [`network`] and [`outage`] work on those summaries
+//! alone, and [`render`] draws the one [`analysis::Analysis`] value. `docs/architecture.md` is the
+//! map.
 //!
 //! ```
-//! use lostnode::{answer, capture, settings::Settings, summary::Summary};
+//! use lostnode::{analysis::build, capture, fold::Summary, settings::Settings};
 //!
 //! let mut log = String::new();
 //! for step in 0..400 {
@@ -22,36 +23,30 @@
 //! let source = capture::Source::Bytes { name: "example".into(), bytes: log.into_bytes() };
 //! let capture = capture::read(source, &capture::Options::default(), |batch| summary.push(batch)).unwrap();
 //! summary.finish();
-//! let report = answer::report(vec![capture], &summary, &settings, None);
+//! let report = build::report(vec![capture], &summary, &settings, None);
 //! assert_eq!(report.outages.len(), 1);
 //! assert!((report.outages[0].duration - 1.0).abs() < 0.02);
 //! ```
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
-pub mod advice;
-pub mod answer;
-pub mod blame;
+pub mod analysis;
 pub mod capture;
-pub mod causes;
-pub mod commands;
-pub mod diagnostics;
-pub mod expected;
-pub mod findings;
+pub mod cli;
+pub mod compare;
+pub mod fault;
+pub mod fold;
 pub mod ids;
 pub mod interface;
 pub mod learn;
-pub mod load;
-pub mod losses;
-pub mod presence;
-pub mod repair;
-pub mod report;
-pub mod roster;
-pub mod senders;
+pub mod network;
+pub mod outage;
+pub mod render;
+pub mod roster_file;
 pub mod settings;
+pub mod silence;
 pub mod simulate;
-pub mod summary;
 pub mod table;
-pub mod timing;
+pub mod words;
 
 pub use lostnode_parsers as parsers;

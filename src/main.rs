@@ -1,7 +1,8 @@
-//! The `lostnode` command: everything is in the library, so that tests and other programs can use it too.
+//! The `lostnode` command: everything is in the library, so that tests and other programs can use
+//! it too.
 
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    lostnode::commands::run()
+    lostnode::cli::run()
 }

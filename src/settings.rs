@@ -15,8 +15,9 @@ pub struct Settings {
     pub timeout_periods: f64,
     /// … and not before this many seconds.
     pub timeout_floor: f64,
-    /// A time-out shorter than this is a momentary loss: counted, listed, and no outage. Healthy control units pause for up to
-    /// 0.16 s when they start an engine (measured on an open capture of a sound car, see docs/outages.md).
+    /// A time-out shorter than this is a momentary loss: counted, listed, and no outage. Healthy
+    /// control units pause for up to 0.16 s when they start an engine (measured on an open capture
+    /// of a sound car, see docs/outages.md).
     pub shortest_outage: f64,
     /// Nominal bit rate in bits per second, where the user knows it.
     pub bit_rate: Option<f64>,
@@ -79,19 +80,28 @@ impl std::str::FromStr for Pair {
     fn from_str(text: &str) -> Result<Pair, String> {
         let parts: Vec<&str> = text.split(':').collect();
         let id = |text: &str| {
-            parse_id(text).ok_or_else(|| format!("`{text}` is no identifier: 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
+            parse_id(text).ok_or_else(|| {
+                format!(
+                    "`{text}` is no identifier: 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"
+                )
+            })
         };
         let addressing = match parts.get(2) {
             None | Some(&"normal") => Addressing::Normal,
             Some(&"extended") => Addressing::Extended,
             Some(&"mixed") => Addressing::Mixed,
-            Some(other) => return Err(format!("`{other}` is no addressing: normal, extended or mixed")),
+            Some(other) => {
+                return Err(format!("`{other}` is no addressing: normal, extended or mixed"));
+            }
         };
         match parts.as_slice() {
             [request, response] | [request, response, _] => {
                 Ok(Pair { request: id(request)?, response: id(response)?, addressing })
             }
-            _ => Err("write REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 6F1:612:extended".to_owned()),
+            _ => Err(
+                "write REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 6F1:612:extended"
+                    .to_owned(),
+            ),
         }
     }
 }

@@ -1,4 +1,5 @@
-//! Folders of captures: one row each, whatever they are; runs that are killed and resumed come to the same.
+//! Folders of captures: one row each, whatever they are; runs that are killed and resumed come to
+//! the same.
 
 mod common;
 
@@ -12,17 +13,23 @@ use common::{lostnode, own};
 
 /// A short capture in which `node` is lost, or nothing.
 fn capture(seed: u64, lost: bool) -> Vec<u8> {
-    let trouble = if lost { "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [8.0]\nlasts = [2.0]\n" } else { "" };
+    let trouble = if lost {
+        "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [8.0]\nlasts = [2.0]\n"
+    } else {
+        ""
+    };
     let text = format!(
         "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 20.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\n[[node]]\nname = \"door\"\nchannel = \"can0\"\nmessages = [ {{ id = \"3B0\", period = 0.05 }}, {{ id = \"3B2\", period = 0.1 }} ]\n[[node]]\nname = \"engine\"\nchannel = \"can0\"\ndrift_ppm = 90.0\nmessages = [ {{ id = \"0C8\", period = 0.02 }}, {{ id = \"0D2\", period = 0.02 }} ]\n{trouble}"
     );
     let mut out = Vec::new();
-    lostnode::simulate::run(&lostnode::simulate::Scenario::parse(&text).unwrap(), &mut out).unwrap();
+    lostnode::simulate::run(&lostnode::simulate::Scenario::parse(&text).unwrap(), &mut out)
+        .unwrap();
     out
 }
 
 fn batch(folder: &Path, out: &Path, more: &[&str]) -> (i32, String) {
-    let output = lostnode().arg("batch").arg(folder).arg("--out").arg(out).args(more).output().unwrap();
+    let output =
+        lostnode().arg("batch").arg(folder).arg("--out").arg(out).args(more).output().unwrap();
     (output.status.code().unwrap(), String::from_utf8(output.stdout).unwrap())
 }
 
@@ -51,7 +58,8 @@ fn a_bad_file_costs_one_row() {
     let (code, text) = batch(&folder, &out, &[]);
     assert_eq!(code, 2);
     assert!(text.starts_with("6 captures: 1 with losses, 2 without, 3 not read"), "{text}");
-    let found: Vec<(String, String)> = rows(&out).into_iter().map(|row| (row[0].clone(), row[1].clone())).collect();
+    let found: Vec<(String, String)> =
+        rows(&out).into_iter().map(|row| (row[0].clone(), row[1].clone())).collect();
     let row = |path: &str, verdict: &str| (path.to_owned(), verdict.to_owned());
     assert_eq!(
         found,
@@ -65,17 +73,29 @@ fn a_bad_file_costs_one_row() {
         ]
     );
     assert!(rows(&out)[1][2].contains("what came before was used"));
-    assert!(fs::read_dir(&out).unwrap().all(|entry| !entry.unwrap().file_name().to_string_lossy().ends_with(".unfinished")));
+    assert!(
+        fs::read_dir(&out).unwrap().all(|entry| !entry
+            .unwrap()
+            .file_name()
+            .to_string_lossy()
+            .ends_with(".unfinished"))
+    );
     let (_, again) = batch(&folder, &out, &["--resume"]);
     assert_eq!(again, text);
     // Other settings, other bytes: read anew.
     fs::write(folder.join("good.log"), capture(4, true)).unwrap();
-    assert!(batch(&folder, &out, &["--resume"]).1.starts_with("6 captures: 2 with losses, 1 without"));
-    assert!(batch(&folder, &out, &["--resume", "--shortest-outage", "9"]).1.starts_with("6 captures: 0 with losses"));
+    assert!(
+        batch(&folder, &out, &["--resume"]).1.starts_with("6 captures: 2 with losses, 1 without")
+    );
+    assert!(
+        batch(&folder, &out, &["--resume", "--shortest-outage", "9"])
+            .1
+            .starts_with("6 captures: 0 with losses")
+    );
 }
 
-/// Files of `../shared/data`, not all of them captures. Named one by one, so that nothing breaks where
-/// something is added there.
+/// Files of `../shared/data`, not all of them captures. Named one by one, so that nothing breaks
+/// where something is added there.
 const SHARED: [&str; 12] = [
     "SOURCE.md",
     "canfd-three-frames.log",
@@ -91,8 +111,9 @@ const SHARED: [&str; 12] = [
     "truck-steady.log.gz",
 ];
 
-/// The files of `../shared/data`, 2,000 simulated ones, and among them cut, empty, binary and unreadable files and one that
-/// grows: killed 20 times and resumed, two at a time for a while, the table is that of an undisturbed run.
+/// The files of `../shared/data`, 2,000 simulated ones, and among them cut, empty, binary and
+/// unreadable files and one that grows: killed 20 times and resumed, two at a time for a while, the
+/// table is that of an undisturbed run.
 #[test]
 fn killed_and_resumed() {
     let place = tempfile::tempdir().unwrap();
@@ -102,14 +123,19 @@ fn killed_and_resumed() {
     for at in 0..2000 {
         // Each a capture of its own: the tail of one of forty, as a log that began later.
         let whole = &captures[at % 40];
-        let from = whole.iter().skip(at * 7 % 2000).position(|byte| *byte == b'\n').unwrap() + at * 7 % 2000 + 1;
-        let path = folder.join(if at % 5 == 0 { "deep/er" } else { "." }).join(format!("{at:04}.log"));
+        let from = whole.iter().skip(at * 7 % 2000).position(|byte| *byte == b'\n').unwrap()
+            + at * 7 % 2000
+            + 1;
+        let path =
+            folder.join(if at % 5 == 0 { "deep/er" } else { "." }).join(format!("{at:04}.log"));
         match at % 100 {
             96 => fs::write(path, &whole[from..whole.len() / 2 + at]).unwrap(),
             97 => fs::write(path, b"").unwrap(),
             98 => fs::write(path, [0, 1, 2, at as u8].repeat(500)).unwrap(),
             99 if at % 200 == 99 => std::os::unix::fs::symlink("nowhere", path).unwrap(),
-            99 => assert!(std::process::Command::new("mkfifo").arg(path).status().unwrap().success()),
+            99 => {
+                assert!(std::process::Command::new("mkfifo").arg(path).status().unwrap().success())
+            }
             _ => fs::write(path, &whole[from..]).unwrap(),
         }
     }
@@ -121,7 +147,15 @@ fn killed_and_resumed() {
     let (whole, broken) = (place.path().join("whole"), place.path().join("broken"));
     let start = || {
         lostnode()
-            .args(["batch", folder.to_str().unwrap(), "--resume", "--jobs", "2", "--out", broken.to_str().unwrap()])
+            .args([
+                "batch",
+                folder.to_str().unwrap(),
+                "--resume",
+                "--jobs",
+                "2",
+                "--out",
+                broken.to_str().unwrap(),
+            ])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
@@ -154,7 +188,9 @@ fn killed_and_resumed() {
         count("lost")
     );
     // Every report is whole.
-    for entry in fs::read_dir(&broken).unwrap().map(Result::unwrap).filter(|entry| entry.path().is_dir()) {
+    for entry in
+        fs::read_dir(&broken).unwrap().map(Result::unwrap).filter(|entry| entry.path().is_dir())
+    {
         if let Ok(text) = fs::read_to_string(entry.path().join("report.json")) {
             serde_json::from_str::<serde_json::Value>(&text).unwrap();
         }
@@ -165,7 +201,8 @@ fn killed_and_resumed() {
 #[test]
 fn a_full_disk() {
     let place = tempfile::tempdir().unwrap();
-    let (disk, sample, program) = (place.path().join("disk"), own("samples/van-door.log.gz"), env!("CARGO_BIN_EXE_lostnode"));
+    let (disk, sample, program) =
+        (place.path().join("disk"), own("samples/van-door.log.gz"), env!("CARGO_BIN_EXE_lostnode"));
     fs::create_dir(&disk).unwrap();
     let (disk, sample) = (disk.display(), sample.display());
     let samples = own("samples");
@@ -180,7 +217,12 @@ fn a_full_disk() {
         let script = format!(
             "mount -t tmpfs -o size=16k none {disk} || exit 77\n{command}\necho \"code $?\"; find {disk} -name '.*unfinished'"
         );
-        let run = |arguments: &[&str]| std::process::Command::new("unshare").args(arguments).args(["sh", "-c", &script]).output();
+        let run = |arguments: &[&str]| {
+            std::process::Command::new("unshare")
+                .args(arguments)
+                .args(["sh", "-c", &script])
+                .output()
+        };
         let output = match run(&["--mount"]) {
             Ok(output) if output.status.success() => output,
             _ => match run(&["--map-root-user", "--mount"]) {
@@ -188,7 +230,8 @@ fn a_full_disk() {
                 _ => return println!("skipped: a small disk cannot be mounted here"),
             },
         };
-        let (out, told) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+        let (out, told) =
+            (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
         assert_eq!(out, "code 2\n", "{command}: {told}");
         assert!(told.contains("No space left on device"), "{command}: {told}");
     }
@@ -200,7 +243,8 @@ fn a_place_that_cannot_be_written() {
     let place = tempfile::tempdir().unwrap();
     let out = place.path().join("file");
     fs::write(&out, b"").unwrap();
-    let output = lostnode().arg("batch").arg(own("samples")).arg("--out").arg(&out).output().unwrap();
+    let output =
+        lostnode().arg("batch").arg(own("samples")).arg("--out").arg(&out).output().unwrap();
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("file: cannot be written"));
 }

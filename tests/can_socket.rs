@@ -1,4 +1,5 @@
-//! Real CAN sockets: Debian's kernel under software emulation, with virtual interfaces, the kernel's own transport, and one interface that is not virtual.
+//! Real CAN sockets: Debian's kernel under software emulation, with virtual interfaces, the
+//! kernel's own transport, and one interface that is not virtual.
 
 mod common;
 
@@ -16,15 +17,25 @@ fn peer() -> std::path::PathBuf {
 #[test]
 fn replay_record_and_the_transport_of_the_kernel() {
     let has = |program: &str| Command::new(program).arg("--version").output().is_ok();
-    if !own("target/can-socket/vmlinuz").exists() || !has("qemu-system-x86_64") || !Path::new("/usr/bin/busybox").exists() {
-        println!("skipped: no emulator or no kernel here (apt install qemu-system-x86 busybox-static; tests/can-socket/fetch)");
+    if !own("target/can-socket/vmlinuz").exists()
+        || !has("qemu-system-x86_64")
+        || !Path::new("/usr/bin/busybox").exists()
+    {
+        println!(
+            "skipped: no emulator or no kernel here (apt install qemu-system-x86 busybox-static; tests/can-socket/fetch)"
+        );
         return;
     }
     let folder = tempfile::tempdir().unwrap();
-    let window =
-        lostnode().arg("frames").arg(own("samples/van-door.log.gz")).args(["--from", "30", "--to", "36"]).output().unwrap();
+    let window = lostnode()
+        .arg("frames")
+        .arg(own("samples/van-door.log.gz"))
+        .args(["--from", "30", "--to", "36"])
+        .output()
+        .unwrap();
     fs::write(folder.path().join("window.log"), &window.stdout).unwrap();
-    let lines: Vec<&str> = std::str::from_utf8(&window.stdout).unwrap().lines().take(1000).collect();
+    let lines: Vec<&str> =
+        std::str::from_utf8(&window.stdout).unwrap().lines().take(1000).collect();
     fs::write(folder.path().join("flood-frames.log"), lines.join("\n")).unwrap();
     fs::write(folder.path().join("one.log"), "(1.000000) can0 3B0#AABB\n").unwrap();
     let odd = "(1.000001) can0 123#\n(1.100002) can0 123#1122334455667788_E\n(1.200003) can0 123#R0\n(1.300004) can1 00000123#R5\n\
@@ -39,8 +50,11 @@ fn replay_record_and_the_transport_of_the_kernel() {
     let console = String::from_utf8_lossy(&output.stdout);
     println!("{console}\n{}", String::from_utf8_lossy(&output.stderr));
     assert!(console.contains("end of checks"), "the machine did not come to its end");
-    let checks: Vec<&str> =
-        console.lines().map(str::trim).filter(|line| line.starts_with("ok ") || line.starts_with("not ok ")).collect();
+    let checks: Vec<&str> = console
+        .lines()
+        .map(str::trim)
+        .filter(|line| line.starts_with("ok ") || line.starts_with("not ok "))
+        .collect();
     assert_eq!(checks.len(), 14, "{checks:#?}");
     assert!(checks.iter().all(|check| check.starts_with("ok ")), "{checks:#?}");
 }

@@ -1,4 +1,5 @@
-//! Damaged, packed and odd captures: everything readable is used, everything else is counted with its place and reason.
+//! Damaged, packed and odd captures: everything readable is used, everything else is counted with
+//! its place and reason.
 
 mod common;
 
@@ -7,12 +8,14 @@ use std::ops::ControlFlow;
 
 use common::{lostnode, piped, report};
 use lostnode::capture::{self, Capture, Options, Source};
-use lostnode::load::BitRate;
-use lostnode::timing::Pauses;
+use lostnode::fold::load::BitRate;
+use lostnode::fold::timing::Pauses;
 use proptest::prelude::*;
 
 fn steady(seconds: usize) -> String {
-    (0..seconds * 100).map(|step| format!("({:.6}) can0 1A0#00{:02X}\n", 1.7e9 + step as f64 * 0.01, step % 256)).collect()
+    (0..seconds * 100)
+        .map(|step| format!("({:.6}) can0 1A0#00{:02X}\n", 1.7e9 + step as f64 * 0.01, step % 256))
+        .collect()
 }
 
 /// One check for all odd inputs: frames, rejected lines, and what the first rejection says.
@@ -22,8 +25,15 @@ fn check(input: &[u8], frames: u64, rejected: u64, first: &str) {
         let options = Options { chunk, threads: 2, ..Options::default() };
         let source = Source::Bytes { name: "test".into(), bytes: input.to_vec() };
         let capture = capture::read(source, &options, |_| {}).unwrap();
-        let reason = capture.rejections.first().map_or(String::new(), |first| format!("line {}: {}", first.line, first.reason));
-        assert_eq!((capture.frames, capture.rejected), (frames, rejected), "chunk {chunk}: {reason}");
+        let reason = capture
+            .rejections
+            .first()
+            .map_or(String::new(), |first| format!("line {}: {}", first.line, first.reason));
+        assert_eq!(
+            (capture.frames, capture.rejected),
+            (frames, rejected),
+            "chunk {chunk}: {reason}"
+        );
         assert!(reason.contains(first), "chunk {chunk}: {reason}");
         assert_eq!(capture.lines, frames + rejected);
     }
@@ -36,7 +46,12 @@ fn odd_lines() {
     check(two.replace('\n', "\r\n").as_bytes(), 2, 0, "");
     check(two.trim_end().as_bytes(), 2, 0, "");
     check(format!("{two}\n\n   \n{two}").as_bytes(), 4, 0, "");
-    check(format!("{two}(1.02000").as_bytes(), 2, 1, "line 3: column 9: expected a digit of the fraction of a second");
+    check(
+        format!("{two}(1.02000").as_bytes(),
+        2,
+        1,
+        "line 3: column 9: expected a digit of the fraction of a second",
+    );
     check(format!("4) can0 123#01\n{two}").as_bytes(), 2, 1, "line 1: column 1: expected '('");
     check(
         format!("{two}\0\0\0\n{two}").as_bytes(),
@@ -44,12 +59,23 @@ fn odd_lines() {
         1,
         "line 3: column 1: expected '(' before the time stamp, found byte 0x00",
     );
-    check(format!("{two}{}\n{two}", "A".repeat(200_000)).as_bytes(), 4, 1, "line 3: longer than 65536 bytes");
-    check(format!("{two}{}", "A".repeat(200_000)).as_bytes(), 2, 1, "line 3: longer than 65536 bytes");
+    check(
+        format!("{two}{}\n{two}", "A".repeat(200_000)).as_bytes(),
+        4,
+        1,
+        "line 3: longer than 65536 bytes",
+    );
+    check(
+        format!("{two}{}", "A".repeat(200_000)).as_bytes(),
+        2,
+        1,
+        "line 3: longer than 65536 bytes",
+    );
     check(b"  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME\n\tcontroller-problem{rx-overflow}\n", 1, 0, "");
 }
 
-/// A line of a gigabyte passes in little memory: the chunk never grows beyond its size and the longest line.
+/// A line of a gigabyte passes in little memory: the chunk never grows beyond its size and the
+/// longest line.
 #[test]
 fn a_line_of_a_gigabyte() {
     struct Endless(u64);
@@ -63,7 +89,10 @@ fn a_line_of_a_gigabyte() {
     }
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("long.gz");
-    let mut out = flate2::write::GzEncoder::new(std::fs::File::create(&path).unwrap(), flate2::Compression::fast());
+    let mut out = flate2::write::GzEncoder::new(
+        std::fs::File::create(&path).unwrap(),
+        flate2::Compression::fast(),
+    );
     out.write_all(b"(1.000000) can0 123#01\n").unwrap();
     std::io::copy(&mut Endless(1 << 30), &mut out).unwrap();
     out.write_all(b"\n(1.010000) can0 123#02\n").unwrap();
@@ -91,7 +120,10 @@ fn packed_files_are_known_by_content() {
         let path = folder.path().join("capture.of-some-kind");
         std::fs::write(&path, bytes).unwrap();
         let (_, document) = report(&path, &[]);
-        assert_eq!((&document["captures"][0]["format"], &document["captures"][0]["frames"]), (&format.into(), &frames.into()));
+        assert_eq!(
+            (&document["captures"][0]["format"], &document["captures"][0]["frames"]),
+            (&format.into(), &frames.into())
+        );
         let output = piped(&["report", "-", "--format", "json"], bytes);
         let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
         assert_eq!(document["captures"][0]["frames"], frames, "from standard input");
@@ -120,22 +152,31 @@ fn unreadable_captures_say_why() {
     unreadable(&[0, 159, 146, 150, 0, 0, 10, 0, 1, 2], "this is binary data, not a text capture");
     let output = lostnode().args(["report", "/nowhere/at-all.log"]).output().unwrap();
     assert_eq!(output.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&output.stderr).contains("/nowhere/at-all.log: cannot be read"));
+    assert!(
+        String::from_utf8_lossy(&output.stderr).contains("/nowhere/at-all.log: cannot be read")
+    );
     let output = lostnode().args(["report", env!("CARGO_MANIFEST_DIR")]).output().unwrap();
     assert!(String::from_utf8_lossy(&output.stderr).contains("it is a folder"));
 }
 
 #[test]
 fn relative_stamps_are_added_up() {
-    let text: String = (0..200).map(|step| format!(" (000.0{}0000)  can0  1A0   [1]  00\n", 1 + step % 2)).collect();
+    let text: String = (0..200)
+        .map(|step| format!(" (000.0{}0000)  can0  1A0   [1]  00\n", 1 + step % 2))
+        .collect();
     for arguments in [vec![], vec!["--stamps", "relative"]] {
-        let output = piped(&[&["report", "-", "--format", "json"], arguments.as_slice()].concat(), text.as_bytes());
+        let output = piped(
+            &[&["report", "-", "--format", "json"], arguments.as_slice()].concat(),
+            text.as_bytes(),
+        );
         let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
         assert_eq!(document["captures"][0]["format"], "console text, relative time stamps");
         let period = document["identifiers"][0]["period_s"].as_f64().unwrap();
         assert!((period - 0.015).abs() < 0.0002, "{period}");
     }
-    let zero_based: String = (0..200).map(|step| format!(" ({:010.6})  can0  1A0   [1]  00\n", step as f64 * 0.02)).collect();
+    let zero_based: String = (0..200)
+        .map(|step| format!(" ({:010.6})  can0  1A0   [1]  00\n", step as f64 * 0.02))
+        .collect();
     let output = piped(&["report", "-", "--format", "json"], zero_based.as_bytes());
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["format"], "console text");
@@ -155,7 +196,11 @@ fn channels_may_step_back_against_each_other() {
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["out_of_order_frames"], 0);
     // A step back within a channel is told and not fatal.
-    let back = format!("{}(1699999990.000000) can0 1A0#00\n{}", steady(20), steady(1).replace("17000000", "17000001"));
+    let back = format!(
+        "{}(1699999990.000000) can0 1A0#00\n{}",
+        steady(20),
+        steady(1).replace("17000000", "17000001")
+    );
     let output = piped(&["report", "-", "--format", "json"], back.as_bytes());
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["out_of_order_frames"], 1);
@@ -167,49 +212,68 @@ fn threads_and_chunks_do_not_change_the_report() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("capture.log");
     std::fs::write(&path, steady(30) + "torn\n").unwrap();
-    let run =
-        |threads: &str| lostnode().arg("report").arg(&path).args(["--format", "json", "--threads", threads]).output().unwrap();
+    let run = |threads: &str| {
+        lostnode()
+            .arg("report")
+            .arg(&path)
+            .args(["--format", "json", "--threads", threads])
+            .output()
+            .unwrap()
+    };
     assert_eq!(run("1").stdout, run("3").stdout);
     let settings = lostnode::settings::Settings::default();
     let report = |chunk| {
-        let mut summary = lostnode::summary::Summary::new(&settings);
+        let mut summary = lostnode::fold::Summary::new(&settings);
         let options = Options { chunk, threads: 3, ..Options::default() };
-        let capture = capture::read(Source::Path(path.clone()), &options, |batch| summary.push(batch)).unwrap();
-        format!("{:?}", lostnode::answer::report(vec![capture], &summary, &settings, None))
+        let capture =
+            capture::read(Source::Path(path.clone()), &options, |batch| summary.push(batch))
+                .unwrap();
+        format!("{:?}", lostnode::analysis::build::report(vec![capture], &summary, &settings, None))
     };
     assert_eq!(report(64), report(1 << 20));
 }
 
-/// Traffic with some of everything: two channels in turns, both widths, CAN FD, remote frames, error reports, steps back, a counter, silences and a conversation.
+/// Traffic with some of everything: two channels in turns, both widths, CAN FD, remote frames,
+/// error reports, steps back, a counter, silences and a conversation.
 fn mixed() -> String {
     let mut out = String::new();
     for step in 0..4000_u32 {
-        let time = 1_700_000_000.0 + f64::from(step) * 0.003 - if step % 97 == 0 { 0.02 } else { 0.0 };
-        let mut add = |channel: u32, text: String| out += &format!("({time:.6}) can{channel} {text}\n");
+        let time =
+            1_700_000_000.0 + f64::from(step) * 0.003 - if step % 97 == 0 { 0.02 } else { 0.0 };
+        let mut add =
+            |channel: u32, text: String| out += &format!("({time:.6}) can{channel} {text}\n");
         match step % 10 {
-            0..=3 if !(1000..1300).contains(&step) => {
-                add(step % 2, format!("{:03X}#{:02X}00FF{:02X}", 0x100 + step % 4, step / 10 % 16, step % 256))
+            0..=3 if !(1000..1300).contains(&step) => add(
+                step % 2,
+                format!("{:03X}#{:02X}00FF{:02X}", 0x100 + step % 4, step / 10 % 16, step % 256),
+            ),
+            4 | 5 => {
+                add(0, format!("18FEF1{:02X}#{:016X}", step % 3, u64::from(step) * 0x9E37_79B9))
             }
-            4 | 5 => add(0, format!("18FEF1{:02X}#{:016X}", step % 3, u64::from(step) * 0x9E37_79B9)),
             6 => add(1, format!("2B0##1{:0>24X}", step)),
             7 if step % 100 == 7 => add(1, "20000004#0004000000000000".to_owned()),
             7 => add(1, format!("3C0#R{}", step % 9)),
-            8 if step % 50 == 8 => add(0, "7E0#0322F19000000000\n(1700000000.000000) can0 7E8#037F223100000000".to_owned()),
+            8 if step % 50 == 8 => add(
+                0,
+                "7E0#0322F19000000000\n(1700000000.000000) can0 7E8#037F223100000000".to_owned(),
+            ),
             _ => add(0, format!("4D0#{}", "07".repeat(step as usize / 10 % 9))),
         }
     }
     out
 }
 
-/// One channel that is so busy for so long that batches are folded in one step; now and then there is something to be kept all the same: gaps of 5, 30 and 400 ms, a
-/// step back, an error report, a frame of CAN FD.
+/// One channel that is so busy for so long that batches are folded in one step; now and then there
+/// is something to be kept all the same: gaps of 5, 30 and 400 ms, a step back, an error report, a
+/// frame of CAN FD.
 fn busy() -> String {
     let mut out = String::new();
     let begin = 1_700_000_000_000_000_u64;
     let mut time = begin;
     for step in 0..170_000_u64 {
         let noise = step.wrapping_mul(0x9E37_79B9_7F4A_7C15) >> 54;
-        // Every other frame follows the one before at once, at 500 kbit/s; in the beginning a few are stamped sooner than can be.
+        // Every other frame follows the one before at once, at 500 kbit/s; in the beginning a few
+        // are stamped sooner than can be.
         time += 250 + if noise % 2 == 1 { noise } else { 0 };
         time -= if step < 30_000 && step % 50 == 0 { 80 } else { 0 };
         match step % 9_973 {
@@ -224,53 +288,77 @@ fn busy() -> String {
         time = if step == 0 {
             begin
         } else {
-            time + Some(since.next_multiple_of(bin) - since).filter(|ahead| *ahead < 600).unwrap_or(0)
+            time + Some(since.next_multiple_of(bin) - since)
+                .filter(|ahead| *ahead < 600)
+                .unwrap_or(0)
         };
         let frame = match step % 40_009 {
             20_000 => "20000004#0004000000000000".to_owned(),
             30_000 => "1F0##1AABBCC".to_owned(),
-            _ => format!("{:03X}#{:02X}00FF{:02X}{noise:08X}", 0x100 + 0x10 * (step % 5), step / 5 % 16, step % 256),
+            _ => format!(
+                "{:03X}#{:02X}00FF{:02X}{noise:08X}",
+                0x100 + 0x10 * (step % 5),
+                step / 5 % 16,
+                step % 256
+            ),
         };
         out += &format!("({}.{:06}) can0 {frame}\n", time / 1_000_000, time % 1_000_000);
     }
     out
 }
 
-/// The whole report of a text, however it is read, the bits of all its frames, and the stops of all traffic.
-fn report_and_more(text: &str, chunk: usize, threads: usize, sorted: bool) -> (lostnode::report::Report, u64, Pauses) {
-    let settings = lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
-    let mut summary = lostnode::summary::Summary::on(&settings, threads);
+/// The whole report of a text, however it is read, the bits of all its frames, and the stops of all
+/// traffic.
+fn report_and_more(
+    text: &str,
+    chunk: usize,
+    threads: usize,
+    grouped: bool,
+) -> (lostnode::analysis::Analysis, u64, Pauses) {
+    let settings =
+        lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
+    let mut summary = lostnode::fold::Summary::on(&settings, threads);
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
-    let options = Options { chunk, threads, sorted, ..Options::default() };
+    let options = Options { chunk, threads, grouped, ..Options::default() };
     let mut bits = 0;
     let capture = capture::read(source, &options, |batch| {
         bits += batch.frames.iter().map(|frame| u64::from(frame.length.bits())).sum::<u64>();
-        summary.push_shared(batch);
+        summary.push(batch);
     });
     let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
     summary.finish();
-    (lostnode::answer::report(vec![capture], &summary, &settings, None), bits, summary.timing.pauses)
+    (
+        lostnode::analysis::build::report(vec![capture], &summary, &settings, None),
+        bits,
+        summary.timing.pauses,
+    )
 }
 
-fn report_of(text: &str, chunk: usize, threads: usize, sorted: bool) -> String {
-    let (report, _, stops) = report_and_more(text, chunk, threads, sorted);
+fn report_of(text: &str, chunk: usize, threads: usize, grouped: bool) -> String {
+    let (report, _, stops) = report_and_more(text, chunk, threads, grouped);
     format!("{report:#?}\n{stops:?}")
 }
 
 #[test]
-fn sorting_threads_and_chunks_change_nothing() {
+fn grouping_threads_and_chunks_change_nothing() {
     let text = mixed();
     let whole = report_of(&text, 1 << 20, 1, false);
     assert!(whole.contains("out_of_order"));
-    for (chunk, threads, sorted) in
-        [(1 << 20, 1, true), (1, 2, true), (50, 1, true), (777, 3, true), (4096, 2, false), (40_000, 4, true)]
-    {
-        assert!(report_of(&text, chunk, threads, sorted) == whole, "{chunk} {threads} {sorted}");
+    for (chunk, threads, grouped) in [
+        (1 << 20, 1, true),
+        (1, 2, true),
+        (50, 1, true),
+        (777, 3, true),
+        (4096, 2, false),
+        (40_000, 4, true),
+    ] {
+        assert!(report_of(&text, chunk, threads, grouped) == whole, "{chunk} {threads} {grouped}");
     }
 }
 
-/// What is folded in one step comes to the same as frame by frame: in the largest batch there is something of everything, in the smallest hardly ever.
+/// What is folded in one step comes to the same as frame by frame: in the largest batch there is
+/// something of everything, in the smallest hardly ever.
 #[test]
 fn batches_of_any_size_come_to_the_same() {
     let text = busy();
@@ -282,14 +370,23 @@ fn batches_of_any_size_come_to_the_same() {
         latest = latest.max(time);
         time < latest
     });
-    assert_eq!((channel.frames, channel.error_frames, channel.out_of_order.0), (170_000 - 4, 4, late.count() as u64));
+    assert_eq!(
+        (channel.frames, channel.error_frames, channel.out_of_order.0),
+        (170_000 - 4, 4, late.count() as u64)
+    );
     // All bins are as wide as the first but the last one, which ends with the capture.
     let (begin, end) = whole.span.unwrap();
     let (last, before) = load.load.split_last().unwrap();
-    let width = lostnode::timing::seconds(end - begin) - before.len() as f64 * load.bin;
-    let BitRate::Inferred { rate, confidence } = channel.bit_rate else { panic!("{:?}", channel.bit_rate) };
-    // Of the first 2^17 pairs 300 and a few came too soon, and each hundredth of such costs a tenth; what comes later is not looked at.
-    assert!(rate == 500e3 && (confidence - (1.0 - 10.0 * 300.0 / 131_072.0)).abs() < 0.003, "{confidence}");
+    let width = lostnode::fold::timing::seconds(end - begin) - before.len() as f64 * load.bin;
+    let BitRate::Inferred { rate, confidence } = channel.bit_rate else {
+        panic!("{:?}", channel.bit_rate)
+    };
+    // Of the first 2^17 pairs 300 and a few came too soon, and each hundredth of such costs a
+    // tenth; what comes later is not looked at.
+    assert!(
+        rate == 500e3 && (confidence - (1.0 - 10.0 * 300.0 / 131_072.0)).abs() < 0.003,
+        "{confidence}"
+    );
     let counted = (before.iter().sum::<f64>() * load.bin + last * width) * rate;
     assert!((counted - bits as f64).abs() < 1.0, "{counted} bits in bins, {bits} in frames");
     // Those of 30 and of 400 ms.
@@ -303,16 +400,21 @@ fn batches_of_any_size_come_to_the_same() {
     }
 }
 
-/// The first 256 channels are told apart wherever the file is cut, each further one is told of once, and all its frames count.
+/// The first 256 channels are told apart wherever the file is cut, each further one is told of
+/// once, and all its frames count.
 #[test]
 fn one_channel_too_many() {
-    let lines: Vec<String> = (0..3000).map(|at| format!("({}.500000) can{} 123#00", 1_700_000_000 + at, at * 7 % 300)).collect();
+    let lines: Vec<String> = (0..3000)
+        .map(|at| format!("({}.500000) can{} 123#00", 1_700_000_000 + at, at * 7 % 300))
+        .collect();
     let text = lines.join("\n").replace("can33 ", "with-a-long-name ");
     let read = |chunk, threads| {
-        let (source, mut of_channel) = (Source::Bytes { name: "many".into(), bytes: text.clone().into() }, vec![0; 256]);
-        let capture = capture::read(source, &Options { chunk, threads, ..Options::default() }, |batch| {
-            batch.frames.iter().for_each(|frame| of_channel[usize::from(frame.channel)] += 1);
-        });
+        let (source, mut of_channel) =
+            (Source::Bytes { name: "many".into(), bytes: text.clone().into() }, vec![0; 256]);
+        let capture =
+            capture::read(source, &Options { chunk, threads, ..Options::default() }, |batch| {
+                batch.frames.iter().for_each(|frame| of_channel[usize::from(frame.channel)] += 1);
+            });
         let mut capture = capture.unwrap();
         capture.path.clear();
         (format!("{capture:?}"), capture, of_channel)
@@ -334,60 +436,86 @@ fn nothing_comes_after_breaking_off() {
     let text = mixed().into_bytes();
     for at in 0..200 {
         let (mut batches, options) = (0, Options { chunk: 500, threads: 4, ..Options::default() });
-        capture::read_while(Source::Bytes { name: "mixed".into(), bytes: text.clone() }, &options, |_| {
-            batches += 1;
-            if batches > at % 5 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
-        })
+        capture::read_while(
+            Source::Bytes { name: "mixed".into(), bytes: text.clone() },
+            &options,
+            |_| {
+                batches += 1;
+                if batches > at % 5 { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+            },
+        )
         .unwrap();
         assert_eq!(batches, at % 5 + 1);
     }
 }
 
-/// What is sorted by identifier is each data and remote frame once, in order; how the stamps go on is told of batches that have nothing else.
+/// Grouped by identifier, each data and remote frame is there once, in order; time stamps are
+/// summed up of batches that have nothing else.
 #[test]
-fn runs_are_the_frames_by_identifier() {
+fn groups_are_the_frames_by_identifier() {
     for chunk in [60, 130, 300, 5000] {
-        runs_of_chunks(chunk);
+        groups_of_chunks(chunk);
     }
 }
 
-fn runs_of_chunks(chunk: usize) {
+fn groups_of_chunks(chunk: usize) {
     // From 0 s on, where what has no stamp could be taken for having one.
     let text = mixed().replace("(1700000", "(0000000");
     let source = Source::Bytes { name: "mixed".into(), bytes: text.into_bytes() };
-    capture::read(source, &Options { chunk, threads: 2, sorted: true, ..Options::default() }, |batch| {
-        let mut seen = Vec::new();
-        for run in batch.runs().iter() {
-            let own: Vec<_> = (0..batch.frames.len())
-                .filter(|at| (batch.frames[*at].channel, batch.frames[*at].kind.id()) == (run.channel, Some(run.id)))
-                .collect();
-            assert_eq!(run.frames, own.len() as u64);
-            assert_eq!(run.positions.iter().map(|at| *at as usize).collect::<Vec<_>>(), own);
-            assert_eq!(run.times, own.iter().map(|at| batch.frames[*at].time.unwrap().nanoseconds()).collect::<Vec<_>>());
-            let steps: Vec<i64> = run.times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-            assert_eq!(run.steps < 0, steps.iter().any(|step| *step < 0));
-            assert!(run.steps < 0 || steps.iter().all(|step| *step <= run.steps));
-            seen.push((run.channel, run.id));
-        }
-        let times: Option<Vec<i64>> = batch.frames.iter().map(|frame| frame.heard()).collect();
-        let channel = batch.frames.first().map(|first| first.channel);
-        let channel = channel.filter(|channel| batch.frames.iter().all(|frame| frame.channel == *channel));
-        let course = batch.runs().course();
-        let ends = times.as_ref().filter(|times| !times.is_empty()).map(|times| (channel, times[0], times[times.len() - 1]));
-        assert_eq!(course.map(|course| (course.channel, course.first, course.last)), ends);
-        if let (Some(course), Some(times)) = (course, times) {
-            let steps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
-            assert_eq!(course.steps < 0, steps.iter().any(|step| *step < 0));
-            assert!(course.steps < 0 || steps.iter().all(|step| *step <= course.steps));
-        }
-        let mut expected: Vec<_> = Vec::new();
-        for frame in &batch.frames {
-            if let Some(key) = frame.kind.id().map(|id| (frame.channel, id)).filter(|key| !expected.contains(key)) {
-                expected.push(key);
+    capture::read(
+        source,
+        &Options { chunk, threads: 2, grouped: true, ..Options::default() },
+        |batch| {
+            let mut seen = Vec::new();
+            for group in batch.grouped().iter() {
+                let own: Vec<_> = (0..batch.frames.len())
+                    .filter(|at| {
+                        (batch.frames[*at].channel, batch.frames[*at].kind.id())
+                            == (group.channel, Some(group.id))
+                    })
+                    .collect();
+                assert_eq!(group.frames, own.len() as u64);
+                assert_eq!(group.positions.iter().map(|at| *at as usize).collect::<Vec<_>>(), own);
+                assert_eq!(
+                    group.times,
+                    own.iter()
+                        .map(|at| batch.frames[*at].time.unwrap().nanoseconds())
+                        .collect::<Vec<_>>()
+                );
+                let gaps: Vec<i64> = group.times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+                assert_eq!(group.gap_bound < 0, gaps.iter().any(|gap| *gap < 0));
+                assert!(group.gap_bound < 0 || gaps.iter().all(|gap| *gap <= group.gap_bound));
+                seen.push((group.channel, group.id));
             }
-        }
-        assert_eq!(seen, expected);
-    })
+            let times: Option<Vec<i64>> = batch.frames.iter().map(|frame| frame.heard()).collect();
+            let channel = batch.frames.first().map(|first| first.channel);
+            let channel = channel
+                .filter(|channel| batch.frames.iter().all(|frame| frame.channel == *channel));
+            let summary = batch.time_summary();
+            let ends = times
+                .as_ref()
+                .filter(|times| !times.is_empty())
+                .map(|times| (channel, times[0], times[times.len() - 1]));
+            assert_eq!(summary.map(|summary| (summary.channel, summary.first, summary.last)), ends);
+            if let (Some(summary), Some(times)) = (summary, times) {
+                let gaps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+                assert_eq!(summary.gap_bound < 0, gaps.iter().any(|gap| *gap < 0));
+                assert!(summary.gap_bound < 0 || gaps.iter().all(|gap| *gap <= summary.gap_bound));
+            }
+            let mut expected: Vec<_> = Vec::new();
+            for frame in &batch.frames {
+                if let Some(key) = frame
+                    .kind
+                    .id()
+                    .map(|id| (frame.channel, id))
+                    .filter(|key| !expected.contains(key))
+                {
+                    expected.push(key);
+                }
+            }
+            assert_eq!(seen, expected);
+        },
+    )
     .unwrap();
 }
 
@@ -420,7 +548,8 @@ proptest! {
     }
 }
 
-/// Frames are moved between threads in millions: those that are nearly all of them must stay small (docs/performance.md).
+/// Frames are moved between threads in millions: those that are nearly all of them must stay small
+/// (docs/performance.md).
 #[test]
 fn a_frame_is_small() {
     assert!(size_of::<lostnode::capture::Frame>() <= 48);

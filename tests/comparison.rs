@@ -1,11 +1,17 @@
 //! What `compare` makes of reports: each made by hand, so that every count and second is known.
 
-use lostnode::repair::compare;
-use lostnode::report::comparison::{Comparison, State};
-use lostnode::report::diagnosis::{CodeEntry, TalkEntry};
-use lostnode::report::{Basis, BitRate, Cause, Channel, Identifier, Node, Outage, Report, Scope};
-use lostnode::timing::{Rhythm, nanoseconds};
+use lostnode::analysis::diagnosis::{
+    CodeEntry, CodeNumber, CodeStanding, IdentityEntry, Module, MonitorEntry, Party, TalkEntry,
+};
+use lostnode::analysis::{
+    Analysis, Basis, BitRate, Cause, Channel, Identifier, Node, Outage, Scope,
+};
+use lostnode::compare::compare;
+use lostnode::compare::comparison::{CodeChange, Comparison, Notice, State};
+use lostnode::fold::timing::{Rhythm, nanoseconds};
+use lostnode::words::comparison as words;
 use lostnode_parsers::Id;
+use lostnode_parsers::dtc::Code;
 use lostnode_parsers::frame::parse_id;
 
 const FRONT: usize = 0;
@@ -15,8 +21,9 @@ fn id(digits: &str) -> Id {
     parse_id(digits).unwrap()
 }
 
-/// So many seconds in which two nodes of two identifiers each were heard on `can0`, one identifier of nobody, and one that comes now and then.
-fn report(length: f64) -> Report {
+/// So many seconds in which two nodes of two identifiers each were heard on `can0`, one identifier
+/// of nobody, and one that comes now and then.
+fn report(length: f64) -> Analysis {
     let channel = |name: &str| Channel {
         name: name.to_owned(),
         frames: 1000,
@@ -47,8 +54,11 @@ fn report(length: f64) -> Report {
         confidence: 0.9,
         heard: true,
     };
-    Report {
-        captures: vec![lostnode::capture::Capture { path: format!("{length} s"), ..Default::default() }],
+    Analysis {
+        captures: vec![lostnode::capture::Capture {
+            path: format!("{length} s"),
+            ..Default::default()
+        }],
         span: Some((0, nanoseconds(length))),
         channels: vec![channel("can0"), channel("can1")],
         identifiers: vec![
@@ -60,7 +70,7 @@ fn report(length: f64) -> Report {
             identifier("310", None, false),
         ],
         nodes: vec![node("front", [0, 1]), node("rear", [2, 3])],
-        ..Report::default()
+        ..Analysis::default()
     }
 }
 
@@ -82,21 +92,31 @@ fn outage(scope: Scope, nodes: &[usize], ids: &[usize], at: f64, lasts: f64) -> 
 }
 
 /// A report in which the front node was lost for 2 s at each of these times.
-fn front_lost(length: f64, at: &[f64]) -> Report {
+fn front_lost(length: f64, at: &[f64]) -> Analysis {
     let outages = at.iter().map(|at| outage(Scope::Node, &[FRONT], &[0, 1], *at, 2.0)).collect();
-    Report { outages, ..report(length) }
+    Analysis { outages, ..report(length) }
 }
 
 /// Name, state, losses and episodes before and after, watched seconds before and after.
 type RowOf<'a> = (&'a str, State, (u64, u64), (u64, u64), (f64, f64));
 
 #[track_caller]
-fn rows(before: &Report, after: &[Report], expected: &[RowOf<'_>]) -> Comparison {
+fn rows(before: &Analysis, after: &[Analysis], expected: &[RowOf<'_>]) -> Comparison {
     let comparison = compare(before, after);
-    let found: Vec<RowOf<'_>> =
-        comparison.rows.iter().map(|row| (row.name.as_str(), row.state, row.losses, row.episodes, row.watched)).collect();
+    let in_order = words::rows(&comparison);
+    let names: Vec<String> = in_order.iter().map(|row| words::name(&row.lost)).collect();
+    let found: Vec<RowOf<'_>> = in_order
+        .iter()
+        .zip(&names)
+        .map(|(row, name)| (name.as_str(), row.state, row.losses, row.episodes, row.watched))
+        .collect();
     assert_eq!(found, expected);
     comparison
+}
+
+/// What is said of the one row of a comparison.
+fn said(comparison: &Comparison) -> String {
+    words::row(&comparison.rows[0])
 }
 
 #[track_caller]
@@ -106,69 +126,93 @@ fn near(found: f64, expected: f64) {
 
 const FIVE: [f64; 5] = [20.0, 70.0, 130.0, 190.0, 260.0];
 
-/// None of five losses in 290 s since, in 410 s: by luck (290/700)^5; in 20 s not sure, and what is missing makes 5 % of it.
+/// None of five losses in 290 s since, in 410 s: by luck (290/700)^5; in 20 s not sure, and what is
+/// missing makes 5 % of it.
 #[test]
 fn none_since() {
     let before = front_lost(300.0, &FIVE);
-    let held = rows(&before, &[report(410.0)], &[("front", State::Held, (5, 0), (5, 0), (290.0, 410.0))]);
+    let held =
+        rows(&before, &[report(410.0)], &[("front", State::Held, (5, 0), (5, 0), (290.0, 410.0))]);
     near(held.rows[0].p.unwrap(), (290.0_f64 / 700.0).powi(5));
     assert_eq!(held.rows[0].needed, None);
     assert_eq!(held.verdict, State::Held);
     assert_eq!(
-        held.sentence,
+        words::verdict(&held),
         "What was lost before was heard throughout afterwards, long enough to be 95 % sure that it is less."
     );
     assert_eq!(
-        held.rows[0].sentence,
+        said(&held),
         "5 episodes in 290.0 s; none in 410.0 s since: by luck alone 1.2 %, so 95 % sure that it is less"
     );
-    let open = rows(&before, &[report(20.0)], &[("front", State::NotSure, (5, 0), (5, 0), (290.0, 20.0))]);
+    let open =
+        rows(&before, &[report(20.0)], &[("front", State::NotSure, (5, 0), (5, 0), (290.0, 20.0))]);
     let needed = 290.0 * (0.05_f64.powf(-0.2) - 1.0) - 20.0;
     near(open.rows[0].needed.unwrap(), needed);
     near((290.0 / (290.0 + 20.0 + needed)).powi(5), 0.05);
-    assert!(open.sentence.contains("but not for long enough: drive 218.0 s more without a loss"), "{}", open.sentence);
+    let sentence = words::verdict(&open);
     assert!(
-        open.rows[0].sentence.contains("none in 20.00 s since: by luck alone 71.6 %; drive 218.0 s more"),
-        "{}",
-        open.rows[0].sentence
+        sentence.contains("but not for long enough: drive 218.0 s more without a loss"),
+        "{sentence}"
+    );
+    let sentence = said(&open);
+    assert!(
+        sentence.contains("none in 20.00 s since: by luck alone 71.6 %; drive 218.0 s more"),
+        "{sentence}"
     );
     // Several captures after count together.
-    rows(&before, &[report(200.0), report(210.0)], &[("front", State::Held, (5, 0), (5, 0), (290.0, 410.0))]);
+    rows(
+        &before,
+        &[report(200.0), report(210.0)],
+        &[("front", State::Held, (5, 0), (5, 0), (290.0, 410.0))],
+    );
     near(held.watched.0, 300.0);
     let two = compare(&before, &[report(200.0), report(210.0)]);
     near(two.watched.1, 410.0);
-    assert_eq!(two.captures, (vec!["300 s".to_owned()], vec!["200 s".to_owned(), "210 s".to_owned()]));
+    assert_eq!(
+        two.captures,
+        (vec!["300 s".to_owned()], vec!["200 s".to_owned(), "210 s".to_owned()])
+    );
 }
 
 /// Lost again, and what had not been lost before.
 #[test]
 fn lost_since() {
     let before = front_lost(300.0, &FIVE);
-    let again = rows(&before, &[front_lost(202.0, &[100.0])], &[("front", State::StillLost, (5, 1), (5, 1), (290.0, 200.0))]);
-    assert_eq!(again.sentence, "It is still lost.");
+    let again = rows(
+        &before,
+        &[front_lost(202.0, &[100.0])],
+        &[("front", State::StillLost, (5, 1), (5, 1), (290.0, 200.0))],
+    );
+    assert_eq!(words::verdict(&again), "It is still lost.");
     let (ratio, low, high) = again.rows[0].ratio.unwrap();
     near(ratio.unwrap(), (1.0 / 200.0) / (5.0 / 290.0));
     assert!(low < 0.29 && high.unwrap() > 0.29);
-    assert!(
-        again.rows[0]
-            .sentence
-            .starts_with("5 episodes in 290.0 s; 1 episode in 200.0 s since; rate after over before 0.29 (95 %: 0.0")
-    );
+    assert!(said(&again).starts_with(
+        "5 episodes in 290.0 s; 1 episode in 200.0 s since; rate after over before 0.29 (95 %: 0.0"
+    ));
     assert_eq!(again.rows[0].needed, None);
     let newly = rows(
         &report(300.0),
         &[front_lost(202.0, &[50.0, 150.0])],
         &[("front", State::NewlyLost, (0, 2), (0, 2), (300.0, 198.0))],
     );
-    assert_eq!(newly.sentence, "Something is lost that was not lost before.");
-    assert_eq!(newly.rows[0].sentence, "not lost in 300.0 s before; 2 episodes in 198.0 s since");
+    assert_eq!(words::verdict(&newly), "Something is lost that was not lost before.");
+    assert_eq!(said(&newly), "not lost in 300.0 s before; 2 episodes in 198.0 s since");
     assert_eq!(newly.rows[0].ratio.unwrap().0, None);
     let nothing = rows(&report(300.0), &[report(100.0)], &[]);
-    assert_eq!((nothing.verdict, nothing.sentence.as_str()), (State::NothingLost, "Nothing was lost before, and nothing after."));
+    assert_eq!(
+        (nothing.verdict, words::verdict(&nothing).as_str()),
+        (State::NothingLost, "Nothing was lost before, and nothing after.")
+    );
     // The worst comes first, and is the verdict.
-    let rear = Report { outages: vec![outage(Scope::Node, &[REAR], &[2, 3], 10.0, 2.0)], ..report(402.0) };
-    let expected =
-        [("rear", State::NewlyLost, (0, 1), (0, 1), (300.0, 400.0)), ("front", State::NotSure, (1, 0), (1, 0), (298.0, 402.0))];
+    let rear = Analysis {
+        outages: vec![outage(Scope::Node, &[REAR], &[2, 3], 10.0, 2.0)],
+        ..report(402.0)
+    };
+    let expected = [
+        ("rear", State::NewlyLost, (0, 1), (0, 1), (300.0, 400.0)),
+        ("front", State::NotSure, (1, 0), (1, 0), (298.0, 402.0)),
+    ];
     assert_eq!(rows(&front_lost(300.0, &[20.0]), &[rear], &expected).verdict, State::NewlyLost);
 }
 
@@ -177,19 +221,24 @@ fn lost_since() {
 fn bursts() {
     let before = front_lost(1000.0, &[100.0, 103.0, 106.0, 600.0]);
     let after = [front_lost(500.0, &[200.0, 204.0, 499.0]), front_lost(500.0, &[1.0])];
-    let found = rows(&before, &after, &[("front", State::StillLost, (4, 4), (2, 3), (992.0, 992.0))]);
+    let found =
+        rows(&before, &after, &[("front", State::StillLost, (4, 4), (2, 3), (992.0, 992.0))]);
     near(found.rows[0].joined, 0.3 * 992.0 / 2.0);
     assert!(
-        found.rows[0].sentence.starts_with("2 episodes (from 4 losses, those within 148.8 s joined) in 16 min 32 s; 3 episodes"),
+        said(&found).starts_with(
+            "2 episodes (from 4 losses, those within 148.8 s joined) in 16 min 32 s; 3 episodes"
+        ),
         "{}",
-        found.rows[0].sentence
+        said(&found)
     );
 }
 
-/// While the bus slept or the recording paused nothing could be lost: that is not time watched. A sleep of another channel is.
+/// While the bus slept or the recording paused nothing could be lost: that is not time watched. A
+/// sleep of another channel is.
 #[test]
 fn time_watched() {
-    let sleep = |channel, cause| Outage { channel, cause, ..outage(Scope::Bus, &[], &[], 250.0, 30.0) };
+    let sleep =
+        |channel, cause| Outage { channel, cause, ..outage(Scope::Bus, &[], &[], 250.0, 30.0) };
     let with = |outage: Outage| {
         let mut before = front_lost(300.0, &[20.0]);
         before.outages.push(outage);
@@ -201,45 +250,76 @@ fn time_watched() {
         (sleep(None, Cause::CaptureGap), 268.0, 270.0),
         (sleep(Some(1), Cause::BusSleep), 298.0, 270.0),
     ] {
-        let found = rows(&with(outage), &after, &[("front", State::NotSure, (1, 0), (1, 0), (watched, 600.0))]);
+        let found = rows(
+            &with(outage),
+            &after,
+            &[("front", State::NotSure, (1, 0), (1, 0), (watched, 600.0))],
+        );
         near(found.watched.0, all);
     }
     // A capture that is all loss was not watched at all: nothing is said of luck.
-    let lost = Report { outages: vec![outage(Scope::Node, &[FRONT], &[0, 1], 0.0, 100.0)], ..report(100.0) };
+    let lost = Analysis {
+        outages: vec![outage(Scope::Node, &[FRONT], &[0, 1], 0.0, 100.0)],
+        ..report(100.0)
+    };
     let found = rows(&lost, &after, &[("front", State::NotSure, (1, 0), (1, 0), (0.0, 600.0))]);
     assert_eq!((found.rows[0].p, found.rows[0].ratio), (None, None));
 }
 
-/// A branch is its nodes, a bus is itself, identifiers are each by itself; and what shares an identifier is one thing, whatever it is called.
+/// A branch is its nodes, a bus is itself, identifiers are each by itself; and what shares an
+/// identifier is one thing, whatever it is called.
 #[test]
 fn who_was_lost() {
-    let lost = |outages: Vec<Outage>| Report { outages, ..report(300.0) };
+    let lost = |outages: Vec<Outage>| Analysis { outages, ..report(300.0) };
     let after = [report(300.0)];
     let one = |name, watched| (name, State::NotSure, (1, 0), (1, 0), (watched, 300.0));
     let branch = lost(vec![outage(Scope::Branch, &[FRONT, REAR], &[0, 1, 2, 3], 50.0, 4.0)]);
     rows(&branch, &after, &[one("front", 296.0), one("rear", 296.0)]);
-    rows(&lost(vec![outage(Scope::Bus, &[FRONT], &[0, 1], 50.0, 4.0)]), &after, &[one("all of can0", 296.0)]);
+    rows(
+        &lost(vec![outage(Scope::Bus, &[FRONT], &[0, 1], 50.0, 4.0)]),
+        &after,
+        &[one("all of can0", 296.0)],
+    );
     rows(
         &lost(vec![outage(Scope::Identifier, &[FRONT], &[0, 4], 50.0, 4.0)]),
         &after,
         &[one("0x100", 296.0), one("0x300", 296.0)],
     );
     // A bus and a node of it are two things.
-    let both = lost(vec![outage(Scope::Bus, &[FRONT], &[0, 1], 50.0, 4.0), outage(Scope::Node, &[FRONT], &[0, 1], 90.0, 4.0)]);
+    let both = lost(vec![
+        outage(Scope::Bus, &[FRONT], &[0, 1], 50.0, 4.0),
+        outage(Scope::Node, &[FRONT], &[0, 1], 90.0, 4.0),
+    ]);
     rows(&both, &after, &[one("all of can0", 296.0), one("front", 296.0)]);
     // A node before, one of its identifiers after: still lost.
     let part = [lost(vec![outage(Scope::Identifier, &[FRONT], &[1], 100.0, 10.0)])];
-    rows(&front_lost(300.0, &[50.0]), &part, &[("front", State::StillLost, (1, 1), (1, 1), (298.0, 290.0))]);
+    rows(
+        &front_lost(300.0, &[50.0]),
+        &part,
+        &[("front", State::StillLost, (1, 1), (1, 1), (298.0, 290.0))],
+    );
     // The whole bus on two channels.
     let other = Outage { channel: Some(1), ..outage(Scope::Bus, &[], &[], 100.0, 10.0) };
     let buses = lost(vec![outage(Scope::Bus, &[], &[], 50.0, 4.0), other]);
     rows(&buses, &after, &[one("all of can0", 296.0), one("all of can1", 290.0)]);
     // What a roster expects and nobody sent.
-    let mut never = lost(vec![Outage { never_heard: vec![id("500")], ..outage(Scope::Identifier, &[], &[], 0.0, 100.0) }]);
+    let mut never = lost(vec![Outage {
+        never_heard: vec![id("500")],
+        ..outage(Scope::Identifier, &[], &[], 0.0, 100.0)
+    }]);
     rows(&never, &after, &[one("0x500", 200.0)]);
-    never.nodes.push(Node { name: "roof".to_owned(), never_heard: vec![id("500")], ids: Vec::new(), ..never.nodes[0].clone() });
+    never.nodes.push(Node {
+        name: "roof".to_owned(),
+        never_heard: vec![id("500")],
+        ids: Vec::new(),
+        ..never.nodes[0].clone()
+    });
     never.outages = vec![outage(Scope::Node, &[2], &[], 0.0, 100.0)];
-    rows(&never, &part, &[("0x110", State::NewlyLost, (0, 1), (0, 1), (300.0, 290.0)), one("roof", 200.0)]);
+    rows(
+        &never,
+        &part,
+        &[("0x110", State::NewlyLost, (0, 1), (0, 1), (300.0, 290.0)), one("roof", 200.0)],
+    );
 }
 
 /// What was sent on a timer before and by nobody after is lost, where the channel was listened to.
@@ -254,7 +334,7 @@ fn not_heard_since() {
     };
     let gone = |name, watched| (name, State::NewlyLost, (0, 1), (0, 1), (watched, 100.0));
     let found = rows(&before, &[without(&["100", "110"])], &[gone("front", 300.0)]);
-    assert_eq!(found.rows[0].sentence, "heard before, and not at all since");
+    assert_eq!(said(&found), "heard before, and not at all since");
     rows(&before, &[without(&["300"])], &[gone("0x300", 300.0)]);
     // A part of a node, or what comes now and then, may be missing for other reasons.
     rows(&before, &[without(&["100"])], &[]);
@@ -279,41 +359,56 @@ fn not_heard_since() {
         &[without(&["100", "110"])],
         &[("front", State::StillLost, (1, 1), (1, 1), (298.0, 100.0))],
     );
-    assert_eq!(still.rows[0].sentence, "1 episode in 298.0 s; not heard at all since");
+    assert_eq!(said(&still), "1 episode in 298.0 s; not heard at all since");
     // Lost in one capture after and not heard otherwise: counted as it was.
     let mut lost = without(&["100", "110"]);
-    lost.outages = vec![Outage { never_heard: vec![id("100")], ..outage(Scope::Identifier, &[], &[], 10.0, 20.0) }];
-    rows(&before, &[lost.clone(), lost], &[("0x100", State::NewlyLost, (0, 2), (0, 2), (300.0, 160.0))]);
+    lost.outages = vec![Outage {
+        never_heard: vec![id("100")],
+        ..outage(Scope::Identifier, &[], &[], 10.0, 20.0)
+    }];
+    rows(
+        &before,
+        &[lost.clone(), lost],
+        &[("0x100", State::NewlyLost, (0, 2), (0, 2), (300.0, 160.0))],
+    );
 }
 
 /// What the verdict leaves out is said.
 #[test]
 fn notices() {
-    let said = |before: &Report, after: &[Report]| compare(before, after).notices;
+    let said = |before: &Analysis, after: &[Analysis]| compare(before, after).notices;
     let sound = said(&report(300.0), &[report(100.0)]);
-    assert_eq!(sound.len(), 1);
-    assert!(sound[0].contains("drive as it was driven"));
+    assert_eq!(sound, [Notice::SameRoads]);
+    assert!(words::notice(&sound[0]).contains("drive as it was driven"));
     let mut refused = report(100.0);
     refused.captures[0].rejected = 3;
     refused.span = None;
     let found = said(&report(300.0), &[refused]);
-    assert_eq!(found[..2], ["100 s: without time stamps nothing can be said of losses", "100 s: 3 lines were no frames"]);
+    assert_eq!(
+        found[..2],
+        [Notice::NoTimeStamps("100 s".to_owned()), Notice::Rejected("100 s".to_owned(), 3)]
+    );
     let mut lasting = front_lost(100.0, &[90.0]);
     assert_eq!(said(&report(300.0), std::slice::from_ref(&lasting)).len(), 1);
     lasting.outages[0].ongoing = true;
-    assert_eq!(said(&report(300.0), &[lasting])[0], "a loss lasts to the end of a capture after the repair");
+    assert_eq!(said(&report(300.0), &[lasting])[0], Notice::LossToTheEnd);
+}
+
+/// A module by its letter: A answers with 7E8, B with 7E9.
+fn module(letter: &str) -> Module {
+    let answers = if letter == "A" { "7E8" } else { "7E9" };
+    Module { channel: 0, party: Party::Id(id(answers)) }
 }
 
 /// A code of a module, and whether a later reading no longer had it.
-fn code(code: &str, reporter: &str, gone: bool, tested: Option<bool>) -> CodeEntry {
+fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry {
     CodeEntry {
-        code: code.to_owned(),
-        failure_type: None,
-        meaning: Some("invented".to_owned()),
-        reporter: reporter.to_owned(),
-        blames: None,
-        status: Vec::new(),
+        number: CodeNumber::Code(Code::parse(code).unwrap()),
+        module: module(letter),
+        missed: None,
+        status: None,
         lists: Vec::new(),
+        standing: CodeStanding::Stored,
         seen: None,
         cleared: None,
         returned: false,
@@ -325,16 +420,15 @@ fn code(code: &str, reporter: &str, gone: bool, tested: Option<bool>) -> CodeEnt
         internal: false,
         failing: false,
         lamp: false,
-        story: String::new(),
     }
 }
 
 /// A report whose modules named were read for codes, and what they had.
-fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Report {
+fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Analysis {
     let mut report = report(100.0);
-    report.diagnosis.codes_read = modules.iter().map(|&module| module.to_owned()).collect();
-    let talk = |&module: &&str| TalkEntry {
-        module: module.to_owned(),
+    report.diagnosis.codes_read = modules.iter().map(|letter| module(letter)).collect();
+    let talk = |letter: &&str| TalkEntry {
+        module: module(letter),
         positive: 1,
         negative: Vec::new(),
         unanswered: 0,
@@ -347,76 +441,154 @@ fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Report {
     report
 }
 
+const STILL_THERE: CodeChange = CodeChange::StillThere;
+const RETURNED: CodeChange = CodeChange::Returned;
+const NOT_READ: CodeChange = CodeChange::NotRead;
+const GONE: CodeChange = CodeChange::Gone { tested: Some(true) };
+const GONE_UNTESTED: CodeChange = CodeChange::Gone { tested: Some(false) };
+const GONE_UNKNOWN: CodeChange = CodeChange::Gone { tested: None };
+
 #[track_caller]
-fn changes(before: &Report, after: &[Report], expected: &[(&str, &str, &str)]) {
-    let found = compare(before, after).codes;
-    let found: Vec<_> = found.iter().map(|row| (row.code.as_str(), row.reporter.as_str(), row.change)).collect();
+fn changes(before: &Analysis, after: &[Analysis], expected: &[(&str, &str, CodeChange)]) {
+    let found: Vec<_> = compare(before, after)
+        .codes
+        .into_iter()
+        .map(|row| (row.code, row.reporter.party, row.change))
+        .collect();
+    let expected: Vec<_> = expected
+        .iter()
+        .map(|(number, letter, change)| {
+            (code(number, letter, false, None).number, module(letter).party, *change)
+        })
+        .collect();
     assert_eq!(found, expected);
 }
 
 /// What became of one code of module A.
 #[track_caller]
-fn change(own: CodeEntry, after: &[Report], expected: &str) {
+fn change(own: CodeEntry, after: &[Analysis], expected: CodeChange) {
     changes(&read(&["A"], vec![own]), after, &[("U0100", "A", expected)]);
 }
 
 #[test]
 fn codes() {
-    let (active, cleared) = (|| code("U0100", "A", false, None), |tested| code("U0100", "A", true, tested));
-    change(active(), &[read(&["A"], vec![active()])], "still there");
-    change(cleared(None), &[read(&["A"], vec![active()])], "returned");
-    change(active(), &[read(&["A"], vec![CodeEntry { returned: true, ..active() }])], "returned");
-    change(active(), &[read(&["A"], vec![cleared(Some(true))])], "gone");
-    change(active(), &[read(&["A"], vec![cleared(Some(false))])], "gone, not tested yet");
-    change(active(), &[read(&["A"], vec![cleared(None)])], "gone, whether tested not known");
-    change(active(), &[read(&["A"], vec![])], "gone, whether tested not known");
+    let (active, cleared) =
+        (|| code("U0100", "A", false, None), |tested| code("U0100", "A", true, tested));
+    change(active(), &[read(&["A"], vec![active()])], STILL_THERE);
+    change(cleared(None), &[read(&["A"], vec![active()])], RETURNED);
+    change(active(), &[read(&["A"], vec![CodeEntry { returned: true, ..active() }])], RETURNED);
+    change(active(), &[read(&["A"], vec![cleared(Some(true))])], GONE);
+    change(active(), &[read(&["A"], vec![cleared(Some(false))])], GONE_UNTESTED);
+    change(active(), &[read(&["A"], vec![cleared(None)])], GONE_UNKNOWN);
+    change(active(), &[read(&["A"], vec![])], GONE_UNKNOWN);
     // Nobody asked the module afterwards, or not for codes: what was known before stands.
-    change(active(), &[report(100.0)], "not read after");
-    change(active(), &[read(&["B"], vec![])], "not read after");
-    change(cleared(Some(true)), &[read(&["B"], vec![])], "gone");
+    change(active(), &[report(100.0)], NOT_READ);
+    change(active(), &[read(&["B"], vec![])], NOT_READ);
+    change(cleared(Some(true)), &[read(&["B"], vec![])], GONE);
     let mut spoke = read(&["A"], vec![]);
     spoke.diagnosis.codes_read.clear();
-    change(active(), std::slice::from_ref(&spoke), "not read after");
-    change(cleared(Some(true)), std::slice::from_ref(&spoke), "gone");
+    change(active(), std::slice::from_ref(&spoke), NOT_READ);
+    change(cleared(Some(true)), std::slice::from_ref(&spoke), GONE);
     // The last capture in which the module answered decides; one in which it only refused does not.
     let mut refused = read(&["A"], vec![]);
     refused.diagnosis.talks[0].positive = 0;
-    change(active(), &[read(&["A"], vec![active()]), refused, read(&["B"], vec![])], "still there");
-    change(active(), &[read(&["A"], vec![active()]), read(&["A"], vec![])], "gone, whether tested not known");
+    change(active(), &[read(&["A"], vec![active()]), refused, read(&["B"], vec![])], STILL_THERE);
+    change(active(), &[read(&["A"], vec![active()]), read(&["A"], vec![])], GONE_UNKNOWN);
     let mut codes_only = read(&["A"], vec![active()]);
     codes_only.diagnosis.talks.clear();
-    change(active(), &[read(&["A"], vec![]), codes_only], "still there");
+    change(active(), &[read(&["A"], vec![]), codes_only], STILL_THERE);
     // The same code of another module is another one; a new one counts unless it is gone already.
-    let others = vec![code("U0100", "B", false, None), code("U0200", "A", false, None), code("U0300", "A", true, None)];
-    let expected = [("U0100", "A", "gone, whether tested not known"), ("U0100", "B", "new"), ("U0200", "A", "new")];
+    let others = vec![
+        code("U0100", "B", false, None),
+        code("U0200", "A", false, None),
+        code("U0300", "A", true, None),
+    ];
+    let expected = [
+        ("U0100", "A", GONE_UNKNOWN),
+        ("U0100", "B", CodeChange::New),
+        ("U0200", "A", CodeChange::New),
+    ];
     changes(&read(&["A"], vec![active()]), &[read(&["A", "B"], others)], &expected);
 }
 
-/// Monitors of the module itself tell whether a code that is gone was tested for again; those that are open or changed are listed.
+/// Monitors of the module itself tell whether a code that is gone was tested for again; those that
+/// are open or changed are listed.
 #[test]
 fn monitors() {
     let with = |monitors: &[(&str, &'static str, bool)]| {
         let mut report = read(&["A"], vec![]);
-        report.diagnosis.vehicle.monitors =
-            monitors.iter().map(|(module, name, done)| ((*module).to_owned(), *name, *done)).collect();
+        report.diagnosis.vehicle.monitors = monitors
+            .iter()
+            .map(|(letter, monitor, complete)| MonitorEntry {
+                module: module(letter),
+                monitor,
+                complete: *complete,
+            })
+            .collect();
         report
     };
     let active = || code("U0100", "A", false, None);
-    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", true)])], "gone");
-    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", false)])], "gone, not tested yet");
-    change(active(), &[with(&[("A", "catalyst", false), ("A", "fuel", true)])], "gone, not tested yet");
-    change(active(), &[with(&[("B", "catalyst", false)])], "gone, whether tested not known");
-    let listed = |before: &Report, after: &[Report]| {
-        let list = compare(before, after).monitors;
-        list.into_iter().map(|(module, name, was, is)| format!("{module} {name} {was:?} {is:?}")).collect::<Vec<_>>()
+    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", true)])], GONE);
+    change(active(), &[with(&[("A", "catalyst", true), ("A", "fuel", false)])], GONE_UNTESTED);
+    change(active(), &[with(&[("A", "catalyst", false), ("A", "fuel", true)])], GONE_UNTESTED);
+    change(active(), &[with(&[("B", "catalyst", false)])], GONE_UNKNOWN);
+    let listed = |before: &Analysis, after: &[Analysis]| {
+        let comparison = compare(before, after);
+        words::monitors(&comparison)
+            .into_iter()
+            .map(|row| {
+                let letter = if row.module.party == module("A").party { "A" } else { "B" };
+                format!("{letter} {} {:?} {:?}", row.monitor, row.complete.0, row.complete.1)
+            })
+            .collect::<Vec<_>>()
     };
-    let before = with(&[("A", "catalyst", true), ("A", "fuel", true), ("A", "misfire", false), ("B", "fuel", false)]);
-    let after = [with(&[("A", "catalyst", true), ("A", "fuel", false), ("A", "misfire", false)]), read(&["A"], vec![])];
+    let before = with(&[
+        ("A", "catalyst", true),
+        ("A", "fuel", true),
+        ("A", "misfire", false),
+        ("B", "fuel", false),
+    ]);
+    let after = [
+        with(&[("A", "catalyst", true), ("A", "fuel", false), ("A", "misfire", false)]),
+        read(&["A"], vec![]),
+    ];
     let none: [&str; 0] = [];
     assert_eq!(
         listed(&before, &after),
-        ["A fuel Some(true) Some(false)", "A misfire Some(false) Some(false)", "B fuel Some(false) None"]
+        [
+            "A fuel Some(true) Some(false)",
+            "A misfire Some(false) Some(false)",
+            "B fuel Some(false) None"
+        ]
     );
     assert_eq!(listed(&with(&[("A", "fuel", true)]), &[with(&[("A", "fuel", true)])]), none);
     assert_eq!(listed(&report(1.0), &[with(&[("A", "fuel", true)])]), ["A fuel None Some(true)"]);
+}
+
+/// A module is the same one whatever it calls itself, and another one on another channel.
+#[test]
+fn a_module_is_known_by_its_place() {
+    let active = || code("U0100", "A", false, None);
+    let mut named = read(&["A"], vec![active()]);
+    named.diagnosis.identity = vec![IdentityEntry {
+        module: module("A"),
+        vin: None,
+        part_number: None,
+        calibration_ids: Vec::new(),
+        verification_numbers: Vec::new(),
+        name: Some("ECM".to_owned()),
+        others: Vec::new(),
+        sources: Vec::new(),
+        problems: Vec::new(),
+    }];
+    change(active(), &[named], STILL_THERE);
+    let mut elsewhere = read(&["A"], vec![active()]);
+    elsewhere.diagnosis.codes[0].module.channel = 1;
+    elsewhere.diagnosis.talks.clear();
+    elsewhere.diagnosis.codes_read.clear();
+    changes(
+        &read(&["A"], vec![active()]),
+        &[elsewhere],
+        &[("U0100", "A", NOT_READ), ("U0100", "A", CodeChange::New)],
+    );
 }

@@ -39,7 +39,8 @@ fn single(folder: &str, target: &str) -> Vec<Vec<u8>> {
 }
 
 fn replay(target: &str, fewest: usize, run: fn(&[u8])) {
-    let inputs = [single("fuzz/seeds", target), packed(target), single("fuzz/found", target)].concat();
+    let inputs =
+        [single("fuzz/seeds", target), packed(target), single("fuzz/found", target)].concat();
     inputs.iter().for_each(|input| run(input));
     println!("{target}: {} inputs", inputs.len());
     assert!(inputs.len() >= fewest, "{target}: only {} inputs", inputs.len());

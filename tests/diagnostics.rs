@@ -1,4 +1,5 @@
-//! Diagnostic traffic against vectors of reference libraries, real answers, real scans, and the libraries themselves.
+//! Diagnostic traffic against vectors of reference libraries, real answers, real scans, and the
+//! libraries themselves.
 
 mod common;
 
@@ -8,7 +9,7 @@ use std::process::{Command, Stdio};
 
 use common::{own, report, shared};
 use lostnode::capture::{self, Options, Source};
-use lostnode::diagnostics::{Carrier, Diagnostics, Message, Party, Transport};
+use lostnode::fold::diagnostics::{Carrier, Diagnostics, Message, Party, Transport};
 use lostnode::settings::Pair;
 use lostnode_parsers::uds::DtcReport;
 use lostnode_parsers::{Id, obd};
@@ -43,7 +44,10 @@ fn messages(log: &str, pairs: &[Pair]) -> (Vec<Heard>, u64) {
     let source = Source::Bytes { name: "test".into(), bytes: log.into() };
     capture::read(source, &Options::default(), |batch| {
         channels.clone_from(&batch.channels);
-        batch.frames.iter().for_each(|frame| transport.push(frame, &mut |message| take(message, &batch.channels)));
+        batch
+            .frames
+            .iter()
+            .for_each(|frame| transport.push(frame, &mut |message| take(message, &batch.channels)));
     })
     .unwrap();
     transport.finish(&mut |message| take(message, &channels));
@@ -51,15 +55,26 @@ fn messages(log: &str, pairs: &[Pair]) -> (Vec<Heard>, u64) {
     (out, ignored)
 }
 
-/// All 35 conversations: good ones sent by can-isotp, damaged ones decided from ISO 15765-2 (`facts/vectors/README.md`).
+/// All 35 conversations: good ones sent by can-isotp, damaged ones decided from ISO 15765-2
+/// (`facts/vectors/README.md`).
 #[test]
 fn conversations() {
     let Some(vectors) = vectors("isotp") else { return };
     let entries = vectors["entries"].as_array().unwrap();
     for entry in entries {
         let name = entry["name"].as_str().unwrap();
-        let log: String = entry["log"].as_array().unwrap().iter().map(|line| line.as_str().unwrap().to_owned() + "\n").collect();
-        let streams: Vec<&str> = entry["streams"].as_array().unwrap().iter().map(|stream| stream.as_str().unwrap()).collect();
+        let log: String = entry["log"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|line| line.as_str().unwrap().to_owned() + "\n")
+            .collect();
+        let streams: Vec<&str> = entry["streams"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|stream| stream.as_str().unwrap())
+            .collect();
         // Pairs that no address tells are named, as a user would.
         let told = |stream: &str| stream.contains(":extended") || stream.starts_with("1ABC");
         let pairs: Vec<Pair> = streams
@@ -77,7 +92,10 @@ fn conversations() {
             let stream = message["stream"].as_str().unwrap();
             let id = stream.split([':', '@']).next().unwrap();
             let channel = stream.split_once('@').map_or("can0", |(_, channel)| channel);
-            expected.entry(format!("{id}@{channel}")).or_default().push(message["data"].as_str().unwrap().to_owned());
+            expected
+                .entry(format!("{id}@{channel}"))
+                .or_default()
+                .push(message["data"].as_str().unwrap().to_owned());
         }
         let mut whole: BTreeMap<String, Vec<String>> = BTreeMap::new();
         for (stream, data, fault) in &found {
@@ -99,11 +117,20 @@ fn broken_conversations_say_why() {
         assert_eq!(faults, [reason], "{lines:?}");
     };
     let first = (1.0, "7E8#100A490201414243");
-    check(&[first, (1.01, "7E0#3000000000000000"), (1.02, "7E8#2244454647000000")], "frame out of sequence");
-    check(&[first, (1.01, "7E0#3000000000000000"), (2.5, "7E8#2144454647000000")], "next frame did not come within 1 s");
+    check(
+        &[first, (1.01, "7E0#3000000000000000"), (1.02, "7E8#2244454647000000")],
+        "frame out of sequence",
+    );
+    check(
+        &[first, (1.01, "7E0#3000000000000000"), (2.5, "7E8#2144454647000000")],
+        "next frame did not come within 1 s",
+    );
     check(&[first, (3.0, "7E8#0241000000000000")], "no flow control followed the first frame");
     check(&[first, (1.1, "7E8#0241000000000000")], "a new message began before the end");
-    check(&[first, (1.1, "7E8#100B490201414243"), (1.11, "7E8#2144454647480000")], "a new message began before the end");
+    check(
+        &[first, (1.1, "7E8#100B490201414243"), (1.11, "7E8#2144454647480000")],
+        "a new message began before the end",
+    );
     check(&[first, (1.01, "7E0#3200000000000000")], "receiver had no room");
     check(&[first], "capture ended");
 }
@@ -122,32 +149,52 @@ fn stray_data_units_are_counted() {
     assert_eq!((found.len(), ignored), (0, 5));
 }
 
-/// What only looks like the transport is none without a request or an address, on every broadcast capture.
+/// What only looks like the transport is none without a request or an address, on every broadcast
+/// capture.
 #[test]
 fn broadcast_traffic_makes_no_messages() {
-    for name in ["truck-steady", "truck-key-on", "truck-intermittent", "car-steady", "car-key-cycle", "car-capture-pause"] {
+    for name in [
+        "truck-steady",
+        "truck-key-on",
+        "truck-intermittent",
+        "car-steady",
+        "car-key-cycle",
+        "car-capture-pause",
+    ] {
         let Some(path) = shared(&format!("data/{name}.log.gz")) else { return };
         let (_, document) = report(&path, &[]);
         assert_eq!(document["conversations"]["complete_messages"], 0, "{name}");
-        assert_eq!(document["conversations"]["incomplete_messages"], serde_json::json!([]), "{name}");
+        assert_eq!(
+            document["conversations"]["incomplete_messages"],
+            serde_json::json!([]),
+            "{name}"
+        );
     }
-    // Made to look like it: single frames with request services, and "answers" without a matching echo.
-    let lines: Vec<(f64, &str)> =
-        (0..200).map(|step| (f64::from(step) * 0.01, if step % 2 == 0 { "210#0322F190" } else { "215#0462F18601" })).collect();
+    // Made to look like it: single frames with request services, and "answers" without a matching
+    // echo.
+    let lines: Vec<(f64, &str)> = (0..200)
+        .map(|step| {
+            (f64::from(step) * 0.01, if step % 2 == 0 { "210#0322F190" } else { "215#0462F18601" })
+        })
+        .collect();
     assert_eq!(messages(&common::log(&lines), &[]).0, []);
     // The same pair with a matching echo is one.
-    let (found, _) = messages(&common::log(&[(1.0, "210#0322F190"), (1.01, "215#0462F19041")]), &[]);
+    let (found, _) =
+        messages(&common::log(&[(1.0, "210#0322F190"), (1.01, "215#0462F19041")]), &[]);
     assert_eq!(found.len(), 2, "the request is handed on once it is answered: {found:?}");
 }
 
-/// A freeze frame with its code, results of tests on board, and a dip of the supply beside the loss that it made.
+/// A freeze frame with its code, results of tests on board, and a dip of the supply beside the loss
+/// that it made.
 #[test]
 fn stored_and_measured() {
     let mut lines: Vec<(f64, String)> = (0..1200)
         .filter(|step| !(500..560).contains(step))
         .map(|step| (f64::from(step) * 0.02, format!("1A0#{:02X}00000000000000", step % 256)))
         .collect();
-    lines.extend((0..1200).map(|step| (f64::from(step) * 0.02 + 0.003, "2B0#0000000000000000".to_owned())));
+    lines.extend(
+        (0..1200).map(|step| (f64::from(step) * 0.02 + 0.003, "2B0#0000000000000000".to_owned())),
+    );
     for (at, line) in [
         (0.51, "7E0#0302020000000000"),
         (0.52, "7E8#0542020001710000"),
@@ -167,7 +214,8 @@ fn stored_and_measured() {
         lines.push((at, line.to_owned()));
     }
     lines.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let lines: Vec<(f64, &str)> = lines.iter().map(|(at, line)| (1000.0 + at, line.as_str())).collect();
+    let lines: Vec<(f64, &str)> =
+        lines.iter().map(|(at, line)| (1000.0 + at, line.as_str())).collect();
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("capture.log");
     std::fs::write(&path, common::log(&lines)).unwrap();
@@ -177,18 +225,32 @@ fn stored_and_measured() {
         serde_json::json!([{ "module": "0x7E8", "frame": 0, "code": "P0171", "values": ["0C engine speed = 1726 rpm"] }])
     );
     let test = &document["test_results"][0];
-    assert_eq!((&test["monitor"], &test["test"], &test["passed"]), (&"81".into(), &"0A".into(), &false.into()), "{test}");
-    assert_eq!((test["value"].as_f64(), test["high"].as_f64(), test["unit"].as_str()), (Some(0.016), Some(0.008), Some("V")));
+    assert_eq!(
+        (&test["monitor"], &test["test"], &test["passed"]),
+        (&"81".into(), &"0A".into(), &false.into()),
+        "{test}"
+    );
+    assert_eq!(
+        (test["value"].as_f64(), test["high"].as_f64(), test["unit"].as_str()),
+        (Some(0.016), Some(0.008), Some("V"))
+    );
     let supply = &document["vehicle"]["supply_voltage"];
     let dips = supply["dips"].as_array().unwrap();
-    assert_eq!((dips.len(), dips[0]["below"].as_f64(), dips[0]["least"].as_f64()), (1, Some(9.6), Some(9.0)), "{supply}");
+    assert_eq!(
+        (dips.len(), dips[0]["below"].as_f64(), dips[0]["least"].as_f64()),
+        (1, Some(9.6), Some(9.0)),
+        "{supply}"
+    );
     assert_eq!(dips[0]["outages"], serde_json::json!([0]));
     assert_eq!(supply["series"].as_array().unwrap().len(), 3);
     let text = common::lostnode().arg("report").arg(&path).output().unwrap();
     let text = String::from_utf8(text.stdout).unwrap();
-    for part in
-        ["stored with P0171", "1 results, 1 outside", "below 9.6 V at 10.0 s, least 9.00 V", "1 loss began or ended in it"]
-    {
+    for part in [
+        "stored with P0171",
+        "1 results, 1 outside",
+        "below 9.6 V at 10.0 s, least 9.00 V",
+        "1 loss began or ended in it",
+    ] {
         assert!(text.contains(part), "{part} is not in\n{text}");
     }
 }
@@ -196,23 +258,38 @@ fn stored_and_measured() {
 /// Published answers (`facts/check-values.tsv`, with their sources there).
 #[test]
 fn published_answers() {
-    let lines = [(1.0, "7DF#0209020000000000"), (1.01, "7E8#1014490201"), (1.02, "7E0#3000000000000000")];
+    let lines =
+        [(1.0, "7DF#0209020000000000"), (1.01, "7E8#1014490201"), (1.02, "7E0#3000000000000000")];
     let first = "7E8#10144902014C4656";
-    let log = common::log(&[lines[0], (1.01, first), lines[2], (1.03, "7E8#2133423238523841"), (1.04, "7E8#2233303235333130")]);
+    let log = common::log(&[
+        lines[0],
+        (1.01, first),
+        lines[2],
+        (1.03, "7E8#2133423238523841"),
+        (1.04, "7E8#2233303235333130"),
+    ]);
     let (found, _) = messages(&log, &[]);
-    assert_eq!(found.last().unwrap().1, format!("490201{}", hex::encode_upper("LFV3B28R8A3025310")));
+    assert_eq!(
+        found.last().unwrap().1,
+        format!("490201{}", hex::encode_upper("LFV3B28R8A3025310"))
+    );
 }
 
-/// The real scans: every complete answer decoded, every broken one counted with its reason, failure type 87 named.
+/// The real scans: every complete answer decoded, every broken one counted with its reason, failure
+/// type 87 named.
 #[test]
 fn real_scans() {
     for (name, broken) in [("diagnostic-scan-all-modules", 2), ("diagnostic-scan-two-modules", 2)] {
         let Some(path) = shared(&format!("data/{name}.log.gz")) else { return };
         let (_, document) = report(&path, &[]);
         let mut text = String::new();
-        std::io::Read::read_to_string(&mut flate2::read::MultiGzDecoder::new(std::fs::File::open(&path).unwrap()), &mut text)
-            .unwrap();
-        // Counted independently: single frames and first frames of all identifiers, by a reading of the lines alone.
+        std::io::Read::read_to_string(
+            &mut flate2::read::MultiGzDecoder::new(std::fs::File::open(&path).unwrap()),
+            &mut text,
+        )
+        .unwrap();
+        // Counted independently: single frames and first frames of all identifiers, by a reading of
+        // the lines alone.
         let (mut single, mut first) = (0, 0);
         for line in text.lines() {
             let frame = line.split(' ').nth(2).unwrap().split_once('#').unwrap().1;
@@ -223,14 +300,20 @@ fn real_scans() {
             }
         }
         let talk = &document["conversations"];
-        let incomplete: u64 =
-            talk["incomplete_messages"].as_array().unwrap().iter().map(|count| count["count"].as_u64().unwrap()).sum();
+        let incomplete: u64 = talk["incomplete_messages"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|count| count["count"].as_u64().unwrap())
+            .sum();
         assert_eq!(incomplete, broken, "{name}: {talk}");
-        // What no module answered, on identifiers that no standard assigns, is not believed to be a request.
+        // What no module answered, on identifiers that no standard assigns, is not believed to be a
+        // request.
         let complete = talk["complete_messages"].as_u64().unwrap();
         let unbelieved = single + first - complete - incomplete;
         let (found, _) = messages(&text, &[]);
-        let heard: Vec<&str> = found.iter().map(|(stream, ..)| stream.split('@').next().unwrap()).collect();
+        let heard: Vec<&str> =
+            found.iter().map(|(stream, ..)| stream.split('@').next().unwrap()).collect();
         let unheard = text.lines().filter(|line| {
             let (id, data) = line.split(' ').nth(2).unwrap().split_once('#').unwrap();
             !heard.contains(&id) && matches!(&data[..1], "0" | "1")
@@ -238,19 +321,42 @@ fn real_scans() {
         let unheard: Vec<&str> = unheard.collect();
         // None of those is an answer: each begins with a request service.
         assert!(
-            unheard.iter().all(|line| u8::from_str_radix(&line.split('#').nth(1).unwrap()[2..4], 16).unwrap() < 0x40),
+            unheard.iter().all(|line| u8::from_str_radix(
+                &line.split('#').nth(1).unwrap()[2..4],
+                16
+            )
+            .unwrap()
+                < 0x40),
             "{name}: {unheard:?}"
         );
-        assert!(unbelieved <= unheard.len() as u64 + heard.len() as u64 / 20, "{name}: {unbelieved} of {single}+{first}");
-        assert!(document["outages"].as_array().unwrap().iter().all(|outage| outage["scope"] != "node"), "{name}");
+        assert!(
+            unbelieved <= unheard.len() as u64 + heard.len() as u64 / 20,
+            "{name}: {unbelieved} of {single}+{first}"
+        );
+        assert!(
+            document["outages"].as_array().unwrap().iter().all(|outage| outage["scope"] != "node"),
+            "{name}"
+        );
         if name == "diagnostic-scan-all-modules" {
-            let missing: Vec<&Value> =
-                document["codes"].as_array().unwrap().iter().filter(|code| code["failure_type"] == "87").collect();
+            let missing: Vec<&Value> = document["codes"]
+                .as_array()
+                .unwrap()
+                .iter()
+                .filter(|code| code["failure_type"] == "87")
+                .collect();
             assert!(
-                missing.len() >= 4 && missing.iter().all(|code| code["meaning"].as_str().unwrap().contains("missing message"))
+                missing.len() >= 4
+                    && missing
+                        .iter()
+                        .all(|code| code["meaning"].as_str().unwrap().contains("missing message"))
             );
             assert_eq!(
-                document["identity"].as_array().unwrap().iter().filter(|identity| identity["name"] != Value::Null).count(),
+                document["identity"]
+                    .as_array()
+                    .unwrap()
+                    .iter()
+                    .filter(|identity| identity["name"] != Value::Null)
+                    .count(),
                 2
             );
         }
@@ -264,8 +370,12 @@ fn console_text_without_times_pairs_by_what_is_repeated() {
     let talk = &document["conversations"];
     assert!(talk["complete_messages"].as_u64().unwrap() > 3000, "{talk}");
     // 229 first frames, counted in the text; no consecutive frame follows any of them.
-    let incomplete: u64 =
-        talk["incomplete_messages"].as_array().unwrap().iter().map(|count| count["count"].as_u64().unwrap()).sum();
+    let incomplete: u64 = talk["incomplete_messages"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|count| count["count"].as_u64().unwrap())
+        .sum();
     assert_eq!(incomplete, 229, "first frames that were never completed: {talk}");
 }
 
@@ -275,13 +385,19 @@ fn the_van() {
     let (code, document) = report(&own("samples/van-door.log.gz"), &[]);
     assert_eq!(code, 1);
     let blame = &document["blame"][0];
-    assert_eq!((blame["blamed"].as_str(), blame["verdict"].as_str()), (Some("Door Control Module A"), Some("likely")));
+    assert_eq!(
+        (blame["blamed"].as_str(), blame["verdict"].as_str()),
+        (Some("Door Control Module A"), Some("likely"))
+    );
     assert_eq!(blame["reporters"], serde_json::json!(["0x7EA", "0x7EB"]));
     assert!(blame["sentence"].as_str().unwrap().contains("node of 0x3B0"));
     let codes = document["codes"].as_array().unwrap();
     let there: Vec<&Value> = codes.iter().filter(|code| code["gone_at"].is_null()).collect();
     assert_eq!(there.len(), 1);
-    assert_eq!((there[0]["code"].as_str(), there[0]["returned"].as_bool()), (Some("P0128"), Some(true)));
+    assert_eq!(
+        (there[0]["code"].as_str(), there[0]["returned"].as_bool()),
+        (Some("P0128"), Some(true))
+    );
     assert!(there[0]["story"].as_str().unwrap().contains("pending"));
     assert!(
         codes
@@ -289,10 +405,19 @@ fn the_van() {
             .filter(|code| !code["gone_at"].is_null())
             .all(|code| code["tested_since_clear"] == true && code["returned"] == false)
     );
-    let stale = codes.iter().filter(|code| code["event"].as_str().is_some_and(|event| event.contains("low supply")));
-    assert_eq!(stale.count(), 8, "six supply faults, and two losses that modules remember from the same event");
+    let stale = codes
+        .iter()
+        .filter(|code| code["event"].as_str().is_some_and(|event| event.contains("low supply")));
+    assert_eq!(
+        stale.count(),
+        8,
+        "six supply faults, and two losses that modules remember from the same event"
+    );
     assert_eq!(document["vehicle"]["vin"], "XXTVANXXA0N000042");
-    assert_eq!(document["vehicle"]["vin_conflicts"], serde_json::json!([{"module": "0x7EB", "vin": "XXTVANXXA0D000917"}]));
+    assert_eq!(
+        document["vehicle"]["vin_conflicts"],
+        serde_json::json!([{"module": "0x7EB", "vin": "XXTVANXXA0D000917"}])
+    );
     assert!(document["vehicle"]["supply_voltage"]["min"].as_f64().unwrap() > 14.0);
 }
 
@@ -313,16 +438,23 @@ fn gone_is_not_fixed_while_the_test_has_not_run() {
         document["codes"][0].clone()
     };
     let untested = story("7E8#075902FFC1008750");
-    assert_eq!((untested["returned"].as_bool(), untested["tested_since_clear"].as_bool()), (Some(false), Some(false)));
+    assert_eq!(
+        (untested["returned"].as_bool(), untested["tested_since_clear"].as_bool()),
+        (Some(false), Some(false))
+    );
     assert!(untested["story"].as_str().unwrap().contains("does not mean it is fixed"));
     let returned = story("7E8#075902FFC1008709");
     assert_eq!((returned["returned"].as_bool(), returned["gone_at"].is_null()), (Some(true), true));
     let unknown = story("7E8#035902FF00000000");
-    assert_eq!((unknown["returned"].as_bool(), unknown["tested_since_clear"].as_bool()), (Some(false), None));
+    assert_eq!(
+        (unknown["returned"].as_bool(), unknown["tested_since_clear"].as_bool()),
+        (Some(false), None)
+    );
     assert!(unknown["story"].as_str().unwrap().contains("not known"));
 }
 
-/// SAE J1939: DM1 in one frame and through BAM, connection mode, battery potential, VIN, an address claimed twice and one that could not be.
+/// SAE J1939: DM1 in one frame and through BAM, connection mode, battery potential, VIN, an address
+/// claimed twice and one that could not be.
 #[test]
 fn trucks() {
     let log = common::log(&[
@@ -362,7 +494,11 @@ fn trucks() {
     assert_eq!(document["vehicle"]["vin"], "XXTVANXXA0T000042");
     assert_eq!(document["vehicle"]["supply_voltage"]["min"], 11.5);
     let claims = document["identity"].to_string();
-    assert!(claims.contains("2 units claimed this address") && claims.contains("could not claim an address"), "{claims}");
+    assert!(
+        claims.contains("2 units claimed this address")
+            && claims.contains("could not claim an address"),
+        "{claims}"
+    );
 }
 
 /// A million first frames from a million identifiers: memory stays bounded, nothing panics.
@@ -372,13 +508,19 @@ fn a_million_first_frames() {
     for step in 0..1_000_000_u32 {
         let raw = if step % 2 == 0 { 0x18DA_0000 | (step & 0xFFFF) } else { 0x0400_0000 + step };
         let id = lostnode_parsers::frame::make_id(raw, true).unwrap();
-        let frame = lostnode_parsers::ClassicFrame::with_raw_dlc(id, &[0x1F, 0xFF, 0x62, 0xF1, 0x90, 1, 2, 3], 8).unwrap();
-        diagnostics.push(&capture::Frame {
+        let frame = lostnode_parsers::ClassicFrame::with_raw_dlc(
+            id,
+            &[0x1F, 0xFF, 0x62, 0xF1, 0x90, 1, 2, 3],
+            8,
+        )
+        .unwrap();
+        let frame = capture::Frame {
             time: Some(lostnode_parsers::Timestamp::from_nanoseconds(i64::from(step) * 1000)),
             channel: 0,
             kind: lostnode_parsers::FrameKind::Classic(frame),
             length: lostnode_parsers::wire::Length::default(),
-        });
+        };
+        diagnostics.push(&capture::Batch::new(vec![frame], Vec::new()));
     }
     diagnostics.finish();
     let incomplete: u64 = diagnostics.messages.incomplete.values().sum();
@@ -387,8 +529,10 @@ fn a_million_first_frames() {
 
 fn python() -> Option<String> {
     let python = std::env::var("LOSTNODE_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let has_them =
-        Command::new(&python).args(["-c", "import isotp, udsoncan, uds"]).output().is_ok_and(|output| output.status.success());
+    let has_them = Command::new(&python)
+        .args(["-c", "import isotp, udsoncan, uds"])
+        .output()
+        .is_ok_and(|output| output.status.success());
     if !has_them {
         println!("skipped: {python} has not the libraries of tests/oracles/requirements.txt");
     }
@@ -400,13 +544,20 @@ fn python() -> Option<String> {
 fn overhears_can_isotp() {
     let Some(python) = python() else { return };
     for seed in ["1", "2"] {
-        let output = Command::new(&python).arg(own("tests/oracles/isotp_talk.py")).arg(seed).output().unwrap();
+        let output = Command::new(&python)
+            .arg(own("tests/oracles/isotp_talk.py"))
+            .arg(seed)
+            .output()
+            .unwrap();
         assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-        let sent: Vec<String> = String::from_utf8(output.stderr).unwrap().lines().map(str::to_owned).collect();
+        let sent: Vec<String> =
+            String::from_utf8(output.stderr).unwrap().lines().map(str::to_owned).collect();
         let (found, _) = messages(&String::from_utf8(output.stdout).unwrap(), &[]);
         let heard: Vec<String> = found
             .iter()
-            .map(|(stream, data, fault)| format!("{} {data}{}", stream.split('@').next().unwrap(), fault.unwrap_or_default()))
+            .map(|(stream, data, fault)| {
+                format!("{} {data}{}", stream.split('@').next().unwrap(), fault.unwrap_or_default())
+            })
             .collect();
         assert_eq!(heard, sent);
     }
@@ -443,8 +594,10 @@ fn code_lists_as_udsoncan_and_pyuds_read_them() {
     for (line, theirs) in lines.iter().zip(theirs.lines()) {
         let message = bytes(line);
         let report = DtcReport::parse(&message[1..]).unwrap();
-        let ours: Vec<String> =
-            report.records().map(|record| format!("{}:{:02X}", record.code, record.status.unwrap().0)).collect();
+        let ours: Vec<String> = report
+            .records()
+            .map(|record| format!("{}:{:02X}", record.code, record.status.unwrap().0))
+            .collect();
         let (udsoncan, pyuds) = theirs.split_once('|').unwrap();
         assert_eq!(ours.join(" "), udsoncan.trim(), "udsoncan on {line}");
         assert_eq!(ours.join(" "), pyuds.trim(), "py-uds on {line}");
@@ -454,7 +607,8 @@ fn code_lists_as_udsoncan_and_pyuds_read_them() {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(300))]
 
-    /// Any frames on diagnostic identifiers: no panic, and every message is at most as long as its frames could carry.
+    /// Any frames on diagnostic identifiers: no panic, and every message is at most as long as its
+    /// frames could carry.
     #[test]
     fn any_frames(frames in proptest::collection::vec((0..6usize, proptest::collection::vec(any::<u8>(), 0..=8), 0..2_000_000_i64), 0..200)) {
         let ids = [0x7DF, 0x7E0, 0x7E8, 0x7EA, 0x18DA_F110, 0x18EC_FF00];
@@ -473,10 +627,10 @@ proptest! {
                 kind: lostnode_parsers::FrameKind::Classic(frame),
                 length: lostnode_parsers::wire::Length::default(),
             };
-            diagnostics.push(&frame);
+            diagnostics.push(&capture::Batch::new(vec![frame.clone()], Vec::new()));
             transport.push(&frame, &mut |message| {
                 received += message.data.len();
-                let _ = lostnode::diagnostics::describe(message);
+                let _ = lostnode::fold::diagnostics::describe(message);
             });
         }
         transport.finish(&mut |message| received += message.data.len());
@@ -492,14 +646,15 @@ proptest! {
                 time: None, begun: None, channel: 0, id: lostnode_parsers::frame::make_id(0x7E8, false).unwrap(), from: Party::Address(1),
                 to: Party::Everyone, from_module: true, carrier, data: &data, length: data.len() as u32, incomplete: None,
             };
-            let _ = lostnode::diagnostics::describe(&message);
+            let _ = lostnode::fold::diagnostics::describe(&message);
         }
         let _ = DtcReport::parse(&data).map(|report| report.records().count());
         let _ = obd::test_results(&data).count();
     }
 }
 
-/// A code is explained with its pointer, its source and the cautions of the module it names; what is no code is refused.
+/// A code is explained with its pointer, its source and the cautions of the module it names; what
+/// is no code is refused.
 #[test]
 fn explain() {
     let run = |codes: &[&str]| common::lostnode().arg("explain").args(codes).output().unwrap();
@@ -515,5 +670,7 @@ fn explain() {
     }
     let refused = run(&["U0100", "U01"]);
     assert_eq!(refused.status.code(), Some(2));
-    assert!(String::from_utf8(refused.stderr).unwrap().contains("`U01` has not the form of a code"));
+    assert!(
+        String::from_utf8(refused.stderr).unwrap().contains("`U01` has not the form of a code")
+    );
 }

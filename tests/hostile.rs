@@ -1,4 +1,5 @@
-//! Captures that mean harm, or that no vehicle ever sent: the tool ends in good order, counts what it refuses, and passes nothing on to a terminal or a page.
+//! Captures that mean harm, or that no vehicle ever sent: the tool ends in good order, counts what
+//! it refuses, and passes nothing on to a terminal or a page.
 
 mod common;
 
@@ -13,32 +14,55 @@ use serde_json::Value;
 #[track_caller]
 fn report(text: &[u8]) -> Value {
     let output = piped(&["report", "-", "--format", "json"], text);
-    assert!(matches!(output.status.code(), Some(0 | 1)), "{:?} {}", output.status, String::from_utf8_lossy(&output.stderr));
+    assert!(
+        matches!(output.status.code(), Some(0 | 1)),
+        "{:?} {}",
+        output.status,
+        String::from_utf8_lossy(&output.stderr)
+    );
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
 #[test]
 fn stamps_at_the_ends_of_time() {
-    let lines = ["0.000000", "1.000000", "2147483648.000000", "4294967296.000000", "9223372036.854775"];
+    let lines =
+        ["0.000000", "1.000000", "2147483648.000000", "4294967296.000000", "9223372036.854775"];
     let good: String = lines.iter().map(|stamp| format!("({stamp}) can0 123#00\n")).collect();
-    let bad = ["9223372036.854776", "99999999999999999999.000000", "-1.000000", "nan", "inf", "1e9", "1.0000000", ""];
+    let bad = [
+        "9223372036.854776",
+        "99999999999999999999.000000",
+        "-1.000000",
+        "nan",
+        "inf",
+        "1e9",
+        "1.0000000",
+        "",
+    ];
     let bad: String = bad.iter().map(|stamp| format!("({stamp}) can0 123#00\n")).collect();
     let document = report((good + &bad).as_bytes());
-    assert_eq!((&document["captures"][0]["frames"], &document["captures"][0]["rejected_lines"]), (&5.into(), &8.into()));
+    assert_eq!(
+        (&document["captures"][0]["frames"], &document["captures"][0]["rejected_lines"]),
+        (&5.into(), &8.into())
+    );
 }
 
 #[test]
 fn clocks_that_run_backward_or_jump() {
-    let backward: String =
-        (0..20_000).rev().map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 100, at % 100 * 10_000)).collect();
+    let backward: String = (0..20_000)
+        .rev()
+        .map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 100, at % 100 * 10_000))
+        .collect();
     assert_eq!(report(backward.as_bytes())["channels"][0]["out_of_order_frames"], 19_999);
-    let jumping: String = (0..5000_u64).map(|at| format!("({}.000000) can0 123#00\n", at * 7_919_317 % 9_000_000_000)).collect();
+    let jumping: String = (0..5000_u64)
+        .map(|at| format!("({}.000000) can0 123#00\n", at * 7_919_317 % 9_000_000_000))
+        .collect();
     assert_eq!(report(jumping.as_bytes())["channels"][0]["frames"], 5000);
 }
 
 #[test]
 fn three_hundred_channels() {
-    let text: String = (0..3000).map(|at| format!("(1.{at:06}) can{} 123#00\n", at % 300)).collect();
+    let text: String =
+        (0..3000).map(|at| format!("(1.{at:06}) can{} 123#00\n", at % 300)).collect();
     let document = report(text.as_bytes());
     assert_eq!(document["channels"].as_array().unwrap().len(), 256);
     assert_eq!(document["captures"][0]["rejected_lines"], 440);
@@ -46,7 +70,9 @@ fn three_hundred_channels() {
 
 #[test]
 fn a_hundred_thousand_error_reports_in_a_second() {
-    let text: String = (0..100_000).map(|at| format!("(1.{:06}) can0 20000088#0000080000000000\n", at * 9)).collect();
+    let text: String = (0..100_000)
+        .map(|at| format!("(1.{:06}) can0 20000088#0000080000000000\n", at * 9))
+        .collect();
     let document = report((text + "(1.950000) can0 123#00\n").as_bytes());
     assert_eq!(document["channels"][0]["error_frames"], 100_000);
     assert!(document["channels"][0]["error_events"].as_array().unwrap().len() < 5000);
@@ -92,15 +118,27 @@ fn without_colour(text: &str) -> String {
 fn nothing_reaches_a_terminal_or_a_page_raw() {
     let mut text = String::new();
     for at in 0..40 {
-        writeln!(text, "(1.{at:06}) can0 123#00\n(1.{at:06}) <b>&'\"x 124#00\n(1.{at:06}) c\u{1b}[2Jx 125#00").unwrap();
+        writeln!(
+            text,
+            "(1.{at:06}) can0 123#00\n(1.{at:06}) <b>&'\"x 124#00\n(1.{at:06}) c\u{1b}[2Jx 125#00"
+        )
+        .unwrap();
     }
-    // A module that says its VIN is this, and that its part number is that (ISO 14229-1, 0x22 F190 and F187).
-    for (at, did, said) in [(2, "F190", "\u{1b}]0;x\u{7}<script>a1"), (3, "F187", "\u{1b}[2J<img src=x>\u{9b}1mA")] {
-        let said: Vec<u8> = said.chars().map(|c| c as u32 as u8).chain(*b"################").take(17).collect();
-        let all: Vec<u8> = [0x62, u8::from_str_radix(&did[..2], 16).unwrap(), u8::from_str_radix(&did[2..], 16).unwrap()]
-            .into_iter()
-            .chain(said)
-            .collect();
+    // A module that says its VIN is this, and that its part number is that (ISO 14229-1, 0x22 F190
+    // and F187).
+    for (at, did, said) in
+        [(2, "F190", "\u{1b}]0;x\u{7}<script>a1"), (3, "F187", "\u{1b}[2J<img src=x>\u{9b}1mA")]
+    {
+        let said: Vec<u8> =
+            said.chars().map(|c| c as u32 as u8).chain(*b"################").take(17).collect();
+        let all: Vec<u8> = [
+            0x62,
+            u8::from_str_radix(&did[..2], 16).unwrap(),
+            u8::from_str_radix(&did[2..], 16).unwrap(),
+        ]
+        .into_iter()
+        .chain(said)
+        .collect();
         writeln!(text, "({at}.000000) can0 7E0#0322{did}00000000").unwrap();
         writeln!(text, "({at}.010000) can0 7E8#1014{}", hex::encode_upper(&all[..6])).unwrap();
         writeln!(text, "({at}.011000) can0 7E0#3000000000000000").unwrap();
@@ -111,10 +149,22 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     let path = folder.path().join("hostile.log");
     fs::write(&path, &text).unwrap();
     let mut shown = Vec::new();
-    for arguments in [&["report"][..], &["messages"], &["codes"], &["outages"], &["frames"], &["messages", "--format", "csv"]] {
+    for arguments in [
+        &["report"][..],
+        &["messages"],
+        &["codes"],
+        &["outages"],
+        &["frames"],
+        &["messages", "--format", "csv"],
+    ] {
         // As to a terminal: elsewhere escape sequences are taken out on the way.
-        let output =
-            lostnode().args(&arguments[..1]).arg(&path).args(&arguments[1..]).env("CLICOLOR_FORCE", "1").output().unwrap();
+        let output = lostnode()
+            .args(&arguments[..1])
+            .arg(&path)
+            .args(&arguments[1..])
+            .env("CLICOLOR_FORCE", "1")
+            .output()
+            .unwrap();
         shown.extend([output.stdout, output.stderr].concat());
     }
     let shown = without_colour(&String::from_utf8_lossy(&shown));
@@ -134,12 +184,15 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     }
 }
 
-/// A file that shrinks or grows while it is read: no signal, a report of what was there or a reason.
+/// A file that shrinks or grows while it is read: no signal, a report of what was there or a
+/// reason.
 #[test]
 fn a_file_that_shrinks_while_it_is_read() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("shrinking.log");
-    let lines: String = (0..400_000).map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 1000, at % 1000 * 1000)).collect();
+    let lines: String = (0..400_000)
+        .map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 1000, at % 1000 * 1000))
+        .collect();
     for turn in 0..6 {
         fs::write(&path, &lines).unwrap();
         let mut child = lostnode()
@@ -156,7 +209,8 @@ fn a_file_that_shrinks_while_it_is_read() {
     }
 }
 
-/// A small file that unpacks to gigabytes of frames is read in bounded memory; the length is the sender's business.
+/// A small file that unpacks to gigabytes of frames is read in bounded memory; the length is the
+/// sender's business.
 #[test]
 fn a_bomb_is_read_in_bounded_memory() {
     let folder = tempfile::tempdir().unwrap();
@@ -169,56 +223,85 @@ fn a_bomb_is_read_in_bounded_memory() {
     out.finish().unwrap();
     // 46 MB from a few kilobytes.
     assert!(fs::metadata(&path).unwrap().len() < 100_000);
-    let script = format!("ulimit -v 4000000; exec {} report {} --format json", env!("CARGO_BIN_EXE_lostnode"), path.display());
+    let script = format!(
+        "ulimit -v 4000000; exec {} report {} --format json",
+        env!("CARGO_BIN_EXE_lostnode"),
+        path.display()
+    );
     let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["frames"], 1_000_000);
 }
 
-/// Lengths that promise more than comes: a diagnostic message of 4 GB, a transport session cut off, a packet longer than its file.
+/// Lengths that promise more than comes: a diagnostic message of 4 GB, a transport session cut off,
+/// a packet longer than its file.
 #[test]
 fn lengths_that_lie() {
     let mut text = String::new();
     for at in 0..40_000_u32 {
         // Each identifier begins a message of 2^32 - 1 bytes and goes on with it for a while.
         let (id, step) = (0x700 + at % 256, at / 256);
-        let data = if step == 0 { "1000FFFFFFFFAABB".to_owned() } else { format!("{:02X}AABBCCDDEEFF00", 0x20 | (step % 16)) };
+        let data = if step == 0 {
+            "1000FFFFFFFFAABB".to_owned()
+        } else {
+            format!("{:02X}AABBCCDDEEFF00", 0x20 | (step % 16))
+        };
         writeln!(text, "(100.{:06}) can0 {id:03X}#{data}", at * 20).unwrap();
         // A truck's announcement of 1785 bytes that never come.
-        writeln!(text, "(100.{:06}) can1 1CECFF{:02X}#20F906FFFFCAFE00", at * 20, at % 256).unwrap();
+        writeln!(text, "(100.{:06}) can1 1CECFF{:02X}#20F906FFFFCAFE00", at * 20, at % 256)
+            .unwrap();
     }
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("lies.log");
     fs::write(&path, &text).unwrap();
-    let script = format!("ulimit -v 1000000; exec {} report {} --format json", env!("CARGO_BIN_EXE_lostnode"), path.display());
+    let script = format!(
+        "ulimit -v 1000000; exec {} report {} --format json",
+        env!("CARGO_BIN_EXE_lostnode"),
+        path.display()
+    );
     let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["frames"], 80_000);
     assert_ne!(document["conversations"]["incomplete_messages"], serde_json::json!([]));
-    // The classic network capture of link type 227, and one packet that says it has 2^32 - 1 bytes, and one of 2^16 - 1 of which 20 are there.
+    // The classic network capture of link type 227, and one packet that says it has 2^32 - 1 bytes,
+    // and one of 2^16 - 1 of which 20 are there.
     for length in [u32::MAX, 0xFFFF] {
-        let mut packets = vec![0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xFF, 0xFF, 0, 0, 227, 0, 0, 0];
+        let mut packets = vec![
+            0xD4, 0xC3, 0xB2, 0xA1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0xFF, 0xFF, 0, 0, 227, 0,
+            0, 0,
+        ];
         let frame = [0, 0, 1, 0x23, 2, 0, 0, 0, 1, 2];
         packets.extend([1, 0, 0, 0, 0, 0, 0, 0, 10, 0, 0, 0, 10, 0, 0, 0]);
         packets.extend(frame);
-        packets.extend([2, 0, 0, 0, 0, 0, 0, 0].into_iter().chain(length.to_le_bytes()).chain(length.to_le_bytes()));
+        packets.extend(
+            [2, 0, 0, 0, 0, 0, 0, 0]
+                .into_iter()
+                .chain(length.to_le_bytes())
+                .chain(length.to_le_bytes()),
+        );
         packets.extend(frame.repeat(2));
         let document = report(&packets);
         let capture = &document["captures"][0];
         assert_eq!(capture["frames"], 1, "{capture}");
         let told = document["notices"].to_string();
-        assert!(told.contains("reading stopped before the end") || capture["rejected_lines"] == 1, "{capture} {told}");
+        assert!(
+            told.contains("reading stopped before the end") || capture["rejected_lines"] == 1,
+            "{capture} {told}"
+        );
     }
 }
 
-/// Folders and files that are not ours, as another user where the tests run as one who may do anything.
+/// Folders and files that are not ours, as another user where the tests run as one who may do
+/// anything.
 #[cfg(unix)]
 #[test]
 fn places_without_permission() {
     use std::os::unix::fs::PermissionsExt as _;
     use std::os::unix::process::CommandExt as _;
     let folder = tempfile::tempdir().unwrap();
-    let set = |path: &std::path::Path, mode| fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap();
+    let set = |path: &std::path::Path, mode| {
+        fs::set_permissions(path, fs::Permissions::from_mode(mode)).unwrap()
+    };
     set(folder.path(), 0o755);
     // The program and its samples may lie where others cannot reach.
     let program = folder.path().join("lostnode");
@@ -250,11 +333,17 @@ fn places_without_permission() {
         (&["batch".as_ref(), folder.path().as_os_str(), "--out".as_ref(), out.as_os_str()], &out),
         (&["simulate".as_ref(), scenario.as_os_str(), "--out".as_ref(), file.as_os_str()], &file),
         (&["report".as_ref(), secret.as_os_str()], &secret),
-        (&["learn".as_ref(), secret.as_os_str(), "--out".as_ref(), "roster.toml".as_ref()], &secret),
+        (
+            &["learn".as_ref(), secret.as_os_str(), "--out".as_ref(), "roster.toml".as_ref()],
+            &secret,
+        ),
     ] {
         let (code, told) = run(arguments);
         assert_eq!(code, Some(2), "{arguments:?}: {told}");
-        assert!(told.contains(&place.display().to_string()) && told.contains("ermission denied"), "{arguments:?}: {told}");
+        assert!(
+            told.contains(&place.display().to_string()) && told.contains("ermission denied"),
+            "{arguments:?}: {told}"
+        );
     }
     assert_eq!(fs::read_dir(&locked).unwrap().count(), 0);
 }
@@ -265,7 +354,15 @@ fn places_without_permission() {
 fn interrupted_at_any_point() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("long.log");
-    let line = |at: u64| format!("({}.{:06}) can0 {:03X}#{:016X}\n", 1000 + at / 2000, at % 2000 * 500, 0x100 + at % 20, at);
+    let line = |at: u64| {
+        format!(
+            "({}.{:06}) can0 {:03X}#{:016X}\n",
+            1000 + at / 2000,
+            at % 2000 * 500,
+            0x100 + at % 20,
+            at
+        )
+    };
     fs::write(&path, (0..200_000).map(line).collect::<String>()).unwrap();
     let (mut stopped, mut finished) = (0, 0);
     for turn in 0..16_u64 {
@@ -275,7 +372,10 @@ fn interrupted_at_any_point() {
         let mut child = child.stderr(std::process::Stdio::null()).spawn().unwrap();
         // From the start until long after the last result would be written.
         std::thread::sleep(std::time::Duration::from_millis(turn * turn * 4));
-        std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).output().unwrap();
+        std::process::Command::new("kill")
+            .args(["-INT", &child.id().to_string()])
+            .output()
+            .unwrap();
         match child.wait().unwrap().code() {
             None => stopped += 1,
             Some(0 | 1) => finished += 1,
@@ -283,12 +383,16 @@ fn interrupted_at_any_point() {
         }
         let Ok(entries) = fs::read_dir(&out) else { continue };
         for entry in entries.map(Result::unwrap) {
-            let (name, bytes) = (entry.file_name().into_string().unwrap(), fs::read(entry.path()).unwrap());
+            let (name, bytes) =
+                (entry.file_name().into_string().unwrap(), fs::read(entry.path()).unwrap());
             match name.rsplit_once('.').unwrap().1 {
                 "unfinished" => {}
                 "json" => drop(serde_json::from_slice::<Value>(&bytes).unwrap()),
                 "html" => assert!(bytes.trim_ascii_end().ends_with(b"</html>")),
-                "png" => assert!(bytes.windows(4).rev().take(12).any(|chunk| chunk == b"IEND"), "{name} has no end"),
+                "png" => assert!(
+                    bytes.windows(4).rev().take(12).any(|chunk| chunk == b"IEND"),
+                    "{name} has no end"
+                ),
                 other => panic!("{other}"),
             }
         }

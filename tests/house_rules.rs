@@ -21,37 +21,38 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 25] = [
+const ORDER: [&str; 19] = [
     "table",
     "interface",
     "settings",
     "ids",
     "capture",
-    "timing",
-    "load",
-    "diagnostics",
-    "advice",
-    "summary",
-    "expected",
-    "losses",
-    "senders",
-    "causes",
-    "roster",
-    "presence",
-    "report",
-    "blame",
-    "answer",
-    "findings",
-    "repair",
+    "fold",
+    "roster_file",
+    "silence",
+    "network",
+    "outage",
+    "analysis",
+    "fault",
+    "compare",
     "learn",
+    "words",
+    "render",
     "simulate",
-    "commands",
+    "cli",
     "main",
 ];
 
 fn module(path: &Path) -> String {
     let inside = path.strip_prefix(Path::new(env!("CARGO_MANIFEST_DIR")).join("src")).unwrap();
-    inside.components().next().unwrap().as_os_str().to_string_lossy().trim_end_matches(".rs").to_owned()
+    inside
+        .components()
+        .next()
+        .unwrap()
+        .as_os_str()
+        .to_string_lossy()
+        .trim_end_matches(".rs")
+        .to_owned()
 }
 
 /// The code without its tests and comments.
@@ -68,9 +69,13 @@ fn no_module_reaches_back() {
         if own == "lib" {
             continue;
         }
-        let place = ORDER.iter().position(|name| *name == own).unwrap_or_else(|| panic!("{own} has no place in the order"));
+        let place = ORDER
+            .iter()
+            .position(|name| *name == own)
+            .unwrap_or_else(|| panic!("{own} has no place in the order"));
         for part in code(&path).split("crate::").skip(1) {
-            let used: String = part.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
+            let used: String =
+                part.chars().take_while(|c| c.is_alphanumeric() || *c == '_').collect();
             if let Some(other) = ORDER.iter().position(|name| *name == used) {
                 assert!(other <= place, "{}: uses {used}, which comes after {own}", path.display());
             }
@@ -87,10 +92,10 @@ fn files_are_short_enough_to_read_in_one_sitting() {
 }
 
 #[test]
-fn only_capture_commands_and_report_touch_files_and_terminals() {
+fn only_capture_cli_and_render_touch_files_and_terminals() {
     for path in rust_files("src") {
         let own = module(&path);
-        if ["capture", "commands", "report", "main"].contains(&own.as_str()) {
+        if ["capture", "cli", "render", "main"].contains(&own.as_str()) {
             continue;
         }
         let code = code(&path);
@@ -116,22 +121,31 @@ fn only_capture_commands_and_report_touch_files_and_terminals() {
 fn parsers_know_nothing_of_the_rest_and_need_no_allocator() {
     for path in rust_files("parsers/src") {
         let code = code(&path);
-        for word in ["lostnode::", "std::", "alloc::", "unsafe ", ".unwrap()", ".expect(\"", "panic!"] {
+        for word in
+            ["lostnode::", "std::", "alloc::", "unsafe ", ".unwrap()", ".expect(\"", "panic!"]
+        {
             assert!(!code.contains(word), "{}: {word}", path.display());
         }
     }
 }
 
-/// The names of the JSON contract stand in one folder, and those of tables in one file, so that the core may change without breaking readers.
+/// The names of the JSON contract stand in one folder, and those of tables in one file, so that the
+/// core may change without breaking readers.
 #[test]
 fn only_one_folder_knows_the_json_names() {
     for path in rust_files("src") {
         let path_text = path.to_string_lossy();
-        if path_text.contains("report/json/") || path_text.ends_with("report/tables.rs") {
+        if path_text.contains("render/json/") || path_text.ends_with("render/tables.rs") {
             continue;
         }
         let code = code(&path);
-        for name in ["duration_s", "ongoing_at_end", "rejected_lines", "bits_per_second\"", "lostnode.report/1"] {
+        for name in [
+            "duration_s",
+            "ongoing_at_end",
+            "rejected_lines",
+            "bits_per_second\"",
+            "lostnode.report/1",
+        ] {
             assert!(!code.contains(&format!("\"{name}")), "{}: {name}", path.display());
         }
     }
@@ -139,19 +153,34 @@ fn only_one_folder_knows_the_json_names() {
 
 #[test]
 fn every_dependency_has_its_reason() {
-    let reasons = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/dependencies.md")).unwrap();
+    let reasons =
+        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/dependencies.md"))
+            .unwrap();
     for manifest in ["Cargo.toml", "parsers/Cargo.toml"] {
-        let text = fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(manifest)).unwrap();
+        let text =
+            fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(manifest)).unwrap();
         let manifest: toml::Table = text.parse().unwrap();
-        let targets =
-            manifest.get("target").and_then(|targets| targets.as_table()).into_iter().flat_map(|targets| targets.values());
+        let targets = manifest
+            .get("target")
+            .and_then(|targets| targets.as_table())
+            .into_iter()
+            .flat_map(|targets| targets.values());
         let targets = targets.filter_map(|target| target.as_table());
-        for (table, section) in
-            targets.chain([&manifest]).flat_map(|table| [(table, "dependencies"), (table, "dev-dependencies")])
+        for (table, section) in targets
+            .chain([&manifest])
+            .flat_map(|table| [(table, "dependencies"), (table, "dev-dependencies")])
         {
-            for name in table.get(section).and_then(|section| section.as_table()).into_iter().flat_map(|table| table.keys()) {
+            for name in table
+                .get(section)
+                .and_then(|section| section.as_table())
+                .into_iter()
+                .flat_map(|table| table.keys())
+            {
                 let own = name.starts_with("lostnode");
-                assert!(own || reasons.contains(&format!("`{name}`")), "docs/dependencies.md does not name {name}");
+                assert!(
+                    own || reasons.contains(&format!("`{name}`")),
+                    "docs/dependencies.md does not name {name}"
+                );
             }
         }
     }

@@ -28,14 +28,34 @@ fn page(folder: &Path) -> PathBuf {
 fn one_file_without_network_or_script() {
     let folder = tempfile::tempdir().unwrap();
     let text = fs::read_to_string(page(folder.path())).unwrap();
-    for outside in ["http:", "https:", "src=", "href=", "<script", "@import", "url(", "javascript:", "<iframe", "<object"] {
+    for outside in [
+        "http:",
+        "https:",
+        "src=",
+        "href=",
+        "<script",
+        "@import",
+        "url(",
+        "javascript:",
+        "<iframe",
+        "<object",
+    ] {
         assert!(!text.contains(outside), "{outside} is in the page");
     }
-    assert!(text.contains("default-src 'none'") && text.contains("lang=\"en\"") && text.contains("name=\"viewport\""));
+    assert!(
+        text.contains("default-src 'none'")
+            && text.contains("lang=\"en\"")
+            && text.contains("name=\"viewport\"")
+    );
     // Lanes and outages have hover text; every picture has an accessible name.
-    assert!(text.contains("<title>sliding door: node without power or reset for 1.79 s, from 31.2 s to 33.0 s</title>"));
+    assert!(text.contains(
+        "<title>sliding door: node without power or reset for 1.79 s, from 31.2 s to 33.0 s</title>"
+    ));
     assert_eq!(text.matches("<svg").count(), text.matches("role=\"img\" aria-label=").count());
-    assert_eq!(text.matches("type=\"checkbox\" id=").count(), text.matches("<label for=\"test").count());
+    assert_eq!(
+        text.matches("type=\"checkbox\" id=").count(),
+        text.matches("<label for=\"test").count()
+    );
     for part in [
         "sliding door: no power or ground",
         "1.9 V (bad ground)",
@@ -61,7 +81,14 @@ fn names_are_no_markup() {
     );
     fs::write(&path, log).unwrap();
     let out = folder.path().join("out");
-    lostnode().arg("report").arg(&path).arg("--out").arg(&out).stdout(Stdio::null()).status().unwrap();
+    lostnode()
+        .arg("report")
+        .arg(&path)
+        .arg("--out")
+        .arg(&out)
+        .stdout(Stdio::null())
+        .status()
+        .unwrap();
     let text = fs::read_to_string(out.join("report.html")).unwrap();
     assert!(text.contains("&lt;b&gt;0123456789&lt;") && text.contains("&lt;img src"), "{text}");
     assert!(!text.contains("<b>0123456789") && !text.contains("<img") && !text.contains("<i>n"));
@@ -70,12 +97,24 @@ fn names_are_no_markup() {
 /// Chromium, or a printed line that the test is skipped.
 fn browser() -> Option<Command> {
     let name = std::env::var("LOSTNODE_CHROMIUM").unwrap_or_else(|_| "chromium".to_owned());
-    if Command::new(&name).arg("--version").stdout(Stdio::null()).stderr(Stdio::null()).status().is_err() {
+    if Command::new(&name)
+        .arg("--version")
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .status()
+        .is_err()
+    {
         println!("skipped: there is no {name}");
         return None;
     }
     let mut command = Command::new(name);
-    command.args(["--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-component-update"]);
+    command.args([
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--hide-scrollbars",
+        "--disable-component-update",
+    ]);
     Some(command)
 }
 
@@ -95,19 +134,35 @@ fn a_browser_shows_it_without_errors_or_sideways_scroll() {
     let url = |path: &Path| format!("file://{}", path.display());
     let output = browser()
         .unwrap()
-        .args(["--allow-file-access-from-files", "--virtual-time-budget=5000", "--enable-logging=stderr", "--dump-dom"])
+        .args([
+            "--allow-file-access-from-files",
+            "--virtual-time-budget=5000",
+            "--enable-logging=stderr",
+            "--dump-dom",
+        ])
         .arg(url(&measuring))
         .output()
         .unwrap();
-    let (dom, log) = (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
+    let (dom, log) =
+        (String::from_utf8_lossy(&output.stdout), String::from_utf8_lossy(&output.stderr));
     assert!(dom.contains("measured "), "{log}");
-    assert!(!dom.contains(":false"), "{}", dom.lines().find(|line| line.contains("measured")).unwrap_or(""));
-    let output = browser().unwrap().args(["--enable-logging=stderr", "--dump-dom"]).arg(url(&page)).output().unwrap();
+    assert!(
+        !dom.contains(":false"),
+        "{}",
+        dom.lines().find(|line| line.contains("measured")).unwrap_or("")
+    );
+    let output = browser()
+        .unwrap()
+        .args(["--enable-logging=stderr", "--dump-dom"])
+        .arg(url(&page))
+        .output()
+        .unwrap();
     let log = String::from_utf8_lossy(&output.stderr);
     assert!(!log.contains("CONSOLE"), "{log}");
 }
 
-/// On paper nothing is cut: every code of the tables is in the printed text, and the sheets are A4 or Letter as asked.
+/// On paper nothing is cut: every code of the tables is in the printed text, and the sheets are A4
+/// or Letter as asked.
 #[test]
 fn it_prints() {
     let Some(_) = browser() else { return };
@@ -131,7 +186,16 @@ fn it_prints() {
         return;
     };
     let text = String::from_utf8_lossy(&output.stdout);
-    for code in ["P0128", "P0562", "U0155-00", "U0199-87", "U3003-16", "U0140-00", "XXTVANXXA0D000917", "no power or ground"] {
+    for code in [
+        "P0128",
+        "P0562",
+        "U0155-00",
+        "U0199-87",
+        "U3003-16",
+        "U0140-00",
+        "XXTVANXXA0D000917",
+        "no power or ground",
+    ] {
         assert!(text.contains(code), "{code} is cut");
     }
 }

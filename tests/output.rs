@@ -16,15 +16,25 @@ fn the_text_puts_the_answer_first_and_fits_80_columns() {
     assert!(!text.contains('\u{1b}'), "no colour where standard output is no terminal");
     let longest = text.lines().map(|line| line.chars().count()).max().unwrap();
     assert!(longest <= 80, "a line of {longest} columns");
-    let colour = lostnode().arg("report").arg(own("samples/van-door.log.gz")).env("CLICOLOR_FORCE", "1").output().unwrap();
+    let colour = lostnode()
+        .arg("report")
+        .arg(own("samples/van-door.log.gz"))
+        .env("CLICOLOR_FORCE", "1")
+        .output()
+        .unwrap();
     assert!(String::from_utf8(colour.stdout).unwrap().contains('\u{1b}'));
     assert!(output.stderr.is_empty(), "no progress bar where standard error is no terminal");
 }
 
-/// On a terminal (made by `script` from util-linux) the report has colour, and none with `NO_COLOR`.
+/// On a terminal (made by `script` from util-linux) the report has colour, and none with
+/// `NO_COLOR`.
 #[test]
 fn no_color_is_respected_on_a_terminal() {
-    let command = format!("{} report {}", env!("CARGO_BIN_EXE_lostnode"), own("samples/van-door.log.gz").display());
+    let command = format!(
+        "{} report {}",
+        env!("CARGO_BIN_EXE_lostnode"),
+        own("samples/van-door.log.gz").display()
+    );
     let on_terminal = |no_color: bool| {
         let mut script = std::process::Command::new("script");
         script
@@ -48,11 +58,19 @@ fn no_color_is_respected_on_a_terminal() {
 /// The fields that docs/json.md promises, and no field without its description there.
 #[test]
 fn json_keeps_its_contract() {
-    let output = lostnode().arg("report").arg(own("samples/van-door.log.gz")).args(["--format", "json"]).output().unwrap();
+    let output = lostnode()
+        .arg("report")
+        .arg(own("samples/van-door.log.gz"))
+        .args(["--format", "json"])
+        .output()
+        .unwrap();
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["schema"], "lostnode.report/1");
     for (list, fields) in [
-        ("captures", "path format frames rejected_lines first_rejected start end out_of_order_frames"),
+        (
+            "captures",
+            "path format frames rejected_lines first_rejected start end out_of_order_frames",
+        ),
         ("channels", "name frames error_frames bit_rate load error_events"),
         ("identifiers", "channel id extended frames kind period_s jitter_s node"),
         ("nodes", "name channel ids basis confidence heard"),
@@ -69,7 +87,10 @@ fn json_keeps_its_contract() {
         match value {
             Value::Object(object) => {
                 for (name, value) in object {
-                    assert!(described.contains(&format!("`{name}`")), "docs/json.md does not describe {name}");
+                    assert!(
+                        described.contains(&format!("`{name}`")),
+                        "docs/json.md does not describe {name}"
+                    );
                     todo.push(value);
                 }
             }
@@ -101,35 +122,56 @@ impl Picture {
 
     /// Columns in which the colour stands somewhere.
     fn columns(&self, colour: (u8, u8, u8)) -> Vec<usize> {
-        (0..self.width).filter(|x| (0..self.height - 60).any(|y| self.at(*x, y) == colour)).collect()
+        (0..self.width)
+            .filter(|x| (0..self.height - 60).any(|y| self.at(*x, y) == colour))
+            .collect()
     }
 }
 
 #[test]
 fn pictures_show_the_outage_where_it_was() {
     let folder = tempfile::tempdir().unwrap();
-    let output = lostnode().arg("report").arg(own("samples/van-door.log.gz")).arg("--out").arg(folder.path()).output().unwrap();
+    let output = lostnode()
+        .arg("report")
+        .arg(own("samples/van-door.log.gz"))
+        .arg("--out")
+        .arg(folder.path())
+        .output()
+        .unwrap();
     assert_eq!(output.status.code(), Some(1));
     let presence = Picture::open(&folder.path().join("presence.png"));
     let red = presence.columns((170, 15, 40));
     // The axis runs from 260 to 1550 over 210 s; the longest outage from 84.28 s for 5.38 s.
     let x = |time: f64| 260.0 + time / 210.0 * 1290.0;
-    let longest = red.iter().filter(|column| (x(80.0)..x(100.0)).contains(&(**column as f64))).collect::<Vec<_>>();
+    let longest = red
+        .iter()
+        .filter(|column| (x(80.0)..x(100.0)).contains(&(**column as f64)))
+        .collect::<Vec<_>>();
     assert!(
-        (**longest.first().unwrap() as f64 - x(84.28)).abs() < 3.0 && (**longest.last().unwrap() as f64 - x(89.66)).abs() < 3.0
+        (**longest.first().unwrap() as f64 - x(84.28)).abs() < 3.0
+            && (**longest.last().unwrap() as f64 - x(89.66)).abs() < 3.0
     );
-    assert!(!red.iter().any(|column| (x(130.0)..x(205.0)).contains(&(*column as f64))), "nothing was lost there");
+    assert!(
+        !red.iter().any(|column| (x(130.0)..x(205.0)).contains(&(*column as f64))),
+        "nothing was lost there"
+    );
     let load = Picture::open(&folder.path().join("bus-load.png"));
     // Its axis runs from 110 to 1550: bars from end to end, but for the sleep from 107 to 125 s.
     let bars = load.columns((60, 110, 170));
     let x = |time: f64| 110.0 + time / 210.0 * 1440.0;
     let between = |from: f64, to: f64| {
-        bars.iter().filter(|column| (x(from)..x(to)).contains(&(**column as f64))).count() as f64 / (x(to) - x(from))
+        bars.iter().filter(|column| (x(from)..x(to)).contains(&(**column as f64))).count() as f64
+            / (x(to) - x(from))
     };
-    assert!(between(1.0, 106.0) > 0.9 && between(127.0, 209.0) > 0.9 && between(109.0, 124.0) == 0.0);
-    let names: Vec<_> = fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert!(
+        between(1.0, 106.0) > 0.9 && between(127.0, 209.0) > 0.9 && between(109.0, 124.0) == 0.0
+    );
+    let names: Vec<_> =
+        fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     assert_eq!(names.len(), 4, "no unfinished file is left: {names:?}");
-    let written: Value = serde_json::from_str(&fs::read_to_string(folder.path().join("report.json")).unwrap()).unwrap();
+    let written: Value =
+        serde_json::from_str(&fs::read_to_string(folder.path().join("report.json")).unwrap())
+            .unwrap();
     assert_eq!(written["schema"], "lostnode.report/1");
 }
 
@@ -143,10 +185,16 @@ fn pictures_of_many_lanes_fold_the_quiet_ones() {
 
 #[test]
 fn an_output_folder_that_cannot_be_is_said() {
-    let output =
-        lostnode().arg("report").arg(own("samples/van-door.log.gz")).args(["--out", "/dev/null/report"]).output().unwrap();
+    let output = lostnode()
+        .arg("report")
+        .arg(own("samples/van-door.log.gz"))
+        .args(["--out", "/dev/null/report"])
+        .output()
+        .unwrap();
     assert_eq!(output.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&output.stderr).contains("/dev/null/report: cannot be written"));
+    assert!(
+        String::from_utf8_lossy(&output.stderr).contains("/dev/null/report: cannot be written")
+    );
 }
 
 #[test]
@@ -161,11 +209,19 @@ fn frames_are_filtered_and_written_in_three_forms() {
     assert!((19..=21).contains(&some.lines().count()), "{some}");
     assert!(some.lines().all(|line| line.contains(" can0 3B0#")));
     let csv = run(&["--id", "3B0-3B2", "--to", "1", "--format", "csv"]);
-    assert!(csv.starts_with("time,channel,kind,id,extended,dlc,data,brs,esi,error_class,error_bits,bits\n"));
-    assert!(csv.lines().skip(1).all(|line| line.split(',').count() == 12 && (line.contains("0x3B0") || line.contains("0x3B2"))));
+    assert!(csv.starts_with(
+        "time,channel,kind,id,extended,dlc,data,brs,esi,error_class,error_bits,bits\n"
+    ));
+    assert!(
+        csv.lines().skip(1).all(|line| line.split(',').count() == 12
+            && (line.contains("0x3B0") || line.contains("0x3B2")))
+    );
     let jsonl = run(&["--id", "3B0", "--to", "1", "--format", "jsonl"]);
     let first: Value = serde_json::from_str(jsonl.lines().next().unwrap()).unwrap();
-    assert_eq!((first["id"].as_str(), first["kind"].as_str(), first["dlc"].as_u64()), (Some("0x3B0"), Some("data"), Some(6)));
+    assert_eq!(
+        (first["id"].as_str(), first["kind"].as_str(), first["dlc"].as_u64()),
+        (Some("0x3B0"), Some("data"), Some(6))
+    );
     // What is written as text is the capture again.
     let all = run(&[]);
     assert_eq!(String::from_utf8(piped(&["frames", "-"], all.as_bytes()).stdout).unwrap(), all);
@@ -205,7 +261,13 @@ fn a_wrong_scenario_is_said_with_its_place() {
         ("byte = 7, width = 4", "byte = 7, width = 9", "does not fit into its byte"),
     ] {
         fs::write(&scenario, text.replacen(from, to, 1)).unwrap();
-        let output = lostnode().arg("simulate").arg(&scenario).arg("--out").arg(folder.path().join("x.log")).output().unwrap();
+        let output = lostnode()
+            .arg("simulate")
+            .arg(&scenario)
+            .arg("--out")
+            .arg(folder.path().join("x.log"))
+            .output()
+            .unwrap();
         let said = String::from_utf8_lossy(&output.stderr).into_owned();
         assert!(output.status.code() == Some(2) && said.contains(message), "{said}");
     }
@@ -218,10 +280,20 @@ fn the_sample_is_reproducible() {
     for name in ["van-door", "van-after"] {
         let path = folder.path().join(format!("{name}.log"));
         let scenario = own(&format!("samples/{name}.toml"));
-        assert!(lostnode().arg("simulate").arg(scenario).arg("--out").arg(&path).status().unwrap().success());
+        assert!(
+            lostnode()
+                .arg("simulate")
+                .arg(scenario)
+                .arg("--out")
+                .arg(&path)
+                .status()
+                .unwrap()
+                .success()
+        );
         let mut committed = Vec::new();
         let packed = fs::File::open(own(&format!("samples/{name}.log.gz"))).unwrap();
-        std::io::Read::read_to_end(&mut flate2::read::GzDecoder::new(packed), &mut committed).unwrap();
+        std::io::Read::read_to_end(&mut flate2::read::GzDecoder::new(packed), &mut committed)
+            .unwrap();
         assert!(
             fs::read(&path).unwrap() == committed,
             "make samples/{name}.log.gz again: the scenario or the simulator has changed"

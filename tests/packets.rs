@@ -1,4 +1,5 @@
-//! Network captures: the published vector, captures that scapy writes, both byte orders, cooked packets, and damage.
+//! Network captures: the published vector, captures that scapy writes, both byte orders, cooked
+//! packets, and damage.
 
 mod common;
 
@@ -91,10 +92,19 @@ fn damage_is_said() {
     bytes.truncate(bytes.len() - 10);
     fs::write(&path, &bytes).unwrap();
     let (code, text, error) = frames(&path);
-    assert!(code == 2 && text.lines().count() == 2 && error.contains("damaged after 2 packets"), "{code} {text} {error}");
+    assert!(
+        code == 2 && text.lines().count() == 2 && error.contains("damaged after 2 packets"),
+        "{code} {text} {error}"
+    );
     fs::write(&path, pcap(227, &[vec![0, 0]])).unwrap();
     let (code, _, error) = frames(&path);
-    assert!(code == 2 && error.contains("none of its 1 packets is a CAN frame (packet 1: 8 bytes expected, 2 found)"), "{error}");
+    assert!(
+        code == 2
+            && error.contains(
+                "none of its 1 packets is a CAN frame (packet 1: 8 bytes expected, 2 found)"
+            ),
+        "{error}"
+    );
     fs::write(&path, pcap(1, &[vec![0; 60]])).unwrap();
     assert!(frames(&path).2.contains("link type 1 carries no CAN"));
     fs::write(&path, &pcap(227, &[])[..10]).unwrap();
@@ -119,8 +129,12 @@ fn scapy_writes_and_we_read() {
     let folder = tempfile::tempdir().unwrap();
     for name in ["frames.pcap", "frames.pcapng"] {
         let path = folder.path().join(name);
-        let mut child =
-            Command::new(&python).arg(own("tests/oracles/scapy_capture.py")).arg(&path).stdin(Stdio::piped()).spawn().unwrap();
+        let mut child = Command::new(&python)
+            .arg(own("tests/oracles/scapy_capture.py"))
+            .arg(&path)
+            .stdin(Stdio::piped())
+            .spawn()
+            .unwrap();
         child.stdin.take().unwrap().write_all((lines.join("\n") + "\n").as_bytes()).unwrap();
         assert!(child.wait().unwrap().success(), "{name}");
         assert_eq!(frames(&path).1, expected, "{name}");

@@ -1,4 +1,5 @@
-//! The README and the documentation as an outsider reads them: every command in them runs, every command has help with an example that runs.
+//! The README and the documentation as an outsider reads them: every command in them runs, every
+//! command has help with an example that runs.
 
 mod common;
 
@@ -8,14 +9,27 @@ use std::process::Command;
 
 use common::own;
 
-/// Runs a command line of the documentation in `place`, with the built binary in the place of `cargo run` and `lostnode`; its exit code.
+/// Runs a command line of the documentation in `place`, with the built binary in the place of
+/// `cargo run` and `lostnode`; its exit code.
 fn run(line: &str, place: &Path) -> i32 {
-    let line = line.strip_prefix("cargo run --release -- ").map_or(line.to_owned(), |rest| format!("lostnode {rest}"));
+    let line = line
+        .strip_prefix("cargo run --release -- ")
+        .map_or(line.to_owned(), |rest| format!("lostnode {rest}"));
     let program = Path::new(env!("CARGO_BIN_EXE_lostnode"));
-    let path = format!("{}:{}", program.parent().unwrap().display(), std::env::var("PATH").unwrap());
-    let output = Command::new("sh").args(["-c", &line]).current_dir(place).env("PATH", path).output().unwrap();
+    let path =
+        format!("{}:{}", program.parent().unwrap().display(), std::env::var("PATH").unwrap());
+    let output = Command::new("sh")
+        .args(["-c", &line])
+        .current_dir(place)
+        .env("PATH", path)
+        .output()
+        .unwrap();
     let code = output.status.code().unwrap_or(-1);
-    assert!(matches!(code, 0 | 1 | 3), "`{line}` ended with {code}: {}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        matches!(code, 0 | 1 | 3),
+        "`{line}` ended with {code}: {}",
+        String::from_utf8_lossy(&output.stderr)
+    );
     code
 }
 
@@ -41,8 +55,9 @@ fn pages() -> Vec<PathBuf> {
     pages
 }
 
-/// Lines in code blocks that run this program on what a clone has. Others need an interface, another machine or the reader's own files; a page that shows
-/// such a command names files of its own in it, never samples.
+/// Lines in code blocks that run this program on what a clone has. Others need an interface,
+/// another machine or the reader's own files; a page that shows such a command names files of its
+/// own in it, never samples.
 #[test]
 fn every_command_of_the_pages_runs() {
     let place = clone();
@@ -60,7 +75,10 @@ fn every_command_of_the_pages_runs() {
     }
     assert!(count >= 5, "only {count} commands");
     // The main job left what the README says.
-    assert!(place.path().join("van-report/report.html").exists() && place.path().join("van-report/presence.png").exists());
+    assert!(
+        place.path().join("van-report/report.html").exists()
+            && place.path().join("van-report/presence.png").exists()
+    );
 }
 
 #[test]
@@ -87,8 +105,12 @@ fn every_command_has_help_with_an_example_that_runs() {
     assert!(commands.len() >= 13, "{commands:?}");
     for command in commands {
         let text = help(&[command]);
-        assert!(readme.contains(&format!("`lostnode {command}")), "README.md does not name {command}");
-        let example = text.split("Example:").nth(1).unwrap_or_else(|| panic!("{command} has no example"));
+        assert!(
+            readme.contains(&format!("`lostnode {command}")),
+            "README.md does not name {command}"
+        );
+        let example =
+            text.split("Example:").nth(1).unwrap_or_else(|| panic!("{command} has no example"));
         let example = example.split_whitespace().collect::<Vec<_>>().join(" ");
         assert!(example.starts_with(&format!("lostnode {command}")), "{example}");
         if example.contains("samples/") || example.contains("samples ") {
@@ -113,10 +135,14 @@ fn links_lead_somewhere() {
 
 #[test]
 fn manual_and_completions() {
-    let output = |arguments: &[&str]| String::from_utf8(common::lostnode().args(arguments).output().unwrap().stdout).unwrap();
+    let output = |arguments: &[&str]| {
+        String::from_utf8(common::lostnode().args(arguments).output().unwrap().stdout).unwrap()
+    };
     let manual = output(&["manual"]);
     assert!(manual.starts_with(".ie") || manual.contains(".TH lostnode 1"), "{}", &manual[..200]);
-    for word in ["COMMAND REPORT", "COMMAND RECORD", "allow\\-physical\\-bus", "Example: lostnode batch"] {
+    for word in
+        ["COMMAND REPORT", "COMMAND RECORD", "allow\\-physical\\-bus", "Example: lostnode batch"]
+    {
         assert!(manual.contains(word), "{word}");
     }
     for shell in ["bash", "zsh", "fish"] {

@@ -12,26 +12,42 @@ fn truck_with_intermittent_senders() {
     let found = outages(&document);
     let near = |scope: &str, who: &str, start: f64, length: Option<f64>| {
         let hit = found.iter().any(|(s, w, at, long)| {
-            s == scope && w.contains(who) && (at - start).abs() < 0.1 && length.is_none_or(|length| (long - length).abs() < 0.1)
+            s == scope
+                && w.contains(who)
+                && (at - start).abs() < 0.1
+                && length.is_none_or(|length| (long - length).abs() < 0.1)
         });
         assert!(hit, "{scope} {who} at {start} for {length:?} is not among {found:#?}");
     };
-    for (start, length) in [(38.31, Some(101.46)), (150.27, Some(5.57)), (301.75, Some(3.47)), (488.22, None), (2664.18, None)] {
+    for (start, length) in [
+        (38.31, Some(101.46)),
+        (150.27, Some(5.57)),
+        (301.75, Some(3.47)),
+        (488.22, None),
+        (2664.18, None),
+    ] {
         near("node", "address 0x0B", start, length);
     }
     for (start, length) in [(77.43, Some(62.39)), (527.44, None), (2702.76, None)] {
         near("node", "address 0x00", start, length);
     }
-    for (start, length) in [(577.54, 606.03), (1833.41, 473.89), (2377.25, 157.69), (2736.25, 22.77)] {
+    for (start, length) in
+        [(577.54, 606.03), (1833.41, 473.89), (2377.25, 157.69), (2736.25, 22.77)]
+    {
         near("bus", "", start, Some(length));
     }
     // The whole-channel silences are charged to no node.
-    let blamed = found.iter().filter(|(scope, who, ..)| scope == "node" && who.contains("0x21")).count();
+    let blamed =
+        found.iter().filter(|(scope, who, ..)| scope == "node" && who.contains("0x21")).count();
     assert_eq!(blamed, 0);
     // can0 was recorded for the first 16 s: that is its bus, not its nodes.
-    let early: Vec<_> = document["outages"].as_array().unwrap().iter().filter(|o| o["channel"] == "can0").collect();
+    let early: Vec<_> =
+        document["outages"].as_array().unwrap().iter().filter(|o| o["channel"] == "can0").collect();
     assert_eq!(early.len(), 1);
-    assert_eq!((early[0]["scope"].as_str(), early[0]["ongoing_at_end"].as_bool()), (Some("bus"), Some(true)));
+    assert_eq!(
+        (early[0]["scope"].as_str(), early[0]["ongoing_at_end"].as_bool()),
+        (Some("bus"), Some(true))
+    );
     for channel in document["channels"].as_array().unwrap() {
         assert_eq!(channel["bit_rate"]["bits_per_second"], 250_000.0);
         assert_eq!(channel["bit_rate"]["source"], "inferred");
@@ -40,8 +56,11 @@ fn truck_with_intermittent_senders() {
 
 #[test]
 fn sound_vehicles_raise_no_alarm() {
-    for (name, frames, rate) in [("truck-steady", 253_735, 250e3), ("truck-key-on", 51_781, 250e3), ("car-steady", 74_642, 500e3)]
-    {
+    for (name, frames, rate) in [
+        ("truck-steady", 253_735, 250e3),
+        ("truck-key-on", 51_781, 250e3),
+        ("car-steady", 74_642, 500e3),
+    ] {
         let Some(path) = shared(&format!("data/{name}.log.gz")) else { return };
         let (code, document) = report(&path, &[]);
         assert_eq!((code, outages(&document)), (0, vec![]), "{name}");
@@ -58,7 +77,11 @@ fn a_pausing_logger_is_no_lost_node() {
     assert_eq!(code, 0);
     let outages = document["outages"].as_array().unwrap();
     for outage in outages {
-        assert_eq!((outage["scope"].as_str(), outage["cause"].as_str()), (Some("capture"), Some("capture_gap")), "{outage}");
+        assert_eq!(
+            (outage["scope"].as_str(), outage["cause"].as_str()),
+            (Some("capture"), Some("capture_gap")),
+            "{outage}"
+        );
     }
     let long = outages.iter().filter(|outage| outage["duration_s"].as_f64().unwrap() > 1.0).count();
     assert!(long >= 11, "eleven long pauses, {long} found");
@@ -79,8 +102,12 @@ fn key_off_is_a_sleep_and_blames_nobody() {
     assert_eq!(code, 0);
     let outages = document["outages"].as_array().unwrap();
     assert_eq!(outages.len(), 1, "{outages:#?}");
-    assert_eq!((outages[0]["scope"].as_str(), outages[0]["cause"].as_str()), (Some("bus"), Some("bus_sleep")));
-    let start = outages[0]["start"].as_f64().unwrap() - document["captures"][0]["start"].as_f64().unwrap();
+    assert_eq!(
+        (outages[0]["scope"].as_str(), outages[0]["cause"].as_str()),
+        (Some("bus"), Some("bus_sleep"))
+    );
+    let start =
+        outages[0]["start"].as_f64().unwrap() - document["captures"][0]["start"].as_f64().unwrap();
     assert!((3.97..=4.27).contains(&start));
 }
 

@@ -5,7 +5,12 @@ mod common;
 use common::{lostnode, own};
 
 fn replay(arguments: &[&str]) -> (String, String) {
-    let output = lostnode().arg("replay").arg(own("samples/van-door.log.gz")).args(arguments).output().unwrap();
+    let output = lostnode()
+        .arg("replay")
+        .arg(own("samples/van-door.log.gz"))
+        .args(arguments)
+        .output()
+        .unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     (String::from_utf8(output.stdout).unwrap(), String::from_utf8(output.stderr).unwrap())
 }
@@ -14,7 +19,8 @@ fn replay(arguments: &[&str]) -> (String, String) {
 #[test]
 fn the_same_frames_under_another_name() {
     let window = ["--from", "30", "--to", "31", "--id", "3B0-3BF"];
-    let frames = lostnode().arg("frames").arg(own("samples/van-door.log.gz")).args(window).output().unwrap();
+    let frames =
+        lostnode().arg("frames").arg(own("samples/van-door.log.gz")).args(window).output().unwrap();
     let frames = String::from_utf8(frames.stdout).unwrap();
     let (text, told) = replay(&[&window[..], &["--no-wait", "--map", "can0=vcan1"]].concat());
     assert_eq!(text, frames.replace("can0", "vcan1"));
@@ -37,7 +43,8 @@ fn rounds_go_on_in_time() {
 fn in_real_time() {
     let begun = std::time::Instant::now();
     let (text, told) = replay(&["--from", "30", "--to", "31", "--speed", "4"]);
-    // Never early: a fourth of the second that the frames span. How late it may be is no test on a busy machine.
+    // Never early: a fourth of the second that the frames span. How late it may be is no test on a
+    // busy machine.
     assert!(text.lines().count() > 100 && begun.elapsed().as_secs_f64() > 0.24);
     assert!(told.contains("(median)") && told.contains("(99 %)"), "{told}");
 }
@@ -49,7 +56,15 @@ fn wrong_arguments_are_said() {
         (["--map", "can0"], "not of the form can0=vcan0"),
         (["--map", "can0=a b"], "not of the form"),
     ] {
-        let output = lostnode().arg("replay").arg(own("samples/van-door.log.gz")).args(arguments).output().unwrap();
-        assert!(output.status.code() == Some(2) && String::from_utf8_lossy(&output.stderr).contains(message));
+        let output = lostnode()
+            .arg("replay")
+            .arg(own("samples/van-door.log.gz"))
+            .args(arguments)
+            .output()
+            .unwrap();
+        assert!(
+            output.status.code() == Some(2)
+                && String::from_utf8_lossy(&output.stderr).contains(message)
+        );
     }
 }

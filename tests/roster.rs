@@ -1,4 +1,5 @@
-//! Rosters: learning, editing, comparing, AUTOSAR descriptions; grouping by clock and the cause of outages scored against the truth.
+//! Rosters: learning, editing, comparing, AUTOSAR descriptions; grouping by clock and the cause of
+//! outages scored against the truth.
 
 mod common;
 
@@ -7,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use common::{lostnode, outages, own, report, shared, simulated};
-use lostnode::expected::{RosterFile, from_arxml};
+use lostnode::roster_file::{RosterFile, from_arxml};
 use serde_json::Value;
 
 fn scenario(nodes: &str, troubles: &str) -> String {
@@ -40,11 +41,21 @@ fn write(folder: &Path, name: &str, text: &str) -> PathBuf {
 fn capture(folder: &Path, name: &str, scenario: &str) -> PathBuf {
     let scenario = write(folder, &format!("{name}.toml"), scenario);
     let path = folder.join(format!("{name}.log"));
-    assert!(lostnode().arg("simulate").arg(scenario).arg("--out").arg(&path).status().unwrap().success());
+    assert!(
+        lostnode()
+            .arg("simulate")
+            .arg(scenario)
+            .arg("--out")
+            .arg(&path)
+            .status()
+            .unwrap()
+            .success()
+    );
     path
 }
 
-/// Learned from a sound capture, a roster reads back as it was written, and finds what is never heard, too slow, too fast or new.
+/// Learned from a sound capture, a roster reads back as it was written, and finds what is never
+/// heard, too slow, too fast or new.
 #[test]
 fn what_a_roster_finds() {
     let folder = tempfile::tempdir().unwrap();
@@ -60,7 +71,10 @@ fn what_a_roster_finds() {
     let with = |capture: &Path| report(capture, &["--roster", roster.to_str().unwrap()]);
 
     let (code, document) = with(&sound);
-    assert_eq!((code, outages(&document), &document["deviations"]), (0, vec![], &serde_json::json!([])));
+    assert_eq!(
+        (code, outages(&document), &document["deviations"]),
+        (0, vec![], &serde_json::json!([]))
+    );
 
     // A node that never speaks: nothing in the traffic shows it, the roster does.
     let (code, document) = with(&capture(folder.path(), "absent", &scenario(ENGINE, "")));
@@ -68,18 +82,33 @@ fn what_a_roster_finds() {
     let found = &document["outages"][0];
     assert_eq!(
         (found["scope"].as_str(), &found["nodes"], &found["ids"]),
-        (Some("node"), &serde_json::json!(["sliding door"]), &serde_json::json!(["0x3B0", "0x3B2"]))
+        (
+            Some("node"),
+            &serde_json::json!(["sliding door"]),
+            &serde_json::json!(["0x3B0", "0x3B2"])
+        )
     );
-    assert!(found["ongoing_at_end"] == true && found["evidence"][0].as_str().unwrap().contains("never heard"));
-    assert!(document["nodes"].as_array().unwrap().iter().any(|node| node["name"] == "sliding door" && node["heard"] == false));
+    assert!(
+        found["ongoing_at_end"] == true
+            && found["evidence"][0].as_str().unwrap().contains("never heard")
+    );
+    assert!(
+        document["nodes"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .any(|node| node["name"] == "sliding door" && node["heard"] == false)
+    );
 
-    // One of its identifiers never heard, the other too slow; the engine too fast; and something new.
+    // One of its identifiers never heard, the other too slow; the engine too fast; and something
+    // new.
     let door = DOOR
         .replace("{ id = \"3B2\", period = 0.1, counter = { byte = 1, width = 8 } }", "")
         .replace("period = 0.05", "period = 0.08");
     let engine = ENGINE.replace("period = 0.1", "period = 0.05").replace("] \n", "");
     let new = "[[node]]\nname = \"tester\"\nchannel = \"can0\"\nmessages = [ { id = \"555\", period = 0.2 } ]";
-    let (code, document) = with(&capture(folder.path(), "odd", &scenario(&format!("{door}{engine}{new}"), "")));
+    let (code, document) =
+        with(&capture(folder.path(), "odd", &scenario(&format!("{door}{engine}{new}"), "")));
     assert_eq!(code, 1);
     let kinds: Vec<(&str, &str)> = document["deviations"]
         .as_array()
@@ -89,13 +118,17 @@ fn what_a_roster_finds() {
         .collect();
     assert_eq!(kinds, [("0x1F4", "too_fast"), ("0x3B0", "too_slow"), ("0x555", "new")]);
     assert_eq!(
-        outages(&document).iter().map(|outage| (outage.0.as_str(), outage.1.as_str())).collect::<Vec<_>>(),
+        outages(&document)
+            .iter()
+            .map(|outage| (outage.0.as_str(), outage.1.as_str()))
+            .collect::<Vec<_>>(),
         [("identifier", "0x3B2")]
     );
 
     // An outage that frames alone are too few to show: the roster's period tells.
     let trouble = "[[trouble]]\nkind = \"stub_open\"\nnode = \"door\"\nat = [0.3]\nlasts = [200.0]";
-    let (code, document) = with(&capture(folder.path(), "early", &scenario(&format!("{DOOR}{ENGINE}"), trouble)));
+    let (code, document) =
+        with(&capture(folder.path(), "early", &scenario(&format!("{DOOR}{ENGINE}"), trouble)));
     assert_eq!((code, document["outages"][0]["nodes"][0].as_str()), (1, Some("sliding door")));
 }
 
@@ -105,7 +138,17 @@ fn several_captures_make_one_roster() {
     let first = capture(folder.path(), "first", &scenario(ENGINE, ""));
     let second = capture(folder.path(), "second", &scenario(&format!("{DOOR}{ENGINE}"), ""));
     let roster = folder.path().join("roster.toml");
-    assert!(lostnode().arg("learn").arg(&first).arg(&second).arg("-o").arg(&roster).status().unwrap().success());
+    assert!(
+        lostnode()
+            .arg("learn")
+            .arg(&first)
+            .arg(&second)
+            .arg("-o")
+            .arg(&roster)
+            .status()
+            .unwrap()
+            .success()
+    );
     let file = RosterFile::parse(&fs::read_to_string(&roster).unwrap()).unwrap();
     assert_eq!(
         file.nodes.iter().map(|node| (node.name.as_str(), node.messages.len())).collect::<Vec<_>>(),
@@ -115,10 +158,16 @@ fn several_captures_make_one_roster() {
     let bad = capture(
         folder.path(),
         "bad",
-        &scenario(&format!("{DOOR}{ENGINE}"), "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [20.0]\nlasts = [3.0]"),
+        &scenario(
+            &format!("{DOOR}{ENGINE}"),
+            "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [20.0]\nlasts = [3.0]",
+        ),
     );
     let output = lostnode().arg("learn").arg(&bad).arg("-o").arg(&roster).output().unwrap();
-    assert!(String::from_utf8_lossy(&output.stderr).contains("1 outages; learn from captures in which nothing is lost"));
+    assert!(
+        String::from_utf8_lossy(&output.stderr)
+            .contains("1 outages; learn from captures in which nothing is lost")
+    );
 }
 
 #[track_caller]
@@ -133,7 +182,10 @@ fn a_wrong_roster_is_said_with_line_and_key() {
     RosterFile::parse(good).unwrap();
     wrong(&good.replace("0x3B0", "3B0"), "line 5: id `3B0` is no identifier");
     wrong(&good.replace("period = 0.05", "period = -1.0"), "line 5: period is -1");
-    wrong(&good.replace("width = 4", "width = 7").replace("bit = 0", "bit = 3"), "line 5: counter does not fit");
+    wrong(
+        &good.replace("width = 4", "width = 7").replace("bit = 0", "bit = 3"),
+        "line 5: counter does not fit",
+    );
     wrong(&good.replace("name = \"door\"", "name = \" \""), "line 2: name is empty");
     wrong(&good.replace("period", "perid"), "unknown field `perid`");
     wrong(&good.replace("channel = \"can0\"\n", ""), "missing field `channel`");
@@ -143,17 +195,34 @@ fn a_wrong_roster_is_said_with_line_and_key() {
     );
     let folder = tempfile::tempdir().unwrap();
     let path = write(folder.path(), "wrong.toml", &good.replace("0x3B0", "0x999"));
-    let output = lostnode().arg("report").arg(own("samples/van-door.log.gz")).arg("--roster").arg(&path).output().unwrap();
+    let output = lostnode()
+        .arg("report")
+        .arg(own("samples/van-door.log.gz"))
+        .arg("--roster")
+        .arg(&path)
+        .output()
+        .unwrap();
     assert_eq!(output.status.code(), Some(2));
-    assert!(String::from_utf8_lossy(&output.stderr).contains("wrong.toml: line 5: id `0x999` is no identifier"));
+    assert!(
+        String::from_utf8_lossy(&output.stderr)
+            .contains("wrong.toml: line 5: id `0x999` is no identifier")
+    );
 }
 
 /// With names from a roster the frames can confirm what codes say.
 #[test]
 fn names_let_the_frames_confirm_the_codes() {
-    let (_, document) = report(&own("samples/van-door.log.gz"), &["--roster", own("samples/van-roster.toml").to_str().unwrap()]);
+    let (_, document) = report(
+        &own("samples/van-door.log.gz"),
+        &["--roster", own("samples/van-roster.toml").to_str().unwrap()],
+    );
     assert_eq!(document["blame"][0]["verdict"], "confirmed");
-    assert!(document["blame"][0]["sentence"].as_str().unwrap().contains("sliding door fell silent 5 times"));
+    assert!(
+        document["blame"][0]["sentence"]
+            .as_str()
+            .unwrap()
+            .contains("sliding door fell silent 5 times")
+    );
     assert!(
         document["outages"]
             .as_array()
@@ -168,9 +237,11 @@ fn names_let_the_frames_confirm_the_codes() {
 #[test]
 fn clocks_find_the_senders_of_the_van() {
     let (_, document) = report(&own("samples/van-door.log.gz"), &[]);
-    let mut found: Vec<String> = document["nodes"].as_array().unwrap().iter().map(|node| node["ids"].to_string()).collect();
+    let mut found: Vec<String> =
+        document["nodes"].as_array().unwrap().iter().map(|node| node["ids"].to_string()).collect();
     found.sort();
-    // 0x4C0 and 0x5D1 come once a second: too few in 210 s to place them, and the report says so instead of guessing.
+    // 0x4C0 and 0x5D1 come once a second: too few in 210 s to place them, and the report says so
+    // instead of guessing.
     assert_eq!(
         found,
         [
@@ -191,7 +262,8 @@ fn clocks_find_the_senders_of_the_van() {
     assert_eq!(counter("0x1B8"), Value::Null);
 }
 
-/// A branch of 11-bit nodes shows as a branch once clocks tell its nodes apart; both ran on unheard.
+/// A branch of 11-bit nodes shows as a branch once clocks tell its nodes apart; both ran on
+/// unheard.
 #[test]
 fn an_open_branch_of_eleven_bit_nodes() {
     let text = scenario(
@@ -220,37 +292,57 @@ fn an_open_branch_of_eleven_bit_nodes() {
 /// Nodes of a report with several identifiers, as `ids, basis`.
 fn groups(document: &Value) -> Vec<(String, String)> {
     let several = |node: &&Value| node["ids"].as_array().unwrap().len() > 1;
-    document["nodes"].as_array().unwrap().iter().filter(several).map(|n| (n["ids"].to_string(), n["basis"].to_string())).collect()
+    document["nodes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(several)
+        .map(|n| (n["ids"].to_string(), n["basis"].to_string()))
+        .collect()
 }
 
-/// A clock that wanders by 4 ms is too uncertain by itself; the offset between two of its identifiers is not.
+/// A clock that wanders by 4 ms is too uncertain by itself; the offset between two of its
+/// identifiers is not.
 #[test]
 fn wandering_clocks_keep_together() {
-    let wander =
-        |node: &str, period: f64| node.replace("channel =", &format!("wander = 0.004\nwander_period = {period}\nchannel ="));
+    let wander = |node: &str, period: f64| {
+        node.replace("channel =", &format!("wander = 0.004\nwander_period = {period}\nchannel ="))
+    };
     let (_, document, _) = simulated(
-        &scenario(&format!("{}{}", wander(DOOR, 71.0), wander(ENGINE, 97.0)), "").replace("duration = 150.0", "duration = 400.0"),
+        &scenario(&format!("{}{}", wander(DOOR, 71.0), wander(ENGINE, 97.0)), "")
+            .replace("duration = 150.0", "duration = 400.0"),
         &[],
     );
     let clock = "[\"clock\"]".to_owned();
     assert_eq!(
         groups(&document),
-        [("[\"0x0C8\",\"0x1F4\"]".to_owned(), clock.clone()), ("[\"0x3B0\",\"0x3B2\"]".to_owned(), clock)]
+        [
+            ("[\"0x0C8\",\"0x1F4\"]".to_owned(), clock.clone()),
+            ("[\"0x3B0\",\"0x3B2\"]".to_owned(), clock)
+        ]
     );
 }
 
-/// In a capture too short for clocks, identifiers that begin together long after the others have one sender.
+/// In a capture too short for clocks, identifiers that begin together long after the others have
+/// one sender.
 #[test]
 fn a_shared_late_start() {
     let text = scenario(
-        &format!("{DOOR}{ENGINE}{}", ENGINE.replace("engine", "brakes").replace("0C8", "0B4").replace("1F4", "1B8")),
+        &format!(
+            "{DOOR}{ENGINE}{}",
+            ENGINE.replace("engine", "brakes").replace("0C8", "0B4").replace("1F4", "1B8")
+        ),
         "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [0.0]\nlasts = [12.0]",
     );
     let (_, document, _) = simulated(&text.replace("duration = 150.0", "duration = 25.0"), &[]);
-    assert_eq!(groups(&document), [("[\"0x3B0\",\"0x3B2\"]".to_owned(), "[\"shared_silence\"]".to_owned())]);
+    assert_eq!(
+        groups(&document),
+        [("[\"0x3B0\",\"0x3B2\"]".to_owned(), "[\"shared_silence\"]".to_owned())]
+    );
 }
 
-/// Without any counter: the first frames come as after the other returns, or the supply dipped just before.
+/// Without any counter: the first frames come as after the other returns, or the supply dipped just
+/// before.
 #[test]
 fn how_it_came_back_and_what_the_supply_did() {
     let plain = r#"
@@ -265,7 +357,12 @@ messages = [ { id = "3B0", period = 0.05, offset = 0.0 }, { id = "3B2", period =
         let (_, document, _) = simulated(&scenario(&format!("{plain}{ENGINE}"), trouble), &[]);
         let outages = document["outages"].as_array().unwrap();
         let told = |outage: &&Value| outage["scope"] == "node" && outage["cause"] == "lost_power";
-        assert_eq!(outages.iter().filter(told).count(), outages.len(), "{trouble}: {:#}", document["outages"]);
+        assert_eq!(
+            outages.iter().filter(told).count(),
+            outages.len(),
+            "{trouble}: {:#}",
+            document["outages"]
+        );
         assert!(outages[0]["evidence"].to_string().contains(sentence), "{:#}", outages[0]);
     };
     check(
@@ -280,7 +377,11 @@ messages = [ { id = "3B0", period = 0.05, offset = 0.0 }, { id = "3B2", period =
         )
     };
     check(
-        &format!("{}{}[[trouble]]\nkind = \"supply_dip\"\nat = [60.0]\nlasts = [2.0]", asked(50.0, 12600), asked(59.5, 9100)),
+        &format!(
+            "{}{}[[trouble]]\nkind = \"supply_dip\"\nat = [60.0]\nlasts = [2.0]",
+            asked(50.0, 12600),
+            asked(59.5, 9100)
+        ),
         "the supply fell to 9.1 V just before",
     );
     // The same returns of a node that was only unheard have no such pattern.
@@ -297,7 +398,9 @@ fn an_orderly_end() {
     for step in 0..3000 {
         let at = f64::from(step) * 0.02;
         lines.push(frame(1000.0 + at, "0C8"));
-        for (id, offset, until) in [("18FF1021", 0.003, 20.0), ("18FF1121", 0.007, 20.9), ("18FF1221", 0.011, 22.0)] {
+        for (id, offset, until) in
+            [("18FF1021", 0.003, 20.0), ("18FF1121", 0.007, 20.9), ("18FF1221", 0.011, 22.0)]
+        {
             if at < until || at > 31.234 {
                 lines.push(frame(1000.0 + at + offset, id));
             }
@@ -307,8 +410,14 @@ fn an_orderly_end() {
     let folder = tempfile::tempdir().unwrap();
     let path = write(folder.path(), "capture.log", &common::log(&lines));
     let (_, document) = report(&path, &[]);
-    let node = document["outages"].as_array().unwrap().iter().find(|outage| outage["scope"] == "node");
-    assert!(node.is_some_and(|node| node["evidence"].to_string().contains("ended one after another over 2.0 s")), "{document:#}");
+    let node =
+        document["outages"].as_array().unwrap().iter().find(|outage| outage["scope"] == "node");
+    assert!(
+        node.is_some_and(|node| node["evidence"]
+            .to_string()
+            .contains("ended one after another over 2.0 s")),
+        "{document:#}"
+    );
 }
 
 /// Made for this test; names and numbers invented. Element names from the AUTOSAR schema.
@@ -320,35 +429,53 @@ fn autosar_descriptions_are_rosters() {
     let seen: Vec<(&str, &str, usize, usize)> = file
         .nodes
         .iter()
-        .map(|node| (node.channel.as_str(), node.name.as_str(), node.messages.len(), node.events.len()))
+        .map(|node| {
+            (node.channel.as_str(), node.name.as_str(), node.messages.len(), node.events.len())
+        })
         .collect();
     assert_eq!(seen, [("BodyCan", "SlidingDoor", 1, 1)]);
     assert_eq!(file.nodes[0].messages[0].period, 0.05);
     assert_eq!(lostnode_parsers::frame::raw_id(file.nodes[0].messages[0].id), 0x3B0);
-    for (text, message) in [("<html/>", "no AUTOSAR system description"), ("<?xml", "no AUTOSAR system description")] {
+    for (text, message) in
+        [("<html/>", "no AUTOSAR system description"), ("<?xml", "no AUTOSAR system description")]
+    {
         assert!(from_arxml(text).unwrap_err().to_string().contains(message));
     }
     let folder = tempfile::tempdir().unwrap();
     let path = write(folder.path(), "system.arxml", ARXML);
-    let (_, document) = report(&own("samples/van-door.log.gz"), &["--roster", path.to_str().unwrap()]);
+    let (_, document) =
+        report(&own("samples/van-door.log.gz"), &["--roster", path.to_str().unwrap()]);
     assert!(
-        document["nodes"].as_array().unwrap().iter().any(|node| node["name"] == "SlidingDoor" && node["basis"][0] == "roster")
+        document["nodes"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .any(|node| node["name"] == "SlidingDoor" && node["basis"][0] == "roster")
     );
 }
 
 #[test]
 fn learned_from_the_sound_truck_the_lost_one_is_named() {
-    let (Some(sound), Some(lost)) = (shared("data/truck-steady.log.gz"), shared("data/truck-intermittent.log.gz")) else {
+    let (Some(sound), Some(lost)) =
+        (shared("data/truck-steady.log.gz"), shared("data/truck-intermittent.log.gz"))
+    else {
         return;
     };
     let folder = tempfile::tempdir().unwrap();
     let roster = folder.path().join("roster.toml");
     assert!(lostnode().arg("learn").arg(&sound).arg("-o").arg(&roster).status().unwrap().success());
     let (code, document) = report(&sound, &["--roster", roster.to_str().unwrap()]);
-    assert_eq!((code, outages(&document), &document["deviations"]), (0, vec![], &serde_json::json!([])));
+    assert_eq!(
+        (code, outages(&document), &document["deviations"]),
+        (0, vec![], &serde_json::json!([]))
+    );
     let (code, document) = report(&lost, &["--roster", roster.to_str().unwrap()]);
     assert_eq!(code, 1);
-    let nodes: Vec<String> = outages(&document).into_iter().filter(|outage| outage.0 == "node").map(|outage| outage.1).collect();
+    let nodes: Vec<String> = outages(&document)
+        .into_iter()
+        .filter(|outage| outage.0 == "node")
+        .map(|outage| outage.1)
+        .collect();
     assert_eq!(nodes.iter().filter(|name| *name == "address 0x0B").count(), 6);
     assert_eq!(nodes.iter().filter(|name| *name == "address 0x00").count(), 3);
 }
@@ -365,16 +492,29 @@ fn grouping_by_clock() {
     let Some(table) = shared("facts/node-clocks.tsv") else { return };
     let output = example("grouping").arg(table).args(["1", "600"]).output().unwrap();
     let text = String::from_utf8(output.stdout).unwrap();
-    let last: Vec<f64> = text.lines().last().unwrap().split('|').filter_map(|cell| cell.trim().parse().ok()).collect();
+    let last: Vec<f64> = text
+        .lines()
+        .last()
+        .unwrap()
+        .split('|')
+        .filter_map(|cell| cell.trim().parse().ok())
+        .collect();
     let [precision, _, f1, baseline] = last.as_slice() else { panic!("{text}") };
     assert!(*precision >= 0.99 && *f1 >= 0.97 && f1 > baseline, "{text}");
 }
 
-/// Power or wiring on 60 seeded outages: at least 95 % right where answered, at most one in eight unanswered (docs/roster.md has 200).
+/// Power or wiring on 60 seeded outages: at least 95 % right where answered, at most one in eight
+/// unanswered (docs/roster.md has 200).
 #[test]
 fn wiring_or_power() {
     let output = example("wiring_or_power").arg("60").output().unwrap();
     let text = String::from_utf8(output.stdout).unwrap();
-    let numbers: Vec<f64> = text.lines().last().unwrap().split_whitespace().filter_map(|word| word.parse().ok()).collect();
+    let numbers: Vec<f64> = text
+        .lines()
+        .last()
+        .unwrap()
+        .split_whitespace()
+        .filter_map(|word| word.parse().ok())
+        .collect();
     assert!(numbers[0] >= 95.0 && numbers[1] <= 12.5, "{text}");
 }

@@ -1,4 +1,5 @@
-//! Other people's readers of the same text: the crate socketcan (live) and the PyPI library python-can (through a script).
+//! Other people's readers of the same text: the crate socketcan (live) and the PyPI library
+//! python-can (through a script).
 
 mod common;
 
@@ -29,7 +30,9 @@ fn text(name: &str) -> Option<String> {
     }
     let path = shared(&format!("data/{name}.log.gz"))?;
     let mut text = String::new();
-    flate2::read::MultiGzDecoder::new(std::fs::File::open(path).unwrap()).read_to_string(&mut text).unwrap();
+    flate2::read::MultiGzDecoder::new(std::fs::File::open(path).unwrap())
+        .read_to_string(&mut text)
+        .unwrap();
     Some(text)
 }
 
@@ -45,7 +48,12 @@ fn ours(line: &str) -> Option<String> {
     };
     let time = record.time?.nanoseconds() / 1000;
     let channel = std::str::from_utf8(record.channel).ok()?;
-    Some(format!("{time} {channel} {kind} {:X} {} {:02X?}", raw_id(id), matches!(id, Id::Extended(_)), record.kind.bytes()))
+    Some(format!(
+        "{time} {channel} {kind} {:X} {} {:02X?}",
+        raw_id(id),
+        matches!(id, Id::Extended(_)),
+        record.kind.bytes()
+    ))
 }
 
 fn theirs(record: &socketcan::dump::CanDumpRecord) -> String {
@@ -66,7 +74,8 @@ fn same_as_socketcan(text: &str) -> usize {
     let mut reader = socketcan::dump::Reader::from_reader(Cursor::new(text.as_bytes()));
     let mut count = 0;
     for line in text.lines() {
-        let record = reader.next_record().unwrap_or_else(|error| panic!("{line}: {error}")).unwrap();
+        let record =
+            reader.next_record().unwrap_or_else(|error| panic!("{line}: {error}")).unwrap();
         assert_eq!(ours(line).as_deref(), Some(theirs(&record).as_str()), "{line}");
         count += 1;
     }
@@ -81,7 +90,8 @@ fn the_crate_socketcan_reads_the_same_frames() {
     }
 }
 
-/// Lines made by chance, written by us. Raw length codes are left out: the crate's log reader has no place for them.
+/// Lines made by chance, written by us. Raw length codes are left out: the crate's log reader has
+/// no place for them.
 fn made_lines() -> String {
     let mut state = 0x1234_5678_9ABC_DEF0_u64;
     let mut next = move |below: u64| {
@@ -100,15 +110,22 @@ fn made_lines() -> String {
             0 => {
                 let length = lostnode_parsers::frame::FD_LENGTHS[next(16) as usize];
                 let flags = lostnode_parsers::FdFlags { brs: next(2) == 1, esi: next(2) == 1 };
-                FrameKind::Fd(lostnode_parsers::FdFrame::new(id, &data[..usize::from(length)], flags).unwrap())
+                FrameKind::Fd(
+                    lostnode_parsers::FdFrame::new(id, &data[..usize::from(length)], flags)
+                        .unwrap(),
+                )
             }
             _ => {
                 let length = next(9) as u8;
                 let data = &data[..usize::from(length)];
-                FrameKind::Classic(lostnode_parsers::ClassicFrame::with_raw_dlc(id, data, length).unwrap())
+                FrameKind::Classic(
+                    lostnode_parsers::ClassicFrame::with_raw_dlc(id, data, length).unwrap(),
+                )
             }
         };
-        let time = lostnode_parsers::Timestamp::from_nanoseconds((1_700_000_000_000_000 + step * 1234) as i64 * 1000);
+        let time = lostnode_parsers::Timestamp::from_nanoseconds(
+            (1_700_000_000_000_000 + step * 1234) as i64 * 1000,
+        );
         writeln!(out, "{}", candump::Line { time, channel: "vcan7", kind: &kind }).unwrap();
     }
     out
@@ -119,14 +136,20 @@ fn made_lines_read_the_same_in_the_crate_socketcan() {
     assert_eq!(same_as_socketcan(&made_lines()), 4000);
 }
 
-/// `tests/oracles/python_can.py` reads the capture with python-can and prints one line a frame, as `lostnode frames --format csv` does.
-/// Known differences, argued in docs/formats.md: python-can stops at a line it cannot read and turns error reports into data.
+/// `tests/oracles/python_can.py` reads the capture with python-can and prints one line a frame, as
+/// `lostnode frames --format csv` does. Known differences, argued in docs/formats.md: python-can
+/// stops at a line it cannot read and turns error reports into data.
 #[test]
 fn python_can_reads_the_same_frames() {
     let python = std::env::var("LOSTNODE_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let has_it = Command::new(&python).args(["-c", "import can"]).output().is_ok_and(|output| output.status.success());
+    let has_it = Command::new(&python)
+        .args(["-c", "import can"])
+        .output()
+        .is_ok_and(|output| output.status.success());
     if !has_it {
-        println!("skipped: {python} has no python-can (pip install -r tests/oracles/requirements.txt)");
+        println!(
+            "skipped: {python} has no python-can (pip install -r tests/oracles/requirements.txt)"
+        );
         return;
     }
     let folder = tempfile::tempdir().unwrap();
@@ -135,14 +158,19 @@ fn python_can_reads_the_same_frames() {
     for (name, text) in inputs {
         let path = folder.path().join(format!("{name}.log"));
         std::fs::write(&path, &text).unwrap();
-        let theirs = Command::new(&python).arg(own("tests/oracles/python_can.py")).arg(&path).output().unwrap();
+        let theirs = Command::new(&python)
+            .arg(own("tests/oracles/python_can.py"))
+            .arg(&path)
+            .output()
+            .unwrap();
         assert!(theirs.status.success(), "{name}: {}", String::from_utf8_lossy(&theirs.stderr));
         let ours = lostnode().arg("frames").arg(&path).args(["--format", "csv"]).output().unwrap();
         let ours = String::from_utf8(ours.stdout).unwrap();
         // Without the length code and the number of bits, which python-can does not give.
         let pick = |line: &str| {
             let fields: Vec<&str> = line.split(',').collect();
-            [fields[0], fields[1], fields[2], fields[3], fields[4], fields[6], fields[7], fields[8]].join(",")
+            [fields[0], fields[1], fields[2], fields[3], fields[4], fields[6], fields[7], fields[8]]
+                .join(",")
         };
         let ours: Vec<String> = ours.lines().skip(1).map(pick).collect();
         let theirs = String::from_utf8(theirs.stdout).unwrap();
@@ -165,9 +193,18 @@ fn log_text_both_ways() {
     let folder = tempfile::tempdir().unwrap();
     let (theirs, ours) = (folder.path().join("theirs.log"), folder.path().join("ours.log"));
     let script = own("tests/oracles/candump_both_ways.py");
-    let mut child =
-        Command::new(&python).arg(&script).arg("write").arg(&theirs).stdin(std::process::Stdio::piped()).spawn().unwrap();
-    std::io::Write::write_all(&mut child.stdin.take().unwrap(), (lines.join("\n") + "\n").as_bytes()).unwrap();
+    let mut child = Command::new(&python)
+        .arg(&script)
+        .arg("write")
+        .arg(&theirs)
+        .stdin(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    std::io::Write::write_all(
+        &mut child.stdin.take().unwrap(),
+        (lines.join("\n") + "\n").as_bytes(),
+    )
+    .unwrap();
     assert!(child.wait().unwrap().success());
     let output = lostnode().arg("frames").arg(&theirs).output().unwrap();
     std::fs::write(&ours, &output.stdout).unwrap();
@@ -179,5 +216,8 @@ fn log_text_both_ways() {
     assert!(plain == lines, "what python-can wrote");
     let output = Command::new(&python).arg(&script).arg("read").arg(&ours).output().unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    assert!(String::from_utf8(output.stdout).unwrap().lines().eq(lines.iter().map(String::as_str)), "what scapy read");
+    assert!(
+        String::from_utf8(output.stdout).unwrap().lines().eq(lines.iter().map(String::as_str)),
+        "what scapy read"
+    );
 }

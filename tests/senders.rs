@@ -1,4 +1,5 @@
-//! Who sends what, where several grounds meet: clocks that agree by chance, branches, shared silences, a roster file. Captures made by hand, each clock exact.
+//! Who sends what, where several grounds meet: clocks that agree by chance, branches, shared
+//! silences, a roster file. Captures made by hand, each clock exact.
 
 mod common;
 
@@ -7,23 +8,30 @@ use std::fmt::Write as _;
 use common::report;
 use serde_json::Value;
 
-/// An identifier as logs write it, its period and first frame in microseconds, and how many parts in a million its clock is slow.
+/// An identifier as logs write it, its period and first frame in microseconds, and how many parts
+/// in a million its clock is slow.
 type Sent = (&'static str, u64, u64, f64);
 
-/// Two nodes of two messages each, whose clocks differ by 90 ppm, and a third one that is slower still.
+/// Two nodes of two messages each, whose clocks differ by 90 ppm, and a third one that is slower
+/// still.
 const A: [Sent; 2] = [("100", 20_000, 1_000, 50.0), ("110", 100_000, 3_100, 50.0)];
 const B: [Sent; 2] = [("200", 20_000, 5_200, -40.0), ("210", 50_000, 7_300, -40.0)];
 const C: [Sent; 2] = [("300", 20_000, 9_400, 120.0), ("310", 100_000, 11_500, 120.0)];
 
-/// A capture of so many seconds in which identifiers are silent from one second to another, and some are sent with 3 ms of scatter to either side, too much for
-/// their clocks to show.
+/// A capture of so many seconds in which identifiers are silent from one second to another, and
+/// some are sent with 3 ms of scatter to either side, too much for their clocks to show.
 fn made(sent: &[Sent], seconds: f64, silent: &[(&str, f64, f64)], rough: &[&str]) -> String {
     let mut frames: Vec<(u64, &str)> = Vec::new();
     let mut noise = 1_u32;
     for (id, period, first, ppm) in sent {
-        let at = |step: u64| first + (step as f64 * *period as f64 * (1.0 + ppm / 1e6)).round() as u64;
+        let at =
+            |step: u64| first + (step as f64 * *period as f64 * (1.0 + ppm / 1e6)).round() as u64;
         let due = (0..).map(at).take_while(|at| *at < (seconds * 1e6) as u64);
-        let lost = |at: &u64| silent.iter().any(|(own, from, to)| own == id && (*from..*to).contains(&(*at as f64 / 1e6)));
+        let lost = |at: &u64| {
+            silent
+                .iter()
+                .any(|(own, from, to)| own == id && (*from..*to).contains(&(*at as f64 / 1e6)))
+        };
         for at in due.filter(|at| !lost(at)) {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let late = if rough.contains(id) { (u64::from(noise >> 8) * 6_000) >> 24 } else { 0 };
@@ -53,7 +61,15 @@ fn nodes(capture: &str, roster: Option<&str>) -> Vec<String> {
         std::fs::write(&file, roster).unwrap();
         arguments = vec!["--roster", file.to_str().unwrap()];
     }
-    let list = |value: &Value| value.as_array().unwrap().iter().map(|name| name.as_str().unwrap()).collect::<Vec<_>>().join(" ");
+    let list = |value: &Value| {
+        value
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|name| name.as_str().unwrap())
+            .collect::<Vec<_>>()
+            .join(" ")
+    };
     let (_, document) = report(&path, &arguments);
     let node = |node: &Value| {
         format!(
@@ -79,16 +95,27 @@ const BY_CLOCK: [&str; 3] = [
     "node of 0x300: 0x300 0x310 by clock, 99",
 ];
 
-/// What falls silent together confirms what the clocks say; of nodes on one branch it confirms each by itself.
+/// What falls silent together confirms what the clocks say; of nodes on one branch it confirms each
+/// by itself.
 #[test]
 fn clocks_and_silences() {
     assert_eq!(nodes_of_all(&[]), BY_CLOCK);
     let confirmed = "node of 0x100: 0x100 0x110 by clock shared_silence, 99";
-    assert_eq!(nodes_of_all(&lost(&A.map(|sent| sent.0), 20.0, 24.0)), [BY_CLOCK[0], confirmed, BY_CLOCK[2]]);
+    assert_eq!(
+        nodes_of_all(&lost(&A.map(|sent| sent.0), 20.0, 24.0)),
+        [BY_CLOCK[0], confirmed, BY_CLOCK[2]]
+    );
     let branch = nodes_of_all(&lost(&["100", "110", "200", "210"], 20.0, 24.0));
-    assert_eq!(branch, ["node of 0x200: 0x200 0x210 by clock shared_silence, 99", confirmed, BY_CLOCK[2]]);
-    // One that falls silent with another node, while the rest of its own goes on, tells nothing of its own.
-    assert_eq!(nodes_of_all(&lost(&["100", "110", "200"], 20.0, 24.0)), [BY_CLOCK[0], confirmed, BY_CLOCK[2]]);
+    assert_eq!(
+        branch,
+        ["node of 0x200: 0x200 0x210 by clock shared_silence, 99", confirmed, BY_CLOCK[2]]
+    );
+    // One that falls silent with another node, while the rest of its own goes on, tells nothing of
+    // its own.
+    assert_eq!(
+        nodes_of_all(&lost(&["100", "110", "200"], 20.0, 24.0)),
+        [BY_CLOCK[0], confirmed, BY_CLOCK[2]]
+    );
     assert_eq!(nodes_of_all(&lost(&["100", "200"], 20.0, 24.0)), BY_CLOCK);
 }
 
@@ -97,13 +124,15 @@ fn clocks_and_silences() {
 fn doubt() {
     let near = B.map(|(id, period, first, _)| (id, period, first, 52.0));
     let both = [A, near].concat();
-    let doubted = ["node of 0x100: 0x100 0x110 by clock, 79", "node of 0x200: 0x200 0x210 by clock, 79"];
+    let doubted =
+        ["node of 0x100: 0x100 0x110 by clock, 79", "node of 0x200: 0x200 0x210 by clock, 79"];
     assert_eq!(nodes(&made(&both, 60.0, &[], &[]), None), doubted);
     let less = nodes(&made(&both, 60.0, &lost(&["100", "110"], 20.0, 24.0), &[]), None);
     assert_eq!(less, ["node of 0x100: 0x100 0x110 by clock shared_silence, 89", doubted[1]]);
 }
 
-/// Two nodes whose clocks agree by chance are one until a part of them falls silent and the rest goes on.
+/// Two nodes whose clocks agree by chance are one until a part of them falls silent and the rest
+/// goes on.
 #[test]
 fn clocks_that_agree_by_chance() {
     let alike = B.map(|(id, period, first, _)| (id, period, first, 50.0));
@@ -114,7 +143,10 @@ fn clocks_that_agree_by_chance() {
     let rest = "node of 0x200: 0x200 0x210 by clock, 70";
     assert_eq!(parted, [rest, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
     let twice = [lost(&["100", "110"], 20.0, 24.0), lost(&["100", "110"], 40.0, 43.0)].concat();
-    assert_eq!(found(&twice), [rest, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 75"]);
+    assert_eq!(
+        found(&twice),
+        [rest, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 75"]
+    );
     // B's own loss at another time changes nothing of that.
     let each = [lost(&["100", "110"], 20.0, 24.0), lost(&["200", "210"], 40.0, 44.0)].concat();
     let b = "node of 0x200: 0x200 0x210 by clock shared_silence, 85";
@@ -134,14 +166,18 @@ fn a_branch_of_rough_clocks() {
     let slow = [("500", 20_000, 6_000, 900.0), ("510", 100_000, 8_000, 900.0)];
     let ids = ["100", "110", "500", "510"];
     let found = nodes(&made(&[A, slow, C].concat(), 60.0, &lost(&ids, 20.0, 24.0), &ids), None);
-    let by_silence = ["node of 0x500: 0x500 0x510 by shared_silence, 50", "node of 0x100: 0x100 0x110 by shared_silence, 50"];
+    let by_silence = [
+        "node of 0x500: 0x500 0x510 by shared_silence, 50",
+        "node of 0x100: 0x100 0x110 by shared_silence, 50",
+    ];
     assert_eq!(found[1..], by_silence);
 }
 
 /// One whose clock is too rough joins the clock that falls silent with it.
 #[test]
 fn a_rough_clock_joins() {
-    let found = |silent: &[(&str, f64, f64)]| nodes(&made(&[A, C].concat(), 60.0, silent, &["110"]), None);
+    let found =
+        |silent: &[(&str, f64, f64)]| nodes(&made(&[A, C].concat(), 60.0, silent, &["110"]), None);
     assert_eq!(found(&[]), ["node of 0x100: 0x100 by clock, 70", BY_CLOCK[2]]);
     let joined = found(&lost(&["100", "110"], 20.0, 24.0));
     assert_eq!(joined, ["node of 0x100: 0x100 0x110 by clock shared_silence, 50", BY_CLOCK[2]]);
@@ -160,7 +196,8 @@ fn rough_nodes(more: &[Sent], seconds: f64, silent: &[(&str, f64, f64)]) -> Vec<
 fn silences_alone() {
     let found = |silent: &[(&str, f64, f64)]| rough_nodes(&[], 40.0, silent);
     let none: [&str; 0] = [];
-    let a = |hundredths: u32| [format!("node of 0x100: 0x100 0x110 by shared_silence, {hundredths}")];
+    let a =
+        |hundredths: u32| [format!("node of 0x100: 0x100 0x110 by shared_silence, {hundredths}")];
     assert_eq!(found(&[]), none);
     let once = lost(&["100", "110"], 20.0, 24.0);
     assert_eq!(found(&once), a(50));
@@ -184,7 +221,10 @@ fn silences_alone() {
 fn late_starts() {
     let found = |silent: &[(&str, f64, f64)]| rough_nodes(&[], 40.0, silent);
     let none: [&str; 0] = [];
-    assert_eq!(found(&lost(&["100", "110"], 0.0, 12.0)), ["node of 0x100: 0x100 0x110 by shared_silence, 50"]);
+    assert_eq!(
+        found(&lost(&["100", "110"], 0.0, 12.0)),
+        ["node of 0x100: 0x100 0x110 by shared_silence, 50"]
+    );
     assert_eq!(found(&[lost(&["100"], 0.0, 12.0), lost(&["110"], 0.0, 12.5)].concat()), none);
     assert_eq!(found(&lost(&["100", "110"], 0.0, 4.0)), none);
     assert_eq!(found(&lost(&["100", "110", "200", "210"], 0.0, 12.0)), none);
@@ -208,5 +248,13 @@ fn addresses() {
 fn a_roster_of_a_part() {
     let roster = "[[node]]\nname = \"door\"\nchannel = \"can0\"\nmessages = [{ id = \"0x100\", period = 0.02 }]\n";
     let found = nodes(&made(&[A, B, C].concat(), 60.0, &[], &[]), Some(roster));
-    assert_eq!(found, ["door: 0x100 by roster, 100", BY_CLOCK[0], "node of 0x110: 0x110 by clock, 99", BY_CLOCK[2]]);
+    assert_eq!(
+        found,
+        [
+            "door: 0x100 by roster, 100",
+            BY_CLOCK[0],
+            "node of 0x110: 0x110 by clock, 99",
+            BY_CLOCK[2]
+        ]
+    );
 }

@@ -25,8 +25,13 @@ fn a_cluster_gives_the_rows_of_batch() {
     fs::create_dir_all(folder.join("deep/er")).unwrap();
     fs::create_dir_all(&work).unwrap();
     for at in 0..60 {
-        let path = folder.join(format!("{}{at:03}.log.gz", if at % 2 == 0 { "" } else { "deep/er/" }));
-        fs::copy(own(if at % 3 == 0 { "samples/van-door.log.gz" } else { "samples/van-after.log.gz" }), path).unwrap();
+        let path =
+            folder.join(format!("{}{at:03}.log.gz", if at % 2 == 0 { "" } else { "deep/er/" }));
+        fs::copy(
+            own(if at % 3 == 0 { "samples/van-door.log.gz" } else { "samples/van-after.log.gz" }),
+            path,
+        )
+        .unwrap();
     }
     fs::write(folder.join("empty.log"), b"").unwrap();
     fs::write(folder.join("binary"), [0_u8, 1, 2, 255].repeat(99)).unwrap();
@@ -41,5 +46,8 @@ fn a_cluster_gives_the_rows_of_batch() {
     let told = String::from_utf8_lossy(&output.stdout);
     println!("{told}");
     assert!(output.status.success(), "{told}{}", String::from_utf8_lossy(&output.stderr));
-    assert!(told.contains("63 rows, the same as batch: ['lost', 'not read', 'nothing lost']"), "{told}");
+    assert!(
+        told.contains("63 rows, the same as batch: ['lost', 'not read', 'nothing lost']"),
+        "{told}"
+    );
 }

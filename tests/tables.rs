@@ -1,4 +1,5 @@
-//! Tables: described as they are, the same rows in every form, read by a second reader (pyarrow) and read back.
+//! Tables: described as they are, the same rows in every form, read by a second reader (pyarrow)
+//! and read back.
 
 mod common;
 
@@ -9,7 +10,7 @@ use std::process::Command;
 
 use common::{lostnode, own, piped};
 use lostnode::capture::frame_table;
-use lostnode::report::tables;
+use lostnode::render::tables;
 use lostnode::table::{Column, Kind};
 use serde_json::Value;
 
@@ -39,7 +40,9 @@ fn docs_describe_every_column() {
     for (name, columns) in TABLES {
         let rows: String = columns
             .iter()
-            .map(|column| format!("| `{}` | {} | {} |\n", column.name, words(column.kind).0, column.meaning))
+            .map(|column| {
+                format!("| `{}` | {} | {} |\n", column.name, words(column.kind).0, column.meaning)
+            })
             .collect();
         let wanted = format!("| column | holds | meaning |\n|---|---|---|\n{rows}");
         assert!(docs.contains(&wanted), "docs/tables.md, `{name}`, should have:\n{wanted}");
@@ -73,7 +76,11 @@ fn there_and_back() {
     let console = b" can0  680   [8]  03 22 01 00 00 00 00 00\n can0  12345678   [0]\n";
     for form in ["csv", "parquet"] {
         let table = frames(console, &["--format", form]);
-        assert_eq!(String::from_utf8(frames(&table, &[])).unwrap(), "can0 680#0322010000000000\ncan0 12345678#\n", "{form}");
+        assert_eq!(
+            String::from_utf8(frames(&table, &[])).unwrap(),
+            "can0 680#0322010000000000\ncan0 12345678#\n",
+            "{form}"
+        );
     }
 }
 
@@ -87,7 +94,8 @@ fn the_same_report_from_a_table() {
     };
     let (place, sample) = (tempfile::tempdir().unwrap(), own("samples/van-door.log.gz"));
     for form in ["csv", "parquet"] {
-        let output = lostnode().arg("frames").arg(&sample).args(["--format", form]).output().unwrap();
+        let output =
+            lostnode().arg("frames").arg(&sample).args(["--format", form]).output().unwrap();
         // A wrong ending: what the bytes are decides.
         let path = place.path().join("table.log");
         fs::write(&path, output.stdout).unwrap();
@@ -95,7 +103,8 @@ fn the_same_report_from_a_table() {
     }
 }
 
-/// Named columns: what stands in the file, how its columns are named, and the frames that are in it.
+/// Named columns: what stands in the file, how its columns are named, and the frames that are in
+/// it.
 #[test]
 fn csv_of_others() {
     let one = "(0000000001.500000) can0 316#FF01\n";
@@ -107,17 +116,33 @@ fn csv_of_others() {
         ("1500000000,316,FF-01\n", "time=1:ns,id=2,data=3", one),
         ("\u{feff}time,id,data\n1.5E0,316,FF01\n", "time=time,id=id,data=data", one),
         ("time,id,data\n1970-01-01T00:00:01.5Z,316,FF01\n", "time=time,id=id,data=data", one),
-        ("time,id,data\n\"1970-01-01 00:00:01.5\",\"316\",\"FF01\"\n", "time=time,id=id,data=data", one),
+        (
+            "time,id,data\n\"1970-01-01 00:00:01.5\",\"316\",\"FF01\"\n",
+            "time=time,id=id,data=data",
+            one,
+        ),
         ("id,data,bus\n00000316,FF01,b\n", "id=id,data=data,channel=bus", "b 00000316#FF01\n"),
-        ("id,ext,data,len\n316,1,FF01,2\n", "id=id,extended=ext,data=data,dlc=len", "can0 00000316#FF01\n"),
+        (
+            "id,ext,data,len\n316,1,FF01,2\n",
+            "id=id,extended=ext,data=data,dlc=len",
+            "can0 00000316#FF01\n",
+        ),
         ("id,data\n800,AA\n", "id=id,data=data", "can0 00000800#AA\n"),
-        ("id,data\n1,000102030405060708090A0B\n", "id=id,data=data", "can0 001##0000102030405060708090A0B\n"),
+        (
+            "id,data\n1,000102030405060708090A0B\n",
+            "id=id,data=data",
+            "can0 001##0000102030405060708090A0B\n",
+        ),
     ] {
         let found = frames(text.as_bytes(), &["--columns", columns]);
         assert_eq!(String::from_utf8(found).unwrap(), expected, "{columns} of {text}");
     }
     for (text, columns, message) in [
-        ("id,data\n1,AA\n", "id=ID,data=data", "no column is called `ID`; the first line has: id, data"),
+        (
+            "id,data\n1,AA\n",
+            "id=ID,data=data",
+            "no column is called `ID`; the first line has: id, data",
+        ),
         ("id,data\nzz,AA\n", "id=id,data=data", "line 2: `zz` is no identifier"),
         ("id,data\n1,A\n", "id=id,data=data", "no hexadecimal bytes"),
         ("id,data\n1,000102030405060708\n", "id=id,data=data", "no frame has 9 data bytes"),
@@ -155,7 +180,9 @@ fn damaged_parquet() {
         let told = String::from_utf8_lossy(&output.stderr);
         assert!(!told.contains("panicked"), "turn {turn}: {told}");
     }
-    for bytes in [b"PAR1".to_vec(), b"PAR1PAR1".to_vec(), [b"PAR1", &[0xFF; 99][..], b"PAR1"].concat()] {
+    for bytes in
+        [b"PAR1".to_vec(), b"PAR1PAR1".to_vec(), [b"PAR1", &[0xFF; 99][..], b"PAR1"].concat()]
+    {
         let output = piped(&["frames", "-"], &bytes);
         assert_eq!(output.status.code(), Some(2));
         assert!(String::from_utf8_lossy(&output.stderr).contains("not a Parquet table of frames"));
@@ -167,9 +194,17 @@ fn pyarrow(arguments: &[&Path]) -> Option<Value> {
         println!("skipped: LOSTNODE_PYTHON names no Python with pyarrow");
         return None;
     };
-    let output = Command::new(python).arg(own("tests/oracles/parquet_rows.py")).args(arguments).output().unwrap();
+    let output = Command::new(python)
+        .arg(own("tests/oracles/parquet_rows.py"))
+        .args(arguments)
+        .output()
+        .unwrap();
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
-    Some(if output.stdout.is_empty() { Value::Null } else { serde_json::from_slice(&output.stdout).unwrap() })
+    Some(if output.stdout.is_empty() {
+        Value::Null
+    } else {
+        serde_json::from_slice(&output.stdout).unwrap()
+    })
 }
 
 /// What pyarrow reads of our Parquet is what our JSON lines say, with the documented types.
@@ -192,7 +227,11 @@ fn check(parquet: &Path, jsonl: &[u8], columns: &[Column]) {
             let (theirs, ours) = (&read[column.name], &row[column.name]);
             match column.kind {
                 Kind::Time if !ours.is_null() => {
-                    assert!((theirs.as_i64().unwrap() as f64 / 1e9 - ours.as_f64().unwrap()).abs() < 1e-6, "{theirs} {ours}");
+                    assert!(
+                        (theirs.as_i64().unwrap() as f64 / 1e9 - ours.as_f64().unwrap()).abs()
+                            < 1e-6,
+                        "{theirs} {ours}"
+                    );
                 }
                 _ => assert_eq!(theirs, ours, "{}", column.name),
             }
@@ -204,7 +243,9 @@ fn check(parquet: &Path, jsonl: &[u8], columns: &[Column]) {
 fn pyarrow_reads_our_tables() {
     let (place, sample) = (tempfile::tempdir().unwrap(), own("samples/van-door.log.gz"));
     for (name, columns) in &TABLES[..4] {
-        let table = |form: &str| lostnode().arg(name).arg(&sample).args(["--format", form]).output().unwrap().stdout;
+        let table = |form: &str| {
+            lostnode().arg(name).arg(&sample).args(["--format", form]).output().unwrap().stdout
+        };
         let path = place.path().join("table.parquet");
         fs::write(&path, table("parquet")).unwrap();
         check(&path, &table("jsonl"), columns);
@@ -220,7 +261,9 @@ fn pyarrow_reads_our_tables() {
         pyarrow(&[&path, &dictionary]);
         let output = lostnode().arg("frames").arg(dictionary).output().unwrap();
         assert!(
-            output.status.code() == Some(2) && String::from_utf8_lossy(&output.stderr).contains("have it written as plain text")
+            output.status.code() == Some(2)
+                && String::from_utf8_lossy(&output.stderr)
+                    .contains("have it written as plain text")
         );
     }
 }
@@ -229,7 +272,13 @@ fn pyarrow_reads_our_tables() {
 #[test]
 fn the_summary_of_a_batch_in_both_forms() {
     let place = tempfile::tempdir().unwrap();
-    let output = lostnode().arg("batch").arg(own("samples")).arg("--out").arg(place.path()).output().unwrap();
+    let output = lostnode()
+        .arg("batch")
+        .arg(own("samples"))
+        .arg("--out")
+        .arg(place.path())
+        .output()
+        .unwrap();
     assert!(output.status.code().is_some_and(|code| code <= 2));
     let Some(read) = pyarrow(&[&place.path().join("summary.parquet")]) else { return };
     let mut csv = csv::Reader::from_path(place.path().join("summary.csv")).unwrap();
@@ -240,11 +289,19 @@ fn the_summary_of_a_batch_in_both_forms() {
             match &read[column.name] {
                 Value::Null => assert_eq!(ours, ""),
                 Value::Number(number) => {
-                    assert!((number.as_f64().unwrap() - ours.parse::<f64>().unwrap()).abs() < 1e-6, "{}", column.name);
+                    assert!(
+                        (number.as_f64().unwrap() - ours.parse::<f64>().unwrap()).abs() < 1e-6,
+                        "{}",
+                        column.name
+                    );
                 }
                 Value::Array(texts) => {
                     assert_eq!(
-                        texts.iter().map(|text| text.as_str().unwrap().replace(';', ",")).collect::<Vec<_>>().join(";"),
+                        texts
+                            .iter()
+                            .map(|text| text.as_str().unwrap().replace(';', ","))
+                            .collect::<Vec<_>>()
+                            .join(";"),
                         ours
                     );
                 }

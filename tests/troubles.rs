@@ -44,7 +44,8 @@ bit_rate = 250000
     )
 }
 
-/// What the report says about one trouble: scope, nodes, cause, and how far start and length may be off.
+/// What the report says about one trouble: scope, nodes, cause, and how far start and length may be
+/// off.
 #[track_caller]
 fn check(trouble: &str, expected: &[(&str, &str, &str, f64, f64, f64)]) {
     let (code, document, truth) = simulated(&scenario(trouble), &[]);
@@ -55,7 +56,12 @@ fn check(trouble: &str, expected: &[(&str, &str, &str, f64, f64, f64)]) {
         assert_eq!((scope.as_str(), who.as_str()), (want.0, want.1));
         assert!((start - want.3).abs() < want.5 && (length - want.4).abs() < want.5, "{found:#?}");
     }
-    let causes: Vec<_> = document["outages"].as_array().unwrap().iter().map(|o| o["cause"].as_str().unwrap()).collect();
+    let causes: Vec<_> = document["outages"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|o| o["cause"].as_str().unwrap())
+        .collect();
     assert_eq!(causes, expected.iter().map(|want| want.2).collect::<Vec<_>>());
     let lost = causes.iter().any(|cause| !["bus_sleep", "capture_gap"].contains(cause));
     assert_eq!(code, i32::from(lost));
@@ -68,11 +74,15 @@ fn nothing() {
 
 #[test]
 fn a_node_without_power() {
-    let trouble = "[[trouble]]\nkind = \"power_loss\"\nnode = \"two\"\nat = [10.0, 25.0]\nlasts = [3.0, 0.5]";
+    let trouble =
+        "[[trouble]]\nkind = \"power_loss\"\nnode = \"two\"\nat = [10.0, 25.0]\nlasts = [3.0, 0.5]";
     // The node needs 0.3 s and up to a period to send again.
     check(
         trouble,
-        &[("node", "address 0x02", "lost_power", 10.0, 3.3, 0.12), ("node", "address 0x02", "lost_power", 25.0, 0.8, 0.12)],
+        &[
+            ("node", "address 0x02", "lost_power", 10.0, 3.3, 0.12),
+            ("node", "address 0x02", "lost_power", 25.0, 0.8, 0.12),
+        ],
     );
 }
 
@@ -84,7 +94,8 @@ fn a_node_with_an_open_stub() {
 
 #[test]
 fn an_open_branch() {
-    let trouble = "[[trouble]]\nkind = \"branch_open\"\nbranch = \"rear\"\nat = [12.0]\nlasts = [2.0]";
+    let trouble =
+        "[[trouble]]\nkind = \"branch_open\"\nbranch = \"rear\"\nat = [12.0]\nlasts = [2.0]";
     check(trouble, &[("branch", "address 0x02+address 0x03", "open_circuit", 12.0, 2.0, 0.05)]);
 }
 
@@ -106,7 +117,13 @@ fn key_off() {
 #[test]
 fn a_pause_of_the_capture() {
     let trouble = "[[trouble]]\nkind = \"capture_pause\"\nat = [15.0, 30.0]\nlasts = [2.0, 0.4]";
-    check(trouble, &[("capture", "", "capture_gap", 15.0, 2.0, 0.05), ("capture", "", "capture_gap", 30.0, 0.4, 0.05)]);
+    check(
+        trouble,
+        &[
+            ("capture", "", "capture_gap", 15.0, 2.0, 0.05),
+            ("capture", "", "capture_gap", 30.0, 0.4, 0.05),
+        ],
+    );
 }
 
 #[test]
@@ -139,8 +156,20 @@ fn eleven_bit_nodes_show_by_shared_silence() {
         // The node needs 0.35 s to start and up to 0.2 s to its first frame.
         assert!((length - (event.end - event.start) - 0.4).abs() < 0.2, "length {length}");
     }
-    let node = document["nodes"].as_array().unwrap().iter().find(|node| node["name"] == "node of 0x3B0").unwrap();
+    let node = document["nodes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|node| node["name"] == "node of 0x3B0")
+        .unwrap();
     assert_eq!(node["ids"], serde_json::json!(["0x3B0", "0x3B2", "0x5B0"]));
     assert!(node["basis"].as_array().unwrap().contains(&serde_json::json!("shared_silence")));
-    assert!(document["outages"].as_array().unwrap().iter().take(5).all(|outage| outage["cause"] == "lost_power"));
+    assert!(
+        document["outages"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .take(5)
+            .all(|outage| outage["cause"] == "lost_power")
+    );
 }

@@ -2,7 +2,8 @@
 
 use std::fmt::Write as _;
 
-/// Log text of `frames` frames: 60 identifiers of 11 bits, 8 bytes each, periods of 10 to 500 ms with a jitter of 1 %, and counters.
+/// Log text of `frames` frames: 60 identifiers of 11 bits, 8 bytes each, periods of 10 to 500 ms
+/// with a jitter of 1 %, and counters.
 pub fn log(frames: usize) -> String {
     const PERIODS: [f64; 10] = [10.0, 20.0, 20.0, 50.0, 50.0, 100.0, 100.0, 100.0, 200.0, 500.0];
     let mut state = 0x1234_5678_9ABC_DEF0_u64;

@@ -5,10 +5,10 @@
 //! | `123#0011` | classical, 0 to 8 bytes; `_9` to `_F` after 8 bytes keeps a raw length code above 8 |
 //! | `123#R`, `123#R5` | remote, with its length code |
 //! | `123##1AABB` | CAN FD, one hexadecimal digit of flags: bit 0 BRS, bit 1 ESI |
-//! | `20000004#00…` | error report: 8 digits with bit 29 set |
+//! | `20000004#00…` | error frame: 8 digits with bit 29 set |
 //!
-//! The identifier's width is the number of digits as written (3 or 8), never its value: `00000123#` is a 29-bit one. A letter
-//! `R` or `T` may end the line: received or sent by the logging machine.
+//! The identifier's width is the number of digits as written (3 or 8), never its value: `00000123#`
+//! is a 29-bit one. A letter `R` or `T` may end the line: received or sent by the logging machine.
 
 use core::borrow::Borrow;
 use core::fmt;
@@ -18,20 +18,11 @@ use nom::bytes::complete::tag;
 use nom::character::complete::char;
 
 use crate::error::{ParseError, Step, channel, expect, locate, nibble, seconds, stop};
-use crate::frame::{DisplayId, FD_LENGTHS, make_id};
-use crate::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp};
+use crate::frame::{Direction, DisplayId, FD_LENGTHS, make_id};
+use crate::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, candump_fast};
 
-/// The flag that marks an error report in the identifier field (`CAN_ERR_FLAG`, `linux/can.h`).
+/// The flag that marks an error frame in the identifier field (`CAN_ERR_FLAG`, `linux/can.h`).
 const ERROR_FLAG: u32 = 0x2000_0000;
-
-/// Who put the frame on the bus, where the logger says so.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Direction {
-    /// `R`: received.
-    Received,
-    /// `T`: sent by the logging machine itself.
-    Sent,
-}
 
 /// One line of a capture, borrowing the channel name from it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,11 +51,11 @@ pub struct Record<'a> {
 /// ```
 #[inline]
 pub fn parse_line(line: &[u8]) -> Result<Record<'_>, ParseError> {
-    match crate::usual::only_line(line) {
-        Some(usual) => {
-            let channel = &line[crate::usual::NAME..][..usize::from(usual.channel_length)];
-            let kind = FrameKind::Classic(usual.frame);
-            Ok(Record { time: Some(usual.time), channel, kind, direction: usual.direction })
+    match candump_fast::only_line(line) {
+        Some(fast) => {
+            let channel = &line[candump_fast::NAME..][..usize::from(fast.channel_length)];
+            let kind = FrameKind::Classic(fast.frame);
+            Ok(Record { time: Some(fast.time), channel, kind, direction: fast.direction })
         }
         None => parse_line_by_grammar(line),
     }
@@ -112,7 +103,12 @@ fn classic(input: &[u8], id: Id) -> Step<'_, FrameKind> {
     let (rest, dlc) = match rest {
         [b'_', digit, rest @ ..] if length == 8 => match nibble(*digit) {
             Some(code @ 9..=15) => (rest, code),
-            _ => return stop(&input[input.len() - rest.len() - 1..], "a raw length code from 9 to F"),
+            _ => {
+                return stop(
+                    &input[input.len() - rest.len() - 1..],
+                    "a raw length code from 9 to F",
+                );
+            }
         },
         _ => (rest, length as u8),
     };
@@ -181,12 +177,17 @@ pub(crate) fn id_field(input: &[u8]) -> Step<'_, IdField> {
             Some(id) => Ok((rest, IdField::Id(id))),
             None => stop(input, "an 11-bit identifier, at most 7FF"),
         },
-        8 if value & ERROR_FLAG != 0 => Ok((rest, IdField::Error(value & !ERROR_FLAG & 0x1FFF_FFFF))),
+        8 if value & ERROR_FLAG != 0 => {
+            Ok((rest, IdField::Error(value & !ERROR_FLAG & 0x1FFF_FFFF)))
+        }
         8 => match make_id(value, true) {
             Some(id) => Ok((rest, IdField::Id(id))),
             None => stop(input, "a 29-bit identifier, at most 1FFFFFFF"),
         },
-        _ => stop(if digits == 0 { input } else { rest }, "an identifier of 3 or 8 hexadecimal digits"),
+        _ => stop(
+            if digits == 0 { input } else { rest },
+            "an identifier of 3 or 8 hexadecimal digits",
+        ),
     }
 }
 
@@ -252,7 +253,8 @@ fn hex(f: &mut fmt::Formatter<'_>, bytes: &[u8]) -> fmt::Result {
     bytes.iter().try_for_each(|byte| write!(f, "{byte:02X}"))
 }
 
-/// Writes a whole log line, without its line end: time (microseconds, rounded down), channel, frame.
+/// Writes a whole log line, without its line end: time (microseconds, rounded down), channel,
+/// frame.
 pub struct Line<'a, F = FdFrame> {
     /// Time stamp, not before 1970.
     pub time: Timestamp,

@@ -1,9 +1,10 @@
 //! The console variants: `(12.345678)  can0  7E8   [8]  04 41 0C 1A F8 00 00 00`.
 //!
-//! Blanks may be any number; the time stamp may be missing, in seconds (absolute, counted from zero, or relative to the
-//! line before: the reader of the whole capture decides which), or a date and time of day. The bracketed length is
-//! `[n]` for the classical format and `[nn]` for CAN FD. `remote request` and `ERRORFRAME` end such lines. Details of an error
-//! report follow on lines that begin with a tab.
+//! Blanks may be any number; the time stamp may be missing, in seconds (absolute, counted from
+//! zero, or relative to the line before: the reader of the whole capture decides which), or a date
+//! and time of day. The bracketed length is `[n]` for the classical format and `[nn]` for CAN FD.
+//! `remote request` and `ERRORFRAME` end such lines. Details of an error report follow on lines
+//! that begin with a tab.
 
 use embedded_can::Frame as _;
 use nom::bytes::complete::take_while;
@@ -12,7 +13,8 @@ use crate::candump::{IdField, Record, id_field};
 use crate::error::{ParseError, Step, channel, locate, nibble, seconds, stop};
 use crate::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Timestamp};
 
-/// Reads one line, without its line end. A date and time of day is taken as UTC: the format does not say its zone.
+/// Reads one line, without its line end. A date and time of day is taken as UTC: the format does
+/// not say its zone.
 ///
 /// # Errors
 /// The first place where the line leaves the format.
@@ -51,7 +53,10 @@ fn record(input: &[u8]) -> Step<'_, Record<'_>> {
         IdField::Error(class) => {
             let (rest, (data, read)) = spaced(blanks(rest), length)?;
             match ErrorFrame::new(class, &data[..read]) {
-                Some(error) => (blanks(rest).strip_prefix(b"ERRORFRAME").unwrap_or(rest), FrameKind::Error(error)),
+                Some(error) => (
+                    blanks(rest).strip_prefix(b"ERRORFRAME").unwrap_or(rest),
+                    FrameKind::Error(error),
+                ),
                 None => return stop(input, "at most 8 data bytes in an error report"),
             }
         }
@@ -102,7 +107,8 @@ fn date(input: &[u8]) -> Step<'_, Timestamp> {
     };
     let separators = [(4, b'-'), (7, b'-'), (10, b' '), (13, b':'), (16, b':'), (19, b'.')];
     let framed = separators.iter().all(|(at, byte)| input.get(*at) == Some(byte));
-    let fields = [(0, 4), (5, 2), (8, 2), (11, 2), (14, 2), (17, 2), (20, 6)].map(|(at, digits)| number(at, digits));
+    let fields = [(0, 4), (5, 2), (8, 2), (11, 2), (14, 2), (17, 2), (20, 6)]
+        .map(|(at, digits)| number(at, digits));
     let [
         Some(year),
         Some(month @ 1..=12),
@@ -125,7 +131,8 @@ fn date(input: &[u8]) -> Step<'_, Timestamp> {
     }
 }
 
-/// Days from 1970-01-01 in the Gregorian calendar; the crates for calendars need `std` or far more than this.
+/// Days from 1970-01-01 in the Gregorian calendar; the crates for calendars need `std` or far more
+/// than this.
 fn days_from_epoch(year: i64, month: i64, day: i64) -> i64 {
     let year = if month <= 2 { year - 1 } else { year };
     let month_from_march = (month + 9) % 12;
@@ -136,7 +143,9 @@ fn days_from_epoch(year: i64, month: i64, day: i64) -> i64 {
 /// `[8]` or `[08]`: the number of data bytes, and whether the two digits say CAN FD.
 fn length(input: &[u8]) -> Step<'_, (usize, bool)> {
     match input {
-        [b'[', digit @ b'0'..=b'8', b']', rest @ ..] => Ok((rest, (usize::from(digit - b'0'), false))),
+        [b'[', digit @ b'0'..=b'8', b']', rest @ ..] => {
+            Ok((rest, (usize::from(digit - b'0'), false)))
+        }
         [b'[', tens @ b'0'..=b'6', ones @ b'0'..=b'9', b']', rest @ ..] => {
             Ok((rest, (usize::from((tens - b'0') * 10 + ones - b'0'), true)))
         }

@@ -1,4 +1,5 @@
-//! Trouble codes: SAE J2012 / ISO 15031-6 numbering, failure type byte, and the status bits of ISO 14229-1.
+//! Trouble codes: SAE J2012 / ISO 15031-6 numbering, failure type byte, and the status bits of ISO
+//! 14229-1.
 
 use core::fmt;
 
@@ -44,7 +45,8 @@ impl Code {
     /// assert_eq!(Code::parse("P4104"), None);
     /// ```
     pub fn parse(text: &str) -> Option<Code> {
-        let (base, failure) = text.split_once('-').map_or((text, None), |(base, failure)| (base, Some(failure)));
+        let (base, failure) =
+            text.split_once('-').map_or((text, None), |(base, failure)| (base, Some(failure)));
         let mut characters = base.chars();
         let system = match characters.next()? {
             'P' => 0,
@@ -81,8 +83,8 @@ impl Code {
         }
     }
 
-    /// Whether the number is defined by the standard rather than the maker: second digit 0 (and 2, and P34 to P39, in the
-    /// powertrain; 3 for network codes). ISO 15031-6, 5.3.
+    /// Whether the number is defined by the standard rather than the maker: second digit 0 (and 2,
+    /// and P34 to P39, in the powertrain; 3 for network codes). ISO 15031-6, 5.3.
     pub const fn is_generic(self) -> bool {
         let number = self.base & 0x3FFF;
         match (self.system(), number >> 12) {
@@ -126,11 +128,15 @@ impl Status {
     /// assert_eq!(Status(0x09).names().collect::<Vec<_>>(), ["testFailed", "confirmedDTC"]);
     /// ```
     pub fn names(self) -> impl Iterator<Item = &'static str> {
-        STATUS_BITS.iter().enumerate().filter(move |(bit, _)| self.0 >> bit & 1 == 1).map(|(_, name)| *name)
+        STATUS_BITS
+            .iter()
+            .enumerate()
+            .filter(move |(bit, _)| self.0 >> bit & 1 == 1)
+            .map(|(_, name)| *name)
     }
 
-    /// Whether the module holds a fault under this code at all: failed, pending, confirmed, or failed since the clear. The two
-    /// "not completed" bits alone are no fault.
+    /// Whether the module holds a fault under this code at all: failed, pending, confirmed, or
+    /// failed since the clear. The two "not completed" bits alone are no fault.
     pub const fn is_fault(self) -> bool {
         self.0 & 0b0010_1111 != 0
     }
@@ -143,5 +149,7 @@ impl Status {
 
 /// The codes of a list of two-byte codes; all-zero ones are padding (ISO 15031-5, 8.3).
 pub fn two_byte_codes(data: &[u8]) -> impl Iterator<Item = Code> + '_ {
-    data.chunks_exact(2).filter(|bytes| *bytes != [0, 0]).map(|bytes| Code::new([bytes[0], bytes[1]], None))
+    data.chunks_exact(2)
+        .filter(|bytes| *bytes != [0, 0])
+        .map(|bytes| Code::new([bytes[0], bytes[1]], None))
 }

@@ -62,7 +62,10 @@ pub(crate) fn stop<'a, T>(rest: &'a [u8], expected: &'static str) -> Step<'a, T>
 }
 
 /// Runs `parser` and, where it fails, says what was expected at the place where it began.
-pub(crate) fn expect<'a, T, P>(expected: &'static str, mut parser: P) -> impl FnMut(&'a [u8]) -> Step<'a, T>
+pub(crate) fn expect<'a, T, P>(
+    expected: &'static str,
+    mut parser: P,
+) -> impl FnMut(&'a [u8]) -> Step<'a, T>
 where
     P: Parser<&'a [u8], Output = T, Error = Stop<'a>>,
 {
@@ -73,18 +76,24 @@ where
 pub(crate) fn locate<'a, T>(line: &'a [u8], step: Step<'a, T>) -> Result<T, ParseError> {
     match step {
         Ok((_, value)) => Ok(value),
-        Err(nom::Err::Error(at) | nom::Err::Failure(at)) => {
-            Err(ParseError { column: line.len() - at.rest.len() + 1, expected: at.expected, found: at.rest.first().copied() })
-        }
+        Err(nom::Err::Error(at) | nom::Err::Failure(at)) => Err(ParseError {
+            column: line.len() - at.rest.len() + 1,
+            expected: at.expected,
+            found: at.rest.first().copied(),
+        }),
         // The parsers are all `complete`: they never ask for more input.
-        Err(nom::Err::Incomplete(_)) => Err(ParseError { column: line.len() + 1, expected: "more of the line", found: None }),
+        Err(nom::Err::Incomplete(_)) => {
+            Err(ParseError { column: line.len() + 1, expected: "more of the line", found: None })
+        }
     }
 }
 
-/// Longest channel name taken; Linux allows 15 bytes (`IFNAMSIZ`), other loggers write somewhat longer ones.
+/// Longest channel name taken; Linux allows 15 bytes (`IFNAMSIZ`), other loggers write somewhat
+/// longer ones.
 pub const MAX_CHANNEL_NAME: usize = 31;
 
-/// Whether a text is a channel name: 1 to [`MAX_CHANNEL_NAME`] characters of printable ASCII without blanks.
+/// Whether a text is a channel name: 1 to [`MAX_CHANNEL_NAME`] characters of printable ASCII
+/// without blanks.
 ///
 /// ```
 /// use lostnode_parsers::error::is_channel_name;
@@ -96,7 +105,10 @@ pub fn is_channel_name(name: &[u8]) -> bool {
 
 /// A channel name: printable ASCII without blanks, so that it can be shown anywhere as it is.
 pub(crate) fn channel(input: &[u8]) -> Step<'_, &[u8]> {
-    let (rest, name) = expect("a channel name in printable ASCII", take_while1(|byte: u8| byte.is_ascii_graphic()))(input)?;
+    let (rest, name) = expect(
+        "a channel name in printable ASCII",
+        take_while1(|byte: u8| byte.is_ascii_graphic()),
+    )(input)?;
     if name.len() > MAX_CHANNEL_NAME {
         return stop(&input[MAX_CHANNEL_NAME..], "a channel name of at most 31 characters");
     }
@@ -123,7 +135,9 @@ pub(crate) fn seconds(input: &[u8], digits: usize) -> Step<'_, crate::Timestamp>
     for index in 0..digits {
         match rest.get(index) {
             Some(digit @ b'0'..=b'9') => nanoseconds = nanoseconds * 10 + i64::from(digit - b'0'),
-            _ => return stop(&rest[index.min(rest.len())..], "a digit of the fraction of a second"),
+            _ => {
+                return stop(&rest[index.min(rest.len())..], "a digit of the fraction of a second");
+            }
         }
     }
     for _ in digits..9 {
@@ -145,5 +159,9 @@ fn decimal(input: &[u8]) -> Step<'_, i64> {
         }
         length += 1;
     }
-    if length == 0 { stop(input, "the seconds of a time stamp") } else { Ok((&input[length..], value)) }
+    if length == 0 {
+        stop(input, "the seconds of a time stamp")
+    } else {
+        Ok((&input[length..], value))
+    }
 }

@@ -1,4 +1,5 @@
-//! Error frames as SocketCAN reports them: the controller's view of the bus, not a frame that was on it.
+//! Error frames as SocketCAN reports them: the controller's view of the bus, not a frame that was
+//! on it.
 //!
 //! Reference: `linux/can/error.h` (Linux user API), whose bit names the tables below carry.
 
@@ -10,7 +11,8 @@ pub struct ErrorFrame {
     data: [u8; 8],
 }
 
-/// The error classes, lowest bit first: bit, short name, what it says. Source: `linux/can/error.h`, `CAN_ERR_*`.
+/// The error classes, lowest bit first: bit, short name, what it says. Source: `linux/can/error.h`,
+/// `CAN_ERR_*`.
 pub const CLASSES: [(u32, &str, &str); 10] = [
     (0x001, "tx-timeout", "a frame could not be sent in time"),
     (0x002, "lost-arbitration", "arbitration was lost"),
@@ -24,7 +26,8 @@ pub const CLASSES: [(u32, &str, &str); 10] = [
     (0x200, "counters", "error counters"),
 ];
 
-/// Controller states in data byte 1, with their names. Source: `linux/can/error.h`, `CAN_ERR_CRTL_*`.
+/// Controller states in data byte 1, with their names. Source: `linux/can/error.h`,
+/// `CAN_ERR_CRTL_*`.
 const CONTROLLER: [(u8, &str); 7] = [
     (0x01, "receive overflow"),
     (0x02, "transmit overflow"),
@@ -47,7 +50,8 @@ const PROTOCOL: [(u8, &str); 8] = [
     (0x80, "error while sending"),
 ];
 
-/// Transceiver status in data byte 4: CAN-H in the low half, CAN-L in the high half. Source: `linux/can/error.h`, `CAN_ERR_TRX_*`.
+/// Transceiver status in data byte 4: CAN-H in the low half, CAN-L in the high half. Source:
+/// `linux/can/error.h`, `CAN_ERR_TRX_*`.
 const TRANSCEIVER: [(u8, &str); 9] = [
     (0x04, "CAN-H: no wire"),
     (0x05, "CAN-H: short to battery"),
@@ -98,19 +102,25 @@ impl ErrorFrame {
     pub fn details(&self) -> impl Iterator<Item = &'static str> {
         let (class, data) = (self.class, self.data);
         let pick = |on: bool, byte: u8| if on { byte } else { 0 };
-        let (controller, protocol, wires) =
-            (pick(class & 0x04 != 0, data[1]), pick(class & 0x08 != 0, data[2]), pick(class & 0x10 != 0, data[4]));
+        let (controller, protocol, wires) = (
+            pick(class & 0x04 != 0, data[1]),
+            pick(class & 0x08 != 0, data[2]),
+            pick(class & 0x10 != 0, data[4]),
+        );
         let low = wires & 0x0F;
         let high = wires & 0xF0;
         CONTROLLER
             .iter()
             .filter(move |(bit, _)| controller & bit != 0)
             .chain(PROTOCOL.iter().filter(move |(bit, _)| protocol & bit != 0))
-            .chain(TRANSCEIVER.iter().filter(move |(code, _)| (*code == low && low != 0) || (*code == high && high != 0)))
+            .chain(TRANSCEIVER.iter().filter(move |(code, _)| {
+                (*code == low && low != 0) || (*code == high && high != 0)
+            }))
             .map(|(_, name)| *name)
     }
 
-    /// The logger itself lost frames: `CAN_ERR_CRTL` with `CAN_ERR_CRTL_RX_OVERFLOW`, data byte 1 bit 0.
+    /// The logger itself lost frames: `CAN_ERR_CRTL` with `CAN_ERR_CRTL_RX_OVERFLOW`, data byte 1
+    /// bit 0.
     pub fn is_receive_overflow(&self) -> bool {
         self.class & 0x04 != 0 && self.data[1] & 0x01 != 0
     }
@@ -120,13 +130,14 @@ impl ErrorFrame {
         self.class & 0x40 != 0
     }
 
-    /// Says something about the bus itself, not only about the logger's own state: protocol, transceiver,
-    /// acknowledge, bus-off or bus error.
+    /// Says something about the bus itself, not only about the logger's own state: protocol,
+    /// transceiver, acknowledge, bus-off or bus error.
     pub fn is_about_the_bus(&self) -> bool {
         self.class & (0x08 | 0x10 | 0x20 | 0x40 | 0x80) != 0
     }
 
-    /// Transmit and receive error counters, where the controller gives them (`CAN_ERR_CNT`, data bytes 6 and 7).
+    /// Transmit and receive error counters, where the controller gives them (`CAN_ERR_CNT`, data
+    /// bytes 6 and 7).
     pub fn counters(&self) -> Option<(u8, u8)> {
         (self.class & 0x200 != 0 && self.length == 8).then_some((self.data[6], self.data[7]))
     }

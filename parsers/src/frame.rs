@@ -6,7 +6,8 @@ use core::fmt;
 use embedded_can::{ExtendedId, Id, StandardId};
 use wide::bytemuck::bytes_of;
 
-/// A point in time, in nanoseconds since the Unix epoch (or since the capture's own zero). Range: 1677 to 2262.
+/// A point in time, in nanoseconds since the Unix epoch (or since the capture's own zero). Range:
+/// 1677 to 2262.
 ///
 /// ```
 /// use lostnode_parsers::Timestamp;
@@ -58,12 +59,14 @@ pub struct ClassicFrame {
     remote: bool,
     /// The length code as sent: 0 to 15, where 9 to 15 still mean 8 data bytes.
     dlc: u8,
-    /// The eight places for data as they lie in memory; what lies beyond the length is zero. One number, so that it is moved in one piece.
+    /// The eight places for data as they lie in memory; what lies beyond the length is zero. One
+    /// number, so that it is moved in one piece.
     data: u64,
 }
 
 impl ClassicFrame {
-    /// A data frame whose length code is `raw_dlc`; `None` where the code (at most 15) and the data disagree.
+    /// A data frame whose length code is `raw_dlc`; `None` where the code (at most 15) and the data
+    /// disagree.
     ///
     /// ISO 11898-1:2015, 8.4.2.4: codes 9 to 15 mean 8 bytes in the classical format.
     #[inline]
@@ -201,8 +204,8 @@ impl FdFrame {
     }
 }
 
-/// What a record of a capture holds. Whoever keeps many of them can keep FD frames elsewhere, behind any `F` that gives one: they are four times as large as
-/// the others together, and rare.
+/// What a record of a capture holds. Whoever keeps many of them can keep FD frames elsewhere,
+/// behind any `F` that gives one: they are four times as large as the others together, and rare.
 ///
 /// ```
 /// use lostnode_parsers::{FdFrame, FrameKind, candump};
@@ -272,6 +275,15 @@ impl<F: Borrow<FdFrame>> FrameKind<F> {
     }
 }
 
+/// Who put the frame on the bus, where the logger says so.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Direction {
+    /// `R`: received.
+    Received,
+    /// `T`: sent by the logging machine itself.
+    Sent,
+}
+
 /// An identifier's number without its width.
 #[inline]
 pub fn raw_id(id: Id) -> u32 {
@@ -291,7 +303,8 @@ pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
     }
 }
 
-/// An identifier from its hexadecimal digits as logs write them: 3 for 11 bits, 8 for 29 bits; `None` for anything else.
+/// An identifier from its hexadecimal digits as logs write them: 3 for 11 bits, 8 for 29 bits;
+/// `None` for anything else.
 ///
 /// ```
 /// use lostnode_parsers::frame::{make_id, parse_id};
@@ -302,10 +315,13 @@ pub fn make_id(raw: u32, extended: bool) -> Option<Id> {
 /// }
 /// ```
 pub fn parse_id(digits: &str) -> Option<Id> {
-    hexadecimal(digits, 3).and_then(|raw| make_id(raw, false)).or_else(|| make_id(hexadecimal(digits, 8)?, true))
+    hexadecimal(digits, 3)
+        .and_then(|raw| make_id(raw, false))
+        .or_else(|| make_id(hexadecimal(digits, 8)?, true))
 }
 
-/// A number of so many hexadecimal digits, at most 8, and nothing else: the standard library would take a sign too.
+/// A number of so many hexadecimal digits, at most 8, and nothing else: the standard library would
+/// take a sign too.
 pub(crate) fn hexadecimal(digits: &str, count: usize) -> Option<u32> {
     let whole = digits.len() == count && digits.bytes().all(|byte| byte.is_ascii_hexdigit());
     u32::from_str_radix(digits, 16).ok().filter(|_| whole)

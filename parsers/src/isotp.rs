@@ -1,13 +1,16 @@
-//! ISO 15765-2:2016 transport: protocol data units, and passive reassembly of one direction of a conversation.
+//! ISO 15765-2:2016 transport: protocol data units, and passive reassembly of one direction of a
+//! conversation.
 //!
-//! The listener sees both directions and sends nothing. It keeps each message that a conforming receiver would have
-//! accepted, and says of every other why it is incomplete. Time is an argument, so the same frames give the same result.
+//! The listener sees both directions and sends nothing. It keeps each message that a conforming
+//! receiver would have accepted, and says of every other why it is incomplete. Time is an argument,
+//! so the same frames give the same result.
 
 use core::fmt;
 
 use crate::Timestamp;
 
-/// Longest pause between the frames of one message, N_Cr (ISO 15765-2:2016, table 21), in nanoseconds.
+/// Longest pause between the frames of one message, N_Cr (ISO 15765-2:2016, table 21), in
+/// nanoseconds.
 pub const N_CR: i64 = 1_000_000_000;
 
 /// One protocol data unit (ISO 15765-2:2016, 9.4).
@@ -47,7 +50,8 @@ pub enum PduError {
     TooShort,
     /// Types 4 to F are reserved (ISO 15765-2:2016, table 9).
     ReservedType,
-    /// A single frame that says it is empty, longer than its frame, or in the wrong form for its frame.
+    /// A single frame that says it is empty, longer than its frame, or in the wrong form for its
+    /// frame.
     SingleLength,
     /// A first frame whose message would have fitted a single frame, or that is not full.
     FirstLength,
@@ -70,8 +74,8 @@ impl fmt::Display for PduError {
 impl core::error::Error for PduError {}
 
 impl<'a> Pdu<'a> {
-    /// Reads the data of a frame after its address byte, if it has one; `prefix` is the number of address bytes taken off
-    /// (0 for normal addressing, 1 for extended and mixed).
+    /// Reads the data of a frame after its address byte, if it has one; `prefix` is the number of
+    /// address bytes taken off (0 for normal addressing, 1 for extended and mixed).
     ///
     /// # Errors
     /// What a receiver would ignore, with the reason.
@@ -91,9 +95,11 @@ impl<'a> Pdu<'a> {
             2 if rest.is_empty() => Err(PduError::TooShort),
             2 => Ok(Pdu::Consecutive { sequence: first & 0x0F, data: rest }),
             3 => match rest {
-                [block_size, separation, ..] if first & 0x0F <= 2 => {
-                    Ok(Pdu::FlowControl { status: first & 0x0F, block_size: *block_size, separation: *separation })
-                }
+                [block_size, separation, ..] if first & 0x0F <= 2 => Ok(Pdu::FlowControl {
+                    status: first & 0x0F,
+                    block_size: *block_size,
+                    separation: *separation,
+                }),
                 [_, _, ..] => Err(PduError::FlowStatus),
                 _ => Err(PduError::TooShort),
             },
@@ -102,7 +108,8 @@ impl<'a> Pdu<'a> {
     }
 }
 
-/// ISO 15765-2:2016, 9.6.2: a length nibble in frames of up to 8 bytes; in longer ones the nibble is zero and a byte follows.
+/// ISO 15765-2:2016, 9.6.2: a length nibble in frames of up to 8 bytes; in longer ones the nibble
+/// is zero and a byte follows.
 fn single(first: u8, rest: &[u8], frame_length: usize, prefix: usize) -> Result<Pdu<'_>, PduError> {
     let short = usize::from(first & 0x0F);
     if frame_length <= 8 {
@@ -110,7 +117,11 @@ fn single(first: u8, rest: &[u8], frame_length: usize, prefix: usize) -> Result<
         return if fits { Ok(Pdu::Single(&rest[..short])) } else { Err(PduError::SingleLength) };
     }
     match rest.split_first() {
-        Some((long, rest)) if short == 0 && usize::from(*long) >= 8 - prefix && usize::from(*long) <= rest.len() => {
+        Some((long, rest))
+            if short == 0
+                && usize::from(*long) >= 8 - prefix
+                && usize::from(*long) <= rest.len() =>
+        {
             Ok(Pdu::Single(&rest[..usize::from(*long)]))
         }
         _ => Err(PduError::SingleLength),
@@ -118,7 +129,12 @@ fn single(first: u8, rest: &[u8], frame_length: usize, prefix: usize) -> Result<
 }
 
 /// ISO 15765-2:2016, 9.6.3: 12 bits of length, or zero and 32 bits for more than 4095 bytes.
-fn first_frame(first: u8, rest: &[u8], frame_length: usize, prefix: usize) -> Result<Pdu<'_>, PduError> {
+fn first_frame(
+    first: u8,
+    rest: &[u8],
+    frame_length: usize,
+    prefix: usize,
+) -> Result<Pdu<'_>, PduError> {
     if frame_length < 8 {
         return Err(PduError::FirstLength);
     }
@@ -135,7 +151,11 @@ fn first_frame(first: u8, rest: &[u8], frame_length: usize, prefix: usize) -> Re
     }
     // The least length is one that a single frame of the same kind could not hold.
     let least = if frame_length <= 8 { 8 - prefix } else { frame_length - 1 - prefix };
-    if (length as usize) < least { Err(PduError::FirstLength) } else { Ok(Pdu::First { length, data }) }
+    if (length as usize) < least {
+        Err(PduError::FirstLength)
+    } else {
+        Ok(Pdu::First { length, data })
+    }
 }
 
 /// Why a message was not completed.
@@ -183,8 +203,8 @@ pub struct Incomplete {
 /// What a data unit came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Event {
-    /// A message is complete: its bytes are [`Reassembler::message`], its whole length is this. The reassembler keeps as many
-    /// as it has room for.
+    /// A message is complete: its bytes are [`Reassembler::message`], its whole length is this. The
+    /// reassembler keeps as many as it has room for.
     Message(u32),
     /// A message is under way.
     Progress,
@@ -201,7 +221,8 @@ pub struct Step {
     pub event: Event,
 }
 
-/// Puts the messages of one sender together, in fixed memory: a longer message keeps its first `N` bytes.
+/// Puts the messages of one sender together, in fixed memory: a longer message keeps its first `N`
+/// bytes.
 ///
 /// ```
 /// use lostnode_parsers::isotp::{Event, Pdu, Reassembler};
@@ -222,7 +243,8 @@ pub struct Reassembler<const N: usize> {
     open: bool,
     /// Whether the receiver answered or a part followed.
     answered: bool,
-    /// Length of the first frame: each consecutive frame but the last must be as long (ISO 15765-2:2016, 9.6.4).
+    /// Length of the first frame: each consecutive frame but the last must be as long (ISO
+    /// 15765-2:2016, 9.6.4).
     frame_length: usize,
     last: Option<Timestamp>,
     begun: Option<Timestamp>,
@@ -266,8 +288,8 @@ impl<const N: usize> Reassembler<N> {
         self.begun
     }
 
-    /// Takes the next data unit of the sender; `frame_length` is that of its whole frame. Flow control is the other
-    /// direction's: give it to [`Reassembler::flow_control`] of this one.
+    /// Takes the next data unit of the sender; `frame_length` is that of its whole frame. Flow
+    /// control is the other direction's: give it to [`Reassembler::flow_control`] of this one.
     pub fn push(&mut self, now: Option<Timestamp>, pdu: Pdu<'_>, frame_length: usize) -> Step {
         let late = self.expire(now);
         match pdu {
@@ -284,7 +306,9 @@ impl<const N: usize> Reassembler<N> {
                 self.keep(data);
                 Step { ended, event: Event::Progress }
             }
-            Pdu::Consecutive { sequence, data } => self.consecutive(now, sequence, data, frame_length, late),
+            Pdu::Consecutive { sequence, data } => {
+                self.consecutive(now, sequence, data, frame_length, late)
+            }
             Pdu::FlowControl { .. } => Step { ended: late, event: Event::Ignored },
         }
     }
@@ -301,7 +325,8 @@ impl<const N: usize> Reassembler<N> {
             return Step { ended: late, event: Event::Ignored };
         }
         let left = self.length - self.received;
-        // A short frame in the middle is ignored (ISO 15765-2:2016, 9.6.4.1); the gap then shows in the sequence.
+        // A short frame in the middle is ignored (ISO 15765-2:2016, 9.6.4.1); the gap then shows in
+        // the sequence.
         if frame_length < self.frame_length && (data.len() as u32) < left {
             return Step { ended: late, event: Event::Ignored };
         }
@@ -328,7 +353,8 @@ impl<const N: usize> Reassembler<N> {
         self.answered = true;
         match status {
             2 => self.end(Fault::Overflow),
-            // Waiting moves the sender's time on; the next part may come N_Cr after the last answer.
+            // Waiting moves the sender's time on; the next part may come N_Cr after the last
+            // answer.
             _ => {
                 self.last = now.or(self.last);
                 None
@@ -348,7 +374,11 @@ impl<const N: usize> Reassembler<N> {
 
     /// Ends the message under way, if any.
     pub fn end(&mut self, fault: Fault) -> Option<Incomplete> {
-        core::mem::take(&mut self.open).then_some(Incomplete { fault, received: self.received, length: self.length })
+        core::mem::take(&mut self.open).then_some(Incomplete {
+            fault,
+            received: self.received,
+            length: self.length,
+        })
     }
 
     fn begin(&mut self, now: Option<Timestamp>, length: u32, frame_length: usize) {

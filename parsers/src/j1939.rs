@@ -1,7 +1,8 @@
 //! SAE J1939: identifier fields, address claim, transport, active codes.
 //!
-//! References: SAE J1939-21 (identifier, transport), J1939-81 (address claim, NAME), J1939-73 (codes), J1939-71 (parameters);
-//! the documents are not public, so clause numbers are left out and values are from memory where marked.
+//! References: SAE J1939-21 (identifier, transport), J1939-81 (address claim, NAME), J1939-73
+//! (codes), J1939-71 (parameters); the documents are not public, so clause numbers are left out and
+//! values are from memory where marked.
 
 use crate::ExtendedId;
 
@@ -33,8 +34,11 @@ impl Fields {
         let format = raw >> 16 & 0xFF;
         let page = raw >> 8 & 0x3_0000;
         // Formats below 240 carry a destination in the next byte; the others a group extension.
-        let (pgn, destination) =
-            if format < 240 { (page | format << 8, Some((raw >> 8) as u8)) } else { (raw >> 8 & 0x3_FFFF, None) };
+        let (pgn, destination) = if format < 240 {
+            (page | format << 8, Some((raw >> 8) as u8))
+        } else {
+            (raw >> 8 & 0x3_FFFF, None)
+        };
         Fields { priority: (raw >> 26) as u8, pgn, destination, source: raw as u8 }
     }
 }
@@ -60,7 +64,8 @@ pub const ELECTRICAL_POWER: u32 = 0xFEF7;
 /// Address that a unit uses which could not claim one.
 pub const NULL_ADDRESS: u8 = 254;
 
-/// Battery potential in volts from the electrical power group (SPN 168, bytes 5 and 6, 0.05 V a bit; from memory).
+/// Battery potential in volts from the electrical power group (SPN 168, bytes 5 and 6, 0.05 V a
+/// bit; from memory).
 pub fn battery_potential(data: &[u8]) -> Option<f64> {
     let raw = u16::from_le_bytes([*data.get(4)?, *data.get(5)?]);
     // From 0xFB00 up: error or not available.
@@ -91,14 +96,10 @@ impl Name {
     pub fn function(self) -> u8 {
         (self.0 >> 40) as u8
     }
-
-    /// Whether the unit may choose another address.
-    pub fn can_move(self) -> bool {
-        self.0 >> 63 == 1
-    }
 }
 
-/// Preferred addresses of common units (J1939 digital annex, global addresses; from memory, worded by us).
+/// Preferred addresses of common units (J1939 digital annex, global addresses; from memory, worded
+/// by us).
 pub const ADDRESSES: [(u8, &str); 36] = [
     (0x00, "engine 1"),
     (0x01, "engine 2"),
@@ -254,7 +255,8 @@ pub enum Control {
 }
 
 impl Control {
-    /// From the eight data bytes; `None` where reserved or impossible (a message has 9 to 1785 bytes).
+    /// From the eight data bytes; `None` where reserved or impossible (a message has 9 to 1785
+    /// bytes).
     pub fn parse(data: &[u8]) -> Option<Control> {
         let [kind, low, high, packets, _, a, b, c] = *data.first_chunk::<8>()?;
         let length = u16::from_le_bytes([low, high]);

@@ -1,8 +1,8 @@
 //! Parsers for CAN captures and the diagnostic protocols above them.
 //!
-//! Everything here is defined by a standard or a documented text format. The crate is `no_std`, never allocates, never
-//! does I/O and never panics on any input: bad input is a [`ParseError`] that says where the line broke, what was
-//! expected there and what stood there instead.
+//! Everything here is defined by a standard or a documented text format. The crate is `no_std`,
+//! never allocates, never does I/O and never panics on any input: bad input is a [`ParseError`]
+//! that says where the line broke, what was expected there and what stood there instead.
 //!
 //! ```
 //! use lostnode_parsers::candump;
@@ -18,6 +18,7 @@
 #![warn(missing_docs)]
 
 pub mod candump;
+pub mod candump_fast;
 pub mod console;
 pub mod dtc;
 pub mod error;
@@ -29,7 +30,6 @@ pub mod obd;
 pub mod obd_pids;
 pub mod socketcan;
 pub mod uds;
-pub mod usual;
 pub mod wire;
 
 pub use error::ParseError;

@@ -33,15 +33,20 @@ pub fn values(number: u8, data: &[u8]) -> impl Iterator<Item = Value> + '_ {
     signals.iter().filter_map(move |signal| Some(Value { signal, value: signal.decode(data)? }))
 }
 
-/// The coded values in the data bytes of a PID: what is coded, and its meaning, `None` where the code is reserved.
-pub fn coded(number: u8, data: &[u8]) -> impl Iterator<Item = (&'static Coded, u8, Option<&'static str>)> + '_ {
+/// The coded values in the data bytes of a PID: what is coded, and its meaning, `None` where the
+/// code is reserved.
+pub fn coded(
+    number: u8,
+    data: &[u8],
+) -> impl Iterator<Item = (&'static Coded, u8, Option<&'static str>)> + '_ {
     let coded = pid(number).map_or(&[][..], |pid| pid.coded);
     coded.iter().filter_map(move |coded| {
         if !supported_by(data, coded.support)? {
             return None;
         }
         let raw = data.get(coded.byte)? & coded.mask;
-        let meaning = coded.meanings.iter().find(|(value, _)| *value == raw).map(|(_, meaning)| *meaning);
+        let meaning =
+            coded.meanings.iter().find(|(value, _)| *value == raw).map(|(_, meaning)| *meaning);
         Some((coded, raw, meaning))
     })
 }
@@ -52,7 +57,8 @@ fn supported_by(data: &[u8], support: Option<(usize, u8)>) -> Option<bool> {
 }
 
 impl Signal {
-    /// The value in the data bytes of its PID; `None` where they are too few or say that it is not supported.
+    /// The value in the data bytes of its PID; `None` where they are too few or say that it is not
+    /// supported.
     pub fn decode(&self, data: &[u8]) -> Option<f64> {
         if !supported_by(data, self.support)? {
             return None;
@@ -80,7 +86,8 @@ impl Signal {
     }
 }
 
-/// PIDs that a support map names: the four bytes of PID 00, 20, 40 … stand for the 32 that follow it.
+/// PIDs that a support map names: the four bytes of PID 00, 20, 40 … stand for the 32 that follow
+/// it.
 ///
 /// ```
 /// use lostnode_parsers::obd;
@@ -88,11 +95,14 @@ impl Signal {
 /// ```
 pub fn supported(base: u8, data: &[u8]) -> impl Iterator<Item = u8> + '_ {
     data.iter().take(4).enumerate().flat_map(move |(at, byte)| {
-        (0..8).filter(move |bit| byte >> (7 - bit) & 1 == 1).filter_map(move |bit| base.checked_add(at as u8 * 8 + bit + 1))
+        (0..8)
+            .filter(move |bit| byte >> (7 - bit) & 1 == 1)
+            .filter_map(move |bit| base.checked_add(at as u8 * 8 + bit + 1))
     })
 }
 
-/// The PIDs and their data in an answer of service 01, which may hold up to six (SAE J1979, 5.4.2). Ends at the first that is not known.
+/// The PIDs and their data in an answer of service 01, which may hold up to six (SAE J1979, 5.4.2).
+/// Ends at the first that is not known.
 pub fn answers(mut data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
     core::iter::from_fn(move || {
         let (number, rest) = data.split_first()?;
@@ -104,7 +114,8 @@ pub fn answers(mut data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
     })
 }
 
-/// PID 01: lamp, number of codes and readiness since the codes were cleared; PID 41: the same for this drive cycle.
+/// PID 01: lamp, number of codes and readiness since the codes were cleared; PID 41: the same for
+/// this drive cycle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Readiness {
     /// Malfunction indicator lamp commanded on (PID 01 only).
@@ -162,7 +173,12 @@ impl Readiness {
     /// ```
     pub fn parse(data: &[u8]) -> Option<Readiness> {
         let [a, b, c, d, ..] = *data else { return None };
-        Some(Readiness { mil: a & 0x80 != 0, codes: a & 0x7F, compression: b & 0x08 != 0, bytes: [b, c, d] })
+        Some(Readiness {
+            mil: a & 0x80 != 0,
+            codes: a & 0x7F,
+            compression: b & 0x08 != 0,
+            bytes: [b, c, d],
+        })
     }
 
     /// All monitors of the ignition type. A set bit in the last byte means not complete.
@@ -174,11 +190,13 @@ impl Readiness {
             supported: b >> bit & 1 == 1,
             complete: b >> (bit + 4) & 1 == 0,
         });
-        let others = others.into_iter().enumerate().filter(|(_, name)| !name.is_empty()).map(move |(bit, name)| Monitor {
-            name,
-            supported: c >> bit & 1 == 1,
-            complete: d >> bit & 1 == 0,
-        });
+        let others = others.into_iter().enumerate().filter(|(_, name)| !name.is_empty()).map(
+            move |(bit, name)| Monitor {
+                name,
+                supported: c >> bit & 1 == 1,
+                complete: d >> bit & 1 == 0,
+            },
+        );
         continuous.chain(others)
     }
 }
@@ -190,7 +208,8 @@ pub struct TestResult {
     pub monitor: u8,
     /// Test identifier.
     pub test: u8,
-    /// Unit, empty for a plain number; `None` where the unit code is not known and the values are raw.
+    /// Unit, empty for a plain number; `None` where the unit code is not known and the values are
+    /// raw.
     pub unit: Option<&'static str>,
     /// Measured, least and greatest allowed.
     pub value: f64,
@@ -200,7 +219,8 @@ pub struct TestResult {
     pub high: f64,
 }
 
-/// Results in an answer of service 06 (after 0x46): nine bytes each (SAE J1979, 7.6). A support map has none.
+/// Results in an answer of service 06 (after 0x46): nine bytes each (SAE J1979, 7.6). A support map
+/// has none.
 pub fn test_results(data: &[u8]) -> impl Iterator<Item = TestResult> + '_ {
     let is_map = data.first().is_some_and(|monitor| monitor % 0x20 == 0);
     data.chunks_exact(if is_map { usize::MAX } else { 9 }).map(|bytes| {
@@ -222,7 +242,8 @@ pub fn test_results(data: &[u8]) -> impl Iterator<Item = TestResult> + '_ {
     })
 }
 
-/// Unit and scaling codes of service 06: code, scale, offset, unit. SAE J1979, appendix E, from memory; codes from 0x80 are signed.
+/// Unit and scaling codes of service 06: code, scale, offset, unit. SAE J1979, appendix E, from
+/// memory; codes from 0x80 are signed.
 const UNITS: [(u8, f64, f64, &str); 60] = [
     (0x01, 1.0, 0.0, ""),
     (0x02, 0.1, 0.0, ""),

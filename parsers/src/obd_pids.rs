@@ -1,7 +1,9 @@
-//! PIDs of services 01 and 02 (SAE J1979-DA, public range): name, length, values with unit and scaling.
+//! PIDs of services 01 and 02 (SAE J1979-DA, public range): name, length, values with unit and
+//! scaling.
 //!
-//! Data, not code. Source: SAE J1979 / ISO 15031-5 scalings, checked against independently decoded answers of real vehicles and two
-//! libraries (docs/diagnostics.md says which, and which layouts are from memory). A PID without values here is named, and its bytes are shown as they are.
+//! Data, not code. Source: SAE J1979 / ISO 15031-5 scalings, checked against independently decoded
+//! answers of real vehicles and two libraries (docs/diagnostics.md says which, and which layouts
+//! are from memory). A PID without values here is named, and its bytes are shown as they are.
 
 /// One PID.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -54,12 +56,27 @@ pub struct Coded {
     pub support: Option<(usize, u8)>,
 }
 
-const fn signal(name: &'static str, unit: &'static str, start: usize, length: usize, scale: f64, offset: f64) -> Signal {
+const fn signal(
+    name: &'static str,
+    unit: &'static str,
+    start: usize,
+    length: usize,
+    scale: f64,
+    offset: f64,
+) -> Signal {
     Signal { name, unit, start, length, scale, offset, signed: false, support: None }
 }
 
 /// A signal among several of one PID, whose first byte says which of them the module has.
-const fn part(name: &'static str, unit: &'static str, start: usize, length: usize, scale: f64, offset: f64, bit: u8) -> Signal {
+const fn part(
+    name: &'static str,
+    unit: &'static str,
+    start: usize,
+    length: usize,
+    scale: f64,
+    offset: f64,
+    bit: u8,
+) -> Signal {
     Signal { support: Some((0, bit)), ..signal(name, unit, start, length, scale, offset) }
 }
 

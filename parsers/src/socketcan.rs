@@ -1,4 +1,5 @@
-//! CAN frames inside network captures: link type 227 (SocketCAN) and the cooked link type 113 that carries CAN.
+//! CAN frames inside network captures: link type 227 (SocketCAN) and the cooked link type 113 that
+//! carries CAN.
 //!
 //! | bytes | 227 |
 //! |---|---|
@@ -8,8 +9,10 @@
 //! | 7 | raw length code above 8 of a classical frame, or 0 |
 //! | 8 … | data |
 //!
-//! Source: LINKTYPE_CAN_SOCKETCAN and LINKTYPE_LINUX_SLL of the tcpdump.org link-layer header types; `linux/can.h`. The cooked type holds the same frame after a
-//! header of 16 bytes, with the identifier in the byte order of the machine that captured it; captures of 227 written that way exist too.
+//! Source: LINKTYPE_CAN_SOCKETCAN and LINKTYPE_LINUX_SLL of the tcpdump.org link-layer header
+//! types; `linux/can.h`. The cooked type holds the same frame after a header of 16 bytes, with the
+//! identifier in the byte order of the machine that captured it; captures of 227 written that way
+//! exist too.
 
 use core::fmt;
 
@@ -57,9 +60,15 @@ pub enum PacketFault {
 impl fmt::Display for PacketFault {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            PacketFault::Short(wanted, there) => write!(f, "{wanted} bytes expected, {there} found"),
-            PacketFault::OtherProtocol(protocol) => write!(f, "protocol 0x{protocol:04X} is not CAN"),
-            PacketFault::Identifier(id) => write!(f, "0x{id:08X} is no identifier; are its bytes in the other order?"),
+            PacketFault::Short(wanted, there) => {
+                write!(f, "{wanted} bytes expected, {there} found")
+            }
+            PacketFault::OtherProtocol(protocol) => {
+                write!(f, "protocol 0x{protocol:04X} is not CAN")
+            }
+            PacketFault::Identifier(id) => {
+                write!(f, "0x{id:08X} is no identifier; are its bytes in the other order?")
+            }
             PacketFault::Length(length) => write!(f, "no frame has {length} data bytes"),
         }
     }
@@ -116,7 +125,9 @@ fn frame(packet: &[u8], order: IdOrder, fd: bool) -> Result<FrameKind, PacketFau
         if raw & (EXTENDED | REMOTE) != 0 {
             return Err(fault);
         }
-        return ErrorFrame::new(raw & !ERROR, data).map(FrameKind::Error).ok_or(PacketFault::Length(*length));
+        return ErrorFrame::new(raw & !ERROR, data)
+            .map(FrameKind::Error)
+            .ok_or(PacketFault::Length(*length));
     }
     let id = make_id(raw & 0x1FFF_FFFF, raw & EXTENDED != 0).ok_or(fault)?;
     if fd {
@@ -124,7 +135,9 @@ fn frame(packet: &[u8], order: IdOrder, fd: bool) -> Result<FrameKind, PacketFau
             return Err(fault);
         }
         let flags = FdFlags { brs: flags & 0x01 != 0, esi: flags & 0x02 != 0 };
-        return FdFrame::new(id, data, flags).map(FrameKind::Fd).ok_or(PacketFault::Length(*length));
+        return FdFrame::new(id, data, flags)
+            .map(FrameKind::Fd)
+            .ok_or(PacketFault::Length(*length));
     }
     let frame = match raw & REMOTE != 0 {
         true => ClassicFrame::new_remote(id, usize::from(*length)),

@@ -1,9 +1,10 @@
-//! Services of ISO 14229-1:2020 as a listener sees them, with the emissions services of SAE J1979 and the few of
-//! ISO 14230-3 that older modules still answer.
+//! Services of ISO 14229-1:2020 as a listener sees them, with the emissions services of SAE J1979
+//! and the few of ISO 14230-3 that older modules still answer.
 
 use crate::dtc::{Code, Status};
 
-/// A service: request identifier, name in the standard, and how many bytes after it a positive answer repeats.
+/// A service: request identifier, name in the standard, and how many bytes after it a positive
+/// answer repeats.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Service {
     /// Service identifier of the request.
@@ -18,7 +19,8 @@ const fn service(id: u8, name: &'static str, echo: usize) -> Service {
     Service { id, name, echo }
 }
 
-/// Known services. 01 to 0A: SAE J1979; 10 to 3E and 83 to 87: ISO 14229-1:2020, table 23; 18, 1A, 20, 21: ISO 14230-3.
+/// Known services. 01 to 0A: SAE J1979; 10 to 3E and 83 to 87: ISO 14229-1:2020, table 23; 18, 1A,
+/// 20, 21: ISO 14230-3.
 pub const SERVICES: [Service; 41] = [
     service(0x01, "current data", 1),
     service(0x02, "freeze frame", 1),
@@ -68,9 +70,13 @@ pub fn service_of(id: u8) -> Option<&'static Service> {
     SERVICES.iter().find(|service| service.id == id)
 }
 
-/// Services with a sub-function, whose highest bit suppresses a positive answer (ISO 14229-1:2020, 8.2.2).
+/// Services with a sub-function, whose highest bit suppresses a positive answer (ISO 14229-1:2020,
+/// 8.2.2).
 pub fn has_sub_function(id: u8) -> bool {
-    matches!(id, 0x10 | 0x11 | 0x19 | 0x27 | 0x28 | 0x29 | 0x2C | 0x31 | 0x3E | 0x83 | 0x85 | 0x86 | 0x87)
+    matches!(
+        id,
+        0x10 | 0x11 | 0x19 | 0x27 | 0x28 | 0x29 | 0x2C | 0x31 | 0x3E | 0x83 | 0x85 | 0x86 | 0x87
+    )
 }
 
 /// A message of the application layer.
@@ -112,11 +118,13 @@ impl<'a> Message<'a> {
     pub fn parse(data: &'a [u8]) -> Message<'a> {
         match data {
             [0x7F, service, reason] => Message::Negative { service: *service, reason: *reason },
-            [first, rest @ ..] => match (service_of(*first), first.checked_sub(0x40).and_then(service_of)) {
-                (Some(service), _) => Message::Request { service, data: rest },
-                (None, Some(service)) => Message::Positive { service, data: rest },
-                (None, None) => Message::Unknown,
-            },
+            [first, rest @ ..] => {
+                match (service_of(*first), first.checked_sub(0x40).and_then(service_of)) {
+                    (Some(service), _) => Message::Request { service, data: rest },
+                    (None, Some(service)) => Message::Positive { service, data: rest },
+                    (None, None) => Message::Unknown,
+                }
+            }
             [] => Message::Unknown,
         }
     }
@@ -173,7 +181,10 @@ pub const NEGATIVE: [(u8, u8, &str); 45] = [
 
 /// Meaning of a negative answer.
 pub fn negative_text(reason: u8) -> &'static str {
-    NEGATIVE.iter().find(|(first, last, _)| (*first..=*last).contains(&reason)).map_or("reserved reason", |(.., text)| text)
+    NEGATIVE
+        .iter()
+        .find(|(first, last, _)| (*first..=*last).contains(&reason))
+        .map_or("reserved reason", |(.., text)| text)
 }
 
 /// Not an end of the exchange: the answer follows (ISO 14229-1:2020, A.1).
@@ -222,7 +233,8 @@ pub struct DtcReport<'a> {
     pub sub_function: u8,
     /// Status bits that the module supports.
     pub availability: Option<u8>,
-    /// Format of the codes: 0 SAE J2012-DA 00, 1 ISO 14229-1, 2 SAE J1939-73, 3 ISO 11992-4, 4 SAE J2012-DA 04.
+    /// Format of the codes: 0 SAE J2012-DA 00, 1 ISO 14229-1, 2 SAE J1939-73, 3 ISO 11992-4, 4 SAE
+    /// J2012-DA 04.
     pub format: Option<u8>,
     /// Number of codes, where only that was asked.
     pub count: Option<u16>,
@@ -268,7 +280,8 @@ pub struct DtcRecord<'a> {
 }
 
 impl<'a> DtcReport<'a> {
-    /// Reads what follows the response identifier 0x59; `None` where it is too short for its report.
+    /// Reads what follows the response identifier 0x59; `None` where it is too short for its
+    /// report.
     ///
     /// ```
     /// use lostnode_parsers::uds::DtcReport;
@@ -296,11 +309,19 @@ impl<'a> DtcReport<'a> {
                 report.availability = Some(*availability);
                 (report.layout, report.records) = (Layout::Status, records);
             }
-            (0x03, records) => (report.layout, report.records) = (Layout::Other { counter: false }, records),
-            (0x14, records) => (report.layout, report.records) = (Layout::Other { counter: true }, records),
-            (0x04 | 0x06 | 0x10, records) => (report.layout, report.records) = (Layout::Single, records),
+            (0x03, records) => {
+                (report.layout, report.records) = (Layout::Other { counter: false }, records)
+            }
+            (0x14, records) => {
+                (report.layout, report.records) = (Layout::Other { counter: true }, records)
+            }
+            (0x04 | 0x06 | 0x10, records) => {
+                (report.layout, report.records) = (Layout::Single, records)
+            }
             // The number of the stored data record stands before the code.
-            (0x05, [_, records @ ..]) => (report.layout, report.records) = (Layout::Single, records),
+            (0x05, [_, records @ ..]) => {
+                (report.layout, report.records) = (Layout::Single, records)
+            }
             (0x08 | 0x09, [availability, records @ ..]) => {
                 report.availability = Some(*availability);
                 (report.layout, report.records) = (Layout::Severity, records);
@@ -318,7 +339,8 @@ impl<'a> DtcReport<'a> {
                 (report.availability, report.format) = (Some(*availability), Some(*format));
                 (report.layout, report.records) = (Layout::ShortSeverity, records);
             }
-            (0x55, [_, availability, format, records @ ..]) | (0x56, [_, availability, format, _, records @ ..]) => {
+            (0x55, [_, availability, format, records @ ..])
+            | (0x56, [_, availability, format, _, records @ ..]) => {
                 (report.availability, report.format) = (Some(*availability), Some(*format));
                 (report.layout, report.records) = (Layout::Status, records);
             }
@@ -327,7 +349,8 @@ impl<'a> DtcReport<'a> {
         Some(report)
     }
 
-    /// The codes of the report; all-zero records are padding. What is left over at the end is no whole record.
+    /// The codes of the report; all-zero records are padding. What is left over at the end is no
+    /// whole record.
     pub fn records(&self) -> impl Iterator<Item = DtcRecord<'a>> + use<'a> {
         let layout = self.layout;
         let size = match layout {

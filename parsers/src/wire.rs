@@ -1,23 +1,23 @@
 //! A frame as bits on the wire: checksum, bit stuffing and exact length.
 //!
-//! Reference: ISO 11898-1:2015, 10.4.2 (frame fields), 10.4.2.6 (CRC), 10.5 (bit stuffing), 10.4.6 (interframe space).
-//! CRC-15 from the CRC crate's catalogue; CRC-17 and CRC-21 start from a one in the highest bit in the ISO form of
-//! CAN FD, and take in the dynamic stuff bits and the stuff count.
+//! Reference: ISO 11898-1:2015, 10.4.2 (frame fields), 10.4.2.6 (CRC), 10.5 (bit stuffing), 10.4.6
+//! (interframe space). CRC-15 from the CRC crate's catalogue; CRC-17 and CRC-21 start from a one in
+//! the highest bit in the ISO form of CAN FD, and take in the dynamic stuff bits and the stuff
+//! count.
 
-mod bits;
-mod lanes;
+mod bitslice;
 
 use core::borrow::Borrow;
 
 use crc::{CRC_15_CAN, Crc};
 
-pub use bits::Bits;
-pub use lanes::{Lanes, Shape};
+pub use bitslice::{Lanes, Shape};
 
 use crate::frame::raw_id;
 use crate::{ClassicFrame, FdFrame, FrameKind, Id};
 
-/// Bits after the CRC sequence in every frame: CRC delimiter, ACK slot, ACK delimiter, end of frame (7).
+/// Bits after the CRC sequence in every frame: CRC delimiter, ACK slot, ACK delimiter, end of frame
+/// (7).
 const TAIL: u16 = 10;
 /// Interframe space after a frame: three recessive bits (ISO 11898-1:2015, 10.4.6).
 pub const INTERMISSION: u16 = 3;
@@ -31,8 +31,6 @@ pub struct Length {
     pub nominal: u16,
     /// Bits sent at the data bit rate; 0 unless a CAN FD frame switches.
     pub data_phase: u16,
-    /// How many of them are stuff bits, dynamic and fixed.
-    pub stuff: u16,
 }
 
 impl Length {
@@ -43,13 +41,13 @@ impl Length {
     }
 }
 
-/// Exact length of a frame; `None` for an error report, which was never on the wire as such.
+/// Exact length of a frame; `None` for an error frame of the controller, which was never on the wire as such.
 ///
 /// ```
 /// use lostnode_parsers::{candump, wire};
 /// let record = candump::parse_line(b"(0.000000) can0 0C1#4001087500000000").unwrap();
 /// let length = wire::length(&record.kind).unwrap();
-/// assert_eq!((length.bits(), length.stuff), (121, 10)); // published car frame, recomputed by hand
+/// assert_eq!(length.bits(), 121); // published car frame, recomputed by hand
 /// ```
 #[inline]
 pub fn length<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> Option<Length> {
@@ -63,8 +61,8 @@ pub fn length<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> Option<Length> {
 /// Longest classical frame up to its checksum, in bytes: a head of 5 and 8 of data.
 const LONGEST: usize = 13;
 
-/// What one byte contributes to CRC-15 with so many bytes after it. The checksum starts from zero and is linear, so the contributions add up, and none
-/// waits for the one before it.
+/// What one byte contributes to CRC-15 with so many bytes after it. The checksum starts from zero
+/// and is linear, so the contributions add up, and none waits for the one before it.
 static PLACES: [[u16; 256]; LONGEST] = {
     let mut table = [[0; 256]; LONGEST];
     let mut place = 0;
@@ -100,7 +98,8 @@ fn checksum<'a>(message: impl Iterator<Item = &'a u8>, length: usize) -> u16 {
     message.zip(places).fold(0, |sum, (byte, place)| sum ^ place[usize::from(*byte)])
 }
 
-/// Start of frame to the last data byte, its length in bytes, and the number of unused leading bits.
+/// Start of frame to the last data byte, its length in bytes, and the number of unused leading
+/// bits.
 #[inline(always)]
 fn classic_message(frame: &ClassicFrame) -> ([u8; LONGEST], usize, u32) {
     let (head, head_length, unused) = classic_head(frame);
@@ -110,8 +109,8 @@ fn classic_message(frame: &ClassicFrame) -> ([u8; LONGEST], usize, u32) {
     (message, head_length + data.len(), unused)
 }
 
-/// Start of frame to length code, right-aligned in whole bytes, with the number of unused leading bits. The leading
-/// zeros leave a checksum that starts from zero as it is.
+/// Start of frame to length code, right-aligned in whole bytes, with the number of unused leading
+/// bits. The leading zeros leave a checksum that starts from zero as it is.
 fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
     let remote = u64::from(frame.is_remote());
     let dlc = u64::from(frame.raw_dlc());
@@ -123,7 +122,8 @@ fn classic_head(frame: &ClassicFrame) -> ([u8; 5], usize, u32) {
             ([a, b, c, 0, 0], 3, 5)
         }
         Id::Extended(id) => {
-            // SOF, base identifier (11), SRR and IDE recessive, extension (18), RTR, FDF and reserved dominant, code.
+            // SOF, base identifier (11), SRR and IDE recessive, extension (18), RTR, FDF and
+            // reserved dominant, code.
             let raw = u64::from(id.as_raw());
             let bits = (raw >> 18) << 27 | 0b11 << 25 | (raw & 0x3FFFF) << 7 | remote << 6 | dlc;
             let [.., a, b, c, d, e] = bits.to_be_bytes();
@@ -157,21 +157,27 @@ impl Bytewise {
 
     /// Before the first byte of a message, of which 5 or 1 leading bits are not sent.
     fn after_unused(bits: u32) -> Self {
-        Bytewise { last: u16::from(if bits == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }) << 8, entries: 0 }
+        Bytewise {
+            last: u16::from(if bits == 5 { FRESH_LOW_3 } else { FRESH_LOW_7 }) << 8,
+            entries: 0,
+        }
     }
 
-    /// The length of a frame after the last byte of its message of `length` bytes with `unused` leading bits.
+    /// The length of a frame after the last byte of its message of `length` bytes with `unused`
+    /// leading bits.
     #[inline(always)]
     fn end(mut self, crc: u16, length: usize, unused: u32) -> Length {
         self.byte((crc >> 7) as u8);
         let state = usize::from(self.last >> 8 & 0x0F);
-        let stuff = (self.entries & 0xFF) as u16 + u16::from(LAST_7[state][usize::from(crc & 0x7F)]);
+        let stuff =
+            (self.entries & 0xFF) as u16 + u16::from(LAST_7[state][usize::from(crc & 0x7F)]);
         let fields = length as u16 * 8 - unused as u16 + 15;
-        Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0, stuff }
+        Length { nominal: fields + stuff + TAIL + INTERMISSION, data_phase: 0 }
     }
 }
 
-/// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO 11898-1:2015, 10.5).
+/// Counts dynamic stuff bits: after five equal bits one of the other level is put in (ISO
+/// 11898-1:2015, 10.5).
 #[derive(Default)]
 struct Stuffing {
     /// Level of the last bit times five, plus the length of its run less one.
@@ -180,7 +186,8 @@ struct Stuffing {
 }
 
 impl Stuffing {
-    /// Before the start of frame: the bus is recessive, and the run before the frame does not count.
+    /// Before the start of frame: the bus is recessive, and the run before the frame does not
+    /// count.
     fn start() -> Self {
         Stuffing { state: FRESH, count: 0 }
     }
@@ -218,7 +225,8 @@ const fn step(state: u8, bit: u8) -> (u8, u8) {
     if run == 5 { ((1 - bit) * 5, 1) } else { (bit * 5 + run - 1, 0) }
 }
 
-/// What the lowest `width` bits of `byte` do to a state: the state after them and the stuff bits put in.
+/// What the lowest `width` bits of `byte` do to a state: the state after them and the stuff bits
+/// put in.
 const fn steps(state: u8, byte: u8, width: u32) -> (u8, u8) {
     let (mut now, mut count, mut shift) = (state, 0, width);
     while shift > 0 {
@@ -230,7 +238,8 @@ const fn steps(state: u8, byte: u8, width: u32) -> (u8, u8) {
     (now, count)
 }
 
-/// What a byte does to each state, by state and byte: the state after it from bit 8 on, the stuff bits put in below.
+/// What a byte does to each state, by state and byte: the state after it from bit 8 on, the stuff
+/// bits put in below.
 static STEPS: [u16; STATES * 256] = {
     let mut table = [0; STATES * 256];
     let mut state = 0;
@@ -276,14 +285,15 @@ fn fd_length(frame: &FdFrame) -> Length {
         stuffing.bits(u32::from(byte >> 1), 7);
         last = *byte;
     }
-    // The last bit before the CRC field is left out: after it the fixed stuff bit breaks the run, and no dynamic one comes.
+    // The last bit before the CRC field is left out: after it the fixed stuff bit breaks the run,
+    // and no dynamic one comes.
     let (fixed, crc) = if frame.bytes().len() <= 16 { (6, 17) } else { (7, 21) };
     let fields = width as u16 + frame.bytes().len() as u16 * 8 + stuffing.count + 4 + crc + fixed;
     let total = fields + TAIL + INTERMISSION;
-    // From ESI to the last CRC bit, and of BRS and the CRC delimiter, which change rate at their sample points, about one
-    // bit between them. ESI is the 5th-last bit of the head.
+    // From ESI to the last CRC bit, and of BRS and the CRC delimiter, which change rate at their
+    // sample points, about one bit between them. ESI is the 5th-last bit of the head.
     let data_phase = if frame.flags.brs { fields - bits_through_brs(head, width) + 1 } else { 0 };
-    Length { nominal: total - data_phase, data_phase, stuff: stuffing.count + fixed }
+    Length { nominal: total - data_phase, data_phase }
 }
 
 /// Start of frame to length code of a CAN FD frame and its width in bits.
@@ -292,10 +302,14 @@ fn fd_head(frame: &FdFrame) -> (u64, u32) {
     let flags = u64::from(frame.flags.brs) << 5 | u64::from(frame.flags.esi) << 4;
     let tail = flags | u64::from(frame.dlc());
     match frame.identifier() {
-        // SOF, identifier (11), RRS, IDE dominant, FDF recessive, reserved dominant, BRS, ESI, length code (4).
+        // SOF, identifier (11), RRS, IDE dominant, FDF recessive, reserved dominant, BRS, ESI,
+        // length code (4).
         Id::Standard(_) => (raw << 10 | 1 << 7 | tail, 22),
-        // SOF, base (11), SRR, IDE recessive, extension (18), RRS, FDF recessive, reserved dominant, BRS, ESI, code.
-        Id::Extended(_) => ((raw >> 18) << 29 | 0b11 << 27 | (raw & 0x3FFFF) << 9 | 1 << 7 | tail, 41),
+        // SOF, base (11), SRR, IDE recessive, extension (18), RRS, FDF recessive, reserved
+        // dominant, BRS, ESI, code.
+        Id::Extended(_) => {
+            ((raw >> 18) << 29 | 0b11 << 27 | (raw & 0x3FFFF) << 9 | 1 << 7 | tail, 41)
+        }
     }
 }
 

@@ -1,11 +1,15 @@
-//! The log line and the console line: what is read, what is refused and where, and that nothing panics.
+//! The log line and the console line: what is read, what is refused and where, and that nothing
+//! panics.
 
 mod common;
 
 use embedded_can::Frame as _;
-use lostnode_parsers::candump::{Direction, Line, Record, parse_line, parse_line_by_grammar};
+use lostnode_parsers::candump::{Line, Record, parse_line, parse_line_by_grammar};
+use lostnode_parsers::frame::Direction;
 use lostnode_parsers::frame::{FD_LENGTHS, make_id, raw_id};
-use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, console, usual};
+use lostnode_parsers::{
+    ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id, Timestamp, candump_fast, console,
+};
 use proptest::prelude::*;
 
 /// Every entry of `facts/vectors/candump.json`: the log grammar written down for this project.
@@ -15,7 +19,8 @@ fn vectors() {
     let entries = vectors["entries"].as_array().unwrap();
     for entry in entries {
         // The file spells bytes above 7F as the characters of the same number.
-        let line: Vec<u8> = entry["line"].as_str().unwrap().chars().map(|c| c as u32 as u8).collect();
+        let line: Vec<u8> =
+            entry["line"].as_str().unwrap().chars().map(|c| c as u32 as u8).collect();
         let expect = &entry["expect"];
         let got = parse_line(&line);
         if expect == "reject" {
@@ -25,9 +30,13 @@ fn vectors() {
         let record = got.unwrap_or_else(|error| panic!("{}: {error}", entry["line"]));
         let flag = |key: &str| expect[key].as_bool().unwrap();
         let time = record.time.unwrap().nanoseconds();
-        assert_eq!(format!("{}.{:06}", time / 1_000_000_000, time % 1_000_000_000 / 1000), expect["ts"].as_str().unwrap());
+        assert_eq!(
+            format!("{}.{:06}", time / 1_000_000_000, time % 1_000_000_000 / 1000),
+            expect["ts"].as_str().unwrap()
+        );
         assert_eq!(record.channel, expect["ch"].as_str().unwrap().as_bytes());
-        let direction = record.direction.map(|direction| if direction == Direction::Sent { "T" } else { "R" });
+        let direction =
+            record.direction.map(|direction| if direction == Direction::Sent { "T" } else { "R" });
         assert_eq!(direction, expect["dir"].as_str());
         let data: String = record.kind.bytes().iter().map(|byte| format!("{byte:02X}")).collect();
         assert_eq!(data, expect["data"].as_str().unwrap());
@@ -47,7 +56,10 @@ fn vectors() {
             }
         }
         let id = record.kind.id().unwrap();
-        assert_eq!((u64::from(raw_id(id)), matches!(id, Id::Extended(_))), (expect["id"].as_u64().unwrap(), flag("ext")));
+        assert_eq!(
+            (u64::from(raw_id(id)), matches!(id, Id::Extended(_))),
+            (expect["id"].as_u64().unwrap(), flag("ext"))
+        );
     }
     assert_eq!(entries.len(), 46);
 }
@@ -61,33 +73,63 @@ fn refused(line: &str, message: &str) {
 #[test]
 fn refusals_say_where_and_what() {
     refused("", "column 1: expected '(' before the time stamp, found the end of the line");
-    refused("(1.000000) can0 12#", "column 19: expected an identifier of 3 or 8 hexadecimal digits, found '#'");
-    refused("(1.000000) can0 800#", "column 17: expected an 11-bit identifier, at most 7FF, found '8'");
-    refused("(1.000000) can0 3FFFFFFF1#", "column 25: expected an identifier of 3 or 8 digits, found '1'");
-    refused("(1.000000) can0 123#0", "column 22: expected a hexadecimal digit, found the end of the line");
-    refused("(1.000000) can0 123#001122334455667788", "column 37: expected at most 8 data bytes, found '8'");
-    refused("(99999999999.000000) can0 123#", "column 2: expected seconds before the year 2262, found '9'");
-    refused("(1.000000) can\u{1b}[2J 123#", "column 15: expected one blank after the channel, found byte 0x1B");
+    refused(
+        "(1.000000) can0 12#",
+        "column 19: expected an identifier of 3 or 8 hexadecimal digits, found '#'",
+    );
+    refused(
+        "(1.000000) can0 800#",
+        "column 17: expected an 11-bit identifier, at most 7FF, found '8'",
+    );
+    refused(
+        "(1.000000) can0 3FFFFFFF1#",
+        "column 25: expected an identifier of 3 or 8 digits, found '1'",
+    );
+    refused(
+        "(1.000000) can0 123#0",
+        "column 22: expected a hexadecimal digit, found the end of the line",
+    );
+    refused(
+        "(1.000000) can0 123#001122334455667788",
+        "column 37: expected at most 8 data bytes, found '8'",
+    );
+    refused(
+        "(99999999999.000000) can0 123#",
+        "column 2: expected seconds before the year 2262, found '9'",
+    );
+    refused(
+        "(1.000000) can\u{1b}[2J 123#",
+        "column 15: expected one blank after the channel, found byte 0x1B",
+    );
 }
 
 #[track_caller]
 fn console_frame(line: &str) -> (Option<i64>, FrameKind) {
-    let record = console::parse_line(line.as_bytes()).unwrap_or_else(|error| panic!("{line}: {error}"));
+    let record =
+        console::parse_line(line.as_bytes()).unwrap_or_else(|error| panic!("{line}: {error}"));
     (record.time.map(Timestamp::nanoseconds), record.kind)
 }
 
 #[test]
 fn console_forms() {
-    let data = FrameKind::Classic(ClassicFrame::new(make_id(0x7E8, false).unwrap(), &[4, 0x41, 0x0C, 0x1A]).unwrap());
+    let data = FrameKind::Classic(
+        ClassicFrame::new(make_id(0x7E8, false).unwrap(), &[4, 0x41, 0x0C, 0x1A]).unwrap(),
+    );
     for (line, time) in [
         ("  can0  7E8   [4]  04 41 0C 1A", None),
         ("can0 7E8 [4] 04 41 0C 1A", None),
         (" (1700000000.123456)  can0  7E8   [4]  04 41 0C 1A", Some(1_700_000_000_123_456_000)),
         (" (000.001200)  can0  7E8   [4]  04 41 0C 1A   '.A..'", Some(1_200_000)),
         // GNU date: 2022-03-29 18:15:25 UTC is 1648577725.
-        (" (2022-03-29 18:15:25.900828)  can0  7E8   [4]  04 41 0C 1A", Some(1_648_577_725_900_828_000)),
+        (
+            " (2022-03-29 18:15:25.900828)  can0  7E8   [4]  04 41 0C 1A",
+            Some(1_648_577_725_900_828_000),
+        ),
         // … and 2024-02-29 00:00:00 UTC is 1709164800.
-        (" (2024-02-29 00:00:00.000000)  can0  7E8   [4]  04 41 0C 1A", Some(1_709_164_800_000_000_000)),
+        (
+            " (2024-02-29 00:00:00.000000)  can0  7E8   [4]  04 41 0C 1A",
+            Some(1_709_164_800_000_000_000),
+        ),
     ] {
         assert_eq!(console_frame(line), (time, data), "{line}");
     }
@@ -98,7 +140,13 @@ fn console_forms() {
     let (_, error) = console_frame("  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME");
     assert!(matches!(error, FrameKind::Error(error) if error.is_receive_overflow()));
     assert!(console::is_note(b"\tcontroller-problem{rx-overflow}"));
-    for line in ["can0 7E8 [9] 00", "can0 7E8 [2] 00", "can0 7E8 04 41", "(2022-13-29 18:15:25.900828) can0 7E8 [0]", ""] {
+    for line in [
+        "can0 7E8 [9] 00",
+        "can0 7E8 [2] 00",
+        "can0 7E8 04 41",
+        "(2022-13-29 18:15:25.900828) can0 7E8 [0]",
+        "",
+    ] {
         assert!(console::parse_line(line.as_bytes()).is_err(), "{line}");
     }
 }
@@ -147,9 +195,10 @@ proptest! {
 }
 
 proptest! {
-    /// The wide steps and the grammar say the same of every line: sound ones, and sound ones with a few bytes changed, put in or taken out.
+    /// The wide steps and the grammar say the same of every line: sound ones, and sound ones with a
+    /// few bytes changed, put in or taken out.
     #[test]
-    fn the_usual_line_and_the_grammar_agree(
+    fn the_fast_path_and_the_grammar_agree(
         seconds in 0_u64..20_000_000_000,
         fraction in 0_u32..1_000_000,
         channel in "[!-~]{1,33}",
@@ -170,22 +219,27 @@ proptest! {
     }
 }
 
-/// A line of a text as the reader in wide steps has it, held against the grammar; where it leaves the line to the grammar, `None`.
-fn held_against_the_grammar(reader: &mut usual::Reader, text: &[u8]) -> Option<()> {
-    let usual = reader.first_line(text)?;
-    assert_eq!(text[usual.used - 1], b'\n');
-    let line = &text[..usual.used - 1];
+/// A line of a text as the reader in wide steps has it, held against the grammar; where it leaves
+/// the line to the grammar, `None`.
+fn held_against_the_grammar(reader: &mut candump_fast::Reader, text: &[u8]) -> Option<()> {
+    let fast = reader.first_line(text)?;
+    assert_eq!(text[fast.used - 1], b'\n');
+    let line = &text[..fast.used - 1];
     assert!(!line.contains(&b'\n'));
     let record = parse_line_by_grammar(line.strip_suffix(b"\r").unwrap_or(line)).unwrap();
-    let name = &usual.channel[..usize::from(usual.channel_length)];
-    assert!(usual.channel[name.len()..].iter().all(|byte| *byte == 0));
-    let kind = FrameKind::Classic(usual.frame);
-    assert_eq!(Record { time: Some(usual.time), channel: name, kind, direction: usual.direction }, record);
+    let name = &fast.channel[..usize::from(fast.channel_length)];
+    assert!(fast.channel[name.len()..].iter().all(|byte| *byte == 0));
+    let kind = FrameKind::Classic(fast.frame);
+    assert_eq!(
+        Record { time: Some(fast.time), channel: name, kind, direction: fast.direction },
+        record
+    );
     Some(())
 }
 
 proptest! {
-    /// In a text of many lines too, with either line end, whatever the line before was; and a sound line is taken.
+    /// In a text of many lines too, with either line end, whatever the line before was; and a sound
+    /// line is taken.
     #[test]
     fn lines_of_a_text(
         lines in prop::collection::vec((
@@ -207,7 +261,7 @@ proptest! {
         damage.into_iter().filter(|(at, _)| *at < text.len()).collect::<Vec<_>>().into_iter().for_each(|(at, byte)| text[at] = byte);
         let ends = text.len();
         text.extend(b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2));
-        let (mut at, mut reader) = (0, usual::Reader::default());
+        let (mut at, mut reader) = (0, candump_fast::Reader::default());
         while at < ends {
             let taken = held_against_the_grammar(&mut reader, &text[at..]);
             prop_assert!(taken.is_some() || !sound, "{}", String::from_utf8_lossy(&text[at..]));
@@ -219,21 +273,22 @@ proptest! {
     #[test]
     fn the_first_line_of_a_text(seconds in 0_u64..9_223_372_036, channel in "[!-~]{1,7}", data in "([0-9A-Fa-f]{2}){0,8}") {
         let text = format!("({seconds:010}.999999) {channel} 123#{data}\n({seconds:010}.999999) {channel} 123#{data}\n").repeat(2);
-        prop_assert!(held_against_the_grammar(&mut usual::Reader::default(), text.as_bytes()).is_some());
+        prop_assert!(held_against_the_grammar(&mut candump_fast::Reader::default(), text.as_bytes()).is_some());
     }
 }
 
-/// What is kept of the line before is a second and a name, and nothing that only looks like them: digits, brackets and blanks each in their place.
+/// What is kept of the line before is a second and a name, and nothing that only looks like them:
+/// digits, brackets and blanks each in their place.
 #[test]
 fn what_neighbours_have_in_common() {
     let next = "(1700000000.000001) can0 123#0011223344556677\n".repeat(2);
     let second = |line: &str| {
         let text = format!("(1700000000.000001) can1 7FF#AA\n{line}\n{next}").into_bytes();
-        let mut reader = usual::Reader::default();
+        let mut reader = candump_fast::Reader::default();
         let used = reader.first_line(&text).unwrap().used;
         held_against_the_grammar(&mut reader, &text[used..])
     };
-    for usual in [
+    for line in [
         "(1700000000.000002) can1 7FF#AA",
         "(1700000000.000002) can12 7FF#AA",
         "(1700000000.000002) can 7FF#AA",
@@ -241,7 +296,7 @@ fn what_neighbours_have_in_common() {
         "(9223372035.999999) can1 1FFFFFFF#",
         "(1700000000.000002) can1 7ff#aAbBcC",
     ] {
-        assert!(second(usual).is_some(), "{usual}");
+        assert!(second(line).is_some(), "{line}");
     }
     for other in [
         "1700000000.000002) can1 7FF#AA",
@@ -283,15 +338,18 @@ fn what_neighbours_have_in_common() {
 /// A line does not hold its own end.
 #[test]
 fn a_line_with_its_end() {
-    for line in
-        ["(1700000000.000001) can0 123#AA\n", "(1700000000.000001) can0 123#AA R\n", "(1700000000.000001) can0 123#AA\r\n"]
-    {
+    for line in [
+        "(1700000000.000001) can0 123#AA\n",
+        "(1700000000.000001) can0 123#AA R\n",
+        "(1700000000.000001) can0 123#AA\r\n",
+    ] {
         assert!(parse_line(line.as_bytes()).is_err(), "{line:?}");
         assert!(parse_line(line.trim_end().as_bytes()).is_ok(), "{line:?}");
     }
 }
 
-/// Code written against the embedded-can trait reads captures too; what is asked for by eight bytes is filled up with zeros.
+/// Code written against the embedded-can trait reads captures too; what is asked for by eight bytes
+/// is filled up with zeros.
 #[test]
 fn frames_as_others_see_them() {
     let kind = |line: &str| parse_line(line.as_bytes()).unwrap().kind;
@@ -299,9 +357,16 @@ fn frames_as_others_see_them() {
         FrameKind::Classic(frame) => frame,
         other => panic!("{other:?}"),
     };
-    let (short, long) = (classic("(1.000000) can0 123#AABB"), classic("(1.000000) can0 00000123#R3"));
-    assert_eq!((short.is_extended(), short.is_remote_frame(), short.dlc(), short.data()), (false, false, 2, &[0xAA, 0xBB][..]));
-    assert_eq!((long.is_extended(), long.is_remote_frame(), long.dlc(), long.data()), (true, true, 3, &[][..]));
+    let (short, long) =
+        (classic("(1.000000) can0 123#AABB"), classic("(1.000000) can0 00000123#R3"));
+    assert_eq!(
+        (short.is_extended(), short.is_remote_frame(), short.dlc(), short.data()),
+        (false, false, 2, &[0xAA, 0xBB][..])
+    );
+    assert_eq!(
+        (long.is_extended(), long.is_remote_frame(), long.dlc(), long.data()),
+        (true, true, 3, &[][..])
+    );
     assert_eq!(
         (embedded_can::Frame::id(&short), embedded_can::Frame::id(&long)),
         (make_id(0x123, false).unwrap(), make_id(0x123, true).unwrap())
@@ -314,6 +379,12 @@ fn frames_as_others_see_them() {
     );
     assert_eq!(kind("(1.000000) can0 123##011").first_eight(), ([0x11, 0, 0, 0, 0, 0, 0, 0], 1));
     // Column numbers of the codes above eight count from the place that is wrong.
-    refused("(1.000000) can0 123#0011223344556677_8", "column 38: expected a raw length code from 9 to F, found '8'");
-    refused("(1.000000) can0 123#00 X", "column 24: expected the end of the line, or ' R' or ' T', found 'X'");
+    refused(
+        "(1.000000) can0 123#0011223344556677_8",
+        "column 38: expected a raw length code from 9 to F, found '8'",
+    );
+    refused(
+        "(1.000000) can0 123#00 X",
+        "column 24: expected the end of the line, or ' R' or ' T', found 'X'",
+    );
 }

@@ -1,4 +1,5 @@
-//! Codes, reports and values against vectors of reference libraries, published values and real answers.
+//! Codes, reports and values against vectors of reference libraries, published values and real
+//! answers.
 
 mod common;
 
@@ -21,26 +22,40 @@ fn trouble_codes_both_ways() {
     }
     for entry in vectors["three_byte"].as_array().unwrap() {
         let raw = bytes(entry["bytes"].as_str().unwrap());
-        assert_eq!(Code::new([raw[0], raw[1]], Some(raw[2])).to_string(), entry["text"].as_str().unwrap());
+        assert_eq!(
+            Code::new([raw[0], raw[1]], Some(raw[2])).to_string(),
+            entry["text"].as_str().unwrap()
+        );
     }
     for entry in vectors["status"].as_array().unwrap() {
         let byte = bytes(entry["byte"].as_str().unwrap())[0];
-        let mut names: Vec<&str> =
-            entry["udsoncan 1.26.1"].as_array().unwrap().iter().map(|name| name.as_str().unwrap()).collect();
+        let mut names: Vec<&str> = entry["udsoncan 1.26.1"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|name| name.as_str().unwrap())
+            .collect();
         // udsoncan's word order for the bits is the standard's, its spelling too.
         names.sort_by_key(|name| STATUS_BITS.iter().position(|bit| bit.eq_ignore_ascii_case(name)));
         let ours: Vec<&str> = Status(byte).names().collect();
         assert!(
-            ours.len() == names.len() && ours.iter().zip(&names).all(|(a, b)| a.eq_ignore_ascii_case(b)),
+            ours.len() == names.len()
+                && ours.iter().zip(&names).all(|(a, b)| a.eq_ignore_ascii_case(b)),
             "{byte:02X}: {ours:?} {names:?}"
         );
     }
 }
 
-/// Published codes (`facts/check-values.tsv`): ISO 15031-6 examples as quoted, an article that cites SAE J2012, and the PyPI library obd.
+/// Published codes (`facts/check-values.tsv`): ISO 15031-6 examples as quoted, an article that
+/// cites SAE J2012, and the PyPI library obd.
 #[test]
 fn published_trouble_codes() {
-    for (raw, text) in [([0x01, 0x04], "P0104"), ([0x41, 0x23], "C0123"), ([0x80, 0x03], "B0003"), ([0x01, 0x43], "P0143")] {
+    for (raw, text) in [
+        ([0x01, 0x04], "P0104"),
+        ([0x41, 0x23], "C0123"),
+        ([0x80, 0x03], "B0003"),
+        ([0x01, 0x43], "P0143"),
+    ] {
         assert_eq!(Code::new(raw, None).to_string(), text);
     }
     for (raw, text) in [
@@ -55,8 +70,9 @@ fn published_trouble_codes() {
     }
 }
 
-/// Every 0x19 answer of `facts/vectors/uds19.json`, against udsoncan where it can read it. Its README decides: the counter of 0x14 is
-/// signed; 0x55 has records of four bytes (py-uds), 0x56 likewise.
+/// Every 0x19 answer of `facts/vectors/uds19.json`, against udsoncan where it can read it. Its
+/// README decides: the counter of 0x14 is signed; 0x55 has records of four bytes (py-uds), 0x56
+/// likewise.
 #[test]
 fn code_reports() {
     let Some(vectors) = vectors("uds19") else { return };
@@ -65,11 +81,16 @@ fn code_reports() {
         let message = bytes(entry["msg"].as_str().unwrap());
         let theirs = &entry["udsoncan 1.26.1"];
         if theirs["negative"] == true {
-            let lostnode_parsers::uds::Message::Negative { service, reason } = lostnode_parsers::uds::Message::parse(&message)
+            let lostnode_parsers::uds::Message::Negative { service, reason } =
+                lostnode_parsers::uds::Message::parse(&message)
             else {
                 panic!("{name}")
             };
-            assert_eq!((service, u64::from(reason)), (0x19, theirs["nrc"].as_u64().unwrap()), "{name}");
+            assert_eq!(
+                (service, u64::from(reason)),
+                (0x19, theirs["nrc"].as_u64().unwrap()),
+                "{name}"
+            );
             continue;
         }
         let report = DtcReport::parse(&message[1..]).unwrap_or_else(|| panic!("{name}"));
@@ -84,25 +105,49 @@ fn code_reports() {
             "06 none" => assert_eq!((records.len(), records[0].data), (1, &[][..])),
             "0F mirror memory (2013)" => assert_eq!(records[0].code.to_string(), "P0420-00"),
             "14 fault detection counters" => {
-                assert_eq!(records.iter().map(|record| record.counter.unwrap()).collect::<Vec<_>>(), [127, 1]);
+                assert_eq!(
+                    records.iter().map(|record| record.counter.unwrap()).collect::<Vec<_>>(),
+                    [127, 1]
+                );
             }
             "55 WWH-OBD permanent" | "56 by readiness group (2020)" => {
-                assert_eq!(records.iter().map(|record| record.code.to_string()).collect::<Vec<_>>(), ["P0420-00"], "{name}");
+                assert_eq!(
+                    records.iter().map(|record| record.code.to_string()).collect::<Vec<_>>(),
+                    ["P0420-00"],
+                    "{name}"
+                );
             }
             "03 snapshot identification" => {
-                let pairs: Vec<_> = records.iter().map(|record| (record.code.to_string(), record.snapshot.unwrap())).collect();
-                assert_eq!(pairs, [("P0420-00".to_owned(), 1), ("P0420-00".to_owned(), 2), ("U0140-87".to_owned(), 1)]);
+                let pairs: Vec<_> = records
+                    .iter()
+                    .map(|record| (record.code.to_string(), record.snapshot.unwrap()))
+                    .collect();
+                assert_eq!(
+                    pairs,
+                    [
+                        ("P0420-00".to_owned(), 1),
+                        ("P0420-00".to_owned(), 2),
+                        ("U0140-87".to_owned(), 1)
+                    ]
+                );
             }
             _ => {
                 let ours: Vec<_> = records
                     .iter()
-                    .map(|record| (record.code.to_string(), record.status.map_or(0, |status| u64::from(status.0))))
+                    .map(|record| {
+                        (
+                            record.code.to_string(),
+                            record.status.map_or(0, |status| u64::from(status.0)),
+                        )
+                    })
                     .collect();
                 let theirs: Vec<_> = theirs["dtcs"]
                     .as_array()
                     .unwrap()
                     .iter()
-                    .map(|code| (code["iso"].as_str().unwrap().to_owned(), code["status"].as_u64().unwrap()))
+                    .map(|code| {
+                        (code["iso"].as_str().unwrap().to_owned(), code["status"].as_u64().unwrap())
+                    })
                     .collect();
                 assert_eq!(ours, theirs, "{name}");
             }
@@ -110,7 +155,8 @@ fn code_reports() {
     }
 }
 
-/// Every PID answer that a reference library decodes equal to the standard's scaling (`against_ours` says `equal` or `rounded`).
+/// Every PID answer that a reference library decodes equal to the standard's scaling
+/// (`against_ours` says `equal` or `rounded`).
 #[test]
 fn pid_values() {
     let Some(vectors) = vectors("obd_pids") else { return };
@@ -118,60 +164,83 @@ fn pid_values() {
     for entry in vectors["entries"].as_array().unwrap() {
         let pid = bytes(entry["pid"].as_str().unwrap())[0];
         assert!(obd::pid(pid).is_some(), "PID {pid:02X} has no name");
-        let (Some(against), Some(expected)) = (entry["against_ours"].as_object(), entry["ours (J1979 scaling)"].as_array())
+        let (Some(against), Some(expected)) =
+            (entry["against_ours"].as_object(), entry["ours (J1979 scaling)"].as_array())
         else {
             continue;
         };
-        if !against.values().any(|verdict| verdict == "equal" || verdict == "rounded" || verdict == "raw bytes only") {
+        if !against.values().any(|verdict| {
+            verdict == "equal" || verdict == "rounded" || verdict == "raw bytes only"
+        }) {
             continue;
         }
         let data = bytes(entry["data"].as_str().unwrap());
-        let expected: Vec<f64> = expected.iter().map(|value| value["value"].as_f64().unwrap()).collect();
+        let expected: Vec<f64> =
+            expected.iter().map(|value| value["value"].as_f64().unwrap()).collect();
         let ours: Vec<f64> = obd::values(pid, &data).map(|value| value.value).collect();
-        // The support bits of PIDs 66 to 68 are random in these vectors; the scaling is compared whatever they say.
+        // The support bits of PIDs 66 to 68 are random in these vectors; the scaling is compared
+        // whatever they say.
         let all: Vec<f64> = obd::pid(pid)
             .unwrap()
             .signals
             .iter()
-            .filter_map(|signal| lostnode_parsers::obd_pids::Signal { support: None, ..*signal }.decode(&data))
+            .filter_map(|signal| {
+                lostnode_parsers::obd_pids::Signal { support: None, ..*signal }.decode(&data)
+            })
             .collect();
         assert!(ours.len() <= all.len());
         assert_eq!(all.len(), expected.len(), "PID {pid:02X}");
         for (ours, expected) in all.iter().zip(&expected) {
-            assert!((ours - expected).abs() <= expected.abs() * 1e-3 + 1e-9, "PID {pid:02X}: {ours} is not {expected}");
+            assert!(
+                (ours - expected).abs() <= expected.abs() * 1e-3 + 1e-9,
+                "PID {pid:02X}: {ours} is not {expected}"
+            );
         }
         checked += 1;
     }
     assert!(checked > 110, "{checked} checked");
 }
 
-/// PIDs of several values, against scapy where it takes their fields apart. Turbocharger speeds differ by ten: SAE J1979-DA counts
-/// 10 rpm a bit (from memory), and 16 bits of 1 rpm would end at a third of what small turbochargers reach. The differential pressure
-/// of a particulate filter is two's complement (from memory), so that 0000 is no pressure; scapy takes 8000 for that.
+/// PIDs of several values, against scapy where it takes their fields apart. Turbocharger speeds
+/// differ by ten: SAE J1979-DA counts 10 rpm a bit (from memory), and 16 bits of 1 rpm would end at
+/// a third of what small turbochargers reach. The differential pressure of a particulate filter is
+/// two's complement (from memory), so that 0000 is no pressure; scapy takes 8000 for that.
 #[test]
 fn pids_of_several_values() {
     let Some(vectors) = vectors("obd_pids") else { return };
     let mut checked = 0;
     for entry in vectors["entries"].as_array().unwrap() {
         let pid = bytes(entry["pid"].as_str().unwrap())[0];
-        let Some(fields) = entry["scapy 2.8.0"]["fields"].as_array().filter(|_| pid >= 0x66 && pid != 0x7D) else { continue };
+        let Some(fields) =
+            entry["scapy 2.8.0"]["fields"].as_array().filter(|_| pid >= 0x66 && pid != 0x7D)
+        else {
+            continue;
+        };
         let telling = |field: &&Value| {
             let name = field["field"].as_str().unwrap();
             name != "reserved" && !name.ends_with("_supported") && field["value"].is_number()
         };
-        let expected: Vec<f64> = fields.iter().filter(telling).map(|field| field["value"].as_f64().unwrap()).collect();
+        let expected: Vec<f64> =
+            fields.iter().filter(telling).map(|field| field["value"].as_f64().unwrap()).collect();
         let data = bytes(entry["data"].as_str().unwrap());
         let signals = obd::pid(pid).unwrap().signals.iter();
-        let ours: Vec<f64> =
-            signals.filter_map(|signal| lostnode_parsers::obd_pids::Signal { support: None, ..*signal }.decode(&data)).collect();
-        // The vectors follow an older edition where a PID has grown since; the values it had stay in front.
+        let ours: Vec<f64> = signals
+            .filter_map(|signal| {
+                lostnode_parsers::obd_pids::Signal { support: None, ..*signal }.decode(&data)
+            })
+            .collect();
+        // The vectors follow an older edition where a PID has grown since; the values it had stay
+        // in front.
         for (ours, expected) in ours.iter().zip(&expected) {
             let expected = match pid {
                 0x74 => expected * 10.0,
                 0x7A if *expected < 0.0 => expected + 327.68,
                 _ => *expected,
             };
-            assert!((ours - expected).abs() <= expected.abs() * 1e-3 + 1e-3, "PID {pid:02X}: {ours} is not {expected}");
+            assert!(
+                (ours - expected).abs() <= expected.abs() * 1e-3 + 1e-3,
+                "PID {pid:02X}: {ours} is not {expected}"
+            );
             checked += 1;
         }
     }
@@ -181,26 +250,44 @@ fn pids_of_several_values() {
 /// Whether a module has a value is told by the first byte; the table keeps to the PID's length.
 #[test]
 fn support_bits_and_lengths() {
-    let names = |pid, data: &[u8]| obd::values(pid, data).map(|value| (value.signal.name, value.value)).collect::<Vec<_>>();
-    assert_eq!(names(0x78, &[0b0010, 0, 0, 0x0B, 0xB8, 0, 0, 0, 0]), [("exhaust gas temperature, bank 1, sensor 2", 260.0)]);
-    assert_eq!(names(0x7A, &[0b001, 0xFF, 0x9C, 0, 0, 0, 0]), [("particulate filter differential pressure, bank 1", -1.0)]);
-    let present: Vec<_> =
-        obd::coded(0x13, &[0b0011_0001]).filter(|(_, raw, _)| *raw != 0).map(|(coded, ..)| coded.name).collect();
+    let names = |pid, data: &[u8]| {
+        obd::values(pid, data).map(|value| (value.signal.name, value.value)).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        names(0x78, &[0b0010, 0, 0, 0x0B, 0xB8, 0, 0, 0, 0]),
+        [("exhaust gas temperature, bank 1, sensor 2", 260.0)]
+    );
+    assert_eq!(
+        names(0x7A, &[0b001, 0xFF, 0x9C, 0, 0, 0, 0]),
+        [("particulate filter differential pressure, bank 1", -1.0)]
+    );
+    let present: Vec<_> = obd::coded(0x13, &[0b0011_0001])
+        .filter(|(_, raw, _)| *raw != 0)
+        .map(|(coded, ..)| coded.name)
+        .collect();
     assert_eq!(present.len(), 3);
     assert_eq!(
-        obd::coded(0x65, &[0b1000, 0b1001]).map(|(coded, _, meaning)| (coded.name, meaning)).collect::<Vec<_>>(),
+        obd::coded(0x65, &[0b1000, 0b1001])
+            .map(|(coded, _, meaning)| (coded.name, meaning))
+            .collect::<Vec<_>>(),
         [("glow plug lamp", Some("on"))]
     );
     for pid in &lostnode_parsers::obd_pids::PIDS {
         for signal in pid.signals {
-            assert!(signal.start + signal.length <= pid.length, "PID {:02X}: {}", pid.number, signal.name);
+            assert!(
+                signal.start + signal.length <= pid.length,
+                "PID {:02X}: {}",
+                pid.number,
+                signal.name
+            );
             assert!(signal.range().0 < signal.range().1);
         }
         assert!(pid.coded.iter().all(|coded| coded.byte < pid.length), "PID {:02X}", pid.number);
     }
 }
 
-/// Signals of the independent source by our PID and place in it; coded and bit signals are compared below.
+/// Signals of the independent source by our PID and place in it; coded and bit signals are compared
+/// below.
 const SIGNALS: [(&str, u8, usize); 55] = [
     ("LOAD_PCT", 0x04, 0),
     ("ECT", 0x05, 0),
@@ -269,7 +356,9 @@ fn real_answers() {
         // Two rows carry the tester's own text before the answer.
         let frame = fields[1].rsplit(' ').next().unwrap();
         let raw = bytes(&frame[3..]);
-        let lostnode_parsers::isotp::Pdu::Single(message) = lostnode_parsers::isotp::Pdu::parse(&raw, 0).unwrap() else {
+        let lostnode_parsers::isotp::Pdu::Single(message) =
+            lostnode_parsers::isotp::Pdu::parse(&raw, 0).unwrap()
+        else {
             panic!("{row}")
         };
         assert_eq!(message[0], 0x41);
@@ -278,28 +367,40 @@ fn real_answers() {
         for (name, value) in expected.as_object().unwrap() {
             if let Some((_, signal_pid, at)) = SIGNALS.iter().find(|(signal, ..)| signal == name) {
                 assert_eq!(*signal_pid, pid, "{name}");
-                let ours = obd::values(pid, data).nth(*at).unwrap_or_else(|| panic!("{name} in {row}")).value;
-                // It takes 128 off these trims instead of 100 (SAE J1979, PIDs 14 to 1B: (B - 128) * 100 / 128; both libraries agree with that).
-                let shift = if ["SHRTFT11", "SHRTFT22"].contains(&name.as_str()) { 28.0 } else { 0.0 };
+                let ours = obd::values(pid, data)
+                    .nth(*at)
+                    .unwrap_or_else(|| panic!("{name} in {row}"))
+                    .value;
+                // It takes 128 off these trims instead of 100 (SAE J1979, PIDs 14 to 1B: (B - 128)
+                // * 100 / 128; both libraries agree with that).
+                let shift =
+                    if ["SHRTFT11", "SHRTFT22"].contains(&name.as_str()) { 28.0 } else { 0.0 };
                 let expected = value.as_f64().unwrap() + shift;
-                // The source rounds to five decimals. It takes 0.00012201 V a bit for wide range sensors where SAE J1979 (PIDs 24 to 2B) and
-                // both reference libraries have 8/65536 V: 0.05 % apart, and the standard decides.
-                // EQ_RAT it divides by 65535 where its own other lambdas and both libraries have 65536.
+                // The source rounds to five decimals. It takes 0.00012201 V a bit for wide range
+                // sensors where SAE J1979 (PIDs 24 to 2B) and both reference libraries have 8/65536
+                // V: 0.05 % apart, and the standard decides. EQ_RAT it divides by 65535 where its
+                // own other lambdas and both libraries have 65536.
                 let tolerance = match name.as_str() {
                     "O2S11_VOLT" => 6e-4,
                     "EQ_RAT" => 2e-5,
                     _ => 1e-5,
                 };
-                assert!((ours - expected).abs() <= tolerance * expected.abs().max(1.0), "{name}: {ours} is not {expected}");
+                assert!(
+                    (ours - expected).abs() <= tolerance * expected.abs().max(1.0),
+                    "{name}: {ours} is not {expected}"
+                );
                 compared += 1;
-            } else if !readiness_agrees(pid, data, name, value) && !coded_agrees(pid, data, name, value) {
+            } else if !readiness_agrees(pid, data, name, value)
+                && !coded_agrees(pid, data, name, value)
+            {
                 *others.entry(name.clone()).or_insert(0) += 1;
             } else {
                 compared += 1;
             }
         }
     }
-    // PID 13 lists sensors bit by bit and PID 65 inputs with their support bits: named, and shown as bytes or in part.
+    // PID 13 lists sensors bit by bit and PID 65 inputs with their support bits: named, and shown
+    // as bytes or in part.
     let known = [
         "O2S11_EXISTS",
         "O2S12_EXISTS",
@@ -324,7 +425,8 @@ fn real_answers() {
     assert_eq!(compared, 1446, "values compared");
 }
 
-/// Monitors of PIDs 01 and 41 by the source's names. In PID 41 its `…_ENA` and `…CMPL` are our supported and not complete.
+/// Monitors of PIDs 01 and 41 by the source's names. In PID 41 its `…_ENA` and `…CMPL` are our
+/// supported and not complete.
 fn readiness_agrees(pid: u8, data: &[u8], name: &str, value: &Value) -> bool {
     if pid != 0x01 && pid != 0x41 {
         return false;
@@ -350,7 +452,9 @@ fn readiness_agrees(pid: u8, data: &[u8], name: &str, value: &Value) -> bool {
         ("EGR", "exhaust gas recirculation or variable valve timing"),
     ];
     for (short, long) in names {
-        let Some(monitor) = readiness.monitors().find(|monitor| monitor.name == long) else { continue };
+        let Some(monitor) = readiness.monitors().find(|monitor| monitor.name == long) else {
+            continue;
+        };
         for (suffix, ours) in [
             ("_SUP", monitor.supported),
             ("_ENA", monitor.supported),
@@ -404,14 +508,23 @@ fn published_answers() {
     );
     let diesel = obd::Readiness::parse(&[0x00, 0x79, 0x03, 0x03]).unwrap();
     assert!(!diesel.mil && diesel.codes == 0 && diesel.compression);
-    let open: Vec<_> =
-        diesel.monitors().filter(|monitor| monitor.supported && !monitor.complete).map(|monitor| monitor.name).collect();
+    let open: Vec<_> = diesel
+        .monitors()
+        .filter(|monitor| monitor.supported && !monitor.complete)
+        .map(|monitor| monitor.name)
+        .collect();
     assert_eq!(
         open,
-        ["misfire", "fuel system", "comprehensive components", "non-methane hydrocarbon catalyst", "NOx or SCR aftertreatment"]
-            .into_iter()
-            .filter(|name| open.contains(name))
-            .collect::<Vec<_>>()
+        [
+            "misfire",
+            "fuel system",
+            "comprehensive components",
+            "non-methane hydrocarbon catalyst",
+            "NOx or SCR aftertreatment"
+        ]
+        .into_iter()
+        .filter(|name| open.contains(name))
+        .collect::<Vec<_>>()
     );
     assert!(
         open.contains(&"misfire")
@@ -420,21 +533,36 @@ fn published_answers() {
     );
 }
 
-/// Least and greatest values as SAE J1979 prints them: coolant, speed of the engine, timing; and a signed one (from memory).
+/// Least and greatest values as SAE J1979 prints them: coolant, speed of the engine, timing; and a
+/// signed one (from memory).
 #[test]
 fn ranges() {
     let range = |pid, at: usize| obd::pid(pid).unwrap().signals[at].range();
-    assert_eq!((range(0x05, 0), range(0x0C, 0), range(0x0E, 0)), ((-40.0, 215.0), (0.0, 16_383.75), (-64.0, 63.5)));
+    assert_eq!(
+        (range(0x05, 0), range(0x0C, 0), range(0x0E, 0)),
+        ((-40.0, 215.0), (0.0, 16_383.75), (-64.0, 63.5))
+    );
     assert_eq!(range(0xA6, 0).1, f64::from(u32::MAX) * 0.1);
     let (low, high) = range(0x7A, 0);
     assert!((low + 327.68).abs() < 1e-9 && (high - 327.67).abs() < 1e-9, "{low} {high}");
 }
 
-/// Shares, temperatures, lambdas and voltages of sensors end where SAE J1979 lets them end (from memory), whatever PID they are in.
+/// Shares, temperatures, lambdas and voltages of sensors end where SAE J1979 lets them end (from
+/// memory), whatever PID they are in.
 #[test]
 fn ranges_by_unit() {
     let known: [(&str, &[(f64, f64)]); 4] = [
-        ("%", &[(0.0, 100.0), (-100.0, 99.218_75), (-125.0, 130.0), (0.0, 63.75), (0.0, 127.5), (0.0, 25_700.0)]),
+        (
+            "%",
+            &[
+                (0.0, 100.0),
+                (-100.0, 99.218_75),
+                (-125.0, 130.0),
+                (0.0, 63.75),
+                (0.0, 127.5),
+                (0.0, 25_700.0),
+            ],
+        ),
         ("°C", &[(-40.0, 215.0), (-40.0, 6513.5)]),
         ("lambda", &[(0.0, 2.0), (0.0, 8.0), (0.0, 255.0)]),
         ("mA", &[(-128.0, 128.0), (0.0, 255.0)]),
@@ -445,7 +573,9 @@ fn ranges_by_unit() {
         let Some((_, ranges)) = known.iter().find(|(known, _)| *known == unit) else { continue };
         let (low, high) = signal.range();
         // The last step may be missing at the upper end.
-        let ends = |range: &&(f64, f64)| (low - range.0).abs() < 1e-9 && (0.0..5e-3).contains(&(range.1 - high + 1e-9));
+        let ends = |range: &&(f64, f64)| {
+            (low - range.0).abs() < 1e-9 && (0.0..5e-3).contains(&(range.1 - high + 1e-9))
+        };
         assert!(ranges.iter().any(|range| ends(&range)), "{} {unit}: {low} to {high}", signal.name);
         checked += 1;
     }

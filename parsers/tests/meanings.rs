@@ -1,11 +1,14 @@
-//! Codes, status bits, services and their answers, by the tables of the standards; what reference libraries say is compared in `diagnosis.rs`.
+//! Codes, status bits, services and their answers, by the tables of the standards; what reference
+//! libraries say is compared in `diagnosis.rs`.
 
 use lostnode_parsers::dtc::{Code, Status, System, two_byte_codes};
 use lostnode_parsers::uds::{
-    DtcReport, IDENTIFICATION, Message, NEGATIVE, SERVICES, has_sub_function, identification, negative_text, service_of,
+    DtcReport, IDENTIFICATION, Message, NEGATIVE, SERVICES, has_sub_function, identification,
+    negative_text, service_of,
 };
 
-/// ISO 15031-6, 5.2 and 5.3: letter, first digit, and whether the standard or the maker defines the number.
+/// ISO 15031-6, 5.2 and 5.3: letter, first digit, and whether the standard or the maker defines the
+/// number.
 #[test]
 fn numbers_of_codes() {
     for (text, base, system, generic) in [
@@ -24,7 +27,11 @@ fn numbers_of_codes() {
         ("U3FFF", [0xFF, 0xFF], System::Network, true),
     ] {
         let code = Code::parse(text).unwrap();
-        assert_eq!((code.base(), code.failure_type(), code.system(), code.is_generic()), (base, None, system, generic), "{text}");
+        assert_eq!(
+            (code.base(), code.failure_type(), code.system(), code.is_generic()),
+            (base, None, system, generic),
+            "{text}"
+        );
         assert_eq!((Code::new(base, None), code.to_string().as_str()), (code, text));
     }
     let with_type = Code::parse("U0100-87").unwrap();
@@ -32,25 +39,44 @@ fn numbers_of_codes() {
         (with_type.base(), with_type.failure_type(), with_type.to_string().as_str()),
         ([0xC1, 0x00], Some(0x87), "U0100-87")
     );
-    for text in
-        ["", "U", "X0100", "U010", "U01000", "U4000", "U01G0", "U0100-", "U0100-8", "U0100-877", "U0100-8G", "u0100", "U+100"]
-    {
+    for text in [
+        "",
+        "U",
+        "X0100",
+        "U010",
+        "U01000",
+        "U4000",
+        "U01G0",
+        "U0100-",
+        "U0100-8",
+        "U0100-877",
+        "U0100-8G",
+        "u0100",
+        "U+100",
+    ] {
         assert_eq!(Code::parse(text), None, "{text:?}");
     }
 }
 
-/// ISO 14229-1:2020, D.2: bits 0 to 3 and 5 tell of a fault; bits 4 and 6 of tests not run; bit 7 of a lamp.
+/// ISO 14229-1:2020, D.2: bits 0 to 3 and 5 tell of a fault; bits 4 and 6 of tests not run; bit 7
+/// of a lamp.
 #[test]
 fn status_bits() {
     let faults: Vec<u32> = (0..8).filter(|bit| Status(1 << bit).is_fault()).collect();
     assert_eq!(faults, [0, 1, 2, 3, 5]);
     assert!(!Status(0).is_fault() && !Status(0xD0).is_fault());
-    assert!(Status(0xEF).tested_since_clear() && !Status(0x10).tested_since_clear() && Status(0).tested_since_clear());
+    assert!(
+        Status(0xEF).tested_since_clear()
+            && !Status(0x10).tested_since_clear()
+            && Status(0).tested_since_clear()
+    );
     assert_eq!(
         Status(0x50).names().collect::<Vec<_>>(),
         ["testNotCompletedSinceLastClear", "testNotCompletedThisOperationCycle"]
     );
-    let list: Vec<String> = two_byte_codes(&[0x01, 0x04, 0, 0, 0xC1, 0x21, 0x55]).map(|code| code.to_string()).collect();
+    let list: Vec<String> = two_byte_codes(&[0x01, 0x04, 0, 0, 0xC1, 0x21, 0x55])
+        .map(|code| code.to_string())
+        .collect();
     assert_eq!(list, ["P0104", "U0121"]);
 }
 
@@ -60,14 +86,23 @@ fn requests_and_answers() {
     for service in &SERVICES {
         assert_eq!(service_of(service.id), Some(service));
         assert_eq!(Message::parse(&[service.id, 1]), Message::Request { service, data: &[1] });
-        assert_eq!(Message::parse(&[service.id + 0x40, 1]), Message::Positive { service, data: &[1] });
+        assert_eq!(
+            Message::parse(&[service.id + 0x40, 1]),
+            Message::Positive { service, data: &[1] }
+        );
     }
-    assert_eq!(Message::parse(&[0x7F, 0x22, 0x31]), Message::Negative { service: 0x22, reason: 0x31 });
+    assert_eq!(
+        Message::parse(&[0x7F, 0x22, 0x31]),
+        Message::Negative { service: 0x22, reason: 0x31 }
+    );
     assert_eq!(
         (Message::parse(&[]), Message::parse(&[0x7F, 0x22]), Message::parse(&[0xBF])),
         (Message::Unknown, Message::Unknown, Message::Unknown)
     );
-    assert_eq!((service_of(0x15), has_sub_function(0x19), has_sub_function(0x22)), (None, true, false));
+    assert_eq!(
+        (service_of(0x15), has_sub_function(0x19), has_sub_function(0x22)),
+        (None, true, false)
+    );
 }
 
 #[test]
@@ -76,7 +111,10 @@ fn reasons_and_identifiers() {
     for (first, last, text) in NEGATIVE {
         assert_eq!((negative_text(first), negative_text(last)), (text, text));
     }
-    assert_eq!((negative_text(0x11), negative_text(0x78)), ("service not supported", "request received, answer pending"));
+    assert_eq!(
+        (negative_text(0x11), negative_text(0x78)),
+        ("service not supported", "request received, answer pending")
+    );
     assert_eq!(
         (negative_text(0x00), negative_text(0x74), negative_text(0xFF)),
         ("reserved reason", "reserved reason", "reserved reason")
@@ -118,11 +156,17 @@ fn layouts_of_code_reports() {
     assert_eq!(records(&after(&[0x03], &[7])), ["U0100-87 snapshot 7"]);
     assert_eq!(records(&after(&[0x14], &[0xFE])), ["U0100-87 counter -2"]);
     for sub_function in [0x04, 0x06, 0x10] {
-        assert_eq!(records(&after(&[sub_function], &[0x2F, 1, 2])), ["U0100-87 status 2F data [01, 02]"]);
+        assert_eq!(
+            records(&after(&[sub_function], &[0x2F, 1, 2])),
+            ["U0100-87 status 2F data [01, 02]"]
+        );
     }
     assert_eq!(records(&after(&[0x05, 9], &[0x2F])), ["U0100-87 status 2F"]);
     for sub_function in [0x08, 0x09] {
-        assert_eq!(records(&after(&[sub_function, 0xFF, 0x20, 0x11], &[0x2F])), ["U0100-87 status 2F severity (32, Some(17))"]);
+        assert_eq!(
+            records(&after(&[sub_function, 0xFF, 0x20, 0x11], &[0x2F])),
+            ["U0100-87 status 2F severity (32, Some(17))"]
+        );
     }
     assert_eq!(records(&after(&[0x17, 4, 0xFF], &[0x2F])), ["U0100-87 status 2F"]);
     assert_eq!(DtcReport::parse(&after(&[0x17, 4, 0xFF], &[0x2F])).unwrap().memory, Some(4));
@@ -148,8 +192,19 @@ fn layouts_of_code_reports() {
         );
     }
     // Padding is no code, and what is left over is no record.
-    assert_eq!(records(&after(&[0x02, 0xFF, 0, 0, 0, 0], &[0x08, 0xC1, 0x00])), ["U0100-87 status 08"]);
-    for message in [&[][..], &[0x02], &[0x01, 0xFF, 1, 0], &[0x05], &[0x16, 1, 2, 3], &[0x42, 1, 2, 3], &[0x56, 1, 2, 3]] {
+    assert_eq!(
+        records(&after(&[0x02, 0xFF, 0, 0, 0, 0], &[0x08, 0xC1, 0x00])),
+        ["U0100-87 status 08"]
+    );
+    for message in [
+        &[][..],
+        &[0x02],
+        &[0x01, 0xFF, 1, 0],
+        &[0x05],
+        &[0x16, 1, 2, 3],
+        &[0x42, 1, 2, 3],
+        &[0x56, 1, 2, 3],
+    ] {
         assert_eq!(DtcReport::parse(message), None, "{message:02X?}");
     }
 }

@@ -1,4 +1,5 @@
-//! Packets of network captures and the reports of a CAN controller, by the layouts of the link-layer registry and `linux/can/error.h`.
+//! Packets of network captures and the reports of a CAN controller, by the layouts of the
+//! link-layer registry and `linux/can/error.h`.
 
 use embedded_can::Frame as _;
 use lostnode_parsers::frame::make_id;
@@ -31,11 +32,22 @@ fn classical_frames() {
     assert_eq!(big(0x9FFF_FFFF, 1, 0, 0, &data[..1]), classic(id(0x1FFF_FFFF, true), &data[..1]));
     // What lies behind the data is padding.
     assert_eq!(big(0x123, 3, 0, 0, &data), classic(id(0x123, false), &data[..3]));
-    assert_eq!(parse(&[0x23, 0x01, 0, 0x80, 1, 0, 0, 0, 9], IdOrder::Little), classic(id(0x123, true), &[9]));
-    let remote = |dlc| Ok(FrameKind::Classic(ClassicFrame::new_remote(id(0x123, false), dlc).unwrap()));
-    assert_eq!((big(0x4000_0123, 5, 0, 0, &[]), big(0x4000_0123, 0, 0, 0, &[])), (remote(5), remote(0)));
-    let coded = FrameKind::Classic(ClassicFrame::with_raw_dlc(id(0x123, false), &data, 13).unwrap());
-    assert_eq!((big(0x123, 8, 0, 13, &data), big(0x123, 8, 0, 8, &data)), (Ok(coded), classic(id(0x123, false), &data)));
+    assert_eq!(
+        parse(&[0x23, 0x01, 0, 0x80, 1, 0, 0, 0, 9], IdOrder::Little),
+        classic(id(0x123, true), &[9])
+    );
+    let remote =
+        |dlc| Ok(FrameKind::Classic(ClassicFrame::new_remote(id(0x123, false), dlc).unwrap()));
+    assert_eq!(
+        (big(0x4000_0123, 5, 0, 0, &[]), big(0x4000_0123, 0, 0, 0, &[])),
+        (remote(5), remote(0))
+    );
+    let coded =
+        FrameKind::Classic(ClassicFrame::with_raw_dlc(id(0x123, false), &data, 13).unwrap());
+    assert_eq!(
+        (big(0x123, 8, 0, 13, &data), big(0x123, 8, 0, 8, &data)),
+        (Ok(coded), classic(id(0x123, false), &data))
+    );
     assert_eq!(big(0x123, 7, 0, 9, &data[..7]), Err(PacketFault::Length(7)));
 }
 
@@ -43,7 +55,9 @@ fn classical_frames() {
 fn fd_frames() {
     let data = [7; 64];
     let fd = |length: usize, brs, esi| {
-        Ok(FrameKind::Fd(FdFrame::new(id(0x123, false), &data[..length], FdFlags { brs, esi }).unwrap()))
+        Ok(FrameKind::Fd(
+            FdFrame::new(id(0x123, false), &data[..length], FdFlags { brs, esi }).unwrap(),
+        ))
     };
     assert_eq!(big(0x123, 8, 0x04, 0, &data[..8]), fd(8, false, false));
     assert_eq!(
@@ -69,11 +83,19 @@ fn what_is_no_frame() {
     assert_eq!(big(0x2000_0004, 9, 0, 0, &[0; 9]), Err(PacketFault::Length(9)));
     let report = ErrorFrame::new(0x4, &[0, 1, 0, 0, 0, 0, 0, 0]).unwrap();
     assert_eq!(big(0x2000_0004, 8, 0, 0, &[0, 1, 0, 0, 0, 0, 0, 0]), Ok(FrameKind::Error(report)));
-    let texts =
-        [PacketFault::Short(8, 7), PacketFault::OtherProtocol(0x800), PacketFault::Identifier(0x800), PacketFault::Length(9)]
-            .map(|fault| fault.to_string());
+    let texts = [
+        PacketFault::Short(8, 7),
+        PacketFault::OtherProtocol(0x800),
+        PacketFault::Identifier(0x800),
+        PacketFault::Length(9),
+    ]
+    .map(|fault| fault.to_string());
     assert_eq!(texts[0], "8 bytes expected, 7 found");
-    assert!(texts[1].contains("0x0800") && texts[2].contains("0x00000800") && texts[3].contains("9 data bytes"));
+    assert!(
+        texts[1].contains("0x0800")
+            && texts[2].contains("0x00000800")
+            && texts[3].contains("9 data bytes")
+    );
 }
 
 /// The cooked header: packet type, hardware type at 2, protocol at 14, most significant byte first.
@@ -88,7 +110,10 @@ fn cooked_packets() {
         parse_cooked(&packet, IdOrder::Big)
     };
     let frame = packet(0x123, 2, 0, 0, &[5, 6]);
-    assert_eq!(cooked(280, 0x000C, &frame), Ok(FrameKind::Classic(ClassicFrame::new(id(0x123, false), &[5, 6]).unwrap())));
+    assert_eq!(
+        cooked(280, 0x000C, &frame),
+        Ok(FrameKind::Classic(ClassicFrame::new(id(0x123, false), &[5, 6]).unwrap()))
+    );
     let fd = FdFrame::new(id(0x123, false), &[5, 6], FdFlags::default()).unwrap();
     assert_eq!(cooked(280, 0x000D, &frame), Ok(FrameKind::Fd(fd)));
     assert_eq!(
@@ -114,10 +139,19 @@ fn reports_of_the_controller() {
         (vec!["protocol", "bus-off"], vec!["tx-timeout", "lost-arbitration"], vec![])
     );
     let details = |class, data| error(class, data).details().collect::<Vec<_>>();
-    assert_eq!(details(0x04, [0, 0x24, 0xFF, 0, 0xFF, 0, 0, 0]), ["receive warning", "transmit passive"]);
-    assert_eq!(details(0x08, [0, 0xFF, 0x05, 0, 0xFF, 0, 0, 0]), ["single bit error", "bit stuffing error"]);
+    assert_eq!(
+        details(0x04, [0, 0x24, 0xFF, 0, 0xFF, 0, 0, 0]),
+        ["receive warning", "transmit passive"]
+    );
+    assert_eq!(
+        details(0x08, [0, 0xFF, 0x05, 0, 0xFF, 0, 0, 0]),
+        ["single bit error", "bit stuffing error"]
+    );
     // Each wire has half a byte, and its codes are numbers, not bits.
-    assert_eq!(details(0x10, [0, 0, 0, 0, 0x75, 0, 0, 0]), ["CAN-H: short to battery", "CAN-L: short to ground"]);
+    assert_eq!(
+        details(0x10, [0, 0, 0, 0, 0x75, 0, 0, 0]),
+        ["CAN-H: short to battery", "CAN-L: short to ground"]
+    );
     assert_eq!(
         (details(0x10, [0, 0, 0, 0, 0x04, 0, 0, 0]), details(0x10, [0, 0, 0, 0, 0x80, 0, 0, 0])),
         (vec!["CAN-H: no wire"], vec!["CAN-L: short to CAN-H"])
@@ -133,10 +167,19 @@ fn what_a_report_is_about() {
         (true, false, false, true)
     );
     assert_eq!((error(0x40, [0; 8]).is_bus_off(), error(0x80, [0; 8]).is_bus_off()), (true, false));
-    let about_the_bus: Vec<u32> = (0..10).map(|bit| 1 << bit).filter(|class| error(*class, [0; 8]).is_about_the_bus()).collect();
+    let about_the_bus: Vec<u32> = (0..10)
+        .map(|bit| 1 << bit)
+        .filter(|class| error(*class, [0; 8]).is_about_the_bus())
+        .collect();
     assert_eq!(about_the_bus, [0x08, 0x10, 0x20, 0x40, 0x80]);
     let counters = [0, 0, 0, 0, 0, 0, 96, 127];
-    assert_eq!((error(0x200, counters).counters(), error(0x100, counters).counters()), (Some((96, 127)), None));
+    assert_eq!(
+        (error(0x200, counters).counters(), error(0x100, counters).counters()),
+        (Some((96, 127)), None)
+    );
     assert_eq!(ErrorFrame::new(0x200, &counters[..7]).unwrap().counters(), None);
-    assert_eq!((error(0x123, counters).class(), error(0x123, counters).bytes()), (0x123, &counters[..]));
+    assert_eq!(
+        (error(0x123, counters).class(), error(0x123, counters).bytes()),
+        (0x123, &counters[..])
+    );
 }

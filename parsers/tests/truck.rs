@@ -1,7 +1,10 @@
-//! SAE J1939: identifiers, names, codes and the transport, with values worked out by hand from the layouts in `src/j1939.rs`.
+//! SAE J1939: identifiers, names, codes and the transport, with values worked out by hand from the
+//! layouts in `src/j1939.rs`.
 
 use lostnode_parsers::ExtendedId;
-use lostnode_parsers::j1939::{ADDRESSES, Control, Fields, Name, address_name, battery_potential, codes, failure_mode};
+use lostnode_parsers::j1939::{
+    ADDRESSES, Control, Fields, Name, address_name, battery_potential, codes, failure_mode,
+};
 
 fn fields(raw: u32) -> (u8, u32, Option<u8>, u8) {
     let fields = Fields::of(ExtendedId::new(raw).unwrap());
@@ -23,10 +26,11 @@ fn identifiers() {
 #[test]
 fn names_of_units() {
     // Arbitrary address capable, function 0x13, manufacturer 0x5A5, identity 0x12345.
-    let name = Name::parse(&(1_u64 << 63 | 0x13 << 40 | 0x5A5 << 21 | 0x12345).to_le_bytes()).unwrap();
-    assert_eq!((name.identity(), name.manufacturer(), name.function(), name.can_move()), (0x12345, 0x5A5, 0x13, true));
+    let name =
+        Name::parse(&(1_u64 << 63 | 0x13 << 40 | 0x5A5 << 21 | 0x12345).to_le_bytes()).unwrap();
+    assert_eq!((name.identity(), name.manufacturer(), name.function()), (0x12345, 0x5A5, 0x13));
     let fixed = Name::parse(&[0xFF, 0xFF, 0xFF, 0xFF, 0, 0, 0, 0x7F]).unwrap();
-    assert_eq!((fixed.identity(), fixed.manufacturer(), fixed.function(), fixed.can_move()), (0x1F_FFFF, 0x7FF, 0, false));
+    assert_eq!((fixed.identity(), fixed.manufacturer(), fixed.function()), (0x1F_FFFF, 0x7FF, 0));
     assert_eq!(Name::parse(&[0; 7]), None);
 }
 
@@ -40,22 +44,55 @@ fn addresses() {
 #[test]
 fn battery() {
     let volts = |low, high| battery_potential(&[0xFF, 0xFF, 0xFF, 0xFF, low, high, 0xFF, 0xFF]);
-    assert_eq!((volts(0x00, 0x01), volts(0xF4, 0x01), volts(0, 0)), (Some(12.8), Some(25.0), Some(0.0)));
-    assert_eq!((volts(0xFF, 0xFA), volts(0x00, 0xFB), volts(0xFF, 0xFF)), (Some(64_255.0 * 0.05), None, None));
+    assert_eq!(
+        (volts(0x00, 0x01), volts(0xF4, 0x01), volts(0, 0)),
+        (Some(12.8), Some(25.0), Some(0.0))
+    );
+    assert_eq!(
+        (volts(0xFF, 0xFA), volts(0x00, 0xFB), volts(0xFF, 0xFF)),
+        (Some(64_255.0 * 0.05), None, None)
+    );
     assert_eq!(battery_potential(&[0; 5]), None);
 }
 
-/// DM1: lamps, then four bytes a code; the parameter number has its three highest bits above the failure mode.
+/// DM1: lamps, then four bytes a code; the parameter number has its three highest bits above the
+/// failure mode.
 #[test]
 fn active_codes() {
-    let data = [0b01_00_11_01, 0xFF, 0x34, 0x12, 0xA3, 0x85, 0, 0, 0, 0, 0xFF, 0xFF, 0xFF, 0xFF, 0x7F, 0x02, 0x09, 0x7F, 0xAA];
+    let data = [
+        0b01_00_11_01,
+        0xFF,
+        0x34,
+        0x12,
+        0xA3,
+        0x85,
+        0,
+        0,
+        0,
+        0,
+        0xFF,
+        0xFF,
+        0xFF,
+        0xFF,
+        0x7F,
+        0x02,
+        0x09,
+        0x7F,
+        0xAA,
+    ];
     let (lamps, list) = codes(&data).unwrap();
-    assert_eq!((lamps.malfunction, lamps.stop, lamps.warning, lamps.protect), (true, false, false, true));
+    assert_eq!(
+        (lamps.malfunction, lamps.stop, lamps.warning, lamps.protect),
+        (true, false, false, true)
+    );
     let list: Vec<_> = list.map(|code| (code.spn, code.fmi, code.count)).collect();
     // Zero and all ones are no codes.
     assert_eq!(list, [(0x5_1234, 3, 5), (639, 9, 127)]);
     let (lamps, list) = codes(&[0b00_01_01_00, 0xFF]).unwrap();
-    assert_eq!((lamps.malfunction, lamps.stop, lamps.warning, lamps.protect, list.count()), (false, true, true, false, 0));
+    assert_eq!(
+        (lamps.malfunction, lamps.stop, lamps.warning, lamps.protect, list.count()),
+        (false, true, true, false, 0)
+    );
     assert!(codes(&[0]).is_none());
     // One bit of the parameter number is enough to be a code.
     assert_eq!(codes(&[0, 0, 0xFF, 0xFF, 0xDF, 0]).unwrap().1.next().unwrap().spn, 0x6_FFFF);
@@ -63,7 +100,10 @@ fn active_codes() {
 
 #[test]
 fn failure_modes() {
-    assert_eq!((failure_mode(3), failure_mode(9)), (Some("voltage above normal or shorted high"), Some("abnormal update rate")));
+    assert_eq!(
+        (failure_mode(3), failure_mode(9)),
+        (Some("voltage above normal or shorted high"), Some("abnormal update rate"))
+    );
     assert_eq!(
         (failure_mode(21), failure_mode(22), failure_mode(30), failure_mode(31)),
         (Some("data drifted low"), None, None, Some("condition exists"))
@@ -77,10 +117,17 @@ fn connection_management() {
         Control::parse(&[kind, low, high, packets, 0xFF, 0xCA, 0xFE, 0x01])
     };
     assert_eq!(parse(32, 9, 2), Some(Control::Announce { length: 9, packets: 2, pgn: 0x1_FECA }));
-    assert_eq!(parse(16, 1785, 255), Some(Control::Request { length: 1785, packets: 255, pgn: 0x1_FECA }));
+    assert_eq!(
+        parse(16, 1785, 255),
+        Some(Control::Request { length: 1785, packets: 255, pgn: 0x1_FECA })
+    );
     // Eight bytes need no transport, 1786 do not fit it, and the packets hold seven bytes each.
     for (length, packets) in [(8, 2), (1786, 0), (14, 3), (15, 2)] {
-        assert_eq!((parse(32, length, packets), parse(16, length, packets)), (None, None), "{length} bytes in {packets}");
+        assert_eq!(
+            (parse(32, length, packets), parse(16, length, packets)),
+            (None, None),
+            "{length} bytes in {packets}"
+        );
     }
     assert_eq!((parse(32, 14, 2).is_some(), parse(32, 15, 3).is_some()), (true, true));
     assert_eq!(
@@ -89,5 +136,8 @@ fn connection_management() {
     );
     assert_eq!((parse(18, 9, 2), Control::parse(&[32, 9, 0, 2, 0xFF, 0, 0])), (None, None));
     // Groups have 18 bits.
-    assert!(matches!(Control::parse(&[32, 9, 0, 2, 0xFF, 0xCA, 0xFE, 0xFD]), Some(Control::Announce { pgn: 0x1_FECA, .. })));
+    assert!(matches!(
+        Control::parse(&[32, 9, 0, 2, 0xFF, 0xCA, 0xFE, 0xFD]),
+        Some(Control::Announce { pgn: 0x1_FECA, .. })
+    ));
 }

@@ -1,12 +1,14 @@
 //! Channel names: those of a chunk by themselves, and which of them are channels of the capture.
 //!
-//! How many are told apart is only decided over all chunks in the order of the file, so that it does not depend on where the file is cut.
+//! How many are told apart is only decided over all chunks in the order of the file, so that it
+//! does not depend on where the file is cut.
 
 use std::collections::HashMap;
 
 use super::{Capture, ChannelIndex, Rejected};
 
-/// Most channels told apart in one capture; frames of further ones are refused, and the report says so.
+/// Most channels told apart in one capture; frames of further ones are refused, and the report says
+/// so.
 const MOST: usize = 256;
 
 /// Why a frame is refused.
@@ -22,7 +24,8 @@ pub(super) struct Names {
 }
 
 impl Names {
-    /// The place of the name of a frame in that line or packet; `None` where there are more than an index can tell apart.
+    /// The place of the name of a frame in that line or packet; `None` where there are more than an
+    /// index can tell apart.
     pub fn of(&mut self, name: &str, line: u64) -> Option<ChannelIndex> {
         // Mostly that of the frame before.
         if self.all.get(usize::from(self.latest)).is_some_and(|(latest, _)| latest == name) {
@@ -51,7 +54,8 @@ pub(super) struct Channels {
 }
 
 impl Channels {
-    /// Which channel each name of a chunk is, `None` for those that are refused, and the first frame of each that has not been told of yet.
+    /// Which channel each name of a chunk is, `None` for those that are refused, and the first
+    /// frame of each that has not been told of yet.
     pub fn settle(&mut self, chunk: &Names) -> (Vec<Option<ChannelIndex>>, Vec<Rejected>) {
         let mut told = Vec::new();
         let channels = chunk.all.iter().map(|(name, line)| {
@@ -62,7 +66,10 @@ impl Channels {
                     self.names.len() - 1
                 })
             });
-            if at.is_none() && self.refused.len() < Capture::KEPT_REJECTIONS && !self.refused.contains(name) {
+            if at.is_none()
+                && self.refused.len() < Capture::KEPT_REJECTIONS
+                && !self.refused.contains(name)
+            {
                 self.refused.push(name.clone());
                 told.push(Rejected { line: *line, reason: TOO_MANY.to_owned() });
             }

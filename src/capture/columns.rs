@@ -51,15 +51,23 @@ impl FromStr for Columns {
     fn from_str(text: &str) -> Result<Self, String> {
         let mut columns = Vec::new();
         for part in text.split(',') {
-            let (role, column) = part.split_once('=').ok_or_else(|| format!("`{part}` has no `=`: {FORM}"))?;
+            let (role, column) =
+                part.split_once('=').ok_or_else(|| format!("`{part}` has no `=`: {FORM}"))?;
             let (column, unit) = match column.rsplit_once(':') {
-                Some((column, unit)) if matches!(unit, "s" | "ms" | "us" | "ns" | "hex" | "dec") => (column, unit),
+                Some((column, unit))
+                    if matches!(unit, "s" | "ms" | "us" | "ns" | "hex" | "dec") =>
+                {
+                    (column, unit)
+                }
                 _ => (column, ""),
             };
-            let role = Role::named(role.trim(), unit)
-                .ok_or_else(|| format!("`{}` with the unit `{unit}` is not known: {FORM}", role.trim()))?;
+            let role = Role::named(role.trim(), unit).ok_or_else(|| {
+                format!("`{}` with the unit `{unit}` is not known: {FORM}", role.trim())
+            })?;
             let named = match column.split_once("..") {
-                Some((first, last)) if role == Role::Data => Named::Run(first.trim().to_owned(), last.trim().to_owned()),
+                Some((first, last)) if role == Role::Data => {
+                    Named::Run(first.trim().to_owned(), last.trim().to_owned())
+                }
                 _ => Named::One(column.trim().to_owned()),
             };
             columns.push((role, named));
@@ -96,10 +104,15 @@ impl Role {
 }
 
 impl Columns {
-    /// The columns that this tool writes: they are called like their roles, and those without one can be worked out.
+    /// The columns that this tool writes: they are called like their roles, and those without one
+    /// can be worked out.
     fn own() -> Self {
         let names = frame_table::COLUMNS.iter().map(|column| column.name);
-        Columns(names.filter_map(|name| Some((Role::named(name, "")?, Named::One(name.to_owned())))).collect())
+        Columns(
+            names
+                .filter_map(|name| Some((Role::named(name, "")?, Named::One(name.to_owned()))))
+                .collect(),
+        )
     }
 
     /// Whether all columns are named by their position, so that the first line is no head.
@@ -123,7 +136,8 @@ pub(super) struct Table {
 }
 
 impl Table {
-    /// From the first line of a file: with the columns the user named, or where the head is our own. `None` where it is no CSV.
+    /// From the first line of a file: with the columns the user named, or where the head is our
+    /// own. `None` where it is no CSV.
     pub fn find(first: &[u8], columns: Option<&Columns>) -> Result<Option<Self>, String> {
         let first = first.split(|byte| *byte == b'\n').next().unwrap_or_default();
         let first = first.strip_prefix(b"\xEF\xBB\xBF").unwrap_or(first).trim_ascii_end();
@@ -136,7 +150,8 @@ impl Table {
         let count = |separator: &u8| first.iter().filter(|byte| *byte == separator).count();
         let separator = [b',', b';', b'\t'].into_iter().max_by_key(count).unwrap_or(b',');
         let head = !columns.by_position();
-        let names: Vec<String> = fields(first, separator).iter().map(|field| field.trim().to_owned()).collect();
+        let names: Vec<String> =
+            fields(first, separator).iter().map(|field| field.trim().to_owned()).collect();
         let place = |name: &str| match (head, name.parse::<usize>()) {
             (false, Ok(number)) if number > 0 => Ok(number - 1),
             (false, _) => Err("positions count from 1".to_owned()),
@@ -161,22 +176,40 @@ impl Table {
     /// The frame of a line, with its time and channel; or what is wrong with it.
     pub fn parse(&self, line: &[u8]) -> Result<(Option<Timestamp>, String, FrameKind), String> {
         let record = fields(line, self.separator);
-        let (mut parts, mut data, mut time, mut channel) = (Parts::default(), Vec::new(), None, "can0");
+        let (mut parts, mut data, mut time, mut channel) =
+            (Parts::default(), Vec::new(), None, "can0");
         for (role, places) in &self.roles {
-            let Some(value) = places.first().and_then(|place| record.get(*place)).map(|value| value.trim()) else { continue };
+            let Some(value) =
+                places.first().and_then(|place| record.get(*place)).map(|value| value.trim())
+            else {
+                continue;
+            };
             if value.is_empty() {
                 continue;
             }
             match role {
-                Role::Time(unit) => time = Some(stamp(value, *unit).ok_or_else(|| format!("`{value}` is no time"))?),
+                Role::Time(unit) => {
+                    time = Some(stamp(value, *unit).ok_or_else(|| format!("`{value}` is no time"))?)
+                }
                 Role::Channel => channel = value,
                 Role::Kind => parts.kind = value,
-                Role::Id(base) => parts.id = Some(number(value, *base).ok_or_else(|| format!("`{value}` is no identifier"))?),
+                Role::Id(base) => {
+                    parts.id = Some(
+                        number(value, *base)
+                            .ok_or_else(|| format!("`{value}` is no identifier"))?,
+                    )
+                }
                 Role::Extended => parts.extended = Some(flag(value)?),
-                Role::Dlc => parts.dlc = Some(value.parse().map_err(|_| format!("`{value}` is no length code"))?),
+                Role::Dlc => {
+                    parts.dlc =
+                        Some(value.parse().map_err(|_| format!("`{value}` is no length code"))?)
+                }
                 Role::Brs => parts.brs = flag(value)?,
                 Role::Esi => parts.esi = flag(value)?,
-                Role::ErrorBits => parts.error_bits = Some(value.parse().map_err(|_| format!("`{value}` are no class bits"))?),
+                Role::ErrorBits => {
+                    parts.error_bits =
+                        Some(value.parse().map_err(|_| format!("`{value}` are no class bits"))?)
+                }
                 Role::Data => {
                     for value in places.iter().filter_map(|place| record.get(*place)) {
                         bytes(value, places.len() > 1, &mut data)?;
@@ -192,7 +225,8 @@ impl Table {
     }
 }
 
-/// The fields of one line. Quotes do not reach beyond it, so that one that is never closed costs one line.
+/// The fields of one line. Quotes do not reach beyond it, so that one that is never closed costs
+/// one line.
 fn fields(line: &[u8], separator: u8) -> Vec<String> {
     let mut reader = csv_core::ReaderBuilder::new().delimiter(separator).build();
     let (mut out, mut ends) = (vec![0; line.len() + 1], vec![0; line.len() + 2]);
@@ -200,14 +234,16 @@ fn fields(line: &[u8], separator: u8) -> Vec<String> {
     let mut count = ended;
     if result == ReadRecordResult::InputEmpty {
         // The end of the input ends the last field.
-        let (_, _, _, more) = reader.read_record(&line[read..], &mut out[written..], &mut ends[ended..]);
+        let (_, _, _, more) =
+            reader.read_record(&line[read..], &mut out[written..], &mut ends[ended..]);
         count += more;
     }
     let mut from = 0;
     ends[..count]
         .iter()
         .map(|end| {
-            let text = String::from_utf8_lossy(out.get(from..*end).unwrap_or_default()).into_owned();
+            let text =
+                String::from_utf8_lossy(out.get(from..*end).unwrap_or_default()).into_owned();
             from = *end;
             text
         })

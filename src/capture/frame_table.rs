@@ -1,4 +1,5 @@
-//! Frames as rows of a table: the columns that `lostnode frames` writes, and the way back from such values to a frame.
+//! Frames as rows of a table: the columns that `lostnode frames` writes, and the way back from such
+//! values to a frame.
 
 use lostnode_parsers::embedded_can::Frame as _;
 use lostnode_parsers::frame::{DisplayId, make_id};
@@ -12,21 +13,35 @@ pub const COLUMNS: [Column; 12] = [
     column("time", Kind::Time, "time stamp; empty where the capture has none"),
     column("channel", Kind::Text, "name of the channel"),
     column("kind", Kind::Text, "`data`, `remote`, `fd` or `error`"),
-    column("id", Kind::Text, "identifier, `0x` and 3 or 8 hexadecimal digits; none for an error report"),
+    column(
+        "id",
+        Kind::Text,
+        "identifier, `0x` and 3 or 8 hexadecimal digits; none for an error report",
+    ),
     column("extended", Kind::Flag, "whether the identifier has 29 bits"),
     column("dlc", Kind::Whole, "length code as sent, 0 to 15"),
     column("data", Kind::Bytes, "data bytes; of an error report, the controller's notes"),
     column("brs", Kind::Flag, "CAN FD: whether the bit rate switches"),
     column("esi", Kind::Flag, "CAN FD: whether the sender is error passive"),
     column("error_class", Kind::Text, "classes of an error report, in words"),
-    column("error_bits", Kind::Whole, "classes of an error report, as the bits of linux/can/error.h"),
-    column("bits", Kind::Whole, "exact length on the wire in bits, with stuff bits and interframe space"),
+    column(
+        "error_bits",
+        Kind::Whole,
+        "classes of an error report, as the bits of linux/can/error.h",
+    ),
+    column(
+        "bits",
+        Kind::Whole,
+        "exact length on the wire in bits, with stuff bits and interframe space",
+    ),
 ];
 
 /// The row of a frame.
 pub fn cells<'a>(frame: &'a Frame, channel: &'a str) -> [Cell<'a>; 12] {
     let (kind, dlc, flags, error) = match &frame.kind {
-        FrameKind::Classic(classic) if classic.is_remote() => ("remote", Some(classic.raw_dlc()), None, None),
+        FrameKind::Classic(classic) if classic.is_remote() => {
+            ("remote", Some(classic.raw_dlc()), None, None)
+        }
         FrameKind::Classic(classic) => ("data", Some(classic.raw_dlc()), None, None),
         FrameKind::Fd(fd) => ("fd", Some(fd.dlc()), Some(fd.flags), None),
         FrameKind::Error(error) => ("error", None, None, Some(error)),
@@ -71,7 +86,10 @@ impl Parts<'_> {
             "remote" => self.remote(),
             "data" | "" if !long => self.classic(),
             "fd" | "" => self.fd(),
-            "data" => Err(format!("a classical frame has at most 8 data bytes, here are {}", self.data.len())),
+            "data" => Err(format!(
+                "a classical frame has at most 8 data bytes, here are {}",
+                self.data.len()
+            )),
             other => Err(format!("`{other}` is no kind of frame: data, remote, fd and error are")),
         }
     }
@@ -80,31 +98,44 @@ impl Parts<'_> {
         let (value, digits) = self.id.ok_or("no identifier")?;
         // Eight digits are how 29 bits are written, whatever the value.
         let extended = self.extended.unwrap_or(value > 0x7FF || digits >= 8);
-        make_id(value, extended).ok_or_else(|| format!("0x{value:X} is no identifier of {} bits", if extended { 29 } else { 11 }))
+        make_id(value, extended).ok_or_else(|| {
+            format!("0x{value:X} is no identifier of {} bits", if extended { 29 } else { 11 })
+        })
     }
 
     fn classic(&self) -> Result<FrameKind, String> {
         let id = self.id()?;
         let length = self.data.len() as u64;
         let dlc = self.dlc.unwrap_or(length);
-        let frame = u8::try_from(dlc).ok().and_then(|dlc| ClassicFrame::with_raw_dlc(id, self.data, dlc));
-        frame.map(FrameKind::Classic).ok_or_else(|| format!("length code {dlc}, but {length} data bytes"))
+        let frame =
+            u8::try_from(dlc).ok().and_then(|dlc| ClassicFrame::with_raw_dlc(id, self.data, dlc));
+        frame
+            .map(FrameKind::Classic)
+            .ok_or_else(|| format!("length code {dlc}, but {length} data bytes"))
     }
 
     fn remote(&self) -> Result<FrameKind, String> {
         let dlc = self.dlc.unwrap_or(0);
-        let frame = usize::try_from(dlc).ok().and_then(|dlc| ClassicFrame::new_remote(self.id().ok()?, dlc));
-        frame.map(FrameKind::Classic).ok_or_else(|| self.id().err().unwrap_or(format!("length code {dlc} of a remote frame")))
+        let frame = usize::try_from(dlc)
+            .ok()
+            .and_then(|dlc| ClassicFrame::new_remote(self.id().ok()?, dlc));
+        frame.map(FrameKind::Classic).ok_or_else(|| {
+            self.id().err().unwrap_or(format!("length code {dlc} of a remote frame"))
+        })
     }
 
     fn fd(&self) -> Result<FrameKind, String> {
         let frame = FdFrame::new(self.id()?, self.data, FdFlags { brs: self.brs, esi: self.esi });
-        frame.map(FrameKind::Fd).ok_or_else(|| format!("no frame has {} data bytes", self.data.len()))
+        frame
+            .map(FrameKind::Fd)
+            .ok_or_else(|| format!("no frame has {} data bytes", self.data.len()))
     }
 
     fn error(&self) -> Result<FrameKind, String> {
         let bits = self.error_bits.ok_or("an error report without its class bits")?;
         let frame = u32::try_from(bits).ok().and_then(|bits| ErrorFrame::new(bits, self.data));
-        frame.map(FrameKind::Error).ok_or_else(|| format!("{bits} are no class bits of an error report"))
+        frame
+            .map(FrameKind::Error)
+            .ok_or_else(|| format!("{bits} are no class bits of an error report"))
     }
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use super::fill::fill;
 use super::lines::LONGEST_LINE;
 use super::{Options, Source};
 
@@ -28,12 +29,16 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         Source::Path(path) => {
             let file = File::open(&path)?;
             if file.metadata()?.is_dir() {
-                return Err(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder; name the captures in it"));
+                return Err(io::Error::new(
+                    io::ErrorKind::IsADirectory,
+                    "it is a folder; name the captures in it",
+                ));
             }
             Box::new(file)
         }
     };
-    let counted = Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
+    let counted =
+        Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
     let mut buffered = BufReader::with_capacity(32 << 10, counted);
     let mut head = [0; 4];
     let (length, failure) = fill(&mut buffered, &mut head);
@@ -75,20 +80,6 @@ impl Read for Failing {
     fn read(&mut self, _: &mut [u8]) -> io::Result<usize> {
         self.0.take().map_or(Ok(0), Err)
     }
-}
-
-/// Reads until `buffer` is full, the input ends or fails; how far it came, and the failure.
-pub(super) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> (usize, Option<io::Error>) {
-    let mut length = 0;
-    while length < buffer.len() {
-        match reader.read(&mut buffer[length..]) {
-            Ok(0) => break,
-            Ok(read) => length += read,
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
-            Err(error) => return (length, Some(error)),
-        }
-    }
-    (length, None)
 }
 
 /// Tells how many bytes of the file have been taken, compressed ones as they lie there.

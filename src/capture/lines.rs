@@ -1,8 +1,9 @@
-//! Cuts a stream into chunks that end at a line end, in memory that a line without end cannot blow up.
+//! Cuts a stream into chunks that end at a line end, in memory that a line without end cannot blow
+//! up.
 
 use std::io::{self, Read};
 
-use super::input::fill;
+use super::fill::fill;
 
 /// Longest line that is looked at, in bytes. A CAN FD line is about 160 long.
 pub(super) const LONGEST_LINE: usize = 64 << 10;
@@ -14,7 +15,8 @@ pub(super) struct Chunk<'b> {
     pub overlong: bool,
 }
 
-/// The chunks of a stream in order. After an error of the stream what was read before it is still handed out.
+/// The chunks of a stream in order. After an error of the stream what was read before it is still
+/// handed out.
 pub(super) struct Chunks<R> {
     reader: R,
     size: usize,
@@ -37,19 +39,28 @@ enum State {
 
 impl<R: Read> Chunks<R> {
     pub fn new(reader: R, size: usize) -> Self {
-        Chunks { reader, size: size.max(1), carry: Vec::new(), first: true, state: State::Reading, failure: None }
+        Chunks {
+            reader,
+            size: size.max(1),
+            carry: Vec::new(),
+            first: true,
+            state: State::Reading,
+            failure: None,
+        }
     }
 
     /// The next chunk, in `bytes`, whatever is in it; `None` at the end.
     pub fn next<'b>(&mut self, bytes: &'b mut Vec<u8>) -> io::Result<Option<Chunk<'b>>> {
         while self.state != State::Done {
             let kept = self.carry.len();
-            // What was kept takes its place in the chunk, unless little would be left: so the memory need not grow.
+            // What was kept takes its place in the chunk, unless little would be left: so the
+            // memory need not grow.
             let whole = if kept <= self.size / 2 { self.size } else { kept + self.size };
             if bytes.len() < whole {
                 bytes.resize(whole, 0);
             }
-            // The first one is smaller: so the threads begin out of step, and neither waits for what the other is at.
+            // The first one is smaller: so the threads begin out of step, and neither waits for
+            // what the other is at.
             let whole = if std::mem::take(&mut self.first) { whole.div_ceil(4) } else { whole };
             bytes[..kept].copy_from_slice(&self.carry);
             self.carry.clear();
@@ -78,7 +89,8 @@ impl<R: Read> Chunks<R> {
                 }
                 return Ok(Some(Chunk { bytes: &bytes[begin..length], overlong: false }));
             }
-            let end = memchr::memrchr(b'\n', &bytes[begin..length]).map_or(begin, |at| begin + at + 1);
+            let end =
+                memchr::memrchr(b'\n', &bytes[begin..length]).map_or(begin, |at| begin + at + 1);
             self.carry.extend_from_slice(&bytes[end..length]);
             let overlong = self.carry.len() > LONGEST_LINE;
             if overlong {

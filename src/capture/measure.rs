@@ -5,7 +5,8 @@ use lostnode_parsers::wire::{self, Lanes, Shape};
 
 use super::Frame;
 
-/// From so many frames on it is cheaper to measure all lanes at once, empty ones too, than each frame by itself.
+/// From so many frames on it is cheaper to measure all lanes at once, empty ones too, than each
+/// frame by itself.
 const MANY: usize = 16;
 
 /// Frames of a list that wait for others of their shape, by shape.
@@ -25,11 +26,14 @@ struct Waiting {
 }
 
 impl Measure {
-    /// Takes note of the frame that is added to the list next, and sets the lengths of those before it that no longer have to wait.
+    /// Takes note of the frame that is added to the list next, and sets the lengths of those before
+    /// it that no longer have to wait.
     #[inline(always)]
     pub fn note(&mut self, classic: ClassicFrame, frames: &mut [Frame]) {
         let Some(shape) = Shape::of(classic) else { return self.note_other(frames.len()) };
-        let Some(waiting) = &mut self.waiting[shape.number()] else { return self.begin(classic, shape, frames.len()) };
+        let Some(waiting) = &mut self.waiting[shape.number()] else {
+            return self.begin(classic, shape, frames.len());
+        };
         if waiting.count == Lanes::COUNT {
             waiting.measure(frames);
         }
@@ -38,7 +42,12 @@ impl Measure {
 
     #[cold]
     fn begin(&mut self, classic: ClassicFrame, shape: Shape, position: usize) {
-        let mut waiting = Box::new(Waiting { shape, lanes: Lanes::default(), positions: [0; Lanes::COUNT], count: 0 });
+        let mut waiting = Box::new(Waiting {
+            shape,
+            lanes: Lanes::default(),
+            positions: [0; Lanes::COUNT],
+            count: 0,
+        });
         waiting.put(classic, position);
         self.waiting[shape.number()] = Some(waiting);
     }

@@ -1,21 +1,25 @@
-//! From bytes to frames: opening, recognising, decompressing, cutting at line ends, parsing on several cores.
+//! From bytes to frames: opening, recognising, decompressing, cutting at line ends, parsing on
+//! several cores.
 //!
-//! Frames come out in the order of the file, in batches, whatever the number of threads; so what is folded from them does
-//! not depend on it either.
+//! Frames come out in the order of the file, in batches, whatever the number of threads; so what is
+//! folded from them does not depend on it either.
 
 mod channels;
 mod columns;
-mod crew;
+mod fill;
 pub mod frame_table;
+mod grouped;
 mod input;
 mod lines;
 mod measure;
 mod packets;
 mod parquet;
+mod parsed;
 mod pipeline;
 mod pool;
-mod runs;
+mod stamps;
 mod text;
+mod workers;
 
 use std::fmt;
 use std::io;
@@ -27,9 +31,13 @@ use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
 pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
+pub use grouped::{Group, Grouped, TimeSummary};
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
-pub use runs::{Course, Run, Runs};
+
+/// List capacities are rounded up to a multiple of this, so that a chunk with a few frames more than
+/// the one before does not have its memory doubled and copied.
+const ROUNDED: usize = 1024;
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
 pub type Kind = FrameKind<Box<FdFrame>>;
@@ -48,7 +56,8 @@ pub struct Frame {
 }
 
 impl Frame {
-    /// When it was heard, in nanoseconds, where the capture says so; an error report of the controller was not.
+    /// When it was heard, in nanoseconds, where the capture says so; an error report of the
+    /// controller was not.
     #[inline]
     pub fn heard(&self) -> Option<i64> {
         match self.kind {
@@ -65,29 +74,50 @@ pub struct Batch {
     pub frames: Vec<Frame>,
     /// All channels seen so far, in order of appearance.
     pub channels: Vec<String>,
-    runs: OnceLock<Runs>,
+    grouped: OnceLock<Grouped>,
 }
 
 impl Batch {
     /// Of frames and the channels that they point to.
     pub fn new(frames: Vec<Frame>, channels: Vec<String>) -> Self {
-        Batch { frames, channels, runs: OnceLock::new() }
+        Batch { frames, channels, grouped: OnceLock::new() }
     }
 
-    /// The frames by identifier: sorted where they have not yet been, as [`Options::sorted`] has it done on several threads. Frames that are added later are not
-    /// in it.
+    /// The frames grouped by identifier: grouped now where they have not yet been, as
+    /// [`Options::grouped`] has it done on several threads. Frames that are added later are not in
+    /// it.
     ///
     /// ```
     /// use lostnode::capture::{self, Options, Source};
     /// let bytes = b"(1.000000) can0 123#\n(1.500000) can0 456#\n(2.000000) can0 123#\n".to_vec();
-    /// capture::read(Source::Bytes { name: "example".into(), bytes }, &Options::default(), |batch| {
-    ///     let runs: Vec<_> = batch.runs().iter().map(|run| (run.frames, run.times[0])).collect();
-    ///     assert_eq!(runs, [(2, 1_000_000_000), (1, 1_500_000_000)]);
+    /// let source = Source::Bytes { name: "example".into(), bytes };
+    /// capture::read(source, &Options::default(), |batch| {
+    ///     let groups: Vec<_> =
+    ///         batch.grouped().iter().map(|group| (group.frames, group.times[0])).collect();
+    ///     assert_eq!(groups, [(2, 1_000_000_000), (1, 1_500_000_000)]);
     /// })
     /// .unwrap();
     /// ```
-    pub fn runs(&self) -> &Runs {
-        self.runs.get_or_init(|| Runs::of(&self.frames, Runs::default()))
+    pub fn grouped(&self) -> &Grouped {
+        self.grouped.get_or_init(|| Grouped::of(&self.frames, Grouped::default()))
+    }
+
+    /// The time stamps in short; `None` where a frame has none or is an error frame, and of no
+    /// frames.
+    ///
+    /// ```
+    /// use lostnode::capture::{self, Options, Source};
+    /// let bytes = b"(1.000000) can0 123#\n(1.000003) can0 456#\n(1.000007) can0 123#\n".to_vec();
+    /// let source = Source::Bytes { name: "example".into(), bytes };
+    /// capture::read(source, &Options::default(), |batch| {
+    ///     let times = batch.time_summary().unwrap();
+    ///     assert_eq!((times.channel, times.last - times.first), (Some(0), 7000));
+    ///     assert!((4000..8000).contains(&times.gap_bound));
+    /// })
+    /// .unwrap();
+    /// ```
+    pub fn time_summary(&self) -> Option<&TimeSummary> {
+        self.grouped().time_summary()
     }
 }
 
@@ -114,8 +144,9 @@ pub struct Options {
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,
-    /// Whether to sort the frames of each batch by identifier ([`Batch::runs`]) before it is handed on, outside the order in which batches are.
-    pub sorted: bool,
+    /// Whether to group the frames of each batch by identifier ([`Batch::grouped`]) before it is
+    /// handed on: on all threads at once, outside the order in which batches are.
+    pub grouped: bool,
     /// Called with the number of input bytes consumed so far, for a progress display.
     pub progress: Option<fn(u64)>,
 }
@@ -127,7 +158,7 @@ impl Default for Options {
             columns: None,
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 18,
-            sorted: false,
+            grouped: false,
             progress: None,
         }
     }
@@ -222,24 +253,39 @@ pub enum ErrorKind {
     Empty,
     /// The columns that were named do not fit the first line.
     Columns(String),
-    /// No packet of a network capture, or no row of a table, is a frame.
-    NoFramesIn {
-        /// What was tried: `packets` or `rows`.
-        unit: &'static str,
-        /// How many.
+    /// No record of it is a frame.
+    NoFrames {
+        /// What records of this form are called.
+        unit: Unit,
+        /// Records that were tried.
         count: u64,
         /// The first one with its reason.
         first: Option<Rejected>,
-    },
-    /// No line of it is a frame.
-    NoFrames {
-        /// Lines that were tried.
-        lines: u64,
-        /// The first one with its reason.
-        first: Option<Rejected>,
-        /// Whether the bytes look like anything but text.
+        /// Whether the bytes look like anything but text, though they were tried as lines.
         binary: bool,
     },
+}
+
+/// What one record of a capture is called, and counted in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Unit {
+    /// Of log text, console text or CSV.
+    Line,
+    /// Of a network capture.
+    Packet,
+    /// Of a Parquet table.
+    Row,
+}
+
+impl Unit {
+    /// The word for one of them.
+    pub fn word(self) -> &'static str {
+        match self {
+            Unit::Line => "line",
+            Unit::Packet => "packet",
+            Unit::Row => "row",
+        }
+    }
 }
 
 impl fmt::Display for Error {
@@ -259,29 +305,32 @@ impl fmt::Display for ErrorKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             ErrorKind::Io(error) => write!(f, "cannot be read: {error}"),
-            ErrorKind::Empty => f.write_str("the file is empty; was the recording stopped before any traffic?"),
-            ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
-            ErrorKind::NoFramesIn { unit, count, first } => {
-                write!(f, "none of its {count} {unit} is a CAN frame")?;
-                match first {
-                    Some(first) => write!(f, " ({} {}: {})", unit.trim_end_matches('s'), first.line, first.reason),
-                    None => Ok(()),
-                }
+            ErrorKind::Empty => {
+                f.write_str("the file is empty; was the recording stopped before any traffic?")
             }
-            ErrorKind::NoFrames { lines, first, binary } => {
-                if *binary {
-                    f.write_str("this is binary data, not a text capture")?;
-                } else {
-                    write!(f, "none of its {lines} lines is a frame")?;
+            ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
+            ErrorKind::NoFrames { unit, count, first, binary } => {
+                let word = unit.word();
+                match (unit, binary) {
+                    (Unit::Line, true) => f.write_str("this is binary data, not a text capture")?,
+                    (Unit::Line, false) => write!(f, "none of its {count} lines is a frame")?,
+                    _ => write!(f, "none of its {count} {word}s is a CAN frame")?,
                 }
                 if let Some(first) = first {
-                    write!(f, " (line {}: {})", first.line, first.reason)?;
+                    write!(f, " ({word} {}: {})", first.line, first.reason)?;
                 }
-                f.write_str("; a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000")?;
-                if *binary { Ok(()) } else { f.write_str("; of a CSV file name the columns: --columns (docs/formats.md)") }
+                match (unit, binary) {
+                    (Unit::Line, true) => write!(f, "; {EXAMPLE}"),
+                    (Unit::Line, false) => write!(f, "; {EXAMPLE}; {OTHERWISE}"),
+                    _ => Ok(()),
+                }
             }
         }
     }
 }
+
+/// What to do about a text without frames.
+const EXAMPLE: &str = "a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000";
+const OTHERWISE: &str = "of a CSV file name the columns: --columns (docs/formats.md)";
 
 impl std::error::Error for Error {}

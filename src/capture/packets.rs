@@ -9,8 +9,8 @@ use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
 
 use super::channels::TOO_MANY;
-use super::input::fill;
-use super::text::Parsed;
+use super::fill::fill;
+use super::parsed::{Builder, Parsed};
 
 /// First bytes of pcap in both byte orders with micro- and nanoseconds, and of pcapng.
 const MAGIC: [[u8; 4]; 5] = [
@@ -45,16 +45,27 @@ struct Packet {
     data: Vec<u8>,
 }
 
-/// Reads packets and hands batches to `take`; what remains unreadable is told as an error, what came before stays.
-pub(super) fn read(reader: impl Read + Send, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
-    let mut packets = Packets { interfaces: Vec::new(), waiting: Vec::new(), order: None, number: 0, parsed: Parsed::default() };
+/// Reads packets and hands batches to `take`; what remains unreadable is told as an error, what
+/// came before stays.
+pub(super) fn read(
+    reader: impl Read + Send,
+    take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
+) -> io::Result<()> {
+    let mut packets = Packets {
+        interfaces: Vec::new(),
+        waiting: Vec::new(),
+        order: None,
+        number: 0,
+        chunk: Builder::default(),
+    };
     let ended = packets.all(reader, take);
     packets.flush();
-    let _ = take(std::mem::take(&mut packets.parsed));
+    let _ = take(std::mem::take(&mut packets.chunk).finish());
     ended
 }
 
-/// Fills each buffer as far as the input goes: the reader of packets takes a short read for the end.
+/// Fills each buffer as far as the input goes: the reader of packets takes a short read for the
+/// end.
 struct Whole<R>(R);
 
 impl<R: Read> Read for Whole<R> {
@@ -71,15 +82,23 @@ struct Packets {
     waiting: Vec<Packet>,
     order: Option<IdOrder>,
     number: u64,
-    parsed: Parsed,
+    chunk: Builder,
 }
 
 impl Packets {
-    fn all(&mut self, reader: impl Read + Send, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
+    fn all(
+        &mut self,
+        reader: impl Read + Send,
+        take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
+    ) -> io::Result<()> {
         let damaged = |number: u64, what: String| {
-            io::Error::new(io::ErrorKind::InvalidData, format!("damaged after {number} packets: {what}"))
+            io::Error::new(
+                io::ErrorKind::InvalidData,
+                format!("damaged after {number} packets: {what}"),
+            )
         };
-        let mut reader = create_reader(1 << 18, Whole(reader)).map_err(|error| damaged(0, error.to_string()))?;
+        let mut reader =
+            create_reader(1 << 18, Whole(reader)).map_err(|error| damaged(0, error.to_string()))?;
         loop {
             match reader.next() {
                 Ok((used, block)) => {
@@ -89,13 +108,18 @@ impl Packets {
                 Err(PcapError::Eof) => return Ok(()),
                 Err(PcapError::Incomplete(_)) => {
                     if reader.reader_exhausted() {
-                        return Err(damaged(self.number, "it ends in the middle of a packet".to_owned()));
+                        return Err(damaged(
+                            self.number,
+                            "it ends in the middle of a packet".to_owned(),
+                        ));
                     }
                     reader.refill().map_err(|error| match error {
-                        // It asks for more room than the buffer has: no packet of CAN is as long as that.
-                        PcapError::BufferTooSmall => {
-                            damaged(self.number, "a packet says it is longer than any can be".to_owned())
-                        }
+                        // It asks for more room than the buffer has: no packet of CAN is as long as
+                        // that.
+                        PcapError::BufferTooSmall => damaged(
+                            self.number,
+                            "a packet says it is longer than any can be".to_owned(),
+                        ),
                         error => damaged(self.number, error.to_string()),
                     })?;
                 }
@@ -104,9 +128,9 @@ impl Packets {
             if self.waiting.len() >= TELLING {
                 self.flush();
             }
-            if self.parsed.frames.len() >= BATCH {
+            if self.chunk.frames.len() >= BATCH {
                 // Channels and numbers count within a batch, as those of text do.
-                if take(std::mem::take(&mut self.parsed)).is_break() {
+                if take(std::mem::take(&mut self.chunk).finish()).is_break() {
                     return Ok(());
                 }
             }
@@ -116,24 +140,39 @@ impl Packets {
     fn block(&mut self, block: &PcapBlockOwned<'_>) {
         match block {
             PcapBlockOwned::LegacyHeader(header) => {
-                let resolution = if header.is_nanosecond_precision() { 1_000_000_000 } else { 1_000_000 };
-                self.interfaces = vec![Interface { name: "can0".to_owned(), link: header.network.0, resolution, offset: 0 }];
+                let resolution =
+                    if header.is_nanosecond_precision() { 1_000_000_000 } else { 1_000_000 };
+                self.interfaces = vec![Interface {
+                    name: "can0".to_owned(),
+                    link: header.network.0,
+                    resolution,
+                    offset: 0,
+                }];
             }
             PcapBlockOwned::Legacy(packet) => {
-                let stamp = |interface: &Interface| u64::from(packet.ts_sec) * interface.resolution + u64::from(packet.ts_usec);
-                let time = self.interfaces.first().and_then(|interface| time(stamp(interface), interface));
+                let stamp = |interface: &Interface| {
+                    u64::from(packet.ts_sec) * interface.resolution + u64::from(packet.ts_usec)
+                };
+                let time =
+                    self.interfaces.first().and_then(|interface| time(stamp(interface), interface));
                 self.packet(0, time, packet.data);
             }
             PcapBlockOwned::NG(Block::SectionHeader(_)) => self.interfaces.clear(),
             PcapBlockOwned::NG(Block::InterfaceDescription(own)) => {
                 // Names come from outside: what is not printable is left out.
                 let given = own.if_name().and_then(Result::ok).unwrap_or_default();
-                let mut name: String = given.chars().filter(char::is_ascii_graphic).take(31).collect();
+                let mut name: String =
+                    given.chars().filter(char::is_ascii_graphic).take(31).collect();
                 if name.is_empty() {
                     name = format!("can{}", self.interfaces.len());
                 }
                 let resolution = own.ts_resolution().unwrap_or(1_000_000).max(1);
-                self.interfaces.push(Interface { name, link: own.linktype.0, resolution, offset: own.ts_offset() });
+                self.interfaces.push(Interface {
+                    name,
+                    link: own.linktype.0,
+                    resolution,
+                    offset: own.ts_offset(),
+                });
             }
             PcapBlockOwned::NG(Block::EnhancedPacket(packet)) => {
                 let at = packet.if_id as usize;
@@ -141,7 +180,9 @@ impl Packets {
                 let time = self.interfaces.get(at).and_then(|interface| time(stamp, interface));
                 self.packet(at, time, packet.packet_data());
             }
-            PcapBlockOwned::NG(Block::SimplePacket(packet)) => self.packet(0, None, packet.packet_data()),
+            PcapBlockOwned::NG(Block::SimplePacket(packet)) => {
+                self.packet(0, None, packet.packet_data())
+            }
             PcapBlockOwned::NG(_) => {}
         }
     }
@@ -155,20 +196,31 @@ impl Packets {
     fn flush(&mut self) {
         let waiting = std::mem::take(&mut self.waiting);
         let order = self.order.unwrap_or_else(|| {
-            let sound = |order: IdOrder| waiting.iter().filter(|packet| self.frame(packet, order).is_ok()).count();
-            if sound(IdOrder::Little) > sound(IdOrder::Big) { IdOrder::Little } else { IdOrder::Big }
+            let sound = |order: IdOrder| {
+                waiting.iter().filter(|packet| self.frame(packet, order).is_ok()).count()
+            };
+            if sound(IdOrder::Little) > sound(IdOrder::Big) {
+                IdOrder::Little
+            } else {
+                IdOrder::Big
+            }
         });
         self.order = Some(order);
         let first = self.number - waiting.len() as u64;
         for (at, packet) in waiting.iter().enumerate() {
             let number = first + at as u64 + 1;
-            self.parsed.lines += 1;
+            self.chunk.lines += 1;
             match self.frame(packet, order) {
-                Ok(kind) => match self.parsed.channels.of(&self.interfaces[packet.interface].name, number) {
-                    Some(channel) => self.parsed.add(packet.time, channel, kind.map_fd(Box::new)),
-                    None => self.parsed.reject_at(number, TOO_MANY.to_owned()),
-                },
-                Err(reason) => self.parsed.reject_at(number, reason),
+                Ok(kind) => {
+                    let name = &self.interfaces[packet.interface].name;
+                    match self.chunk.channels.of(name, number) {
+                        Some(channel) => {
+                            self.chunk.add(packet.time, channel, kind.map_fd(Box::new))
+                        }
+                        None => self.chunk.reject(number, TOO_MANY.to_owned()),
+                    }
+                }
+                Err(reason) => self.chunk.reject(number, reason),
             }
         }
     }
@@ -180,7 +232,11 @@ impl Packets {
         let parsed = match interface.link {
             LINK_SOCKETCAN => socketcan::parse(&packet.data, order),
             LINK_COOKED => socketcan::parse_cooked(&packet.data, order),
-            other => return Err(format!("link type {other} carries no CAN; {LINK_SOCKETCAN} and {LINK_COOKED} do")),
+            other => {
+                return Err(format!(
+                    "link type {other} carries no CAN; {LINK_SOCKETCAN} and {LINK_COOKED} do"
+                ));
+            }
         };
         parsed.map_err(|fault| fault.to_string())
     }

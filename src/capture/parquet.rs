@@ -8,30 +8,41 @@ use std::sync::Once;
 
 use lostnode_parsers::Timestamp;
 use lostnode_parsers::error::is_channel_name;
-use polars::prelude::{ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader};
+use polars::prelude::{
+    ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader,
+};
 
 use super::columns;
 use super::frame_table::{COLUMNS, Parts};
-use super::text::Parsed;
+use super::parsed::{Builder, Parsed};
 use crate::table::parquet::data_type;
 
 /// First bytes of a file (Apache Parquet, file format).
 pub(super) const MAGIC: [u8; 4] = *b"PAR1";
 /// Rows that become frames at a time.
 const BATCH: usize = 1 << 16;
-/// Largest file that is read, in bytes: it must be held in memory, since its index stands at its end.
+/// Largest file that is read, in bytes: it must be held in memory, since its index stands at its
+/// end.
 const MOST_BYTES: u64 = 4 << 30;
 
 fn damaged(what: impl ToString) -> io::Error {
-    io::Error::new(io::ErrorKind::InvalidData, format!("not a Parquet table of frames: {}", what.to_string()))
+    io::Error::new(
+        io::ErrorKind::InvalidData,
+        format!("not a Parquet table of frames: {}", what.to_string()),
+    )
 }
 
 /// Reads rows and hands batches to `take`.
-pub(super) fn read(reader: impl Read, take: &mut dyn FnMut(Parsed) -> ControlFlow<()>) -> io::Result<()> {
+pub(super) fn read(
+    reader: impl Read,
+    take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
+) -> io::Result<()> {
     // In memory and not mapped: a mapped file that shrinks would kill the process.
     let mut bytes = Vec::new();
     if reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64 == MOST_BYTES {
-        return Err(damaged("larger than 4 GiB; write it in parts with `lostnode frames --from --to`"));
+        return Err(damaged(
+            "larger than 4 GiB; write it in parts with `lostnode frames --from --to`",
+        ));
     }
     let mut from = 0;
     loop {
@@ -39,10 +50,10 @@ pub(super) fn read(reader: impl Read, take: &mut dyn FnMut(Parsed) -> ControlFlo
         if frame.height() == 0 {
             return Ok(());
         }
-        let mut parsed = Parsed::default();
-        guarded(|| convert(&frame, from as u64, &mut parsed))?;
+        let mut chunk = Builder::default();
+        guarded(|| convert(&frame, from as u64, &mut chunk))?;
         from += frame.height();
-        if take(parsed).is_break() {
+        if take(chunk.finish()).is_break() {
             return Ok(());
         }
     }
@@ -53,8 +64,8 @@ thread_local! {
     static CAUGHT: Cell<bool> = const { Cell::new(false) };
 }
 
-/// Runs a part of the library, which is made for files it can trust: that it panics on damaged ones must not end a run over thousands, nor print what only its
-/// authors understand.
+/// Runs a part of the library, which is made for files it can trust: that it panics on damaged ones
+/// must not end a run over thousands, nor print what only its authors understand.
 fn guarded<T>(work: impl FnOnce() -> Result<T, PolarsError>) -> io::Result<T> {
     static HOOK: Once = Once::new();
     HOOK.call_once(|| {
@@ -74,28 +85,40 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, PolarsError>) -> io::Result<T> {
 fn slice(bytes: &[u8], from: usize) -> Result<DataFrame, PolarsError> {
     let mut reader = ParquetReader::new(Cursor::new(bytes));
     let schema = reader.schema()?;
-    let wanted: Vec<String> = COLUMNS.iter().map(|column| column.name.to_owned()).filter(|name| name != "bits").collect();
+    let wanted: Vec<String> =
+        COLUMNS.iter().map(|column| column.name.to_owned()).filter(|name| name != "bits").collect();
     for name in &wanted {
         if matches!(schema.try_get(name)?.dtype(), ArrowDataType::Dictionary(..)) {
             let told = format!("column {name} is a dictionary; have it written as plain text");
             return Err(PolarsError::SchemaMismatch(told.into()));
         }
     }
-    reader.read_parallel(ParallelStrategy::None).with_columns(Some(wanted)).with_slice(Some((from, BATCH))).finish()
+    reader
+        .read_parallel(ParallelStrategy::None)
+        .with_columns(Some(wanted))
+        .with_slice(Some((from, BATCH)))
+        .finish()
 }
 
-fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), PolarsError> {
-    // A table that went through another program may have stamps of another unit, or text of another kind.
+fn convert(frame: &DataFrame, before: u64, chunk: &mut Builder) -> Result<(), PolarsError> {
+    // A table that went through another program may have stamps of another unit, or text of another
+    // kind.
     let columns = COLUMNS.iter().filter(|column| column.name != "bits");
-    let columns: Vec<_> =
-        columns.map(|column| frame.column(column.name)?.cast(&data_type(column.kind))).collect::<Result<_, _>>()?;
-    let [time, channel, kind, id, extended, dlc, data, brs, esi, _, error_bits] = columns.as_slice() else { return Ok(()) };
+    let columns: Vec<_> = columns
+        .map(|column| frame.column(column.name)?.cast(&data_type(column.kind)))
+        .collect::<Result<_, _>>()?;
+    let [time, channel, kind, id, extended, dlc, data, brs, esi, _, error_bits] =
+        columns.as_slice()
+    else {
+        return Ok(());
+    };
     let time = time.cast(&DataType::Int64)?;
     let (time, channel, kind, id) = (time.i64()?, channel.str()?, kind.str()?, id.str()?);
-    let (extended, dlc, data, brs, esi) = (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
+    let (extended, dlc, data, brs, esi) =
+        (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
     let error_bits = error_bits.i64()?;
     for row in 0..frame.height() {
-        parsed.lines += 1;
+        chunk.lines += 1;
         let number = before + row as u64 + 1;
         let parts = Parts {
             kind: kind.get(row).unwrap_or_default(),
@@ -108,15 +131,22 @@ fn convert(frame: &DataFrame, before: u64, parsed: &mut Parsed) -> Result<(), Po
             error_bits: error_bits.get(row).and_then(|bits| u64::try_from(bits).ok()),
         };
         let name = channel.get(row).unwrap_or("can0");
-        let made = match is_channel_name(name.as_bytes()).then(|| parsed.channels.of(name, number)).flatten() {
+        let made = match is_channel_name(name.as_bytes())
+            .then(|| chunk.channels.of(name, number))
+            .flatten()
+        {
             Some(channel) => parts.frame().map(|kind| (channel, kind)),
             None => Err("a channel name that is none, or one too many".to_owned()),
         };
         match made {
             Ok((channel, kind)) => {
-                parsed.add(time.get(row).map(Timestamp::from_nanoseconds), channel, kind.map_fd(Box::new));
+                chunk.add(
+                    time.get(row).map(Timestamp::from_nanoseconds),
+                    channel,
+                    kind.map_fd(Box::new),
+                );
             }
-            Err(reason) => parsed.reject_at(number, reason),
+            Err(reason) => chunk.reject(number, reason),
         }
     }
     Ok(())

@@ -1,4 +1,5 @@
-//! From a source to frames, handed to the caller in the order of the file: what it is, what was rejected, where it ended.
+//! From a source to frames, handed to the caller in the order of the file: what it is, what was
+//! rejected, where it ended.
 
 use std::collections::VecDeque;
 use std::io;
@@ -7,87 +8,123 @@ use std::sync::Arc;
 
 use super::channels::Channels;
 use super::columns::Table;
-use super::crew::{self, Steps};
 use super::input::{Input, open};
+use super::parsed::{Parsed, shown, span, widen};
 use super::pool::Pool;
-use super::text::{Clock, Parsed, shown, span, widen};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, packets, parquet};
+use super::stamps::ConsoleTimes;
+use super::workers::{self, Steps};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, Unit};
+use super::{packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
 /// # Errors
-/// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is partly readable is no
-/// error; [`Capture`] counts what was rejected and says where reading stopped.
-pub fn read(source: Source, options: &Options, mut fold: impl FnMut(&Arc<Batch>) + Send) -> Result<Capture, Error> {
+/// Where nothing of it could be read: not there, empty, or no line is a frame. A capture that is
+/// partly readable is no error; [`Capture`] counts what was rejected and says where reading
+/// stopped.
+pub fn read(
+    source: Source,
+    options: &Options,
+    mut fold: impl FnMut(&Arc<Batch>) + Send,
+) -> Result<Capture, Error> {
     read_while(source, options, |batch| {
         fold(batch);
         ControlFlow::Continue(())
     })
 }
 
-/// As [`read`], until `fold` breaks off: then nothing more is read, and what is returned tells of what was.
+/// As [`read`], until `fold` breaks off: then nothing more is read, and what is returned tells of
+/// what was.
 ///
 /// # Errors
 /// As for [`read`].
 pub fn read_while(
     source: Source,
     options: &Options,
-    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
+    fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
 ) -> Result<Capture, Error> {
     let path = source.name();
-    let fail = |kind| Error { path: path.clone(), kind };
-    let Input { reader, packing, first } = open(source, options).map_err(|error| fail(ErrorKind::Io(error)))?;
-    let mut collector = Collector::new(options);
-    let pool = Pool::default();
-    if packets::is_packets(&first) || first.starts_with(&parquet::MAGIC) {
-        let (form, unit) = match first.starts_with(&parquet::MAGIC) {
-            true => ("Parquet", "rows"),
-            false => ("network capture", "packets"),
-        };
-        collector.unit = unit;
-        let mut take = |mut parsed: Parsed| {
-            parsed.finish();
-            fold(&Arc::new(collector.take(parsed)))
-        };
-        let stopped = match unit {
-            "rows" => parquet::read(reader, &mut take),
-            _ => packets::read(reader, &mut take),
-        }
-        .err();
-        return collector.finish(path, form, packing, stopped);
+    match read_source(source, options, fold) {
+        Ok(capture) => Ok(Capture { path, ..capture }),
+        Err(kind) => Err(Error { path, kind }),
     }
-    let table = Table::find(&first, options.columns.as_ref()).map_err(|what| fail(ErrorKind::Columns(shown(&what))))?;
+}
+
+fn read_source(
+    source: Source,
+    options: &Options,
+    fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
+) -> Result<Capture, ErrorKind> {
+    let input = open(source, options).map_err(ErrorKind::Io)?;
+    match unit(&input.first) {
+        Unit::Line => read_text(input, options, fold),
+        unit => read_records(unit, input, options, fold),
+    }
+}
+
+/// What the first bytes of a capture say its records are.
+fn unit(first: &[u8]) -> Unit {
+    if packets::is_packets(first) {
+        Unit::Packet
+    } else if first.starts_with(&parquet::MAGIC) {
+        Unit::Row
+    } else {
+        Unit::Line
+    }
+}
+
+/// Packets of a network capture or rows of a Parquet table, on the caller's thread.
+fn read_records(
+    unit: Unit,
+    input: Input,
+    options: &Options,
+    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+) -> Result<Capture, ErrorKind> {
+    let mut collector = Collector::new(unit, options);
+    let mut take = |parsed: Parsed| fold(&Arc::new(collector.take(parsed)));
+    let (form, ended) = match unit {
+        Unit::Row => ("Parquet", parquet::read(input.reader, &mut take)),
+        _ => ("network capture", packets::read(input.reader, &mut take)),
+    };
+    collector.finish(form, input.packing, ended.err())
+}
+
+/// Lines of log text, console text or CSV, on as many threads as the options say.
+fn read_text(
+    input: Input,
+    options: &Options,
+    mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
+) -> Result<Capture, ErrorKind> {
+    let table = Table::find(&input.first, options.columns.as_ref())
+        .map_err(|what| ErrorKind::Columns(shown(&what)))?;
+    let (mut collector, pool) = (Collector::new(Unit::Line, options), Pool::default());
     let mut going = ControlFlow::Continue(());
     let mut handed_on = HandedOn::default();
     let steps = Steps {
-        settle: |parsed| collector.pass(parsed),
+        settle: |parsed| collector.settle(parsed),
         work: |batches: &Vec<Batch>| {
-            if options.sorted {
-                batches.iter().for_each(|batch| pool.sort(batch));
+            if options.grouped {
+                batches.iter().for_each(|batch| pool.group(batch));
             }
         },
         fold: |batches: Vec<Batch>| {
-            going = batches.into_iter().try_for_each(|batch| handed_on.hand_on(batch, &pool, &mut fold));
+            going = batches
+                .into_iter()
+                .try_for_each(|batch| handed_on.hand_on(batch, &pool, &mut fold));
             going
         },
     };
-    let ended = crew::read(reader, options, &pool, table.as_ref(), steps);
+    let ended = workers::read(input.reader, options, &pool, table.as_ref(), steps);
     if going.is_continue() {
         // What still waits when the file has ended.
-        let _ = collector.settle().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));
+        let _ = collector.settle_rest().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));
     }
-    collector.finish_text(path, table.is_some(), packing, ended.err())
+    let form = if table.is_some() { "CSV" } else { collector.text_form() };
+    collector.finish(form, input.packing, ended.err())
 }
 
-fn text_form(clock: &Clock, console: bool) -> &'static str {
-    match (console, clock.is_relative()) {
-        (false, _) => "log text",
-        (true, false) => "console text",
-        (true, true) => "console text, relative time stamps",
-    }
-}
-
-/// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory goes round.
+/// Batches that are kept until whoever folds them elsewhere is done with them, so that their memory
+/// can be used again.
 pub const IN_FLIGHT: usize = 4;
 
 /// The latest batches, which whoever folds on a thread of its own may still hold.
@@ -95,11 +132,16 @@ pub const IN_FLIGHT: usize = 4;
 struct HandedOn(VecDeque<Arc<Batch>>);
 
 impl HandedOn {
-    fn hand_on(&mut self, batch: Batch, pool: &Pool, fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>) -> ControlFlow<()> {
+    fn hand_on(
+        &mut self,
+        batch: Batch,
+        pool: &Pool,
+        fold: &mut impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
+    ) -> ControlFlow<()> {
         let batch = Arc::new(batch);
         fold(&batch)?;
         self.0.push_back(batch);
-        // What nobody holds any more goes round; what is held for long is given up.
+        // What nobody holds any more goes back to the pool; what is held for long is given up.
         while let Some(oldest) = self.0.front()
             && (Arc::strong_count(oldest) == 1 || self.0.len() > IN_FLIGHT)
         {
@@ -111,65 +153,46 @@ impl HandedOn {
     }
 }
 
+/// Puts chunks together, in the order of the file.
 struct Collector {
     capture: Capture,
     channels: Channels,
-    clock: Clock,
+    times: ConsoleTimes,
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
-    /// What rejections are counted in: lines, or packets and rows, whose numbers count from the beginning of the file.
-    unit: &'static str,
+    unit: Unit,
 }
 
 impl Collector {
-    fn new(options: &Options) -> Self {
+    fn new(unit: Unit, options: &Options) -> Self {
         Collector {
             capture: Capture::default(),
             channels: Channels::default(),
-            clock: Clock::new(options.stamps),
+            times: ConsoleTimes::new(options.stamps),
             console: false,
             zero_bytes: false,
             line_ends: 0,
-            unit: "lines",
+            unit,
         }
-    }
-
-    /// What became of the file.
-    fn finish(self, path: String, form: &str, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
-        let mut capture = self.capture;
-        let fail = |kind| Err(Error { path: path.clone(), kind });
-        match stopped {
-            Some(error) if capture.lines == 0 => return fail(ErrorKind::Io(error)),
-            Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),
-            None => {}
-        }
-        if capture.frames == 0 {
-            let first = capture.rejections.first().cloned();
-            return fail(match capture.lines {
-                0 => ErrorKind::Empty,
-                count if self.unit != "lines" => ErrorKind::NoFramesIn { unit: self.unit, count, first },
-                lines => ErrorKind::NoFrames { lines, first, binary: self.zero_bytes },
-            });
-        }
-        capture.format = if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
-        capture.path = path;
-        Ok(capture)
     }
 
     /// What the next chunk settles.
-    fn pass(&mut self, parsed: Parsed) -> Vec<Batch> {
-        self.clock.pass(parsed).into_iter().map(|parsed| self.take(parsed)).collect()
+    fn settle(&mut self, parsed: Parsed) -> Vec<Batch> {
+        self.times.push(parsed).into_iter().map(|parsed| self.take(parsed)).collect()
     }
 
     /// What has waited to the end.
-    fn settle(&mut self) -> Vec<Batch> {
-        self.clock.settle().into_iter().map(|parsed| self.take(parsed)).collect()
+    fn settle_rest(&mut self) -> Vec<Batch> {
+        self.times.finish().into_iter().map(|parsed| self.take(parsed)).collect()
     }
 
-    fn finish_text(self, path: String, table: bool, packing: &str, stopped: Option<io::Error>) -> Result<Capture, Error> {
-        let text = if table { "CSV" } else { text_form(&self.clock, self.console) };
-        self.finish(path, text, packing, stopped)
+    fn text_form(&self) -> &'static str {
+        match (self.console, self.times.are_relative()) {
+            (false, _) => "log text",
+            (true, false) => "console text",
+            (true, true) => "console text, relative time stamps",
+        }
     }
 
     fn take(&mut self, mut parsed: Parsed) -> Batch {
@@ -179,12 +202,14 @@ impl Collector {
         let (map, refused) = self.channels.settle(&parsed.channels);
         parsed.rejections.extend(refused);
         parsed.rejections.sort_by_key(|rejected| rejected.line);
-        for mut rejected in parsed.rejections {
-            if capture.rejections.len() < Capture::KEPT_REJECTIONS {
-                rejected.line += if self.unit == "lines" { self.line_ends } else { 0 };
-                capture.rejections.push(rejected);
-            }
-        }
+        // Lines count within a chunk; packets and rows count from the beginning of the file.
+        let before = if self.unit == Unit::Line { self.line_ends } else { 0 };
+        let room = Capture::KEPT_REJECTIONS - capture.rejections.len();
+        let first = parsed.rejections.into_iter().take(room);
+        capture.rejections.extend(first.map(|mut rejected| {
+            rejected.line += before;
+            rejected
+        }));
         self.line_ends += parsed.line_ends;
         self.console |= !parsed.console.is_empty();
         self.zero_bytes |= parsed.zero_bytes;
@@ -209,5 +234,30 @@ impl Collector {
             capture.span = Some(widen(Some(widen(capture.span, start)), end));
         }
         Batch::new(parsed.frames, self.channels.names.clone())
+    }
+
+    /// What became of the file, all but its name.
+    fn finish(
+        self,
+        form: &str,
+        packing: &str,
+        stopped: Option<io::Error>,
+    ) -> Result<Capture, ErrorKind> {
+        let Collector { mut capture, unit, zero_bytes: binary, .. } = self;
+        match stopped {
+            Some(error) if capture.lines == 0 => return Err(ErrorKind::Io(error)),
+            Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),
+            None => {}
+        }
+        if capture.frames == 0 {
+            let first = capture.rejections.first().cloned();
+            return Err(match capture.lines {
+                0 => ErrorKind::Empty,
+                count => ErrorKind::NoFrames { unit, count, first, binary },
+            });
+        }
+        capture.format =
+            if packing.is_empty() { form.to_owned() } else { format!("{form}, {packing}") };
+        Ok(capture)
     }
 }

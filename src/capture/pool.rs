@@ -1,14 +1,15 @@
-//! Memory that goes round: the threads hand back what they have used, so that a capture of any length is read in the memory of a few chunks.
+//! Buffer pool: batches return their allocations here, so that a capture of any length is read in
+//! the memory of a few chunks.
 
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use super::{Batch, Frame, Runs};
+use super::{Batch, Frame, Grouped};
 
-/// Lists at rest.
+/// Lists that nobody uses at present.
 #[derive(Default)]
 pub(super) struct Pool {
     frames: Mutex<Vec<Vec<Frame>>>,
-    runs: Mutex<Vec<Runs>>,
+    grouped: Mutex<Vec<Grouped>>,
 }
 
 impl Pool {
@@ -19,17 +20,17 @@ impl Pool {
         frames
     }
 
-    /// Sorts the frames of a batch by identifier.
-    pub fn sort(&self, batch: &Batch) {
-        let memory = lock(&self.runs).pop().unwrap_or_default();
-        batch.runs.get_or_init(|| Runs::of(&batch.frames, memory));
+    /// Groups the frames of a batch by identifier.
+    pub fn group(&self, batch: &Batch) {
+        let memory = lock(&self.grouped).pop().unwrap_or_default();
+        batch.grouped.get_or_init(|| Grouped::of(&batch.frames, memory));
     }
 
     /// Takes back the memory of a batch.
     pub fn give(&self, batch: Batch) {
         lock(&self.frames).push(batch.frames);
-        if let Some(runs) = batch.runs.into_inner() {
-            lock(&self.runs).push(runs);
+        if let Some(grouped) = batch.grouped.into_inner() {
+            lock(&self.grouped).push(grouped);
         }
     }
 }

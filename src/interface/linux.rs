@@ -15,13 +15,17 @@ use neli::router::synchronous::NlRouter;
 use neli::rtnl::{Ifinfomsg, IfinfomsgBuilder};
 use neli::utils::Groups;
 use socketcan::frame::{can_frame_default, canfd_frame_default};
-use socketcan::{CanAnyFrame, CanCtrlMode, CanFdFrame, CanFdSocket, CanFrame, CanInterface, Socket, SocketOptions};
+use socketcan::{
+    CanAnyFrame, CanCtrlMode, CanFdFrame, CanFdSocket, CanFrame, CanInterface, Socket,
+    SocketOptions,
+};
 
 use super::{VIRTUAL, Wiring};
 
 /// Bytes the kernel may hold for us while we are busy; it takes no more than its own limit.
 const RECEIVE_BUFFER: usize = 8 << 20;
-/// Place of the count of dropped packets in `SO_MEMINFO` (Linux, include/uapi/linux/sock_diag.h, `SK_MEMINFO_DROPS`).
+/// Place of the count of dropped packets in `SO_MEMINFO` (Linux, include/uapi/linux/sock_diag.h,
+/// `SK_MEMINFO_DROPS`).
 const MEMINFO_DROPS: usize = 8;
 /// How often a full send queue is tried again, and how long to wait between.
 const TRIES: u32 = 2000;
@@ -40,17 +44,29 @@ pub struct Interface {
 /// Where there is no such interface, or it is no CAN interface, or it may not be used.
 pub fn open(name: &str) -> io::Result<Interface> {
     let told = |error: io::Error| match error.raw_os_error() {
-        Some(libc::ENODEV) => io::Error::new(io::ErrorKind::NotFound, "there is no such CAN interface; `ip link` lists them"),
-        Some(libc::EPROTONOSUPPORT | libc::EAFNOSUPPORT) => {
-            io::Error::new(io::ErrorKind::Unsupported, "this kernel has no CAN; try `modprobe can-raw`")
-        }
+        Some(libc::ENODEV) => io::Error::new(
+            io::ErrorKind::NotFound,
+            "there is no such CAN interface; `ip link` lists them",
+        ),
+        Some(libc::EPROTONOSUPPORT | libc::EAFNOSUPPORT) => io::Error::new(
+            io::ErrorKind::Unsupported,
+            "this kernel has no CAN; try `modprobe can-raw`",
+        ),
         _ => error,
     };
     let socket = CanFdSocket::open(name).map_err(told)?;
     socket.set_error_filter_accept_all()?;
     socket.set_recv_timestamp(true)?;
-    // Best effort: beyond the kernel's limit where we may, up to it where not. With a smaller buffer drops are likelier; they are counted.
-    if socket.set_socket_option_int(libc::SOL_SOCKET, libc::SO_RCVBUFFORCE, RECEIVE_BUFFER as libc::c_int).is_err() {
+    // Best effort: beyond the kernel's limit where we may, up to it where not. With a smaller
+    // buffer drops are likelier; they are counted.
+    if socket
+        .set_socket_option_int(
+            libc::SOL_SOCKET,
+            libc::SO_RCVBUFFORCE,
+            RECEIVE_BUFFER as libc::c_int,
+        )
+        .is_err()
+    {
         let _ = socket.as_raw_socket().set_recv_buffer_size(RECEIVE_BUFFER);
     }
     Ok(Interface { socket, wiring: wiring(name) })
@@ -62,10 +78,16 @@ fn wiring(name: &str) -> Wiring {
     if virtual_kind {
         return Wiring::Virtual;
     }
-    let params = CanInterface::open(name).ok().and_then(|interface| interface.can_params().ok()).unwrap_or_default();
+    let params = CanInterface::open(name)
+        .ok()
+        .and_then(|interface| interface.can_params().ok())
+        .unwrap_or_default();
     Wiring::Physical {
         listen_only: params.ctrl_mode.map(|mode| mode.has_mode(CanCtrlMode::ListenOnly)),
-        bit_rate: params.bit_timing.map(|timing| f64::from(timing.bitrate)).filter(|rate| *rate > 0.0),
+        bit_rate: params
+            .bit_timing
+            .map(|timing| f64::from(timing.bitrate))
+            .filter(|rate| *rate > 0.0),
     }
 }
 
@@ -73,17 +95,23 @@ fn wiring(name: &str) -> Wiring {
 fn kind(name: &str) -> Option<String> {
     let (router, _) = NlRouter::connect(NlFamily::Route, None, Groups::empty()).ok()?;
     let all = IfinfomsgBuilder::default().ifi_family(RtAddrFamily::Unspecified).build().ok()?;
-    let answers = router.send::<_, _, Rtm, Ifinfomsg>(Rtm::Getlink, NlmF::DUMP | NlmF::ACK, NlPayload::Payload(all)).ok()?;
+    let answers = router
+        .send::<_, _, Rtm, Ifinfomsg>(Rtm::Getlink, NlmF::DUMP | NlmF::ACK, NlPayload::Payload(all))
+        .ok()?;
     let mut found = None;
     for answer in answers {
         let answer = answer.ok()?;
         let Some(link) = answer.get_payload() else { continue };
         let attributes = link.rtattrs().get_attr_handle();
-        let Ok(own) = attributes.get_attr_payload_as_with_len::<String>(Ifla::Ifname) else { continue };
+        let Ok(own) = attributes.get_attr_payload_as_with_len::<String>(Ifla::Ifname) else {
+            continue;
+        };
         if own.trim_end_matches('\0') != name {
             continue;
         }
-        let Ok(info) = attributes.get_nested_attributes::<IflaInfo>(Ifla::Linkinfo) else { continue };
+        let Ok(info) = attributes.get_nested_attributes::<IflaInfo>(Ifla::Linkinfo) else {
+            continue;
+        };
         found = info.get_attr_payload_as_with_len::<String>(IflaInfo::Kind).ok();
     }
     found.map(|kind| kind.trim_end_matches('\0').to_owned())
@@ -103,13 +131,18 @@ impl Interface {
         let frame = to_socket(kind)?;
         for _ in 0..TRIES {
             match self.socket.write_frame(&frame) {
-                Err(error) if matches!(error.raw_os_error(), Some(libc::ENOBUFS | libc::EAGAIN)) => {
+                Err(error)
+                    if matches!(error.raw_os_error(), Some(libc::ENOBUFS | libc::EAGAIN)) =>
+                {
                     std::thread::sleep(PATIENCE);
                 }
                 done => return done,
             }
         }
-        Err(io::Error::new(io::ErrorKind::TimedOut, "the send queue stays full; does anybody on this bus acknowledge frames?"))
+        Err(io::Error::new(
+            io::ErrorKind::TimedOut,
+            "the send queue stays full; does anybody on this bus acknowledge frames?",
+        ))
     }
 
     /// Waits for a frame, at most for `patience`; `None` where none came.
@@ -123,7 +156,12 @@ impl Interface {
         let (frame, time) = match self.socket.read_frame_with_timestamp() {
             Ok(read) => read,
             Err(error)
-                if matches!(error.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::TimedOut | io::ErrorKind::Interrupted) =>
+                if matches!(
+                    error.kind(),
+                    io::ErrorKind::WouldBlock
+                        | io::ErrorKind::TimedOut
+                        | io::ErrorKind::Interrupted
+                ) =>
             {
                 return Ok(None);
             }
@@ -133,19 +171,29 @@ impl Interface {
         let time = Timestamp::from_nanoseconds(i64::try_from(since).unwrap_or(i64::MAX));
         match from_socket(&frame) {
             Some(kind) => Ok(Some((time, kind))),
-            None => Err(io::Error::new(io::ErrorKind::InvalidData, "the kernel handed over what is no frame")),
+            None => Err(io::Error::new(
+                io::ErrorKind::InvalidData,
+                "the kernel handed over what is no frame",
+            )),
         }
     }
 
-    /// Frames the kernel threw away because we did not fetch them in time, since the interface was opened.
+    /// Frames the kernel threw away because we did not fetch them in time, since the interface was
+    /// opened.
     ///
     /// # Errors
     /// Where the kernel does not tell.
     pub fn dropped(&self) -> io::Result<u64> {
         let mut info = [0; 4 * (MEMINFO_DROPS + 1)];
-        let length = self.socket.get_socket_option_bytes(libc::SOL_SOCKET, libc::SO_MEMINFO, &mut info)?;
-        let field = info[..length].chunks_exact(4).nth(MEMINFO_DROPS).and_then(|field| field.try_into().ok());
-        field.map(|field| u32::from_ne_bytes(field).into()).ok_or_else(|| io::ErrorKind::Unsupported.into())
+        let length =
+            self.socket.get_socket_option_bytes(libc::SOL_SOCKET, libc::SO_MEMINFO, &mut info)?;
+        let field = info[..length]
+            .chunks_exact(4)
+            .nth(MEMINFO_DROPS)
+            .and_then(|field| field.try_into().ok());
+        field
+            .map(|field| u32::from_ne_bytes(field).into())
+            .ok_or_else(|| io::ErrorKind::Unsupported.into())
     }
 }
 
@@ -157,7 +205,8 @@ fn to_socket<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> io::Result<CanAnyFrame>
     match kind {
         FrameKind::Classic(classic) => {
             let mut frame = can_frame_default();
-            frame.can_id = raw(classic.identifier()) | if classic.is_remote() { libc::CAN_RTR_FLAG } else { 0 };
+            frame.can_id = raw(classic.identifier())
+                | if classic.is_remote() { libc::CAN_RTR_FLAG } else { 0 };
             frame.can_dlc = embedded_can::Frame::dlc(classic) as u8;
             frame.len8_dlc = if classic.raw_dlc() > 8 { classic.raw_dlc() } else { 0 };
             frame.data[..classic.bytes().len()].copy_from_slice(classic.bytes());
@@ -192,13 +241,18 @@ fn from_socket(frame: &CanAnyFrame) -> Option<FrameKind> {
         CanAnyFrame::Normal(data) => {
             let frame: &libc::can_frame = data.as_ref();
             let length = frame.can_dlc.min(8);
-            let code = if length == 8 && (9..=15).contains(&frame.len8_dlc) { frame.len8_dlc } else { length };
+            let code = if length == 8 && (9..=15).contains(&frame.len8_dlc) {
+                frame.len8_dlc
+            } else {
+                length
+            };
             let data = &frame.data[..usize::from(length)];
             ClassicFrame::with_raw_dlc(id(frame.can_id)?, data, code).map(FrameKind::Classic)
         }
         CanAnyFrame::Remote(remote) => {
             let frame: &libc::can_frame = remote.as_ref();
-            ClassicFrame::new_remote(id(frame.can_id)?, usize::from(frame.can_dlc.min(8))).map(FrameKind::Classic)
+            ClassicFrame::new_remote(id(frame.can_id)?, usize::from(frame.can_dlc.min(8)))
+                .map(FrameKind::Classic)
         }
         CanAnyFrame::Error(error) => {
             let frame: &libc::can_frame = error.as_ref();
@@ -206,8 +260,12 @@ fn from_socket(frame: &CanAnyFrame) -> Option<FrameKind> {
         }
         CanAnyFrame::Fd(fd) => {
             let frame: &libc::canfd_frame = fd.as_ref();
-            let flags = FdFlags { brs: frame.flags & libc::CANFD_BRS as u8 != 0, esi: frame.flags & libc::CANFD_ESI as u8 != 0 };
-            FdFrame::new(id(frame.can_id)?, frame.data.get(..usize::from(frame.len))?, flags).map(FrameKind::Fd)
+            let flags = FdFlags {
+                brs: frame.flags & libc::CANFD_BRS as u8 != 0,
+                esi: frame.flags & libc::CANFD_ESI as u8 != 0,
+            };
+            FdFrame::new(id(frame.can_id)?, frame.data.get(..usize::from(frame.len))?, flags)
+                .map(FrameKind::Fd)
         }
     }
 }

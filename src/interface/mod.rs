@@ -1,4 +1,5 @@
-//! CAN interfaces of this machine, through SocketCAN (Linux): what kind they are, sending, receiving.
+//! CAN interfaces of this machine, through SocketCAN (Linux): what kind they are, sending,
+//! receiving.
 
 #[cfg(target_os = "linux")]
 mod linux;
@@ -17,13 +18,15 @@ pub enum Wiring {
     Virtual,
     /// A controller on a real bus, as far as anybody can tell.
     Physical {
-        /// Whether the controller keeps still: it sends nothing, not even acknowledgements. `None` where it does not say.
+        /// Whether the controller keeps still: it sends nothing, not even acknowledgements. `None`
+        /// where it does not say.
         listen_only: Option<bool>,
         /// Bits per second.
         bit_rate: Option<f64>,
     },
 }
 
-/// What an interface is called that the kernel makes without hardware (Linux, `drivers/net/can/vcan.c` and `vxcan.c`). A serial line
-/// with a controller at its end is not among them, though it has no device of its own either.
+/// What an interface is called that the kernel makes without hardware (Linux,
+/// `drivers/net/can/vcan.c` and `vxcan.c`). A serial line with a controller at its end is not among
+/// them, though it has no device of its own either.
 const VIRTUAL: [&str; 2] = ["vcan", "vxcan"];

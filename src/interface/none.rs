@@ -16,7 +16,10 @@ pub enum Interface {}
 /// # Errors
 /// Always: this system has no SocketCAN.
 pub fn open(_: &str) -> io::Result<Interface> {
-    Err(io::Error::new(io::ErrorKind::Unsupported, "CAN interfaces are reached through SocketCAN, which only Linux has"))
+    Err(io::Error::new(
+        io::ErrorKind::Unsupported,
+        "CAN interfaces are reached through SocketCAN, which only Linux has",
+    ))
 }
 
 impl Interface {

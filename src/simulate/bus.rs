@@ -14,7 +14,7 @@ use super::Logged;
 use super::exchange;
 use super::scenario::{Message, Node, Scenario, Trouble, TroubleKind};
 use super::truth::{Truth, TruthEvent, TruthNode};
-use crate::timing::{nanoseconds, seconds};
+use crate::fold::timing::{nanoseconds, seconds};
 
 /// A time in which a node cannot be heard.
 #[derive(Clone, Copy, Debug)]
@@ -37,20 +37,27 @@ struct Sender<'a> {
     random: ChaCha8Rng,
 }
 
-/// Runs a scenario; frames in the order of the logger's stamps per channel, channels merged by time.
+/// Runs a scenario; frames in the order of the logger's stamps per channel, channels merged by
+/// time.
 pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
     let mut random = ChaCha8Rng::seed_from_u64(scenario.seed);
     let end = nanoseconds(scenario.duration);
-    let away: Vec<Vec<Away>> =
-        scenario.nodes.iter().enumerate().map(|(at, node)| away(scenario, at, node, &mut random)).collect();
+    let away: Vec<Vec<Away>> = scenario
+        .nodes
+        .iter()
+        .enumerate()
+        .map(|(at, node)| away(scenario, at, node, &mut random))
+        .collect();
     let mut senders: Vec<Sender<'_>> = Vec::new();
     for (at, node) in scenario.nodes.iter().enumerate() {
         for message in &node.messages {
             let channel = scenario.channel(&node.channel).unwrap_or(0);
             let fill = random.random();
             let own = ChaCha8Rng::seed_from_u64(random.random());
-            let mut sender = Sender { node: at, message, channel, begun: 0, sent: 0, fill, random: own };
-            // The capture begins while the bus runs: each sender is somewhere in its period, each counter somewhere.
+            let mut sender =
+                Sender { node: at, message, channel, begun: 0, sent: 0, fill, random: own };
+            // The capture begins while the bus runs: each sender is somewhere in its period, each
+            // counter somewhere.
             let gap = message.period.or(message.mean_gap).unwrap_or(1.0);
             sender.begun = -nanoseconds(gap * 300.0 * random.random::<f64>());
             sender.sent = (seconds(-sender.begun) / gap) as u64;
@@ -66,18 +73,21 @@ pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
     }
     logged.sort_by_key(|frame| frame.time);
     let unheard = [TroubleKind::CapturePause, TroubleKind::LoggerOverflow];
-    let paused: Vec<(i64, i64)> =
-        unheard.into_iter().flat_map(|kind| troubles(scenario, kind)).map(|(_, from, to)| (from, to)).collect();
-    logged.retain(|frame| frame.time < end && !paused.iter().any(|(from, to)| (*from..*to).contains(&frame.time)));
+    let paused: Vec<(i64, i64)> = unheard
+        .into_iter()
+        .flat_map(|kind| troubles(scenario, kind))
+        .map(|(_, from, to)| (from, to))
+        .collect();
+    logged.retain(|frame| {
+        frame.time < end && !paused.iter().any(|(from, to)| (*from..*to).contains(&frame.time))
+    });
     (logged, truth(scenario))
 }
 
 fn troubles(scenario: &Scenario, kind: TroubleKind) -> impl Iterator<Item = (&Trouble, i64, i64)> {
-    scenario
-        .troubles
-        .iter()
-        .filter(move |trouble| trouble.kind == kind)
-        .flat_map(|trouble| trouble.times().map(move |(from, to)| (trouble, nanoseconds(from), nanoseconds(to))))
+    scenario.troubles.iter().filter(move |trouble| trouble.kind == kind).flat_map(|trouble| {
+        trouble.times().map(move |(from, to)| (trouble, nanoseconds(from), nanoseconds(to)))
+    })
 }
 
 /// When a node cannot be heard, in order of time.
@@ -90,11 +100,16 @@ fn away(scenario: &Scenario, at: usize, node: &Node, random: &mut ChaCha8Rng) ->
             let restarts = match trouble.kind {
                 TroubleKind::PowerLoss if trouble.node.as_ref() == Some(&node.name) => true,
                 TroubleKind::StubOpen if trouble.node.as_ref() == Some(&node.name) => false,
-                TroubleKind::BranchOpen if trouble.branch.is_some() && trouble.branch == node.branch => false,
+                TroubleKind::BranchOpen
+                    if trouble.branch.is_some() && trouble.branch == node.branch =>
+                {
+                    false
+                }
                 TroubleKind::BusShort if here => false,
                 TroubleKind::KeyOff if here => {
                     // One node after another, 0.3 s apart and a little by chance.
-                    from += nanoseconds(0.3 * at as f64 + 0.1 * random.random::<f64>()).min((to - from) / 2);
+                    from += nanoseconds(0.3 * at as f64 + 0.1 * random.random::<f64>())
+                        .min((to - from) / 2);
                     true
                 }
                 TroubleKind::SupplyDip if node.resets_on_dip => true,
@@ -108,18 +123,27 @@ fn away(scenario: &Scenario, at: usize, node: &Node, random: &mut ChaCha8Rng) ->
 }
 
 /// All frames that get onto one bus, stamped when they end.
-fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], away: &[Vec<Away>], end: i64) -> Vec<Logged> {
+fn bus(
+    scenario: &Scenario,
+    channel: usize,
+    senders: &mut [Sender<'_>],
+    away: &[Vec<Away>],
+    end: i64,
+) -> Vec<Logged> {
     let settings = &scenario.channels[channel];
     let bit = 1e9 / settings.bit_rate;
     let noise = Normal::new(0.0, settings.stamp_noise * 1e9).ok();
     let mut stamps = ChaCha8Rng::seed_from_u64(scenario.seed ^ 0x5741_4D50 ^ channel as u64);
     // When each sender next wants the bus, and who wants it now, most important first.
     let mut due: BinaryHeap<Reverse<(i64, usize)>> = BinaryHeap::new();
-    for (at, sender) in senders.iter_mut().enumerate().filter(|(_, sender)| sender.channel == channel) {
+    for (at, sender) in
+        senders.iter_mut().enumerate().filter(|(_, sender)| sender.channel == channel)
+    {
         due.push(Reverse((sender.next(&scenario.nodes[sender.node], &away[sender.node], 0), at)));
     }
     let mut waiting: BTreeMap<(Id, usize), u64> = BTreeMap::new();
-    // Frames of the exchanges wait beside the senders, numbered from the end so that the numbers do not meet.
+    // Frames of the exchanges wait beside the senders, numbered from the end so that the numbers do
+    // not meet.
     let mut wanted = exchange::frames(scenario, channel).into_iter().enumerate().peekable();
     let mut once: BTreeMap<usize, ClassicFrame> = BTreeMap::new();
     let mut free = 0_i64;
@@ -132,13 +156,18 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], away: &[
         if now >= end {
             return out;
         }
-        while let Some(Reverse((time, at))) = due.peek().copied().filter(|Reverse((time, _))| *time <= now) {
+        while let Some(Reverse((time, at))) =
+            due.peek().copied().filter(|Reverse((time, _))| *time <= now)
+        {
             due.pop();
             let sender = &mut senders[at];
             // A newer value replaces one that still waits.
             waiting.insert((sender.message.id, at), sender.sent);
             sender.sent += 1;
-            due.push(Reverse((sender.next(&scenario.nodes[sender.node], &away[sender.node], time + 1), at)));
+            due.push(Reverse((
+                sender.next(&scenario.nodes[sender.node], &away[sender.node], time + 1),
+                at,
+            )));
         }
         while let Some((number, wanted)) = wanted.next_if(|(_, wanted)| wanted.time <= now) {
             waiting.insert((wanted.id, usize::MAX - number), 0);
@@ -161,10 +190,13 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], away: &[
 }
 
 impl Sender<'_> {
-    /// The next instant, from `from` on, at which it wants to send; while it has no supply it does not want to.
+    /// The next instant, from `from` on, at which it wants to send; while it has no supply it does
+    /// not want to.
     fn next(&mut self, node: &Node, away: &[Away], from: i64) -> i64 {
         let mut time = self.instant(node, from);
-        while let Some(off) = away.iter().find(|away| away.restarts && away.from <= time && time < away.to) {
+        while let Some(off) =
+            away.iter().find(|away| away.restarts && away.from <= time && time < away.to)
+        {
             let offset = self.message.offset.unwrap_or_else(|| {
                 let gap = self.message.period.or(self.message.mean_gap).unwrap_or(0.0);
                 gap.min(0.2) * self.random.random::<f64>()
@@ -178,10 +210,12 @@ impl Sender<'_> {
 
     fn instant(&mut self, node: &Node, from: i64) -> i64 {
         let Some(period) = self.message.period else {
-            let gap = Exp::new(1.0 / self.message.mean_gap.unwrap_or(1.0)).map_or(1.0, |gap| gap.sample(&mut self.random));
+            let gap = Exp::new(1.0 / self.message.mean_gap.unwrap_or(1.0))
+                .map_or(1.0, |gap| gap.sample(&mut self.random));
             return from + nanoseconds(gap);
         };
-        let jitter = Normal::new(0.0, node.jitter).map_or(0.0, |jitter| jitter.sample(&mut self.random));
+        let jitter =
+            Normal::new(0.0, node.jitter).map_or(0.0, |jitter| jitter.sample(&mut self.random));
         let period = period * (1.0 + node.drift_ppm * 1e-6);
         // Each instant counts from the beginning of the run, so that jitter does not add up.
         let mut ideal = self.begun + nanoseconds(self.sent as f64 * period);
@@ -217,26 +251,35 @@ impl Sender<'_> {
     }
 }
 
-/// What the logging controller reports while the bus is shorted: errors, then bus-off, then that it is back.
+/// What the logging controller reports while the bus is shorted: errors, then bus-off, then that it
+/// is back.
 fn error_reports(scenario: &Scenario, channel: usize, random: &mut ChaCha8Rng) -> Vec<Logged> {
     let mut out = Vec::new();
-    let here = |trouble: &Trouble| trouble.channel.as_ref().is_none_or(|name| scenario.channel(name) == Some(channel));
+    let here = |trouble: &Trouble| {
+        trouble.channel.as_ref().is_none_or(|name| scenario.channel(name) == Some(channel))
+    };
     let mut other = |time: i64, class: u32, data: [u8; 8]| {
         if let Some(error) = ErrorFrame::new(class, &data) {
             out.push(Logged { time, channel, kind: FrameKind::Error(error) });
         }
     };
-    for (_, from, to) in troubles(scenario, TroubleKind::BusErrors).filter(|(trouble, ..)| here(trouble)) {
+    for (_, from, to) in
+        troubles(scenario, TroubleKind::BusErrors).filter(|(trouble, ..)| here(trouble))
+    {
         let mut time = from;
         while time < to {
             other(time, 0x88, [0, 0, 0x04, 0, 0, 0, 0, 0]);
             time += nanoseconds(0.8 * random.random::<f64>());
         }
     }
-    for (_, _, to) in troubles(scenario, TroubleKind::LoggerOverflow).filter(|(trouble, ..)| here(trouble)) {
+    for (_, _, to) in
+        troubles(scenario, TroubleKind::LoggerOverflow).filter(|(trouble, ..)| here(trouble))
+    {
         other(to, 0x04, [0, 0x01, 0, 0, 0, 0, 0, 0]);
     }
-    for (_, from, to) in troubles(scenario, TroubleKind::BusShort).filter(|(trouble, ..)| here(trouble)) {
+    for (_, from, to) in
+        troubles(scenario, TroubleKind::BusShort).filter(|(trouble, ..)| here(trouble))
+    {
         let mut report = |time: i64, class: u32, data: [u8; 8]| {
             if let Some(error) = ErrorFrame::new(class, &data) {
                 out.push(Logged { time, channel, kind: FrameKind::Error(error) });
@@ -262,13 +305,20 @@ fn truth(scenario: &Scenario) -> Truth {
     });
     let events = scenario.troubles.iter().flat_map(|trouble| {
         let hit = |node: &&Node| match trouble.kind {
-            TroubleKind::PowerLoss | TroubleKind::StubOpen => trouble.node.as_ref() == Some(&node.name),
+            TroubleKind::PowerLoss | TroubleKind::StubOpen => {
+                trouble.node.as_ref() == Some(&node.name)
+            }
             TroubleKind::BranchOpen => trouble.branch == node.branch,
             TroubleKind::SupplyDip => node.resets_on_dip,
-            TroubleKind::BusShort | TroubleKind::KeyOff => trouble.channel.as_ref().is_none_or(|name| *name == node.channel),
-            TroubleKind::CapturePause | TroubleKind::BusErrors | TroubleKind::LoggerOverflow => false,
+            TroubleKind::BusShort | TroubleKind::KeyOff => {
+                trouble.channel.as_ref().is_none_or(|name| *name == node.channel)
+            }
+            TroubleKind::CapturePause | TroubleKind::BusErrors | TroubleKind::LoggerOverflow => {
+                false
+            }
         };
-        let nodes: Vec<String> = scenario.nodes.iter().filter(hit).map(|node| node.name.clone()).collect();
+        let nodes: Vec<String> =
+            scenario.nodes.iter().filter(hit).map(|node| node.name.clone()).collect();
         trouble.times().map(move |(from, to)| TruthEvent {
             kind: name(trouble.kind).to_owned(),
             nodes: nodes.clone(),
@@ -277,7 +327,12 @@ fn truth(scenario: &Scenario) -> Truth {
             end: scenario.start + to,
         })
     });
-    Truth { title: scenario.title.clone(), invented: scenario.invented, nodes: nodes.collect(), events: events.collect() }
+    Truth {
+        title: scenario.title.clone(),
+        invented: scenario.invented,
+        nodes: nodes.collect(),
+        events: events.collect(),
+    }
 }
 
 fn name(kind: TroubleKind) -> &'static str {

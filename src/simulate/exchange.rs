@@ -5,7 +5,7 @@ use lostnode_parsers::frame::{make_id, raw_id};
 use lostnode_parsers::{ClassicFrame, Id};
 
 use super::scenario::{Payload, Scenario};
-use crate::timing::nanoseconds;
+use crate::fold::timing::nanoseconds;
 
 /// A frame that wants the bus at a time.
 pub(super) struct Wanted {
@@ -31,7 +31,8 @@ pub(super) fn frames(scenario: &Scenario, channel: usize) -> Vec<Wanted> {
         let first = exchange.answers.first().map_or(exchange.request.id, |answer| answer.id);
         let mut time = segment(&exchange.request, first, exchange.at, &mut out);
         for answer in &exchange.answers {
-            // A request to all is sent with an identifier of its own; flow control goes to the module alone.
+            // A request to all is sent with an identifier of its own; flow control goes to the
+            // module alone.
             let tester = match (exchange.request.id, answer.id) {
                 (Id::Standard(request), Id::Standard(answer)) if request.as_raw() == 0x7DF => {
                     make_id(raw_id(Id::Standard(answer)) - 8, false)
@@ -50,7 +51,11 @@ fn segment(payload: &Payload, receiver: Id, at: f64, out: &mut Vec<Wanted>) -> f
     let mut send = |time: f64, id: Id, bytes: &[u8]| {
         let mut data = [PADDING; 8];
         data[..bytes.len()].copy_from_slice(bytes);
-        out.extend(ClassicFrame::new(id, &data).map(|frame| Wanted { time: nanoseconds(time), id, frame }));
+        out.extend(ClassicFrame::new(id, &data).map(|frame| Wanted {
+            time: nanoseconds(time),
+            id,
+            frame,
+        }));
     };
     let data = payload.data.as_slice();
     if data.len() <= 7 {

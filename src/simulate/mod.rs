@@ -1,4 +1,5 @@
-//! Captures with known ground truth: our own bus with nodes, clocks, arbitration, alive counters and troubles.
+//! Captures with known ground truth: our own bus with nodes, clocks, arbitration, alive counters
+//! and troubles.
 //!
 //! The same scenario and seed give the same capture on every machine.
 
@@ -30,7 +31,7 @@ pub struct Logged {
 /// # Errors
 /// Those of the writer.
 pub fn run(scenario: &Scenario, out: &mut dyn Write) -> io::Result<Truth> {
-    let start = crate::timing::nanoseconds(scenario.start);
+    let start = crate::fold::timing::nanoseconds(scenario.start);
     let (logged, truth) = bus::run(scenario);
     for frame in logged {
         let time = Timestamp::from_nanoseconds(start + frame.time);

@@ -65,7 +65,8 @@ pub struct Node {
     /// Standard deviation of its sending instants in seconds.
     #[serde(default = "default_jitter")]
     pub jitter: f64,
-    /// How far its clock wanders to and fro besides, in seconds (temperature), once in [`Node::wander_period`].
+    /// How far its clock wanders to and fro besides, in seconds (temperature), once in
+    /// [`Node::wander_period`].
     #[serde(default)]
     pub wander: f64,
     /// Seconds from one furthest point of the wander to the next.
@@ -152,7 +153,8 @@ pub struct Payload {
     /// Identifier it is sent with.
     #[serde(deserialize_with = "id")]
     pub id: Id,
-    /// Its bytes in hexadecimal; blanks between them are allowed. Text in quotation marks stands for its characters.
+    /// Its bytes in hexadecimal; blanks between them are allowed. Text in quotation marks stands
+    /// for its characters.
     #[serde(deserialize_with = "bytes")]
     pub data: Vec<u8>,
 }
@@ -213,8 +215,11 @@ impl std::error::Error for ScenarioError {}
 
 fn id<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Id, D::Error> {
     let text = String::deserialize(deserializer)?;
-    parse_id(&text)
-        .ok_or_else(|| serde::de::Error::custom(format!("`{text}` is no identifier: 3 digits up to 7FF or 8 up to 1FFFFFFF")))
+    parse_id(&text).ok_or_else(|| {
+        serde::de::Error::custom(format!(
+            "`{text}` is no identifier: 3 digits up to 7FF or 8 up to 1FFFFFFF"
+        ))
+    })
 }
 
 fn bytes<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<u8>, D::Error> {
@@ -227,7 +232,10 @@ fn bytes<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Vec<u8>, D::Error
             continue;
         }
         let digits: String = part.chars().filter(|c| *c != ' ').collect();
-        out.extend(hex::decode(&digits).map_err(|error| serde::de::Error::custom(format!("`{part}`: {error}")))?);
+        out.extend(
+            hex::decode(&digits)
+                .map_err(|error| serde::de::Error::custom(format!("`{part}`: {error}")))?,
+        );
     }
     if out.is_empty() || out.len() > 4095 {
         return Err(serde::de::Error::custom("a message has 1 to 4095 bytes"));
@@ -246,7 +254,8 @@ impl Scenario {
     /// assert!(error.to_string().contains("line 1"));
     /// ```
     pub fn parse(text: &str) -> Result<Scenario, ScenarioError> {
-        let scenario: Scenario = toml::from_str(text).map_err(|error| ScenarioError(error.to_string()))?;
+        let scenario: Scenario =
+            toml::from_str(text).map_err(|error| ScenarioError(error.to_string()))?;
         scenario.check().map_err(ScenarioError)?;
         Ok(scenario)
     }
@@ -260,23 +269,36 @@ impl Scenario {
         seconds("duration", self.duration)?;
         for channel in &self.channels {
             if !(1e3..=1e7).contains(&channel.bit_rate) {
-                return Err(format!("channel {}: bit_rate is {}; it is in bits per second", channel.name, channel.bit_rate));
+                return Err(format!(
+                    "channel {}: bit_rate is {}; it is in bits per second",
+                    channel.name, channel.bit_rate
+                ));
             }
         }
         for node in &self.nodes {
-            self.channel(&node.channel).ok_or_else(|| format!("node {}: there is no channel {}", node.name, node.channel))?;
+            self.channel(&node.channel).ok_or_else(|| {
+                format!("node {}: there is no channel {}", node.name, node.channel)
+            })?;
             seconds(&format!("node {}: jitter", node.name), node.jitter)?;
             seconds(&format!("node {}: boot", node.name), node.boot)?;
             seconds(&format!("node {}: wander", node.name), node.wander)?;
             if !(node.wander_period > 0.0 && node.wander_period.is_finite()) {
-                return Err(format!("node {}: wander_period is {}; it is in seconds, above zero", node.name, node.wander_period));
+                return Err(format!(
+                    "node {}: wander_period is {}; it is in seconds, above zero",
+                    node.name, node.wander_period
+                ));
             }
             node.messages.iter().try_for_each(|message| message.check(&node.name))?;
         }
         for exchange in &self.exchanges {
             seconds("exchange: at", exchange.at)?;
-            if let Some(channel) = exchange.channel.as_ref().filter(|channel| self.channel(channel).is_none()) {
-                return Err(format!("exchange at {} s: there is no channel {channel}", exchange.at));
+            if let Some(channel) =
+                exchange.channel.as_ref().filter(|channel| self.channel(channel).is_none())
+            {
+                return Err(format!(
+                    "exchange at {} s: there is no channel {channel}",
+                    exchange.at
+                ));
             }
         }
         self.troubles.iter().try_for_each(|trouble| self.check_trouble(trouble))
@@ -284,17 +306,29 @@ impl Scenario {
 
     fn check_trouble(&self, trouble: &Trouble) -> Result<(), String> {
         let kind = trouble.kind;
-        if trouble.at.is_empty() || !(trouble.lasts.len() == 1 || trouble.lasts.len() == trouble.at.len()) {
-            return Err(format!("trouble {kind:?}: give `at` and, in `lasts`, one length or as many as beginnings"));
+        if trouble.at.is_empty()
+            || !(trouble.lasts.len() == 1 || trouble.lasts.len() == trouble.at.len())
+        {
+            return Err(format!(
+                "trouble {kind:?}: give `at` and, in `lasts`, one length or as many as beginnings"
+            ));
         }
         let named = match kind {
-            TroubleKind::PowerLoss | TroubleKind::StubOpen => {
-                trouble.node.as_ref().is_some_and(|name| self.nodes.iter().any(|node| node.name == *name))
+            TroubleKind::PowerLoss | TroubleKind::StubOpen => trouble
+                .node
+                .as_ref()
+                .is_some_and(|name| self.nodes.iter().any(|node| node.name == *name)),
+            TroubleKind::BranchOpen => {
+                trouble.branch.is_some()
+                    && self.nodes.iter().any(|node| node.branch == trouble.branch)
             }
-            TroubleKind::BranchOpen => trouble.branch.is_some() && self.nodes.iter().any(|node| node.branch == trouble.branch),
             _ => trouble.channel.as_ref().is_none_or(|name| self.channel(name).is_some()),
         };
-        if named { Ok(()) } else { Err(format!("trouble {kind:?}: name an existing node, branch or channel")) }
+        if named {
+            Ok(())
+        } else {
+            Err(format!("trouble {kind:?}: name an existing node, branch or channel"))
+        }
     }
 
     /// Index of a channel by name.
@@ -308,13 +342,22 @@ impl Message {
         let name = format!("node {node}, message {}", lostnode_parsers::frame::DisplayId(self.id));
         match (self.period, self.mean_gap) {
             (Some(gap), None) | (None, Some(gap)) if gap >= 0.001 && gap.is_finite() => {}
-            _ => return Err(format!("{name}: give either `period` or `mean_gap`, at least 0.001 s")),
+            _ => {
+                return Err(format!(
+                    "{name}: give either `period` or `mean_gap`, at least 0.001 s"
+                ));
+            }
         }
         if self.length > 8 {
-            return Err(format!("{name}: length is {}; the classical format has at most 8 bytes", self.length));
+            return Err(format!(
+                "{name}: length is {}; the classical format has at most 8 bytes",
+                self.length
+            ));
         }
         match self.counter {
-            Some(Counter { byte, bit, width }) if byte >= self.length || bit > 7 || width == 0 || bit + width > 8 => {
+            Some(Counter { byte, bit, width })
+                if byte >= self.length || bit > 7 || width == 0 || bit + width > 8 =>
+            {
                 Err(format!("{name}: the counter does not fit into its byte"))
             }
             _ => Ok(()),

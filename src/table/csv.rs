@@ -46,7 +46,9 @@ fn text<'a>(cell: &'a Cell<'_>) -> Cow<'a, str> {
         Cell::Flag(flag) => Cow::Borrowed(if *flag { "true" } else { "false" }),
         Cell::Bytes(bytes) => Cow::Owned(hex::encode_upper(bytes)),
         // A semicolon inside one of them would part it.
-        Cell::Texts(texts) => Cow::Owned(texts.iter().map(|text| text.replace(';', ",")).collect::<Vec<_>>().join(";")),
+        Cell::Texts(texts) => Cow::Owned(
+            texts.iter().map(|text| text.replace(';', ",")).collect::<Vec<_>>().join(";"),
+        ),
     }
 }
 
@@ -54,7 +56,8 @@ fn text<'a>(cell: &'a Cell<'_>) -> Cow<'a, str> {
 fn seconds(time: Timestamp) -> String {
     let nanoseconds = time.nanoseconds();
     let sign = if nanoseconds < 0 { "-" } else { "" };
-    let (whole, fraction) = (nanoseconds.unsigned_abs() / 1_000_000_000, nanoseconds.unsigned_abs() % 1_000_000_000);
+    let (whole, fraction) =
+        (nanoseconds.unsigned_abs() / 1_000_000_000, nanoseconds.unsigned_abs() % 1_000_000_000);
     match fraction % 1000 {
         0 => format!("{sign}{whole}.{:06}", fraction / 1000),
         _ => format!("{sign}{whole}.{fraction:09}"),

@@ -43,7 +43,9 @@ impl Serialize for Row<'_> {
                 Cell::Whole(number) => map.serialize_entry(column.name, number)?,
                 Cell::Real(number) => map.serialize_entry(column.name, number)?,
                 Cell::Flag(flag) => map.serialize_entry(column.name, flag)?,
-                Cell::Bytes(bytes) => map.serialize_entry(column.name, &hex::encode_upper(bytes))?,
+                Cell::Bytes(bytes) => {
+                    map.serialize_entry(column.name, &hex::encode_upper(bytes))?
+                }
                 Cell::Texts(texts) => map.serialize_entry(column.name, texts)?,
             }
         }

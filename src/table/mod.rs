@@ -1,6 +1,7 @@
 //! Tables with named, typed columns, written row by row: CSV, JSON lines, Parquet.
 //!
-//! A table is described once, by its [`Column`]s; the description is also its documentation (`docs/tables.md`, checked by a test).
+//! A table is described once, by its [`Column`]s; the description is also its documentation
+//! (`docs/tables.md`, checked by a test).
 
 mod csv;
 mod jsonl;
@@ -124,7 +125,11 @@ pub enum Form {
 ///
 /// # Errors
 /// Those of the writer.
-pub fn writer<'w>(form: Form, columns: &'w [Column], out: impl Write + Send + 'w) -> io::Result<Box<dyn Sink + Send + 'w>> {
+pub fn writer<'w>(
+    form: Form,
+    columns: &'w [Column],
+    out: impl Write + Send + 'w,
+) -> io::Result<Box<dyn Sink + Send + 'w>> {
     Ok(match form {
         Form::Csv => Box::new(Csv::new(columns, out)?),
         Form::JsonLines => Box::new(JsonLines::new(columns, out)),

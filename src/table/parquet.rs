@@ -5,8 +5,9 @@ use std::io::{self, Write};
 use lostnode_parsers::Timestamp;
 use polars::io::parquet::write::BatchedWriter;
 use polars::prelude::{
-    BinaryChunked, BooleanChunked, Column as Chunk, DataFrame, DataType, Float64Chunked, Int64Chunked, IntoColumn, IntoSeries,
-    ListChunked, NewChunkedArray, ParquetWriter, PlSmallStr, PolarsError, Schema, Series, StringChunked, TimeUnit,
+    BinaryChunked, BooleanChunked, Column as Chunk, DataFrame, DataType, Float64Chunked,
+    Int64Chunked, IntoColumn, IntoSeries, ListChunked, NewChunkedArray, ParquetWriter, PlSmallStr,
+    PolarsError, Schema, Series, StringChunked, TimeUnit,
 };
 
 use super::{Cell, Column, Kind, Sink};
@@ -14,7 +15,8 @@ use super::{Cell, Column, Kind, Sink};
 /// Rows held before they are written; what a reader fetches at a time.
 const GROUP: usize = 1 << 16;
 
-/// Writes Parquet, compressed with zstd. Time stamps are nanoseconds without a zone; numbers are 64 bits wide.
+/// Writes Parquet, compressed with zstd. Time stamps are nanoseconds without a zone; numbers are 64
+/// bits wide.
 pub struct Parquet<W: Write> {
     columns: Vec<Values>,
     names: Vec<&'static str>,
@@ -62,7 +64,9 @@ impl<W: Write> Parquet<W> {
     /// # Errors
     /// Those of the writer.
     pub fn new(columns: &[Column], out: W) -> io::Result<Self> {
-        let schema = Schema::from_iter(columns.iter().map(|column| (PlSmallStr::from(column.name), data_type(column.kind))));
+        let schema = Schema::from_iter(
+            columns.iter().map(|column| (PlSmallStr::from(column.name), data_type(column.kind))),
+        );
         Ok(Parquet {
             columns: columns.iter().map(|column| Values::new(column.kind)).collect(),
             names: columns.iter().map(|column| column.name).collect(),
@@ -72,7 +76,12 @@ impl<W: Write> Parquet<W> {
     }
 
     fn flush(&mut self) -> io::Result<()> {
-        let chunks: Vec<Chunk> = self.names.iter().zip(&mut self.columns).map(|(name, values)| values.take(name)).collect();
+        let chunks: Vec<Chunk> = self
+            .names
+            .iter()
+            .zip(&mut self.columns)
+            .map(|(name, values)| values.take(name))
+            .collect();
         self.rows = 0;
         let frame = DataFrame::new(chunks).map_err(failed)?;
         self.out.write_batch(&frame).map_err(failed)
@@ -111,16 +120,25 @@ impl Values {
         }
     }
 
-    /// A cell of another kind than its column's is an empty one; the tests of every table would show it.
+    /// A cell of another kind than its column's is an empty one; the tests of every table would
+    /// show it.
     fn push(&mut self, cell: &Cell<'_>) {
         match (self, cell) {
-            (Values::Time(values), Cell::Time(time)) => values.push(Some(Timestamp::nanoseconds(*time))),
-            (Values::Text(values), Cell::Text(text)) => values.push(Some(text.clone().into_owned())),
-            (Values::Whole(values), Cell::Whole(number)) => values.push(i64::try_from(*number).ok()),
+            (Values::Time(values), Cell::Time(time)) => {
+                values.push(Some(Timestamp::nanoseconds(*time)))
+            }
+            (Values::Text(values), Cell::Text(text)) => {
+                values.push(Some(text.clone().into_owned()))
+            }
+            (Values::Whole(values), Cell::Whole(number)) => {
+                values.push(i64::try_from(*number).ok())
+            }
             (Values::Real(values), Cell::Real(number)) => values.push(Some(*number)),
             (Values::Flag(values), Cell::Flag(flag)) => values.push(Some(*flag)),
             (Values::Bytes(values), Cell::Bytes(bytes)) => values.push(Some(bytes.to_vec())),
-            (Values::Texts(values), Cell::Texts(texts)) => values.push(Some(texts.clone().into_owned())),
+            (Values::Texts(values), Cell::Texts(texts)) => {
+                values.push(Some(texts.clone().into_owned()))
+            }
             (Values::Time(values) | Values::Whole(values), _) => values.push(None),
             (Values::Text(values), _) => values.push(None),
             (Values::Real(values), _) => values.push(None),
@@ -137,16 +155,30 @@ impl Values {
                 .into_datetime(TimeUnit::Nanoseconds, None)
                 .into_series()
                 .into_column(),
-            Values::Text(values) => StringChunked::from_iter_options(name, values.drain(..)).into_column(),
-            Values::Whole(values) => Int64Chunked::from_iter_options(name, values.drain(..)).into_column(),
-            Values::Real(values) => Float64Chunked::from_iter_options(name, values.drain(..)).into_column(),
-            Values::Flag(values) => BooleanChunked::from_iter_options(name, values.drain(..)).into_column(),
-            Values::Bytes(values) => BinaryChunked::from_iter_options(name, values.drain(..)).into_column(),
+            Values::Text(values) => {
+                StringChunked::from_iter_options(name, values.drain(..)).into_column()
+            }
+            Values::Whole(values) => {
+                Int64Chunked::from_iter_options(name, values.drain(..)).into_column()
+            }
+            Values::Real(values) => {
+                Float64Chunked::from_iter_options(name, values.drain(..)).into_column()
+            }
+            Values::Flag(values) => {
+                BooleanChunked::from_iter_options(name, values.drain(..)).into_column()
+            }
+            Values::Bytes(values) => {
+                BinaryChunked::from_iter_options(name, values.drain(..)).into_column()
+            }
             Values::Texts(values) => {
                 let lists = values.drain(..).map(|texts| {
-                    texts.map(|texts| StringChunked::from_iter_values(PlSmallStr::EMPTY, texts.into_iter()).into_series())
+                    texts.map(|texts| {
+                        StringChunked::from_iter_values(PlSmallStr::EMPTY, texts.into_iter())
+                            .into_series()
+                    })
                 });
-                let mut column: ListChunked = lists.collect::<Vec<Option<Series>>>().into_iter().collect();
+                let mut column: ListChunked =
+                    lists.collect::<Vec<Option<Series>>>().into_iter().collect();
                 column.rename(name);
                 column.into_column()
             }

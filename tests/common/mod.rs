@@ -31,7 +31,13 @@ pub fn own(path: &str) -> PathBuf {
 /// Runs `report --format json` with further arguments; exit code and document.
 #[track_caller]
 pub fn report(capture: &Path, arguments: &[&str]) -> (i32, Value) {
-    let output = lostnode().arg("report").arg(capture).args(["--format", "json"]).args(arguments).output().unwrap();
+    let output = lostnode()
+        .arg("report")
+        .arg(capture)
+        .args(["--format", "json"])
+        .args(arguments)
+        .output()
+        .unwrap();
     let code = output.status.code().unwrap();
     assert_ne!(code, 2, "{}", String::from_utf8_lossy(&output.stderr));
     (code, serde_json::from_slice(&output.stdout).unwrap())
@@ -40,8 +46,13 @@ pub fn report(capture: &Path, arguments: &[&str]) -> (i32, Value) {
 /// Runs the binary with `input` on standard input.
 pub fn piped(arguments: &[&str], input: &[u8]) -> Output {
     use std::io::Write;
-    let mut child =
-        lostnode().args(arguments).stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child = lostnode()
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
     let mut stdin = child.stdin.take().unwrap();
     let input = input.to_vec();
     let writer = std::thread::spawn(move || {
@@ -73,24 +84,41 @@ pub fn simulated(scenario: &str, arguments: &[&str]) -> (i32, Value, lostnode::s
 /// Outages of a report as `(scope, who, start from the first frame, length)`.
 pub fn outages(document: &Value) -> Vec<(String, String, f64, f64)> {
     let begin = document["captures"][0]["start"].as_f64().unwrap();
-    let list = |value: &Value| value.as_array().unwrap().iter().map(|v| v.as_str().unwrap()).collect::<Vec<_>>().join("+");
+    let list = |value: &Value| {
+        value.as_array().unwrap().iter().map(|v| v.as_str().unwrap()).collect::<Vec<_>>().join("+")
+    };
     let outages = document["outages"].as_array().unwrap().iter();
     outages
         .map(|outage| {
-            let who = if outage["scope"] == "identifier" { list(&outage["ids"]) } else { list(&outage["nodes"]) };
+            let who = if outage["scope"] == "identifier" {
+                list(&outage["ids"])
+            } else {
+                list(&outage["nodes"])
+            };
             let scope = outage["scope"].as_str().unwrap().to_owned();
-            (scope, who, outage["start"].as_f64().unwrap() - begin, outage["duration_s"].as_f64().unwrap())
+            (
+                scope,
+                who,
+                outage["start"].as_f64().unwrap() - begin,
+                outage["duration_s"].as_f64().unwrap(),
+            )
         })
         .collect()
 }
 
-/// Frames of both widths and all lengths as lines `time id data`, for programs that write captures from them.
+/// Frames of both widths and all lengths as lines `time id data`, for programs that write captures
+/// from them.
 pub fn plain_lines(count: u32) -> Vec<String> {
     (0..count)
         .map(|at| {
             let id = at.wrapping_mul(2_654_435_761);
-            let id = if at % 2 == 0 { format!("{:03X}", id & 0x7FF) } else { format!("{:08X}", id & 0x1FFF_FFFF) };
-            let data: String = (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
+            let id = if at % 2 == 0 {
+                format!("{:03X}", id & 0x7FF)
+            } else {
+                format!("{:08X}", id & 0x1FFF_FFFF)
+            };
+            let data: String =
+                (0..at % 9).map(|byte| format!("{:02X}", (byte * 37 + at) as u8)).collect();
             format!("{}.{:06} {id} {data}", 1_700_000_000 + at / 10, at % 10 * 100_000)
         })
         .collect()

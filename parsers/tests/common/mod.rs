@@ -20,5 +20,8 @@ pub fn vectors(name: &str) -> Option<Value> {
 
 /// Bytes from their hexadecimal digits.
 pub fn bytes(text: &str) -> Vec<u8> {
-    (0..text.len()).step_by(2).map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap()).collect()
+    (0..text.len())
+        .step_by(2)
+        .map(|at| u8::from_str_radix(&text[at..at + 2], 16).unwrap())
+        .collect()
 }

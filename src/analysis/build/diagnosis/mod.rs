@@ -1,0 +1,151 @@
+//! Codes, identity and blame, from what the folds kept of diagnostic messages.
+
+mod codes;
+mod vehicle;
+
+use crate::analysis::blame::{self, Accusation, Blame, Witness};
+use crate::analysis::diagnosis::{
+    CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry, TestEntry,
+};
+use crate::analysis::{Node, Outage, Scope};
+use crate::fold::diagnostics::{Diagnostics, Identity, Module, is_vin};
+use crate::fold::timing::Nanoseconds;
+use lostnode_parsers::dtc;
+
+/// PID of a freeze frame that holds the code it was stored with (SAE J1979, service 02).
+const CODE_OF_FRAME: u8 = 0x02;
+
+/// Draws the diagnostic part of the answer; `begin` is the first time stamp, where there are any.
+pub fn diagnosis(
+    diagnostics: &Diagnostics,
+    nodes: &[Node],
+    outages: &[Outage],
+    begin: Option<Nanoseconds>,
+) -> Diagnosis {
+    let codes = codes::of(diagnostics, begin.is_some());
+    let (blame, accusers) = blamed(&codes, nodes, outages);
+    Diagnosis {
+        codes_read: diagnostics.codes.read().collect(),
+        identity: identities(diagnostics, &codes),
+        freeze_frames: freeze_frames(diagnostics),
+        tests: diagnostics
+            .stored
+            .tests
+            .iter()
+            .map(|((module, ..), result)| TestEntry { module: *module, result: *result })
+            .collect(),
+        vehicle: vehicle::of(diagnostics, outages, begin.is_some()),
+        talks: talks(diagnostics),
+        blame,
+        accusers,
+        messages: diagnostics.messages.clone(),
+        codes,
+    }
+}
+
+fn identities(diagnostics: &Diagnostics, codes: &[CodeEntry]) -> Vec<IdentityEntry> {
+    let vehicle = diagnostics.identities.vehicle();
+    let entry = |(module, identity): (&Module, &Identity)| {
+        let says_so =
+            |code: &CodeEntry| code.module == *module && code.unconfigured && code.gone.is_none();
+        let unconfigured = codes.iter().any(says_so);
+        IdentityEntry {
+            module: *module,
+            vin: identity.vin.clone(),
+            part_number: identity.part_number.clone(),
+            calibration_ids: identity.calibration_ids.clone(),
+            verification_numbers: identity.verification_numbers.clone(),
+            name: identity.name.clone(),
+            others: identity
+                .others
+                .iter()
+                .map(|(what, value)| (what.clone(), value.clone()))
+                .collect(),
+            sources: identity.sources.clone(),
+            problems: problems(identity, vehicle.vin.as_deref(), unconfigured),
+        }
+    };
+    diagnostics.identities.modules.iter().map(entry).collect()
+}
+
+fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<IdentityProblem> {
+    let vin = match (identity.vin.as_deref(), vin) {
+        (Some(""), _) => Some(IdentityProblem::BlankVin),
+        (Some(own), Some(vehicle)) if own != vehicle && is_vin(own) => {
+            Some(IdentityProblem::OtherVin(own.to_owned()))
+        }
+        (Some(own), Some(vehicle)) if own != vehicle => {
+            Some(IdentityProblem::NoVin(own.to_owned()))
+        }
+        _ => None,
+    };
+    let claims = identity.claims.len();
+    [
+        vin,
+        unconfigured.then_some(IdentityProblem::Unconfigured),
+        (claims > 1).then_some(IdentityProblem::AddressClaims(claims)),
+        identity.cannot_claim.then_some(IdentityProblem::CannotClaim),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
+}
+
+fn freeze_frames(diagnostics: &Diagnostics) -> Vec<FreezeFrameEntry> {
+    let frames = diagnostics.stored.freeze_frames.iter();
+    frames
+        .map(|((module, frame), values)| FreezeFrameEntry {
+            module: *module,
+            frame: *frame,
+            code: values.get(&CODE_OF_FRAME).and_then(|bytes| dtc::two_byte_codes(bytes).next()),
+            values: values
+                .iter()
+                .filter(|(pid, _)| **pid != CODE_OF_FRAME)
+                .map(|(pid, bytes)| (*pid, bytes.clone()))
+                .collect(),
+        })
+        .collect()
+}
+
+fn talks(diagnostics: &Diagnostics) -> Vec<TalkEntry> {
+    let talks = diagnostics.exchanges.talks.iter();
+    talks
+        .map(|(module, talk)| TalkEntry {
+            module: *module,
+            positive: talk.positive,
+            negative: talk.negative.iter().map(|(reason, count)| (*reason, *count)).collect(),
+            unanswered: talk.unanswered,
+            pending: talk.pending,
+            late: talk.late,
+            slowest: talk.slowest,
+        })
+        .collect()
+}
+
+fn blamed(
+    codes: &[CodeEntry],
+    nodes: &[Node],
+    outages: &[Outage],
+) -> (Vec<Blame>, Vec<(Module, usize)>) {
+    let accusations: Vec<Accusation> = codes
+        .iter()
+        // What an event of low supply left behind accuses nobody.
+        .filter(|code| code.event.is_none())
+        .filter_map(|code| {
+            Some(Accusation {
+                reporter: code.module,
+                missed: code.missed.clone()?,
+                code: code.number,
+            })
+        })
+        .collect();
+    let witness = |(at, node): (usize, &Node)| {
+        let hit = outages.iter().filter(|outage| {
+            matches!(outage.scope, Scope::Node | Scope::Branch) && outage.nodes.contains(&at)
+        });
+        let longest = hit.clone().map(|outage| outage.duration).fold(0.0, f64::max);
+        Witness { name: node.name.clone(), outages: hit.count(), longest }
+    };
+    let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
+    blame::matrix(&accusations, &witnesses)
+}

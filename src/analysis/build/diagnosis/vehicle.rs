@@ -1,0 +1,52 @@
+//! What the vehicle says of itself: VIN, supply, readiness.
+
+use crate::analysis::Outage;
+use crate::analysis::diagnosis::{DipEntry, MonitorEntry, SupplyEntry, VehicleEntry};
+use crate::fold::diagnostics::Diagnostics;
+use crate::fold::diagnostics::supply::{Dip, Supply};
+use crate::fold::timing::{Nanoseconds, nanoseconds};
+
+/// Draws it; `timed` where the capture has time stamps.
+pub fn of(diagnostics: &Diagnostics, outages: &[Outage], timed: bool) -> VehicleEntry {
+    let vehicle = diagnostics.identities.vehicle();
+    let readiness = &diagnostics.codes.readiness;
+    let monitors = readiness.iter().flat_map(|(module, (_, readiness))| {
+        readiness.monitors().filter(|monitor| monitor.supported).map(|monitor| MonitorEntry {
+            module: *module,
+            monitor: monitor.name,
+            complete: monitor.complete,
+        })
+    });
+    let lamps = readiness
+        .values()
+        .map(|(_, readiness)| readiness.mil)
+        .chain(diagnostics.codes.lamps.values().map(|lamps| lamps.malfunction));
+    VehicleEntry {
+        vin: vehicle.vin,
+        vin_conflicts: vehicle.conflicts,
+        supply: supply(&diagnostics.identities.supply, outages, timed),
+        monitors: monitors.collect(),
+        mil: lamps.reduce(|a, b| a || b),
+    }
+}
+
+fn supply(supply: &Supply, outages: &[Outage], timed: bool) -> Option<SupplyEntry> {
+    let ((min_at, min), max) = supply.range()?;
+    let near = nanoseconds(DipEntry::NEAR);
+    let within =
+        |dip: &Dip, time: Nanoseconds| (dip.span.0 - near..=dip.span.1 + near).contains(&time);
+    let touched = |dip: &Dip| {
+        let hit = |outage: &Outage| {
+            outage.is_loss() && (within(dip, outage.start) || within(dip, outage.end))
+        };
+        outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
+    };
+    let dips = supply.dips().into_iter().map(|dip| DipEntry { outages: touched(&dip), dip });
+    Some(SupplyEntry {
+        min,
+        max,
+        min_at: timed.then_some(min_at),
+        series: if timed { supply.series.clone() } else { Vec::new() },
+        dips: if timed { dips.collect() } else { Vec::new() },
+    })
+}

@@ -1,0 +1,264 @@
+//! The part of the answer that comes from diagnostic messages; docs/diagnostics.md tells how it is
+//! read.
+
+use lostnode_parsers::dtc::{Code, Status};
+use lostnode_parsers::obd::TestResult;
+
+use super::Nanoseconds;
+use super::blame::{Blame, Missed};
+pub use crate::fold::diagnostics::supply::Dip;
+pub use crate::fold::diagnostics::{CodeNumber, MessageCounts, Module, Party, Seen};
+
+/// A trouble code as one module holds it.
+#[derive(Clone, Debug)]
+pub struct CodeEntry {
+    /// The code.
+    pub number: CodeNumber,
+    /// Who holds it.
+    pub module: Module,
+    /// The module that it says is not heard.
+    pub missed: Option<Missed>,
+    /// Its last status byte; `None` where the service gives none.
+    pub status: Option<Status>,
+    /// Lists it was seen in.
+    pub lists: Vec<Seen>,
+    /// How it stood when it was last reported.
+    pub standing: CodeStanding,
+    /// First and last reported; `None` without time stamps.
+    pub seen: Option<(Nanoseconds, Nanoseconds)>,
+    /// When it was cleared while it was there.
+    pub cleared: Option<Nanoseconds>,
+    /// Reported again as a fault after the clear.
+    pub returned: bool,
+    /// When a list that had it came without it.
+    pub gone: Option<Nanoseconds>,
+    /// Whether its test has run to the end since the clear, where that can be told.
+    pub tested: Option<bool>,
+    /// Times it occurred, where the module counts.
+    pub count: Option<u8>,
+    /// The event that it is probably a mark of, with others.
+    pub event: Option<CodeEvent>,
+    /// It says that the module is not programmed or configured.
+    pub unconfigured: bool,
+    /// It says that the module has a fault inside.
+    pub internal: bool,
+    /// It was failing, pending or active when it was last there.
+    pub failing: bool,
+    /// It asks for a warning lamp.
+    pub lamp: bool,
+}
+
+impl CodeEntry {
+    /// Failing, pending or active, and still there when it was last read.
+    pub fn is_failing_now(&self) -> bool {
+        self.failing && self.gone.is_none()
+    }
+}
+
+/// How a code stood when it was last reported (status bits of ISO 14229-1:2020, D.2).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum CodeStanding {
+    /// Its test failed.
+    Failing,
+    /// Its test failed, and it is not confirmed yet.
+    Pending,
+    /// Confirmed, and its test did not fail.
+    NotFailing,
+    /// In a list of codes, which says no more.
+    #[default]
+    Stored,
+}
+
+/// An event that several modules remember with codes of their own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CodeEvent {
+    /// The supply was low.
+    LowSupply {
+        /// Modules that remember it.
+        modules: usize,
+        /// It dipped in this capture.
+        dipped: bool,
+    },
+    /// Codes appeared between the same two reads of the lists.
+    SameReads {
+        /// Modules that stored one.
+        modules: usize,
+    },
+}
+
+/// Who a module says it is.
+#[derive(Clone, Debug)]
+pub struct IdentityEntry {
+    /// The module.
+    pub module: Module,
+    /// VIN; empty where it answered with a blank one.
+    pub vin: Option<String>,
+    /// Part number.
+    pub part_number: Option<String>,
+    /// Calibration identifiers.
+    pub calibration_ids: Vec<String>,
+    /// Calibration verification numbers.
+    pub verification_numbers: Vec<String>,
+    /// Its name in its own words.
+    pub name: Option<String>,
+    /// Other identification: what, and value.
+    pub others: Vec<(String, String)>,
+    /// Where this is from, such as `service 09` or `0xF190`.
+    pub sources: Vec<String>,
+    /// What is wrong with it.
+    pub problems: Vec<IdentityProblem>,
+}
+
+/// What is wrong with a module's identification.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum IdentityProblem {
+    /// Its VIN is blank.
+    BlankVin,
+    /// It carries this VIN, and most others another.
+    OtherVin(String),
+    /// What it gives as VIN, which has not the form of one.
+    NoVin(String),
+    /// It holds a code that says it is not programmed or not configured.
+    Unconfigured,
+    /// So many units claimed its address, which only one can keep.
+    AddressClaims(usize),
+    /// A unit could not claim an address.
+    CannotClaim,
+}
+
+/// What the vehicle says of itself.
+#[derive(Clone, Debug, Default)]
+pub struct VehicleEntry {
+    /// The VIN most modules have.
+    pub vin: Option<String>,
+    /// Modules with another, and which; empty where blank.
+    pub vin_conflicts: Vec<(Module, String)>,
+    /// Supply voltage, where a module told it.
+    pub supply: Option<SupplyEntry>,
+    /// Readiness monitors that modules have.
+    pub monitors: Vec<MonitorEntry>,
+    /// A module asks for the malfunction lamp.
+    pub mil: Option<bool>,
+}
+
+/// A readiness monitor of a module (service 01, PID 01).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct MonitorEntry {
+    /// The module.
+    pub module: Module,
+    /// What it watches, as SAE J1979 calls it.
+    pub monitor: &'static str,
+    /// It has run since the codes were cleared.
+    pub complete: bool,
+}
+
+/// Supply voltage as modules measured it, in volts.
+#[derive(Clone, Debug)]
+pub struct SupplyEntry {
+    /// Least.
+    pub min: f64,
+    /// Greatest.
+    pub max: f64,
+    /// When it was least; `None` without time stamps.
+    pub min_at: Option<Nanoseconds>,
+    /// Readings; empty without time stamps.
+    pub series: Vec<(Nanoseconds, f64)>,
+    /// Times below a level.
+    pub dips: Vec<DipEntry>,
+}
+
+/// A time below a level of supply.
+#[derive(Clone, Debug)]
+pub struct DipEntry {
+    /// The dip.
+    pub dip: Dip,
+    /// Indexes into [`super::Analysis::outages`] of losses that began or ended in it, or within
+    /// [`DipEntry::NEAR`] of it.
+    pub outages: Vec<usize>,
+}
+
+impl DipEntry {
+    /// Seconds around a dip within which an outage is told beside it: readings of the supply come
+    /// that far apart.
+    pub const NEAR: f64 = 2.0;
+}
+
+/// What a module stored with a code (service 02).
+#[derive(Clone, Debug)]
+pub struct FreezeFrameEntry {
+    /// The module.
+    pub module: Module,
+    /// Number of the frame.
+    pub frame: u8,
+    /// The code it was stored with, where that was read.
+    pub code: Option<Code>,
+    /// Values: the PID, and its bytes as sent.
+    pub values: Vec<(u8, Vec<u8>)>,
+}
+
+/// A result of a test on board (service 06).
+#[derive(Clone, Debug)]
+pub struct TestEntry {
+    /// The module.
+    pub module: Module,
+    /// The result with its limits.
+    pub result: TestResult,
+}
+
+impl TestEntry {
+    /// Whether the value lies within its limits.
+    pub fn passed(&self) -> bool {
+        (self.result.low..=self.result.high).contains(&self.result.value)
+    }
+}
+
+/// How one module answered.
+#[derive(Clone, Debug)]
+pub struct TalkEntry {
+    /// The module.
+    pub module: Module,
+    /// Positive answers.
+    pub positive: u64,
+    /// Negative answers: response code (ISO 14229-1:2020, annex A), how many.
+    pub negative: Vec<(u8, u64)>,
+    /// Requests to it alone that stayed without answer.
+    pub unanswered: u64,
+    /// "Answer pending" messages.
+    pub pending: u64,
+    /// Answers later than the standard allows.
+    pub late: u64,
+    /// Longest wait in seconds.
+    pub slowest: Option<f64>,
+}
+
+impl TalkEntry {
+    /// It was asked more than once and never answered, not even with a refusal.
+    pub fn is_mute(&self) -> bool {
+        self.unanswered >= 2 && self.positive == 0 && self.negative.is_empty()
+    }
+}
+
+/// All of it.
+#[derive(Clone, Debug, Default)]
+pub struct Diagnosis {
+    /// Modules whose lists of codes were read.
+    pub codes_read: Vec<Module>,
+    /// Codes, by module.
+    pub codes: Vec<CodeEntry>,
+    /// Modules that said who they are.
+    pub identity: Vec<IdentityEntry>,
+    /// The vehicle.
+    pub vehicle: VehicleEntry,
+    /// Freeze frames.
+    pub freeze_frames: Vec<FreezeFrameEntry>,
+    /// Results of tests on board.
+    pub tests: Vec<TestEntry>,
+    /// How modules answered.
+    pub talks: Vec<TalkEntry>,
+    /// Modules that others miss, most missed first.
+    pub blame: Vec<Blame>,
+    /// Modules that miss three others or more, and how many.
+    pub accusers: Vec<(Module, usize)>,
+    /// How many messages came through whole.
+    pub messages: MessageCounts,
+}

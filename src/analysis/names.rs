@@ -1,0 +1,67 @@
+//! What a module is called. A module is known by its place: the channel it was heard on and what
+//! it answers by. Its name is made from that and from what it calls itself; nothing is ever looked
+//! up by a name.
+
+use std::fmt;
+
+use lostnode_parsers::j1939;
+
+use super::Analysis;
+use crate::fold::diagnostics::{Module, Party};
+
+/// The name of a module: `0x7E8 (ECM-EngineControl)`, with the channel before it where there are
+/// several.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ModuleName {
+    /// Channel, where the capture has several.
+    pub channel: Option<String>,
+    /// What it answers by.
+    pub party: Party,
+    /// What it calls itself, or else the usual name of its address (SAE J1939, preferred
+    /// addresses).
+    pub called: Option<String>,
+}
+
+impl ModuleName {
+    /// Whether two names, of one capture or of two, stand for the same place.
+    pub fn is_same_place(&self, other: &ModuleName) -> bool {
+        self.channel == other.channel && self.party == other.party
+    }
+}
+
+impl fmt::Display for ModuleName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if let Some(channel) = &self.channel {
+            write!(f, "{channel} ")?;
+        }
+        match &self.called {
+            Some(called) => write!(f, "{} ({called})", self.party),
+            None => write!(f, "{}", self.party),
+        }
+    }
+}
+
+impl Analysis {
+    /// What a module is called.
+    ///
+    /// ```
+    /// use lostnode::analysis::Analysis;
+    /// use lostnode::fold::diagnostics::{Module, Party};
+    /// let brakes = Module { channel: 0, party: Party::Address(0x0B) };
+    /// let name = Analysis::default().module_name(brakes).to_string();
+    /// assert_eq!(name, "address 0x0B (Brakes - System Controller)");
+    /// ```
+    pub fn module_name(&self, module: Module) -> ModuleName {
+        let channel = usize::from(module.channel);
+        let own = self.diagnosis.identity.iter().find(|entry| entry.module == module);
+        let usual = || match module.party {
+            Party::Address(address) => j1939::address_name(address).map(str::to_owned),
+            _ => None,
+        };
+        ModuleName {
+            channel: (self.channels.len() > 1).then(|| self.channels[channel].name.clone()),
+            party: module.party,
+            called: own.and_then(|entry| entry.name.clone()).or_else(usual),
+        }
+    }
+}

@@ -1,0 +1,414 @@
+//! `lostnode batch`: a report for every capture below a folder, and one table over all of them.
+//!
+//! A capture's results are written under temporary names and moved into place, its row last: a row
+//! that is there is whole. So a run that was stopped goes on with `--resume`, and two runs on one
+//! folder do each other no harm.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{self, File};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, OnceLock};
+
+use clap::Args;
+use crc64fast::Digest;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde::{Deserialize, Serialize};
+
+use super::report::{Expected, Limits, read_knowledge, report_of, write_file};
+use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
+use crate::capture::{Options, Source, lock};
+use crate::fault::{self, Job, Knowledge};
+use crate::render::Renderer;
+use crate::render::html::Html;
+use crate::render::json::Json;
+use crate::render::json::row::Row;
+use crate::render::tables::{SUMMARY, summary as summary_cells};
+use crate::roster_file::RosterFile;
+use crate::settings::Settings;
+use crate::table::{Form, writer};
+
+/// Report on every capture below a folder
+///
+/// Writes a folder with report.json and report.html for each capture, and summary.csv and
+/// summary.parquet over all. Exit code 0: nothing lost anywhere; 1: something lost; 2: a capture
+/// could not be read, or a result not be written.
+#[derive(Args)]
+#[command(after_help = "Example: lostnode batch captures --out batch-report --resume")]
+pub struct Arguments {
+    /// The folder; what is not a capture in it costs one row
+    folder: PathBuf,
+    /// Where the results go
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+    /// Captures at a time
+    #[arg(long, value_name = "N", default_value_t = std::thread::available_parallelism().map_or(1, usize::from))]
+    jobs: usize,
+    /// Leave out captures whose row is there already, made from the same bytes with the same
+    /// settings
+    #[arg(long)]
+    resume: bool,
+    #[command(flatten)]
+    expected: Expected,
+    /// Changes to the numbers behind the findings
+    #[arg(long, value_name = "FILE")]
+    knowledge: Option<PathBuf>,
+    #[command(flatten)]
+    limits: Limits,
+}
+
+/// What is kept of a capture: what it was made from, and its row.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    made_from: String,
+    row: Row,
+}
+
+/// File of a capture's row.
+const ROW: &str = "row.json";
+
+struct Work {
+    folder: PathBuf,
+    out: PathBuf,
+    settings: Settings,
+    roster: Option<RosterFile>,
+    /// What the findings are drawn from.
+    knowledge: OnceLock<Knowledge>,
+    /// Stands for all settings in the mark of a row.
+    mark: String,
+    resume: bool,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the folder cannot be read or a result not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let work = Work::new(arguments)?;
+    let captures = captures(&work.folder, &work.out)?;
+    if captures.is_empty() {
+        return Err(Failure::message(format!("{}: there is no file in it", work.folder.display())));
+    }
+    let bar = ProgressBar::with_draw_target(
+        Some(captures.len() as u64),
+        ProgressDrawTarget::stderr_with_hz(4),
+    );
+    if let Ok(style) =
+        ProgressStyle::with_template("{bar:40} {pos}/{len} captures, {per_sec}, {eta} left")
+    {
+        bar.set_style(style);
+    }
+    let (next, rows, failure) = (AtomicUsize::new(0), Mutex::new(Vec::new()), Mutex::new(None));
+    std::thread::scope(|scope| {
+        for _ in 0..arguments.jobs.max(1) {
+            scope.spawn(|| {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(path) = captures.get(at) else { break };
+                    // One thread each, but the last ones get those of the jobs that find none any
+                    // more.
+                    let threads = (arguments.jobs / (captures.len() - at)).max(1);
+                    match work.capture(path, threads) {
+                        Ok(row) => lock(&rows).push(row),
+                        Err(error) => {
+                            // A result that cannot be written ends the run: the disk is full, or
+                            // the folder not ours.
+                            lock(&failure).get_or_insert(error);
+                            next.store(captures.len(), Ordering::Relaxed);
+                        }
+                    }
+                    bar.inc(1);
+                }
+            });
+        }
+        // The built-in tables are needed when the first captures have been read, and not before.
+        work.knowledge.get_or_init(Knowledge::default);
+    });
+    bar.finish_and_clear();
+    if let Some(failure) = lock(&failure).take() {
+        return Err(failure);
+    }
+    let mut rows = std::mem::take(&mut *lock(&rows));
+    rows.sort_by(|a, b| a.path.cmp(&b.path));
+    write_file(&work.out, "summary.csv", |out| table(Form::Csv, &rows, out))?;
+    write_file(&work.out, "summary.parquet", |out| table(Form::Parquet, &rows, out))?;
+    let mut out = std::io::stdout().lock();
+    summary(&rows, &mut out)?;
+    Ok(match () {
+        () if rows.iter().any(|row| row.verdict == "not read") => FAILED,
+        () if rows.iter().any(|row| row.verdict == "lost") => SOMETHING_LOST,
+        () => NOTHING_LOST,
+    })
+}
+
+impl Work {
+    fn new(arguments: &Arguments) -> Result<Work, Failure> {
+        fs::create_dir_all(&arguments.out)
+            .map_err(|error| Failure::writing(&arguments.out, &error))?;
+        let whole = |path: &Path| {
+            path.canonicalize().map_err(|error| {
+                Failure::message(format!("{}: cannot be read: {error}", path.display()))
+            })
+        };
+        let settings = arguments.limits.settings();
+        let text = |path: &Option<PathBuf>| {
+            path.as_ref().map(fs::read_to_string).transpose().ok().flatten()
+        };
+        let mark = format!(
+            "lostnode {} {settings:?} {:?} {:?}",
+            env!("CARGO_PKG_VERSION"),
+            text(&arguments.expected.roster),
+            text(&arguments.knowledge)
+        );
+        // A named file may be wrong, which is told at once.
+        let knowledge = match &arguments.knowledge {
+            Some(path) => OnceLock::from(read_knowledge(path)?),
+            None => OnceLock::new(),
+        };
+        Ok(Work {
+            folder: whole(&arguments.folder)?,
+            out: whole(&arguments.out)?,
+            settings,
+            roster: arguments.expected.read()?,
+            knowledge,
+            mark: format!("{:016X}", checksum(mark.as_bytes())),
+            resume: arguments.resume,
+        })
+    }
+
+    /// The row of one capture; its results are in place when it returns.
+    fn capture(&self, path: &Path, threads: usize) -> Result<Row, Failure> {
+        let relative = path.strip_prefix(&self.folder).unwrap_or(path);
+        let name = relative.to_string_lossy().into_owned();
+        let place = self.out.join(folder_name(relative));
+        // A pipe or a device would be waited for without end.
+        if fs::metadata(path).is_ok_and(|meta| !meta.is_file()) {
+            return Ok(Row::unread(name, "not a file".to_owned()));
+        }
+        let unread =
+            |error: io::Error| Ok(Row::unread(name.clone(), format!("cannot be read: {error}")));
+        if self.resume
+            && let Some(kept) = kept(&place)
+        {
+            match Summed::open(path).and_then(Summed::finish) {
+                Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => {
+                    return Ok(Row { path: name, ..kept.row });
+                }
+                Ok(_) => {}
+                Err(error) => return unread(error),
+            }
+        }
+        let (file, reader) = match Summed::open(path).and_then(|file| Ok((file.again()?, file))) {
+            Ok(both) => both,
+            Err(error) => return unread(error),
+        };
+        let row = self.report(
+            Source::Reader { name: path.display().to_string(), reader: Box::new(reader) },
+            threads,
+            &name,
+            &place,
+        )?;
+        // The bytes that were read, whatever becomes of the file meanwhile; those that cannot be
+        // read to the end are read again by the next run.
+        let made_from = match file.finish() {
+            Ok(contents) => format!("{contents} {}", self.mark),
+            Err(error) => error.to_string(),
+        };
+        let kept = Kept { made_from, row };
+        fs::create_dir_all(&place).map_err(|error| Failure::writing(&place, &error))?;
+        write_file(&place, ROW, |out| {
+            serde_json::to_writer_pretty(out, &kept).map_err(io::Error::from)
+        })?;
+        Ok(kept.row)
+    }
+
+    fn report(
+        &self,
+        source: Source,
+        threads: usize,
+        name: &str,
+        place: &Path,
+    ) -> Result<Row, Failure> {
+        let options = Options { threads, ..Options::default() };
+        let mut report = match report_of(source, &self.settings, &options, self.roster.as_ref()) {
+            Ok(report) => report,
+            Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
+        };
+        let knowledge = self.knowledge.get_or_init(Knowledge::default);
+        let findings = fault::find(&report, knowledge, &Job::default());
+        report.findings = Some(findings.map_err(Failure::message)?);
+        fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
+        write_file(place, "report.json", |out| Json.render(&report, out))?;
+        write_file(place, "report.html", |out| Html.render(&report, out))?;
+        Ok(Row::of(name.to_owned(), &report))
+    }
+}
+
+fn kept(place: &Path) -> Option<Kept> {
+    serde_json::from_str(&fs::read_to_string(place.join(ROW)).ok()?).ok()
+}
+
+/// CRC-64/XZ.
+fn checksum(bytes: &[u8]) -> u64 {
+    let mut digest = Digest::new();
+    digest.write(bytes);
+    digest.sum64()
+}
+
+/// A file that is summed while it is read.
+struct Summed {
+    file: File,
+    sum: Arc<Mutex<Sum>>,
+}
+
+/// Length and checksum of what has been read.
+#[derive(Default)]
+struct Sum {
+    length: u64,
+    digest: Digest,
+}
+
+impl Summed {
+    fn open(path: &Path) -> io::Result<Summed> {
+        Ok(Summed { file: File::open(path)?, sum: Arc::default() })
+    }
+
+    /// The same file, read on from where either is.
+    fn again(&self) -> io::Result<Summed> {
+        Ok(Summed { file: self.file.try_clone()?, sum: Arc::clone(&self.sum) })
+    }
+
+    /// Reads on to the end; what stands for the contents of the file.
+    fn finish(mut self) -> io::Result<String> {
+        io::copy(&mut self, &mut io::sink())?;
+        let sum = lock(&self.sum);
+        Ok(format!("{} {:016X}", sum.length, sum.digest.sum64()))
+    }
+}
+
+impl Read for Summed {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.file.read(buffer)?;
+        let mut sum = lock(&self.sum);
+        sum.length += read as u64;
+        sum.digest.write(&buffer[..read]);
+        Ok(read)
+    }
+}
+
+/// A name for the results of a capture: the parts of its path joined, what is not plain written as
+/// a number, so that no name leads out of the folder and no two captures share one.
+fn folder_name(relative: &Path) -> String {
+    let mut out = String::new();
+    for byte in relative.to_string_lossy().bytes() {
+        match byte {
+            b'/' => out.push_str("--"),
+            b'.' if out.is_empty() => out.push_str("%2E"),
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'.' | b'_' | b' ' => {
+                out.push(char::from(byte))
+            }
+            b'-' if !out.ends_with('-') => out.push('-'),
+            other => out.push_str(&format!("%{other:02X}")),
+        }
+    }
+    out
+}
+
+/// All files below a folder, sorted; links to folders are not followed, and the results are left
+/// out.
+fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
+    let mut found = Vec::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(folder) = folders.pop() {
+        let entries = match fs::read_dir(&folder) {
+            Ok(entries) => entries,
+            // One folder that is not ours to read costs one row, not the run.
+            Err(_) if !found.is_empty() || !folders.is_empty() => {
+                found.push(folder);
+                continue;
+            }
+            Err(error) => {
+                return Err(Failure::message(format!(
+                    "{}: cannot be read: {error}",
+                    folder.display()
+                )));
+            }
+        };
+        for entry in entries.flatten() {
+            let path = entry.path();
+            match entry.file_type() {
+                Ok(kind) if kind.is_dir() && path != out => folders.push(path),
+                Ok(kind) if kind.is_dir() => {}
+                Ok(kind) if kind.is_symlink() && path.is_dir() => {}
+                _ => found.push(path),
+            }
+        }
+    }
+    found.sort();
+    Ok(found)
+}
+
+fn table(form: Form, rows: &[Row], out: &mut (dyn Write + Send)) -> io::Result<()> {
+    let mut table = writer(form, &SUMMARY, out)?;
+    rows.iter().try_for_each(|row| table.row(&summary_cells(row)))?;
+    table.finish()
+}
+
+/// How many captures of each kind, and which node is lost in how many captures and vehicles.
+fn summary(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
+    let count = |verdict: &str| rows.iter().filter(|row| row.verdict == verdict).count();
+    writeln!(
+        out,
+        "{} captures: {} with losses, {} without, {} not read",
+        rows.len(),
+        count("lost"),
+        count("nothing lost"),
+        count("not read")
+    )?;
+    let mut nodes: BTreeMap<&str, (usize, BTreeSet<&str>)> = BTreeMap::new();
+    for row in rows {
+        for node in row.lost.iter().collect::<BTreeSet<_>>() {
+            let entry = nodes.entry(node).or_default();
+            entry.0 += 1;
+            // Captures without a VIN are one vehicle each, as far as anybody knows.
+            entry.1.insert(row.vin.as_deref().unwrap_or(&row.path));
+        }
+    }
+    let mut nodes: Vec<_> = nodes.into_iter().collect();
+    nodes.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
+    if !nodes.is_empty() {
+        writeln!(out, "\n{:<40} {:>12} {:>12}", "lost node", "in captures", "of vehicles")?;
+    }
+    for (node, (captures, vehicles)) in nodes.iter().take(30) {
+        writeln!(out, "{node:<40} {captures:>12} {:>12}", vehicles.len())?;
+    }
+    for row in rows.iter().filter(|row| row.verdict == "not read") {
+        writeln!(out, "not read: {}: {}", row.path, row.reason.as_deref().unwrap_or(""))?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The check value of CRC-64/XZ in the CRC catalogue (reveng.sourceforge.io/crc-catalogue).
+    #[test]
+    fn the_checksum_is_that_of_the_catalogue() {
+        assert_eq!(checksum(b"123456789"), 0x995D_C9BB_DF19_39FA);
+    }
+
+    #[test]
+    fn names_of_results_stay_inside_and_apart() {
+        let names: Vec<String> = ["a/b.log", "a--b.log", "../b", ".b", "a-/b", "a/-b", "ü"]
+            .iter()
+            .map(|path| folder_name(Path::new(path)))
+            .collect();
+        assert!(
+            names.iter().all(|name| !name.contains('/') && !name.starts_with('.')),
+            "{names:?}"
+        );
+        assert_eq!(names.iter().collect::<BTreeSet<_>>().len(), names.len(), "{names:?}");
+    }
+}

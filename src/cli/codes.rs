@@ -1,0 +1,56 @@
+//! `lostnode codes`: trouble codes of a capture with their history, one a row.
+
+use std::io::Write;
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::report::{Limits, Reading, analyse};
+use super::streaming::{Format, rows};
+use super::{Failure, NOTHING_LOST};
+use crate::analysis::Analysis;
+use crate::render::tables::{CODES, code};
+use crate::words::diagnosis::CodeWords;
+
+/// Print the trouble codes of a capture with their history
+#[derive(Args)]
+#[command(after_help = "Example: lostnode codes samples/van-door.log.gz --format csv")]
+pub struct Arguments {
+    /// The capture, plain, gzip or zstd; `-` reads standard input
+    capture: PathBuf,
+    /// How to print them: for people or as a table (docs/tables.md)
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    #[command(flatten)]
+    limits: Limits,
+    #[command(flatten)]
+    reading: Reading,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the capture cannot be read or the output not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let report = analyse(&arguments.capture, &arguments.limits, &arguments.reading, None)?;
+    rows(
+        arguments.format,
+        &CODES,
+        report.diagnosis.codes.iter(),
+        |one| code(&report, one).to_vec(),
+        |out| text(&report, out),
+    )?;
+    Ok(NOTHING_LOST)
+}
+
+fn text(report: &Analysis, out: &mut dyn Write) -> std::io::Result<()> {
+    if report.diagnosis.codes.is_empty() {
+        return writeln!(out, "No trouble codes were read in this capture.");
+    }
+    for code in &report.diagnosis.codes {
+        let words = CodeWords::of(report, code);
+        let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
+        writeln!(out, "{}  {}  {meaning}; {}", words.reporter, words.code, words.story)?;
+    }
+    Ok(())
+}

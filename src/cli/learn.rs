@@ -1,0 +1,53 @@
+//! `lostnode learn`: a roster file from captures of a sound vehicle.
+
+use std::fs;
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::report::{Limits, Reading, analyse};
+use super::{Failure, NOTHING_LOST};
+use crate::learn::learn;
+
+/// Write down what a sound vehicle sends, to find later what is missing
+#[derive(Args)]
+#[command(after_help = "Example: lostnode learn samples/van-after.log.gz -o van-roster.toml")]
+pub struct Arguments {
+    /// Captures in which nothing was lost; several are merged
+    #[arg(required = true)]
+    captures: Vec<PathBuf>,
+    /// The roster file to write
+    #[arg(short, long, value_name = "FILE")]
+    out: PathBuf,
+    #[command(flatten)]
+    limits: Limits,
+    #[command(flatten)]
+    reading: Reading,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where a capture cannot be read or the roster not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let analyse = |path: &PathBuf| analyse(path, &arguments.limits, &arguments.reading, None);
+    let reports = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
+    let learned = learn(&reports);
+    for remark in &learned.remarks {
+        eprintln!("lostnode: {remark}");
+    }
+    let names: Vec<String> =
+        arguments.captures.iter().map(|path| path.display().to_string()).collect();
+    let heading = format!("Roster learned by lostnode from {}.", names.join(", "));
+    let messages: usize =
+        learned.roster.nodes.iter().map(|node| node.messages.len()).sum::<usize>()
+            + learned.roster.lone.len();
+    fs::write(&arguments.out, learned.roster.write(&heading))
+        .map_err(|error| Failure::writing(&arguments.out, &error))?;
+    println!(
+        "{}: {} nodes, {messages} messages on a timer",
+        arguments.out.display(),
+        learned.roster.nodes.len()
+    );
+    Ok(NOTHING_LOST)
+}

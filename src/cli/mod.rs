@@ -1,0 +1,125 @@
+//! The command line: one file per subcommand, each from its arguments to the core to a renderer.
+
+mod batch;
+mod codes;
+mod compare;
+mod explain;
+mod filter;
+mod frames;
+mod learn;
+mod manual;
+mod messages;
+mod outages;
+mod progress;
+mod record;
+mod replay;
+mod report;
+mod simulate;
+mod streaming;
+
+use std::fmt;
+use std::io;
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Says from captures of CAN traffic which node went quiet, when, how far the trouble reaches and
+/// why it looks so.
+#[derive(Parser)]
+#[command(name = "lostnode", version, about, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// In the order in which they are needed: beside the vehicle, over many captures, with a bus, to
+/// try things out.
+#[derive(Subcommand)]
+enum Command {
+    Report(report::Arguments),
+    Compare(compare::Arguments),
+    Explain(explain::Arguments),
+    Codes(codes::Arguments),
+    Messages(messages::Arguments),
+    Outages(outages::Arguments),
+    Frames(frames::Arguments),
+    Learn(learn::Arguments),
+    Batch(batch::Arguments),
+    Record(record::Arguments),
+    Replay(replay::Arguments),
+    Simulate(simulate::Arguments),
+    Manual(manual::Manual),
+    Completions(manual::Completions),
+}
+
+/// Nothing lost, or the work is done.
+pub const NOTHING_LOST: u8 = 0;
+/// Something was lost.
+pub const SOMETHING_LOST: u8 = 1;
+/// Could not be read or written.
+pub const FAILED: u8 = 2;
+/// Not lost again, but not for long enough to be sure.
+pub const NOT_SURE: u8 = 3;
+
+/// What ends a command early.
+#[derive(Debug)]
+pub enum Failure {
+    /// The reader of our output has gone; nobody needs a message.
+    BrokenPipe,
+    /// Shown to the user: what, where, and what to do.
+    Message(String),
+}
+
+impl Failure {
+    fn message(text: impl fmt::Display) -> Self {
+        Failure::Message(text.to_string())
+    }
+
+    /// An output that cannot be written.
+    fn writing(path: &std::path::Path, error: &io::Error) -> Self {
+        Failure::Message(format!("{}: cannot be written: {error}", path.display()))
+    }
+}
+
+impl From<crate::capture::Error> for Failure {
+    fn from(error: crate::capture::Error) -> Self {
+        Failure::message(error)
+    }
+}
+
+impl From<io::Error> for Failure {
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::BrokenPipe => Failure::BrokenPipe,
+            _ => Failure::Message(format!("standard output cannot be written: {error}")),
+        }
+    }
+}
+
+/// Runs the command line of this process.
+pub fn run() -> ExitCode {
+    let done = match Arguments::parse().command {
+        Command::Report(arguments) => report::run(&arguments),
+        Command::Frames(arguments) => frames::run(&arguments),
+        Command::Batch(arguments) => batch::run(&arguments),
+        Command::Codes(arguments) => codes::run(&arguments),
+        Command::Compare(arguments) => compare::run(&arguments),
+        Command::Explain(arguments) => explain::run(&arguments),
+        Command::Learn(arguments) => learn::run(&arguments),
+        Command::Completions(arguments) => manual::completions(&arguments),
+        Command::Manual(arguments) => manual::manual(&arguments),
+        Command::Messages(arguments) => messages::run(&arguments),
+        Command::Outages(arguments) => outages::run(&arguments),
+        Command::Record(arguments) => record::run(&arguments),
+        Command::Replay(arguments) => replay::run(&arguments),
+        Command::Simulate(arguments) => simulate::run(&arguments),
+    };
+    match done {
+        Ok(code) => ExitCode::from(code),
+        Err(Failure::BrokenPipe) => ExitCode::SUCCESS,
+        Err(Failure::Message(message)) => {
+            eprintln!("lostnode: {message}");
+            ExitCode::from(FAILED)
+        }
+    }
+}

@@ -1,0 +1,49 @@
+//! `lostnode outages`: what was silent in a capture, one silence a row.
+
+use std::path::PathBuf;
+
+use clap::Args;
+
+use super::report::{Expected, Limits, Reading, analyse};
+use super::streaming::{Format, rows};
+use super::{Failure, NOTHING_LOST, SOMETHING_LOST};
+use crate::render::tables::{OUTAGES, outage};
+use crate::render::text::outage_lines;
+
+/// Print what was silent in a capture, as a list or a table
+///
+/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read.
+#[derive(Args)]
+#[command(after_help = "Example: lostnode outages samples/van-door.log.gz --format csv")]
+pub struct Arguments {
+    /// The capture, plain, gzip or zstd; `-` reads standard input
+    capture: PathBuf,
+    /// How to print them: for people or as a table (docs/tables.md)
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    #[command(flatten)]
+    expected: Expected,
+    #[command(flatten)]
+    limits: Limits,
+    #[command(flatten)]
+    reading: Reading,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the capture cannot be read or the output not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let roster = arguments.expected.read()?;
+    let report =
+        analyse(&arguments.capture, &arguments.limits, &arguments.reading, roster.as_ref())?;
+    let all = report.outages.iter();
+    rows(
+        arguments.format,
+        &OUTAGES,
+        all,
+        |one| outage(&report, one).to_vec(),
+        |out| outage_lines(&report, out),
+    )?;
+    Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+}

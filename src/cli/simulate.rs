@@ -1,0 +1,85 @@
+//! `lostnode simulate`: a capture with known ground truth from a scenario file.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{Failure, NOTHING_LOST};
+use crate::simulate::{self, Scenario};
+
+/// Make a capture of an invented bus, with a file that says what really happened
+#[derive(Args)]
+#[command(after_help = "Example: lostnode simulate samples/van-door.toml --out van-door.log.gz")]
+pub struct Arguments {
+    /// The scenario
+    scenario: PathBuf,
+    /// The capture to write, packed where the name ends in .gz or .zst; the truth goes beside it as
+    /// .truth.json
+    #[arg(long, value_name = "FILE")]
+    out: PathBuf,
+    /// Leave the troubles and the tester of the scenario out: the same vehicle, sound
+    #[arg(long)]
+    sound: bool,
+    /// Seed of the random numbers, instead of the scenario's
+    #[arg(long)]
+    seed: Option<u64>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the scenario is wrong or a file cannot be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let path = &arguments.scenario;
+    let text = fs::read_to_string(path)
+        .map_err(|error| Failure::message(format!("{}: {error}", path.display())))?;
+    let mut scenario = Scenario::parse(&text)
+        .map_err(|error| Failure::message(format!("{}: {error}", path.display())))?;
+    if let Some(seed) = arguments.seed {
+        scenario.seed = seed;
+    }
+    if arguments.sound {
+        scenario.troubles.clear();
+        scenario.exchanges.clear();
+    }
+    let out = &arguments.out;
+    let truth = write(&scenario, out).map_err(|error| Failure::writing(out, &error))?;
+    let beside = truth_path(out);
+    let text = serde_json::to_string_pretty(&truth).map_err(Failure::message)?;
+    fs::write(&beside, text + "\n").map_err(|error| Failure::writing(&beside, &error))?;
+    println!("{} and {} written", out.display(), beside.display());
+    Ok(NOTHING_LOST)
+}
+
+fn write(scenario: &Scenario, path: &Path) -> std::io::Result<simulate::Truth> {
+    let file = BufWriter::new(File::create(path)?);
+    match path.extension().and_then(|extension| extension.to_str()) {
+        Some("gz") => {
+            let mut out = flate2::write::GzEncoder::new(file, flate2::Compression::best());
+            let truth = simulate::run(scenario, &mut out)?;
+            out.finish()?.flush()?;
+            Ok(truth)
+        }
+        Some("zst") => {
+            let mut out = zstd::stream::write::Encoder::new(file, 19)?;
+            let truth = simulate::run(scenario, &mut out)?;
+            out.finish()?.flush()?;
+            Ok(truth)
+        }
+        _ => {
+            let mut out = file;
+            let truth = simulate::run(scenario, &mut out)?;
+            out.flush()?;
+            Ok(truth)
+        }
+    }
+}
+
+/// `x.log.gz` → `x.truth.json`.
+fn truth_path(capture: &Path) -> PathBuf {
+    let name = capture.file_name().map_or_else(|| "capture".into(), |name| name.to_string_lossy());
+    let stem = name.trim_end_matches(".gz").trim_end_matches(".zst").trim_end_matches(".log");
+    capture.with_file_name(format!("{stem}.truth.json"))
+}

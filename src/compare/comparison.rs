@@ -1,0 +1,139 @@
+//! Before against after, as one value (docs/repair.md).
+
+use lostnode_parsers::Id;
+
+use crate::analysis::ModuleName;
+use crate::analysis::diagnosis::CodeNumber;
+
+/// The whole comparison.
+#[derive(Clone, Debug, Default)]
+pub struct Comparison {
+    /// Files before, and after.
+    pub captures: (Vec<String>, Vec<String>),
+    /// Seconds watched before, and after: without sleep of the bus and pauses of the recording.
+    pub watched: (f64, f64),
+    /// One row for each node, identifier or bus that was lost in any of them.
+    pub rows: Vec<Row>,
+    /// Codes that are in any of them.
+    pub codes: Vec<CodeRow>,
+    /// Readiness monitors whose state changed, or that are not complete after.
+    pub monitors: Vec<MonitorRow>,
+    /// All in all.
+    pub verdict: State,
+    /// Limits of this comparison.
+    pub notices: Vec<Notice>,
+}
+
+impl Comparison {
+    /// Seconds to drive on without a loss until all of it is sure at 95 %.
+    pub fn needed(&self) -> f64 {
+        self.rows.iter().filter_map(|row| row.needed).fold(0.0, f64::max)
+    }
+}
+
+/// How it stands with a loss.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum State {
+    /// Nothing was lost before, nor after.
+    #[default]
+    NothingLost,
+    /// Lost before, and not after, for long enough.
+    Held,
+    /// Lost before, and not after, but not for long enough to be sure.
+    NotSure,
+    /// Lost after as before, or less.
+    StillLost,
+    /// Lost after only.
+    NewlyLost,
+}
+
+/// What was lost.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Lost {
+    /// A node, with the name that it has in the capture that showed it first.
+    Node(String),
+    /// An identifier of no known node.
+    Identifier(Id),
+    /// All of this channel.
+    Bus(String),
+}
+
+/// One node, identifier or bus.
+#[derive(Clone, Debug)]
+pub struct Row {
+    /// What was lost.
+    pub lost: Lost,
+    /// Losses before and after.
+    pub losses: (u64, u64),
+    /// Episodes before and after: losses near to each other are one.
+    pub episodes: (u64, u64),
+    /// Gap in seconds up to which losses were joined to episodes.
+    pub joined: f64,
+    /// Seconds it was watched before and after.
+    pub watched: (f64, f64),
+    /// Probability of so few episodes after if nothing had changed.
+    pub p: Option<f64>,
+    /// Two-sided probability of equal rates by the test on estimated variances.
+    pub e_test: Option<f64>,
+    /// Rate after over rate before, with its 95 % interval.
+    pub ratio: Option<(Option<f64>, f64, Option<f64>)>,
+    /// Seconds to drive on without a loss until it is sure at 95 %.
+    pub needed: Option<f64>,
+    /// How it stands.
+    pub state: State,
+    /// Heard before, and in no capture after.
+    pub gone: bool,
+}
+
+/// One code of one module.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CodeRow {
+    /// The code.
+    pub code: CodeNumber,
+    /// Who holds it.
+    pub reporter: ModuleName,
+    /// What became of it.
+    pub change: CodeChange,
+}
+
+/// What became of a code.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum CodeChange {
+    /// Not there any more; whether its test has run since is told where it is known.
+    Gone {
+        /// The test has run to its end since.
+        tested: Option<bool>,
+    },
+    /// There as before.
+    StillThere,
+    /// Back after it was gone.
+    Returned,
+    /// There after, and not before.
+    New,
+    /// Nobody asked after.
+    NotRead,
+}
+
+/// A readiness monitor of a module, before and after; `None` where it was not read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MonitorRow {
+    /// The module.
+    pub module: ModuleName,
+    /// What it watches, as SAE J1979 calls it.
+    pub monitor: &'static str,
+    /// Complete before, and after.
+    pub complete: (Option<bool>, Option<bool>),
+}
+
+/// A limit of a comparison.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Notice {
+    /// This file has no time stamps.
+    NoTimeStamps(String),
+    /// This file has so many lines that were no frames.
+    Rejected(String, u64),
+    /// A loss after the repair lasts to the end of its capture.
+    LossToTheEnd,
+    /// Time is counted, and not roads.
+    SameRoads,
+}

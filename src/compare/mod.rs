@@ -1,0 +1,143 @@
+//! Whether a repair held: what was lost before against what is heard after, how sure that is, and
+//! what became of the codes (docs/repair.md). Pure: no file, no clock.
+
+mod codes;
+pub mod comparison;
+pub mod episodes;
+pub mod statistics;
+mod subject;
+
+use crate::analysis::Analysis;
+use crate::compare::comparison::{Comparison, Notice, Row, State};
+use crate::compare::subject::Subject;
+use crate::fold::timing::seconds;
+
+/// Chance of being wrong that a verdict takes.
+const RISK: f64 = 0.05;
+
+/// Compares a capture from before a repair with those after it.
+///
+/// ```
+/// use lostnode::compare;
+/// use lostnode::analysis::Analysis;
+/// use lostnode::compare::comparison::State;
+/// let nothing = compare::compare(&Analysis::default(), &[Analysis::default()]);
+/// assert_eq!(nothing.verdict, State::NothingLost);
+/// ```
+pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
+    let subjects = subject::all(before, after);
+    let rows: Vec<Row> = subjects.iter().map(|subject| row(subject, before, after)).collect();
+    let watched = |analysis: &Analysis| length(analysis) - quiet(analysis, None);
+    let paths = |analysis: &Analysis| {
+        analysis.captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>()
+    };
+    Comparison {
+        captures: (paths(before), after.iter().flat_map(paths).collect()),
+        watched: (watched(before), after.iter().map(watched).sum()),
+        codes: codes::compare(before, after),
+        monitors: codes::monitors(before, after),
+        verdict: rows.iter().map(|row| row.state).max().unwrap_or_default(),
+        rows,
+        notices: notices(before, after),
+    }
+}
+
+/// Seconds from the first frame to the last.
+fn length(analysis: &Analysis) -> f64 {
+    analysis.span.map_or(0.0, |(start, end)| seconds(end - start))
+}
+
+/// Beginnings of the losses of a subject, in seconds since the beginning of the capture, ascending;
+/// and the seconds lost.
+fn losses(subject: &Subject, analysis: &Analysis) -> (Vec<f64>, f64) {
+    let Some((begin, _)) = analysis.span else { return (Vec::new(), 0.0) };
+    let own = || analysis.lost().filter(|outage| subject.is_in(analysis, outage));
+    let mut times: Vec<f64> = own().map(|outage| seconds(outage.start - begin)).collect();
+    times.sort_by(f64::total_cmp);
+    (times, own().map(|outage| outage.duration).sum())
+}
+
+/// Seconds in which nothing could be heard: sleep and pauses.
+fn quiet(analysis: &Analysis, channel: Option<&str>) -> f64 {
+    let here = |at: usize| channel.is_none_or(|name| analysis.channels[at].name == name);
+    let of = analysis
+        .outages
+        .iter()
+        .filter(|outage| !outage.is_loss() && outage.channel.is_none_or(here));
+    of.map(|outage| outage.duration).sum()
+}
+
+/// Seconds in which a loss of a subject could be heard, `lost` of them being lost.
+fn watched(subject: &Subject, analysis: &Analysis, lost: f64) -> f64 {
+    (length(analysis) - quiet(analysis, Some(&subject.channel)) - lost).max(0.0)
+}
+
+fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
+    let (times, lost) = losses(subject, before);
+    let time_before = watched(subject, before, lost);
+    let (grouped, joined) = episodes::group(&times, time_before);
+    let (mut count_after, mut episodes_after, mut time_after) = (0, 0, 0.0);
+    for analysis in after {
+        let (times, lost) = losses(subject, analysis);
+        // Joined by the same gap as before, so that both sides count the same way.
+        let apart = times.windows(2).filter(|pair| pair[1] - pair[0] > joined).count() as u64;
+        episodes_after += apart + u64::from(!times.is_empty());
+        count_after += times.len() as u64;
+        time_after += watched(subject, analysis, lost);
+    }
+    if subject.gone && count_after == 0 {
+        (count_after, episodes_after) = (1, 1);
+    }
+    let (k, n) = (grouped.len() as u64, episodes_after);
+    let comparable = k + n > 0 && time_before > 0.0 && time_after > 0.0;
+    let p = comparable.then(|| statistics::fewer_after(k, time_before, n, time_after));
+    let needed = match n {
+        0 => statistics::needed(k, time_before, 1.0 - RISK)
+            .map(|time| time - time_after)
+            .filter(|time| *time > 0.0),
+        _ => None,
+    };
+    let state = match (k, n) {
+        (_, 1..) if times.is_empty() => State::NewlyLost,
+        (_, 1..) => State::StillLost,
+        (1.., 0) if p.is_some_and(|p| p <= RISK) => State::Held,
+        (1.., 0) => State::NotSure,
+        (0, 0) => State::NothingLost,
+    };
+    let ratio = comparable
+        .then(|| statistics::rate_ratio(k, time_before, n, time_after, 1.0 - RISK))
+        .flatten();
+    Row {
+        lost: subject.lost.clone(),
+        losses: (times.len() as u64, count_after),
+        episodes: (k, n),
+        joined,
+        watched: (time_before, time_after),
+        p,
+        e_test: comparable.then(|| statistics::e_test(k, time_before, n, time_after).1),
+        ratio: ratio.map(|(ratio, (low, high))| (ratio, low, high)),
+        needed,
+        state,
+        gone: subject.gone,
+    }
+}
+
+fn notices(before: &Analysis, after: &[Analysis]) -> Vec<Notice> {
+    let mut out = Vec::new();
+    for analysis in std::iter::once(before).chain(after) {
+        let path =
+            || analysis.captures.first().map_or(String::new(), |capture| capture.path.clone());
+        if analysis.span.is_none() {
+            out.push(Notice::NoTimeStamps(path()));
+        }
+        let rejected: u64 = analysis.captures.iter().map(|capture| capture.rejected).sum();
+        if rejected > 0 {
+            out.push(Notice::Rejected(path(), rejected));
+        }
+    }
+    if after.iter().any(|analysis| analysis.lost().any(|outage| outage.ongoing)) {
+        out.push(Notice::LossToTheEnd);
+    }
+    out.push(Notice::SameRoads);
+    out
+}

@@ -1,0 +1,315 @@
+//! Trouble codes and their history: first and last seen, status, cleared, returned, and whether the
+//! test has run since.
+
+use std::collections::BTreeMap;
+
+use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
+use lostnode_parsers::j1939;
+use lostnode_parsers::obd::{self, Readiness};
+use lostnode_parsers::uds::{self, DtcReport};
+
+use super::exchanges::Request;
+use super::{Message, Module};
+use crate::fold::timing::Nanoseconds;
+
+/// A code of a car, or a parameter and failure mode of SAE J1939.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum CodeNumber {
+    /// SAE J2012.
+    Code(Code),
+    /// SAE J1939-73.
+    SpnFmi {
+        /// Suspect parameter number.
+        spn: u32,
+        /// Failure mode.
+        fmi: u8,
+    },
+}
+
+impl CodeNumber {
+    /// Failure type byte of a code in its three-byte form, or the failure mode.
+    pub fn failure_type(self) -> Option<u8> {
+        match self {
+            CodeNumber::Code(code) => code.failure_type(),
+            CodeNumber::SpnFmi { fmi, .. } => Some(fmi),
+        }
+    }
+}
+
+/// In which list a code was seen.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Seen {
+    /// Service 03.
+    Stored,
+    /// Service 07.
+    Pending,
+    /// Service 0A.
+    Permanent,
+    /// ReadDTCInformation: the report, and its mask where the request was heard.
+    Report(u8, Option<u8>),
+    /// DM1.
+    Active,
+    /// DM2.
+    PreviouslyActive,
+}
+
+/// What became of one code of one module.
+#[derive(Clone, Debug)]
+pub struct CodeHistory {
+    /// When it was first and last reported; zero where the capture has no time stamps.
+    pub seen: (Nanoseconds, Nanoseconds),
+    /// The lists it was seen in.
+    pub lists: Vec<Seen>,
+    /// … since it was last cleared, or in the whole capture where it was not.
+    pub lists_since_clear: Vec<Seen>,
+    /// Its last status byte that told of a fault: what the module remembered before a clear.
+    pub fault_status: Option<Status>,
+    /// Its last status byte.
+    pub status: Option<Status>,
+    /// Last time it was cleared while it was there.
+    pub cleared: Option<Nanoseconds>,
+    /// Reported again as a fault after it had been cleared.
+    pub returned: bool,
+    /// When a list that had it came without it.
+    pub gone: Option<Nanoseconds>,
+    /// Whether its test has run to the end since the clear, where that can be told.
+    pub tested: Option<bool>,
+    /// Occurrences, where the module counts them.
+    pub count: Option<u8>,
+    /// Time of the last read of the same list that did not have it before it was first seen.
+    pub absent_before: Option<Nanoseconds>,
+}
+
+/// When a list of a module was read.
+#[derive(Clone, Copy)]
+struct Read {
+    module: Module,
+    now: Nanoseconds,
+    list: Seen,
+    /// When it was read before that.
+    before: Option<Nanoseconds>,
+}
+
+/// Codes kept; a capture of a whole vehicle has a few hundred.
+const MOST: usize = 8192;
+
+/// The codes of all modules.
+#[derive(Clone, Debug, Default)]
+pub struct Codes {
+    /// By module and code.
+    pub histories: BTreeMap<(Module, CodeNumber), CodeHistory>,
+    /// Last time each list of a module was read.
+    reads: BTreeMap<(Module, Seen), Nanoseconds>,
+    /// Readiness last reported by each module, with the time.
+    pub readiness: BTreeMap<Module, (Nanoseconds, Readiness)>,
+    /// Lamps of DM1 by module.
+    pub lamps: BTreeMap<Module, j1939::Lamps>,
+    /// Codes that no room was left for.
+    pub dropped: u64,
+}
+
+impl Codes {
+    /// Modules whose lists of codes were read.
+    pub fn read(&self) -> impl Iterator<Item = Module> + '_ {
+        let mut last = None;
+        self.reads
+            .keys()
+            .map(|(module, _)| *module)
+            .filter(move |module| last.replace(*module) != Some(*module))
+    }
+
+    /// Takes a whole message of the diagnostic transport; for an answer, with the request it
+    /// answers.
+    pub(super) fn push(&mut self, message: &Message<'_>, request: Option<&Request>) {
+        if !message.from_module {
+            return;
+        }
+        let uds::Message::Positive { service, data } = uds::Message::parse(message.data) else {
+            return;
+        };
+        let module = Module { channel: message.channel, party: message.from };
+        let now = message.time.map_or(0, |time| time.nanoseconds());
+        match service.id {
+            0x01 => self.readiness(module, now, data),
+            0x03 | 0x07 | 0x0A => {
+                let list = match service.id {
+                    0x03 => Seen::Stored,
+                    0x07 => Seen::Pending,
+                    _ => Seen::Permanent,
+                };
+                // The first byte counts the codes (ISO 15031-5 on CAN).
+                let codes = two_byte_codes(data.get(1..).unwrap_or(&[]));
+                self.list(
+                    module,
+                    now,
+                    list,
+                    codes.map(|code| (CodeNumber::Code(code), None)).collect(),
+                );
+            }
+            0x04 | 0x14 => self.clear(module, now),
+            0x19 => self.report(module, now, data, request),
+            _ => {}
+        }
+    }
+
+    fn report(&mut self, module: Module, now: Nanoseconds, data: &[u8], request: Option<&Request>) {
+        let Some(report) = DtcReport::parse(data) else { return };
+        let codes = report.records().map(|record| (CodeNumber::Code(record.code), record.status));
+        match report.sub_function {
+            // Whole lists: what is not in them is not there.
+            0x02 | 0x0A | 0x13 | 0x15 | 0x17 | 0x55 | 0x56 => {
+                let mask = request
+                    .and_then(|request| request.data.get(2).copied())
+                    .filter(|_| report.sub_function != 0x0A);
+                self.list(module, now, Seen::Report(report.sub_function, mask), codes.collect());
+            }
+            // Single codes with their status.
+            _ => {
+                let list = Seen::Report(report.sub_function, None);
+                let read = Read { module, now, list, before: None };
+                codes
+                    .filter(|(_, status)| status.is_some())
+                    .for_each(|(code, status)| self.push_code(read, code, status));
+            }
+        }
+    }
+
+    /// A list of a module: codes in it are seen, codes that were in it and are not any more have
+    /// gone.
+    fn list(
+        &mut self,
+        module: Module,
+        now: Nanoseconds,
+        list: Seen,
+        codes: Vec<(CodeNumber, Option<Status>)>,
+    ) {
+        let before = self.reads.insert((module, list), now);
+        let read = Read { module, now, list, before };
+        codes.iter().for_each(|(code, status)| self.push_code(read, *code, *status));
+        for ((owner, code), history) in &mut self.histories {
+            let listed = codes
+                .iter()
+                .any(|(listed, status)| listed == code && status.is_none_or(Status::is_fault));
+            if *owner == module
+                && history.lists.contains(&list)
+                && !listed
+                && history.gone.is_none()
+            {
+                history.gone = Some(now);
+            }
+        }
+    }
+
+    fn push_code(&mut self, read: Read, code: CodeNumber, status: Option<Status>) {
+        let Read { module, now, list, before } = read;
+        let key = (module, code);
+        let fault = status.is_none_or(Status::is_fault);
+        if !self.histories.contains_key(&key) {
+            if !fault {
+                return;
+            }
+            if self.histories.len() >= MOST {
+                self.dropped += 1;
+                return;
+            }
+        }
+        let history = self.histories.entry(key).or_insert_with(|| CodeHistory {
+            seen: (now, now),
+            lists: Vec::new(),
+            lists_since_clear: Vec::new(),
+            fault_status: None,
+            status: None,
+            cleared: None,
+            returned: false,
+            gone: None,
+            tested: None,
+            count: None,
+            absent_before: before,
+        });
+        if !history.lists.contains(&list) {
+            history.lists.push(list);
+        }
+        if fault && !history.lists_since_clear.contains(&list) {
+            history.lists_since_clear.push(list);
+        }
+        if let Some(status) = status {
+            history.status = Some(status);
+            history.tested = history.cleared.map(|_| status.tested_since_clear());
+        }
+        if fault {
+            history.fault_status = status.or(history.fault_status);
+            history.seen.1 = now;
+            history.gone = None;
+            // A permanent code outlives a clear by design and has not returned by being there still
+            // (SAE J1979, service 0A).
+            if history.cleared.is_some() && list != Seen::Permanent {
+                history.returned = true;
+                history.tested = Some(true);
+            }
+        } else if history.gone.is_none() {
+            history.gone = Some(now);
+        }
+    }
+
+    fn clear(&mut self, module: Module, now: Nanoseconds) {
+        for ((owner, _), history) in &mut self.histories {
+            if *owner == module && history.gone.is_none() {
+                history.cleared = Some(now);
+                history.returned = false;
+                history.gone = Some(now);
+                history.tested = None;
+                history.lists_since_clear.clear();
+            }
+        }
+    }
+
+    /// Readiness tells of emissions codes that have gone whether their tests can have run.
+    fn readiness(&mut self, module: Module, now: Nanoseconds, data: &[u8]) {
+        for (_, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 1) {
+            let Some(readiness) = Readiness::parse(bytes) else { continue };
+            self.readiness.insert(module, (now, readiness));
+            let complete = readiness
+                .monitors()
+                .filter(|monitor| monitor.supported)
+                .all(|monitor| monitor.complete);
+            for ((owner, code), history) in &mut self.histories {
+                let emissions =
+                    matches!(code, CodeNumber::Code(code) if code.failure_type().is_none());
+                if *owner == module
+                    && emissions
+                    && history.cleared.is_some_and(|cleared| now > cleared)
+                    && history.status.is_none()
+                {
+                    history.tested = Some(complete || history.returned);
+                }
+            }
+        }
+    }
+
+    /// Takes a group of SAE J1939.
+    pub(super) fn push_j1939(&mut self, message: &Message<'_>, pgn: u32) {
+        let list = match pgn {
+            j1939::DM1 => Seen::Active,
+            j1939::DM2 => Seen::PreviouslyActive,
+            _ => return,
+        };
+        let Some((lamps, codes)) = j1939::codes(message.data) else { return };
+        let module = Module { channel: message.channel, party: message.from };
+        let now = message.time.map_or(0, |time| time.nanoseconds());
+        if list == Seen::Active {
+            self.lamps.insert(module, lamps);
+        }
+        let codes: Vec<_> = codes.collect();
+        let numbers = codes
+            .iter()
+            .map(|code| (CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi }, None))
+            .collect();
+        self.list(module, now, list, numbers);
+        for code in codes {
+            let key = (module, CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi });
+            if let Some(history) = self.histories.get_mut(&key) {
+                history.count = (code.count != 127).then_some(code.count);
+            }
+        }
+    }
+}

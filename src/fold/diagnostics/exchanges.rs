@@ -1,0 +1,176 @@
+//! Requests and their answers: who answered, who did not, how long it took.
+
+use std::collections::BTreeMap;
+use std::collections::VecDeque;
+
+use lostnode_parsers::Timestamp;
+use lostnode_parsers::uds;
+
+use super::{Message, Module, Party};
+use crate::capture::ChannelIndex;
+
+/// Time within which a module begins to answer, P2 (ISO 14229-2:2013, table 4; the same in ISO
+/// 15765-4), in seconds.
+pub const P2: f64 = 0.05;
+/// … and after it said that the answer is pending, P2*.
+pub const P2_STAR: f64 = 5.0;
+
+/// What one module did with its requests.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Talk {
+    /// Positive answers.
+    pub positive: u64,
+    /// Negative answers, without "answer pending", by reason.
+    pub negative: BTreeMap<u8, u64>,
+    /// "Answer pending" messages.
+    pub pending: u64,
+    /// Requests to this module alone that it did not answer.
+    pub unanswered: u64,
+    /// Answers that began later than P2, or later than P2* after the last "pending".
+    pub late: u64,
+    /// Longest time from a request to the beginning of its answer, in seconds.
+    pub slowest: Option<f64>,
+}
+
+/// A request that waits for answers, or an answered one.
+#[derive(Clone, Debug)]
+pub struct Request {
+    /// When it ended.
+    pub time: Option<Timestamp>,
+    channel: ChannelIndex,
+    from: Party,
+    /// Who it is for.
+    pub to: Party,
+    /// Its first bytes.
+    pub data: Vec<u8>,
+    answered: bool,
+    /// Last "answer pending".
+    pending: Option<Timestamp>,
+    suppressed: bool,
+}
+
+/// Requests waiting at once; older ones count as unanswered.
+const MOST_WAITING: usize = 64;
+/// Modules told apart.
+const MOST_MODULES: usize = 4096;
+
+/// All exchanges of a capture.
+#[derive(Clone, Debug, Default)]
+pub struct Exchanges {
+    waiting: VecDeque<Request>,
+    /// What each module did.
+    pub talks: BTreeMap<Module, Talk>,
+}
+
+impl Exchanges {
+    /// Takes a whole message; for an answer, the request it answers.
+    pub fn push(&mut self, message: &Message<'_>) -> Option<Request> {
+        if !message.from_module {
+            self.ask(message);
+            return None;
+        }
+        let (service, negative) = match uds::Message::parse(message.data) {
+            uds::Message::Positive { service, .. } => (service.id, None),
+            uds::Message::Negative { service, reason } => (service, Some(reason)),
+            _ => return None,
+        };
+        let asked = self.waiting.iter_mut().rev().find(|request| {
+            request.channel == message.channel
+                && request.data.first() == Some(&service)
+                && (request.to == Party::Everyone || request.to == message.from)
+        });
+        // `None` for an answer to nothing that was asked in the capture.
+        let asked = asked?;
+        let since =
+            asked.pending.filter(|_| negative != Some(uds::RESPONSE_PENDING)).or(asked.time);
+        let limit = if asked.pending.is_some() { P2_STAR } else { P2 };
+        let waited = match (message.begun, since) {
+            (Some(begun), Some(since)) => Some(begun.since(since) as f64 / 1e9),
+            _ => None,
+        };
+        asked.answered = true;
+        if negative == Some(uds::RESPONSE_PENDING) {
+            asked.pending = message.time;
+        }
+        let request = asked.clone();
+        if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
+            match negative {
+                None => talk.positive += 1,
+                Some(uds::RESPONSE_PENDING) => talk.pending += 1,
+                Some(reason) => *talk.negative.entry(reason).or_default() += 1,
+            }
+            if let Some(waited) = waited.filter(|waited| *waited >= 0.0) {
+                talk.late += u64::from(waited > limit);
+                talk.slowest = Some(talk.slowest.map_or(waited, |slowest| slowest.max(waited)));
+            }
+        }
+        Some(request)
+    }
+
+    /// An answer began and did not come whole: the module was not silent.
+    pub(super) fn broken(&mut self, message: &Message<'_>) {
+        let answers = |request: &&mut Request| {
+            request.channel == message.channel
+                && (request.to == Party::Everyone || request.to == message.from)
+        };
+        if let Some(request) =
+            self.waiting.iter_mut().rev().find(answers).filter(|_| message.from_module)
+        {
+            request.answered = true;
+        }
+    }
+
+    fn ask(&mut self, message: &Message<'_>) {
+        let uds::Message::Request { service, data } = uds::Message::parse(message.data) else {
+            return;
+        };
+        // The tester asks the next question when it has waited long enough for the last.
+        let over = |request: &Request| {
+            request.channel == message.channel
+                && request.from == message.from
+                && (request.to == message.to || request.to == Party::Everyone)
+        };
+        while let Some(at) = self.waiting.iter().position(over) {
+            self.close(at);
+        }
+        if self.waiting.len() == MOST_WAITING {
+            self.close(0);
+        }
+        let suppressed =
+            uds::has_sub_function(service.id) && data.first().is_some_and(|sub| sub & 0x80 != 0);
+        self.waiting.push_back(Request {
+            time: message.time,
+            channel: message.channel,
+            from: message.from,
+            to: message.to,
+            data: message.data[..message.data.len().min(8)].to_vec(),
+            answered: false,
+            pending: None,
+            suppressed,
+        });
+    }
+
+    fn close(&mut self, at: usize) {
+        let Some(request) = self.waiting.remove(at) else { return };
+        if !request.answered && !request.suppressed && request.to != Party::Everyone {
+            let module = Module { channel: request.channel, party: request.to };
+            if let Some(talk) = self.talk(module) {
+                talk.unanswered += 1;
+            }
+        }
+    }
+
+    fn talk(&mut self, module: Module) -> Option<&mut Talk> {
+        if self.talks.len() >= MOST_MODULES && !self.talks.contains_key(&module) {
+            return None;
+        }
+        Some(self.talks.entry(module).or_default())
+    }
+
+    /// Counts what still waits.
+    pub fn finish(&mut self) {
+        while !self.waiting.is_empty() {
+            self.close(0);
+        }
+    }
+}

@@ -1,0 +1,239 @@
+//! Who each module says it is, and what the vehicle says of itself: VIN, part numbers, supply
+//! voltage.
+
+use std::collections::BTreeMap;
+
+use lostnode_parsers::j1939;
+use lostnode_parsers::obd;
+use lostnode_parsers::uds;
+
+use super::supply::Supply;
+use super::{Message, Module};
+
+/// What one module said.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Identity {
+    /// VIN as stored; `Some("")` where the module answered with a blank one.
+    pub vin: Option<String>,
+    /// Part number.
+    pub part_number: Option<String>,
+    /// Calibration identifiers.
+    pub calibration_ids: Vec<String>,
+    /// Calibration verification numbers.
+    pub verification_numbers: Vec<String>,
+    /// Name of the module in its own words.
+    pub name: Option<String>,
+    /// Other identification, by name.
+    pub others: BTreeMap<String, String>,
+    /// Where the answers came from, such as `service 09` or `0xF190`.
+    pub sources: Vec<String>,
+    /// The 64-bit NAMEs that claimed this address, in order; more than one is a conflict.
+    pub claims: Vec<j1939::Name>,
+    /// It said that it could not claim an address.
+    pub cannot_claim: bool,
+}
+
+/// What the vehicle says of itself.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Vehicle {
+    /// The VIN that most modules have; on a tie, the first heard.
+    pub vin: Option<String>,
+    /// Modules whose VIN is another, with it; blank ones too.
+    pub conflicts: Vec<(Module, String)>,
+}
+
+/// Modules told apart.
+const MOST: usize = 4096;
+
+/// What all modules said.
+#[derive(Clone, Debug, Default)]
+pub struct Identities {
+    /// By module.
+    pub modules: BTreeMap<Module, Identity>,
+    /// Supply voltage, where any module told it.
+    pub supply: Supply,
+    order: Vec<Module>,
+}
+
+/// Text of an identification: printable ASCII, trimmed; other bytes end it. Hexadecimal where
+/// nothing is printable.
+fn text(data: &[u8]) -> String {
+    let printable: String = data
+        .iter()
+        .filter(|byte| byte.is_ascii_graphic() || **byte == b' ')
+        .map(|byte| *byte as char)
+        .collect();
+    let blank = |byte: &u8| matches!(byte, 0 | 0xFF | b' ' | 0xAA | 0x55 | 0xCC);
+    if data.iter().all(blank) {
+        String::new()
+    } else if printable.trim().len() * 2 >= data.iter().filter(|byte| **byte != 0).count() {
+        printable.trim().to_owned()
+    } else {
+        hex::encode_upper(data)
+    }
+}
+
+/// Whether a text has the form of a VIN: 17 letters and digits without I, O and Q (ISO 3779:2009,
+/// 5).
+///
+/// ```
+/// use lostnode::fold::diagnostics::is_vin;
+/// assert!(is_vin("WP0ZZZ99ZTS392124"));
+/// assert!(!is_vin("WP0ZZZ99ZTS39212O"));
+/// ```
+pub fn is_vin(text: &str) -> bool {
+    text.len() == 17
+        && text.bytes().all(|byte| {
+            byte.is_ascii_digit() || (byte.is_ascii_uppercase() && !b"IOQ".contains(&byte))
+        })
+}
+
+impl Identities {
+    /// Takes a whole message of the diagnostic transport.
+    pub(super) fn push(&mut self, message: &Message<'_>) {
+        if !message.from_module {
+            return;
+        }
+        let uds::Message::Positive { service, data } = uds::Message::parse(message.data) else {
+            return;
+        };
+        let module = Module { channel: message.channel, party: message.from };
+        let now = message.time.map_or(0, |time| time.nanoseconds());
+        match (service.id, data) {
+            (0x01, _) => {
+                for (pid, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 0x42) {
+                    obd::values(pid, bytes).for_each(|value| self.supply.push(now, value.value));
+                }
+            }
+            (0x09, [kind, count, rest @ ..]) => {
+                self.vehicle_information(module, *kind, *count, rest)
+            }
+            (0x22, [high, low, rest @ ..]) => {
+                self.identification(module, u16::from_be_bytes([*high, *low]), rest)
+            }
+            (0x1A, [option, rest @ ..]) => {
+                self.identification(module, 0xF100 | u16::from(*option), rest)
+            }
+            _ => {}
+        }
+    }
+
+    /// Service 09 (SAE J1979, 7.9): the second byte counts the items.
+    fn vehicle_information(&mut self, module: Module, kind: u8, count: u8, data: &[u8]) {
+        if kind.is_multiple_of(0x20) {
+            return;
+        }
+        let Some(identity) = self.module(module, "service 09") else { return };
+        let count = usize::from(count.max(1));
+        match kind {
+            0x02 => identity.vin = Some(text(data)),
+            0x04 => {
+                identity.calibration_ids =
+                    data.chunks(16).take(count).map(text).filter(|text| !text.is_empty()).collect()
+            }
+            0x06 => {
+                identity.verification_numbers =
+                    data.chunks_exact(4).take(count).map(hex::encode_upper).collect()
+            }
+            0x0A => identity.name = Some(text(data)).filter(|text| !text.is_empty()),
+            _ => {}
+        }
+    }
+
+    /// Identification records F180 to F19E (ISO 14229-1:2020, table C.1).
+    fn identification(&mut self, module: Module, did: u16, data: &[u8]) {
+        let Some(name) = uds::identification(did) else { return };
+        let Some(identity) = self.module(module, &format!("0x{did:04X}")) else { return };
+        match did {
+            0xF190 => identity.vin = Some(text(data)),
+            0xF187 => identity.part_number = Some(text(data)).filter(|text| !text.is_empty()),
+            0xF197 => identity.name = Some(text(data)).filter(|text| !text.is_empty()),
+            0xF186 => {}
+            _ => {
+                identity.others.insert(name.to_owned(), text(data));
+            }
+        }
+    }
+
+    /// Takes a group of SAE J1939.
+    pub(super) fn push_j1939(&mut self, message: &Message<'_>, pgn: u32) {
+        let module = Module { channel: message.channel, party: message.from };
+        let now = message.time.map_or(0, |time| time.nanoseconds());
+        match pgn {
+            j1939::ELECTRICAL_POWER => {
+                if let Some(volts) = j1939::battery_potential(message.data) {
+                    self.supply.push(now, volts);
+                }
+            }
+            j1939::ADDRESS_CLAIMED => {
+                let Some(name) = j1939::Name::parse(message.data) else { return };
+                let Some(identity) = self.module(module, "address claim") else { return };
+                identity.cannot_claim |= message.from == super::Party::Address(j1939::NULL_ADDRESS);
+                if !identity.claims.contains(&name) && identity.claims.len() < 8 {
+                    identity.claims.push(name);
+                }
+            }
+            j1939::VEHICLE_IDENTIFICATION => {
+                // Asterisks end the fields (J1939-71).
+                let vin = text(message.data.split(|byte| *byte == b'*').next().unwrap_or(&[]));
+                if let Some(identity) = self.module(module, "vehicle identification") {
+                    identity.vin = Some(vin);
+                }
+            }
+            j1939::COMPONENT_IDENTIFICATION | j1939::SOFTWARE_IDENTIFICATION => {
+                let component = pgn == j1939::COMPONENT_IDENTIFICATION;
+                let source =
+                    if component { "component identification" } else { "software identification" };
+                let fields: Vec<String> = message
+                    .data
+                    .split(|byte| *byte == b'*')
+                    .map(text)
+                    .filter(|text| !text.is_empty())
+                    .collect();
+                if let Some(identity) = self.module(module, source) {
+                    if component {
+                        identity.part_number =
+                            fields.get(1).cloned().or(identity.part_number.take());
+                    }
+                    identity.others.insert(source.to_owned(), fields.join(", "));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn module(&mut self, module: Module, source: &str) -> Option<&mut Identity> {
+        if !self.modules.contains_key(&module) {
+            if self.modules.len() >= MOST {
+                return None;
+            }
+            self.order.push(module);
+        }
+        let identity = self.modules.entry(module).or_default();
+        if !identity.sources.iter().any(|known| known == source) && identity.sources.len() < 16 {
+            identity.sources.push(source.to_owned());
+        }
+        Some(identity)
+    }
+
+    /// The vehicle's VIN and the modules that have another or none.
+    pub fn vehicle(&self) -> Vehicle {
+        let vins: Vec<(Module, &str)> = self
+            .order
+            .iter()
+            .filter_map(|module| Some((*module, self.modules.get(module)?.vin.as_deref()?)))
+            .collect();
+        let votes = |vin: &str| vins.iter().filter(|(_, other)| *other == vin).count();
+        let mut best: Option<&str> = None;
+        for (_, vin) in vins.iter().filter(|(_, vin)| is_vin(vin)) {
+            if best.is_none_or(|best| votes(vin) > votes(best)) {
+                best = Some(vin);
+            }
+        }
+        let conflicts = vins.iter().filter(|(_, vin)| Some(*vin) != best);
+        Vehicle {
+            vin: best.map(str::to_owned),
+            conflicts: conflicts.map(|(module, vin)| (*module, (*vin).to_owned())).collect(),
+        }
+    }
+}

@@ -1,0 +1,108 @@
+//! What codes mean, from tables with their sources (`data/*.tsv`). What is in no table stays
+//! unknown.
+
+use std::collections::HashMap;
+use std::sync::LazyLock;
+
+use lostnode_parsers::dtc::{Code, System};
+
+/// What a code says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Meaning {
+    /// In words; `None` where no table has it.
+    pub text: Option<String>,
+    /// The module that is missed, for "lost communication with …".
+    pub blames: Option<String>,
+}
+
+fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
+    text.lines()
+        .filter(|line| !line.starts_with('#'))
+        .skip(1)
+        .map(|line| line.split('\t').collect())
+}
+
+static NETWORK: LazyLock<HashMap<&str, (&str, &str)>> = LazyLock::new(|| {
+    let rows = table(include_str!("data/network-codes.tsv"));
+    rows.filter_map(|row| Some((*row.first()?, (*row.get(1)?, *row.get(2)?)))).collect()
+});
+
+static GENERIC: LazyLock<HashMap<&str, &str>> = LazyLock::new(|| {
+    let rows = table(include_str!("data/generic-codes.tsv"));
+    rows.filter_map(|row| Some((*row.first()?, *row.get(1)?))).collect()
+});
+
+static FAILURES: LazyLock<HashMap<&str, &str>> = LazyLock::new(|| {
+    let rows = table(include_str!("data/failure-types.tsv"));
+    rows.filter_map(|row| Some((*row.first()?, *row.get(1)?))).collect()
+});
+
+/// Meaning of a code without its failure type.
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::of;
+/// use lostnode::parsers::dtc::Code;
+/// let meaning = of(Code::parse("U0199").unwrap());
+/// assert_eq!(meaning.text.as_deref(), Some("lost communication with Door Control Module A"));
+/// assert_eq!(of(Code::parse("P1234").unwrap()).text, None);
+/// ```
+pub fn of(code: Code) -> Meaning {
+    let base = Code::new(code.base(), None).to_string();
+    let unknown = Meaning { text: None, blames: None };
+    if code.system() != System::Network {
+        return Meaning {
+            text: GENERIC.get(base.as_str()).map(|text| (*text).to_owned()),
+            ..unknown
+        };
+    }
+    match NETWORK.get(base.as_str()) {
+        Some(("lost", module)) => Meaning {
+            text: Some(format!("lost communication with {module}")),
+            blames: Some((*module).to_owned()),
+        },
+        Some(("invalid", module)) => {
+            Meaning { text: Some(format!("invalid data received from {module}")), blames: None }
+        }
+        Some(("software", module)) => {
+            Meaning { text: Some(format!("software incompatibility with {module}")), blames: None }
+        }
+        Some((_, text)) => Meaning { text: Some((*text).to_owned()), blames: None },
+        None => unknown,
+    }
+}
+
+/// What kind of thing a network code says: `lost`, `invalid`, `software` or `text`; `None` where no
+/// table has it.
+pub fn kind(code: Code) -> Option<&'static str> {
+    let base = Code::new(code.base(), None).to_string();
+    NETWORK.get(base.as_str()).map(|(kind, _)| *kind)
+}
+
+/// Meaning of a failure type byte, in small letters but for names.
+pub fn failure_type(byte: u8) -> Option<&'static str> {
+    FAILURES.get(format!("{byte:02X}").as_str()).copied()
+}
+
+/// Whether a code speaks of the supply: stored when the battery is weak or was disconnected. Common
+/// practice, no source.
+pub fn is_supply(code: Code) -> bool {
+    let base = Code::new(code.base(), None).to_string();
+    matches!(
+        base.as_str(),
+        "P0560" | "P0561" | "P0562" | "P0563" | "P0603" | "U3003" | "U3006" | "U3007" | "B1A00"
+    ) || matches!(code.failure_type(), Some(0x16 | 0x1C)) && code.system() == System::Network
+}
+
+/// Whether a code says that the module has a fault inside: memory, processor, watchdog, its own
+/// supply (SAE J2012: P0601 to P0607, P060A to P060F; failure types 41 to 49 of ISO 15031-6).
+pub fn is_internal(code: Code) -> bool {
+    let base = Code::new(code.base(), None).to_string();
+    matches!(code.failure_type(), Some(0x41..=0x49))
+        || (base.starts_with("P060") && !matches!(base.as_str(), "P0600" | "P0602" | "P0603"))
+}
+
+/// Whether the failure type says that the module itself lacks its programming or configuration.
+pub fn is_unconfigured(code: Code) -> bool {
+    matches!(code.failure_type(), Some(0x51 | 0x52 | 0x54 | 0x55))
+        || matches!(Code::new(code.base(), None).to_string().as_str(), "P0602" | "P0610" | "P0630")
+}

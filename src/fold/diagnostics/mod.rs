@@ -1,0 +1,251 @@
+//! What a tester and the modules say to each other in the capture: messages, codes and their
+//! history, identity.
+
+mod codes;
+mod describe;
+mod endpoints;
+mod exchanges;
+mod identity;
+mod j1939;
+pub mod meaning;
+mod stored;
+mod streams;
+pub mod supply;
+
+use std::fmt;
+
+use lostnode_parsers::frame::DisplayId;
+use lostnode_parsers::isotp::Incomplete;
+use lostnode_parsers::{FrameKind, Id, Timestamp};
+
+use crate::capture::{Batch, ChannelIndex, Frame};
+use crate::settings::Pair;
+
+pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
+pub use describe::{describe, pid_value};
+pub use exchanges::{Exchanges, Talk};
+pub use identity::{Identities, Identity, Vehicle, is_vin};
+pub use stored::Stored;
+pub use streams::Counts;
+
+/// Who speaks, or is spoken to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Party {
+    /// By the identifier it sends with.
+    Id(Id),
+    /// By an address.
+    Address(u8),
+    /// All modules.
+    Everyone,
+}
+
+impl fmt::Display for Party {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Party::Id(id) => write!(f, "0x{}", DisplayId(*id)),
+            Party::Address(address) => write!(f, "address 0x{address:02X}"),
+            Party::Everyone => f.write_str("all"),
+        }
+    }
+}
+
+/// A module: where it was heard, and by what it answers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Module {
+    /// The channel.
+    pub channel: ChannelIndex,
+    /// What it answers by.
+    pub party: Party,
+}
+
+/// How a message was carried.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Carrier {
+    /// ISO 15765-2.
+    IsoTp,
+    /// SAE J1939, in one frame or through its transport.
+    J1939 {
+        /// Parameter group.
+        pgn: u32,
+    },
+}
+
+/// A whole message, or what there was of one.
+#[derive(Clone, Copy, Debug)]
+pub struct Message<'a> {
+    /// When its last frame came.
+    pub time: Option<Timestamp>,
+    /// When its first frame came.
+    pub begun: Option<Timestamp>,
+    /// Channel.
+    pub channel: ChannelIndex,
+    /// Identifier of its frames.
+    pub id: Id,
+    /// Who sent it.
+    pub from: Party,
+    /// Who it is for.
+    pub to: Party,
+    /// Whether it comes from a module rather than from a tester.
+    pub from_module: bool,
+    /// How it was carried.
+    pub carrier: Carrier,
+    /// Its bytes, as many as were kept.
+    pub data: &'a [u8],
+    /// Bytes it has in all.
+    pub length: u32,
+    /// Why it is not whole, where it is not.
+    pub incomplete: Option<Incomplete>,
+}
+
+/// Puts messages together from frames; what it makes of them is up to the caller.
+#[derive(Debug, Default)]
+pub struct Transport {
+    endpoints: endpoints::Endpoints,
+    streams: streams::Streams,
+    j1939: j1939::Sessions,
+}
+
+impl Transport {
+    /// With the pairs of identifiers that the user named.
+    pub fn new(pairs: &[Pair]) -> Self {
+        Transport { endpoints: endpoints::Endpoints::new(pairs), ..Transport::default() }
+    }
+
+    /// Takes the next frame of the capture and hands on each message that ends with it.
+    #[inline]
+    pub fn push(&mut self, frame: &Frame, deliver: &mut dyn FnMut(&Message<'_>)) {
+        if let Some(id) = frame.kind.id()
+            && !self.endpoints.is_broadcast(frame.channel, id)
+        {
+            self.take(frame, id, deliver);
+        }
+    }
+
+    fn take(&mut self, frame: &Frame, id: Id, deliver: &mut dyn FnMut(&Message<'_>)) {
+        if matches!(frame.kind, FrameKind::Classic(classic) if classic.is_remote()) {
+            return;
+        }
+        if let Id::Extended(extended) = id
+            && self.j1939.push(frame, extended, deliver)
+        {
+            return;
+        }
+        let Some(route) = self.endpoints.route(frame, id, deliver) else { return };
+        self.streams.push(frame, id, &route, deliver);
+    }
+
+    /// Ends what is still under way.
+    pub fn finish(&mut self, deliver: &mut dyn FnMut(&Message<'_>)) {
+        self.streams.finish(deliver);
+        self.j1939.finish(deliver);
+    }
+
+    /// What became of the data units so far.
+    pub fn counts(&self) -> &Counts {
+        self.streams.counts()
+    }
+}
+
+/// Folds the frames of diagnostic traffic.
+#[derive(Debug, Default)]
+pub struct Diagnostics {
+    transport: Transport,
+    heard: Heard,
+    finished: bool,
+}
+
+impl std::ops::Deref for Diagnostics {
+    type Target = Heard;
+
+    fn deref(&self) -> &Heard {
+        &self.heard
+    }
+}
+
+/// Everything that is kept of diagnostic traffic.
+#[derive(Debug, Default)]
+pub struct Heard {
+    /// Requests and their answers.
+    pub exchanges: Exchanges,
+    /// Trouble codes with their history.
+    pub codes: Codes,
+    /// Who each module says it is.
+    pub identities: Identities,
+    /// Freeze frames and test results.
+    pub stored: Stored,
+    /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason.
+    pub messages: MessageCounts,
+}
+
+/// How many messages came through.
+#[derive(Clone, Debug, Default)]
+pub struct MessageCounts {
+    /// Whole ones.
+    pub complete: u64,
+    /// Incomplete ones, by reason, in the order of [`lostnode_parsers::isotp::Fault`].
+    pub incomplete: std::collections::BTreeMap<lostnode_parsers::isotp::Fault, u64>,
+    /// Data units that no receiver would have taken.
+    pub ignored: u64,
+}
+
+impl Diagnostics {
+    /// With the pairs of identifiers that the user named.
+    pub fn new(pairs: &[Pair]) -> Self {
+        Diagnostics { transport: Transport::new(pairs), ..Diagnostics::default() }
+    }
+
+    /// Takes the next frames of the capture.
+    pub fn push(&mut self, batch: &Batch) {
+        // In most of a capture nobody asks, and what is known to carry no diagnosis does not make
+        // anything else be it.
+        let endpoints = &self.transport.endpoints;
+        if batch.grouped().iter().all(|group| endpoints.is_broadcast(group.channel, group.id)) {
+            return;
+        }
+        let Diagnostics { transport, heard, .. } = self;
+        for frame in &batch.frames {
+            transport.push(frame, &mut |message| heard.push(message));
+        }
+    }
+
+    /// Whether an identifier carries diagnosis.
+    pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
+        self.transport.endpoints.carries(channel, id)
+    }
+
+    /// Ends what is still under way; to be called once, after the last frame.
+    pub fn finish(&mut self) {
+        if std::mem::replace(&mut self.finished, true) {
+            return;
+        }
+        let Diagnostics { transport, heard, .. } = self;
+        transport.finish(&mut |message| heard.push(message));
+        heard.messages.ignored = transport.counts().ignored();
+        heard.exchanges.finish();
+    }
+}
+
+impl Heard {
+    fn push(&mut self, message: &Message<'_>) {
+        if let Some(incomplete) = message.incomplete {
+            if message.carrier == Carrier::IsoTp {
+                *self.messages.incomplete.entry(incomplete.fault).or_default() += 1;
+                self.exchanges.broken(message);
+            }
+            return;
+        }
+        match message.carrier {
+            Carrier::IsoTp => {
+                self.messages.complete += 1;
+                let request = self.exchanges.push(message);
+                self.codes.push(message, request.as_ref());
+                self.identities.push(message);
+                self.stored.push(message);
+            }
+            Carrier::J1939 { pgn } => {
+                self.codes.push_j1939(message, pgn);
+                self.identities.push_j1939(message, pgn);
+            }
+        }
+    }
+}

@@ -1,0 +1,230 @@
+//! One reassembly for each sender, in bounded memory.
+
+use std::collections::HashMap;
+
+use lostnode_parsers::isotp::{Event, Fault, Incomplete, Pdu, PduError, Reassembler};
+use lostnode_parsers::{Id, Timestamp};
+
+use super::endpoints::Route;
+use super::{Carrier, Message};
+use crate::capture::{ChannelIndex, Frame};
+
+/// Bytes kept of a message; a longer one is followed to its end, and its length told.
+const KEPT: usize = 16 << 10;
+/// Messages under way at once; beyond that the oldest is given up.
+const MOST_OPEN: usize = 256;
+
+type Key = (ChannelIndex, Id, Option<u8>);
+
+/// What became of data units that are no message.
+#[derive(Clone, Debug, Default)]
+pub struct Counts {
+    /// Consecutive frames that belong to nothing, or do not fit.
+    pub stray: u64,
+    /// Not data units at all, by reason.
+    pub malformed: HashMap<&'static str, u64>,
+}
+
+impl Counts {
+    /// All of them.
+    pub fn ignored(&self) -> u64 {
+        self.stray + self.malformed.values().sum::<u64>()
+    }
+
+    fn malformed(&mut self, error: PduError) {
+        let reason = match error {
+            PduError::TooShort => "too short",
+            PduError::ReservedType => "reserved type",
+            PduError::SingleLength => "impossible length of a single frame",
+            PduError::FirstLength => "impossible length of a first frame",
+            PduError::FlowStatus => "reserved flow status",
+        };
+        *self.malformed.entry(reason).or_default() += 1;
+    }
+}
+
+/// What a frame holds, and who sent it.
+struct DataUnit<'f> {
+    pdu: Pdu<'f>,
+    route: &'f Route,
+}
+
+#[derive(Debug)]
+struct Stream {
+    reassembler: Box<Reassembler<KEPT>>,
+    route: Route,
+    /// Order in which streams were opened.
+    opened: u64,
+}
+
+/// Messages under way. A stream is dropped when its message ends, so there are never more than are
+/// open.
+#[derive(Debug, Default)]
+pub(super) struct Streams {
+    open: HashMap<Key, Stream>,
+    opened: u64,
+    counts: Counts,
+    latest: Option<Timestamp>,
+}
+
+impl Streams {
+    pub fn counts(&self) -> &Counts {
+        &self.counts
+    }
+
+    pub fn push(
+        &mut self,
+        frame: &Frame,
+        id: Id,
+        route: &Route,
+        deliver: &mut dyn FnMut(&Message<'_>),
+    ) {
+        self.latest = self.latest.max(frame.time);
+        let whole = frame.kind.bytes();
+        let Some((prefix, data)) = whole.split_at_checked(route.prefix) else { return };
+        let address = prefix.first().copied();
+        let key = (frame.channel, id, address);
+        let pdu = match Pdu::parse(data, route.prefix) {
+            Ok(pdu) => pdu,
+            Err(error) => return self.counts.malformed(error),
+        };
+        match pdu {
+            Pdu::FlowControl { status, .. } => {
+                if let Some(peer) = route.peer {
+                    self.flow_control(frame, peer, status, deliver);
+                }
+            }
+            // The common case needs no memory.
+            Pdu::Single(bytes) if !self.open.contains_key(&key) => {
+                let message = message(route, key, bytes);
+                deliver(&Message { time: frame.time, begun: frame.time, ..message });
+            }
+            Pdu::Consecutive { .. } if !self.open.contains_key(&key) => self.counts.stray += 1,
+            _ => self.step(frame, key, DataUnit { pdu, route }, deliver),
+        }
+    }
+
+    fn step(
+        &mut self,
+        frame: &Frame,
+        key: Key,
+        DataUnit { pdu, route }: DataUnit<'_>,
+        deliver: &mut dyn FnMut(&Message<'_>),
+    ) {
+        if self.open.len() >= MOST_OPEN && !self.open.contains_key(&key) {
+            self.give_up_oldest(deliver);
+        }
+        let opened = self.opened;
+        self.opened += 1;
+        let stream = self.open.entry(key).or_insert_with(|| Stream {
+            reassembler: Box::new(Reassembler::new()),
+            route: *route,
+            opened,
+        });
+        let (begun, kept) = (stream.reassembler.begun(), stream.reassembler.message().to_vec());
+        let step = stream.reassembler.push(frame.time, pdu, frame.kind.bytes().len());
+        let message = |data| Message { time: frame.time, ..message(&stream.route, key, data) };
+        if let Some(incomplete) = step.ended {
+            let (length, incomplete) = (incomplete.length, Some(incomplete));
+            deliver(&Message { begun, length, incomplete, ..message(&kept) });
+        }
+        match step.event {
+            Event::Message(length) => {
+                let begun = stream.reassembler.begun();
+                deliver(&Message { begun, length, ..message(stream.reassembler.message()) });
+            }
+            Event::Ignored => self.counts.stray += 1,
+            Event::Progress => {}
+        }
+        if !stream.reassembler.is_open() {
+            self.open.remove(&key);
+        }
+    }
+
+    fn flow_control(
+        &mut self,
+        frame: &Frame,
+        sender: Id,
+        status: u8,
+        deliver: &mut dyn FnMut(&Message<'_>),
+    ) {
+        let now = frame.time;
+        let keys: Vec<Key> = self
+            .open
+            .keys()
+            .filter(|key| key.0 == frame.channel && key.1 == sender)
+            .copied()
+            .collect();
+        for key in keys {
+            let Some(stream) = self.open.get_mut(&key) else { continue };
+            // What is overdue is not revived by a late answer.
+            let ended = stream
+                .reassembler
+                .expire(now)
+                .or_else(|| stream.reassembler.flow_control(now, status));
+            if let Some(incomplete) = ended {
+                end(key, stream, now, incomplete, deliver);
+                self.open.remove(&key);
+            }
+        }
+    }
+
+    fn give_up_oldest(&mut self, deliver: &mut dyn FnMut(&Message<'_>)) {
+        if let Some(key) =
+            self.open.iter().min_by_key(|(_, stream)| stream.opened).map(|(key, _)| *key)
+            && let Some(mut stream) = self.open.remove(&key)
+            && let Some(incomplete) = stream.reassembler.end(Fault::NoFlowControl)
+        {
+            end(key, &stream, None, incomplete, deliver);
+        }
+    }
+
+    pub fn finish(&mut self, deliver: &mut dyn FnMut(&Message<'_>)) {
+        let mut rest: Vec<(Key, Stream)> = self.open.drain().collect();
+        rest.sort_by_key(|(_, stream)| stream.opened);
+        for (key, mut stream) in rest {
+            let ended = stream
+                .reassembler
+                .expire(self.latest)
+                .or_else(|| stream.reassembler.end(Fault::EndOfCapture));
+            if let Some(incomplete) = ended {
+                end(key, &stream, None, incomplete, deliver);
+            }
+        }
+    }
+}
+
+fn end(
+    key: Key,
+    stream: &Stream,
+    time: Option<Timestamp>,
+    incomplete: Incomplete,
+    deliver: &mut dyn FnMut(&Message<'_>),
+) {
+    let begun = stream.reassembler.begun();
+    deliver(&Message {
+        time: time.or(begun),
+        begun,
+        length: incomplete.length,
+        incomplete: Some(incomplete),
+        ..message(&stream.route, key, stream.reassembler.message())
+    });
+}
+
+/// A whole message of these bytes, without its times.
+fn message<'m>(route: &Route, (channel, id, _): Key, data: &'m [u8]) -> Message<'m> {
+    let Route { from, to, from_module, .. } = *route;
+    Message {
+        time: None,
+        begun: None,
+        channel,
+        id,
+        from,
+        to,
+        from_module,
+        carrier: Carrier::IsoTp,
+        data,
+        length: data.len() as u32,
+        incomplete: None,
+    }
+}

@@ -1,0 +1,364 @@
+//! When each identifier was heard: one accumulator per channel and identifier, fed once per frame.
+
+mod clock;
+mod counter;
+mod histogram;
+mod pairs;
+mod pause;
+mod silence;
+
+use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
+
+pub use clock::{Clock, Rate, rates};
+pub use counter::{AliveCounter, CounterFinder};
+pub use histogram::Gaps;
+pub use pairs::{Offsets, Relative, relative};
+pub use pause::Pauses;
+pub use silence::{Longest, Silence};
+
+use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
+use crate::ids::Places;
+
+/// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
+pub type Nanoseconds = i64;
+
+/// Seconds of a span of nanoseconds.
+pub fn seconds(span: Nanoseconds) -> f64 {
+    span as f64 / 1e9
+}
+
+/// Nanoseconds of a span of seconds, to the nearest.
+pub fn nanoseconds(span: f64) -> Nanoseconds {
+    (span * 1e9).round() as Nanoseconds
+}
+
+/// An identifier on a channel.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Key {
+    /// The channel.
+    pub channel: ChannelIndex,
+    /// Identifier and width.
+    pub id: Id,
+}
+
+/// Most identifiers told apart in one run; traffic of further ones is counted together. A vehicle
+/// has a few hundred.
+pub const MOST_IDENTIFIERS: usize = 20_000;
+
+/// What is known of the timing of one identifier.
+#[derive(Clone, Debug)]
+pub struct IdTiming {
+    /// Which identifier.
+    pub key: Key,
+    /// Frames heard, with or without time stamps.
+    pub frames: u64,
+    /// First and last time heard.
+    pub heard: Option<(Nanoseconds, Nanoseconds)>,
+    /// Distribution of the gaps between its frames.
+    pub gaps: Gaps,
+    /// Its longest silences.
+    pub silences: Longest,
+    /// The clock behind it.
+    pub clock: Clock,
+    /// Rolling counters in its payload.
+    pub counters: CounterFinder,
+    last_payload: [u8; 8],
+    /// Running mean of its gaps, while counters are looked for.
+    usual_gap: Nanoseconds,
+}
+
+/// What is known of the timing of one channel.
+#[derive(Clone, Debug, Default)]
+pub struct ChannelTiming {
+    /// Data and remote frames.
+    pub frames: u64,
+    /// Error frames of the logging controller.
+    pub error_frames: u64,
+    /// First and last time anything was heard.
+    pub heard: Option<(Nanoseconds, Nanoseconds)>,
+    /// Before the first only where time stamps step back.
+    earliest: Nanoseconds,
+    /// Frames whose time stamp lay before that of the frame before, on this channel.
+    pub out_of_order: u64,
+    /// Furthest step back.
+    pub largest_step_back: Nanoseconds,
+    /// The longest times without any data or remote frame.
+    pub silences: Longest,
+    /// The first error frames with their time.
+    pub errors: Vec<(Nanoseconds, ErrorFrame)>,
+}
+
+impl ChannelTiming {
+    /// Error frames kept with their time; the rest is counted.
+    pub const KEPT_ERRORS: usize = 4096;
+
+    /// Takes frames that are all of this channel and in order, where nothing is to be kept of any
+    /// of them but their number.
+    fn skip(&mut self, frames: usize, times: &TimeSummary) {
+        self.frames += frames as u64;
+        if let Some((_, last)) = &mut self.heard {
+            *last = times.last;
+        }
+    }
+
+    /// Whether frames with these time stamps bring a silence that is kept, or a step back.
+    fn has_news(&self, times: &TimeSummary) -> bool {
+        self.heard.is_none_or(|(_, last)| !times.gaps_are_below(self.silences.floor(), last))
+    }
+
+    #[inline]
+    fn push_frame(&mut self, frame: &Frame) {
+        if let FrameKind::Error(error) = &frame.kind {
+            return self.error(frame.time, error);
+        }
+        self.frames += 1;
+        let Some(time) = frame.time.map(Timestamp::nanoseconds) else { return };
+        let Some((_, last)) = &mut self.heard else { return self.begin(time) };
+        let before = *last;
+        if time < before {
+            return self.step_back(time, before);
+        }
+        *last = time;
+        self.silences.push(Silence { start: before, end: time }, [[0; 8]; 2]);
+    }
+
+    #[cold]
+    fn begin(&mut self, time: Nanoseconds) {
+        self.heard = Some((time, time));
+        self.earliest = time;
+    }
+
+    #[cold]
+    fn step_back(&mut self, time: Nanoseconds, before: Nanoseconds) {
+        self.out_of_order += 1;
+        self.largest_step_back = self.largest_step_back.max(before - time);
+        self.earliest = self.earliest.min(time);
+    }
+
+    /// Earliest and latest time.
+    fn span(&self) -> Option<(Nanoseconds, Nanoseconds)> {
+        self.heard.map(|(_, last)| (self.earliest, last))
+    }
+
+    #[cold]
+    fn error(&mut self, time: Option<Timestamp>, error: &ErrorFrame) {
+        self.error_frames += 1;
+        if let Some(time) = time
+            && self.errors.len() < Self::KEPT_ERRORS
+        {
+            self.errors.push((time.nanoseconds(), *error));
+        }
+    }
+}
+
+/// Timing of everything in a capture.
+#[derive(Clone, Debug)]
+pub struct Timing {
+    /// Per channel, in order of appearance.
+    pub channels: Vec<ChannelTiming>,
+    /// Per identifier, in order of appearance.
+    pub ids: Vec<IdTiming>,
+    places: Places,
+    /// Stops of the whole traffic.
+    pub pauses: Pauses,
+    /// Frames of identifiers beyond [`MOST_IDENTIFIERS`].
+    pub folded_frames: u64,
+    /// Earliest and latest time stamp.
+    pub span: Option<(Nanoseconds, Nanoseconds)>,
+    /// Silences shorter than this are not kept.
+    floor: Nanoseconds,
+}
+
+impl Timing {
+    /// `floor` is the shortest silence that any later step may ask for, in seconds.
+    pub fn new(floor: f64) -> Self {
+        Timing {
+            channels: Vec::new(),
+            ids: Vec::new(),
+            places: Places::default(),
+            pauses: Pauses::default(),
+            folded_frames: 0,
+            span: None,
+            floor: nanoseconds(floor),
+        }
+    }
+
+    /// Ends what is still under way; to be called after the last frame.
+    pub fn finish(&mut self) {
+        self.channels.iter_mut().for_each(|channel| channel.silences.finish());
+        self.ids.iter_mut().for_each(|id| id.silences.finish());
+    }
+
+    /// Takes the next frames of the capture.
+    pub fn push(&mut self, batch: &Batch) {
+        self.push_to_channels(batch);
+        self.pauses.push(batch);
+        let spans = self.channels.iter().filter_map(ChannelTiming::span);
+        self.span = spans.reduce(|(begin, end), (other_begin, other_end)| {
+            (begin.min(other_begin), end.max(other_end))
+        });
+        // Identifiers know nothing of each other, so each takes all its frames at once.
+        for group in batch.grouped().iter() {
+            match self.places.of(group.channel, group.id, MOST_IDENTIFIERS) {
+                Some(place) => {
+                    if place == self.ids.len() {
+                        let key = Key { channel: group.channel, id: group.id };
+                        self.ids.push(IdTiming::new(key, self.floor));
+                    }
+                    self.ids[place].push(&batch.frames, group);
+                }
+                None => self.folded_frames += group.frames,
+            }
+        }
+    }
+
+    /// In one step where that comes to the same, as on a busy channel it nearly always does; else
+    /// frame by frame.
+    fn push_to_channels(&mut self, batch: &Batch) {
+        if let Some(times) = batch.time_summary()
+            && let Some(channel) = times.channel.map(|channel| self.channel(channel))
+            && !channel.has_news(times)
+        {
+            channel.skip(batch.frames.len(), times);
+        } else {
+            batch.frames.iter().for_each(|frame| self.channel(frame.channel).push_frame(frame));
+        }
+    }
+
+    #[inline]
+    fn channel(&mut self, channel: ChannelIndex) -> &mut ChannelTiming {
+        let channel = usize::from(channel);
+        if self.channels.len() <= channel {
+            self.channels.resize_with(channel + 1, || ChannelTiming {
+                silences: Longest::new(self.floor),
+                ..ChannelTiming::default()
+            });
+        }
+        &mut self.channels[channel]
+    }
+}
+
+impl IdTiming {
+    fn new(key: Key, floor: Nanoseconds) -> Self {
+        IdTiming {
+            key,
+            frames: 0,
+            heard: None,
+            gaps: Gaps::default(),
+            silences: Longest::new(floor),
+            clock: Clock::default(),
+            counters: CounterFinder::default(),
+            last_payload: [0; 8],
+            usual_gap: 0,
+        }
+    }
+
+    /// Takes its frames in a batch.
+    fn push(&mut self, frames: &[Frame], group: Group<'_>) {
+        self.frames += group.frames;
+        let before = self.heard.map(|(_, last)| last);
+        let back = group.times.first().zip(before).is_some_and(|(first, before)| *first < before);
+        if group.gap_bound >= 0 && !back {
+            return self.push_in_order(frames, group, before);
+        }
+        // The channel counts a step back; it makes no gap.
+        let (mut times, mut positions, mut latest) =
+            (Vec::new(), Vec::new(), before.unwrap_or(Nanoseconds::MIN));
+        for (time, position) in group.times.iter().zip(group.positions) {
+            if *time >= latest {
+                times.push(*time);
+                positions.push(*position);
+                latest = *time;
+            }
+        }
+        let (times, positions) = (times.as_slice(), positions.as_slice());
+        let in_order = Group { times, positions, gap_bound: Nanoseconds::MAX, ..group };
+        self.push_in_order(frames, in_order, before);
+    }
+
+    /// Takes frames of which none is before the one before it.
+    fn push_in_order(&mut self, frames: &[Frame], group: Group<'_>, before: Option<Nanoseconds>) {
+        let (Some(first), Some(last), Some(latest)) =
+            (group.times.first(), group.times.last(), group.positions.last())
+        else {
+            return;
+        };
+        self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
+        self.clock.push(group.times);
+        self.gaps.push(before, group.times);
+        let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
+        if longest >= self.silences.floor() || !self.counters.is_settled() {
+            self.look_at_payloads(frames, group, before);
+        }
+        self.last_payload = frames[*latest as usize].kind.first_eight().0;
+    }
+
+    /// Keeps silences with the payloads before and after them, and looks for counters, in the
+    /// frames that follow one at `before`.
+    fn look_at_payloads(
+        &mut self,
+        frames: &[Frame],
+        group: Group<'_>,
+        before: Option<Nanoseconds>,
+    ) {
+        let mut last = before.map(|time| (time, self.last_payload));
+        for (time, position) in group.times.iter().zip(group.positions) {
+            let (payload, length) = frames[*position as usize].kind.first_eight();
+            if let Some((start, before)) = last {
+                self.silences.push(Silence { start, end: *time }, [before, payload]);
+                if !self.counters.is_settled() {
+                    self.count(time - start, before, payload, length);
+                }
+            }
+            last = Some((*time, payload));
+        }
+    }
+
+    /// Looks for counters in two payloads that follow each other.
+    fn count(&mut self, gap: Nanoseconds, before: [u8; 8], after: [u8; 8], length: usize) {
+        // A frame may have been lost in a gap much longer than the one before it: that pair tells
+        // nothing of counters.
+        if gap < self.usual_gap.saturating_mul(3) / 2 {
+            self.counters.push(before, after, length);
+        }
+        self.usual_gap = if self.usual_gap == 0 {
+            gap
+        } else {
+            self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16
+        };
+    }
+
+    /// Period and jitter where the identifier is sent on a timer.
+    ///
+    /// Periodic means: at least [`Rhythm::FEWEST_GAPS`] gaps, at least 80 % of them within half a
+    /// period of the median, and at most 5 % longer than three periods (losses are few events,
+    /// bursts are many).
+    pub fn rhythm(&self) -> Option<Rhythm> {
+        let count = self.gaps.count();
+        if count < Rhythm::FEWEST_GAPS {
+            return None;
+        }
+        let median = self.gaps.quantile(0.5)?;
+        let near = self.gaps.count_between(0.5 * median, 1.5 * median);
+        let long = self.gaps.count_between(3.0 * median, f64::INFINITY);
+        if (near as f64) < 0.8 * count as f64 || long as f64 > (0.05 * count as f64).max(2.0) {
+            return None;
+        }
+        let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
+        (period > 0.0).then_some(Rhythm { period, jitter })
+    }
+}
+
+/// The timer of a periodic identifier, in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rhythm {
+    /// Mean of the gaps within half a period of the median: lost frames do not stretch it.
+    pub period: f64,
+    /// Standard deviation of the same gaps.
+    pub jitter: f64,
+}
+
+impl Rhythm {
+    /// Fewer gaps than this show no period.
+    pub const FEWEST_GAPS: u64 = 8;
+}

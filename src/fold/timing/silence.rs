@@ -1,0 +1,169 @@
+//! The longest silences, so that a time-out can be set after the whole capture has been read.
+
+use std::cmp::{Ordering, Reverse};
+
+use super::Nanoseconds;
+
+/// From the last frame before a silence to the first after it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Silence {
+    /// Last frame before.
+    pub start: Nanoseconds,
+    /// First frame after.
+    pub end: Nanoseconds,
+}
+
+impl Silence {
+    /// How long nothing was heard.
+    pub fn length(&self) -> Nanoseconds {
+        self.end - self.start
+    }
+
+    /// How much of it lies in `other`.
+    pub fn overlap(&self, other: &Silence) -> Nanoseconds {
+        (self.end.min(other.end) - self.start.max(other.start)).max(0)
+    }
+}
+
+/// Silences held before the shortest are thrown out: a quarter more than are kept, so that it is
+/// seldom done and costs little memory.
+const MOST: usize = Longest::KEPT + Longest::KEPT / 4;
+
+/// Last frame before and first after.
+type Payloads = [[u8; 8]; 2];
+
+/// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one
+/// stays of two alike.
+#[derive(Clone, Debug, Default)]
+pub struct Longest {
+    /// In order of time; up to [`MOST`], until they are thinned out.
+    kept: Vec<(Silence, Payloads)>,
+    floor: Nanoseconds,
+    /// None shorter than this is among those kept, once some have been dropped.
+    shortest: Nanoseconds,
+    dropped: u64,
+}
+
+impl Longest {
+    /// How many are kept.
+    pub const KEPT: usize = 512;
+
+    /// Keeps silences of at least `floor`.
+    pub fn new(floor: Nanoseconds) -> Self {
+        Longest { kept: Vec::new(), floor, shortest: Nanoseconds::MIN, dropped: 0 }
+    }
+
+    /// The shortest silence that is kept.
+    pub fn floor(&self) -> Nanoseconds {
+        self.floor
+    }
+
+    /// Takes a silence into account that is not before the one before it, with the payloads before
+    /// and after it.
+    #[inline]
+    pub fn push(&mut self, silence: Silence, payloads: Payloads) {
+        if silence.length() >= self.floor {
+            self.keep(silence, payloads);
+        }
+    }
+
+    fn keep(&mut self, silence: Silence, payloads: Payloads) {
+        if silence.length() < self.shortest {
+            self.dropped += 1;
+            return;
+        }
+        match self.kept.len() {
+            MOST => self.finish(),
+            Self::KEPT => self.kept.reserve_exact(MOST - Self::KEPT),
+            _ => {}
+        }
+        self.kept.push((silence, payloads));
+    }
+
+    /// Leaves no more than are kept; to be called after the last silence.
+    pub fn finish(&mut self) {
+        if self.kept.len() <= Self::KEPT {
+            return;
+        }
+        let mut lengths: Vec<_> = self.kept.iter().map(|(silence, _)| silence.length()).collect();
+        let (longer, shortest, _) =
+            lengths.select_nth_unstable_by_key(Self::KEPT - 1, |length| Reverse(*length));
+        let shortest = *shortest;
+        // They are in order of time: of those alike the first stay.
+        let mut alike = Self::KEPT - longer.iter().filter(|length| **length > shortest).count();
+        self.kept.retain(|(silence, _)| match silence.length().cmp(&shortest) {
+            Ordering::Greater => true,
+            Ordering::Equal => alike.checked_sub(1).inspect(|left| alike = *left).is_some(),
+            Ordering::Less => false,
+        });
+        self.dropped += (lengths.len() - Self::KEPT) as u64;
+        self.shortest = shortest;
+    }
+
+    /// Kept silences of at least `length`, in order of time.
+    pub fn at_least(&self, length: Nanoseconds) -> Vec<Silence> {
+        self.silences().filter(|silence| silence.length() >= length).collect()
+    }
+
+    /// The longest of them.
+    pub fn longest(&self) -> Option<Nanoseconds> {
+        self.silences().map(|silence| silence.length()).max()
+    }
+
+    fn silences(&self) -> impl Iterator<Item = Silence> + '_ {
+        self.kept.iter().map(|(silence, _)| *silence)
+    }
+
+    /// The kept silence around a time, the earlier one where two meet there.
+    pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
+        self.silences().find(|silence| silence.start <= time && silence.end >= time)
+    }
+
+    /// Payloads before and after a kept silence.
+    pub fn payloads(&self, silence: Silence) -> Option<Payloads> {
+        self.kept.iter().find(|(own, _)| *own == silence).map(|(_, payloads)| *payloads)
+    }
+
+    /// Whether silences of at least `length` may have been dropped: then the kept ones are not all.
+    pub fn is_incomplete(&self, length: Nanoseconds) -> bool {
+        self.dropped > 0 && self.shortest >= length
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_longest_stay() {
+        let mut longest = Longest::new(10);
+        for start in 0..2000 {
+            let silence = Silence { start: start * 10_000, end: start * 10_000 + start };
+            longest.push(silence, [[0; 8]; 2]);
+        }
+        longest.finish();
+        let kept = longest.at_least(0);
+        assert_eq!(kept.len(), Longest::KEPT);
+        assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
+        assert!(longest.is_incomplete(100));
+        assert!(!longest.is_incomplete(1990));
+        assert_eq!(longest.longest(), Some(1999));
+    }
+
+    #[test]
+    fn of_those_alike_the_first_stay() {
+        let mut longest = Longest::new(10);
+        let silence = |number: i64| Silence {
+            start: number * 1000,
+            end: number * 1000 + if number % 7 == 3 { 90 } else { 50 },
+        };
+        (0..3000).for_each(|number| longest.push(silence(number), [[0; 8]; 2]));
+        longest.finish();
+        let long = (0..3000).filter(|number| number % 7 == 3).count();
+        let alike = (0..3000).filter(|number| number % 7 != 3).take(Longest::KEPT - long);
+        let mut expected: Vec<_> =
+            alike.chain((0..3000).filter(|number| number % 7 == 3)).map(silence).collect();
+        expected.sort_unstable();
+        assert_eq!(longest.at_least(0), expected);
+    }
+}

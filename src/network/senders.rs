@@ -1,0 +1,299 @@
+//! Which identifiers have one sender, from their clocks alone.
+//!
+//! All timers of a node run from one oscillator, so the ratio of measured to nominal period is the
+//! same for all its identifiers, and differs from node to node by some 10 to 100 ppm. Two
+//! identifiers belong together when their ratios agree within their standard errors; where those
+//! are too wide to exclude another node by, the answer is "cannot tell yet".
+
+use crate::fold::timing::{self, AliveCounter, Clock, Offsets, Rate, Timing};
+use crate::ids::Map;
+
+/// Periods that designers choose, in milliseconds. Common practice, no source: those of the five
+/// networks of the ECUPrint supplement (IEEE TIFS 2022), of SAE J1939-71, and their doubles and
+/// halves.
+const NOMINAL: [f64; 51] = [
+    1.0, 2.0, 2.5, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 12.5, 15.0, 16.0, 20.0, 24.0, 25.0, 30.0, 32.0,
+    40.0, 50.0, 60.0, 64.0, 70.0, 75.0, 80.0, 90.0, 100.0, 120.0, 125.0, 128.0, 150.0, 160.0,
+    200.0, 240.0, 250.0, 256.0, 300.0, 320.0, 400.0, 500.0, 512.0, 600.0, 640.0, 750.0, 800.0,
+    1000.0, 1024.0, 1200.0, 2000.0, 3000.0, 5000.0, 10_000.0,
+];
+/// Furthest that a clock may be off its nominal period.
+const FURTHEST: f64 = 0.006;
+
+/// A standard error below which clocks can be told apart: far below the usual differences between
+/// nodes.
+const PRECISE: f64 = 0.4e-6;
+/// … and above which an identifier is not placed at all.
+const COARSE: f64 = 2.5e-6;
+/// Systematic error that noise does not show: arbitration delays that drift with the load.
+const FLOOR: f64 = 0.12e-6;
+/// An offset between two identifiers that wanders by more than so many seconds is one between two
+/// clocks. Half of what the published method allows (Kulandaivel et al., USENIX Security 2019: 1
+/// ms), since averages over blocks are compared here.
+const WANDERS: f64 = 0.5e-3;
+/// Differences up to this many standard errors are no difference.
+const ALIKE: f64 = 3.5;
+
+/// The nominal period next to a measured one, in seconds.
+///
+/// ```
+/// use lostnode::network::senders::nominal;
+/// assert_eq!(nominal(0.010003), Some(0.01));
+/// assert_eq!(nominal(0.014341), None);
+/// ```
+pub fn nominal(period: f64) -> Option<f64> {
+    let next = NOMINAL
+        .into_iter()
+        .map(|ms| ms / 1e3)
+        .min_by(|a, b| (period / a - 1.0).abs().total_cmp(&(period / b - 1.0).abs()))?;
+    ((period / next - 1.0).abs() <= FURTHEST).then_some(next)
+}
+
+/// Drift against the nominal period, as a ratio (1e-6 is 1 ppm); `None` for a period that is near
+/// no nominal one.
+pub fn drift(period: f64) -> Option<f64> {
+    nominal(period).map(|nominal| period / nominal - 1.0)
+}
+
+/// Clock and counters of each identifier of a capture.
+#[derive(Clone, Debug, Default)]
+pub struct Clocks {
+    /// By identifier.
+    pub rates: Vec<Option<Rate>>,
+    /// By identifier; empty where it has none.
+    pub counters: Vec<Vec<AliveCounter>>,
+}
+
+impl Clocks {
+    /// Of the identifiers for which `periodic` says so.
+    pub fn of(timing: &Timing, periodic: impl Fn(usize) -> bool) -> Clocks {
+        let mut rates = vec![None; timing.ids.len()];
+        for channel in 0..timing.channels.len() {
+            let own: Vec<usize> = (0..timing.ids.len())
+                .filter(|at| usize::from(timing.ids[*at].key.channel) == channel && periodic(*at))
+                .collect();
+            let clocks: Vec<_> = own.iter().map(|at| &timing.ids[*at].clock).collect();
+            for (at, rate) in own.iter().zip(timing::rates(&clocks)) {
+                rates[*at] = rate;
+            }
+        }
+        Clocks { rates, counters: timing.ids.iter().map(|id| id.counters.found()).collect() }
+    }
+}
+
+/// Identifiers of one clock.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Group {
+    /// What the caller calls them.
+    pub members: Vec<usize>,
+    /// Their common drift, as a ratio.
+    pub drift: f64,
+    /// 0 to 1: how sure it is that these share a clock.
+    pub confidence: f64,
+}
+
+/// What the clocks tell.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Grouping {
+    /// Groups, by drift; some of one member.
+    pub groups: Vec<Group>,
+    /// Identifiers that cannot be placed yet, with the length of capture in seconds that would
+    /// likely do.
+    pub undecided: Vec<(usize, f64)>,
+}
+
+struct Item {
+    name: usize,
+    drift: f64,
+    error: f64,
+    span: f64,
+}
+
+/// Groups identifiers, given what they are called, and the rate and the clock of each.
+pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) -> Grouping {
+    let (mut items, odd): (Vec<Item>, Vec<(usize, Rate)>) = (Vec::new(), Vec::new());
+    let mut odd = odd;
+    for (name, rate) in rates {
+        match drift(rate.period) {
+            Some(drift) => items.push(Item {
+                name: *name,
+                drift,
+                error: rate.error.hypot(FLOOR),
+                span: rate.span,
+            }),
+            None => odd.push((*name, *rate)),
+        }
+    }
+    let (mut precise, mut coarse): (Vec<Item>, Vec<Item>) =
+        items.into_iter().partition(|item| item.error <= PRECISE);
+    precise.sort_by(|a, b| a.drift.total_cmp(&b.drift).then(a.name.cmp(&b.name)));
+    let mut clusters: Vec<Cluster> = Vec::new();
+    for item in &precise {
+        match clusters.last_mut().filter(|cluster| cluster.is_like(item)) {
+            Some(cluster) => cluster.add(item),
+            None => clusters.push(Cluster::of(item)),
+        }
+    }
+    join_neighbours(&mut clusters);
+    let mut grouping = Grouping::default();
+    coarse.sort_by(|a, b| a.error.total_cmp(&b.error).then(a.name.cmp(&b.name)));
+    for item in &coarse {
+        let mut like = clusters.iter_mut().filter(|cluster| cluster.is_like(item));
+        match (like.next(), like.next()) {
+            (Some(cluster), None) if item.error <= COARSE => cluster.members.push(item.name),
+            _ => grouping.undecided.push((item.name, needed(item.span, item.error))),
+        }
+    }
+    let neighbours: Vec<f64> = clusters.iter().map(|cluster| cluster.drift()).collect();
+    grouping.groups = clusters.into_iter().map(|cluster| cluster.finish(&neighbours)).collect();
+    place_odd(&odd, &mut grouping);
+    // Drawn once, since each is compared with many others; a period that is near no nominal one has
+    // none.
+    let offsets = |(at, rate): &(usize, Rate)| {
+        Some((*at, Offsets::of(clock(*at), nominal(rate.period)? * 1e9)))
+    };
+    keep_together(&mut grouping, &rates.iter().filter_map(offsets).collect());
+    grouping
+}
+
+/// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture
+/// is short, with those whose instants keep together with theirs.
+fn keep_together(grouping: &mut Grouping, offsets: &Map<usize, Offsets>) {
+    // The largest drift that the largest error below would let pass.
+    let relative =
+        |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?, ALIKE * PRECISE);
+    let together = |a: usize, b: usize| {
+        relative(a, b).is_some_and(|pair| {
+            let error = pair.error.hypot(FLOOR);
+            error <= PRECISE && pair.drift.abs() <= ALIKE * error && pair.wander <= WANDERS
+        })
+    };
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut open = Vec::new();
+    for (name, needed) in std::mem::take(&mut grouping.undecided) {
+        let mut homes = grouping
+            .groups
+            .iter_mut()
+            .filter(|group| group.members.iter().all(|member| together(*member, name)));
+        if let (Some(home), None) = (homes.next(), homes.next()) {
+            home.members.push(name);
+            home.members.sort_unstable();
+            continue;
+        }
+        match groups.iter_mut().find(|group| group.iter().all(|member| together(*member, name))) {
+            Some(group) => group.push(name),
+            None => groups.push(vec![name]),
+        }
+        open.push((name, needed));
+    }
+    groups.retain(|group| group.len() > 1);
+    open.retain(|(name, _)| !groups.iter().any(|group| group.contains(name)));
+    for mut members in groups {
+        members.sort_unstable();
+        grouping.groups.push(Group { members, drift: f64::NAN, confidence: 0.9 });
+    }
+    grouping.undecided = open;
+}
+
+/// The error of a rate falls with the length of the capture to the power of one and a half.
+fn needed(span: f64, error: f64) -> f64 {
+    span * (error / PRECISE).powf(2.0 / 3.0) * 1.1
+}
+
+struct Cluster {
+    members: Vec<usize>,
+    weight: f64,
+    sum: f64,
+}
+
+impl Cluster {
+    fn of(item: &Item) -> Self {
+        let weight = item.error.powi(-2);
+        Cluster { members: vec![item.name], weight, sum: weight * item.drift }
+    }
+
+    fn drift(&self) -> f64 {
+        self.sum / self.weight
+    }
+
+    /// The floor is common to all members: it does not average out.
+    fn error(&self) -> f64 {
+        self.weight.recip().sqrt().max(FLOOR)
+    }
+
+    fn is_like(&self, item: &Item) -> bool {
+        (self.drift() - item.drift).abs() <= ALIKE * self.error().hypot(item.error)
+    }
+
+    fn add(&mut self, item: &Item) {
+        let own = Cluster::of(item);
+        self.weight += own.weight;
+        self.sum += own.sum;
+        self.members.extend(own.members);
+    }
+
+    fn finish(self, neighbours: &[f64]) -> Group {
+        let (drift, error) = (self.drift(), self.error());
+        // The chance that another node's clock lies as near as these would have let pass, from how
+        // densely clocks lie here.
+        let nearest = neighbours
+            .iter()
+            .map(|other| (other - drift).abs())
+            .filter(|gap| *gap > 0.0)
+            .fold(100e-6, f64::min);
+        let confidence = (1.0 - ALIKE * error / nearest.max(10.0 * error)).clamp(0.5, 0.99);
+        let mut members = self.members;
+        members.sort_unstable();
+        Group {
+            confidence: if members.len() == 1 { confidence.min(0.7) } else { confidence },
+            members,
+            drift,
+        }
+    }
+}
+
+/// Clusters that grew towards each other.
+fn join_neighbours(clusters: &mut Vec<Cluster>) {
+    let mut at = 1;
+    while at < clusters.len() {
+        let (before, own) = (&clusters[at - 1], &clusters[at]);
+        if (before.drift() - own.drift()).abs() <= ALIKE * before.error().hypot(own.error()) {
+            let own = clusters.remove(at);
+            let before = &mut clusters[at - 1];
+            before.weight += own.weight;
+            before.sum += own.sum;
+            before.members.extend(own.members);
+        } else {
+            at += 1;
+        }
+    }
+}
+
+/// Periods near no nominal one: two belong together when they stand in a ratio of small whole
+/// numbers.
+fn place_odd(odd: &[(usize, Rate)], grouping: &mut Grouping) {
+    let mut groups: Vec<Vec<(usize, Rate)>> = Vec::new();
+    for (name, rate) in odd {
+        if rate.error.hypot(FLOOR) > PRECISE {
+            grouping.undecided.push((*name, needed(rate.span, rate.error)));
+            continue;
+        }
+        let home = groups.iter_mut().find(|group| small_ratio(group[0].1, *rate));
+        match home {
+            Some(group) => group.push((*name, *rate)),
+            None => groups.push(vec![(*name, *rate)]),
+        }
+    }
+    for group in groups {
+        let members: Vec<usize> = group.iter().map(|(name, _)| *name).collect();
+        let confidence = if members.len() > 1 { 0.9 } else { 0.6 };
+        grouping.groups.push(Group { members, drift: f64::NAN, confidence });
+    }
+}
+
+fn small_ratio(a: Rate, b: Rate) -> bool {
+    let error = ALIKE * a.error.hypot(b.error).hypot(FLOOR);
+    (1..=6).any(|p| {
+        (1..=6).any(|q| (a.period * f64::from(q) / (b.period * f64::from(p)) - 1.0).abs() <= error)
+    })
+}

@@ -1,0 +1,130 @@
+//! A comparison as JSON.
+
+use std::io::{self, Write};
+
+use serde::Serialize;
+
+use crate::compare::comparison::{Comparison, Row, State};
+use crate::words::comparison as words;
+use crate::words::diagnosis::{code_label, code_meaning};
+
+#[derive(Serialize)]
+struct ComparisonJson {
+    schema: &'static str,
+    before: Vec<String>,
+    after: Vec<String>,
+    watched_before_s: f64,
+    watched_after_s: f64,
+    verdict: &'static str,
+    sentence: String,
+    losses: Vec<RowJson>,
+    codes: Vec<CodeChangeJson>,
+    monitors: Vec<MonitorChangeJson>,
+    notices: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct RowJson {
+    name: String,
+    state: &'static str,
+    losses_before: u64,
+    losses_after: u64,
+    episodes_before: u64,
+    episodes_after: u64,
+    joined_within_s: f64,
+    watched_before_s: f64,
+    watched_after_s: f64,
+    p: Option<f64>,
+    p_e_test: Option<f64>,
+    rate_ratio: Option<f64>,
+    rate_ratio_low: Option<f64>,
+    rate_ratio_high: Option<f64>,
+    needed_s: Option<f64>,
+    sentence: String,
+}
+
+#[derive(Serialize)]
+struct CodeChangeJson {
+    code: String,
+    reporter: String,
+    change: &'static str,
+    meaning: Option<String>,
+}
+
+#[derive(Serialize)]
+struct MonitorChangeJson {
+    module: String,
+    monitor: &'static str,
+    complete_before: Option<bool>,
+    complete_after: Option<bool>,
+}
+
+fn state(state: State) -> &'static str {
+    match state {
+        State::NothingLost => "nothing_lost",
+        State::Held => "held",
+        State::NotSure => "not_sure",
+        State::StillLost => "still_lost",
+        State::NewlyLost => "newly_lost",
+    }
+}
+
+fn row(row: &Row) -> RowJson {
+    RowJson {
+        name: words::name(&row.lost),
+        state: state(row.state),
+        losses_before: row.losses.0,
+        losses_after: row.losses.1,
+        episodes_before: row.episodes.0,
+        episodes_after: row.episodes.1,
+        joined_within_s: row.joined,
+        watched_before_s: row.watched.0,
+        watched_after_s: row.watched.1,
+        p: row.p,
+        p_e_test: row.e_test,
+        rate_ratio: row.ratio.and_then(|(ratio, ..)| ratio),
+        rate_ratio_low: row.ratio.map(|(_, low, _)| low),
+        rate_ratio_high: row.ratio.and_then(|(.., high)| high),
+        needed_s: row.needed,
+        sentence: words::row(row),
+    }
+}
+
+/// Writes the comparison.
+///
+/// # Errors
+/// Those of the writer.
+pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
+    let document = ComparisonJson {
+        schema: "lostnode.compare/1",
+        before: comparison.captures.0.clone(),
+        after: comparison.captures.1.clone(),
+        watched_before_s: comparison.watched.0,
+        watched_after_s: comparison.watched.1,
+        verdict: state(comparison.verdict),
+        sentence: words::verdict(comparison),
+        losses: words::rows(comparison).into_iter().map(row).collect(),
+        codes: comparison
+            .codes
+            .iter()
+            .map(|row| CodeChangeJson {
+                code: code_label(row.code),
+                reporter: row.reporter.to_string(),
+                change: words::change(row.change),
+                meaning: code_meaning(row.code),
+            })
+            .collect(),
+        monitors: words::monitors(comparison)
+            .into_iter()
+            .map(|row| MonitorChangeJson {
+                module: row.module.to_string(),
+                monitor: row.monitor,
+                complete_before: row.complete.0,
+                complete_after: row.complete.1,
+            })
+            .collect(),
+        notices: comparison.notices.iter().map(words::notice).collect(),
+    };
+    serde_json::to_writer_pretty(&mut *out, &document)?;
+    writeln!(out)
+}

@@ -1,0 +1,354 @@
+//! The report as JSON. The names here are the contract of docs/json.md; nothing else in the program
+//! knows them.
+
+pub mod comparison;
+mod diagnosis;
+mod findings;
+pub mod row;
+
+use std::io::{self, Write};
+
+use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJson};
+use serde::Serialize;
+
+use super::Renderer;
+use crate::analysis::{Analysis, Basis, BitRate, Cause, Nanoseconds, Scope};
+use crate::words::terms::id_label;
+
+/// Renders the JSON document.
+pub struct Json;
+
+impl Renderer for Json {
+    fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+        serde_json::to_writer_pretty(&mut *out, &build(report))?;
+        writeln!(out)
+    }
+}
+
+#[derive(Serialize)]
+struct Document {
+    schema: &'static str,
+    captures: Vec<CaptureJson>,
+    channels: Vec<ChannelJson>,
+    identifiers: Vec<IdentifierJson>,
+    nodes: Vec<NodeJson>,
+    outages: Vec<OutageJson>,
+    codes: Vec<CodeJson>,
+    identity: Vec<IdentityJson>,
+    vehicle: VehicleJson,
+    freeze_frames: Vec<diagnosis::FreezeFrameJson>,
+    test_results: Vec<diagnosis::TestResultJson>,
+    blame: Vec<BlameJson>,
+    conversations: ConversationsJson,
+    deviations: Vec<DeviationJson>,
+    findings: Vec<findings::FindingJson>,
+    next_tests: Vec<findings::TestJson>,
+    notices: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct CaptureJson {
+    path: String,
+    format: String,
+    frames: u64,
+    rejected_lines: u64,
+    first_rejected: Option<RejectedJson>,
+    start: Option<f64>,
+    end: Option<f64>,
+    out_of_order_frames: u64,
+}
+
+#[derive(Serialize)]
+struct RejectedJson {
+    line: u64,
+    reason: String,
+}
+
+#[derive(Serialize)]
+struct ChannelJson {
+    name: String,
+    frames: u64,
+    error_frames: u64,
+    out_of_order_frames: u64,
+    bit_rate: BitRateJson,
+    load: Option<LoadJson>,
+    error_events: Vec<ErrorEventJson>,
+}
+
+#[derive(Serialize)]
+struct BitRateJson {
+    bits_per_second: Option<f64>,
+    source: &'static str,
+    confidence: Option<f64>,
+}
+
+#[derive(Serialize)]
+struct LoadJson {
+    mean: f64,
+    peak: f64,
+    peak_at: f64,
+    bin_s: f64,
+    start: f64,
+    series: Vec<f64>,
+}
+
+#[derive(Serialize)]
+struct ErrorEventJson {
+    time: f64,
+    class: String,
+    detail: String,
+}
+
+#[derive(Serialize)]
+struct IdentifierJson {
+    channel: String,
+    id: String,
+    extended: bool,
+    frames: u64,
+    kind: &'static str,
+    period_s: Option<f64>,
+    jitter_s: Option<f64>,
+    drift_ppm: Option<f64>,
+    drift_error_ppm: Option<f64>,
+    alive_counter: Option<CounterJson>,
+    timeout_s: Option<f64>,
+    first: Option<f64>,
+    last: Option<f64>,
+    longest_silence_s: Option<f64>,
+    node: Option<String>,
+}
+
+#[derive(Serialize)]
+struct CounterJson {
+    byte: u8,
+    bit: u8,
+    width: u8,
+}
+
+#[derive(Serialize)]
+struct NodeJson {
+    name: String,
+    channel: String,
+    ids: Vec<String>,
+    basis: Vec<&'static str>,
+    confidence: f64,
+    heard: bool,
+}
+
+#[derive(Serialize)]
+struct DeviationJson {
+    channel: String,
+    id: String,
+    kind: &'static str,
+    text: String,
+}
+
+#[derive(Serialize)]
+struct OutageJson {
+    scope: &'static str,
+    channel: Option<String>,
+    nodes: Vec<String>,
+    ids: Vec<String>,
+    start: f64,
+    end: f64,
+    duration_s: f64,
+    cause: &'static str,
+    ongoing_at_end: bool,
+    evidence: Vec<String>,
+}
+
+/// Seconds since the epoch; a double holds them to a quarter of a microsecond.
+fn time(nanoseconds: Nanoseconds) -> f64 {
+    nanoseconds as f64 / 1e9
+}
+
+/// The document as a value, for the page that is drawn from it.
+pub(super) fn document(report: &Analysis) -> impl Serialize {
+    build(report)
+}
+
+fn build(report: &Analysis) -> Document {
+    let id_name = |at: &usize| id_label(report.identifiers[*at].id);
+    let node_name = |at: &usize| report.nodes[*at].name.clone();
+    let channel_name = |at: usize| report.channels[at].name.clone();
+    Document {
+        schema: "lostnode.report/1",
+        captures: captures(report),
+        channels: report.channels.iter().map(channel).collect(),
+        identifiers: report
+            .identifiers
+            .iter()
+            .map(|id| IdentifierJson {
+                channel: channel_name(id.channel),
+                id: id_label(id.id),
+                extended: matches!(id.id, lostnode_parsers::Id::Extended(_)),
+                frames: id.frames,
+                kind: if id.rhythm.is_some() { "periodic" } else { "event" },
+                period_s: id.rhythm.map(|rhythm| rhythm.period),
+                jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
+                drift_ppm: id.drift_ppm.map(|(drift, _)| drift),
+                drift_error_ppm: id.drift_ppm.map(|(_, error)| error),
+                alive_counter: id.counter.map(|counter| CounterJson {
+                    byte: counter.byte,
+                    bit: counter.bit,
+                    width: counter.width,
+                }),
+                timeout_s: id.timeout,
+                first: id.heard.map(|(first, _)| time(first)),
+                last: id.heard.map(|(_, last)| time(last)),
+                longest_silence_s: id.longest_silence,
+                node: id.node.as_ref().map(node_name),
+            })
+            .collect(),
+        nodes: report
+            .nodes
+            .iter()
+            .map(|node| NodeJson {
+                name: node.name.clone(),
+                channel: channel_name(node.channel),
+                ids: node
+                    .ids
+                    .iter()
+                    .map(id_name)
+                    .chain(node.never_heard.iter().map(|id| id_label(*id)))
+                    .collect(),
+                basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
+                confidence: node.confidence,
+                heard: node.heard,
+            })
+            .collect(),
+        outages: report
+            .outages
+            .iter()
+            .map(|outage| OutageJson {
+                scope: scope_name(outage.scope),
+                channel: outage.channel.map(channel_name),
+                nodes: outage.nodes.iter().map(node_name).collect(),
+                ids: outage
+                    .ids
+                    .iter()
+                    .map(id_name)
+                    .chain(outage.never_heard.iter().map(|id| id_label(*id)))
+                    .collect(),
+                start: time(outage.start),
+                end: time(outage.end),
+                duration_s: outage.duration,
+                cause: cause_name(outage.cause),
+                ongoing_at_end: outage.ongoing,
+                evidence: outage.evidence.clone(),
+            })
+            .collect(),
+        codes: each(&report.diagnosis.codes, |code| diagnosis::code(report, code)),
+        identity: each(&report.diagnosis.identity, |entry| diagnosis::identity(report, entry)),
+        vehicle: diagnosis::vehicle(report),
+        freeze_frames: each(&report.diagnosis.freeze_frames, |frame| {
+            diagnosis::freeze_frame(report, frame)
+        }),
+        test_results: each(&report.diagnosis.tests, |test| diagnosis::test_result(report, test)),
+        blame: each(&report.diagnosis.blame, |row| diagnosis::blame(report, row)),
+        conversations: diagnosis::conversations(report),
+        deviations: report
+            .deviations
+            .iter()
+            .map(|deviation| DeviationJson {
+                channel: channel_name(deviation.channel),
+                id: crate::words::terms::id_label(deviation.id),
+                kind: deviation.kind,
+                text: deviation.text.clone(),
+            })
+            .collect(),
+        findings: report.ranked().iter().enumerate().map(findings::finding).collect(),
+        next_tests: report.next_tests().iter().map(findings::test).collect(),
+        notices: report.notices.clone(),
+    }
+}
+
+fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {
+    list.iter().map(json).collect()
+}
+
+fn captures(report: &Analysis) -> Vec<CaptureJson> {
+    let capture = |capture: &crate::capture::Capture| CaptureJson {
+        path: capture.path.clone(),
+        format: capture.format.clone(),
+        frames: capture.frames,
+        rejected_lines: capture.rejected,
+        first_rejected: capture
+            .rejections
+            .first()
+            .map(|first| RejectedJson { line: first.line, reason: first.reason.clone() }),
+        start: capture.span.map(|(start, _)| start.seconds()),
+        end: capture.span.map(|(_, end)| end.seconds()),
+        out_of_order_frames: report.channels.iter().map(|channel| channel.out_of_order.0).sum(),
+    };
+    report.captures.iter().map(capture).collect()
+}
+
+fn channel(channel: &crate::analysis::Channel) -> ChannelJson {
+    let (source, confidence) = match channel.bit_rate {
+        BitRate::Given(_) => ("given", None),
+        BitRate::Inferred { confidence, .. } => ("inferred", Some(confidence)),
+        BitRate::Unknown => ("unknown", None),
+    };
+    ChannelJson {
+        name: channel.name.clone(),
+        frames: channel.frames,
+        error_frames: channel.error_frames,
+        out_of_order_frames: channel.out_of_order.0,
+        bit_rate: BitRateJson {
+            bits_per_second: channel.bit_rate.bits_per_second(),
+            source,
+            confidence,
+        },
+        load: channel.load.as_ref().and_then(|load| {
+            let (peak, peak_at) = load.peak()?;
+            Some(LoadJson {
+                mean: load.mean(),
+                peak,
+                peak_at: time(peak_at),
+                bin_s: load.bin,
+                start: time(load.start),
+                series: load.load.clone(),
+            })
+        }),
+        error_events: channel
+            .errors
+            .iter()
+            .map(|event| ErrorEventJson {
+                time: time(event.time),
+                class: event.class.clone(),
+                detail: event.detail.clone(),
+            })
+            .collect(),
+    }
+}
+
+pub(super) fn scope_name(scope: Scope) -> &'static str {
+    match scope {
+        Scope::Identifier => "identifier",
+        Scope::Node => "node",
+        Scope::Branch => "branch",
+        Scope::Bus => "bus",
+        Scope::Capture => "capture",
+    }
+}
+
+pub(super) fn cause_name(cause: Cause) -> &'static str {
+    match cause {
+        Cause::LostPower => "lost_power",
+        Cause::OpenCircuit => "open_circuit",
+        Cause::BusFault => "bus_fault",
+        Cause::BusSleep => "bus_sleep",
+        Cause::CaptureGap => "capture_gap",
+        Cause::Unknown => "unknown",
+    }
+}
+
+fn basis_name(basis: Basis) -> &'static str {
+    match basis {
+        Basis::Roster => "roster",
+        Basis::Address => "address",
+        Basis::Clock => "clock",
+        Basis::SharedSilence => "shared_silence",
+    }
+}

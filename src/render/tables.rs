@@ -1,0 +1,185 @@
+//! Rows of a report: outages, codes, the capture as a whole; and messages. docs/tables.md describes
+//! them, held to by a test.
+
+use super::json::row::Row;
+use super::json::{cause_name, scope_name};
+use crate::analysis::diagnosis::CodeEntry;
+use crate::analysis::{Analysis, Outage};
+use crate::fold::diagnostics::{Carrier, Message, describe};
+use crate::fold::timing::Nanoseconds;
+use crate::table::{Cell, Column, Kind, column};
+use crate::words::diagnosis::CodeWords;
+use crate::words::terms::{id_label, kind};
+use lostnode_parsers::Timestamp;
+
+/// Columns of a table of silences.
+pub const OUTAGES: [Column; 12] = [
+    column("scope", Kind::Text, "`identifier`, `node`, `branch`, `bus` or `capture`"),
+    column("channel", Kind::Text, "channel; empty where it is all of them"),
+    column("nodes", Kind::Texts, "nodes that were silent, by name"),
+    column("ids", Kind::Texts, "identifiers that were silent"),
+    column("start", Kind::Time, "last sign before the silence"),
+    column("end", Kind::Time, "first sign after it, or the end of the capture"),
+    column("duration_s", Kind::Real, "seconds from one to the other"),
+    column(
+        "cause",
+        Kind::Text,
+        "`lost_power`, `open_circuit`, `bus_fault`, `bus_sleep`, `capture_gap` or `unknown`",
+    ),
+    column(
+        "loss",
+        Kind::Flag,
+        "whether something was lost; false where the bus slept or the recording paused",
+    ),
+    column("ongoing_at_end", Kind::Flag, "still silent when the capture ends"),
+    column("what", Kind::Text, "the same in words"),
+    column("evidence", Kind::Texts, "why it looks so, sentence by sentence"),
+];
+
+/// The row of a silence.
+pub fn outage<'a>(report: &'a Analysis, outage: &'a Outage) -> [Cell<'a>; 12] {
+    let nodes: Vec<String> = outage.nodes.iter().map(|at| report.nodes[*at].name.clone()).collect();
+    let heard = outage.ids.iter().map(|at| report.identifiers[*at].id);
+    let ids: Vec<String> = heard.chain(outage.never_heard.iter().copied()).map(id_label).collect();
+    [
+        Cell::text(scope_name(outage.scope)),
+        Cell::of(outage.channel, |at| Cell::text(report.channels[at].name.as_str())),
+        Cell::Texts(nodes.into()),
+        Cell::Texts(ids.into()),
+        time(outage.start),
+        time(outage.end),
+        Cell::Real(outage.duration),
+        Cell::text(cause_name(outage.cause)),
+        Cell::Flag(outage.is_loss()),
+        Cell::Flag(outage.ongoing),
+        Cell::text(kind(outage)),
+        Cell::Texts(outage.evidence.as_slice().into()),
+    ]
+}
+
+fn time<'a>(time: Nanoseconds) -> Cell<'a> {
+    Cell::Time(Timestamp::from_nanoseconds(time))
+}
+
+/// Columns of a table of trouble codes.
+pub const CODES: [Column; 12] = [
+    column("reporter", Kind::Text, "module that holds the code"),
+    column("code", Kind::Text, "the code as it is written"),
+    column("meaning", Kind::Text, "what it says, where a table knows it"),
+    column("blames", Kind::Text, "module that it misses"),
+    column("status", Kind::Texts, "status bits set when it was last seen"),
+    column("lists", Kind::Texts, "lists it was in"),
+    column("first_seen", Kind::Time, "first report of it"),
+    column("last_seen", Kind::Time, "last report of it"),
+    column("cleared_at", Kind::Time, "when it was cleared while it was there"),
+    column("returned", Kind::Flag, "came back as a fault after that"),
+    column("gone_at", Kind::Time, "when a list that had it came without it"),
+    column("story", Kind::Text, "what became of it, in a sentence"),
+];
+
+/// The row of a code.
+pub fn code<'a>(analysis: &Analysis, code: &'a CodeEntry) -> [Cell<'a>; 12] {
+    let words = CodeWords::of(analysis, code);
+    [
+        Cell::text(words.reporter),
+        Cell::text(words.code),
+        Cell::of(words.meaning, Cell::text),
+        Cell::of(code.missed.as_ref(), |missed| Cell::text(missed.0.as_str())),
+        Cell::Texts(words.status.into()),
+        Cell::Texts(words.lists.into()),
+        Cell::of(code.seen, |(first, _)| time(first)),
+        Cell::of(code.seen, |(_, last)| time(last)),
+        Cell::of(code.cleared, time),
+        Cell::Flag(code.returned),
+        Cell::of(code.gone, time),
+        Cell::text(words.story),
+    ]
+}
+
+/// Columns of a table of messages.
+pub const MESSAGES: [Column; 10] = [
+    column("time", Kind::Time, "when its last frame came"),
+    column("channel", Kind::Text, "name of the channel"),
+    column("id", Kind::Text, "identifier of its frames"),
+    column("from", Kind::Text, "who sent it"),
+    column("to", Kind::Text, "who it is for"),
+    column("carrier", Kind::Text, "`ISO 15765-2` or `SAE J1939`"),
+    column("length", Kind::Whole, "bytes it has in all"),
+    column("data", Kind::Bytes, "bytes that were kept"),
+    column("incomplete", Kind::Text, "why it is not whole, where it is not"),
+    column("text", Kind::Text, "what it says"),
+];
+
+/// The row of a message.
+pub fn message<'a>(message: &Message<'a>, channel: &'a str) -> [Cell<'a>; 10] {
+    [
+        Cell::of(message.time, Cell::Time),
+        Cell::text(channel),
+        Cell::text(id_label(message.id)),
+        Cell::text(message.from.to_string()),
+        Cell::text(message.to.to_string()),
+        Cell::text(if message.carrier == Carrier::IsoTp { "ISO 15765-2" } else { "SAE J1939" }),
+        Cell::Whole(message.length.into()),
+        Cell::Bytes(message.data),
+        Cell::of(message.incomplete, |incomplete| Cell::text(incomplete.fault.text())),
+        Cell::text(describe(message)),
+    ]
+}
+
+/// Columns of the summary over captures.
+pub const SUMMARY: [Column; 21] = [
+    column("path", Kind::Text, "the capture, relative to the folder"),
+    column("verdict", Kind::Text, "`nothing lost`, `lost` or `not read`"),
+    column("reason", Kind::Text, "why it was not read, or not to its end"),
+    column(
+        "start",
+        Kind::Text,
+        "date and time of the first frame, UTC, where the stamps are a date",
+    ),
+    column("span_s", Kind::Real, "seconds from the first frame to the last"),
+    column("frames", Kind::Whole, "frames"),
+    column("rejected_lines", Kind::Whole, "lines that were no frames"),
+    column("nodes", Kind::Whole, "nodes that were heard"),
+    column("lost_identifiers", Kind::Whole, "losses of single identifiers"),
+    column("lost_nodes", Kind::Whole, "losses of whole nodes"),
+    column("lost_branches", Kind::Whole, "losses of several nodes together"),
+    column("lost_buses", Kind::Whole, "losses of whole channels"),
+    column("worst_node", Kind::Text, "node that was lost for longest in all"),
+    column("worst_lost_s", Kind::Real, "its seconds"),
+    column("lost", Kind::Texts, "nodes that were lost"),
+    column("codes", Kind::Texts, "trouble codes there when last read"),
+    column("vin", Kind::Text, "VIN that most modules have"),
+    column("load_mean", Kind::Real, "mean load of the busiest channel, 0 to 1"),
+    column("load_peak", Kind::Real, "highest load in one bin, 0 to 1"),
+    column("finding", Kind::Text, "first finding that is a fault of the vehicle"),
+    column("probability", Kind::Real, "its probability, 0 to 1"),
+];
+
+/// The row of a capture.
+pub fn summary(row: &Row) -> [Cell<'_>; 21] {
+    let real = |value: Option<f64>| Cell::of(value, Cell::Real);
+    let count = |count: usize| Cell::Whole(count as u64);
+    [
+        Cell::text(row.path.as_str()),
+        Cell::text(row.verdict.as_str()),
+        Cell::of(row.reason.as_deref(), Cell::text),
+        Cell::of(row.start.as_deref(), Cell::text),
+        real(row.span_s),
+        Cell::Whole(row.frames),
+        Cell::Whole(row.rejected_lines),
+        count(row.nodes),
+        count(row.lost_identifiers),
+        count(row.lost_nodes),
+        count(row.lost_branches),
+        count(row.lost_buses),
+        Cell::of(row.worst_node.as_deref(), Cell::text),
+        real(row.worst_lost_s),
+        Cell::Texts(row.lost.as_slice().into()),
+        Cell::Texts(row.codes.as_slice().into()),
+        Cell::of(row.vin.as_deref(), Cell::text),
+        real(row.load_mean),
+        real(row.load_peak),
+        Cell::of(row.finding.as_deref(), Cell::text),
+        real(row.probability),
+    ]
+}

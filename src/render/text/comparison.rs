@@ -1,0 +1,67 @@
+//! A comparison for a terminal.
+
+use std::io::{self, Write};
+
+use super::{BAD, GOOD, HEAD, hanging};
+use crate::compare::comparison::{Comparison, State};
+use crate::words::comparison as words;
+use crate::words::diagnosis::{code_label, code_meaning};
+use crate::words::terms::duration;
+
+/// Writes the comparison.
+///
+/// # Errors
+/// Those of the writer.
+pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
+    let style = match comparison.verdict {
+        State::NothingLost | State::Held => GOOD,
+        State::NotSure => HEAD,
+        State::StillLost | State::NewlyLost => BAD,
+    };
+    write!(out, "{style}")?;
+    hanging(out, &words::verdict(comparison), "", "")?;
+    write!(out, "{style:#}")?;
+    let (before, after) = comparison.watched;
+    writeln!(out, "watched before {}, after {}\n", duration(before), duration(after))?;
+    for row in words::rows(comparison) {
+        let state = words::state(row.state);
+        writeln!(out, "{style}{state:<13}{style:#} {}", words::name(&row.lost))?;
+        hanging(out, &words::row(row), "              ", "              ")?;
+    }
+    if !comparison.rows.is_empty() {
+        writeln!(out)?;
+    }
+    if !comparison.codes.is_empty() {
+        writeln!(out, "{HEAD}Trouble codes{HEAD:#}")?;
+        for row in &comparison.codes {
+            let meaning = code_meaning(row.code);
+            let text = format!(
+                "{} in {}: {}; {}",
+                code_label(row.code),
+                row.reporter,
+                words::change(row.change),
+                meaning.as_deref().unwrap_or("meaning not known")
+            );
+            hanging(out, &text, "  ", "      ")?;
+        }
+        writeln!(out)?;
+    }
+    if !comparison.monitors.is_empty() {
+        writeln!(out, "{HEAD}Readiness monitors{HEAD:#}")?;
+        let word = |complete: Option<bool>| match complete {
+            Some(true) => "complete",
+            Some(false) => "not complete",
+            None => "not read",
+        };
+        for row in words::monitors(comparison) {
+            let (was, is) = (word(row.complete.0), word(row.complete.1));
+            writeln!(out, "  {}: {}: {was} before, {is} after", row.module, row.monitor)?;
+        }
+        writeln!(out)?;
+    }
+    writeln!(out, "{HEAD}Please note{HEAD:#}")?;
+    comparison
+        .notices
+        .iter()
+        .try_for_each(|notice| hanging(out, &words::notice(notice), "- ", "  "))
+}

@@ -1,0 +1,248 @@
+//! Codes, blame, identity and answers, for a terminal.
+
+use std::io::{self, Write};
+
+use super::{BAD, GOOD, HEAD, cut, hanging};
+use crate::analysis::Analysis;
+use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
+use crate::words::diagnosis::{self as words, CodeWords};
+
+/// Most codes shown one by one.
+const MOST_CODES: usize = 60;
+/// Most modules shown with how they answered.
+const MOST_TALKS: usize = 40;
+
+pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    blame(analysis, out)?;
+    codes(analysis, out)?;
+    identity(analysis, out)?;
+    vehicle(analysis, out)?;
+    stored(analysis, out)?;
+    talks(analysis, out)
+}
+
+/// Freeze frames, and the results of tests on board that lie outside their limits.
+fn stored(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    for frame in &diagnosis.freeze_frames {
+        let code = frame.code.map_or(String::new(), |code| format!(", stored with {code}"));
+        let module = analysis.module_name(frame.module);
+        writeln!(out, "{HEAD}Freeze frame {} of {module}{code}{HEAD:#}", frame.frame)?;
+        hanging(out, &words::freeze_values(frame).join("; "), "  ", "  ")?;
+        writeln!(out)?;
+    }
+    if !diagnosis.tests.is_empty() {
+        let failed: Vec<&TestEntry> =
+            diagnosis.tests.iter().filter(|entry| !entry.passed()).collect();
+        writeln!(
+            out,
+            "{HEAD}Tests on board: {} results, {} outside their limits{HEAD:#}",
+            diagnosis.tests.len(),
+            failed.len()
+        )?;
+        for TestEntry { module, result } in failed {
+            let module = analysis.module_name(*module);
+            let (monitor, test, unit) =
+                (result.monitor, result.test, result.unit.unwrap_or("(raw)"));
+            writeln!(
+                out,
+                "  {module}: monitor {monitor:02X} test {test:02X}: {:.4} {unit}, \
+                 allowed {:.4} to {:.4}",
+                result.value, result.low, result.high
+            )?;
+        }
+        writeln!(out)?;
+    }
+    Ok(())
+}
+
+fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
+    hanging(out, text, "- ", "  ")
+}
+
+fn blame(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    if diagnosis.blame.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Who is missed by whom{HEAD:#}")?;
+    for row in &diagnosis.blame {
+        bullet(out, &words::blame(analysis, row))?;
+        let codes: Vec<String> = row.codes.iter().map(|code| words::code_label(*code)).collect();
+        let reporters = words::names(analysis, &row.reporters);
+        let where_from = format!("{} in {}", codes.join(", "), reporters.join(", "));
+        hanging(out, &where_from, "    ", "    ")?;
+    }
+    for (reporter, count) in words::accusers(analysis) {
+        let text = format!(
+            "{reporter} misses {count} modules: that points at itself, its connection or its \
+             branch"
+        );
+        bullet(out, &text)?;
+    }
+    writeln!(out)
+}
+
+fn codes(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    if diagnosis.codes.is_empty() {
+        return Ok(());
+    }
+    let present = diagnosis.codes.iter().filter(|code| code.gone.is_none()).count();
+    writeln!(
+        out,
+        "{HEAD}Trouble codes: {present} there when last read, {} in all{HEAD:#}",
+        diagnosis.codes.len()
+    )?;
+    let (there, gone): (Vec<&CodeEntry>, Vec<&CodeEntry>) =
+        diagnosis.codes.iter().partition(|code| code.gone.is_none());
+    let shown: Vec<&CodeEntry> = there.into_iter().chain(gone).collect();
+    let mut last = None;
+    for code in shown.iter().take(MOST_CODES) {
+        let there = code.gone.is_none();
+        let words = CodeWords::of(analysis, code);
+        if last != Some((code.module, there)) {
+            writeln!(out, "  {}{}", words.reporter, if there { "" } else { ", gone" })?;
+            last = Some((code.module, there));
+        }
+        let style = if there { BAD } else { HEAD };
+        let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
+        writeln!(out, "    {style}{}{style:#}", words.code)?;
+        for sentence in
+            [Some(meaning), Some(&words.story), words.event.as_deref()].into_iter().flatten()
+        {
+            hanging(out, sentence, "        ", "        ")?;
+        }
+    }
+    if shown.len() > MOST_CODES {
+        writeln!(out, "  … and {} more (all of them: lostnode codes)", shown.len() - MOST_CODES)?;
+    }
+    writeln!(out)
+}
+
+fn identity(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    if diagnosis.identity.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Who the modules say they are{HEAD:#}")?;
+    if let Some(vin) = &diagnosis.vehicle.vin {
+        writeln!(out, "  VIN of the vehicle: {vin}")?;
+    }
+    for entry in &diagnosis.identity {
+        let mut facts: Vec<String> = Vec::new();
+        facts.extend(entry.part_number.iter().map(|number| format!("part {number}")));
+        facts.extend(entry.calibration_ids.iter().map(|id| format!("calibration {id}")));
+        facts.extend(
+            entry
+                .others
+                .iter()
+                .filter(|(_, value)| !value.is_empty())
+                .map(|(what, value)| format!("{what} {value}")),
+        );
+        if facts.is_empty() && entry.problems.is_empty() {
+            continue;
+        }
+        let facts = if facts.is_empty() { "-".to_owned() } else { facts.join("; ") };
+        let module = analysis.module_name(entry.module);
+        hanging(out, &format!("{module}: {facts}"), "  ", "    ")?;
+        for problem in &entry.problems {
+            hanging(out, &words::problem(problem), "    ! ", "      ")?;
+        }
+    }
+    writeln!(out)
+}
+
+fn vehicle(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let vehicle = &analysis.diagnosis.vehicle;
+    if vehicle.supply.is_none() && vehicle.mil.is_none() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
+    if let Some(supply) = &vehicle.supply {
+        let begin = analysis.span.map_or(0, |(start, _)| start);
+        let since = |time| crate::fold::timing::seconds(time - begin);
+        let at = supply.min_at.map_or(String::new(), |at| format!(", least at {:.1} s", since(at)));
+        writeln!(out, "  supply {:.2} to {:.2} V{at}", supply.min, supply.max)?;
+        for entry in supply.dips.iter().take(10) {
+            let dip = entry.dip;
+            let losses = match entry.outages.len() {
+                0 => "no loss near it".to_owned(),
+                1 => "1 loss began or ended in it".to_owned(),
+                several => format!("{several} losses began or ended in it"),
+            };
+            writeln!(
+                out,
+                "    below {} V at {:.1} s, least {:.2} V, up to {:.1} s: {losses}",
+                dip.below,
+                since(dip.span.0),
+                dip.least,
+                since(dip.span.1)
+            )?;
+        }
+        if supply.dips.len() > 10 {
+            writeln!(out, "    … and {} more dips", supply.dips.len() - 10)?;
+        }
+    }
+    if let Some(mil) = vehicle.mil {
+        writeln!(out, "  malfunction lamp {}", if mil { "asked for" } else { "off" })?;
+    }
+    let open: Vec<String> = vehicle
+        .monitors
+        .iter()
+        .filter(|entry| !entry.complete)
+        .map(|entry| format!("{} ({})", entry.monitor, analysis.module_name(entry.module)))
+        .collect();
+    if !vehicle.monitors.is_empty() {
+        let text = if open.is_empty() {
+            "readiness monitors: all complete".to_owned()
+        } else {
+            format!("readiness monitors not complete: {}", open.join(", "))
+        };
+        hanging(out, &text, "  ", "    ")?;
+    }
+    writeln!(out)
+}
+
+fn talks(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let diagnosis = &analysis.diagnosis;
+    let messages = &diagnosis.messages;
+    if messages.complete == 0 && messages.incomplete.is_empty() {
+        return Ok(());
+    }
+    writeln!(
+        out,
+        "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
+        "module", "answers", "refused", "silent", "late", "slowest"
+    )?;
+    for row in diagnosis.talks.iter().take(MOST_TALKS) {
+        talk(&analysis.module_name(row.module).to_string(), row, out)?;
+    }
+    if diagnosis.talks.len() > MOST_TALKS {
+        writeln!(out, "… and {} more", diagnosis.talks.len() - MOST_TALKS)?;
+    }
+    let broken: String = messages
+        .incomplete
+        .iter()
+        .map(|(fault, count)| format!(", {count} incomplete ({})", fault.text()))
+        .collect();
+    let (complete, ignored) = (messages.complete, messages.ignored);
+    let text = format!("{complete} whole messages{broken}, {ignored} stray data units");
+    hanging(out, &text, "", "  ")?;
+    writeln!(out)
+}
+
+fn talk(module: &str, talk: &TalkEntry, out: &mut dyn Write) -> io::Result<()> {
+    let refused: u64 = talk.negative.iter().map(|(_, count)| count).sum();
+    let slowest =
+        talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
+    let style = if talk.unanswered > 0 && talk.positive + refused == 0 { BAD } else { GOOD };
+    writeln!(
+        out,
+        "{style}{:<32}{style:#} {:>8} {refused:>8} {:>8} {:>7} {slowest:>10}",
+        cut(module, 32),
+        talk.positive,
+        talk.unanswered,
+        talk.late
+    )
+}

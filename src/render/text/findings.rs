@@ -1,0 +1,108 @@
+//! Findings and what to test next, for a terminal.
+
+use std::io::{self, Write};
+
+use super::{BAD, GOOD, HEAD, hanging};
+use crate::analysis::Analysis;
+use crate::analysis::finding::{Finding, NextTest};
+
+/// Findings shown in full; less probable ones in a line each.
+const IN_FULL: usize = 5;
+/// Tests shown.
+const TESTS: usize = 8;
+/// Codes named with a finding.
+const CODES: usize = 8;
+
+pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    if report.ranked().is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}What explains it{HEAD:#}")?;
+    for (at, finding) in report.ranked().iter().enumerate() {
+        let style = if finding.benign { GOOD } else { BAD };
+        let percent = match finding.probability {
+            sure if sure > 0.99 => ">99 %".to_owned(),
+            probability => format!("{:>3.0} %", probability * 100.0),
+        };
+        hanging(
+            out,
+            &format!("{}. {}", at + 1, finding.title),
+            &format!("{style}{percent}{style:#}  "),
+            "          ",
+        )?;
+        if at < IN_FULL {
+            full(finding, out)?;
+        }
+    }
+    writeln!(out)?;
+    tests(report.next_tests(), out)
+}
+
+fn full(finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
+    let indent = "          ";
+    hanging(out, &finding.explanation, indent, indent)?;
+    for evidence in &finding.evidence {
+        let mark = match evidence.side() {
+            "for" => "+ ",
+            "against" => "- ",
+            _ => "  ",
+        };
+        hanging(out, &evidence.text, &format!("{indent}{mark}"), &format!("{indent}  "))?;
+    }
+    if !finding.codes_explained.is_empty() {
+        let more = finding.codes_explained.len().saturating_sub(CODES);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        let shown: Vec<&str> =
+            finding.codes_explained.iter().take(CODES).map(String::as_str).collect();
+        let lamps = if finding.lamps > 0 {
+            format!("; {} of them ask for a lamp", finding.lamps)
+        } else {
+            String::new()
+        };
+        hanging(
+            out,
+            &format!("would put out: {}{more}{lamps}", shown.join(", ")),
+            indent,
+            &format!("{indent}  "),
+        )?;
+    }
+    for done in &finding.done {
+        hanging(out, &format!("done: {done}"), indent, &format!("{indent}  "))?;
+    }
+    for caution in &finding.cautions {
+        hanging(out, caution, &format!("{indent}{BAD}CAUTION{BAD:#} "), &format!("{indent}  "))?;
+    }
+    Ok(())
+}
+
+fn tests(tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
+    if tests.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}What to test next, most for the minutes first{HEAD:#}")?;
+    for (at, test) in tests.iter().take(TESTS).enumerate() {
+        let findings: Vec<String> = test.findings.iter().map(usize::to_string).collect();
+        let heading = format!(
+            "{}. {} ({:.0} min, finds it with {:.0} %, for {})",
+            at + 1,
+            test.title,
+            test.minutes,
+            test.finds * 100.0,
+            findings.join(", ")
+        );
+        hanging(out, &heading, "  ", "     ")?;
+        hanging(out, &format!("{} {}", test.how, test.why), "     ", "     ")?;
+        hanging(
+            out,
+            &format!("expect: {} [{}]", test.reading_expected, test.source),
+            "     ",
+            "       ",
+        )?;
+        hanging(out, &format!("open: {}", test.access), "     ", "       ")?;
+    }
+    if tests.len() > TESTS {
+        writeln!(out, "  … and {} more (--format json has them all)", tests.len() - TESTS)?;
+    }
+    writeln!(out, "  Limits of makers differ: theirs go before these.")?;
+    writeln!(out)
+}

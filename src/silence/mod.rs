@@ -1,0 +1,161 @@
+//! From timing to silences that mean something: stops of a whole channel first, then what single
+//! identifiers missed beyond them.
+
+mod stops;
+
+use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Diagnostics;
+use crate::fold::timing::{IdTiming, Nanoseconds, Rhythm, Silence, Timing, nanoseconds, seconds};
+use crate::roster_file::Known;
+use crate::settings::Settings;
+
+pub use stops::{Stop, StopKind};
+
+/// A periodic identifier and the silence after which it counts as lost.
+#[derive(Clone, Copy, Debug)]
+pub struct Expectation {
+    /// Its timer.
+    pub rhythm: Rhythm,
+    /// Time-out in seconds.
+    pub timeout: f64,
+}
+
+impl Expectation {
+    /// Longest plausible time from a frame to the moment its sender fell silent: one and a half
+    /// periods and the jitter.
+    fn reach(&self) -> Nanoseconds {
+        nanoseconds(1.5 * self.rhythm.period + 5.0 * self.rhythm.jitter + 0.005)
+    }
+}
+
+/// One identifier silent for longer than its time-out, not explained by a stop of the channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Loss {
+    /// Index of the identifier in [`Timing::ids`].
+    pub id: usize,
+    /// From its last frame before to its first after, or to the end of the capture.
+    pub silence: Silence,
+    /// Still silent when the capture ends.
+    pub ongoing: bool,
+}
+
+/// All silences that mean something.
+#[derive(Clone, Debug, Default)]
+pub struct Losses {
+    /// By identifier: what was expected of it; `None` for event-driven ones.
+    pub expected: Vec<Option<Expectation>>,
+    /// Stops of whole channels or of the capture, in order of time.
+    pub stops: Vec<Stop>,
+    /// Losses of single identifiers, by identifier, then time.
+    pub losses: Vec<Loss>,
+    /// Time-outs too short to be an outage.
+    pub momentary: Vec<Loss>,
+    /// Identifiers with more silences than were kept: the shortest are missing.
+    pub incomplete: Vec<usize>,
+}
+
+/// An identifier that was first heard well after the capture began and sent fewer frames than this
+/// is not missed when it stops: it may have been a sequence sent once.
+const SETTLED_FRAMES: u64 = 30;
+
+/// Finds the silences of a capture. Nothing is expected of identifiers that carry diagnosis: they
+/// speak when spoken to.
+pub fn find(
+    timing: &Timing,
+    diagnostics: &Diagnostics,
+    known: Option<&Known>,
+    settings: &Settings,
+) -> Losses {
+    let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
+    let expected: Vec<_> = timing
+        .ids
+        .iter()
+        .map(|id| Some(id).filter(regular).and_then(|id| expectation(id, known, settings)))
+        .collect();
+    let stops = stops::find(timing, &expected, settings);
+    let mut losses = Losses { expected, ..Losses::default() };
+    let Some((begin, end)) = timing.span else { return losses };
+    let pauses = timing.pauses.stops();
+    for (at, id) in timing.ids.iter().enumerate() {
+        let (Some(expectation), Some(heard)) = (losses.expected[at], id.heard) else { continue };
+        let quiet = quiet_times(&pauses, &stops, id.key.channel);
+        let timeout = nanoseconds(expectation.timeout);
+        if id.silences.is_incomplete(timeout) {
+            losses.incomplete.push(at);
+        }
+        let mut silences: Vec<_> =
+            id.silences.at_least(timeout).into_iter().map(|silence| (silence, false)).collect();
+        let settled = known.is_some_and(|known| known.messages.contains_key(&id.key))
+            || id.frames >= SETTLED_FRAMES
+            || heard.0 - begin <= 2 * expectation.reach();
+        let last = Silence { start: heard.1, end };
+        if settled && last.length() > timeout {
+            silences.push((last, true));
+        }
+        for (silence, ongoing) in silences {
+            let live = silence.length() - covered(&quiet, silence);
+            let joined = stops
+                .iter()
+                .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
+            if live <= timeout || joined {
+                continue;
+            }
+            let loss = Loss { id: at, silence, ongoing };
+            if seconds(silence.length()) < settings.shortest_outage {
+                losses.momentary.push(loss);
+            } else {
+                losses.losses.push(loss);
+            }
+        }
+    }
+    losses.stops = stops;
+    losses
+}
+
+/// What is expected of an identifier: by the roster file where there is one, else by its own
+/// rhythm.
+fn expectation(id: &IdTiming, known: Option<&Known>, settings: &Settings) -> Option<Expectation> {
+    let message = known.and_then(|known| known.messages.get(&id.key));
+    if let Some((_, None)) = message {
+        return None;
+    }
+    // Too few frames to show a rhythm: the file's, with the scatter that timers usually have
+    // (common practice, no source).
+    let from_file = || {
+        message
+            .and_then(|(_, message)| message.as_ref())
+            .map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 })
+    };
+    let rhythm = id.rhythm().or_else(from_file)?;
+    let told =
+        message.and_then(|(_, message)| message.as_ref()).and_then(|message| message.timeout);
+    Some(Expectation {
+        rhythm,
+        timeout: told.unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter)),
+    })
+}
+
+/// Times in which nothing could be heard on a channel, sorted and without overlap.
+fn quiet_times(pauses: &[Silence], stops: &[Stop], channel: ChannelIndex) -> Vec<Silence> {
+    let of_channel = stops.iter().filter(|stop| stop.concerns(channel)).map(|stop| stop.silence);
+    let mut all: Vec<_> = pauses.iter().copied().chain(of_channel).collect();
+    all.sort_unstable();
+    let mut merged: Vec<Silence> = Vec::with_capacity(all.len());
+    for silence in all {
+        match merged.last_mut() {
+            Some(last) if silence.start <= last.end => last.end = last.end.max(silence.end),
+            _ => merged.push(silence),
+        }
+    }
+    merged
+}
+
+/// How much of `silence` lies in the sorted `quiet` times.
+fn covered(quiet: &[Silence], silence: Silence) -> Nanoseconds {
+    let first = quiet.partition_point(|quiet| quiet.end <= silence.start);
+    quiet[first..]
+        .iter()
+        .take_while(|quiet| quiet.start < silence.end)
+        .map(|quiet| quiet.overlap(&silence))
+        .sum()
+}

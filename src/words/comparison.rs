@@ -1,0 +1,125 @@
+//! Sentences of a comparison.
+
+use super::terms::{duration, id_label};
+use crate::compare::comparison::{CodeChange, Comparison, Lost, MonitorRow, Notice, Row, State};
+
+/// All in all.
+pub fn verdict(comparison: &Comparison) -> String {
+    match comparison.verdict {
+        State::NothingLost => "Nothing was lost before, and nothing after.".to_owned(),
+        State::Held => "What was lost before was heard throughout afterwards, long enough to be \
+                        95 % sure that it is less."
+            .to_owned(),
+        State::NotSure => format!(
+            "What was lost before was heard throughout afterwards, but not for long enough: drive \
+             {} more without a loss to be 95 % sure.",
+            duration(comparison.needed())
+        ),
+        State::StillLost => "It is still lost.".to_owned(),
+        State::NewlyLost => "Something is lost that was not lost before.".to_owned(),
+    }
+}
+
+/// How it stands with a loss, in two words.
+pub fn state(state: State) -> &'static str {
+    match state {
+        State::NothingLost => "nothing lost",
+        State::Held => "held",
+        State::NotSure => "not sure yet",
+        State::StillLost => "still lost",
+        State::NewlyLost => "newly lost",
+    }
+}
+
+/// The rows, worst first, and of those alike by name.
+pub fn rows(comparison: &Comparison) -> Vec<&Row> {
+    let mut rows: Vec<&Row> = comparison.rows.iter().collect();
+    rows.sort_by_cached_key(|row| (std::cmp::Reverse(row.state), name(&row.lost)));
+    rows
+}
+
+/// The monitors, by the name of their module.
+pub fn monitors(comparison: &Comparison) -> Vec<&MonitorRow> {
+    let mut rows: Vec<&MonitorRow> = comparison.monitors.iter().collect();
+    rows.sort_by_cached_key(|row| (row.module.to_string(), row.monitor));
+    rows
+}
+
+/// What was lost.
+pub fn name(lost: &Lost) -> String {
+    match lost {
+        Lost::Node(name) => name.clone(),
+        Lost::Identifier(id) => id_label(*id),
+        Lost::Bus(channel) => format!("all of {channel}"),
+    }
+}
+
+/// What the numbers of a row say.
+pub fn row(row: &Row) -> String {
+    let (k, n) = row.episodes;
+    let joined = match row.losses.0 > k {
+        true => {
+            format!(" (from {} losses, those within {} joined)", row.losses.0, duration(row.joined))
+        }
+        false => String::new(),
+    };
+    let episodes =
+        |count: u64| format!("{count} {}", if count == 1 { "episode" } else { "episodes" });
+    let (watched_before, watched_after) = (duration(row.watched.0), duration(row.watched.1));
+    let before = format!("{}{joined} in {watched_before}", episodes(k));
+    let luck = row.p.map_or("–".to_owned(), |p| format!("{:.1} %", p * 100.0));
+    match row.state {
+        State::Held => format!(
+            "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
+             is less"
+        ),
+        State::NotSure => format!(
+            "{before}; none in {watched_after} since: by luck alone {luck}; drive {} more without \
+             a loss to be 95 % sure",
+            duration(row.needed.unwrap_or(0.0))
+        ),
+        State::StillLost if row.gone => format!("{before}; not heard at all since"),
+        State::StillLost => {
+            format!("{before}; {} in {watched_after} since{}", episodes(n), ratio(row))
+        }
+        State::NewlyLost if row.gone => "heard before, and not at all since".to_owned(),
+        State::NewlyLost => {
+            format!("not lost in {watched_before} before; {} in {watched_after} since", episodes(n))
+        }
+        State::NothingLost => "nothing lost".to_owned(),
+    }
+}
+
+fn ratio(row: &Row) -> String {
+    let Some((ratio, low, high)) = row.ratio else { return String::new() };
+    let number = |value: Option<f64>| value.map_or("∞".to_owned(), |value| format!("{value:.2}"));
+    let (ratio, high) = (number(ratio), number(high));
+    format!("; rate after over before {ratio} (95 %: {low:.2} to {high})")
+}
+
+/// What became of a code.
+pub fn change(change: CodeChange) -> &'static str {
+    match change {
+        CodeChange::Gone { tested: Some(true) } => "gone",
+        CodeChange::Gone { tested: Some(false) } => "gone, not tested yet",
+        CodeChange::Gone { tested: None } => "gone, whether tested not known",
+        CodeChange::StillThere => "still there",
+        CodeChange::Returned => "returned",
+        CodeChange::New => "new",
+        CodeChange::NotRead => "not read after",
+    }
+}
+
+/// A limit of the comparison.
+pub fn notice(notice: &Notice) -> String {
+    match notice {
+        Notice::NoTimeStamps(path) => {
+            format!("{path}: without time stamps nothing can be said of losses")
+        }
+        Notice::Rejected(path, lines) => format!("{path}: {lines} lines were no frames"),
+        Notice::LossToTheEnd => "a loss lasts to the end of a capture after the repair".to_owned(),
+        Notice::SameRoads => "The verdict counts time, not roads: drive as it was driven when it \
+                              was lost – the same road, heat, load and wet."
+            .to_owned(),
+    }
+}

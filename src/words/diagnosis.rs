@@ -1,0 +1,232 @@
+//! Sentences about codes, identity and who is missed by whom.
+
+use lostnode_parsers::j1939;
+
+use super::terms::plural;
+use crate::analysis::blame::{Blame, Frames, Verdict};
+use crate::analysis::diagnosis::{
+    CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
+};
+use crate::analysis::{Analysis, Nanoseconds};
+use crate::fold::diagnostics::{meaning, pid_value};
+
+/// A code of one module, in words.
+#[derive(Clone, Debug)]
+pub struct CodeWords {
+    /// The code: `U0100-87`, or `SPN 639 FMI 2` under SAE J1939.
+    pub code: String,
+    /// What it says; `None` where no table knows it.
+    pub meaning: Option<String>,
+    /// Name of the module that holds it.
+    pub reporter: String,
+    /// Names of its status bits that are set.
+    pub status: Vec<String>,
+    /// Lists it was seen in.
+    pub lists: Vec<String>,
+    /// What became of it.
+    pub story: String,
+    /// Why it is probably part of one event with others.
+    pub event: Option<String>,
+}
+
+impl CodeWords {
+    /// Of a code in an analysis.
+    pub fn of(analysis: &Analysis, code: &CodeEntry) -> CodeWords {
+        let status = code.status.iter().flat_map(|status| status.names());
+        CodeWords {
+            code: code_label(code.number),
+            meaning: code_meaning(code.number),
+            reporter: analysis.module_name(code.module).to_string(),
+            status: status.map(str::to_owned).collect(),
+            lists: code.lists.iter().map(list).collect(),
+            story: story(code, analysis.span.map(|(begin, _)| begin)),
+            event: code.event.map(event),
+        }
+    }
+}
+
+/// A code as it is written.
+pub fn code_label(number: CodeNumber) -> String {
+    match number {
+        CodeNumber::Code(code) => code.to_string(),
+        CodeNumber::SpnFmi { spn, fmi } => format!("SPN {spn} FMI {fmi}"),
+    }
+}
+
+/// What a code says, with its failure type; `None` where no table knows it.
+pub fn code_meaning(number: CodeNumber) -> Option<String> {
+    let code = match number {
+        CodeNumber::Code(code) => code,
+        CodeNumber::SpnFmi { fmi, .. } => return j1939::failure_mode(fmi).map(str::to_owned),
+    };
+    let failure = code.failure_type().filter(|byte| *byte != 0).and_then(meaning::failure_type);
+    match (meaning::of(code).text, failure) {
+        (Some(text), Some(failure)) => Some(format!("{text}: {}", failure.to_lowercase())),
+        (Some(text), None) => Some(text),
+        (None, Some(failure)) => Some(format!("(maker's code) {}", failure.to_lowercase())),
+        (None, None) => None,
+    }
+}
+
+fn list(seen: &Seen) -> String {
+    match seen {
+        Seen::Stored => "stored".to_owned(),
+        Seen::Pending => "pending".to_owned(),
+        Seen::Permanent => "permanent".to_owned(),
+        Seen::Active => "active".to_owned(),
+        Seen::PreviouslyActive => "previously active".to_owned(),
+        Seen::Report(report, None) => format!("report {report:02X}"),
+        Seen::Report(report, Some(mask)) => format!("report {report:02X} mask {mask:02X}"),
+    }
+}
+
+/// What became of a code; times are told where there is a first time stamp to count from.
+pub fn story(code: &CodeEntry, begin: Option<Nanoseconds>) -> String {
+    const UNTESTED: &str = "its test has not run to the end since, so that does not mean it is \
+                            fixed";
+    let at = |time: Nanoseconds| {
+        begin.map_or(String::new(), |begin| format!(" at {:.1} s", (time - begin) as f64 / 1e9))
+    };
+    let now = standing(code.standing);
+    match (code.cleared, code.gone, code.returned) {
+        (Some(cleared), None, true) => format!("cleared{}, and returned: {now}", at(cleared)),
+        (Some(cleared), Some(gone), true) => {
+            format!("cleared{}, returned, and gone again{}", at(cleared), at(gone))
+        }
+        (Some(cleared), _, false) => match code.tested {
+            Some(true) => {
+                format!("cleared{}, did not return, and its test has run since", at(cleared))
+            }
+            Some(false) => format!("cleared{}, not back yet; {UNTESTED}", at(cleared)),
+            None => format!(
+                "cleared{}, not seen since; whether its test has run is not known",
+                at(cleared)
+            ),
+        },
+        (None, Some(gone), _) => match code.tested {
+            Some(false) => format!("gone{} without a clear in this capture; {UNTESTED}", at(gone)),
+            _ => format!("gone{} without a clear in this capture", at(gone)),
+        },
+        (None, None, _) => now.to_owned(),
+    }
+}
+
+fn standing(standing: CodeStanding) -> &'static str {
+    match standing {
+        CodeStanding::Failing => "failing now",
+        CodeStanding::Pending => "pending: it failed, and is not confirmed yet",
+        CodeStanding::NotFailing => "stored, not failing when last read",
+        CodeStanding::Stored => "stored",
+    }
+}
+
+/// Why codes are probably marks of one event.
+pub fn event(event: CodeEvent) -> String {
+    match event {
+        CodeEvent::LowSupply { modules, dipped } => format!(
+            "probably one event of low supply: {modules} modules remember a supply fault{}",
+            if dipped { ", and the supply dipped in this capture" } else { "" }
+        ),
+        CodeEvent::SameReads { modules } => {
+            format!("probably one event: {modules} modules stored codes between the same reads")
+        }
+    }
+}
+
+/// What is wrong with a module's identification.
+pub fn problem(problem: &IdentityProblem) -> String {
+    match problem {
+        IdentityProblem::BlankVin => {
+            "its VIN is blank: new, or not configured to this vehicle".to_owned()
+        }
+        IdentityProblem::OtherVin(vin) => format!(
+            "it carries another vehicle's VIN, {vin}: probably a used module that was not \
+             configured to this vehicle"
+        ),
+        IdentityProblem::NoVin(vin) => {
+            format!("what it gives as VIN has not the form of one: {vin}")
+        }
+        IdentityProblem::Unconfigured => {
+            "it holds a code that says it is not programmed or not configured".to_owned()
+        }
+        IdentityProblem::AddressClaims(units) => {
+            format!("{units} units claimed this address: only one can keep it")
+        }
+        IdentityProblem::CannotClaim => {
+            "a unit reported that it could not claim an address".to_owned()
+        }
+    }
+}
+
+/// Values of a freeze frame, such as `0C engine speed = 1726 rpm`.
+pub fn freeze_values(frame: &FreezeFrameEntry) -> Vec<String> {
+    frame.values.iter().filter_map(|(pid, bytes)| pid_value(*pid, bytes)).collect()
+}
+
+/// Names of modules, in order of the alphabet.
+pub fn names(analysis: &Analysis, modules: &[Module]) -> Vec<String> {
+    let mut names: Vec<String> =
+        modules.iter().map(|module| analysis.module_name(*module).to_string()).collect();
+    names.sort_unstable();
+    names
+}
+
+/// Modules that miss many others, and how many, in order of the alphabet.
+pub fn accusers(analysis: &Analysis) -> Vec<(String, usize)> {
+    let accusers = analysis.diagnosis.accusers.iter();
+    let mut named: Vec<(String, usize)> = accusers
+        .map(|(module, misses)| (analysis.module_name(*module).to_string(), *misses))
+        .collect();
+    named.sort_unstable();
+    named
+}
+
+/// Who misses a module, and what the frames say to it.
+pub fn blame(analysis: &Analysis, row: &Blame) -> String {
+    let many = match row.reporters.len() {
+        1 => "",
+        _ => "s, which points at that module or its branch",
+    };
+    let says = frames(analysis, row.frames);
+    format!("{} is missed by {} module{many}: {says}", row.missed.0, row.reporters.len())
+}
+
+fn frames(analysis: &Analysis, frames: Frames) -> String {
+    let name = |node: usize| &analysis.nodes[node].name;
+    match frames {
+        Frames::Heard { node } => format!(
+            "the frames contradict it, {} was heard throughout this capture: the code remembers \
+             something older",
+            name(node)
+        ),
+        Frames::FellSilent { node, times, longest } => format!(
+            "the frames confirm it, {} fell silent {} (longest {longest:.2} s)",
+            name(node),
+            plural(times, "time", "times")
+        ),
+        Frames::OnlyOneSilent { node, times, longest } => format!(
+            "likely {}, the only node that fell silent ({times} times, longest {longest:.2} s); \
+             traffic alone does not tell its name",
+            name(node)
+        ),
+        Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
+                                 something older, or that module is on another bus"
+            .to_owned(),
+        Frames::SeveralSilent(nodes) => format!(
+            "{nodes} nodes fell silent, and traffic alone does not tell which of them it is"
+        ),
+        Frames::NoSender => {
+            "no sender is known from this capture, so the frames do not say".to_owned()
+        }
+    }
+}
+
+/// What the frames say to an accusation, in few words.
+pub fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Confirmed => "the frames confirm it",
+        Verdict::Likely => "it is likely the node that fell silent",
+        Verdict::Contradicted => "the frames contradict it",
+        Verdict::Open => "the frames do not say",
+    }
+}

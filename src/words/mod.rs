@@ -1,0 +1,5 @@
+//! Every sentence: from typed evidence to English. Nothing before this room knows English.
+
+pub mod comparison;
+pub mod diagnosis;
+pub mod terms;
