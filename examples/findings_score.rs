@@ -11,6 +11,7 @@ use lostnode::fault::{self, Job, Knowledge, Order};
 use lostnode::fold::Summary;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
+use lostnode::words::fault as words;
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -344,11 +345,10 @@ fn analyse(text: &str, knowledge: &Knowledge) -> Analysis {
 /// Place of the finding that names the fault and what it is about; of a branch all nodes.
 fn place(report: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
     report.ranked().iter().position(|finding| {
-        finding.class == *class
-            && about
-                .iter()
-                .all(|about| finding.nodes.iter().any(|name| name.contains(about.as_str())))
-            && (about.is_empty() || finding.nodes.len() == about.len())
+        let nodes = words::nodes(report, finding);
+        finding.class.as_str() == *class
+            && about.iter().all(|about| nodes.iter().any(|name| name.contains(about.as_str())))
+            && (about.is_empty() || nodes.len() == about.len())
     })
 }
 
@@ -372,15 +372,15 @@ fn main() {
         let place = place(&report, &case.truth[0]);
         let said = match (place, report.ranked().first()) {
             (Some(0), _) => class.to_owned(),
-            (_, Some(finding)) if finding.class == class => format!("{class}, elsewhere"),
-            (_, Some(finding)) => finding.class.clone(),
+            (_, Some(finding)) if finding.class.as_str() == class => format!("{class}, elsewhere"),
+            (_, Some(finding)) => finding.class.to_string(),
             (_, None) => "nothing".to_owned(),
         };
         if show && place != Some(0) {
             let list: Vec<_> = report
                 .ranked()
                 .iter()
-                .map(|f| format!("{:.2} {}", f.probability, f.title))
+                .map(|f| format!("{:.2} {}", f.probability, words::title(&report, f)))
                 .collect();
             println!("seed {} {:?}: {list:#?}", first + number, case.truth);
         }
@@ -433,7 +433,7 @@ fn main() {
             let list: Vec<_> = report
                 .ranked()
                 .iter()
-                .map(|f| format!("{:.2} {}", f.probability, f.title))
+                .map(|f| format!("{:.2} {}", f.probability, words::title(&report, f)))
                 .collect();
             println!("seed {seed} {:?}: {list:#?}", case.truth);
         }

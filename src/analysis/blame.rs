@@ -203,23 +203,35 @@ const COMMON: [&str; 14] = [
     "communication",
 ];
 
-/// Whether two names share a telling word; one may be the beginning of the other (`brake`,
-/// `brakes`).
+/// Whether two names can mean the same: all telling words of one are in the other. One shared word
+/// is not enough where each has another besides.
 ///
 /// ```
 /// use lostnode::analysis::blame::same_thing;
 /// assert!(same_thing("Door Control Module A", "sliding door"));
+/// assert!(!same_thing("passenger door", "sliding door"));
 /// assert!(!same_thing("Door Control Module A", "node of 0x3B0"));
 /// ```
 pub fn same_thing(a: &str, b: &str) -> bool {
-    let words = |text: &str| -> Vec<String> {
-        let parts = text.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase);
-        parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str())).collect()
-    };
-    let (a, b) = (words(a), words(b));
-    a.iter().any(|a| {
-        b.iter().any(|b| {
-            a == b || (a.len() >= 4 && b.len() >= 4 && (a.starts_with(b) || b.starts_with(a)))
-        })
-    })
+    has_words_of(a, b) || has_words_of(b, a)
+}
+
+/// Whether all telling words of `part`, of which there is one at least, are in `name`. One may be
+/// the beginning of the other (`brake`, `brakes`).
+///
+/// ```
+/// use lostnode::analysis::blame::has_words_of;
+/// assert!(has_words_of("sliding door", "door module"));
+/// assert!(!has_words_of("door", "sliding door"));
+/// ```
+pub fn has_words_of(name: &str, part: &str) -> bool {
+    let (name, part) = (telling_words(name), telling_words(part));
+    let begins = |a: &str, b: &str| a.len() >= 4 && b.len() >= 4 && a.starts_with(b);
+    let same = |a: &String, b: &String| a == b || begins(a, b) || begins(b, a);
+    !part.is_empty() && part.iter().all(|word| name.iter().any(|own| same(own, word)))
+}
+
+fn telling_words(name: &str) -> Vec<String> {
+    let parts = name.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase);
+    parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str())).collect()
 }

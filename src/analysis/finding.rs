@@ -1,4 +1,12 @@
-//! Ranked explanations, with their evidence and what to test next.
+//! Ranked explanations, with their evidence and what to test next (docs/findings.md).
+
+use std::borrow::{Borrow, Cow};
+use std::fmt;
+
+use serde::Deserialize;
+
+use super::subject::Subject;
+use super::symptom::{Fact, Sign};
 
 /// What explains an analysis.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -9,64 +17,192 @@ pub struct Findings {
     pub next_tests: Vec<NextTest>,
 }
 
+/// A class of fault, by its table in `knowledge.toml`, such as `module_power`.
+#[derive(Clone, Debug, Deserialize, PartialEq, Eq, PartialOrd, Ord)]
+#[serde(transparent)]
+pub struct ClassName(Cow<'static, str>);
+
+impl ClassName {
+    /// Codes that remember what is not there now.
+    pub const STALE_CODES: ClassName = ClassName(Cow::Borrowed("stale_codes"));
+    /// The recording, not the vehicle.
+    pub const LOGGER: ClassName = ClassName(Cow::Borrowed("logger"));
+    /// No fault at all, in the tables of readings.
+    pub const SOUND: ClassName = ClassName(Cow::Borrowed("sound"));
+
+    /// As the table calls it.
+    pub fn as_str(&self) -> &str {
+        &self.0
+    }
+}
+
+impl Borrow<str> for ClassName {
+    fn borrow(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Display for ClassName {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+/// How far what a finding is about reaches.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FindingScope {
+    /// One module.
+    Node,
+    /// Several modules that share something.
+    Branch,
+    /// A bus.
+    Bus,
+    /// The vehicle.
+    Vehicle,
+    /// The recording.
+    Capture,
+}
+
 /// A ranked explanation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
-    /// Class of fault, such as `module_power`.
-    pub class: String,
-    /// Heading.
+    /// Class of fault.
+    pub class: ClassName,
+    /// What it is about.
+    pub subject: Subject,
+    /// Heading of its class; `{who}` stands for what it is about.
     pub title: String,
     /// 0 to 1.
     pub probability: f64,
-    /// `node`, `branch`, `bus`, `vehicle` or `capture`.
-    pub scope: &'static str,
-    /// What it is about: names of nodes or modules; or of the channel.
-    pub nodes: Vec<String>,
     /// No fault of the vehicle.
     pub benign: bool,
-    /// In sentences.
+    /// What its class is, from the table.
     pub explanation: String,
-    /// What speaks for and against it, with numbers and times.
+    /// What speaks for and against it.
     pub evidence: Vec<Evidence>,
-    /// Codes that it would put out, each with its reporter.
-    pub codes_explained: Vec<String>,
+    /// Codes that it would put out: indexes into those of the diagnosis.
+    pub codes_explained: Vec<usize>,
     /// Lamps that those codes ask for.
     pub lamps: usize,
     /// What to test next for it, cheapest first.
     pub next_tests: Vec<NextTest>,
-    /// What to be careful of.
-    pub cautions: Vec<String>,
     /// What the user noted as done about it.
-    pub done: Vec<String>,
+    pub done: Vec<Done>,
 }
 
-/// A sentence that speaks for or against.
+impl Finding {
+    /// How far what it is about reaches.
+    pub fn scope(&self) -> FindingScope {
+        match self.subject {
+            Subject::Node(_) | Subject::Sender(_) | Subject::Module(_) | Subject::Unplaced(..) => {
+                FindingScope::Node
+            }
+            Subject::Nodes(_) => FindingScope::Branch,
+            Subject::Channel(_) => FindingScope::Bus,
+            Subject::Vehicle if self.class == ClassName::LOGGER => FindingScope::Capture,
+            Subject::Vehicle => FindingScope::Vehicle,
+        }
+    }
+}
+
+/// What speaks for or against an explanation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Evidence {
     /// How many times likelier it is with this fault than with the others that could be behind it.
     pub ratio: f64,
-    /// In a sentence.
-    pub text: String,
+    /// What it is.
+    pub what: Observation,
+}
+
+/// Something that speaks for or against.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Observation {
+    /// A symptom, and what it is about.
+    Symptom(Subject, Fact),
+    /// A sign of the symptom before it.
+    Sign(Sign),
+    /// A reading that the user entered.
+    Reading(Reading),
+}
+
+/// Which side evidence is on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Side {
+    /// It speaks for the finding.
+    For,
+    /// It speaks against it.
+    Against,
+    /// It hardly tells.
+    Neutral,
 }
 
 impl Evidence {
-    /// A sign below twice is said without a side.
+    /// A sign below this ratio is said without a side.
     pub const TELLING: f64 = 1.5;
 
     /// Which side it is on.
-    pub fn side(&self) -> &'static str {
+    pub fn side(&self) -> Side {
         match self.ratio {
-            ratio if ratio >= Self::TELLING => "for",
-            ratio if ratio <= 1.0 / Self::TELLING => "against",
-            _ => "neutral",
+            ratio if ratio >= Self::TELLING => Side::For,
+            ratio if ratio <= 1.0 / Self::TELLING => Side::Against,
+            _ => Side::Neutral,
         }
     }
+}
+
+/// What a user measured or tried.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    /// What was measured or tried, from its table.
+    pub text: String,
+    /// Where its limits are from.
+    pub source: String,
+    /// What it is about.
+    pub subject: Subject,
+    /// What came of it.
+    pub value: ReadingValue,
+    /// When and where, in the user's words.
+    pub at: Option<String>,
+    /// More of the user's words.
+    pub note: Option<String>,
+}
+
+/// What came of a reading.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ReadingValue {
+    /// A number with its unit, and what the table calls its band.
+    Measured {
+        /// The number.
+        number: f64,
+        /// Its unit.
+        unit: String,
+        /// Its band.
+        band: String,
+    },
+    /// An outcome of a trial, as the table calls it.
+    Outcome(String),
+}
+
+/// Something done on the vehicle, in the user's words.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct Done {
+    /// `cleaned`, `repaired`, `replaced`, `configured`, `cleared`, or other words.
+    pub what: String,
+    /// On which node or module.
+    pub node: Option<String>,
+    /// When.
+    pub at: Option<String>,
+    /// More words.
+    pub note: Option<String>,
 }
 
 /// A test.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NextTest {
-    /// Heading.
+    /// What it is about.
+    pub subject: Subject,
+    /// Heading; `{who}` stands for what it is about.
     pub title: String,
     /// What it tells.
     pub why: String,
@@ -74,8 +210,10 @@ pub struct NextTest {
     pub how: String,
     /// Minutes with what has to be opened first.
     pub minutes: f64,
-    /// What has to be opened; nothing where it is open already from the test before.
+    /// What has to be opened; `{who}` stands for what it is about.
     pub access: String,
+    /// It is open already from a test before.
+    pub open_already: bool,
     /// What to expect where all is well.
     pub reading_expected: String,
     /// Where that is from.

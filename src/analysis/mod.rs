@@ -5,6 +5,8 @@ pub mod build;
 pub mod diagnosis;
 pub mod finding;
 mod names;
+pub mod subject;
+pub mod symptom;
 
 use lostnode_parsers::Id;
 

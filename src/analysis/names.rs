@@ -4,7 +4,7 @@
 
 use std::fmt;
 
-use lostnode_parsers::j1939;
+use lostnode_parsers::{Id, j1939};
 
 use super::Analysis;
 use crate::fold::diagnostics::{Module, Party};
@@ -63,5 +63,43 @@ impl Analysis {
             party: module.party,
             called: own.and_then(|entry| entry.name.clone()).or_else(usual),
         }
+    }
+}
+
+impl Analysis {
+    /// What a node is called. One that has only an address for a name gets the usual name of that
+    /// address beside it, which also tells what to be careful of.
+    pub fn node_name(&self, node: usize) -> String {
+        let name = &self.nodes[node].name;
+        let usual = self
+            .source_address(node)
+            .filter(|address| *name == Party::Address(*address).to_string())
+            .and_then(j1939::address_name);
+        match usual {
+            Some(usual) => format!("{name} ({usual})"),
+            None => name.clone(),
+        }
+    }
+
+    /// The source address that all identifiers of a node carry (SAE J1939-21, 5.2; ISO
+    /// 15765-2:2016, 10.3.3); `None` where they are of 11 bits or carry several.
+    pub fn source_address(&self, node: usize) -> Option<u8> {
+        let node = &self.nodes[node];
+        let heard = node.ids.iter().map(|at| self.identifiers[*at].id);
+        let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
+            Id::Extended(id) => Some(id.as_raw() as u8),
+            Id::Standard(_) => None,
+        });
+        let first = addresses.next()??;
+        addresses.all(|address| address == Some(first)).then_some(first)
+    }
+
+    /// The node that a module is: the one that sends from the address it answers by.
+    pub fn node_of(&self, module: Module) -> Option<usize> {
+        let Party::Address(address) = module.party else { return None };
+        (0..self.nodes.len()).find(|node| {
+            self.nodes[*node].channel == usize::from(module.channel)
+                && self.source_address(*node) == Some(address)
+        })
     }
 }

@@ -3,41 +3,31 @@
 use std::collections::BTreeMap;
 use std::fmt;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
+
+use crate::analysis::finding::ClassName;
+use crate::analysis::subject::Level;
+use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
 
 /// Numbers by class of fault.
-pub type ByClass = BTreeMap<String, f64>;
+pub type ByClass = BTreeMap<ClassName, f64>;
 
 /// All tables.
 #[derive(Clone, Debug, Deserialize, PartialEq)]
 #[serde(deny_unknown_fields)]
 pub struct Knowledge {
     /// Classes of fault, by their short name.
-    pub class: BTreeMap<String, Class>,
+    pub class: BTreeMap<ClassName, Class>,
     /// Symptoms.
-    pub symptom: BTreeMap<String, SymptomTable>,
+    pub symptom: BTreeMap<SymptomKind, SymptomTable>,
     /// Signs of symptoms.
-    pub sign: BTreeMap<String, Sign>,
+    pub sign: BTreeMap<SignName, Sign>,
     /// Readings that a user can enter.
     pub reading: BTreeMap<String, Reading>,
     /// What has to be opened for a test.
     pub access: BTreeMap<String, Access>,
     /// Tests.
     pub test: BTreeMap<String, Test>,
-}
-
-/// What a fault, test or reading is about.
-#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq, PartialOrd, Ord)]
-#[serde(rename_all = "snake_case")]
-pub enum Level {
-    /// One module.
-    Node,
-    /// Several modules that share something.
-    Nodes,
-    /// A bus.
-    Channel,
-    /// The whole vehicle, or its recording.
-    Vehicle,
 }
 
 /// A class of fault.
@@ -54,7 +44,7 @@ pub struct Class {
     #[serde(default)]
     pub benign: bool,
     /// The symptom without which it is out of the question.
-    pub needs: Option<String>,
+    pub needs: Option<SymptomKind>,
     /// In sentences.
     pub explanation: String,
     /// Where the numbers are from.
@@ -81,11 +71,11 @@ pub struct SymptomTable {
 #[serde(deny_unknown_fields)]
 pub struct Sign {
     /// Of which symptom.
-    pub symptom: String,
+    pub symptom: SymptomKind,
     /// Where the numbers are from.
     pub source: String,
     /// By value: probability under each class.
-    pub value: BTreeMap<String, ByClass>,
+    pub value: BTreeMap<SignValue, ByClass>,
 }
 
 /// A measurement or trial that a user can enter.
@@ -108,7 +98,7 @@ pub struct Reading {
     #[serde(default)]
     pub outcomes: Vec<String>,
     /// By class, and `sound` for none of them: probability of each band or outcome.
-    pub like: BTreeMap<String, Vec<f64>>,
+    pub like: BTreeMap<ClassName, Vec<f64>>,
 }
 
 /// A band of a number.
@@ -129,6 +119,9 @@ pub struct Access {
     pub title: String,
     /// Minutes to open and close it.
     pub minutes: f64,
+    /// It is one for the whole vehicle: opened for one module, it is open for all.
+    #[serde(default)]
+    pub shared: bool,
 }
 
 /// A test.
@@ -185,7 +178,8 @@ impl Knowledge {
     /// use lostnode::fault::Knowledge;
     /// let own = Knowledge::with("[class.gateway]\nprior = 0.1").unwrap();
     /// assert_eq!(own.class["gateway"].prior, 0.1);
-    /// assert!(Knowledge::with("[class.gateway]\nprior = 7.0").unwrap_err().to_string().contains("class.gateway: prior"));
+    /// let wrong = Knowledge::with("[class.gateway]\nprior = 7.0").unwrap_err().to_string();
+    /// assert!(wrong.contains("class.gateway: prior"));
     /// ```
     pub fn with(changes: &str) -> Result<Knowledge, KnowledgeError> {
         let parse = |text: &str| {
@@ -200,92 +194,103 @@ impl Knowledge {
     }
 
     fn check(&self) -> Result<(), KnowledgeError> {
-        let wrong = |text: String| Err(KnowledgeError(text));
-        let probability = |number: f64| (0.0..=1.0).contains(&number);
-        let known = |place: &str, by: &ByClass| -> Result<(), KnowledgeError> {
-            for (class, number) in by {
-                if !self.class.contains_key(class) {
-                    return wrong(format!("{place}: there is no class {class}"));
-                }
-                if !probability(*number) {
-                    return wrong(format!(
-                        "{place}: {class} is {number}; it is a probability from 0 to 1"
-                    ));
-                }
-            }
-            Ok(())
-        };
         for (name, class) in &self.class {
-            if !(class.prior > 0.0 && class.prior < 1.0) {
+            let prior = class.prior;
+            if !(prior > 0.0 && prior < 1.0) {
+                return wrong(format!("class.{name}: prior is {prior}; it lies between 0 and 1"));
+            }
+        }
+        for (kind, symptom) in &self.symptom {
+            let name = key(kind);
+            self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
+            let leak = symptom.leak;
+            if !(leak > 0.0 && leak < 1.0) {
+                return wrong(format!("symptom.{name}: leak is {leak}; it lies between 0 and 1"));
+            }
+        }
+        self.sign.iter().try_for_each(|(name, sign)| self.check_sign(&key(name), sign))?;
+        self.reading.iter().try_for_each(|(name, reading)| self.check_reading(name, reading))?;
+        self.test.iter().try_for_each(|(name, test)| self.check_test(name, test))
+    }
+
+    fn check_numbers(&self, place: &str, by: &ByClass) -> Result<(), KnowledgeError> {
+        for (class, number) in by {
+            if !self.class.contains_key(class) {
+                return wrong(format!("{place}: there is no class {class}"));
+            }
+            if !is_probability(*number) {
                 return wrong(format!(
-                    "class.{name}: prior is {}; it lies between 0 and 1",
-                    class.prior
+                    "{place}: {class} is {number}; it is a probability from 0 to 1"
                 ));
-            }
-            if let Some(symptom) =
-                class.needs.as_ref().filter(|symptom| !self.symptom.contains_key(*symptom))
-            {
-                return wrong(format!("class.{name}: there is no symptom {symptom}"));
-            }
-        }
-        for (name, symptom) in &self.symptom {
-            known(&format!("symptom.{name}"), &symptom.by)?;
-            if !(symptom.leak > 0.0 && symptom.leak < 1.0) {
-                return wrong(format!(
-                    "symptom.{name}: leak is {}; it lies between 0 and 1",
-                    symptom.leak
-                ));
-            }
-        }
-        for (name, sign) in &self.sign {
-            let Some(symptom) = self.symptom.get(&sign.symptom) else {
-                return wrong(format!("sign.{name}: there is no symptom {}", sign.symptom));
-            };
-            for class in symptom.by.keys() {
-                let sum: f64 = sign.value.values().filter_map(|by| by.get(class)).sum();
-                if (sum - 1.0).abs() > 0.02 {
-                    return wrong(format!(
-                        "sign.{name}: the values of {class} add up to {sum:.3}; they must add up to 1"
-                    ));
-                }
-            }
-            sign.value
-                .iter()
-                .try_for_each(|(value, by)| known(&format!("sign.{name}.{value}"), by))?;
-        }
-        for (name, reading) in &self.reading {
-            let count = reading.bands.len() + reading.outcomes.len();
-            for (class, like) in &reading.like {
-                let sum: f64 = like.iter().sum();
-                if like.len() != count
-                    || (sum - 1.0).abs() > 0.02
-                    || !like.iter().all(|number| probability(*number))
-                {
-                    return wrong(format!(
-                        "reading.{name}: {class} must have {count} probabilities that add up to 1"
-                    ));
-                }
-                if class != "sound" && !self.class.contains_key(class) {
-                    return wrong(format!("reading.{name}: there is no class {class}"));
-                }
-            }
-            if !reading.like.contains_key("sound") {
-                return wrong(format!("reading.{name}: `sound` is missing"));
-            }
-        }
-        for (name, test) in &self.test {
-            known(&format!("test.{name}"), &test.finds)?;
-            if !self.access.contains_key(&test.access) {
-                return wrong(format!("test.{name}: there is no access {}", test.access));
-            }
-            if let Some(reading) =
-                test.readings.iter().find(|reading| !self.reading.contains_key(*reading))
-            {
-                return wrong(format!("test.{name}: there is no reading {reading}"));
             }
         }
         Ok(())
     }
+
+    fn check_sign(&self, name: &str, sign: &Sign) -> Result<(), KnowledgeError> {
+        for class in self.symptom[&sign.symptom].by.keys() {
+            let sum: f64 = sign.value.values().filter_map(|by| by.get(class)).sum();
+            if !is_one(sum) {
+                return wrong(format!(
+                    "sign.{name}: the values of {class} add up to {sum:.3}; they must add up to 1"
+                ));
+            }
+        }
+        sign.value.iter().try_for_each(|(value, by)| {
+            self.check_numbers(&format!("sign.{name}.{}", key(value)), by)
+        })
+    }
+
+    fn check_reading(&self, name: &str, reading: &Reading) -> Result<(), KnowledgeError> {
+        let count = reading.bands.len() + reading.outcomes.len();
+        for (class, like) in &reading.like {
+            let probabilities = like.iter().all(|number| is_probability(*number));
+            if like.len() != count || !is_one(like.iter().sum()) || !probabilities {
+                return wrong(format!(
+                    "reading.{name}: {class} must have {count} probabilities that add up to 1"
+                ));
+            }
+            if *class != ClassName::SOUND && !self.class.contains_key(class) {
+                return wrong(format!("reading.{name}: there is no class {class}"));
+            }
+        }
+        if !reading.like.contains_key(&ClassName::SOUND) {
+            return wrong(format!("reading.{name}: `{}` is missing", ClassName::SOUND));
+        }
+        Ok(())
+    }
+
+    fn check_test(&self, name: &str, test: &Test) -> Result<(), KnowledgeError> {
+        self.check_numbers(&format!("test.{name}"), &test.finds)?;
+        if !self.access.contains_key(&test.access) {
+            return wrong(format!("test.{name}: there is no access {}", test.access));
+        }
+        match test.readings.iter().find(|reading| !self.reading.contains_key(*reading)) {
+            Some(reading) => wrong(format!("test.{name}: there is no reading {reading}")),
+            None => Ok(()),
+        }
+    }
+}
+
+fn wrong(text: String) -> Result<(), KnowledgeError> {
+    Err(KnowledgeError(text))
+}
+
+fn is_probability(number: f64) -> bool {
+    (0.0..=1.0).contains(&number)
+}
+
+/// Whether probabilities that are written with two digits add up to 1.
+fn is_one(sum: f64) -> bool {
+    (sum - 1.0).abs() <= 0.02
+}
+
+/// A key as the file writes it.
+fn key(key: &impl Serialize) -> String {
+    toml::Value::try_from(key)
+        .ok()
+        .and_then(|value| value.as_str().map(str::to_owned))
+        .unwrap_or_default()
 }
 
 fn merge(into: &mut toml::Table, from: toml::Table) {
@@ -295,6 +300,59 @@ fn merge(into: &mut toml::Table, from: toml::Table) {
             (_, value) => {
                 into.insert(key, value);
             }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::blame::Verdict;
+    use crate::analysis::symptom::{ErrorKind, Now, Return, Rhythm, Sign as Seen};
+
+    /// Every sign that can be seen has its numbers, and a name that is none is refused.
+    #[test]
+    fn signs_have_numbers() {
+        let knowledge = Knowledge::default();
+        let returns = [
+            Return::No,
+            Return::Untold { back: 1 },
+            Return::StartedAnew { anew: 1, back: 1 },
+            Return::RanOn { ran_on: 1, back: 1 },
+            Return::Mixed { anew: 1, ran_on: 1 },
+        ];
+        let mut signs = vec![
+            Seen::Rhythm(Rhythm::Single),
+            Seen::Rhythm(Rhythm::Even { step: 1.0, spread: 0.0 }),
+            Seen::Rhythm(Rhythm::Uneven(3)),
+            Seen::SupplyDipped(7.0),
+            Seen::SupplySteady(12.0, 13.0),
+            Seen::Share { nodes: 1, all: 3 },
+            Seen::Share { nodes: 2, all: 3 },
+            Seen::BusEnd { with_errors: 0, times: 1 },
+            Seen::BusEnd { with_errors: 1, times: 1 },
+            Seen::ErrorKind(ErrorKind::BusOff(1)),
+            Seen::ErrorKind(ErrorKind::Frequent(20.0)),
+            Seen::ErrorKind(ErrorKind::Few(1.0)),
+            Seen::Now(Now::Failing),
+            Seen::Now(Now::Mended),
+            Seen::Now(Now::Remembered),
+        ];
+        signs.extend([0, 1].map(Seen::Errors));
+        signs.extend([0, 1].map(Seen::ErrorsTogether));
+        signs.extend(returns.map(Seen::Return));
+        signs.extend(returns.map(Seen::ReturnTogether));
+        let verdicts = [Verdict::Confirmed, Verdict::Likely, Verdict::Contradicted, Verdict::Open];
+        signs.extend(verdicts.map(Seen::FramesSay));
+        for sign in signs {
+            let (name, value) = sign.key();
+            let table = &knowledge.sign[&name];
+            let of_all = |class: &ClassName| table.value[&value].contains_key(class);
+            let classes = &knowledge.symptom[&table.symptom].by;
+            assert!(classes.keys().all(of_all), "{sign:?}: {name:?} {value:?}");
+        }
+        for wrong in ["[sign.retrun]\nsymptom = \"flood\"", "[sign.now.value.mendet]\nline = 0.5"] {
+            assert!(Knowledge::with(wrong).is_err(), "{wrong}");
         }
     }
 }

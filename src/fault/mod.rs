@@ -1,5 +1,5 @@
-//! From the report to ranked explanations, and from those to what to test next. Pure: no file, no
-//! clock.
+//! From the analysis to ranked explanations, and from those to what to test next
+//! (docs/findings.md). Pure: no file, no clock.
 //!
 //! `symptoms` says what asks for an explanation, `sets` which faults explain it and how probable
 //! they are, `next_tests` in which order to look for them. All numbers stand in `knowledge.toml`.
@@ -9,9 +9,7 @@ mod knowledge;
 mod next_tests;
 mod readings;
 mod sets;
-mod subject;
 mod symptoms;
-mod told;
 
 pub use knowledge::{Knowledge, KnowledgeError};
 pub use next_tests::Order;
@@ -19,10 +17,10 @@ pub use readings::Job;
 
 use self::readings::Observed;
 use self::sets::{Explained, Fault};
-use self::subject::Subject;
 use self::symptoms::Symptom;
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Evidence, Finding, Findings, NextTest};
+use crate::analysis::finding::{ClassName, Evidence, Finding, Findings, NextTest, Observation};
+use crate::analysis::subject::Subject;
 
 /// Faults less probable than this are not shown.
 const SHOWN: f64 = 0.03;
@@ -35,10 +33,10 @@ const PUTS_OUT: f64 = 0.25;
 ///
 /// # Errors
 /// Where the job file names what is not known, with its line.
-pub fn find(report: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, String> {
-    let observed = job.observed(report, knowledge)?;
-    let symptoms = symptoms::of(report);
-    let explained = sets::explain(report, knowledge, &symptoms, &observed);
+pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, String> {
+    let observed = job.observed(analysis, knowledge)?;
+    let symptoms = symptoms::of(analysis);
+    let explained = sets::explain(analysis, knowledge, &symptoms, &observed);
     let mut shown: Vec<usize> = (0..explained.faults.len())
         .filter(|at| explained.faults[*at].probability >= SHOWN)
         .collect();
@@ -49,17 +47,17 @@ pub fn find(report: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findi
         (
             knowledge.class[&fault.class].benign,
             -(fault.probability * 100.0).round() as i64,
-            fault.class == "stale_codes",
+            fault.class == ClassName::STALE_CODES,
         )
     });
     shown.truncate(MOST);
     let faults: Vec<Fault> = shown.iter().map(|at| explained.faults[*at].clone()).collect();
-    let case = Case { report, knowledge, symptoms: &symptoms, observed: &observed, job };
+    let case = Case { analysis, knowledge, symptoms: &symptoms, observed: &observed, job };
     let mut ranked: Vec<Finding> = shown
         .iter()
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
-    let next_tests = tests(report, knowledge, &faults, &observed, Order::ProbabilityOverCost);
+    let next_tests = tests(analysis, knowledge, &faults, &observed, Order::ProbabilityOverCost);
     for (at, finding) in ranked.iter_mut().enumerate() {
         finding.next_tests =
             next_tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
@@ -70,18 +68,18 @@ pub fn find(report: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findi
 /// Minutes until the fault of a class is found, as expected when tests are done in an order, and
 /// the probability that they find it at all. For comparing orders on cases whose fault is known.
 pub fn expected_minutes(
-    report: &Analysis,
+    analysis: &Analysis,
     knowledge: &Knowledge,
     truth: &str,
     order: Order,
 ) -> (f64, f64) {
-    let symptoms = symptoms::of(report);
-    let mut faults = sets::explain(report, knowledge, &symptoms, &[]).faults;
+    let symptoms = symptoms::of(analysis);
+    let mut faults = sets::explain(analysis, knowledge, &symptoms, &[]).faults;
     faults.retain(|fault| fault.probability >= SHOWN);
     let (mut missed, mut minutes) = (1.0, 0.0);
-    for step in next_tests::order(report, knowledge, &faults, &[], order) {
+    for step in next_tests::order(analysis, knowledge, &faults, &[], order) {
         minutes += missed * step.minutes;
-        if step.faults.iter().any(|fault| faults[*fault].class == truth) {
+        if step.faults.iter().any(|fault| faults[*fault].class.as_str() == truth) {
             missed *= 1.0 - knowledge.test[&step.test].finds.get(truth).copied().unwrap_or(0.0);
         }
     }
@@ -89,7 +87,7 @@ pub fn expected_minutes(
 }
 
 fn tests(
-    report: &Analysis,
+    analysis: &Analysis,
     knowledge: &Knowledge,
     faults: &[Fault],
     observed: &[Observed],
@@ -98,32 +96,26 @@ fn tests(
     // A test whose reading has come back is done.
     let done: Vec<(String, Subject)> = observed
         .iter()
-        .flat_map(|reading| {
+        .flat_map(|observed| {
             let gives =
-                knowledge.test.iter().filter(|(_, test)| test.readings.contains(&reading.table));
-            gives.map(|(name, _)| (name.clone(), reading.subject.clone()))
+                knowledge.test.iter().filter(|(_, test)| test.readings.contains(&observed.table));
+            gives.map(|(name, _)| (name.clone(), observed.reading.subject.clone()))
         })
         .collect();
-    let steps = next_tests::order(report, knowledge, faults, &done, how);
+    let steps = next_tests::order(analysis, knowledge, faults, &done, how);
     steps
         .into_iter()
         .map(|step| {
-            let (test, access) = (
-                &knowledge.test[&step.test],
-                &knowledge.access[&knowledge.test[&step.test].access],
-            );
-            let who = step.subject.name(report);
-            let cover = access.title.replace("{who}", &who);
+            let test = &knowledge.test[&step.test];
+            let access = &knowledge.access[&test.access];
             NextTest {
-                title: test.title.replace("{who}", &who),
+                subject: step.subject,
+                title: test.title.clone(),
                 why: test.why.clone(),
                 how: test.how.clone(),
                 minutes: step.minutes,
-                access: match step.opens {
-                    true => cover,
-                    false if access.minutes > 0.0 => format!("{cover} (open already)"),
-                    false => cover,
-                },
+                access: access.title.clone(),
+                open_already: !step.opens && access.minutes > 0.0,
                 reading_expected: test.reading.clone(),
                 source: test.source.clone(),
                 finds: step.finds,
@@ -135,7 +127,7 @@ fn tests(
 
 /// What a finding is drawn from.
 struct Case<'a> {
-    report: &'a Analysis,
+    analysis: &'a Analysis,
     knowledge: &'a Knowledge,
     symptoms: &'a [Symptom],
     observed: &'a [Observed],
@@ -148,9 +140,8 @@ impl Case<'_> {
     fn covered(&self, explained: &Explained, at: usize) -> Vec<&Symptom> {
         let fault = &explained.faults[at];
         let could = |symptom: &Symptom| {
-            let table = self.knowledge.symptom.get(symptom.kind);
-            table.is_some_and(|table| table.by.contains_key(&fault.class))
-                && fault.subject.covers(&symptom.subject, self.report)
+            self.knowledge.symptom[&symptom.kind()].by.contains_key(&fault.class)
+                && fault.subject.covers(&symptom.subject, self.analysis)
         };
         let own = |(place, symptom): (usize, &Symptom)| match explained.best.contains(&at) {
             true => explained.by[place] == Some(at),
@@ -165,105 +156,73 @@ impl Case<'_> {
     }
 
     fn finding(&self, fault: &Fault, covered: &[&Symptom]) -> Finding {
-        let Case { report, knowledge, observed, job, .. } = *self;
-        let class = &knowledge.class[&fault.class];
-        let put_out =
-            |symptom: &&&Symptom| knowledge.symptom[symptom.kind].by[&fault.class] >= PUTS_OUT;
-        let mut codes: Vec<String> = covered
+        let class = &self.knowledge.class[&fault.class];
+        let put_out: Vec<&&Symptom> = covered
             .iter()
-            .filter(put_out)
-            .flat_map(|symptom| symptom.codes.iter().cloned())
+            .filter(|symptom| self.knowledge.symptom[&symptom.kind()].by[&fault.class] >= PUTS_OUT)
             .collect();
-        codes.sort();
+        let mut codes: Vec<usize> =
+            put_out.iter().flat_map(|symptom| symptom.codes.iter().copied()).collect();
+        codes.sort_unstable();
         codes.dedup();
-        let lamps = covered.iter().filter(put_out).map(|symptom| symptom.lamps).sum();
-        let who = fault.subject.name(report);
-        let mut nodes = fault.subject.names(report);
-        let touched: Vec<&str> = covered.iter().map(|symptom| symptom.text.as_str()).collect();
-        let mut cautions: Vec<String> = Vec::new();
-        for text in std::iter::once(who.as_str()).chain(touched) {
-            for caution in advice::cautions(text) {
-                if !cautions.contains(&caution.text) {
-                    cautions.push(caution.text.clone());
-                }
-            }
-        }
-        if matches!(fault.subject, Subject::Channel(_)) {
-            nodes.clear();
-        }
-        let mut evidence: Vec<Evidence> =
-            covered.iter().flat_map(|symptom| weigh(knowledge, fault, symptom)).collect();
-        evidence.extend(
-            observed.iter().filter_map(|reading| weigh_reading(report, knowledge, fault, reading)),
-        );
-        let about = |node: &Option<String>| match node {
-            Some(name) => readings::named(report, name) == fault.subject,
-            None => fault.subject == Subject::Vehicle,
-        };
+        let signs = covered.iter().flat_map(|symptom| weigh(self.knowledge, fault, symptom));
+        let readings =
+            self.observed.iter().filter_map(|reading| self.weigh_reading(fault, reading));
+        let done = self.job.done(self.analysis).into_iter();
         Finding {
             class: fault.class.clone(),
-            title: class.title.replace("{who}", &who),
+            subject: fault.subject.clone(),
+            title: class.title.clone(),
             probability: fault.probability,
-            scope: match fault.subject {
-                Subject::Node(_)
-                | Subject::Sender(..)
-                | Subject::Module(_)
-                | Subject::Unplaced(..) => "node",
-                Subject::Nodes(_) => "branch",
-                Subject::Channel(_) => "bus",
-                Subject::Vehicle if fault.class == "logger" => "capture",
-                Subject::Vehicle => "vehicle",
-            },
-            nodes,
             benign: class.benign,
             explanation: class.explanation.clone(),
-            evidence,
+            evidence: signs.chain(readings).collect(),
             codes_explained: codes,
-            lamps,
+            lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
             next_tests: Vec::new(),
-            cautions,
-            done: job.done().filter(|(done, _)| about(&done.node)).map(|(_, text)| text).collect(),
+            done: done
+                .filter(|(about, _)| *about == fault.subject)
+                .map(|(_, done)| done.clone())
+                .collect(),
         }
     }
+
+    fn weigh_reading(&self, fault: &Fault, observed: &Observed) -> Option<Evidence> {
+        let table = &self.knowledge.reading[&observed.table];
+        let own = table.like.get(&fault.class)?;
+        let subject = &observed.reading.subject;
+        let about = fault.subject.covers(subject, self.analysis)
+            || subject.covers(&fault.subject, self.analysis);
+        about.then(|| Evidence {
+            ratio: own[observed.place] / table.like[&ClassName::SOUND][observed.place],
+            what: Observation::Reading(observed.reading.clone()),
+        })
+    }
 }
+
+/// Probabilities are not divided by less than this.
+const LEAST_TOTAL: f64 = 1e-12;
 
 /// A symptom and its signs, each with how many times likelier it is under this fault than under the
 /// others that can show it.
 fn weigh(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Vec<Evidence> {
-    let table = &knowledge.symptom[symptom.kind];
+    let table = &knowledge.symptom[&symptom.kind()];
     let others = || table.by.iter().filter(|(class, _)| **class != fault.class);
-    let weight = |class: &str, by: f64| knowledge.class[class].prior * by;
+    let weight = |class: &ClassName, by: f64| knowledge.class[class].prior * by;
     let total: f64 = others().map(|(class, by)| weight(class, *by)).sum();
-    let prior: f64 = others().map(|(class, _)| knowledge.class[class.as_str()].prior).sum();
+    let prior: f64 = others().map(|(class, _)| knowledge.class[class].prior).sum();
     let own = table.by[&fault.class];
     let mean = if prior > 0.0 { total / prior } else { table.leak };
-    let mut out = vec![Evidence { ratio: own / mean.max(table.leak), text: symptom.text.clone() }];
-    for (name, value, text) in &symptom.signs {
-        let own = sets::like(knowledge, name, value, &fault.class);
+    let what = Observation::Symptom(symptom.subject.clone(), symptom.fact.clone());
+    let mut out = vec![Evidence { ratio: own / mean.max(table.leak), what }];
+    for sign in &symptom.signs {
+        let own = sets::like(knowledge, sign, &fault.class);
         let other: f64 = others()
-            .map(|(class, by)| weight(class, *by) * sets::like(knowledge, name, value, class))
+            .map(|(class, by)| weight(class, *by) * sets::like(knowledge, sign, class))
             .sum::<f64>()
-            / total.max(1e-12);
-        out.push(Evidence {
-            ratio: if total > 0.0 { own / other } else { 1.0 },
-            text: text.clone(),
-        });
+            / total.max(LEAST_TOTAL);
+        let ratio = if total > 0.0 { own / other } else { 1.0 };
+        out.push(Evidence { ratio, what: Observation::Sign(*sign) });
     }
     out
-}
-
-fn weigh_reading(
-    report: &Analysis,
-    knowledge: &Knowledge,
-    fault: &Fault,
-    reading: &Observed,
-) -> Option<Evidence> {
-    let table = &knowledge.reading[&reading.table];
-    let own = table.like.get(&fault.class)?;
-    let about = fault.subject.covers(&reading.subject, report)
-        || reading.subject.covers(&fault.subject, report);
-    about.then(|| Evidence {
-        ratio: own[reading.place] / table.like["sound"][reading.place],
-        text: reading.text.clone(),
-    })
 }

@@ -13,10 +13,10 @@ use rand::SeedableRng;
 use rand::seq::SliceRandom;
 use rand_chacha::ChaCha8Rng;
 
-use super::knowledge::{Knowledge, Level, Test};
+use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
-use super::subject::Subject;
 use crate::analysis::Analysis;
+use crate::analysis::subject::{Level, Subject};
 
 /// A test of something, in the order to do it.
 #[derive(Clone, Debug)]
@@ -57,13 +57,13 @@ struct Open {
 
 /// The tests for some faults, in order.
 pub fn order(
-    report: &Analysis,
+    analysis: &Analysis,
     knowledge: &Knowledge,
     faults: &[Fault],
     done: &[(String, Subject)],
     how: Order,
 ) -> Vec<Step> {
-    let mut open = possible(report, knowledge, faults, done);
+    let mut open = possible(analysis, knowledge, faults, done);
     if let Order::Random(seed) = how {
         open.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
     }
@@ -73,7 +73,9 @@ pub fn order(
     while !open.is_empty() {
         let finds: Vec<f64> = open
             .iter()
-            .map(|open| found(report, &knowledge.test[&open.test], &open.subject, faults, &left).0)
+            .map(|open| {
+                found(analysis, &knowledge.test[&open.test], &open.subject, faults, &left).0
+            })
             .collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
         let worth: Vec<f64> = match how {
@@ -95,7 +97,7 @@ pub fn order(
             .unwrap_or(0);
         let chosen = open.remove(best);
         let table = &knowledge.test[&chosen.test];
-        let (finds, of) = found(report, table, &chosen.subject, faults, &left);
+        let (finds, of) = found(analysis, table, &chosen.subject, faults, &left);
         if finds < WORTH && how == Order::ProbabilityOverCost {
             continue;
         }
@@ -146,7 +148,7 @@ fn with_companions(
 }
 
 fn possible(
-    report: &Analysis,
+    analysis: &Analysis,
     knowledge: &Knowledge,
     faults: &[Fault],
     done: &[(String, Subject)],
@@ -156,13 +158,13 @@ fn possible(
         for (name, test) in
             knowledge.test.iter().filter(|(_, test)| test.finds.contains_key(&fault.class))
         {
-            let Some(subject) = place(&fault.subject, test.at, report) else { continue };
+            let Some(subject) = place(&fault.subject, test.at, analysis) else { continue };
             let same = |open: &Open| open.test == *name && open.subject == subject;
             if out.iter().any(same) || done.contains(&(name.clone(), subject.clone())) {
                 continue;
             }
             let shared = matches!(subject, Subject::Channel(_) | Subject::Vehicle)
-                || matches!(test.access.as_str(), "none" | "connector" | "battery" | "fuses");
+                || knowledge.access[&test.access].shared;
             let cover = (test.access.clone(), (!shared).then(|| subject.clone()));
             out.push(Open { test: name.clone(), subject, cover });
         }
@@ -171,19 +173,19 @@ fn possible(
 }
 
 /// What a test at `level` for a fault is about.
-fn place(subject: &Subject, level: Level, report: &Analysis) -> Option<Subject> {
+fn place(subject: &Subject, level: Level, analysis: &Analysis) -> Option<Subject> {
     match (level, subject) {
         // What a branch or the vehicle has in common is tested as a whole.
         (Level::Node | Level::Nodes, Subject::Channel(_) | Subject::Vehicle) => None,
         (Level::Node, Subject::Nodes(_)) => None,
-        (Level::Nodes, Subject::Node(_) | Subject::Sender(..) | Subject::Module(_)) => None,
-        _ => subject.at(level, report),
+        (Level::Nodes, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => None,
+        _ => subject.at(level, analysis),
     }
 }
 
 /// Probability that a test finds the cause, and of which fault which share.
 fn found(
-    report: &Analysis,
+    analysis: &Analysis,
     test: &Test,
     subject: &Subject,
     faults: &[Fault],
@@ -193,7 +195,7 @@ fn found(
     let mut sum = 0.0;
     for (at, fault) in faults.iter().enumerate() {
         let Some(share) = test.finds.get(&fault.class) else { continue };
-        if place(&fault.subject, test.at, report).as_ref() == Some(subject) {
+        if place(&fault.subject, test.at, analysis).as_ref() == Some(subject) {
             of.push((at, *share));
             sum += left[at] * share;
         }

@@ -3,10 +3,11 @@
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::knowledge::{Knowledge, Level};
-use super::subject::Subject;
+use super::knowledge::{self, Knowledge};
 use crate::analysis::Analysis;
-use crate::analysis::blame::same_thing;
+use crate::analysis::blame::has_words_of;
+use crate::analysis::finding::{Done, Reading, ReadingValue};
+use crate::analysis::subject::{Level, Subject, Unheard};
 
 /// A job file, as written.
 #[derive(Clone, Debug, Default, Deserialize)]
@@ -36,20 +37,6 @@ struct Entry {
     note: Option<String>,
 }
 
-/// Something done on the vehicle.
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Done {
-    /// `cleaned`, `repaired`, `replaced`, `configured`, `cleared`, or other words.
-    pub what: String,
-    /// On which node or module.
-    pub node: Option<String>,
-    /// When, in the user's words.
-    pub at: Option<String>,
-    /// More words.
-    pub note: Option<String>,
-}
-
 /// A reading put in its band.
 #[derive(Clone, Debug)]
 pub struct Observed {
@@ -57,10 +44,8 @@ pub struct Observed {
     pub table: String,
     /// Which band or outcome.
     pub place: usize,
-    /// What it is about.
-    pub subject: Subject,
-    /// In a sentence.
-    pub text: String,
+    /// What was read, and of what.
+    pub reading: Reading,
 }
 
 impl Job {
@@ -79,33 +64,26 @@ impl Job {
         Ok(Job { text: text.to_owned(), ..job })
     }
 
-    /// The readings in their bands, against the nodes of a report.
+    /// The readings in their bands, against what an analysis knows.
     ///
     /// # Errors
-    /// Where a reading is not known, lacks its value, or names what the report has not; with its
+    /// Where a reading is not known, lacks its value, or names what the capture has not; with its
     /// line.
     pub fn observed(
         &self,
-        report: &Analysis,
+        analysis: &Analysis,
         knowledge: &Knowledge,
     ) -> Result<Vec<Observed>, String> {
-        self.reading.iter().map(|entry| self.observe(entry, report, knowledge)).collect()
+        self.reading.iter().map(|entry| self.observe(entry, analysis, knowledge)).collect()
     }
 
-    /// What was done, in sentences, each with the module it names.
-    pub fn done(&self) -> impl Iterator<Item = (&Done, String)> {
-        self.done.iter().map(|done| {
-            let parts = [done.node.as_deref(), done.at.as_deref(), done.note.as_deref()];
-            let rest: Vec<&str> = parts.into_iter().flatten().collect();
-            (
-                done,
-                if rest.is_empty() {
-                    done.what.clone()
-                } else {
-                    format!("{}: {}", done.what, rest.join(", "))
-                },
-            )
-        })
+    /// What was done, each with what it was done to.
+    pub fn done(&self, analysis: &Analysis) -> Vec<(Subject, &Done)> {
+        let about = |done: &Done| match &done.node {
+            Some(name) => named(analysis, name),
+            None => Subject::Vehicle,
+        };
+        self.done.iter().map(|done| (about(done), done)).collect()
     }
 
     fn line(&self, at: usize) -> usize {
@@ -115,79 +93,79 @@ impl Job {
     fn observe(
         &self,
         entry: &Entry,
-        report: &Analysis,
+        analysis: &Analysis,
         knowledge: &Knowledge,
     ) -> Result<Observed, String> {
         let name = entry.what.get_ref();
-        let at = |span: std::ops::Range<usize>, text: String| {
-            Err(format!("line {}: {text}", self.line(span.start)))
-        };
         let Some(table) = knowledge.reading.get(name) else {
             let known: Vec<&str> = knowledge.reading.keys().map(String::as_str).collect();
-            return at(
-                entry.what.span(),
-                format!("what `{name}` is no reading; there are {}", known.join(", ")),
-            );
+            let known = known.join(", ");
+            return self
+                .wrong(&entry.what, format!("what `{name}` is no reading; there are {known}"));
         };
-        let (place, value) = match (&entry.value, &entry.result) {
+        let (place, value) = self.value(entry, table)?;
+        let reading = Reading {
+            text: table.text.clone(),
+            source: table.source.clone(),
+            subject: self.subject(entry, table.at, analysis)?,
+            value,
+            at: entry.at.clone(),
+            note: entry.note.clone(),
+        };
+        Ok(Observed { table: name.clone(), place, reading })
+    }
+
+    fn wrong<T, U>(&self, what: &Spanned<T>, text: String) -> Result<U, String> {
+        Err(format!("line {}: {text}", self.line(what.span().start)))
+    }
+
+    /// In which band or outcome of its table a reading lies, and its value.
+    fn value(
+        &self,
+        entry: &Entry,
+        table: &knowledge::Reading,
+    ) -> Result<(usize, ReadingValue), String> {
+        let name = entry.what.get_ref();
+        match (&entry.value, &entry.result) {
             (Some(value), _) if !table.bands.is_empty() => {
                 let number = *value.get_ref();
                 if !number.is_finite() || number < 0.0 {
-                    return at(
-                        value.span(),
-                        format!("value is {number}; {name} is a number from 0 up"),
-                    );
+                    let text = format!("value is {number}; {name} is a number from 0 up");
+                    return self.wrong(value, text);
                 }
-                let place = table
-                    .bands
-                    .iter()
-                    .position(|band| number <= band.to)
-                    .unwrap_or(table.bands.len() - 1);
-                (place, format!("{number} {} ({})", table.unit, table.bands[place].name))
+                let in_it = |band: &knowledge::Band| number <= band.to;
+                let place = table.bands.iter().position(in_it).unwrap_or(table.bands.len() - 1);
+                let (unit, band) = (table.unit.clone(), table.bands[place].name.clone());
+                Ok((place, ReadingValue::Measured { number, unit, band }))
             }
             (_, Some(result)) if !table.outcomes.is_empty() => {
-                match table.outcomes.iter().position(|outcome| outcome == result.get_ref()) {
-                    Some(place) => (place, result.get_ref().clone()),
+                let outcome = result.get_ref();
+                match table.outcomes.iter().position(|known| known == outcome) {
+                    Some(place) => Ok((place, ReadingValue::Outcome(outcome.clone()))),
                     None => {
                         let known = table.outcomes.join("`, `");
-                        return at(
-                            result.span(),
-                            format!("result `{}` is none of `{known}`", result.get_ref()),
-                        );
+                        self.wrong(result, format!("result `{outcome}` is none of `{known}`"))
                     }
                 }
             }
             _ if table.bands.is_empty() => {
-                return at(
-                    entry.what.span(),
-                    format!("{name} needs a `result`: `{}`", table.outcomes.join("`, `")),
-                );
+                let known = table.outcomes.join("`, `");
+                self.wrong(&entry.what, format!("{name} needs a `result`: `{known}`"))
             }
-            _ => return at(entry.what.span(), format!("{name} needs a `value`")),
-        };
-        let subject = self.subject(entry, table.at, report)?;
-        let mut text = format!("{} at {}: {value}", table.text, subject.name(report));
-        for more in [entry.at.as_deref(), entry.note.as_deref()].into_iter().flatten() {
-            text += &format!(", {more}");
+            _ => self.wrong(&entry.what, format!("{name} needs a `value`")),
         }
-        Ok(Observed {
-            table: name.clone(),
-            place,
-            subject,
-            text: format!("{text} ({})", table.source),
-        })
     }
 
-    fn subject(&self, entry: &Entry, level: Level, report: &Analysis) -> Result<Subject, String> {
+    fn subject(&self, entry: &Entry, level: Level, analysis: &Analysis) -> Result<Subject, String> {
         let line = self.line(entry.what.span().start);
         match (level, &entry.node, &entry.channel) {
             (Level::Vehicle, ..) => Ok(Subject::Vehicle),
             (Level::Channel, _, Some(name)) => {
                 let found =
-                    report.channels.iter().position(|channel| channel.name == *name.get_ref());
+                    analysis.channels.iter().position(|channel| channel.name == *name.get_ref());
                 found.map(Subject::Channel).ok_or_else(|| {
                     let known: Vec<&str> =
-                        report.channels.iter().map(|channel| channel.name.as_str()).collect();
+                        analysis.channels.iter().map(|channel| channel.name.as_str()).collect();
                     format!(
                         "line {}: there is no channel `{}` in the capture; it has {}",
                         self.line(name.span().start),
@@ -196,24 +174,72 @@ impl Job {
                     )
                 })
             }
-            (Level::Channel, _, None) if report.channels.len() == 1 => Ok(Subject::Channel(0)),
+            (Level::Channel, _, None) if analysis.channels.len() == 1 => Ok(Subject::Channel(0)),
             (Level::Channel, ..) => {
                 Err(format!("line {line}: {} needs a `channel`", entry.what.get_ref()))
             }
-            (_, Some(name), _) => Ok(named(report, name.get_ref())),
+            (_, Some(name), _) => Ok(named(analysis, name.get_ref())),
             _ => Err(format!("line {line}: {} needs a `node`", entry.what.get_ref())),
         }
     }
 }
 
-/// What a name of a job file stands for: a node of the report, the sender of an identifier, or a
-/// module of the codes.
-pub fn named(report: &Analysis, name: &str) -> Subject {
-    let exact = report.nodes.iter().position(|node| node.name == name);
-    let like = || {
-        let mut like =
-            (0..report.nodes.len()).filter(|node| same_thing(&report.nodes[*node].name, name));
-        like.next().filter(|_| like.next().is_none())
-    };
-    exact.or_else(like).map_or_else(|| Subject::Module(name.to_owned()), Subject::Node)
+/// What a name of a job file stands for: a node, or a module that a tester speaks to, by the name
+/// that the report gives it; a node by words that are in its name and in no other's; or a module
+/// that codes name.
+fn named(analysis: &Analysis, name: &str) -> Subject {
+    let nodes = || 0..analysis.nodes.len();
+    if let Some(node) =
+        nodes().find(|at| analysis.nodes[*at].name == name || analysis.node_name(*at) == name)
+    {
+        return Subject::Node(node);
+    }
+    let diagnosis = &analysis.diagnosis;
+    let mut modules = diagnosis
+        .talks
+        .iter()
+        .map(|talk| talk.module)
+        .chain(diagnosis.codes.iter().map(|code| code.module))
+        .chain(diagnosis.identity.iter().map(|entry| entry.module));
+    if let Some(module) = modules.find(|module| analysis.module_name(*module).to_string() == name) {
+        let node = analysis.node_of(module);
+        return node.map_or(Subject::Module(Unheard::Asked(module)), Subject::Node);
+    }
+    let like: Vec<usize> =
+        nodes().filter(|at| has_words_of(&analysis.nodes[*at].name, name)).collect();
+    if let [node] = like[..] {
+        return Subject::Node(node);
+    }
+    let missed = diagnosis.blame.iter().map(|row| &row.missed).find(|missed| missed.0 == name);
+    Subject::Module(match missed {
+        Some(missed) => Unheard::Missed(missed.clone()),
+        None => Unheard::Named(name.to_owned()),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::Node;
+
+    /// A reading for one door is none for another door.
+    #[test]
+    fn a_name_is_a_node_only_by_all_its_words() {
+        let node = |name: &str| Node {
+            name: name.to_owned(),
+            channel: 0,
+            ids: Vec::new(),
+            never_heard: Vec::new(),
+            basis: Vec::new(),
+            confidence: 1.0,
+            heard: true,
+        };
+        let nodes = vec![node("engine"), node("sliding door")];
+        let analysis = Analysis { nodes, ..Analysis::default() };
+        assert_eq!(named(&analysis, "sliding door"), Subject::Node(1));
+        assert_eq!(named(&analysis, "door"), Subject::Node(1));
+        let other = "passenger door";
+        let unknown = Subject::Module(Unheard::Named(other.to_owned()));
+        assert_eq!(named(&analysis, other), unknown);
+    }
 }

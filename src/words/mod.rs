@@ -2,4 +2,5 @@
 
 pub mod comparison;
 pub mod diagnosis;
+pub mod fault;
 pub mod terms;

@@ -45,7 +45,8 @@ static ADVICE: LazyLock<Advice> =
 ///
 /// ```
 /// use lostnode::fault::advice::cautions;
-/// assert_eq!(cautions("Restraints Control Module").map(|caution| caution.id.as_str()).collect::<Vec<_>>(), ["restraints"]);
+/// let found: Vec<_> = cautions("Restraints Control Module").map(|caution| &caution.id).collect();
+/// assert_eq!(found, ["restraints"]);
 /// assert!(cautions("gauge").next().is_none());
 /// ```
 pub fn cautions(text: &str) -> impl Iterator<Item = &'static Caution> + use<> {

@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
-use crate::analysis::finding::{Finding, NextTest};
+use crate::analysis::Analysis;
+use crate::analysis::finding::{Evidence, Finding, FindingScope, NextTest, Side};
+use crate::words::fault as words;
 
 #[derive(Serialize)]
 pub(super) struct FindingJson {
@@ -35,36 +37,50 @@ pub(super) struct TestJson {
     findings: Vec<usize>,
 }
 
-pub(super) fn finding((at, finding): (usize, &Finding)) -> FindingJson {
+pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> FindingJson {
+    let sentence = |evidence: &Evidence| {
+        let side = side(evidence.side());
+        format!("{side}: {}", words::observation(analysis, &evidence.what))
+    };
     FindingJson {
         rank: at + 1,
-        class: finding.class.clone(),
-        title: finding.title.clone(),
+        class: finding.class.to_string(),
+        title: words::title(analysis, finding),
         probability: finding.probability,
-        scope: finding.scope,
-        nodes: finding.nodes.clone(),
+        scope: match finding.scope() {
+            FindingScope::Node => "node",
+            FindingScope::Branch => "branch",
+            FindingScope::Bus => "bus",
+            FindingScope::Vehicle => "vehicle",
+            FindingScope::Capture => "capture",
+        },
+        nodes: words::nodes(analysis, finding),
         benign: finding.benign,
         explanation: finding.explanation.clone(),
-        evidence: finding
-            .evidence
-            .iter()
-            .map(|evidence| format!("{}: {}", evidence.side(), evidence.text))
-            .collect(),
-        codes_explained: finding.codes_explained.clone(),
+        evidence: finding.evidence.iter().map(sentence).collect(),
+        codes_explained: words::codes_explained(analysis, finding),
         lamps: finding.lamps,
-        next_tests: finding.next_tests.iter().map(test).collect(),
-        cautions: finding.cautions.clone(),
-        done: finding.done.clone(),
+        next_tests: finding.next_tests.iter().map(|next| test(analysis, next)).collect(),
+        cautions: words::cautions(analysis, finding),
+        done: finding.done.iter().map(words::done).collect(),
     }
 }
 
-pub(super) fn test(test: &NextTest) -> TestJson {
+fn side(side: Side) -> &'static str {
+    match side {
+        Side::For => "for",
+        Side::Against => "against",
+        Side::Neutral => "neutral",
+    }
+}
+
+pub(super) fn test(analysis: &Analysis, test: &NextTest) -> TestJson {
     TestJson {
-        title: test.title.clone(),
+        title: words::test_title(analysis, test),
         why: test.why.clone(),
         how: test.how.clone(),
         minutes: test.minutes,
-        access: test.access.clone(),
+        access: words::test_access(analysis, test),
         reading_expected: test.reading_expected.clone(),
         source: test.source.clone(),
         finds: test.finds,

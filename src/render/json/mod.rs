@@ -257,8 +257,13 @@ fn build(report: &Analysis) -> Document {
                 text: deviation.text.clone(),
             })
             .collect(),
-        findings: report.ranked().iter().enumerate().map(findings::finding).collect(),
-        next_tests: report.next_tests().iter().map(findings::test).collect(),
+        findings: report
+            .ranked()
+            .iter()
+            .enumerate()
+            .map(|(at, finding)| findings::finding(report, at, finding))
+            .collect(),
+        next_tests: each(report.next_tests(), |test| findings::test(report, test)),
         notices: report.notices.clone(),
     }
 }

@@ -5,6 +5,7 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::{Analysis, Scope};
 use crate::fold::timing::seconds;
 use crate::words::diagnosis::code_label;
+use crate::words::fault::title;
 use crate::words::terms::date;
 
 /// The row of a capture. Missing values stay missing.
@@ -105,7 +106,7 @@ impl Row {
             vin: report.diagnosis.vehicle.vin.clone(),
             load_mean: highest(loads.iter().map(|load| load.mean()).collect()),
             load_peak: highest(loads.iter().filter_map(|load| Some(load.peak()?.0)).collect()),
-            finding: finding.map(|finding| finding.title.clone()),
+            finding: finding.map(|finding| title(report, finding)),
             probability: finding.map(|finding| finding.probability),
         }
     }

@@ -4,7 +4,8 @@ use std::io::{self, Write};
 
 use super::{BAD, GOOD, HEAD, hanging};
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Finding, NextTest};
+use crate::analysis::finding::{Finding, NextTest, Side};
+use crate::words::fault as words;
 
 /// Findings shown in full; less probable ones in a line each.
 const IN_FULL: usize = 5;
@@ -13,12 +14,12 @@ const TESTS: usize = 8;
 /// Codes named with a finding.
 const CODES: usize = 8;
 
-pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    if report.ranked().is_empty() {
+pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    if analysis.ranked().is_empty() {
         return Ok(());
     }
     writeln!(out, "{HEAD}What explains it{HEAD:#}")?;
-    for (at, finding) in report.ranked().iter().enumerate() {
+    for (at, finding) in analysis.ranked().iter().enumerate() {
         let style = if finding.benign { GOOD } else { BAD };
         let percent = match finding.probability {
             sure if sure > 0.99 => ">99 %".to_owned(),
@@ -26,34 +27,35 @@ pub(super) fn render(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         };
         hanging(
             out,
-            &format!("{}. {}", at + 1, finding.title),
+            &format!("{}. {}", at + 1, words::title(analysis, finding)),
             &format!("{style}{percent}{style:#}  "),
             "          ",
         )?;
         if at < IN_FULL {
-            full(finding, out)?;
+            full(analysis, finding, out)?;
         }
     }
     writeln!(out)?;
-    tests(report.next_tests(), out)
+    tests(analysis, analysis.next_tests(), out)
 }
 
-fn full(finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
+fn full(analysis: &Analysis, finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
     let indent = "          ";
     hanging(out, &finding.explanation, indent, indent)?;
     for evidence in &finding.evidence {
         let mark = match evidence.side() {
-            "for" => "+ ",
-            "against" => "- ",
-            _ => "  ",
+            Side::For => "+ ",
+            Side::Against => "- ",
+            Side::Neutral => "  ",
         };
-        hanging(out, &evidence.text, &format!("{indent}{mark}"), &format!("{indent}  "))?;
+        let text = words::observation(analysis, &evidence.what);
+        hanging(out, &text, &format!("{indent}{mark}"), &format!("{indent}  "))?;
     }
-    if !finding.codes_explained.is_empty() {
-        let more = finding.codes_explained.len().saturating_sub(CODES);
+    let codes = words::codes_explained(analysis, finding);
+    if !codes.is_empty() {
+        let more = codes.len().saturating_sub(CODES);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-        let shown: Vec<&str> =
-            finding.codes_explained.iter().take(CODES).map(String::as_str).collect();
+        let shown: Vec<&str> = codes.iter().take(CODES).map(String::as_str).collect();
         let lamps = if finding.lamps > 0 {
             format!("; {} of them ask for a lamp", finding.lamps)
         } else {
@@ -67,15 +69,16 @@ fn full(finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
         )?;
     }
     for done in &finding.done {
+        let done = words::done(done);
         hanging(out, &format!("done: {done}"), indent, &format!("{indent}  "))?;
     }
-    for caution in &finding.cautions {
-        hanging(out, caution, &format!("{indent}{BAD}CAUTION{BAD:#} "), &format!("{indent}  "))?;
+    for caution in words::cautions(analysis, finding) {
+        hanging(out, &caution, &format!("{indent}{BAD}CAUTION{BAD:#} "), &format!("{indent}  "))?;
     }
     Ok(())
 }
 
-fn tests(tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
+fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
     if tests.is_empty() {
         return Ok(());
     }
@@ -85,7 +88,7 @@ fn tests(tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
         let heading = format!(
             "{}. {} ({:.0} min, finds it with {:.0} %, for {})",
             at + 1,
-            test.title,
+            words::test_title(analysis, test),
             test.minutes,
             test.finds * 100.0,
             findings.join(", ")
@@ -98,7 +101,7 @@ fn tests(tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
             "     ",
             "       ",
         )?;
-        hanging(out, &format!("open: {}", test.access), "     ", "       ")?;
+        hanging(out, &format!("open: {}", words::test_access(analysis, test)), "     ", "       ")?;
     }
     if tests.len() > TESTS {
         writeln!(out, "  … and {} more (--format json has them all)", tests.len() - TESTS)?;

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use lostnode_parsers::dtc::Code;
+
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen, meaning};
@@ -34,7 +36,10 @@ pub fn of(diagnostics: &Diagnostics, timed: bool) -> Vec<CodeEntry> {
 }
 
 fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) -> CodeEntry {
-    let says = |what: fn(lostnode_parsers::dtc::Code) -> bool| matches!(number, CodeNumber::Code(code) if what(code));
+    let says = |what: fn(Code) -> bool| match number {
+        CodeNumber::Code(code) => what(code),
+        CodeNumber::SpnFmi { .. } => false,
+    };
     CodeEntry {
         number,
         module,

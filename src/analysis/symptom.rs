@@ -1,0 +1,353 @@
+//! What asks for an explanation, and its signs, with their numbers (docs/findings.md). Sentences
+//! are made of them in `words::fault`.
+
+use serde::{Deserialize, Serialize};
+
+use super::Nanoseconds;
+use super::blame::Verdict;
+use super::diagnosis::CodeEvent;
+use crate::fold::diagnostics::Module;
+
+/// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
+/// tables are read.
+#[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
+#[serde(rename_all = "snake_case")]
+#[expect(missing_docs, reason = "the table says what each is")]
+pub enum SymptomKind {
+    BusErrors,
+    BusSilent,
+    BusSlept,
+    Flood,
+    InternalCode,
+    ManyMissed,
+    MissedByOthers,
+    MissesMany,
+    NoAnswer,
+    NodeSilent,
+    NodesSilent,
+    OtherIdentity,
+    RecordingGap,
+    SupplyMemory,
+}
+
+/// What is seen or told.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Fact {
+    /// A node that the roster expects was never heard.
+    NeverHeard,
+    /// A node fell silent while others went on.
+    NodeSilent(Silences),
+    /// Several nodes fell silent together.
+    NodesSilent(Silences),
+    /// A bus ended in order.
+    BusSlept(Silences),
+    /// A bus fell silent.
+    BusSilent(Silences),
+    /// Error frames about the bus, beside its silences.
+    BusErrors {
+        /// How many.
+        count: usize,
+        /// Classes of the first.
+        first: String,
+    },
+    /// The bus was full.
+    Flood {
+        /// Share of the time above which a bin counts as full.
+        above: f64,
+        /// Full bins.
+        bins: usize,
+        /// Seconds of a bin.
+        bin: f64,
+        /// Highest share of the time.
+        peak: f64,
+        /// Index into [`super::Analysis::identifiers`] of the one with most frames.
+        busiest: Option<usize>,
+    },
+    /// The recording has gaps.
+    RecordingGap {
+        /// Pauses.
+        pauses: Option<Silences>,
+        /// Times the logger ran over.
+        overflows: usize,
+    },
+    /// A module did not answer a tester.
+    NoAnswer {
+        /// The module.
+        module: Module,
+        /// Requests without answer.
+        requests: u64,
+    },
+    /// A module is missed: index into the rows of blame.
+    MissedByOthers(usize),
+    /// Several modules are missed that this bus does not show to be silent, or do not answer.
+    ManyMissed {
+        /// How many are missed; 0 where these are too few to tell anything.
+        missed: usize,
+        /// How many do not answer; 0 where these are too few to tell anything.
+        mute: usize,
+    },
+    /// One module misses many.
+    MissesMany {
+        /// The module.
+        module: Module,
+        /// How many it misses.
+        misses: usize,
+    },
+    /// Codes that are marks of one event.
+    SupplyMemory {
+        /// How many.
+        codes: usize,
+        /// The event of the first.
+        event: CodeEvent,
+    },
+    /// Identification that does not fit: index into the modules that said who they are.
+    OtherIdentity(usize),
+    /// A module says that it is not programmed or configured.
+    Unconfigured(Module),
+    /// A module reports a fault inside itself.
+    InternalCode(Module),
+}
+
+impl Fact {
+    /// Its table in `knowledge.toml`.
+    pub fn kind(&self) -> SymptomKind {
+        match self {
+            Fact::NeverHeard | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
+            Fact::NodesSilent(_) => SymptomKind::NodesSilent,
+            Fact::BusSlept(_) => SymptomKind::BusSlept,
+            Fact::BusSilent(_) => SymptomKind::BusSilent,
+            Fact::BusErrors { .. } => SymptomKind::BusErrors,
+            Fact::Flood { .. } => SymptomKind::Flood,
+            Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
+            Fact::NoAnswer { .. } => SymptomKind::NoAnswer,
+            Fact::MissedByOthers(_) => SymptomKind::MissedByOthers,
+            Fact::ManyMissed { .. } => SymptomKind::ManyMissed,
+            Fact::MissesMany { .. } => SymptomKind::MissesMany,
+            Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
+            Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
+            Fact::InternalCode(_) => SymptomKind::InternalCode,
+        }
+    }
+}
+
+/// Silences of one kind, summed up.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Silences {
+    /// How many; at least one.
+    pub times: usize,
+    /// Seconds in all.
+    pub seconds: f64,
+    /// Beginning of the first.
+    pub first: Nanoseconds,
+    /// Beginning of the last.
+    pub last: Nanoseconds,
+    /// There is one, and it lasts to the end of the recording.
+    pub ongoing: bool,
+}
+
+/// A sign of a symptom: one of several values, by its table in `knowledge.toml`.
+#[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
+#[serde(rename_all = "snake_case")]
+#[expect(missing_docs, reason = "the table says what each is")]
+pub enum SignName {
+    BusEnd,
+    ErrorKind,
+    Errors,
+    ErrorsTogether,
+    FramesSay,
+    Now,
+    Return,
+    ReturnTogether,
+    Rhythm,
+    Share,
+    Supply,
+}
+
+/// The values of all signs, as `knowledge.toml` calls them.
+#[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
+#[serde(rename_all = "snake_case")]
+#[expect(missing_docs, reason = "the table says what each is")]
+pub enum SignValue {
+    Abrupt,
+    BusOff,
+    Confirmed,
+    Contradicted,
+    Dipped,
+    Errors,
+    Even,
+    Failing,
+    Few,
+    Frequent,
+    HalfOrMore,
+    Likely,
+    Mended,
+    Near,
+    NoReturn,
+    None,
+    Open,
+    Orderly,
+    RanOn,
+    Remembered,
+    Single,
+    StartedAnew,
+    Steady,
+    Unclear,
+    Uneven,
+}
+
+/// A sign with its numbers.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Sign {
+    /// How a node came back.
+    Return(Return),
+    /// How several nodes came back.
+    ReturnTogether(Return),
+    /// The steps in which a node fell silent.
+    Rhythm(Rhythm),
+    /// The supply dipped, to so many volts.
+    SupplyDipped(f64),
+    /// The supply stayed between so many volts.
+    SupplySteady(f64, f64),
+    /// Error frames about the bus near the silences of a node.
+    Errors(usize),
+    /// Error frames about the bus near the silences of several.
+    ErrorsTogether(usize),
+    /// How many nodes of those of the bus.
+    Share {
+        /// Nodes that fell silent.
+        nodes: usize,
+        /// All of the bus.
+        all: usize,
+    },
+    /// How a bus ended.
+    BusEnd {
+        /// Times with error frames.
+        with_errors: usize,
+        /// All times.
+        times: usize,
+    },
+    /// Error frames of a bus.
+    ErrorKind(ErrorKind),
+    /// What the frames say of a module that others miss.
+    FramesSay(Verdict),
+    /// How the codes stand that name it.
+    Now(Now),
+}
+
+/// How what fell silent came back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Return {
+    /// Not at all.
+    No,
+    /// Nothing tells, over so many returns.
+    Untold {
+        /// Returns.
+        back: usize,
+    },
+    /// With counters and phase begun afresh.
+    StartedAnew {
+        /// Returns that look so.
+        anew: usize,
+        /// All returns.
+        back: usize,
+    },
+    /// With counters and phase carried on.
+    RanOn {
+        /// Returns that look so.
+        ran_on: usize,
+        /// All returns.
+        back: usize,
+    },
+    /// Now so and now so.
+    Mixed {
+        /// Returns that look like a new start.
+        anew: usize,
+        /// Returns that look like having run on.
+        ran_on: usize,
+    },
+}
+
+/// The steps from one silence to the next.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Rhythm {
+    /// There was one silence.
+    Single,
+    /// Steps of equal length, in seconds, with their standard deviation.
+    Even {
+        /// Seconds of a step.
+        step: f64,
+        /// Standard deviation, in seconds.
+        spread: f64,
+    },
+    /// So many silences without such steps.
+    Uneven(usize),
+}
+
+/// Error frames of a bus.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ErrorKind {
+    /// The controller left the bus so often.
+    BusOff(usize),
+    /// So many a minute, which is frequent.
+    Frequent(f64),
+    /// So many a minute, which is not.
+    Few(f64),
+}
+
+/// How the codes stand that name a module.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Now {
+    /// One was failing when last read.
+    Failing,
+    /// All cleared, and not back.
+    Mended,
+    /// Stored, and not failing.
+    Remembered,
+}
+
+impl Sign {
+    /// Its table, and its value there.
+    pub fn key(&self) -> (SignName, SignValue) {
+        let near = |count: usize| if count == 0 { SignValue::None } else { SignValue::Near };
+        match *self {
+            Sign::Return(back) => (SignName::Return, back.value()),
+            Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
+            Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),
+            Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
+            Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),
+            Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),
+            Sign::SupplySteady(..) => (SignName::Supply, SignValue::Steady),
+            Sign::Errors(count) => (SignName::Errors, near(count)),
+            Sign::ErrorsTogether(count) => (SignName::ErrorsTogether, near(count)),
+            Sign::Share { nodes, all } if nodes * 2 >= all => {
+                (SignName::Share, SignValue::HalfOrMore)
+            }
+            Sign::Share { .. } => (SignName::Share, SignValue::Few),
+            Sign::BusEnd { with_errors: 0, .. } => (SignName::BusEnd, SignValue::Abrupt),
+            Sign::BusEnd { .. } => (SignName::BusEnd, SignValue::Errors),
+            Sign::ErrorKind(ErrorKind::BusOff(_)) => (SignName::ErrorKind, SignValue::BusOff),
+            Sign::ErrorKind(ErrorKind::Frequent(_)) => (SignName::ErrorKind, SignValue::Frequent),
+            Sign::ErrorKind(ErrorKind::Few(_)) => (SignName::ErrorKind, SignValue::Few),
+            Sign::FramesSay(Verdict::Confirmed) => (SignName::FramesSay, SignValue::Confirmed),
+            Sign::FramesSay(Verdict::Likely) => (SignName::FramesSay, SignValue::Likely),
+            Sign::FramesSay(Verdict::Contradicted) => {
+                (SignName::FramesSay, SignValue::Contradicted)
+            }
+            Sign::FramesSay(Verdict::Open) => (SignName::FramesSay, SignValue::Open),
+            Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
+            Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
+            Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),
+        }
+    }
+}
+
+impl Return {
+    fn value(self) -> SignValue {
+        match self {
+            Return::No => SignValue::NoReturn,
+            Return::StartedAnew { .. } => SignValue::StartedAnew,
+            Return::RanOn { .. } => SignValue::RanOn,
+            Return::Untold { .. } | Return::Mixed { .. } => SignValue::Unclear,
+        }
+    }
+}

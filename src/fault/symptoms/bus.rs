@@ -1,0 +1,101 @@
+//! What a whole bus shows, and the recording.
+
+use super::{Symptom, summed};
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{ErrorKind, Fact, Sign};
+use crate::analysis::{Analysis, Cause, Outage, Scope};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+
+/// Seconds around a silence of the bus within which an error frame is about it.
+const NEAR: f64 = 1.0;
+/// Periodic identifiers from which a silence of all is one of the bus. What one or two do is no
+/// matter of the bus: a tester alone on it comes and goes.
+const A_BUS: usize = 3;
+/// From this share of the time a bin of the bus counts as full: then frames of low priority wait
+/// long (common practice, no source).
+const FULL: f64 = 0.80;
+/// Full bins that make a flood.
+const FULL_BINS: usize = 3;
+/// Fewer error frames about the bus, outside of its silences, are not worth a word.
+const FEW_ERRORS: usize = 3;
+/// … and so many a minute are frequent.
+const FREQUENT: f64 = 10.0;
+
+/// The symptoms of a channel.
+pub fn of(analysis: &Analysis, channel: usize, out: &mut Vec<Symptom>) {
+    let periodic = analysis
+        .identifiers
+        .iter()
+        .filter(|id| id.channel == channel && id.rhythm.is_some())
+        .count();
+    let stops = analysis.outages.iter().filter(|outage| {
+        outage.scope == Scope::Bus
+            && outage.channel == Some(channel)
+            && (periodic >= A_BUS || outage.cause == Cause::BusFault)
+    });
+    let (slept, silent): (Vec<&Outage>, Vec<&Outage>) =
+        stops.partition(|outage| outage.cause == Cause::BusSleep);
+    let subject = || Subject::Channel(channel);
+    if !slept.is_empty() {
+        out.push(Symptom::new(subject(), Fact::BusSlept(summed(&slept))));
+    }
+    if !silent.is_empty() {
+        let with_errors = silent.iter().filter(|outage| outage.cause == Cause::BusFault).count();
+        let sign = Sign::BusEnd { with_errors, times: silent.len() };
+        let fact = Fact::BusSilent(summed(&silent));
+        out.push(Symptom::new(subject(), fact).with_signs([sign]));
+    }
+    out.extend(errors(analysis, channel, &silent));
+    out.extend(flood(analysis, channel));
+}
+
+fn errors(analysis: &Analysis, channel: usize, silent: &[&Outage]) -> Option<Symptom> {
+    let margin = nanoseconds(NEAR);
+    let explained = |time: Nanoseconds| {
+        silent.iter().any(|outage| (outage.start - margin..=outage.end + margin).contains(&time))
+    };
+    let errors = analysis.channels[channel].errors.iter();
+    let loose: Vec<_> =
+        errors.filter(|event| event.about_the_bus && !explained(event.time)).collect();
+    if loose.len() < FEW_ERRORS {
+        return None;
+    }
+    let span = analysis.span.map_or(1.0, |(begin, end)| seconds(end - begin).max(1.0));
+    let rate = loose.len() as f64 / span * 60.0;
+    let kind = match loose.iter().filter(|event| event.bus_off).count() {
+        0 if rate >= FREQUENT => ErrorKind::Frequent(rate),
+        0 => ErrorKind::Few(rate),
+        times => ErrorKind::BusOff(times),
+    };
+    let fact = Fact::BusErrors { count: loose.len(), first: loose[0].class.clone() };
+    Some(Symptom::new(Subject::Channel(channel), fact).with_signs([Sign::ErrorKind(kind)]))
+}
+
+fn flood(analysis: &Analysis, channel: usize) -> Option<Symptom> {
+    let load = analysis.channels[channel].load.as_ref()?;
+    let bins = load.load.iter().filter(|load| **load >= FULL).count();
+    if bins < FULL_BINS {
+        return None;
+    }
+    let here =
+        (0..analysis.identifiers.len()).filter(|id| analysis.identifiers[*id].channel == channel);
+    let fact = Fact::Flood {
+        above: FULL,
+        bins,
+        bin: load.bin,
+        peak: load.peak().map_or(0.0, |(peak, _)| peak),
+        busiest: here.max_by_key(|id| analysis.identifiers[*id].frames),
+    };
+    Some(Symptom::new(Subject::Channel(channel), fact))
+}
+
+/// Pauses of the recording, and times the logger ran over.
+pub fn recording(analysis: &Analysis) -> Option<Symptom> {
+    let gaps: Vec<&Outage> =
+        analysis.outages.iter().filter(|outage| outage.cause == Cause::CaptureGap).collect();
+    let errors = analysis.channels.iter().flat_map(|channel| &channel.errors);
+    let overflows = errors.filter(|event| event.overflow).count();
+    let pauses = (!gaps.is_empty()).then(|| summed(&gaps));
+    let fact = Fact::RecordingGap { pauses, overflows };
+    (pauses.is_some() || overflows > 0).then(|| Symptom::new(Subject::Vehicle, fact))
+}

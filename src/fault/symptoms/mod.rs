@@ -1,0 +1,35 @@
+//! From the analysis to symptoms: what asks for an explanation, what it is about, and its signs
+//! (docs/findings.md).
+
+mod bus;
+mod nodes;
+mod symptom;
+mod told;
+
+pub use symptom::Symptom;
+
+use crate::analysis::symptom::Silences;
+use crate::analysis::{Analysis, Outage};
+
+/// All symptoms of an analysis: what the frames show, then what modules tell.
+pub fn of(analysis: &Analysis) -> Vec<Symptom> {
+    let mut out = nodes::silent(analysis);
+    for channel in 0..analysis.channels.len() {
+        bus::of(analysis, channel, &mut out);
+    }
+    out.extend(bus::recording(analysis));
+    out.extend(told::of(analysis, &out));
+    out
+}
+
+/// Sums up silences, of which there is at least one.
+fn summed(outages: &[&Outage]) -> Silences {
+    let start = |outage: Option<&&Outage>| outage.map_or(0, |outage| outage.start);
+    Silences {
+        times: outages.len(),
+        seconds: outages.iter().map(|outage| outage.duration).sum(),
+        first: start(outages.first()),
+        last: start(outages.last()),
+        ongoing: matches!(outages, [one] if one.ongoing),
+    }
+}

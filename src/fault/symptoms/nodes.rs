@@ -1,0 +1,142 @@
+//! Nodes that fell silent, alone or together.
+
+use super::{Symptom, summed};
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Return, Rhythm, Sign};
+use crate::analysis::{Analysis, Cause, Outage, Scope};
+use crate::fold::diagnostics::supply::levels;
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+
+/// Seconds around the beginning of an outage within which an error frame is about it.
+const NEAR: f64 = 1.0;
+/// Steps from which their length can be called even: of fewer, some are alike by chance.
+const EVEN_STEPS: usize = 4;
+/// Share of the mean step within which steps are even: a watchdog keeps its time far better, the
+/// road does not.
+const EVEN_SPREAD: f64 = 0.15;
+
+/// Nodes, lone identifiers and branches that fell silent.
+pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
+    let mut out = alone(analysis);
+    out.extend(together(analysis));
+    out
+}
+
+fn alone(analysis: &Analysis) -> Vec<Symptom> {
+    let whole = |node: usize| -> Vec<&Outage> {
+        analysis
+            .lost()
+            .filter(|outage| outage.scope == Scope::Node && outage.nodes == [node])
+            .collect()
+    };
+    let of_nodes = (0..analysis.nodes.len()).map(|node| (Subject::Node(node), whole(node)));
+    // An identifier whose sender is not known may be all that a module sends.
+    let lone = |outage: &&Outage| {
+        outage.scope == Scope::Identifier && outage.nodes.is_empty() && !outage.ids.is_empty()
+    };
+    let mut ids: Vec<&[usize]> =
+        analysis.lost().filter(lone).map(|outage| outage.ids.as_slice()).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let of_ids = ids.into_iter().map(|ids| {
+        let outages = analysis.lost().filter(lone).filter(|outage| outage.ids == ids).collect();
+        (Subject::Sender(ids[0]), outages)
+    });
+    of_nodes
+        .chain(of_ids)
+        .filter(|(_, outages)| !outages.is_empty())
+        .map(|(subject, outages)| one(analysis, subject, &outages))
+        .collect()
+}
+
+fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
+    let back = Sign::Return(returned(outages));
+    if outages.iter().any(|outage| outage.ids.is_empty()) {
+        return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
+    }
+    Symptom::new(subject, Fact::NodeSilent(summed(outages)))
+        .with_signs([back, Sign::Rhythm(rhythm(outages))])
+        .with_signs(supply(analysis, outages))
+        .with_signs([Sign::Errors(errors_near(analysis, outages))])
+}
+
+fn together(analysis: &Analysis) -> Vec<Symptom> {
+    let of_branch = |outage: &&Outage| outage.scope == Scope::Branch;
+    let ascending = |outage: &Outage| {
+        let mut nodes = outage.nodes.clone();
+        nodes.sort_unstable();
+        nodes
+    };
+    let mut sets: Vec<Vec<usize>> = analysis.lost().filter(of_branch).map(ascending).collect();
+    sets.sort_unstable();
+    sets.dedup();
+    let symptom = |set: Vec<usize>| {
+        let outages: Vec<&Outage> =
+            analysis.lost().filter(of_branch).filter(|outage| ascending(outage) == set).collect();
+        let here =
+            |node: &&crate::analysis::Node| Some(node.channel) == outages[0].channel && node.heard;
+        let all = analysis.nodes.iter().filter(here).count();
+        let signs = [
+            Sign::ReturnTogether(returned(&outages)),
+            Sign::Share { nodes: set.len(), all },
+            Sign::ErrorsTogether(errors_near(analysis, &outages)),
+        ];
+        Symptom::new(Subject::Nodes(set), Fact::NodesSilent(summed(&outages))).with_signs(signs)
+    };
+    sets.into_iter().map(symptom).collect()
+}
+
+fn returned(outages: &[&Outage]) -> Return {
+    let count = |cause: Cause| outages.iter().filter(|outage| outage.cause == cause).count();
+    let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
+    let back = outages.iter().filter(|outage| !outage.ongoing).count();
+    match (anew, ran_on) {
+        _ if back == 0 => Return::No,
+        (0, 0) => Return::Untold { back },
+        (_, 0) => Return::StartedAnew { anew, back },
+        (0, _) => Return::RanOn { ran_on, back },
+        _ => Return::Mixed { anew, ran_on },
+    }
+}
+
+/// Steps of equal length are those of a watchdog.
+fn rhythm(outages: &[&Outage]) -> Rhythm {
+    let steps: Vec<f64> =
+        outages.windows(2).map(|pair| seconds(pair[1].start - pair[0].start)).collect();
+    if steps.is_empty() {
+        return Rhythm::Single;
+    }
+    let mean = steps.iter().sum::<f64>() / steps.len() as f64;
+    let spread =
+        (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
+    match steps.len() >= EVEN_STEPS && spread < EVEN_SPREAD * mean {
+        true => Rhythm::Even { step: mean, spread },
+        false => Rhythm::Uneven(steps.len() + 1),
+    }
+}
+
+fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
+    let supply = analysis.diagnosis.vehicle.supply.as_ref()?;
+    let place =
+        |outage: &Outage| analysis.outages.iter().position(|other| std::ptr::eq(other, outage));
+    // Below 12 V the battery is only not charged: that resets nobody.
+    let level = levels(supply.max)[1];
+    let dip = supply.dips.iter().filter(|dip| dip.dip.below <= level).find(|dip| {
+        outages.iter().any(|outage| place(outage).is_some_and(|at| dip.outages.contains(&at)))
+    });
+    Some(match dip {
+        Some(dip) => Sign::SupplyDipped(dip.dip.least),
+        None => Sign::SupplySteady(supply.min, supply.max),
+    })
+}
+
+fn errors_near(analysis: &Analysis, outages: &[&Outage]) -> usize {
+    let near = |time: Nanoseconds| {
+        outages.iter().any(|outage| (time - outage.start).abs() <= nanoseconds(NEAR))
+    };
+    let channel = outages.iter().find_map(|outage| outage.channel);
+    channel.map_or(0, |channel| {
+        let errors = analysis.channels[channel].errors.iter();
+        errors.filter(|event| event.about_the_bus && near(event.time)).count()
+    })
+}

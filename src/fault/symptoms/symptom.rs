@@ -1,0 +1,45 @@
+//! One symptom.
+
+use crate::analysis::Analysis;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Sign, SymptomKind};
+
+/// Something that asks for an explanation.
+#[derive(Clone, Debug)]
+pub struct Symptom {
+    /// What it is about.
+    pub subject: Subject,
+    /// What is seen or told.
+    pub fact: Fact,
+    /// Its signs.
+    pub signs: Vec<Sign>,
+    /// Codes in it: indexes into those of the diagnosis.
+    pub codes: Vec<usize>,
+    /// How many of those ask for a lamp.
+    pub lamps: usize,
+}
+
+impl Symptom {
+    /// Without signs and codes.
+    pub fn new(subject: Subject, fact: Fact) -> Self {
+        Symptom { subject, fact, signs: Vec::new(), codes: Vec::new(), lamps: 0 }
+    }
+
+    /// With these signs too.
+    pub fn with_signs(mut self, signs: impl IntoIterator<Item = Sign>) -> Self {
+        self.signs.extend(signs);
+        self
+    }
+
+    /// With these codes.
+    pub fn with_codes(mut self, analysis: &Analysis, codes: Vec<usize>) -> Self {
+        self.lamps = codes.iter().filter(|at| analysis.diagnosis.codes[**at].lamp).count();
+        self.codes = codes;
+        self
+    }
+
+    /// Its table.
+    pub fn kind(&self) -> SymptomKind {
+        self.fact.kind()
+    }
+}

@@ -1,0 +1,233 @@
+//! Symptoms that modules tell: codes, identity, answers that stay away. Which node of the bus a
+//! module that answers is, the traffic does not say; where one of each is in question, they are
+//! taken to be the same.
+
+use super::Symptom;
+use crate::analysis::Analysis;
+use crate::analysis::blame::{Blame, Verdict};
+use crate::analysis::diagnosis::{CodeEntry, Module, TalkEntry};
+use crate::analysis::subject::{Subject, Unheard};
+use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+
+/// Modules that do not answer, or are missed without being on this bus, from which a gateway is in
+/// question.
+const SEVERAL: usize = 3;
+
+/// What modules tell, given what the frames show.
+pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
+    let told = Told::new(analysis, shown);
+    let mut out: Vec<Symptom> = told.no_answers();
+    out.extend((0..analysis.diagnosis.blame.len()).map(|row| told.missed(row)));
+    out.extend(told.gateway());
+    out.extend(told.miss_many());
+    out.extend(told.memory());
+    out.extend(told.other_identities());
+    out.extend(told.unconfigured());
+    out.extend(told.internal());
+    out
+}
+
+/// What modules tell, beside the nodes that fell silent.
+struct Told<'a> {
+    analysis: &'a Analysis,
+    /// What fell silent alone.
+    silent: Vec<Subject>,
+    /// The nodes among which a module that others miss may be.
+    among: Vec<usize>,
+    /// Modules that do not answer and ought to.
+    mute: Vec<&'a TalkEntry>,
+}
+
+impl<'a> Told<'a> {
+    fn new(analysis: &'a Analysis, shown: &[Symptom]) -> Self {
+        let alone = shown.iter().filter(|symptom| symptom.kind() == SymptomKind::NodeSilent);
+        let together = shown.iter().filter(|symptom| symptom.kind() == SymptomKind::NodesSilent);
+        let mut among: Vec<usize> = alone
+            .clone()
+            .chain(together)
+            .flat_map(|symptom| match &symptom.subject {
+                Subject::Node(node) => vec![*node],
+                Subject::Nodes(nodes) => nodes.clone(),
+                _ => Vec::new(),
+            })
+            .collect();
+        among.sort_unstable();
+        among.dedup();
+        let silent: Vec<Subject> = alone.map(|symptom| symptom.subject.clone()).collect();
+        // A tester asks many that a vehicle may not have: silence tells something only where
+        // somebody misses them.
+        let missed = analysis.diagnosis.blame.iter().any(|row| is_failing(analysis, row));
+        let mute = match silent.is_empty() && !missed {
+            true => Vec::new(),
+            false => analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute()).collect(),
+        };
+        Told { analysis, silent, among, mute }
+    }
+
+    /// What a module that a tester speaks to is; `alone` where no other is in the same question.
+    fn place(&self, module: Module, alone: bool) -> Subject {
+        if let Some(node) = self.analysis.node_of(module) {
+            return Subject::Node(node);
+        }
+        match self.silent.as_slice() {
+            [one] if alone => one.clone(),
+            _ if self.among.is_empty() => Subject::Module(Unheard::Asked(module)),
+            _ => Subject::Unplaced(Unheard::Asked(module), self.among.clone()),
+        }
+    }
+
+    fn no_answers(&self) -> Vec<Symptom> {
+        let symptom = |talk: &&TalkEntry| {
+            let fact = Fact::NoAnswer { module: talk.module, requests: talk.unanswered };
+            Symptom::new(self.place(talk.module, self.mute.len() == 1), fact)
+        };
+        self.mute.iter().map(symptom).collect()
+    }
+
+    fn missed(&self, at: usize) -> Symptom {
+        let row = &self.analysis.diagnosis.blame[at];
+        let codes = codes_of(self.analysis, row);
+        let now = now(self.analysis, &codes);
+        Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
+            .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
+            .with_codes(self.analysis, codes)
+    }
+
+    /// What a module is that others miss: the node that the frames confirm, or likely the one that
+    /// fell silent; or else the one module that does not answer; or else nobody that is known.
+    fn place_of_missed(&self, row: &Blame) -> Subject {
+        let sure = match row.verdict() {
+            Verdict::Confirmed => true,
+            Verdict::Likely => is_likeliest(self.analysis, row),
+            Verdict::Contradicted | Verdict::Open => false,
+        };
+        if let Some(node) = row.frames.node().filter(|_| sure) {
+            return Subject::Node(node);
+        }
+        let blame = &self.analysis.diagnosis.blame;
+        let unplaced = blame.iter().filter(|row| row.frames.node().is_none()).count();
+        match self.mute.as_slice() {
+            [one] if unplaced == 1 => self.place(one.module, true),
+            _ if row.verdict() == Verdict::Open && !self.among.is_empty() => {
+                Subject::Unplaced(Unheard::Missed(row.missed.clone()), self.among.clone())
+            }
+            _ => Subject::Module(Unheard::Missed(row.missed.clone())),
+        }
+    }
+
+    fn gateway(&self) -> Option<Symptom> {
+        let elsewhere = |row: &&Blame| {
+            matches!(row.verdict(), Verdict::Contradicted | Verdict::Open)
+                && is_failing(self.analysis, row)
+        };
+        let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
+        let several = |count: usize| if count >= SEVERAL { count } else { 0 };
+        let (missed, mute) = (several(rows.len()), several(self.mute.len()));
+        let codes = rows.iter().flat_map(|row| codes_of(self.analysis, row)).collect();
+        let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute });
+        (missed + mute > 0).then(|| symptom.with_codes(self.analysis, codes))
+    }
+
+    fn miss_many(&self) -> Vec<Symptom> {
+        let accusers = self.analysis.diagnosis.accusers.iter();
+        accusers
+            .map(|&(module, misses)| {
+                let subject = Subject::Module(Unheard::Asked(module));
+                Symptom::new(subject, Fact::MissesMany { module, misses })
+            })
+            .collect()
+    }
+
+    fn memory(&self) -> Option<Symptom> {
+        let marks = self.codes(|code| code.event.is_some());
+        let event = self.analysis.diagnosis.codes[*marks.first()?].event?;
+        let fact = Fact::SupplyMemory { codes: marks.len(), event };
+        Some(Symptom::new(Subject::Vehicle, fact).with_codes(self.analysis, marks))
+    }
+
+    fn other_identities(&self) -> Vec<Symptom> {
+        let entries = self.analysis.diagnosis.identity.iter().enumerate();
+        entries
+            .filter(|(_, entry)| !entry.problems.is_empty())
+            .map(|(at, entry)| {
+                let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
+                let subject = Subject::Module(Unheard::Asked(entry.module));
+                Symptom::new(subject, Fact::OtherIdentity(at)).with_codes(self.analysis, says_so)
+            })
+            .collect()
+    }
+
+    /// Codes that say so where the identification itself is in order.
+    fn unconfigured(&self) -> Vec<Symptom> {
+        let identity = &self.analysis.diagnosis.identity;
+        let known = |module: Module| {
+            identity.iter().any(|entry| entry.module == module && !entry.problems.is_empty())
+        };
+        self.codes(|code| code.unconfigured && code.gone.is_none() && !known(code.module))
+            .into_iter()
+            .map(|at| {
+                let module = self.analysis.diagnosis.codes[at].module;
+                let subject = Subject::Module(Unheard::Asked(module));
+                Symptom::new(subject, Fact::Unconfigured(module))
+                    .with_codes(self.analysis, vec![at])
+            })
+            .collect()
+    }
+
+    fn internal(&self) -> Vec<Symptom> {
+        let codes = self.codes(|code| code.internal && code.gone.is_none());
+        let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
+        let mut modules: Vec<Module> = codes.iter().map(module_of).collect();
+        modules.dedup();
+        modules
+            .iter()
+            .map(|&module| {
+                let own = codes.iter().copied().filter(|at| module_of(at) == module).collect();
+                let subject = self.place(module, modules.len() == 1);
+                Symptom::new(subject, Fact::InternalCode(module)).with_codes(self.analysis, own)
+            })
+            .collect()
+    }
+
+    fn codes(&self, wanted: impl Fn(&CodeEntry) -> bool) -> Vec<usize> {
+        let codes = &self.analysis.diagnosis.codes;
+        (0..codes.len()).filter(|at| wanted(&codes[*at])).collect()
+    }
+}
+
+/// Codes of a row of blame: indexes into those of the diagnosis.
+fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
+    let codes = analysis.diagnosis.codes.iter().enumerate();
+    codes
+        .filter(|(_, code)| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))
+        .map(|(at, _)| at)
+        .collect()
+}
+
+fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
+    codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_failing_now())
+}
+
+/// One node is not two modules: of several that are likely the same silent node, the ones that fail
+/// now are meant, if they are fewer.
+fn is_likeliest(analysis: &Analysis, row: &Blame) -> bool {
+    let rivals = || {
+        analysis.diagnosis.blame.iter().filter(|other| {
+            other.verdict() == Verdict::Likely && other.frames.node() == row.frames.node()
+        })
+    };
+    let failing = rivals().filter(|row| is_failing(analysis, row)).count();
+    failing == 0 || failing == rivals().count() || is_failing(analysis, row)
+}
+
+fn now(analysis: &Analysis, codes: &[usize]) -> Now {
+    let codes = || codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
+    let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false);
+    if codes().any(|code| code.gone.is_none() && (code.failing || code.returned)) {
+        Now::Failing
+    } else if codes().all(mended) {
+        Now::Mended
+    } else {
+        Now::Remembered
+    }
+}

@@ -1,0 +1,275 @@
+//! Sentences about findings: what they are about, what speaks for and against them, and what to
+//! test next.
+
+use super::diagnosis;
+use super::terms::{duration, id_label};
+use crate::analysis::Analysis;
+use crate::analysis::finding::{Done, Finding, NextTest, Observation, Reading, ReadingValue};
+use crate::analysis::subject::{Subject, Unheard};
+use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences};
+use crate::fault::advice;
+use crate::fold::timing::{Nanoseconds, seconds};
+
+/// What something is about, as people call it.
+pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
+    match subject {
+        Subject::Node(node) => analysis.node_name(*node),
+        Subject::Sender(id) => format!("sender of {}", id_label(analysis.identifiers[*id].id)),
+        Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
+        Subject::Nodes(nodes) => {
+            let names: Vec<String> = nodes.iter().map(|node| analysis.node_name(*node)).collect();
+            match names.as_slice() {
+                [rest @ .., last] if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+                names => names.join(", "),
+            }
+        }
+        Subject::Channel(channel) => analysis.channels[*channel].name.clone(),
+        Subject::Vehicle => "vehicle".to_owned(),
+    }
+}
+
+fn unheard(analysis: &Analysis, module: &Unheard) -> String {
+    match module {
+        Unheard::Asked(module) => analysis.module_name(*module).to_string(),
+        Unheard::Missed(missed) => missed.0.clone(),
+        Unheard::Named(name) => name.clone(),
+    }
+}
+
+/// The nodes or modules that a finding is about, by name; none for a bus or the vehicle.
+pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
+    let name = |node: &usize| analysis.nodes[*node].name.clone();
+    match &finding.subject {
+        Subject::Node(node) => vec![name(node)],
+        Subject::Nodes(nodes) => nodes.iter().map(name).collect(),
+        Subject::Channel(_) | Subject::Vehicle => Vec::new(),
+        other => vec![subject(analysis, other)],
+    }
+}
+
+/// Heading of a finding.
+pub fn title(analysis: &Analysis, finding: &Finding) -> String {
+    finding.title.replace("{who}", &subject(analysis, &finding.subject))
+}
+
+/// Codes that a finding would put out, each with its module.
+pub fn codes_explained(analysis: &Analysis, finding: &Finding) -> Vec<String> {
+    let codes = finding.codes_explained.iter().map(|at| &analysis.diagnosis.codes[*at]);
+    let mut codes: Vec<String> = codes
+        .map(|code| {
+            let module = analysis.module_name(code.module);
+            format!("{} in {module}", diagnosis::code_label(code.number))
+        })
+        .collect();
+    codes.sort();
+    codes.dedup();
+    codes
+}
+
+/// What to be careful of with a finding: what its name and its symptoms touch.
+pub fn cautions(analysis: &Analysis, finding: &Finding) -> Vec<String> {
+    let symptoms = finding.evidence.iter().filter_map(|evidence| match &evidence.what {
+        Observation::Symptom(about, seen) => Some(fact(analysis, about, seen)),
+        _ => None,
+    });
+    let mut out: Vec<String> = Vec::new();
+    for text in std::iter::once(subject(analysis, &finding.subject)).chain(symptoms) {
+        for caution in advice::cautions(&text) {
+            if !out.contains(&caution.text) {
+                out.push(caution.text.clone());
+            }
+        }
+    }
+    out
+}
+
+/// What was done, in the user's words.
+pub fn done(done: &Done) -> String {
+    let parts = [done.node.as_deref(), done.at.as_deref(), done.note.as_deref()];
+    let rest: Vec<&str> = parts.into_iter().flatten().collect();
+    match rest.as_slice() {
+        [] => done.what.clone(),
+        rest => format!("{}: {}", done.what, rest.join(", ")),
+    }
+}
+
+/// Heading of a test.
+pub fn test_title(analysis: &Analysis, test: &NextTest) -> String {
+    test.title.replace("{who}", &subject(analysis, &test.subject))
+}
+
+/// What has to be opened for a test.
+pub fn test_access(analysis: &Analysis, test: &NextTest) -> String {
+    let cover = test.access.replace("{who}", &subject(analysis, &test.subject));
+    if test.open_already { format!("{cover} (open already)") } else { cover }
+}
+
+/// What speaks for or against a finding.
+pub fn observation(analysis: &Analysis, what: &Observation) -> String {
+    match what {
+        Observation::Symptom(about, seen) => fact(analysis, about, seen),
+        Observation::Sign(seen) => sign(seen),
+        Observation::Reading(taken) => reading(analysis, taken),
+    }
+}
+
+fn reading(analysis: &Analysis, reading: &Reading) -> String {
+    let value = match &reading.value {
+        ReadingValue::Measured { number, unit, band } => format!("{number} {unit} ({band})"),
+        ReadingValue::Outcome(outcome) => outcome.clone(),
+    };
+    let who = subject(analysis, &reading.subject);
+    let more: String = [reading.at.as_deref(), reading.note.as_deref()]
+        .into_iter()
+        .flatten()
+        .map(|more| format!(", {more}"))
+        .collect();
+    format!("{} at {who}: {value}{more} ({})", reading.text, reading.source)
+}
+
+/// `3 times, 4.2 s in all, first at 31.2 s, last at 84.3 s`.
+fn summed(analysis: &Analysis, silences: &Silences) -> String {
+    let begin = analysis.span.map_or(0, |(begin, _)| begin);
+    let at = |time: Nanoseconds| format!("{:.1} s", seconds(time - begin));
+    let (first, length) = (at(silences.first), duration(silences.seconds));
+    match silences.times {
+        _ if silences.ongoing => format!("since {first} until the end of the recording"),
+        1 => format!("once, at {first} for {length}"),
+        times => {
+            let last = at(silences.last);
+            format!("{times} times, {length} in all, first at {first}, last at {last}")
+        }
+    }
+}
+
+fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
+    let who = || subject(analysis, about);
+    let name = |module| analysis.module_name(module);
+    match fact {
+        Fact::NeverHeard => format!("{} is expected and was never heard", who()),
+        Fact::NodeSilent(silences) => {
+            format!("{} fell silent {}", who(), summed(analysis, silences))
+        }
+        Fact::NodesSilent(silences) => {
+            format!("{} fell silent together {}", who(), summed(analysis, silences))
+        }
+        Fact::BusSlept(silences) => {
+            format!("{} ended in order {}", who(), summed(analysis, silences))
+        }
+        Fact::BusSilent(silences) => {
+            format!("all of {} fell silent {}", who(), summed(analysis, silences))
+        }
+        Fact::BusErrors { count, first } => {
+            format!("{count} error reports about {} beside its silences, such as {first}", who())
+        }
+        Fact::Flood { .. } => flood(analysis, about, fact),
+        Fact::RecordingGap { pauses, overflows } => {
+            let pauses =
+                pauses.map(|pauses| format!("the recording paused {}", summed(analysis, &pauses)));
+            let overflows =
+                (*overflows > 0).then(|| format!("the logger ran over {overflows} times"));
+            parts(pauses, overflows)
+        }
+        Fact::NoAnswer { module, requests } => {
+            format!("{} did not answer {requests} requests", name(*module))
+        }
+        Fact::MissedByOthers(row) => missed(analysis, *row),
+        Fact::ManyMissed { missed, mute } => parts(
+            (*missed > 0).then(|| {
+                format!("{missed} modules are missed that this bus does not show to be silent")
+            }),
+            (*mute > 0).then(|| format!("{mute} modules do not answer a tester")),
+        ),
+        Fact::MissesMany { module, misses } => format!("{} misses {misses} modules", name(*module)),
+        Fact::SupplyMemory { codes, event } => {
+            format!("{codes} codes are marks of one event: {}", diagnosis::event(*event))
+        }
+        Fact::OtherIdentity(entry) => {
+            let entry = &analysis.diagnosis.identity[*entry];
+            let problems: Vec<String> = entry.problems.iter().map(diagnosis::problem).collect();
+            format!("{}: {}", name(entry.module), problems.join("; "))
+        }
+        Fact::Unconfigured(module) => {
+            format!("{} says that it is not programmed or not configured", name(*module))
+        }
+        Fact::InternalCode(module) => format!("{} reports a fault inside itself", name(*module)),
+    }
+}
+
+fn parts(one: Option<String>, other: Option<String>) -> String {
+    one.into_iter().chain(other).collect::<Vec<_>>().join("; ")
+}
+
+fn missed(analysis: &Analysis, row: usize) -> String {
+    let row = &analysis.diagnosis.blame[row];
+    let reporters = diagnosis::names(analysis, &row.reporters);
+    let codes: Vec<String> = row.codes.iter().map(|code| diagnosis::code_label(*code)).collect();
+    format!("{} is missed by {}: {}", row.missed.0, reporters.join(", "), codes.join(", "))
+}
+
+fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
+    let Fact::Flood { above, bins, bin, peak, busiest } = fact else { return String::new() };
+    let busiest = busiest.map_or(String::new(), |id| {
+        let id = &analysis.identifiers[id];
+        let all = analysis.channels[id.channel].frames;
+        format!("; most frames: {}, {} of {all}", id_label(id.id), id.frames)
+    });
+    format!(
+        "{} was busy for more than {:.0} % of the time in {bins} stretches of {bin} s, at most \
+         {:.0} %{busiest}",
+        subject(analysis, about),
+        above * 100.0,
+        peak * 100.0
+    )
+}
+
+fn sign(sign: &Sign) -> String {
+    match *sign {
+        Sign::Return(back) | Sign::ReturnTogether(back) => returned(back),
+        Sign::Rhythm(Rhythm::Single) => "happened once".to_owned(),
+        Sign::Rhythm(Rhythm::Even { step, spread }) => {
+            format!("came in even steps of {step:.1} s (spread {spread:.1} s)")
+        }
+        Sign::Rhythm(Rhythm::Uneven(times)) => format!("came {times} times in uneven steps"),
+        Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
+        Sign::SupplySteady(min, max) => format!("supply {min:.1} to {max:.1} V"),
+        Sign::Errors(0) | Sign::ErrorsTogether(0) => {
+            "no error report about the bus near it".to_owned()
+        }
+        Sign::Errors(count) | Sign::ErrorsTogether(count) => {
+            format!("{count} error reports about the bus near it")
+        }
+        Sign::Share { nodes, all } => format!("{nodes} of the {all} nodes of the bus"),
+        Sign::BusEnd { with_errors: 0, .. } => {
+            "without error reports, from one frame to the next".to_owned()
+        }
+        Sign::BusEnd { with_errors, times } => {
+            format!("with error reports about the bus, {with_errors} of {times} times")
+        }
+        Sign::ErrorKind(ErrorKind::BusOff(times)) => {
+            format!("the controller left the bus {times} times")
+        }
+        Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
+        Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
+        Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
+        Sign::Now(Now::Failing) => "failing when last read".to_owned(),
+        Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
+        Sign::Now(Now::Remembered) => "stored, not failing when last read".to_owned(),
+    }
+}
+
+fn returned(back: Return) -> String {
+    match back {
+        Return::No => "not heard again".to_owned(),
+        Return::Untold { back } => format!("how it came back does not tell ({back} returns)"),
+        Return::StartedAnew { anew, back } => {
+            format!("started anew at {anew} of {back} returns: counters and phase began afresh")
+        }
+        Return::RanOn { ran_on, back } => format!(
+            "had run on unheard at {ran_on} of {back} returns: counters and phase had carried on"
+        ),
+        Return::Mixed { anew, ran_on } => {
+            format!("{anew} returns look like a new start and {ran_on} like having run on")
+        }
+    }
+}
