@@ -9,7 +9,8 @@ use std::path::{Path, PathBuf};
 use lostnode::capture::{self, Options, Source};
 use lostnode::fold::Summary;
 use lostnode::fold::timing::{self, Rate};
-use lostnode::network::senders;
+use lostnode::ids::IdIndex;
+use lostnode::network::clocks;
 use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
 use lostnode_parsers::Id;
@@ -55,30 +56,27 @@ impl Score {
     }
 }
 
-fn rates(summary: &Summary) -> Vec<(usize, Rate)> {
+fn rates(summary: &Summary) -> Vec<(IdIndex, Rate)> {
     let ids = &summary.timing.ids;
-    let periodic: Vec<usize> = (0..ids.len()).filter(|at| ids[*at].rhythm().is_some()).collect();
-    let clocks: Vec<_> = periodic.iter().map(|at| &ids[*at].clock).collect();
-    periodic
-        .iter()
-        .zip(timing::rates(&clocks))
-        .filter_map(|(at, rate)| Some((*at, rate?)))
-        .collect()
+    let periodic: Vec<IdIndex> =
+        (0..ids.len()).map(IdIndex).filter(|at| ids[*at].rhythm().is_some()).collect();
+    let own: Vec<_> = periodic.iter().map(|at| &ids[*at].clock).collect();
+    periodic.iter().zip(timing::rates(&own)).filter_map(|(at, rate)| Some((*at, rate?))).collect()
 }
 
 /// Ours, and the published baseline: identifiers whose skew differs by less than 5 ppm are one
 /// node.
 fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
     let ids = &summary.timing.ids;
-    let name = |at: usize| DisplayId(ids[at].key.id).to_string();
+    let name = |at: IdIndex| DisplayId(ids[at].key.id).to_string();
     let rates = rates(summary);
-    let grouping = senders::group(&rates, |at| &ids[at].clock);
+    let grouping = clocks::group(&rates, |at| &ids[at].clock);
     let mut ours = BTreeMap::new();
     for (number, group) in grouping.groups.iter().enumerate() {
         ours.extend(group.members.iter().map(|at| (name(*at), number)));
     }
-    let mut skews: Vec<(usize, f64)> =
-        rates.iter().filter_map(|(at, rate)| Some((*at, senders::drift(rate.period)?))).collect();
+    let mut skews: Vec<(IdIndex, f64)> =
+        rates.iter().filter_map(|(at, rate)| Some((*at, clocks::skew(rate.period)?))).collect();
     skews.sort_by(|a, b| a.1.total_cmp(&b.1));
     let (mut baseline, mut number, mut last) = (BTreeMap::new(), 0, f64::NEG_INFINITY);
     for (at, skew) in skews {
@@ -220,9 +218,9 @@ fn addresses(path: PathBuf) {
     if std::env::var_os("SHOW").is_some() {
         for (at, rate) in rates(&summary) {
             {
-                let drift = senders::drift(rate.period).unwrap_or(f64::NAN) * 1e6;
+                let skew = clocks::skew(rate.period).unwrap_or(f64::NAN) * 1e6;
                 println!(
-                    "{} {:.6} {drift:+.2} ± {:.2} ppm {:?}",
+                    "{} {:.6} {skew:+.2} ± {:.2} ppm {:?}",
                     DisplayId(summary.timing.ids[at].key.id),
                     rate.period,
                     rate.error * 1e6,

@@ -137,6 +137,14 @@ macro_rules! place {
             }
         }
 
+        impl<T> std::ops::Index<$name> for [T] {
+            type Output = T;
+
+            fn index(&self, at: $name) -> &T {
+                &self[at.0]
+            }
+        }
+
         impl<T> std::ops::IndexMut<$name> for Vec<T> {
             fn index_mut(&mut self, at: $name) -> &mut T {
                 &mut self[at.0]
@@ -154,4 +162,9 @@ place! {
     /// Place of an identifier in the list of all: in order of appearance while the analysis is at
     /// work, in order of channel and identifier in its result.
     IdIndex
+}
+
+place! {
+    /// Place of a node in a roster file.
+    RosterIndex
 }

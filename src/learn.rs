@@ -1,4 +1,4 @@
-//! A roster from captures of a sound vehicle.
+//! A roster from captures of a sound vehicle (docs/roster.md).
 
 use lostnode_parsers::Id;
 
@@ -10,9 +10,29 @@ use crate::roster_file::{ExpectedMessage, ExpectedNode, RosterFile};
 pub struct Learned {
     /// The roster.
     pub roster: RosterFile,
-    /// Sentences for the user: losses in a capture that should be sound, identifiers that changed
-    /// senders.
-    pub remarks: Vec<String>,
+    /// What the user should look at.
+    pub remarks: Vec<Remark>,
+}
+
+/// Something that a sound vehicle does not show.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Remark {
+    /// Something was lost in a capture.
+    Losses {
+        /// Its path.
+        capture: Option<String>,
+        /// How many outages.
+        outages: usize,
+    },
+    /// An identifier has another period in a later capture.
+    TwoPeriods {
+        /// Which.
+        id: Id,
+        /// Seconds between frames, as kept.
+        kept: f64,
+        /// Seconds between frames in the later capture.
+        other: f64,
+    },
 }
 
 /// Draws a roster from the reports of one or more captures, merged in their order: later ones add
@@ -20,12 +40,10 @@ pub struct Learned {
 pub fn learn(reports: &[Analysis]) -> Learned {
     let mut learned = Learned::default();
     for report in reports {
-        let name = report.captures.first().map_or("a capture", |capture| capture.path.as_str());
-        let lost = report.lost().count();
-        if lost > 0 {
-            learned.remarks.push(format!(
-                "{name}: {lost} outages; learn from captures in which nothing is lost"
-            ));
+        let outages = report.lost().count();
+        if outages > 0 {
+            let capture = report.captures.first().map(|capture| capture.path.clone());
+            learned.remarks.push(Remark::Losses { capture, outages });
         }
         add(report, &mut learned);
     }
@@ -34,15 +52,14 @@ pub fn learn(reports: &[Analysis]) -> Learned {
 
 fn add(report: &Analysis, learned: &mut Learned) {
     for (at, id) in report.identifiers.iter().enumerate() {
-        let channel = report.channels[id.channel].name.clone();
+        let channel = report.channel(id.channel).name.clone();
         let message = id.rhythm.map(|rhythm| ExpectedMessage {
             id: id.id,
             period: rhythm.period,
             timeout: id.timeout,
             counter: id.counter,
         });
-        let sender = id.node.map(|node| report.nodes[node].ids.as_slice());
-        let Some(ids) = sender else {
+        let Some(sender) = id.node.map(|node| &report.nodes[node]) else {
             if let Some(message) = message.filter(|_| !learned.knows(&channel, id.id)) {
                 learned.roster.lone.push((channel, message));
             }
@@ -52,12 +69,12 @@ fn add(report: &Analysis, learned: &mut Learned) {
             continue;
         }
         // The node that another identifier of the same sender is known by; or a new one.
-        let others: Vec<Id> = ids
+        let others: Vec<Id> = sender
+            .ids
             .iter()
-            .filter(|other| **other != at)
+            .filter(|other| other.0 != at)
             .map(|other| report.identifiers[*other].id)
             .collect();
-        let node_name = id.node.map_or(String::new(), |node| report.nodes[node].name.clone());
         let home = learned.roster.nodes.iter_mut().position(|node| {
             node.channel == channel
                 && (node.messages.iter().any(|own| others.contains(&own.id))
@@ -65,7 +82,7 @@ fn add(report: &Analysis, learned: &mut Learned) {
         });
         let home = home.unwrap_or_else(|| {
             learned.roster.nodes.push(ExpectedNode {
-                name: node_name,
+                name: sender.name.clone(),
                 channel: channel.clone(),
                 ..ExpectedNode::default()
             });
@@ -99,12 +116,8 @@ impl Learned {
                     own.timeout = own.timeout.zip(message.timeout).map(|(a, b)| a.max(b));
                     own.counter = own.counter.or(message.counter);
                     if (message.period / own.period - 1.0).abs() > 0.1 {
-                        self.remarks.push(format!(
-                            "0x{} comes every {:.3} s in one capture and every {:.3} s in another; the first was kept",
-                            lostnode_parsers::frame::DisplayId(id),
-                            own.period,
-                            message.period
-                        ));
+                        let (kept, other) = (own.period, message.period);
+                        self.remarks.push(Remark::TwoPeriods { id, kept, other });
                     }
                 }
                 return true;

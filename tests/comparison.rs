@@ -9,13 +9,14 @@ use lostnode::analysis::{
 use lostnode::compare::compare;
 use lostnode::compare::comparison::{CodeChange, Comparison, Notice, State};
 use lostnode::fold::timing::{Rhythm, nanoseconds};
+use lostnode::ids::{IdIndex, NodeIndex};
 use lostnode::words::comparison as words;
 use lostnode_parsers::Id;
 use lostnode_parsers::dtc::Code;
 use lostnode_parsers::frame::parse_id;
 
-const FRONT: usize = 0;
-const REAR: usize = 1;
+const FRONT: NodeIndex = NodeIndex(0);
+const REAR: NodeIndex = NodeIndex(1);
 
 fn id(digits: &str) -> Id {
     parse_id(digits).unwrap()
@@ -33,12 +34,12 @@ fn report(length: f64) -> Analysis {
         load: None,
         errors: Vec::new(),
     };
-    let identifier = |digits: &str, node: Option<usize>, periodic: bool| Identifier {
+    let identifier = |digits: &str, node: Option<NodeIndex>, periodic: bool| Identifier {
         channel: 0,
         id: id(digits),
         frames: 200,
         rhythm: periodic.then_some(Rhythm { period: 0.1, jitter: 0.0 }),
-        drift_ppm: None,
+        skew_ppm: None,
         counter: None,
         timeout: None,
         heard: None,
@@ -48,7 +49,7 @@ fn report(length: f64) -> Analysis {
     let node = |name: &str, ids: [usize; 2]| Node {
         name: name.to_owned(),
         channel: 0,
-        ids: ids.to_vec(),
+        ids: ids.map(IdIndex).to_vec(),
         never_heard: Vec::new(),
         basis: vec![Basis::Clock],
         confidence: 0.9,
@@ -75,16 +76,15 @@ fn report(length: f64) -> Analysis {
 }
 
 /// A loss of nodes or identifiers of `can0`, by their places above.
-fn outage(scope: Scope, nodes: &[usize], ids: &[usize], at: f64, lasts: f64) -> Outage {
+fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64) -> Outage {
     Outage {
         scope,
         channel: Some(0),
         nodes: nodes.to_vec(),
-        ids: ids.to_vec(),
+        ids: ids.iter().copied().map(IdIndex).collect(),
         never_heard: Vec::new(),
         start: nanoseconds(at),
         end: nanoseconds(at + lasts),
-        duration: lasts,
         cause: Cause::Unknown,
         ongoing: false,
         evidence: Vec::new(),
@@ -314,7 +314,7 @@ fn who_was_lost() {
         ids: Vec::new(),
         ..never.nodes[0].clone()
     });
-    never.outages = vec![outage(Scope::Node, &[2], &[], 0.0, 100.0)];
+    never.outages = vec![outage(Scope::Node, &[NodeIndex(2)], &[], 0.0, 100.0)];
     rows(
         &never,
         &part,

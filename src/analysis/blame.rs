@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 
 use crate::fold::diagnostics::{CodeNumber, Module};
+use crate::ids::NodeIndex;
 
 /// A module by its name in the table of codes, such as `Door Control Module A`. Traffic does not
 /// tell which module of the bus that is.
@@ -42,12 +43,12 @@ pub enum Frames {
     /// It was heard throughout.
     Heard {
         /// The node that it is.
-        node: usize,
+        node: NodeIndex,
     },
     /// It fell silent.
     FellSilent {
         /// The node that it is.
-        node: usize,
+        node: NodeIndex,
         /// How often.
         times: usize,
         /// Seconds of the longest silence.
@@ -56,7 +57,7 @@ pub enum Frames {
     /// Only one node fell silent: likely this one.
     OnlyOneSilent {
         /// The node.
-        node: usize,
+        node: NodeIndex,
         /// How often.
         times: usize,
         /// Seconds of the longest silence.
@@ -95,7 +96,7 @@ impl Frames {
     }
 
     /// The node that the module is, or likely is.
-    pub fn node(self) -> Option<usize> {
+    pub fn node(self) -> Option<NodeIndex> {
         match self {
             Frames::Heard { node }
             | Frames::FellSilent { node, .. }
@@ -164,10 +165,10 @@ fn sorted<T: Ord>(list: impl Iterator<Item = T>) -> Vec<T> {
 }
 
 fn judge(missed: &Missed, witnesses: &[Witness]) -> Frames {
-    let places = |wanted: &dyn Fn(&Witness) -> bool| -> Vec<usize> {
-        (0..witnesses.len()).filter(|at| wanted(&witnesses[*at])).collect()
+    let places = |wanted: &dyn Fn(&Witness) -> bool| -> Vec<NodeIndex> {
+        (0..witnesses.len()).map(NodeIndex).filter(|at| wanted(&witnesses[*at])).collect()
     };
-    let silences = |node: usize| (witnesses[node].outages, witnesses[node].longest);
+    let silences = |node: NodeIndex| (witnesses[node].outages, witnesses[node].longest);
     if let [node] = places(&|witness| same_thing(&missed.0, &witness.name))[..] {
         return match silences(node) {
             (0, _) => Frames::Heard { node },

@@ -5,17 +5,21 @@ pub mod build;
 pub mod diagnosis;
 pub mod finding;
 mod names;
+pub mod notice;
 pub mod subject;
 pub mod symptom;
 
 use lostnode_parsers::Id;
 
-use crate::capture::Capture;
+use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::load::{BitRate, Series};
 pub use crate::fold::timing::Nanoseconds;
-pub use crate::network::Basis;
-pub use crate::outage::{Cause, Scope};
+use crate::ids::{IdIndex, NodeIndex};
+pub use crate::network::{Basis, Node};
+pub use crate::outage::deviations::{Deviation, DeviationKind};
+pub use crate::outage::{Cause, Evidence, Outage, Scope};
 pub use names::ModuleName;
+pub use notice::Notice;
 
 /// The whole answer. Times are nanoseconds since the Unix epoch as in the capture, durations are
 /// seconds.
@@ -42,7 +46,7 @@ pub struct Analysis {
     /// What explains it; `None` where that was not asked for.
     pub findings: Option<finding::Findings>,
     /// What the reader of the report should know about its limits.
-    pub notices: Vec<String>,
+    pub notices: Vec<Notice>,
 }
 
 impl Analysis {
@@ -60,6 +64,11 @@ impl Analysis {
     /// What to test next over all findings; nothing where they were not asked for.
     pub fn next_tests(&self) -> &[finding::NextTest] {
         self.findings.as_ref().map_or(&[], |findings| &findings.next_tests)
+    }
+
+    /// A channel.
+    pub fn channel(&self, at: ChannelIndex) -> &Channel {
+        &self.channels[usize::from(at)]
     }
 }
 
@@ -102,16 +111,16 @@ pub struct ErrorEvent {
 /// An identifier on a channel.
 #[derive(Clone, Debug)]
 pub struct Identifier {
-    /// Index into [`Analysis::channels`].
-    pub channel: usize,
+    /// Its channel.
+    pub channel: ChannelIndex,
     /// The identifier.
     pub id: Id,
     /// Frames heard.
     pub frames: u64,
     /// Period and jitter in seconds where it is sent on a timer.
     pub rhythm: Option<crate::fold::timing::Rhythm>,
-    /// Clock drift against the nominal period and its standard error, in ppm.
-    pub drift_ppm: Option<(f64, f64)>,
+    /// Skew of its clock against the nominal period and the standard error of that, in ppm.
+    pub skew_ppm: Option<(f64, f64)>,
     /// A rolling counter in its payload.
     pub counter: Option<crate::fold::timing::AliveCounter>,
     /// Silence after which it counts as lost, in seconds.
@@ -120,87 +129,29 @@ pub struct Identifier {
     pub heard: Option<(Nanoseconds, Nanoseconds)>,
     /// Its longest silence in seconds.
     pub longest_silence: Option<f64>,
-    /// Index into [`Analysis::nodes`].
-    pub node: Option<usize>,
+    /// Its sender, where known.
+    pub node: Option<NodeIndex>,
 }
 
-/// A sender.
-#[derive(Clone, Debug)]
-pub struct Node {
-    /// Name shown.
-    pub name: String,
-    /// Index into [`Analysis::channels`].
-    pub channel: usize,
-    /// Indexes into [`Analysis::identifiers`].
-    pub ids: Vec<usize>,
-    /// Identifiers that the roster expects of it and that were never heard.
-    pub never_heard: Vec<Id>,
-    /// Why its identifiers are said to belong together.
-    pub basis: Vec<Basis>,
-    /// 0 to 1.
-    pub confidence: f64,
-    /// Whether it was heard at all.
-    pub heard: bool,
+/// Whose presence a lane of the picture shows.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Occupant {
+    /// A node.
+    Node(NodeIndex),
+    /// An identifier of which the sender is not known.
+    Identifier(IdIndex),
 }
 
-/// An interval in which expected traffic was missing.
-#[derive(Clone, Debug)]
-pub struct Outage {
-    /// How far it reaches.
-    pub scope: Scope,
-    /// Index into [`Analysis::channels`]; `None` for the whole capture.
-    pub channel: Option<usize>,
-    /// Indexes into [`Analysis::nodes`].
-    pub nodes: Vec<usize>,
-    /// Indexes into [`Analysis::identifiers`].
-    pub ids: Vec<usize>,
-    /// Identifiers that the roster expects and that were never heard.
-    pub never_heard: Vec<Id>,
-    /// Last frame before it.
-    pub start: Nanoseconds,
-    /// First frame after it, or the end of the capture.
-    pub end: Nanoseconds,
-    /// Seconds from one to the other.
-    pub duration: f64,
-    /// Why it looks so.
-    pub cause: Cause,
-    /// Still silent when the capture ends.
-    pub ongoing: bool,
-    /// Sentences with their numbers.
-    pub evidence: Vec<String>,
-}
-
-impl Outage {
-    /// Whether a part of the vehicle was missing in it: not in a sleep of the bus, nor in a pause
-    /// of the recording.
-    pub fn is_loss(&self) -> bool {
-        !matches!(self.cause, Cause::BusSleep | Cause::CaptureGap)
-    }
-}
-
-/// An identifier that is not as the roster file says.
-#[derive(Clone, Debug)]
-pub struct Deviation {
-    /// Index into [`Analysis::channels`].
-    pub channel: usize,
-    /// The identifier.
-    pub id: Id,
-    /// `too_slow`, `too_fast` or `new`.
-    pub kind: &'static str,
-    /// In a sentence.
-    pub text: String,
-}
-
-/// One line of the presence picture.
+/// One lane of the presence picture.
 #[derive(Clone, Debug)]
 pub struct Lane {
-    /// Its name.
-    pub label: String,
-    /// Index into [`Analysis::channels`].
-    pub channel: usize,
+    /// Whose it is.
+    pub of: Occupant,
+    /// Its channel.
+    pub channel: ChannelIndex,
     /// First and last time heard.
     pub heard: (Nanoseconds, Nanoseconds),
-    /// Indexes into [`Analysis::outages`] of what it missed; stops of its channel are not among
+    /// Places in [`Analysis::outages`] of what it missed; stops of its channel are not among
     /// them.
     pub outages: Vec<usize>,
 }

@@ -8,6 +8,7 @@ use lostnode_parsers::{Id, j1939};
 
 use super::Analysis;
 use crate::fold::diagnostics::{Module, Party};
+use crate::ids::NodeIndex;
 
 /// The name of a module: `0x7E8 (ECM-EngineControl)`, with the channel before it where there are
 /// several.
@@ -52,14 +53,13 @@ impl Analysis {
     /// assert_eq!(name, "address 0x0B (Brakes - System Controller)");
     /// ```
     pub fn module_name(&self, module: Module) -> ModuleName {
-        let channel = usize::from(module.channel);
         let own = self.diagnosis.identity.iter().find(|entry| entry.module == module);
         let usual = || match module.party {
             Party::Address(address) => j1939::address_name(address).map(str::to_owned),
             _ => None,
         };
         ModuleName {
-            channel: (self.channels.len() > 1).then(|| self.channels[channel].name.clone()),
+            channel: (self.channels.len() > 1).then(|| self.channel(module.channel).name.clone()),
             party: module.party,
             called: own.and_then(|entry| entry.name.clone()).or_else(usual),
         }
@@ -69,7 +69,7 @@ impl Analysis {
 impl Analysis {
     /// What a node is called. One that has only an address for a name gets the usual name of that
     /// address beside it, which also tells what to be careful of.
-    pub fn node_name(&self, node: usize) -> String {
+    pub fn node_name(&self, node: NodeIndex) -> String {
         let name = &self.nodes[node].name;
         let usual = self
             .source_address(node)
@@ -83,7 +83,7 @@ impl Analysis {
 
     /// The source address that all identifiers of a node carry (SAE J1939-21, 5.2; ISO
     /// 15765-2:2016, 10.3.3); `None` where they are of 11 bits or carry several.
-    pub fn source_address(&self, node: usize) -> Option<u8> {
+    pub fn source_address(&self, node: NodeIndex) -> Option<u8> {
         let node = &self.nodes[node];
         let heard = node.ids.iter().map(|at| self.identifiers[*at].id);
         let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
@@ -95,10 +95,10 @@ impl Analysis {
     }
 
     /// The node that a module is: the one that sends from the address it answers by.
-    pub fn node_of(&self, module: Module) -> Option<usize> {
+    pub fn node_of(&self, module: Module) -> Option<NodeIndex> {
         let Party::Address(address) = module.party else { return None };
-        (0..self.nodes.len()).find(|node| {
-            self.nodes[*node].channel == usize::from(module.channel)
+        (0..self.nodes.len()).map(NodeIndex).find(|node| {
+            self.nodes[*node].channel == module.channel
                 && self.source_address(*node) == Some(address)
         })
     }

@@ -4,23 +4,25 @@ use serde::Deserialize;
 
 use super::Analysis;
 use super::blame::Missed;
+use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Module;
+use crate::ids::{IdIndex, NodeIndex};
 
 /// What something is about.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Subject {
-    /// Index into [`Analysis::nodes`].
-    Node(usize),
-    /// The sender of an identifier, who is not known: index into [`Analysis::identifiers`].
-    Sender(usize),
+    /// A node.
+    Node(NodeIndex),
+    /// The sender of an identifier, who is not known.
+    Sender(IdIndex),
     /// A module whose frames are not known.
     Module(Unheard),
     /// A module of which others speak, and the nodes that fell silent, of which it may be one.
-    Unplaced(Unheard, Vec<usize>),
-    /// Indexes into [`Analysis::nodes`], ascending.
-    Nodes(Vec<usize>),
-    /// Index into [`Analysis::channels`].
-    Channel(usize),
+    Unplaced(Unheard, Vec<NodeIndex>),
+    /// Several nodes, ascending.
+    Nodes(Vec<NodeIndex>),
+    /// A channel.
+    Channel(ChannelIndex),
     /// The vehicle, or its recording.
     Vehicle,
 }
@@ -65,7 +67,7 @@ impl Subject {
         }
     }
 
-    fn channel(&self, analysis: &Analysis) -> Option<usize> {
+    fn channel(&self, analysis: &Analysis) -> Option<ChannelIndex> {
         match self {
             Subject::Node(node) => Some(analysis.nodes[*node].channel),
             Subject::Nodes(nodes) => nodes.first().map(|node| analysis.nodes[*node].channel),

@@ -8,6 +8,7 @@ use clap::Args;
 use super::report::{Limits, Reading, analyse};
 use super::{Failure, NOTHING_LOST};
 use crate::learn::learn;
+use crate::words;
 
 /// Write down what a sound vehicle sends, to find later what is missing
 #[derive(Args)]
@@ -34,7 +35,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let reports = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
     let learned = learn(&reports);
     for remark in &learned.remarks {
-        eprintln!("lostnode: {remark}");
+        eprintln!("lostnode: {}", words::network::remark(remark));
     }
     let names: Vec<String> =
         arguments.captures.iter().map(|path| path.display().to_string()).collect();

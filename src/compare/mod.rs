@@ -8,6 +8,7 @@ pub mod statistics;
 mod subject;
 
 use crate::analysis::Analysis;
+use crate::capture::ChannelIndex;
 use crate::compare::comparison::{Comparison, Notice, Row, State};
 use crate::compare::subject::Subject;
 use crate::fold::timing::seconds;
@@ -54,17 +55,17 @@ fn losses(subject: &Subject, analysis: &Analysis) -> (Vec<f64>, f64) {
     let own = || analysis.lost().filter(|outage| subject.is_in(analysis, outage));
     let mut times: Vec<f64> = own().map(|outage| seconds(outage.start - begin)).collect();
     times.sort_by(f64::total_cmp);
-    (times, own().map(|outage| outage.duration).sum())
+    (times, own().map(|outage| outage.duration()).sum())
 }
 
 /// Seconds in which nothing could be heard: sleep and pauses.
 fn quiet(analysis: &Analysis, channel: Option<&str>) -> f64 {
-    let here = |at: usize| channel.is_none_or(|name| analysis.channels[at].name == name);
+    let here = |at: ChannelIndex| channel.is_none_or(|name| analysis.channel(at).name == name);
     let of = analysis
         .outages
         .iter()
         .filter(|outage| !outage.is_loss() && outage.channel.is_none_or(here));
-    of.map(|outage| outage.duration).sum()
+    of.map(|outage| outage.duration()).sum()
 }
 
 /// Seconds in which a loss of a subject could be heard, `lost` of them being lost.

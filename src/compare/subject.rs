@@ -7,6 +7,8 @@ use lostnode_parsers::Id;
 
 use super::comparison::Lost;
 use crate::analysis::{Analysis, Outage, Scope};
+use crate::capture::ChannelIndex;
+use crate::ids::NodeIndex;
 
 /// A channel by its name, and an identifier on it.
 type Key = (String, Id);
@@ -64,7 +66,7 @@ fn add(subjects: &mut Vec<Subject>, subject: Subject) {
 }
 
 fn of(analysis: &Analysis, outage: &Outage) -> Vec<Subject> {
-    let channel = |at: usize| analysis.channels[at].name.clone();
+    let channel = |at: ChannelIndex| analysis.channel(at).name.clone();
     match (outage.scope, outage.channel) {
         (Scope::Bus, Some(at)) => vec![Subject {
             lost: Lost::Bus(channel(at)),
@@ -93,9 +95,9 @@ fn of(analysis: &Analysis, outage: &Outage) -> Vec<Subject> {
     }
 }
 
-fn whole_node(analysis: &Analysis, node: usize) -> Subject {
+fn whole_node(analysis: &Analysis, node: NodeIndex) -> Subject {
     let node = &analysis.nodes[node];
-    let key = |channel: usize, id: Id| (analysis.channels[channel].name.clone(), id);
+    let key = |channel: ChannelIndex, id: Id| (analysis.channel(channel).name.clone(), id);
     let heard = node.ids.iter().map(|at| &analysis.identifiers[*at]);
     let ids = heard
         .map(|identifier| key(identifier.channel, identifier.id))
@@ -104,7 +106,7 @@ fn whole_node(analysis: &Analysis, node: usize) -> Subject {
     Subject {
         lost: Lost::Node(node.name.clone()),
         ids,
-        channel: analysis.channels[node.channel].name.clone(),
+        channel: analysis.channel(node.channel).name.clone(),
         gone: false,
     }
 }
@@ -113,7 +115,7 @@ fn whole_node(analysis: &Analysis, node: usize) -> Subject {
 /// capture after, on a channel that is there.
 fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
     let named =
-        |analysis: &Analysis, at: usize, channel: &str| analysis.channels[at].name == channel;
+        |analysis: &Analysis, at: ChannelIndex, channel: &str| analysis.channel(at).name == channel;
     let listened = |channel: &str| {
         after
             .iter()
@@ -129,10 +131,10 @@ fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
         })
     };
     // A node has many identifiers, and is one subject.
-    let mut missing: BTreeMap<(Option<usize>, Option<usize>), Subject> = BTreeMap::new();
+    let mut missing: BTreeMap<(Option<NodeIndex>, Option<usize>), Subject> = BTreeMap::new();
     let periodic = before.identifiers.iter().enumerate().filter(|(_, id)| id.rhythm.is_some());
     for (at, identifier) in periodic {
-        let channel = &before.channels[identifier.channel].name;
+        let channel = &before.channel(identifier.channel).name;
         let own: Vec<Id> = match identifier.node {
             Some(node) => {
                 before.nodes[node].ids.iter().map(|at| before.identifiers[*at].id).collect()

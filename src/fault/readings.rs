@@ -8,6 +8,8 @@ use crate::analysis::Analysis;
 use crate::analysis::blame::has_words_of;
 use crate::analysis::finding::{Done, Reading, ReadingValue};
 use crate::analysis::subject::{Level, Subject, Unheard};
+use crate::capture::ChannelIndex;
+use crate::ids::NodeIndex;
 
 /// A job file, as written.
 #[derive(Clone, Debug, Default, Deserialize)]
@@ -163,7 +165,7 @@ impl Job {
             (Level::Channel, _, Some(name)) => {
                 let found =
                     analysis.channels.iter().position(|channel| channel.name == *name.get_ref());
-                found.map(Subject::Channel).ok_or_else(|| {
+                found.map(|at| Subject::Channel(at as ChannelIndex)).ok_or_else(|| {
                     let known: Vec<&str> =
                         analysis.channels.iter().map(|channel| channel.name.as_str()).collect();
                     format!(
@@ -188,7 +190,7 @@ impl Job {
 /// that the report gives it; a node by words that are in its name and in no other's; or a module
 /// that codes name.
 fn named(analysis: &Analysis, name: &str) -> Subject {
-    let nodes = || 0..analysis.nodes.len();
+    let nodes = || (0..analysis.nodes.len()).map(NodeIndex);
     if let Some(node) =
         nodes().find(|at| analysis.nodes[*at].name == name || analysis.node_name(*at) == name)
     {
@@ -205,7 +207,7 @@ fn named(analysis: &Analysis, name: &str) -> Subject {
         let node = analysis.node_of(module);
         return node.map_or(Subject::Module(Unheard::Asked(module)), Subject::Node);
     }
-    let like: Vec<usize> =
+    let like: Vec<NodeIndex> =
         nodes().filter(|at| has_words_of(&analysis.nodes[*at].name, name)).collect();
     if let [node] = like[..] {
         return Subject::Node(node);
@@ -236,8 +238,8 @@ mod tests {
         };
         let nodes = vec![node("engine"), node("sliding door")];
         let analysis = Analysis { nodes, ..Analysis::default() };
-        assert_eq!(named(&analysis, "sliding door"), Subject::Node(1));
-        assert_eq!(named(&analysis, "door"), Subject::Node(1));
+        assert_eq!(named(&analysis, "sliding door"), Subject::Node(NodeIndex(1)));
+        assert_eq!(named(&analysis, "door"), Subject::Node(NodeIndex(1)));
         let other = "passenger door";
         let unknown = Subject::Module(Unheard::Named(other.to_owned()));
         assert_eq!(named(&analysis, other), unknown);

@@ -18,6 +18,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Sign, SymptomKind};
+use crate::ids::NodeIndex;
 
 /// A fault that may be there.
 #[derive(Clone, Debug, PartialEq)]
@@ -213,10 +214,10 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
 /// Nodes that fall silent together now in this company and now in that may hang on one branch all
 /// the same.
 fn unions(symptoms: &[Symptom]) -> Vec<(SymptomKind, Subject)> {
-    let mut sets: Vec<BTreeSet<usize>> = Vec::new();
+    let mut sets: Vec<BTreeSet<NodeIndex>> = Vec::new();
     for symptom in symptoms {
         let Subject::Nodes(nodes) = &symptom.subject else { continue };
-        let mut wide: BTreeSet<usize> = nodes.iter().copied().collect();
+        let mut wide: BTreeSet<NodeIndex> = nodes.iter().copied().collect();
         sets.retain(|set| {
             let apart = set.is_disjoint(&wide);
             if !apart {

@@ -8,6 +8,8 @@ use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, width, write};
 use super::style::colour;
 use crate::analysis::{Analysis, Lane, Outage, Scope};
+use crate::capture::ChannelIndex;
+use crate::words;
 use crate::words::terms::{duration, kind};
 
 /// Renders the picture.
@@ -32,16 +34,16 @@ enum Row<'a> {
     Lane(&'a Lane),
     /// That many lanes of a channel without any loss, and their first and last time heard.
     Folded {
-        channel: usize,
+        channel: ChannelIndex,
         count: usize,
         heard: (i64, i64),
     },
     /// The error reports of a channel.
-    Errors(usize),
+    Errors(ChannelIndex),
 }
 
 impl Row<'_> {
-    fn channel(&self) -> usize {
+    fn channel(&self) -> ChannelIndex {
         match self {
             Row::Lane(lane) => lane.channel,
             Row::Folded { channel, .. } | Row::Errors(channel) => *channel,
@@ -62,7 +64,8 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
     let fold = report.lanes.len() > MOST_LANES;
     let mut rows = Vec::new();
     let mut left_out = 0;
-    for channel in 0..report.channels.len() {
+    for (at, own) in report.channels.iter().enumerate() {
+        let channel = at as ChannelIndex;
         let lanes = || report.lanes.iter().filter(move |lane| lane.channel == channel);
         if fold {
             let lost: Vec<_> = lanes().filter(|lane| !lane.outages.is_empty()).collect();
@@ -77,7 +80,7 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
         } else {
             rows.extend(lanes().map(Row::Lane));
         }
-        if !report.channels[channel].errors.is_empty() {
+        if !own.errors.is_empty() {
             rows.push(Row::Errors(channel));
         }
     }
@@ -125,11 +128,13 @@ fn draw(
 
 fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
     let many = report.channels.len() > 1;
-    let prefix = |channel: usize| {
-        if many { format!("{} ", report.channels[channel].name) } else { String::new() }
+    let prefix = |channel: ChannelIndex| {
+        if many { format!("{} ", report.channel(channel).name) } else { String::new() }
     };
     let label = match row {
-        Row::Lane(lane) => format!("{}{}", prefix(lane.channel), lane.label),
+        Row::Lane(lane) => {
+            format!("{}{}", prefix(lane.channel), words::network::lane(report, lane))
+        }
         Row::Folded { channel, count, .. } => {
             format!("{}{count} more, nothing lost", prefix(*channel))
         }
@@ -162,7 +167,7 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
                     RGBColor(r, g, b),
                     if thin { 9 } else { 4 },
                 ))?;
-                let label = duration(outage.duration);
+                let label = duration(outage.duration());
                 let (left, right) = (axis.x(outage.start), axis.x(outage.end));
                 if !thin && width(&label, 14) + 8 < right - left {
                     write(
@@ -180,7 +185,7 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
             area.draw(&bar(heard.0, heard.1, RGBColor(185, 215, 190), 7))?
         }
         Row::Errors(channel) => {
-            for event in &report.channels[*channel].errors {
+            for event in &report.channel(*channel).errors {
                 let x = axis.x(event.time);
                 area.draw(&PathElement::new(
                     vec![(x, y + 4), (x, y + LANE - 4)],
@@ -212,7 +217,7 @@ fn draw_stop(
         RGBColor(r, g, b).mix(0.55).filled(),
     ))?;
     area.draw(&Rectangle::new([(left, top), (right, bottom)], RGBColor(r, g, b)))?;
-    let label = format!("{}, {}", kind(outage), duration(outage.duration));
+    let label = format!("{}, {}", kind(outage), duration(outage.duration()));
     if width(&label, 14) + 8 < right - left {
         let at = ((left + right) / 2, top + LANE / 2);
         write(area, &label, at, 14, INK, Anchor::Middle)?;

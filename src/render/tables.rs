@@ -8,6 +8,7 @@ use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{Carrier, Message, describe};
 use crate::fold::timing::Nanoseconds;
 use crate::table::{Cell, Column, Kind, column};
+use crate::words;
 use crate::words::diagnosis::CodeWords;
 use crate::words::terms::{id_label, kind};
 use lostnode_parsers::Timestamp;
@@ -43,17 +44,17 @@ pub fn outage<'a>(report: &'a Analysis, outage: &'a Outage) -> [Cell<'a>; 12] {
     let ids: Vec<String> = heard.chain(outage.never_heard.iter().copied()).map(id_label).collect();
     [
         Cell::text(scope_name(outage.scope)),
-        Cell::of(outage.channel, |at| Cell::text(report.channels[at].name.as_str())),
+        Cell::of(outage.channel, |at| Cell::text(report.channel(at).name.as_str())),
         Cell::Texts(nodes.into()),
         Cell::Texts(ids.into()),
         time(outage.start),
         time(outage.end),
-        Cell::Real(outage.duration),
+        Cell::Real(outage.duration()),
         Cell::text(cause_name(outage.cause)),
         Cell::Flag(outage.is_loss()),
         Cell::Flag(outage.ongoing),
         Cell::text(kind(outage)),
-        Cell::Texts(outage.evidence.as_slice().into()),
+        Cell::Texts(words::outage::evidence(report, outage).into()),
     ]
 }
 

@@ -13,6 +13,7 @@ use toml::Spanned;
 
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, Key};
+use crate::ids::RosterIndex;
 
 pub use arxml::from_arxml;
 
@@ -261,25 +262,24 @@ impl RosterFile {
         let index =
             |name: &str| if sole { Some(0) } else { channels.iter().position(|own| own == name) };
         let mut known = Known::default();
-        for (at, node) in self.nodes.iter().enumerate() {
-            let Some(channel) = index(&node.channel) else {
-                known.absent_channels.push(node.channel.clone());
+        for (at, expected) in self.nodes.iter().enumerate() {
+            let Some(channel) = index(&expected.channel) else {
+                known.absent_channels.push(expected.channel.clone());
                 continue;
             };
-            let key = |id: Id| Key { channel: channel as ChannelIndex, id };
-            known.nodes.push(KnownNode { node: at, channel: channel as ChannelIndex });
-            known.messages.extend(
-                node.messages
-                    .iter()
-                    .map(|message| (key(message.id), (Some(at), Some(message.clone())))),
-            );
-            known.messages.extend(node.events.iter().map(|id| (key(*id), (Some(at), None))));
+            let (node, channel) = (RosterIndex(at), channel as ChannelIndex);
+            let key = |id: Id| Key { channel, id };
+            known.nodes.push(KnownNode { node, channel });
+            let of = |timed| KnownMessage { node: Some(node), timed };
+            let timed = expected.messages.iter();
+            known.messages.extend(timed.map(|own| (key(own.id), of(Some(own.clone())))));
+            known.messages.extend(expected.events.iter().map(|id| (key(*id), of(None))));
         }
         for (name, message) in &self.lone {
             if let Some(channel) = index(name) {
                 known.messages.insert(
                     Key { channel: channel as ChannelIndex, id: message.id },
-                    (None, Some(message.clone())),
+                    KnownMessage { node: None, timed: Some(message.clone()) },
                 );
             }
         }
@@ -313,20 +313,28 @@ fn round(seconds: f64) -> String {
 /// A roster file fitted to the channels of a capture.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
-    /// By channel and identifier: node (index into the file's), and the message where it is on a
-    /// timer.
-    pub messages: HashMap<Key, (Option<usize>, Option<ExpectedMessage>)>,
+    /// By channel and identifier: what is expected.
+    pub messages: HashMap<Key, KnownMessage>,
     /// Nodes whose channel is in the capture.
     pub nodes: Vec<KnownNode>,
     /// Channels of the file that the capture does not have.
     pub absent_channels: Vec<String>,
 }
 
+/// What the file says of an identifier.
+#[derive(Clone, Debug)]
+pub struct KnownMessage {
+    /// Who sends it; `None` where the file does not know.
+    pub node: Option<RosterIndex>,
+    /// The message where it is on a timer; `None` where it is sent when something happens.
+    pub timed: Option<ExpectedMessage>,
+}
+
 /// A node of the file and its channel in the capture.
 #[derive(Clone, Copy, Debug)]
 pub struct KnownNode {
-    /// Index into [`RosterFile::nodes`].
-    pub node: usize,
+    /// Its place in [`RosterFile::nodes`].
+    pub node: RosterIndex,
     /// Channel in the capture.
     pub channel: ChannelIndex,
 }

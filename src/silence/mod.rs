@@ -6,10 +6,11 @@ mod stops;
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{IdTiming, Nanoseconds, Rhythm, Silence, Timing, nanoseconds, seconds};
+use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
 
-pub use stops::{Stop, StopKind};
+pub use stops::{Stop, StopKind, StopSign};
 
 /// A periodic identifier and the silence after which it counts as lost.
 #[derive(Clone, Copy, Debug)]
@@ -31,8 +32,8 @@ impl Expectation {
 /// One identifier silent for longer than its time-out, not explained by a stop of the channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loss {
-    /// Index of the identifier in [`Timing::ids`].
-    pub id: usize,
+    /// Which identifier, by its place in [`Timing::ids`].
+    pub id: IdIndex,
     /// From its last frame before to its first after, or to the end of the capture.
     pub silence: Silence,
     /// Still silent when the capture ends.
@@ -51,7 +52,7 @@ pub struct Losses {
     /// Time-outs too short to be an outage.
     pub momentary: Vec<Loss>,
     /// Identifiers with more silences than were kept: the shortest are missing.
-    pub incomplete: Vec<usize>,
+    pub incomplete: Vec<IdIndex>,
 }
 
 /// An identifier that was first heard well after the capture began and sent fewer frames than this
@@ -81,7 +82,7 @@ pub fn find(
         let quiet = quiet_times(&pauses, &stops, id.key.channel);
         let timeout = nanoseconds(expectation.timeout);
         if id.silences.is_incomplete(timeout) {
-            losses.incomplete.push(at);
+            losses.incomplete.push(IdIndex(at));
         }
         let mut silences: Vec<_> =
             id.silences.at_least(timeout).into_iter().map(|silence| (silence, false)).collect();
@@ -100,7 +101,7 @@ pub fn find(
             if live <= timeout || joined {
                 continue;
             }
-            let loss = Loss { id: at, silence, ongoing };
+            let loss = Loss { id: IdIndex(at), silence, ongoing };
             if seconds(silence.length()) < settings.shortest_outage {
                 losses.momentary.push(loss);
             } else {
@@ -115,23 +116,20 @@ pub fn find(
 /// What is expected of an identifier: by the roster file where there is one, else by its own
 /// rhythm.
 fn expectation(id: &IdTiming, known: Option<&Known>, settings: &Settings) -> Option<Expectation> {
-    let message = known.and_then(|known| known.messages.get(&id.key));
-    if let Some((_, None)) = message {
+    let known = known.and_then(|known| known.messages.get(&id.key));
+    if known.is_some_and(|known| known.timed.is_none()) {
         return None;
     }
+    let message = known.and_then(|known| known.timed.as_ref());
     // Too few frames to show a rhythm: the file's, with the scatter that timers usually have
     // (common practice, no source).
-    let from_file = || {
-        message
-            .and_then(|(_, message)| message.as_ref())
-            .map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 })
-    };
+    let from_file =
+        || message.map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 });
     let rhythm = id.rhythm().or_else(from_file)?;
-    let told =
-        message.and_then(|(_, message)| message.as_ref()).and_then(|message| message.timeout);
+    let timeout = message.and_then(|message| message.timeout);
     Some(Expectation {
         rhythm,
-        timeout: told.unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter)),
+        timeout: timeout.unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter)),
     })
 }
 

@@ -1,8 +1,12 @@
 //! Stops of a whole channel: did the recording pause, did the bus fail, or did it go to sleep?
+//! docs/outages.md, "Stops of a whole channel", has the rules as a table.
 
 use super::{Expectation, covered};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds};
+use crate::fold::timing::{
+    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
+};
+use crate::ids::IdIndex;
 use crate::settings::Settings;
 
 /// What kind of stop it was.
@@ -30,9 +34,57 @@ pub struct Stop {
     /// What kind of stop.
     pub kind: StopKind,
     /// Identifiers that timed out in it and were sending until it began.
-    pub ids: Vec<usize>,
-    /// Why it is called that, with numbers.
-    pub evidence: Vec<String>,
+    pub ids: Vec<IdIndex>,
+    /// Why it is called that.
+    pub signs: Vec<StopSign>,
+}
+
+/// One thing that was looked at to tell what kind of stop it was.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum StopSign {
+    /// All periodic identifiers that timed out were sending until it began.
+    AllSentUntil {
+        /// How many.
+        identifiers: usize,
+    },
+    /// Some of them had stopped before.
+    SomeStoppedBefore {
+        /// How many timed out.
+        identifiers: usize,
+        /// How many of them had stopped before.
+        before: usize,
+        /// The first of them so many seconds before the last frame of the channel.
+        first: f64,
+    },
+    /// How they came back.
+    CameBack {
+        /// So many within their own periods of the first frame after it.
+        at_once: usize,
+        /// How many timed out.
+        identifiers: usize,
+        /// The last after so many seconds.
+        last: f64,
+        /// So many were not heard again.
+        never: usize,
+    },
+    /// Error reports about the bus around it, which may be none.
+    BusErrors {
+        /// How many.
+        count: usize,
+        /// How many of them were bus-off.
+        bus_off: usize,
+    },
+    /// The logger ran over and lost frames itself.
+    Overflows {
+        /// How many times it said so.
+        count: usize,
+    },
+    /// Every channel stopped and went on mid-traffic.
+    RecordingPaused,
+    /// It lasts to the end: a recording that took the channel for a while only looks the same.
+    PerhapsRecordedInPart,
+    /// Other channels went on.
+    OthersWentOn,
 }
 
 /// How long before a sleep its senders may stop, and how long after waking they may take, in
@@ -90,9 +142,8 @@ pub(super) fn find(
         for (silence, ongoing) in
             silences.chain(last.filter(|(silence, _)| silence.length() >= shortest))
         {
-            if let Some(stop) =
-                judge(timing, expected, &pauses, channel as ChannelIndex, silence, ongoing)
-            {
+            let gap = Gap { timing, channel: channel as ChannelIndex, silence, ongoing };
+            if let Some(stop) = gap.judge(expected, &pauses) {
                 add(&mut stops, stop);
             }
         }
@@ -117,99 +168,34 @@ fn add(stops: &mut Vec<Stop>, mut stop: Stop) {
     stops.push(stop);
 }
 
-/// An identifier that timed out across a silence of its channel.
+/// A time without any frame on a channel.
+struct Gap<'a> {
+    timing: &'a Timing,
+    channel: ChannelIndex,
+    silence: Silence,
+    /// It lasts to the end of the capture.
+    ongoing: bool,
+}
+
+/// An identifier that timed out across a gap of its channel.
 struct Covering<'a> {
-    at: usize,
+    at: IdIndex,
     id: &'a IdTiming,
     silence: Silence,
     expected: Expectation,
 }
 
-fn judge(
-    timing: &Timing,
-    expected: &[Option<Expectation>],
-    pauses: &[Silence],
-    channel: ChannelIndex,
-    silence: Silence,
-    ongoing: bool,
-) -> Option<Stop> {
-    let covering: Vec<Covering<'_>> = timing
-        .ids
-        .iter()
-        .enumerate()
-        .filter(|(_, id)| id.key.channel == channel)
-        .filter_map(|(at, id)| covering(at, id, expected[at]?, silence, ongoing))
-        .collect();
-    // Where the recording pauses again and again, only the time between the pauses counts.
-    let live = |from: Nanoseconds, to: Nanoseconds| {
-        to - from - covered(pauses, Silence { start: from, end: to })
-    };
-    let until: Vec<&Covering<'_>> = covering
-        .iter()
-        .filter(|c| live(c.silence.start, silence.start) <= c.expected.reach())
-        .collect();
-    if until.is_empty() {
-        return None;
-    }
-    let resumed = covering
-        .iter()
-        .filter(|c| !ongoing && live(silence.end, c.silence.end) <= c.expected.reach())
-        .count();
-    let all_stopped = others_stopped(timing, channel, silence);
-    let errors = errors_near(timing, channel, silence);
-    let overflow = errors.overflow > 0;
-    let total = covering.len();
-    let abrupt = until.len() * 10 >= total * 9;
-    let kind = if errors.about_the_bus > 0 {
-        StopKind::BusFault
-    } else if all_stopped && abrupt && (overflow || (total >= 3 && resumed * 10 >= total * 9)) {
-        StopKind::CapturePause
-    } else if !abrupt {
-        StopKind::BusSleep
-    } else {
-        StopKind::Unknown
-    };
-    let evidence =
-        evidence(kind, &covering, &until, resumed, silence, ongoing, all_stopped, &errors);
-    let channel = (kind != StopKind::CapturePause).then_some(channel);
-    let ids = until.iter().map(|c| c.at).collect();
-    Some(Stop { channel, silence, ongoing, kind, ids, evidence })
-}
-
-fn covering(
-    at: usize,
-    id: &IdTiming,
-    expected: Expectation,
-    silence: Silence,
-    ongoing: bool,
-) -> Option<Covering<'_>> {
-    let timeout = nanoseconds(expected.timeout);
-    let own = if ongoing {
-        Silence { start: id.heard?.1, end: silence.end }
-    } else {
-        let holds = |own: &Silence| own.start <= silence.start && own.end >= silence.end;
-        let last = id.heard.map(|(_, last)| Silence { start: last, end: Nanoseconds::MAX });
-        id.silences.at_least(timeout).into_iter().find(holds).or_else(|| last.filter(holds))?
-    };
-    (own.length() > timeout).then_some(Covering { at, id, silence: own, expected })
-}
-
-/// Whether no other channel carried anything in the midst of a silence.
-fn others_stopped(timing: &Timing, channel: ChannelIndex, silence: Silence) -> bool {
-    // Clocks of channels differ by up to 0.1 s in real captures.
-    let slack = nanoseconds(0.1);
-    timing.channels.iter().enumerate().filter(|(at, _)| *at != usize::from(channel)).all(
-        |(_, other)| {
-            let Some((first, last)) = other.heard else { return true };
-            let outside = first >= silence.end - slack || last <= silence.start + slack;
-            outside
-                || other
-                    .silences
-                    .at_least(silence.length() - 2 * slack)
-                    .iter()
-                    .any(|own| own.start <= silence.start + slack && own.end >= silence.end - slack)
-        },
-    )
+/// What was counted around a gap.
+struct Counts<'a> {
+    /// Periodic identifiers that timed out across it.
+    covering: Vec<Covering<'a>>,
+    /// Those of them that were sending until it began.
+    until: Vec<IdIndex>,
+    /// How many came back within their own periods of its end.
+    resumed: usize,
+    /// No other channel carried anything meanwhile.
+    all_stopped: bool,
+    errors: Errors,
 }
 
 #[derive(Default)]
@@ -219,83 +205,166 @@ struct Errors {
     overflow: usize,
 }
 
-fn errors_near(timing: &Timing, channel: ChannelIndex, silence: Silence) -> Errors {
-    let near = nanoseconds(NEAR);
-    let within = |time: &Nanoseconds| *time >= silence.start - near && *time <= silence.end + near;
-    let mut count = Errors::default();
-    for (_, error) in
-        timing.channels[usize::from(channel)].errors.iter().filter(|(time, _)| within(time))
-    {
-        count.about_the_bus += usize::from(error.is_about_the_bus());
-        count.bus_off += usize::from(error.is_bus_off());
-        count.overflow += usize::from(error.is_receive_overflow());
+impl<'a> Gap<'a> {
+    /// The stop that it is; `None` where nothing was due in it.
+    fn judge(&self, expected: &[Option<Expectation>], pauses: &[Silence]) -> Option<Stop> {
+        let counts = self.count(expected, pauses)?;
+        let kind = counts.kind();
+        Some(Stop {
+            channel: (kind != StopKind::CapturePause).then_some(self.channel),
+            silence: self.silence,
+            ongoing: self.ongoing,
+            kind,
+            signs: self.signs(&counts, kind),
+            ids: counts.until,
+        })
     }
-    count
-}
 
-#[allow(clippy::too_many_arguments)] // one sentence for each thing that was looked at
-fn evidence(
-    kind: StopKind,
-    covering: &[Covering<'_>],
-    until: &[&Covering<'_>],
-    resumed: usize,
-    silence: Silence,
-    ongoing: bool,
-    all_stopped: bool,
-    errors: &Errors,
-) -> Vec<String> {
-    let total = covering.len();
-    let mut out = Vec::new();
-    let first_stop = covering.iter().map(|c| c.silence.start).min().unwrap_or(silence.start);
-    if until.len() == total {
-        out.push(format!(
-            "all {total} periodic identifiers that timed out were sending until the stop, within their own periods"
-        ));
-    } else {
-        out.push(format!(
-            "of {total} periodic identifiers that timed out, {} had stopped earlier, the first of them {:.2} s before the last frame",
-            total - until.len(),
-            seconds(silence.start - first_stop),
-        ));
+    /// `None` where no identifier was sending until it began.
+    fn count(&self, expected: &[Option<Expectation>], pauses: &[Silence]) -> Option<Counts<'a>> {
+        let covering: Vec<Covering<'_>> = self
+            .timing
+            .ids
+            .iter()
+            .enumerate()
+            .filter(|(_, id)| id.key.channel == self.channel)
+            .filter_map(|(at, id)| self.covering(IdIndex(at), id, expected[at]?))
+            .collect();
+        // Where the recording pauses again and again, only the time between the pauses counts.
+        let live = |from: Nanoseconds, to: Nanoseconds| {
+            to - from - covered(pauses, Silence { start: from, end: to })
+        };
+        let until: Vec<IdIndex> = covering
+            .iter()
+            .filter(|c| live(c.silence.start, self.silence.start) <= c.expected.reach())
+            .map(|c| c.at)
+            .collect();
+        if until.is_empty() {
+            return None;
+        }
+        let resumed = covering
+            .iter()
+            .filter(|c| {
+                !self.ongoing && live(self.silence.end, c.silence.end) <= c.expected.reach()
+            })
+            .count();
+        let (all_stopped, errors) = (self.others_stopped(), self.errors());
+        Some(Counts { covering, until, resumed, all_stopped, errors })
     }
-    if !ongoing {
-        let latest = covering
+
+    fn covering(
+        &self,
+        at: IdIndex,
+        id: &'a IdTiming,
+        expected: Expectation,
+    ) -> Option<Covering<'a>> {
+        let timeout = nanoseconds(expected.timeout);
+        let silence = if self.ongoing {
+            Silence { start: id.heard?.1, end: self.silence.end }
+        } else {
+            let holds =
+                |own: &Silence| own.start <= self.silence.start && own.end >= self.silence.end;
+            let last = id.heard.map(|(_, last)| Silence { start: last, end: Nanoseconds::MAX });
+            id.silences.at_least(timeout).into_iter().find(holds).or_else(|| last.filter(holds))?
+        };
+        (silence.length() > timeout).then_some(Covering { at, id, silence, expected })
+    }
+
+    /// Whether no other channel carried anything in the midst of it.
+    fn others_stopped(&self) -> bool {
+        // Clocks of channels differ by up to 0.1 s in real captures.
+        let slack = nanoseconds(0.1);
+        let (start, end) = (self.silence.start + slack, self.silence.end - slack);
+        let stopped = |other: &ChannelTiming| {
+            let Some((first, last)) = other.heard else { return true };
+            let mut silences =
+                other.silences.at_least(self.silence.length() - 2 * slack).into_iter();
+            first >= end
+                || last <= start
+                || silences.any(|own| own.start <= start && own.end >= end)
+        };
+        let others = self.timing.channels.iter().enumerate();
+        others.filter(|(at, _)| *at != usize::from(self.channel)).all(|(_, other)| stopped(other))
+    }
+
+    /// Error reports near it.
+    fn errors(&self) -> Errors {
+        let near = nanoseconds(NEAR);
+        let within = self.silence.start - near..=self.silence.end + near;
+        let mut count = Errors::default();
+        let errors = &self.timing.channels[usize::from(self.channel)].errors;
+        for (_, error) in errors.iter().filter(|(time, _)| within.contains(time)) {
+            count.about_the_bus += usize::from(error.is_about_the_bus());
+            count.bus_off += usize::from(error.is_bus_off());
+            count.overflow += usize::from(error.is_receive_overflow());
+        }
+        count
+    }
+
+    /// What speaks for the kind, one sign for each thing that was looked at.
+    fn signs(&self, counts: &Counts<'_>, kind: StopKind) -> Vec<StopSign> {
+        let mut signs = vec![self.end_of_traffic(counts)];
+        if !self.ongoing {
+            signs.push(self.return_of_traffic(counts));
+        }
+        let Errors { about_the_bus, bus_off, overflow } = counts.errors;
+        signs.push(StopSign::BusErrors { count: about_the_bus, bus_off });
+        if overflow > 0 {
+            signs.push(StopSign::Overflows { count: overflow });
+        }
+        signs.extend(match kind {
+            StopKind::CapturePause => Some(StopSign::RecordingPaused),
+            StopKind::Unknown if self.ongoing => Some(StopSign::PerhapsRecordedInPart),
+            StopKind::Unknown if !counts.all_stopped => Some(StopSign::OthersWentOn),
+            _ => None,
+        });
+        signs
+    }
+
+    fn end_of_traffic(&self, counts: &Counts<'_>) -> StopSign {
+        let identifiers = counts.covering.len();
+        if counts.until.len() == identifiers {
+            return StopSign::AllSentUntil { identifiers };
+        }
+        let first = counts.covering.iter().map(|c| c.silence.start).min();
+        StopSign::SomeStoppedBefore {
+            identifiers,
+            before: identifiers - counts.until.len(),
+            first: seconds(self.silence.start - first.unwrap_or(self.silence.start)),
+        }
+    }
+
+    fn return_of_traffic(&self, counts: &Counts<'_>) -> StopSign {
+        let latest = counts
+            .covering
             .iter()
             .filter(|c| c.silence.end < Nanoseconds::MAX)
-            .map(|c| c.silence.end - silence.end)
+            .map(|c| c.silence.end - self.silence.end)
             .max();
-        let silent_for_good = covering
-            .iter()
-            .filter(|c| c.id.heard.is_some_and(|(_, last)| last <= silence.start))
-            .count();
-        out.push(format!(
-            "{resumed} of {total} were back within their own periods of the first frame after it, the last after {:.2} s{}",
-            seconds(latest.unwrap_or(0)),
-            if silent_for_good > 0 { format!("; {silent_for_good} were not heard again") } else { String::new() },
-        ));
-    }
-    match (errors.about_the_bus, errors.bus_off) {
-        (0, _) => out.push("no error report about the bus within 1 s of it".to_owned()),
-        (count, 0) => out.push(format!("{count} error reports about the bus within 1 s of it")),
-        (count, off) => out.push(format!(
-            "{count} error reports about the bus within 1 s of it, {off} of them bus-off"
-        )),
-    }
-    if errors.overflow > 0 {
-        out.push(format!(
-            "the logger reported {} receive overflows: it lost frames itself",
-            errors.overflow
-        ));
-    }
-    match kind {
-        StopKind::CapturePause => {
-            out.push("every channel stopped and went on mid-traffic: the recording paused, no node is to blame".to_owned())
+        let gone =
+            |c: &&Covering<'_>| c.id.heard.is_some_and(|(_, last)| last <= self.silence.start);
+        StopSign::CameBack {
+            at_once: counts.resumed,
+            identifiers: counts.covering.len(),
+            last: seconds(latest.unwrap_or(0)),
+            never: counts.covering.iter().filter(gone).count(),
         }
-        StopKind::Unknown if ongoing => {
-            out.push("a recording that took this channel for a while only would look the same".to_owned());
-        }
-        StopKind::Unknown if !all_stopped => out.push("the other channels went on".to_owned()),
-        _ => {}
     }
-    out
+}
+
+impl Counts<'_> {
+    fn kind(&self) -> StopKind {
+        let total = self.covering.len();
+        let abrupt = self.until.len() * 10 >= total * 9;
+        let back_at_once = total >= 3 && self.resumed * 10 >= total * 9;
+        if self.errors.about_the_bus > 0 {
+            StopKind::BusFault
+        } else if self.all_stopped && abrupt && (self.errors.overflow > 0 || back_at_once) {
+            StopKind::CapturePause
+        } else if !abrupt {
+            StopKind::BusSleep
+        } else {
+            StopKind::Unknown
+        }
+    }
 }

@@ -9,6 +9,7 @@ use crate::analysis::diagnosis::{
 };
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::diagnostics::{meaning, pid_value};
+use crate::ids::NodeIndex;
 
 /// A code of one module, in words.
 #[derive(Clone, Debug)]
@@ -192,7 +193,7 @@ pub fn blame(analysis: &Analysis, row: &Blame) -> String {
 }
 
 fn frames(analysis: &Analysis, frames: Frames) -> String {
-    let name = |node: usize| &analysis.nodes[node].name;
+    let name = |node: NodeIndex| &analysis.nodes[node].name;
     match frames {
         Frames::Heard { node } => format!(
             "the frames contradict it, {} was heard throughout this capture: the code remembers \

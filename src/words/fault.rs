@@ -9,6 +9,7 @@ use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences};
 use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, seconds};
+use crate::ids::NodeIndex;
 
 /// What something is about, as people call it.
 pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
@@ -23,7 +24,7 @@ pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
                 names => names.join(", "),
             }
         }
-        Subject::Channel(channel) => analysis.channels[*channel].name.clone(),
+        Subject::Channel(channel) => analysis.channel(*channel).name.clone(),
         Subject::Vehicle => "vehicle".to_owned(),
     }
 }
@@ -38,7 +39,7 @@ fn unheard(analysis: &Analysis, module: &Unheard) -> String {
 
 /// The nodes or modules that a finding is about, by name; none for a bus or the vehicle.
 pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
-    let name = |node: &usize| analysis.nodes[*node].name.clone();
+    let name = |node: &NodeIndex| analysis.nodes[*node].name.clone();
     match &finding.subject {
         Subject::Node(node) => vec![name(node)],
         Subject::Nodes(nodes) => nodes.iter().map(name).collect(),
@@ -211,7 +212,7 @@ fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
     let Fact::Flood { above, bins, bin, peak, busiest } = fact else { return String::new() };
     let busiest = busiest.map_or(String::new(), |id| {
         let id = &analysis.identifiers[id];
-        let all = analysis.channels[id.channel].frames;
+        let all = analysis.channel(id.channel).frames;
         format!("; most frames: {}, {} of {all}", id_label(id.id), id.frames)
     });
     format!(

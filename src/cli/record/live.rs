@@ -114,7 +114,7 @@ fn line(report: &Analysis, elapsed: Duration, dropped: u64) -> String {
         parts.push(format!(
             "silent: {} for {}{more}",
             who(report, latest),
-            duration(latest.duration)
+            duration(latest.duration())
         ));
     }
     parts.push(format!("{frames} frames"));

@@ -4,6 +4,7 @@ use super::{Symptom, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
+use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
@@ -22,7 +23,7 @@ const FEW_ERRORS: usize = 3;
 const FREQUENT: f64 = 10.0;
 
 /// The symptoms of a channel.
-pub fn of(analysis: &Analysis, channel: usize, out: &mut Vec<Symptom>) {
+pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
     let periodic = analysis
         .identifiers
         .iter()
@@ -49,12 +50,12 @@ pub fn of(analysis: &Analysis, channel: usize, out: &mut Vec<Symptom>) {
     out.extend(flood(analysis, channel));
 }
 
-fn errors(analysis: &Analysis, channel: usize, silent: &[&Outage]) -> Option<Symptom> {
+fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Option<Symptom> {
     let margin = nanoseconds(NEAR);
     let explained = |time: Nanoseconds| {
         silent.iter().any(|outage| (outage.start - margin..=outage.end + margin).contains(&time))
     };
-    let errors = analysis.channels[channel].errors.iter();
+    let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
         errors.filter(|event| event.about_the_bus && !explained(event.time)).collect();
     if loose.len() < FEW_ERRORS {
@@ -71,8 +72,8 @@ fn errors(analysis: &Analysis, channel: usize, silent: &[&Outage]) -> Option<Sym
     Some(Symptom::new(Subject::Channel(channel), fact).with_signs([Sign::ErrorKind(kind)]))
 }
 
-fn flood(analysis: &Analysis, channel: usize) -> Option<Symptom> {
-    let load = analysis.channels[channel].load.as_ref()?;
+fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+    let load = analysis.channel(channel).load.as_ref()?;
     let bins = load.load.iter().filter(|load| **load >= FULL).count();
     if bins < FULL_BINS {
         return None;

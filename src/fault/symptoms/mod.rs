@@ -10,12 +10,13 @@ pub use symptom::Symptom;
 
 use crate::analysis::symptom::Silences;
 use crate::analysis::{Analysis, Outage};
+use crate::capture::ChannelIndex;
 
 /// All symptoms of an analysis: what the frames show, then what modules tell.
 pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     let mut out = nodes::silent(analysis);
     for channel in 0..analysis.channels.len() {
-        bus::of(analysis, channel, &mut out);
+        bus::of(analysis, channel as ChannelIndex, &mut out);
     }
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
@@ -27,7 +28,7 @@ fn summed(outages: &[&Outage]) -> Silences {
     let start = |outage: Option<&&Outage>| outage.map_or(0, |outage| outage.start);
     Silences {
         times: outages.len(),
-        seconds: outages.iter().map(|outage| outage.duration).sum(),
+        seconds: outages.iter().map(|outage| outage.duration()).sum(),
         first: start(outages.first()),
         last: start(outages.last()),
         ongoing: matches!(outages, [one] if one.ongoing),

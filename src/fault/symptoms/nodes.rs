@@ -6,6 +6,7 @@ use crate::analysis::symptom::{Fact, Return, Rhythm, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
 const NEAR: f64 = 1.0;
@@ -23,18 +24,19 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
 }
 
 fn alone(analysis: &Analysis) -> Vec<Symptom> {
-    let whole = |node: usize| -> Vec<&Outage> {
+    let whole = |node: NodeIndex| -> Vec<&Outage> {
         analysis
             .lost()
             .filter(|outage| outage.scope == Scope::Node && outage.nodes == [node])
             .collect()
     };
-    let of_nodes = (0..analysis.nodes.len()).map(|node| (Subject::Node(node), whole(node)));
+    let of_nodes =
+        (0..analysis.nodes.len()).map(NodeIndex).map(|node| (Subject::Node(node), whole(node)));
     // An identifier whose sender is not known may be all that a module sends.
     let lone = |outage: &&Outage| {
         outage.scope == Scope::Identifier && outage.nodes.is_empty() && !outage.ids.is_empty()
     };
-    let mut ids: Vec<&[usize]> =
+    let mut ids: Vec<&[IdIndex]> =
         analysis.lost().filter(lone).map(|outage| outage.ids.as_slice()).collect();
     ids.sort_unstable();
     ids.dedup();
@@ -67,10 +69,10 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         nodes.sort_unstable();
         nodes
     };
-    let mut sets: Vec<Vec<usize>> = analysis.lost().filter(of_branch).map(ascending).collect();
+    let mut sets: Vec<Vec<NodeIndex>> = analysis.lost().filter(of_branch).map(ascending).collect();
     sets.sort_unstable();
     sets.dedup();
-    let symptom = |set: Vec<usize>| {
+    let symptom = |set: Vec<NodeIndex>| {
         let outages: Vec<&Outage> =
             analysis.lost().filter(of_branch).filter(|outage| ascending(outage) == set).collect();
         let here =
@@ -136,7 +138,7 @@ fn errors_near(analysis: &Analysis, outages: &[&Outage]) -> usize {
     };
     let channel = outages.iter().find_map(|outage| outage.channel);
     channel.map_or(0, |channel| {
-        let errors = analysis.channels[channel].errors.iter();
+        let errors = analysis.channel(channel).errors.iter();
         errors.filter(|event| event.about_the_bus && near(event.time)).count()
     })
 }

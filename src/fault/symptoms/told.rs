@@ -8,6 +8,7 @@ use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+use crate::ids::NodeIndex;
 
 /// Modules that do not answer, or are missed without being on this bus, from which a gateway is in
 /// question.
@@ -33,7 +34,7 @@ struct Told<'a> {
     /// What fell silent alone.
     silent: Vec<Subject>,
     /// The nodes among which a module that others miss may be.
-    among: Vec<usize>,
+    among: Vec<NodeIndex>,
     /// Modules that do not answer and ought to.
     mute: Vec<&'a TalkEntry>,
 }
@@ -42,7 +43,7 @@ impl<'a> Told<'a> {
     fn new(analysis: &'a Analysis, shown: &[Symptom]) -> Self {
         let alone = shown.iter().filter(|symptom| symptom.kind() == SymptomKind::NodeSilent);
         let together = shown.iter().filter(|symptom| symptom.kind() == SymptomKind::NodesSilent);
-        let mut among: Vec<usize> = alone
+        let mut among: Vec<NodeIndex> = alone
             .clone()
             .chain(together)
             .flat_map(|symptom| match &symptom.subject {

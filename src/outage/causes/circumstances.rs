@@ -1,10 +1,11 @@
 //! Signs beside counters and phase: how the node went, how it came back, and what the supply did
 //! meanwhile.
 
-use super::{Kind, Sign};
+use super::{Kind, ReturnSign, Weighed};
 use crate::fold::diagnostics::supply::Supply;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
-use crate::silence::Losses;
+use crate::ids::IdIndex;
+use crate::outage::Observed;
 
 /// A dip of the supply just before a loss makes a reset so many times likelier than an open wire
 /// (common practice, no source).
@@ -23,99 +24,93 @@ const PATTERN_NEAR: f64 = 0.006;
 /// Fewest identifiers that make a pattern.
 const PATTERN_IDS: usize = 3;
 
+/// A sign that makes a node that started anew so many times likelier.
+fn weighed(times: f64, sign: ReturnSign) -> Weighed {
+    Weighed { log_ratio: -times.ln(), kind: Kind::Other(sign) }
+}
+
 /// The supply fell below the level at which modules get into trouble, just before.
-pub(super) fn supply(supply: &Supply, silence: Silence) -> Option<Sign> {
+pub(super) fn supply(supply: &Supply, silence: Silence) -> Option<Weighed> {
     let level = supply.levels()[1];
     let near = nanoseconds(DIP_NEAR);
     let before = |(time, volts): &&(Nanoseconds, f64)| {
         *volts < level && (silence.start - near..=silence.start + near / 4).contains(time)
     };
     let (_, volts) = supply.series.iter().filter(before).min_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(Sign { log_ratio: -DIP_SPEAKS.ln(), kind: Kind::Dip { volts: *volts } })
+    Some(weighed(DIP_SPEAKS, ReturnSign::SupplyDip { volts: *volts }))
 }
 
-/// An open wire silences all identifiers at one instant; a node that shuts down ends them one after
+/// An open wire silences all identifiers at one moment; a node that shuts down ends them one after
 /// another.
 pub(super) fn orderly_end(
-    timing: &Timing,
-    losses: &Losses,
-    ids: &[usize],
+    observed: &Observed<'_>,
+    ids: &[IdIndex],
     silence: Silence,
-) -> Option<Sign> {
-    let around = around(timing, ids, silence);
+) -> Option<Weighed> {
+    let around = around(observed.timing, ids, silence);
     let last = around.iter().map(|(_, own)| own.start).max()?;
-    let early = |(id, own): &&(usize, Silence)| {
-        losses.expected[*id].is_some_and(|expected| {
+    let early = |(id, own): &&(IdIndex, Silence)| {
+        observed.losses.expected[*id].is_some_and(|expected| {
             let due = 3.0 * expected.rhythm.period + 5.0 * expected.rhythm.jitter + 0.2;
             last - own.start > nanoseconds(due)
         })
     };
     let first = around.iter().filter(early).map(|(_, own)| own.start).min()?;
-    Some(Sign {
-        log_ratio: -ORDERLY_SPEAKS.ln(),
-        kind: Kind::OrderlyEnd { over: seconds(last - first) },
-    })
+    Some(weighed(ORDERLY_SPEAKS, ReturnSign::OrderlyEnd { seconds: seconds(last - first) }))
 }
 
 /// A node that starts sends its first frames in the same order and distances each time; one that
 /// was only unheard does not.
 pub(super) fn boot_pattern(
-    timing: &Timing,
-    losses: &Losses,
-    ids: &[usize],
+    observed: &Observed<'_>,
+    ids: &[IdIndex],
     silence: Silence,
-) -> Option<Sign> {
-    let own = first_frames(timing, losses, ids, silence);
+) -> Option<Weighed> {
+    let own = first_frames(observed, ids, silence);
     if own.len() < PATTERN_IDS {
         return None;
     }
-    let others = losses
-        .losses
-        .iter()
-        .filter(|loss| loss.id == own[0].0 && !loss.ongoing && loss.silence.overlap(&silence) == 0);
+    let others =
+        observed.losses.losses.iter().filter(|loss| {
+            loss.id == own[0].0 && !loss.ongoing && loss.silence.overlap(&silence) == 0
+        });
     let matches = |other: Silence| {
-        let other = first_frames(timing, losses, ids, other);
-        let same = |(id, at): &(usize, f64)| {
+        let other = first_frames(observed, ids, other);
+        let same = |(id, at): &(IdIndex, f64)| {
             other
                 .iter()
                 .any(|(other, other_at)| other == id && (at - other_at).abs() <= PATTERN_NEAR)
         };
         own.iter().all(same)
     };
-    let count = others.filter(|loss| matches(loss.silence)).count();
-    if count == 0 {
+    let returns = others.filter(|loss| matches(loss.silence)).count();
+    if returns == 0 {
         return None;
     }
     // The first frame of all is the origin; the others could have been anywhere in their periods.
     let luck: f64 = own[1..]
         .iter()
-        .filter_map(|(id, _)| Some(2.0 * PATTERN_NEAR / losses.expected[*id]?.rhythm.period))
+        .filter_map(|(id, _)| {
+            Some(2.0 * PATTERN_NEAR / observed.losses.expected[*id]?.rhythm.period)
+        })
         .map(|chance| chance.min(1.0))
         .product();
     let ratio = (1.0 / luck.max(1e-9)).min(PATTERN_AT_MOST);
-    Some(Sign {
-        log_ratio: -ratio.ln(),
-        kind: Kind::BootPattern { ids: own.len(), returns: count, luck },
-    })
+    Some(weighed(ratio, ReturnSign::BootPattern { identifiers: own.len(), returns, luck }))
 }
 
 /// The silence of each periodic identifier around the middle of `silence`.
-fn around(timing: &Timing, ids: &[usize], silence: Silence) -> Vec<(usize, Silence)> {
+fn around(timing: &Timing, ids: &[IdIndex], silence: Silence) -> Vec<(IdIndex, Silence)> {
     let middle = silence.start + silence.length() / 2;
     ids.iter().filter_map(|id| Some((*id, timing.ids[*id].silences.around(middle)?))).collect()
 }
 
 /// First frame of each identifier after a silence, in seconds since the first of all, that one in
 /// front.
-fn first_frames(
-    timing: &Timing,
-    losses: &Losses,
-    ids: &[usize],
-    silence: Silence,
-) -> Vec<(usize, f64)> {
-    let mut first: Vec<(usize, Nanoseconds)> = around(timing, ids, silence)
+fn first_frames(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence) -> Vec<(IdIndex, f64)> {
+    let mut first: Vec<(IdIndex, Nanoseconds)> = around(observed.timing, ids, silence)
         .into_iter()
-        .filter(|(id, _)| losses.expected[*id].is_some())
+        .filter(|(id, _)| observed.losses.expected[*id].is_some())
         .map(|(id, own)| (id, own.end))
         .collect();
     first.sort_by_key(|(id, end)| (*end, *id));

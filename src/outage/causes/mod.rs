@@ -1,16 +1,16 @@
-//! Wiring or power: did a silent node run on unheard, or did it start anew?
+//! Wiring or power: did a silent node run on, or did it start anew?
 //!
-//! A node whose stub, connector or branch is open runs on: its counters have gone on when it is
-//! heard again, and its instants keep their phase. A node that lost its supply or was reset begins
-//! anew: counters start from zero, the phase is another. Each sign is weighed by how likely it is
-//! under both; an answer needs two signs that agree, and 95 %.
+//! A node whose stub, connector or branch is open runs on: when it is heard again, its counters
+//! have gone on and its time stamps keep their phase. A node that lost its supply or was reset
+//! begins anew: its counters start from zero, and its phase is another. Each sign is weighed by
+//! how likely it is under both; an answer needs two signs that agree, and 95 %.
+//! docs/outages.md says how often that is right.
 
 mod circumstances;
 
-use crate::fold::diagnostics::supply::Supply;
-use crate::fold::timing::{Silence, Timing, seconds};
-use crate::network::senders::Clocks;
-use crate::silence::Losses;
+use super::Observed;
+use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Silence, seconds};
+use crate::ids::IdIndex;
 
 /// What the return of a node shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,13 +23,73 @@ pub enum Return {
     Unclear,
 }
 
-/// A verdict with its evidence.
+/// What the return of a node shows, and what that rests on.
 #[derive(Clone, Debug)]
-pub struct Verdict {
-    /// What the return shows.
-    pub verdict: Return,
-    /// Sentences with their numbers.
-    pub evidence: Vec<String>,
+pub struct Judgement {
+    /// What it shows.
+    pub shows: Return,
+    /// The signs.
+    pub signs: Vec<ReturnSign>,
+}
+
+/// One sign of how a node returned. Luck is the chance that it shows by accident, 0 to 1.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ReturnSign {
+    /// Its time stamps kept their phase.
+    PhaseKept {
+        /// How far it is off, in periods.
+        off: f64,
+        /// Within so many periods it counts as kept.
+        tolerance: f64,
+    },
+    /// Its time stamps came back with another phase.
+    PhaseLost {
+        /// How far it is off, in periods.
+        off: f64,
+        /// Within so many periods it would be scatter.
+        tolerance: f64,
+    },
+    /// The supply fell just before.
+    SupplyDip {
+        /// The lowest reading.
+        volts: f64,
+    },
+    /// The identifiers ended one after another, as in a shutdown.
+    OrderlyEnd {
+        /// From the first to the last.
+        seconds: f64,
+    },
+    /// The first frames came as after other returns.
+    BootPattern {
+        /// Of so many identifiers.
+        identifiers: usize,
+        /// After so many other returns.
+        returns: usize,
+        /// Chance of that.
+        luck: f64,
+    },
+    /// Counters had gone on.
+    CountersWentOn {
+        /// How many.
+        count: usize,
+        /// Of so many that are independent.
+        of: usize,
+        /// Chance of that.
+        luck: f64,
+    },
+    /// Counters began at 0 or 1.
+    CountersBeganLow {
+        /// How many.
+        count: usize,
+        /// Of so many that are independent.
+        of: usize,
+        /// Chance of that.
+        luck: f64,
+    },
+    /// Too few signs agree to say anything.
+    TooFew,
+    /// The signs contradict each other.
+    Contradiction,
 }
 
 /// How likely it is that a counter of a running node shows the expected value; the rest is spread
@@ -43,135 +103,148 @@ const COUNTER_BEGINS_LOW: f64 = 0.85;
 const PHASE_KEPT: f64 = 0.95;
 /// A sign that makes one side at least so many times likelier than the other speaks for it.
 const SPEAKS: f64 = 3.0;
-/// Odds at which a verdict is given: 95 %.
+/// Odds at which an answer is given: 95 %.
 const SURE: f64 = 19.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
 
-/// One sign: natural logarithm of how many times likelier it is for a node that ran on than for one
-/// that started anew.
-struct Sign {
+/// One sign and its weight.
+struct Weighed {
+    /// Natural logarithm of how many times likelier it is for a node that ran on than for one that
+    /// started anew.
     log_ratio: f64,
     kind: Kind,
 }
 
 enum Kind {
-    /// Values of the counter: expected, found; and how many it has.
+    /// One counter: whether it shows what it would had it gone on, whether it shows 0 or 1, and how
+    /// many values it has.
     Counter { goes_on: bool, low: bool, modulus: i64 },
-    /// How far the phase is off, in periods, and within what it counts as kept.
-    Phase { off: f64, tolerance: f64 },
-    /// The supply fell to so many volts just before.
-    Dip { volts: f64 },
-    /// The identifiers ended one after another over so many seconds.
-    OrderlyEnd { over: f64 },
-    /// The first frames came as after other returns: of how many identifiers, after how many
-    /// returns, and the chance of that by luck.
-    BootPattern { ids: usize, returns: usize, luck: f64 },
+    /// Any other sign.
+    Other(ReturnSign),
 }
 
-/// Judges the return of the identifiers of one node, or of the nodes of one branch, from a silence.
-pub fn judge(
-    timing: &Timing,
-    losses: &Losses,
-    clocks: &Clocks,
-    supply: &Supply,
-    ids: &[usize],
-    silence: Silence,
-) -> Verdict {
-    let mut signs = signs(timing, losses, clocks, ids, silence);
-    signs.extend(circumstances::supply(supply, silence));
-    signs.extend(circumstances::orderly_end(timing, losses, ids, silence));
-    signs.extend(circumstances::boot_pattern(timing, losses, ids, silence));
+/// Judges the return of the identifiers of one node from a silence.
+pub(super) fn judge(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence) -> Judgement {
+    let mut signs = counters_and_phase(observed, ids, silence);
+    signs.extend(circumstances::supply(observed.supply, silence));
+    signs.extend(circumstances::orderly_end(observed, ids, silence));
+    signs.extend(circumstances::boot_pattern(observed, ids, silence));
     let total: f64 = signs.iter().map(|sign| sign.log_ratio).sum();
-    let verdict = if total >= 0.0 { Return::CarriedOn } else { Return::Restarted };
-    let toward = |sign: &&Sign| sign.log_ratio * total.signum() >= SPEAKS.ln();
+    let toward = |sign: &&Weighed| sign.log_ratio * total.signum() >= SPEAKS.ln();
     let agreeing = signs.iter().filter(toward).count();
     // Signs against it are in the total: they must be outweighed.
     let clear = agreeing >= AGREE && total.abs() >= SURE.ln();
-    let mut evidence = sentences(&signs);
+    let shows = match clear {
+        true if total >= 0.0 => Return::CarriedOn,
+        true => Return::Restarted,
+        false => Return::Unclear,
+    };
+    let mut told = summed_up(&signs);
     if !clear && !signs.is_empty() {
-        let why = if agreeing < AGREE {
-            "two signs that agree are needed"
-        } else {
-            "the signs contradict each other"
-        };
-        evidence.push(format!("whether it ran on or started anew is not clear: {why}"));
+        let too_few = agreeing < AGREE;
+        told.push(if too_few { ReturnSign::TooFew } else { ReturnSign::Contradiction });
     }
-    Verdict { verdict: if clear { verdict } else { Return::Unclear }, evidence }
+    Judgement { shows, signs: told }
 }
 
-fn signs(
-    timing: &Timing,
-    losses: &Losses,
-    clocks: &Clocks,
-    ids: &[usize],
+/// How an identifier came back from a silence, counted in its own periods.
+struct CameBack<'a> {
+    id: &'a IdTiming,
     silence: Silence,
-) -> Vec<Sign> {
+    rhythm: Rhythm,
+    /// Its period in seconds, by its clock where that is known.
+    period: f64,
+    /// Periods from the last frame before to the first after.
+    periods: f64,
+    /// What that number is uncertain by.
+    uncertain: f64,
+}
+
+/// Signs of the counters, and of the phase of the identifier that keeps it best.
+fn counters_and_phase(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence) -> Vec<Weighed> {
     let middle = silence.start + silence.length() / 2;
-    let mut counters: Vec<((i64, u8), Sign)> = Vec::new();
-    let mut phase: Option<(f64, Sign)> = None;
+    let mut steps: Vec<(i64, u8)> = Vec::new();
+    let mut signs = Vec::new();
+    let mut best: Option<(f64, Weighed)> = None;
     for at in ids {
-        let (id, Some(expected)) = (&timing.ids[*at], losses.expected[*at]) else { continue };
-        let Some(own) = id.silences.around(middle) else { continue };
-        let period = clocks.rates[*at].map_or(expected.rhythm.period, |rate| rate.period);
-        let periods = seconds(own.length()) / period;
-        let whole = periods.round();
-        let off = (periods - whole).abs();
-        // Two instants, each with the scatter of sending and arbitration; and what the period
+        let Some(back) = came_back(observed, *at, middle) else { continue };
+        let (tolerance, sign) = back.phase();
+        if tolerance < 0.2 && best.as_ref().is_none_or(|(best, _)| tolerance < *best) {
+            best = Some((tolerance, sign));
+        }
+        let Some([before, after]) = back.id.silences.payloads(back.silence) else { continue };
+        for counter in &observed.clocks.counters[*at] {
+            // Identifiers of one timer count in step: they are one sign.
+            let step = ((back.period * 1e3).round() as i64, counter.width);
+            if steps.contains(&step) || back.uncertain > 0.3 {
+                continue;
+            }
+            steps.push(step);
+            signs.push(back.counter(counter, before, after));
+        }
+    }
+    signs.extend(best.map(|(_, sign)| sign));
+    signs
+}
+
+/// `None` for an identifier that is not periodic or was not silent then.
+fn came_back<'a>(observed: &Observed<'a>, at: IdIndex, time: Nanoseconds) -> Option<CameBack<'a>> {
+    let id = &observed.timing.ids[at];
+    let rhythm = observed.losses.expected[at]?.rhythm;
+    let silence = id.silences.around(time)?;
+    let rate = observed.clocks.rates[at];
+    let period = rate.map_or(rhythm.period, |rate| rate.period);
+    let periods = seconds(silence.length()) / period;
+    let uncertain = rate.map_or(rhythm.jitter / period / 30.0, |rate| rate.error) * periods;
+    Some(CameBack { id, silence, rhythm, period, periods, uncertain })
+}
+
+impl CameBack<'_> {
+    /// How far its phase may be off to count as kept, in periods, and what it is.
+    fn phase(&self) -> (f64, Weighed) {
+        let off = (self.periods - self.periods.round()).abs();
+        // Two time stamps, each with the scatter of sending and arbitration; and what the period
         // itself is uncertain by.
-        let uncertain = clocks.rates[*at]
-            .map_or(expected.rhythm.jitter / period / 30.0, |rate| rate.error)
-            * periods;
-        let scatter = (expected.rhythm.jitter * std::f64::consts::SQRT_2 / period).hypot(uncertain);
+        let scatter =
+            (self.rhythm.jitter * std::f64::consts::SQRT_2 / self.period).hypot(self.uncertain);
         // 95 % of a normal scatter lie within 1.96 standard deviations; a little more, since
         // arbitration has a longer tail.
         let tolerance = (2.2 * scatter).max(0.02);
-        if tolerance < 0.2 && phase.as_ref().is_none_or(|(best, _)| tolerance < *best) {
-            let ratio = if off <= tolerance {
-                PHASE_KEPT / (2.0 * tolerance)
-            } else {
-                (1.0 - PHASE_KEPT) / (1.0 - 2.0 * tolerance)
-            };
-            phase = Some((
-                tolerance,
-                Sign { log_ratio: ratio.ln(), kind: Kind::Phase { off, tolerance } },
-            ));
-        }
-        let Some([before, after]) = id.silences.payloads(own) else { continue };
-        for counter in &clocks.counters[*at] {
-            // Identifiers of one timer count in step: they are one sign.
-            let step = ((period * 1e3).round() as i64, counter.width);
-            if counters.iter().any(|(known, _)| *known == step) || uncertain > 0.3 {
-                continue;
-            }
-            let modulus = counter.modulus();
-            let due = (i64::from(counter.value(before)) + whole as i64).rem_euclid(modulus);
-            let found = i64::from(counter.value(after));
-            let spread = 1.0 / modulus as f64;
-            let (goes_on, low) = (found == due, found <= 1);
-            let carried =
-                COUNTER_GOES_ON * f64::from(u8::from(goes_on)) + (1.0 - COUNTER_GOES_ON) * spread;
-            let anew = COUNTER_BEGINS_LOW / 2.0 * f64::from(u8::from(low))
-                + (1.0 - COUNTER_BEGINS_LOW) * spread;
-            counters.push((
-                step,
-                Sign {
-                    log_ratio: (carried / anew).ln(),
-                    kind: Kind::Counter { goes_on, low, modulus },
-                },
-            ));
-        }
+        let (ratio, sign) = if off <= tolerance {
+            (PHASE_KEPT / (2.0 * tolerance), ReturnSign::PhaseKept { off, tolerance })
+        } else {
+            let ratio = (1.0 - PHASE_KEPT) / (1.0 - 2.0 * tolerance);
+            (ratio, ReturnSign::PhaseLost { off, tolerance })
+        };
+        (tolerance, Weighed { log_ratio: ratio.ln(), kind: Kind::Other(sign) })
     }
-    counters.into_iter().map(|(_, sign)| sign).chain(phase.map(|(_, sign)| sign)).collect()
+
+    /// What a counter shows, from the payloads before and after.
+    fn counter(&self, counter: &AliveCounter, before: [u8; 8], after: [u8; 8]) -> Weighed {
+        let modulus = counter.modulus();
+        let whole = self.periods.round() as i64;
+        let due = (i64::from(counter.value(before)) + whole).rem_euclid(modulus);
+        let found = i64::from(counter.value(after));
+        let spread = 1.0 / modulus as f64;
+        let (goes_on, low) = (found == due, found <= 1);
+        let carried =
+            COUNTER_GOES_ON * f64::from(u8::from(goes_on)) + (1.0 - COUNTER_GOES_ON) * spread;
+        let anew = COUNTER_BEGINS_LOW / 2.0 * f64::from(u8::from(low))
+            + (1.0 - COUNTER_BEGINS_LOW) * spread;
+        let kind = Kind::Counter { goes_on, low, modulus };
+        Weighed { log_ratio: (carried / anew).ln(), kind }
+    }
 }
 
-fn sentences(signs: &[Sign]) -> Vec<String> {
+/// The signs as they are told: counters together, behind the others.
+fn summed_up(signs: &[Weighed]) -> Vec<ReturnSign> {
     let mut out = Vec::new();
-    let (mut total, mut on, mut low, mut luck_on, mut luck_low) = (0, 0, 0, 1.0, 1.0);
+    let (mut of, mut on, mut low, mut luck_on, mut luck_low) = (0, 0, 0, 1.0, 1.0);
     for sign in signs {
         match sign.kind {
             Kind::Counter { goes_on, low: is_low, modulus } => {
-                total += 1;
+                of += 1;
                 if goes_on {
                     on += 1;
                     luck_on /= modulus as f64;
@@ -181,42 +254,14 @@ fn sentences(signs: &[Sign]) -> Vec<String> {
                     luck_low *= 2.0 / modulus as f64;
                 }
             }
-            Kind::Phase { off, tolerance } if off <= tolerance => {
-                out.push(format!(
-                    "its instants kept their phase to {:.1} % of a period (by luck: {:.0} %)",
-                    off * 100.0,
-                    tolerance * 200.0
-                ));
-            }
-            Kind::Dip { volts } => out.push(format!("the supply fell to {volts:.1} V just before")),
-            Kind::OrderlyEnd { over } => {
-                out.push(format!("its identifiers ended one after another over {over:.1} s, as in a shutdown"));
-            }
-            Kind::BootPattern { ids, returns, luck } => out.push(format!(
-                "the first frames of {ids} identifiers came in the order and distances of {returns} other return{} (by luck: 1 in {:.0})",
-                if returns == 1 { "" } else { "s" },
-                1.0 / luck.max(1e-9)
-            )),
-            Kind::Phase { off, tolerance } => {
-                out.push(format!(
-                    "its instants came back {:.0} % of a period out of phase, {:.0} % would be scatter",
-                    off * 100.0,
-                    tolerance * 100.0
-                ));
-            }
+            Kind::Other(sign) => out.push(sign),
         }
     }
     if on > 0 {
-        out.push(format!(
-            "{on} of {total} independent counters had gone on as if it had run (by luck: 1 in {:.0})",
-            1.0 / luck_on
-        ));
+        out.push(ReturnSign::CountersWentOn { count: on, of, luck: luck_on });
     }
     if low > 0 {
-        out.push(format!(
-            "{low} of {total} independent counters began at 0 or 1 (by luck: 1 in {:.0})",
-            1.0 / luck_low
-        ));
+        out.push(ReturnSign::CountersBeganLow { count: low, of, luck: luck_low });
     }
     out
 }

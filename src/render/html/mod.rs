@@ -12,6 +12,7 @@ use serde::Serialize;
 use super::Renderer;
 use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Scope};
 use crate::fold::timing::seconds;
+use crate::words;
 use crate::words::terms::{date, duration, kind};
 
 /// Renders one self-contained HTML file.
@@ -120,8 +121,11 @@ fn lanes(report: &Analysis) -> Vec<LaneView> {
 
 fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
     let label = match report.channels.len() {
-        1 => lane.label.clone(),
-        _ => format!("{} {}", report.channels[lane.channel].name, lane.label),
+        1 => words::network::lane(report, lane),
+        _ => {
+            let channel = &report.channel(lane.channel).name;
+            format!("{channel} {}", words::network::lane(report, lane))
+        }
     };
     let since = |time: Nanoseconds| format!("{:.1} s", seconds(time - axis.begin));
     let mut bars = Vec::new();
@@ -136,7 +140,7 @@ fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
             "{}: {} for {}, from {} to {end}",
             label,
             kind(outage),
-            duration(outage.duration),
+            duration(outage.duration()),
             since(outage.start)
         )
     };

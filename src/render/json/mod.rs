@@ -12,7 +12,10 @@ use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJso
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::{Analysis, Basis, BitRate, Cause, Nanoseconds, Scope};
+use crate::analysis::{Analysis, Basis, BitRate, Cause, DeviationKind, Nanoseconds, Scope};
+use crate::capture::ChannelIndex;
+use crate::ids::{IdIndex, NodeIndex};
+use crate::words;
 use crate::words::terms::id_label;
 
 /// Renders the JSON document.
@@ -168,9 +171,9 @@ pub(super) fn document(report: &Analysis) -> impl Serialize {
 }
 
 fn build(report: &Analysis) -> Document {
-    let id_name = |at: &usize| id_label(report.identifiers[*at].id);
-    let node_name = |at: &usize| report.nodes[*at].name.clone();
-    let channel_name = |at: usize| report.channels[at].name.clone();
+    let id_name = |at: &IdIndex| id_label(report.identifiers[*at].id);
+    let node_name = |at: &NodeIndex| report.nodes[*at].name.clone();
+    let channel_name = |at: ChannelIndex| report.channel(at).name.clone();
     Document {
         schema: "lostnode.report/1",
         captures: captures(report),
@@ -186,8 +189,8 @@ fn build(report: &Analysis) -> Document {
                 kind: if id.rhythm.is_some() { "periodic" } else { "event" },
                 period_s: id.rhythm.map(|rhythm| rhythm.period),
                 jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
-                drift_ppm: id.drift_ppm.map(|(drift, _)| drift),
-                drift_error_ppm: id.drift_ppm.map(|(_, error)| error),
+                drift_ppm: id.skew_ppm.map(|(skew, _)| skew),
+                drift_error_ppm: id.skew_ppm.map(|(_, error)| error),
                 alive_counter: id.counter.map(|counter| CounterJson {
                     byte: counter.byte,
                     bit: counter.bit,
@@ -232,10 +235,10 @@ fn build(report: &Analysis) -> Document {
                     .collect(),
                 start: time(outage.start),
                 end: time(outage.end),
-                duration_s: outage.duration,
+                duration_s: outage.duration(),
                 cause: cause_name(outage.cause),
                 ongoing_at_end: outage.ongoing,
-                evidence: outage.evidence.clone(),
+                evidence: words::outage::evidence(report, outage),
             })
             .collect(),
         codes: each(&report.diagnosis.codes, |code| diagnosis::code(report, code)),
@@ -252,9 +255,9 @@ fn build(report: &Analysis) -> Document {
             .iter()
             .map(|deviation| DeviationJson {
                 channel: channel_name(deviation.channel),
-                id: crate::words::terms::id_label(deviation.id),
-                kind: deviation.kind,
-                text: deviation.text.clone(),
+                id: id_label(deviation.id),
+                kind: deviation_name(deviation.kind),
+                text: words::network::deviation(report, deviation),
             })
             .collect(),
         findings: report
@@ -264,7 +267,7 @@ fn build(report: &Analysis) -> Document {
             .map(|(at, finding)| findings::finding(report, at, finding))
             .collect(),
         next_tests: each(report.next_tests(), |test| findings::test(report, test)),
-        notices: report.notices.clone(),
+        notices: words::notices::notices(report),
     }
 }
 
@@ -346,6 +349,14 @@ pub(super) fn cause_name(cause: Cause) -> &'static str {
         Cause::BusSleep => "bus_sleep",
         Cause::CaptureGap => "capture_gap",
         Cause::Unknown => "unknown",
+    }
+}
+
+fn deviation_name(kind: DeviationKind) -> &'static str {
+    match kind {
+        DeviationKind::New { .. } => "new",
+        DeviationKind::TooSlow(_) => "too_slow",
+        DeviationKind::TooFast(_) => "too_fast",
     }
 }
 

@@ -66,8 +66,8 @@ impl Row {
             for node in &outage.nodes {
                 let name = &report.nodes[*node].name;
                 match lost.iter_mut().find(|(known, _)| known == name) {
-                    Some(known) => known.1 += outage.duration,
-                    None => lost.push((name.clone(), outage.duration)),
+                    Some(known) => known.1 += outage.duration(),
+                    None => lost.push((name.clone(), outage.duration())),
                 }
             }
         }

@@ -11,7 +11,8 @@ use anstyle::{AnsiColor, Style};
 use crate::analysis::{Analysis, BitRate, Outage, Scope};
 use crate::fold::timing::seconds;
 use crate::render::Renderer;
-use crate::words::terms::{date, duration, kind};
+use crate::words;
+use crate::words::terms::{date, duration, id_label, kind};
 
 /// Renders text with styles; the caller's stream strips them where the output is no terminal.
 pub struct Text {
@@ -110,11 +111,11 @@ fn worst(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         match rows.iter_mut().find(|row| row.0 == who) {
             Some(row) => {
                 row.1 += 1;
-                row.2 += outage.duration;
-                row.3 = row.3.max(outage.duration);
+                row.2 += outage.duration();
+                row.3 = row.3.max(outage.duration());
                 row.4 |= outage.ongoing;
             }
-            None => rows.push((who, 1, outage.duration, outage.duration, outage.ongoing)),
+            None => rows.push((who, 1, outage.duration(), outage.duration(), outage.ongoing)),
         }
     }
     if rows.is_empty() {
@@ -160,10 +161,10 @@ impl Text {
                 out,
                 "{at:>10.2} s  {style}{}{style:#} for {}{still}",
                 kind(outage),
-                duration(outage.duration)
+                duration(outage.duration())
             )?;
             indented(out, &who(report, outage))?;
-            for sentence in &outage.evidence {
+            for sentence in words::outage::evidence(report, outage) {
                 indented(out, &format!("- {sentence}"))?;
             }
         }
@@ -195,7 +196,8 @@ fn deviations(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     }
     writeln!(out, "{HEAD}Not as the roster says{HEAD:#}")?;
     for deviation in report.deviations.iter().take(30) {
-        writeln!(out, "- {} {}", report.channels[deviation.channel].name, deviation.text)?;
+        let channel = &report.channel(deviation.channel).name;
+        writeln!(out, "- {channel} {}", words::network::deviation(report, deviation))?;
     }
     if report.deviations.len() > 30 {
         writeln!(out, "… and {} more", report.deviations.len() - 30)?;
@@ -212,26 +214,15 @@ fn indented(out: &mut dyn Write, text: &str) -> io::Result<()> {
 
 /// The nodes or identifiers of an outage, and its channel.
 pub fn who(report: &Analysis, outage: &Outage) -> String {
-    let channel = outage.channel.map(|at| report.channels[at].name.clone());
-    let names = |many: &[usize], name: &dyn Fn(usize) -> String| {
-        let mut shown: Vec<String> = many.iter().take(4).map(|at| name(*at)).collect();
-        if many.len() > 4 {
-            shown.push(format!("{} more", many.len() - 4));
-        }
-        shown.join(", ")
+    let channel = outage.channel.map(|at| report.channel(at).name.clone());
+    let of_nodes = first_four(outage.nodes.iter().map(|at| report.nodes[*at].name.clone()));
+    let of_ids = if outage.ids.is_empty() {
+        let never: Vec<String> =
+            outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();
+        never.join(", ")
+    } else {
+        first_four(outage.ids.iter().map(|at| id_label(report.identifiers[*at].id)))
     };
-    let of_nodes = names(&outage.nodes, &|at| report.nodes[at].name.clone());
-    let mut of_ids =
-        names(&outage.ids, &|at| crate::words::terms::id_label(report.identifiers[at].id));
-    if outage.ids.is_empty() {
-        let never: Vec<String> = outage
-            .never_heard
-            .iter()
-            .take(4)
-            .map(|id| crate::words::terms::id_label(*id))
-            .collect();
-        of_ids = never.join(", ");
-    }
     match (outage.scope, channel) {
         (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
         (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),
@@ -239,6 +230,16 @@ pub fn who(report: &Analysis, outage: &Outage) -> String {
         (Scope::Identifier, Some(channel)) if of_nodes.is_empty() => format!("{channel} {of_ids}"),
         (Scope::Identifier, Some(channel)) => format!("{channel} {of_ids} of {of_nodes}"),
     }
+}
+
+/// The first four names, and how many more there are.
+fn first_four(names: impl ExactSizeIterator<Item = String>) -> String {
+    let more = names.len().saturating_sub(4);
+    let mut shown: Vec<String> = names.take(4).collect();
+    if more > 0 {
+        shown.push(format!("{more} more"));
+    }
+    shown.join(", ")
 }
 
 fn channels(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
@@ -301,9 +302,9 @@ fn notices(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         return Ok(());
     }
     writeln!(out, "\n{HEAD}Please note{HEAD:#}")?;
-    for notice in &report.notices {
+    for notice in words::notices::notices(report) {
         let options = textwrap::Options::new(WIDTH).initial_indent("- ").subsequent_indent("  ");
-        for line in textwrap::wrap(notice, options) {
+        for line in textwrap::wrap(&notice, options) {
             writeln!(out, "{line}")?;
         }
     }

@@ -10,6 +10,7 @@ use crate::analysis::diagnosis::{
 use crate::analysis::{Node, Outage, Scope};
 use crate::fold::diagnostics::{Diagnostics, Identity, Module, is_vin};
 use crate::fold::timing::Nanoseconds;
+use crate::ids::NodeIndex;
 use lostnode_parsers::dtc;
 
 /// PID of a freeze frame that holds the code it was stored with (SAE J1979, service 02).
@@ -141,9 +142,10 @@ fn blamed(
         .collect();
     let witness = |(at, node): (usize, &Node)| {
         let hit = outages.iter().filter(|outage| {
-            matches!(outage.scope, Scope::Node | Scope::Branch) && outage.nodes.contains(&at)
+            matches!(outage.scope, Scope::Node | Scope::Branch)
+                && outage.nodes.contains(&NodeIndex(at))
         });
-        let longest = hit.clone().map(|outage| outage.duration).fold(0.0, f64::max);
+        let longest = hit.clone().map(|outage| outage.duration()).fold(0.0, f64::max);
         Witness { name: node.name.clone(), outages: hit.count(), longest }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();

@@ -1,4 +1,4 @@
-//! Which identifiers have one sender, from their clocks alone.
+//! Which identifiers have one sender, from the skew of their clocks alone (docs/roster.md).
 //!
 //! All timers of a node run from one oscillator, so the ratio of measured to nominal period is the
 //! same for all its identifiers, and differs from node to node by some 10 to 100 ppm. Two
@@ -6,7 +6,7 @@
 //! are too wide to exclude another node by, the answer is "cannot tell yet".
 
 use crate::fold::timing::{self, AliveCounter, Clock, Offsets, Rate, Timing};
-use crate::ids::Map;
+use crate::ids::{IdIndex, Map};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five
 /// networks of the ECUPrint supplement (IEEE TIFS 2022), of SAE J1939-71, and their doubles and
@@ -37,7 +37,7 @@ const ALIKE: f64 = 3.5;
 /// The nominal period next to a measured one, in seconds.
 ///
 /// ```
-/// use lostnode::network::senders::nominal;
+/// use lostnode::network::clocks::nominal;
 /// assert_eq!(nominal(0.010003), Some(0.01));
 /// assert_eq!(nominal(0.014341), None);
 /// ```
@@ -49,9 +49,9 @@ pub fn nominal(period: f64) -> Option<f64> {
     ((period / next - 1.0).abs() <= FURTHEST).then_some(next)
 }
 
-/// Drift against the nominal period, as a ratio (1e-6 is 1 ppm); `None` for a period that is near
-/// no nominal one.
-pub fn drift(period: f64) -> Option<f64> {
+/// Skew of a clock: how far a period is off its nominal one, as a ratio (1e-6 is 1 ppm); `None` for
+/// a period that is near no nominal one.
+pub fn skew(period: f64) -> Option<f64> {
     nominal(period).map(|nominal| period / nominal - 1.0)
 }
 
@@ -66,10 +66,11 @@ pub struct Clocks {
 
 impl Clocks {
     /// Of the identifiers for which `periodic` says so.
-    pub fn of(timing: &Timing, periodic: impl Fn(usize) -> bool) -> Clocks {
+    pub fn of(timing: &Timing, periodic: impl Fn(IdIndex) -> bool) -> Clocks {
         let mut rates = vec![None; timing.ids.len()];
         for channel in 0..timing.channels.len() {
-            let own: Vec<usize> = (0..timing.ids.len())
+            let own: Vec<IdIndex> = (0..timing.ids.len())
+                .map(IdIndex)
                 .filter(|at| usize::from(timing.ids[*at].key.channel) == channel && periodic(*at))
                 .collect();
             let clocks: Vec<_> = own.iter().map(|at| &timing.ids[*at].clock).collect();
@@ -84,10 +85,10 @@ impl Clocks {
 /// Identifiers of one clock.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Group {
-    /// What the caller calls them.
-    pub members: Vec<usize>,
-    /// Their common drift, as a ratio.
-    pub drift: f64,
+    /// Its identifiers, ascending.
+    pub members: Vec<IdIndex>,
+    /// Their common skew, as a ratio; not a number where their periods are near no nominal one.
+    pub skew: f64,
     /// 0 to 1: how sure it is that these share a clock.
     pub confidence: f64,
 }
@@ -95,38 +96,35 @@ pub struct Group {
 /// What the clocks tell.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Grouping {
-    /// Groups, by drift; some of one member.
+    /// Groups, by skew; some of one member.
     pub groups: Vec<Group>,
     /// Identifiers that cannot be placed yet, with the length of capture in seconds that would
     /// likely do.
-    pub undecided: Vec<(usize, f64)>,
+    pub undecided: Vec<(IdIndex, f64)>,
 }
 
 struct Item {
-    name: usize,
-    drift: f64,
+    id: IdIndex,
+    skew: f64,
     error: f64,
     span: f64,
 }
 
-/// Groups identifiers, given what they are called, and the rate and the clock of each.
-pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) -> Grouping {
-    let (mut items, odd): (Vec<Item>, Vec<(usize, Rate)>) = (Vec::new(), Vec::new());
+/// Groups identifiers, given the rate and the clock of each.
+pub fn group<'c>(rates: &[(IdIndex, Rate)], clock: impl Fn(IdIndex) -> &'c Clock) -> Grouping {
+    let (mut items, odd): (Vec<Item>, Vec<(IdIndex, Rate)>) = (Vec::new(), Vec::new());
     let mut odd = odd;
-    for (name, rate) in rates {
-        match drift(rate.period) {
-            Some(drift) => items.push(Item {
-                name: *name,
-                drift,
-                error: rate.error.hypot(FLOOR),
-                span: rate.span,
-            }),
-            None => odd.push((*name, *rate)),
+    for (id, rate) in rates {
+        match skew(rate.period) {
+            Some(skew) => {
+                items.push(Item { id: *id, skew, error: rate.error.hypot(FLOOR), span: rate.span })
+            }
+            None => odd.push((*id, *rate)),
         }
     }
     let (mut precise, mut coarse): (Vec<Item>, Vec<Item>) =
         items.into_iter().partition(|item| item.error <= PRECISE);
-    precise.sort_by(|a, b| a.drift.total_cmp(&b.drift).then(a.name.cmp(&b.name)));
+    precise.sort_by(|a, b| a.skew.total_cmp(&b.skew).then(a.id.cmp(&b.id)));
     let mut clusters: Vec<Cluster> = Vec::new();
     for item in &precise {
         match clusters.last_mut().filter(|cluster| cluster.is_like(item)) {
@@ -136,20 +134,20 @@ pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) ->
     }
     join_neighbours(&mut clusters);
     let mut grouping = Grouping::default();
-    coarse.sort_by(|a, b| a.error.total_cmp(&b.error).then(a.name.cmp(&b.name)));
+    coarse.sort_by(|a, b| a.error.total_cmp(&b.error).then(a.id.cmp(&b.id)));
     for item in &coarse {
         let mut like = clusters.iter_mut().filter(|cluster| cluster.is_like(item));
         match (like.next(), like.next()) {
-            (Some(cluster), None) if item.error <= COARSE => cluster.members.push(item.name),
-            _ => grouping.undecided.push((item.name, needed(item.span, item.error))),
+            (Some(cluster), None) if item.error <= COARSE => cluster.members.push(item.id),
+            _ => grouping.undecided.push((item.id, needed(item.span, item.error))),
         }
     }
-    let neighbours: Vec<f64> = clusters.iter().map(|cluster| cluster.drift()).collect();
+    let neighbours: Vec<f64> = clusters.iter().map(|cluster| cluster.skew()).collect();
     grouping.groups = clusters.into_iter().map(|cluster| cluster.finish(&neighbours)).collect();
     place_odd(&odd, &mut grouping);
     // Drawn once, since each is compared with many others; a period that is near no nominal one has
     // none.
-    let offsets = |(at, rate): &(usize, Rate)| {
+    let offsets = |(at, rate): &(IdIndex, Rate)| {
         Some((*at, Offsets::of(clock(*at), nominal(rate.period)? * 1e9)))
     };
     keep_together(&mut grouping, &rates.iter().filter_map(offsets).collect());
@@ -158,39 +156,40 @@ pub fn group<'c>(rates: &[(usize, Rate)], clock: impl Fn(usize) -> &'c Clock) ->
 
 /// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture
 /// is short, with those whose instants keep together with theirs.
-fn keep_together(grouping: &mut Grouping, offsets: &Map<usize, Offsets>) {
-    // The largest drift that the largest error below would let pass.
-    let relative =
-        |a: usize, b: usize| timing::relative(offsets.get(&a)?, offsets.get(&b)?, ALIKE * PRECISE);
-    let together = |a: usize, b: usize| {
+fn keep_together(grouping: &mut Grouping, offsets: &Map<IdIndex, Offsets>) {
+    // The largest difference of skews that the largest error below would let pass.
+    let relative = |a: IdIndex, b: IdIndex| {
+        timing::relative(offsets.get(&a)?, offsets.get(&b)?, ALIKE * PRECISE)
+    };
+    let together = |a: IdIndex, b: IdIndex| {
         relative(a, b).is_some_and(|pair| {
             let error = pair.error.hypot(FLOOR);
             error <= PRECISE && pair.drift.abs() <= ALIKE * error && pair.wander <= WANDERS
         })
     };
-    let mut groups: Vec<Vec<usize>> = Vec::new();
+    let mut groups: Vec<Vec<IdIndex>> = Vec::new();
     let mut open = Vec::new();
-    for (name, needed) in std::mem::take(&mut grouping.undecided) {
+    for (id, needed) in std::mem::take(&mut grouping.undecided) {
         let mut homes = grouping
             .groups
             .iter_mut()
-            .filter(|group| group.members.iter().all(|member| together(*member, name)));
+            .filter(|group| group.members.iter().all(|member| together(*member, id)));
         if let (Some(home), None) = (homes.next(), homes.next()) {
-            home.members.push(name);
+            home.members.push(id);
             home.members.sort_unstable();
             continue;
         }
-        match groups.iter_mut().find(|group| group.iter().all(|member| together(*member, name))) {
-            Some(group) => group.push(name),
-            None => groups.push(vec![name]),
+        match groups.iter_mut().find(|group| group.iter().all(|member| together(*member, id))) {
+            Some(group) => group.push(id),
+            None => groups.push(vec![id]),
         }
-        open.push((name, needed));
+        open.push((id, needed));
     }
     groups.retain(|group| group.len() > 1);
-    open.retain(|(name, _)| !groups.iter().any(|group| group.contains(name)));
+    open.retain(|(id, _)| !groups.iter().any(|group| group.contains(id)));
     for mut members in groups {
         members.sort_unstable();
-        grouping.groups.push(Group { members, drift: f64::NAN, confidence: 0.9 });
+        grouping.groups.push(Group { members, skew: f64::NAN, confidence: 0.9 });
     }
     grouping.undecided = open;
 }
@@ -201,7 +200,7 @@ fn needed(span: f64, error: f64) -> f64 {
 }
 
 struct Cluster {
-    members: Vec<usize>,
+    members: Vec<IdIndex>,
     weight: f64,
     sum: f64,
 }
@@ -209,10 +208,10 @@ struct Cluster {
 impl Cluster {
     fn of(item: &Item) -> Self {
         let weight = item.error.powi(-2);
-        Cluster { members: vec![item.name], weight, sum: weight * item.drift }
+        Cluster { members: vec![item.id], weight, sum: weight * item.skew }
     }
 
-    fn drift(&self) -> f64 {
+    fn skew(&self) -> f64 {
         self.sum / self.weight
     }
 
@@ -222,7 +221,7 @@ impl Cluster {
     }
 
     fn is_like(&self, item: &Item) -> bool {
-        (self.drift() - item.drift).abs() <= ALIKE * self.error().hypot(item.error)
+        (self.skew() - item.skew).abs() <= ALIKE * self.error().hypot(item.error)
     }
 
     fn add(&mut self, item: &Item) {
@@ -233,12 +232,12 @@ impl Cluster {
     }
 
     fn finish(self, neighbours: &[f64]) -> Group {
-        let (drift, error) = (self.drift(), self.error());
+        let (skew, error) = (self.skew(), self.error());
         // The chance that another node's clock lies as near as these would have let pass, from how
         // densely clocks lie here.
         let nearest = neighbours
             .iter()
-            .map(|other| (other - drift).abs())
+            .map(|other| (other - skew).abs())
             .filter(|gap| *gap > 0.0)
             .fold(100e-6, f64::min);
         let confidence = (1.0 - ALIKE * error / nearest.max(10.0 * error)).clamp(0.5, 0.99);
@@ -247,7 +246,7 @@ impl Cluster {
         Group {
             confidence: if members.len() == 1 { confidence.min(0.7) } else { confidence },
             members,
-            drift,
+            skew,
         }
     }
 }
@@ -257,7 +256,7 @@ fn join_neighbours(clusters: &mut Vec<Cluster>) {
     let mut at = 1;
     while at < clusters.len() {
         let (before, own) = (&clusters[at - 1], &clusters[at]);
-        if (before.drift() - own.drift()).abs() <= ALIKE * before.error().hypot(own.error()) {
+        if (before.skew() - own.skew()).abs() <= ALIKE * before.error().hypot(own.error()) {
             let own = clusters.remove(at);
             let before = &mut clusters[at - 1];
             before.weight += own.weight;
@@ -271,23 +270,23 @@ fn join_neighbours(clusters: &mut Vec<Cluster>) {
 
 /// Periods near no nominal one: two belong together when they stand in a ratio of small whole
 /// numbers.
-fn place_odd(odd: &[(usize, Rate)], grouping: &mut Grouping) {
-    let mut groups: Vec<Vec<(usize, Rate)>> = Vec::new();
-    for (name, rate) in odd {
+fn place_odd(odd: &[(IdIndex, Rate)], grouping: &mut Grouping) {
+    let mut groups: Vec<Vec<(IdIndex, Rate)>> = Vec::new();
+    for (id, rate) in odd {
         if rate.error.hypot(FLOOR) > PRECISE {
-            grouping.undecided.push((*name, needed(rate.span, rate.error)));
+            grouping.undecided.push((*id, needed(rate.span, rate.error)));
             continue;
         }
         let home = groups.iter_mut().find(|group| small_ratio(group[0].1, *rate));
         match home {
-            Some(group) => group.push((*name, *rate)),
-            None => groups.push(vec![(*name, *rate)]),
+            Some(group) => group.push((*id, *rate)),
+            None => groups.push(vec![(*id, *rate)]),
         }
     }
     for group in groups {
-        let members: Vec<usize> = group.iter().map(|(name, _)| *name).collect();
+        let members: Vec<IdIndex> = group.iter().map(|(id, _)| *id).collect();
         let confidence = if members.len() > 1 { 0.9 } else { 0.6 };
-        grouping.groups.push(Group { members, drift: f64::NAN, confidence });
+        grouping.groups.push(Group { members, skew: f64::NAN, confidence });
     }
 }
 

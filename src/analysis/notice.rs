@@ -1,0 +1,92 @@
+//! What the reader of the report should know about its limits.
+
+use lostnode_parsers::Id;
+
+use crate::capture::ChannelIndex;
+
+/// A limit of what the report can say. `words::notices` makes the sentences.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Notice {
+    /// Reading stopped before the end of the file.
+    CutShort {
+        /// Place in [`super::Analysis::captures`], which has the reason.
+        capture: usize,
+    },
+    /// Frames carry no time stamps.
+    NoTimeStamps {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+    },
+    /// Time stamps step back.
+    OutOfOrder {
+        /// Where.
+        channel: ChannelIndex,
+    },
+    /// The logger lost frames.
+    Overflows {
+        /// Where.
+        channel: ChannelIndex,
+        /// How often it said so.
+        count: usize,
+    },
+    /// More bits were heard than the bit rate allows.
+    MoreThanBitRate {
+        /// Where.
+        channel: ChannelIndex,
+    },
+    /// The recording paused.
+    Paused {
+        /// In all.
+        seconds: f64,
+    },
+    /// More identifiers than are told apart.
+    TooManyIdentifiers {
+        /// Frames of those beyond.
+        frames: u64,
+    },
+    /// More silences than are kept.
+    TooManySilences {
+        /// Of so many identifiers.
+        identifiers: usize,
+    },
+    /// Time-outs too short to be an outage.
+    Momentary(Momentary),
+    /// Senders that cannot be told from their clocks yet.
+    SendersOpen {
+        /// Of so many identifiers.
+        identifiers: usize,
+        /// Seconds of capture that would likely do for half of them.
+        needed: f64,
+    },
+    /// Too short for slow identifiers to show a period.
+    Short,
+    /// Channels of the roster that the capture does not have.
+    ChannelsMissing {
+        /// Their names in the roster.
+        names: Vec<String>,
+    },
+}
+
+/// Time-outs too short to be an outage. Times are in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Momentary {
+    /// How many.
+    pub losses: usize,
+    /// Of how many identifiers.
+    pub identifiers: usize,
+    /// The longest of them.
+    pub longest: MomentaryLoss,
+    /// All were back within this.
+    pub within: f64,
+}
+
+/// One time-out. Times are in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MomentaryLoss {
+    /// The identifier.
+    pub id: Id,
+    /// Since the first frame of the capture.
+    pub start: f64,
+    /// How long it lasted.
+    pub duration: f64,
+}

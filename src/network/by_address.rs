@@ -1,0 +1,57 @@
+//! Senders by the source address in a 29-bit identifier.
+
+use std::collections::BTreeMap;
+
+use lostnode_parsers::Id;
+
+use super::{Basis, Found, Node};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::Timing;
+use crate::ids::IdIndex;
+
+/// Senders of 29-bit identifiers, by channel and address.
+pub(super) fn nodes(timing: &Timing) -> Vec<Node> {
+    let mut groups: BTreeMap<(ChannelIndex, u8), Vec<IdIndex>> = BTreeMap::new();
+    for (at, id) in timing.ids.iter().enumerate() {
+        if let Id::Extended(extended) = id.key.id {
+            groups.entry((id.key.channel, extended.as_raw() as u8)).or_default().push(IdIndex(at));
+        }
+    }
+    let node = |((channel, address), ids)| Node {
+        name: format!("address 0x{address:02X}"),
+        channel,
+        ids,
+        never_heard: Vec::new(),
+        basis: vec![Basis::Address],
+        // The standard says so; two units behind one address, or an address used twice, are
+        // possible.
+        confidence: 0.95,
+        heard: true,
+    };
+    groups.into_iter().map(node).collect()
+}
+
+/// The source address that all of these identifiers have.
+pub(super) fn common(ids: impl Iterator<Item = Id>) -> Option<u8> {
+    let mut addresses = ids.map(|id| match id {
+        Id::Extended(id) => Some(id.as_raw() as u8),
+        Id::Standard(_) => None,
+    });
+    let first = addresses.next()??;
+    addresses.all(|address| address == Some(first)).then_some(first)
+}
+
+/// The node that sends from the address of one of which the roster expects other identifiers: by
+/// the standard the address is the sender, whatever it sends.
+pub(super) fn same<'f>(
+    timing: &Timing,
+    silent: &Found,
+    nodes: &'f mut [Found],
+) -> Option<&'f mut Found> {
+    let address = silent.address?;
+    nodes.iter_mut().find(|found| {
+        found.expected.is_none()
+            && found.node.channel == silent.node.channel
+            && common(found.node.ids.iter().map(|id| timing.ids[*id].key.id)) == Some(address)
+    })
+}

@@ -1,0 +1,34 @@
+//! Senders that a roster file names.
+
+use std::collections::HashSet;
+
+use super::{Basis, Found, Node, by_address};
+use crate::fold::timing::{Key, Timing};
+use crate::ids::IdIndex;
+use crate::roster_file::{Known, KnownNode, RosterFile};
+
+/// Every node of the file whose channel is in the capture, heard or not.
+pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Found> {
+    let heard: HashSet<Key> = timing.ids.iter().map(|id| id.key).collect();
+    let sender = |key: &Key| known.messages.get(key).and_then(|message| message.node);
+    let node = |KnownNode { node, channel }: &KnownNode| {
+        let expected = &file.nodes[*node];
+        let is_heard = |id| heard.contains(&Key { channel: *channel, id });
+        let messages = expected.messages.iter().map(|message| message.id);
+        let all = || messages.clone().chain(expected.events.iter().copied());
+        let own = |at: &IdIndex| sender(&timing.ids[*at].key) == Some(*node);
+        let is_heard_at_all = all().any(is_heard);
+        let made = Node {
+            name: expected.name.clone(),
+            channel: *channel,
+            ids: (0..timing.ids.len()).map(IdIndex).filter(own).collect(),
+            never_heard: messages.clone().filter(|id| !is_heard(*id)).collect(),
+            basis: vec![Basis::Roster],
+            confidence: 1.0,
+            heard: is_heard_at_all,
+        };
+        let address = by_address::common(all());
+        Found { node: made, expected: Some((*node, is_heard_at_all)), address }
+    };
+    known.nodes.iter().map(node).collect()
+}

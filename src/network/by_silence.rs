@@ -1,0 +1,190 @@
+//! Senders of 11-bit identifiers by the silences that they share, and how that fits what their
+//! clocks tell.
+
+use std::collections::BTreeMap;
+
+use lostnode_parsers::Id;
+
+use super::{Basis, Node, name, unnamed};
+use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
+use crate::ids::IdIndex;
+use crate::silence::Losses;
+
+/// Most time between the stops, and between the returns, of identifiers of one node, besides their
+/// own periods.
+const TOGETHER: f64 = 0.05;
+/// After power comes back a node may send its identifiers one after another for some time (common
+/// practice, no source).
+const START_UP: f64 = 1.0;
+
+/// A start this long after the channel's first frame, in seconds, is one of its own and not that of
+/// the whole bus.
+const LATE: f64 = 5.0;
+
+/// Identifiers whose losses all begin and end together, as far as both had the chance to show them.
+pub(super) fn nodes(timing: &Timing, losses: &Losses) -> Vec<Node> {
+    let late = late_starts(timing, losses);
+    let standard = |id: &IdIndex| matches!(timing.ids[*id].key.id, Id::Standard(_));
+    let lost = losses.losses.iter().map(|loss| loss.id);
+    let mut ids: Vec<IdIndex> = lost.chain(late.keys().copied()).filter(standard).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    // The fastest identifiers show the most: groups form around them.
+    ids.sort_by(|a, b| period(losses, *a).total_cmp(&period(losses, *b)).then(a.cmp(b)));
+    let mut groups: Vec<Vec<IdIndex>> = Vec::new();
+    for id in ids {
+        let channel = timing.ids[id].key.channel;
+        let home = groups.iter_mut().find(|group| {
+            timing.ids[group[0]].key.channel == channel
+                && group.iter().all(|member| agree(losses, &late, *member, id))
+        });
+        match home {
+            Some(group) => group.push(id),
+            None => groups.push(vec![id]),
+        }
+    }
+    groups.retain(|group| group.len() > 1);
+    groups.sort_by_key(|group| timing.ids[group[0]].key.channel);
+    let node = |mut group: Vec<IdIndex>| {
+        group.sort_unstable();
+        let shared = losses.losses.iter().filter(|loss| loss.id == group[0]).count();
+        // One common silence or start may be that of a branch; each further one halves the doubt.
+        let confidence = (1.0 - 0.5f64.powi(shared.clamp(1, 5) as i32)).min(0.95);
+        unnamed(timing, group, Basis::SharedSilence, confidence)
+    };
+    groups.into_iter().map(node).collect()
+}
+
+/// Identifiers that began while most others of their channel had long been running: a shared start
+/// tells as much as a shared return.
+fn late_starts(timing: &Timing, losses: &Losses) -> BTreeMap<IdIndex, Nanoseconds> {
+    let mut out = BTreeMap::new();
+    for channel in 0..timing.channels.len() {
+        let periodic = |at: &IdIndex| {
+            usize::from(timing.ids[*at].key.channel) == channel && losses.expected[*at].is_some()
+        };
+        let starts: Vec<(IdIndex, Nanoseconds)> = (0..timing.ids.len())
+            .map(IdIndex)
+            .filter(periodic)
+            .filter_map(|at| Some((at, timing.ids[at].heard?.0)))
+            .collect();
+        let begin = starts.iter().map(|(_, first)| *first).min().unwrap_or(0);
+        let is_late = |(at, first): &&(IdIndex, Nanoseconds)| {
+            first - begin > nanoseconds(LATE.max(10.0 * period(losses, *at)))
+        };
+        let late: Vec<_> = starts.iter().filter(is_late).copied().collect();
+        if late.len() * 2 <= starts.len() {
+            out.extend(late);
+        }
+    }
+    out
+}
+
+fn period(losses: &Losses, id: IdIndex) -> f64 {
+    losses.expected[id].map_or(f64::INFINITY, |expected| expected.rhythm.period)
+}
+
+/// Whether every loss of either that the other must have shown too was shared, and at least one
+/// was; or both have none and began together, late.
+fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: IdIndex) -> bool {
+    let slack = nanoseconds(period(losses, a) + period(losses, b) + TOGETHER);
+    let of = |id: IdIndex| losses.losses.iter().filter(move |loss| loss.id == id);
+    let timeout = |id: IdIndex| {
+        losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout))
+    };
+    let shared = |one: IdIndex, other: IdIndex| {
+        let mut count = 0;
+        for loss in of(one) {
+            let twin = of(other).any(|twin| {
+                (twin.silence.start - loss.silence.start).abs() <= slack
+                    && (twin.silence.end - loss.silence.end).abs() <= slack + nanoseconds(START_UP)
+            });
+            match twin {
+                true => count += 1,
+                // A slow identifier has no chance to miss a short loss.
+                false if loss.silence.length() <= timeout(other) + slack => {}
+                false => return None,
+            }
+        }
+        Some(count)
+    };
+    let started_together = || match (late.get(&a), late.get(&b)) {
+        (Some(a), Some(b)) => (a - b).abs() <= slack,
+        _ => false,
+    };
+    match (shared(a, b), shared(b, a)) {
+        (Some(1..), Some(_)) => true,
+        (Some(0), Some(0)) => started_together(),
+        _ => false,
+    }
+}
+
+/// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall
+/// silent together hang on one branch and stay apart; identifiers without a known clock join the
+/// one clock that falls silent with them. Where a part of one clock's identifiers falls silent
+/// together while others of it go on, there are two nodes whose clocks agree by chance.
+pub(super) fn join(
+    mut by_clock: Vec<Node>,
+    by_silence: Vec<Node>,
+    timing: &Timing,
+    losses: &Losses,
+) -> Vec<Node> {
+    for silent in by_silence {
+        let free: Vec<IdIndex> = silent
+            .ids
+            .iter()
+            .copied()
+            .filter(|id| !by_clock.iter().any(|node| node.ids.contains(id)))
+            .collect();
+        let mut homes: Vec<&mut Node> = by_clock
+            .iter_mut()
+            .filter(|node| node.ids.iter().any(|id| silent.ids.contains(id)))
+            .collect();
+        match homes.as_mut_slice() {
+            [] => by_clock.push(silent),
+            // It fell silent with others than those of its own clock: nothing is told of these.
+            [..] if silent.ids.len() == 1 => {}
+            [home]
+                if home
+                    .ids
+                    .iter()
+                    .any(|id| !silent.ids.contains(id) && went_on(losses, *id, silent.ids[0])) =>
+            {
+                home.ids.retain(|id| !silent.ids.contains(id));
+                home.name = name(timing, &home.ids);
+                home.confidence = home.confidence.min(0.7);
+                by_clock.push(silent);
+            }
+            [home] => {
+                home.basis.push(Basis::SharedSilence);
+                // Two independent grounds: the doubts multiply.
+                let doubt = (1.0 - home.confidence) * (1.0 - silent.confidence);
+                home.confidence = if free.is_empty() {
+                    (1.0 - doubt).min(0.99)
+                } else {
+                    home.confidence.min(silent.confidence)
+                };
+                home.ids.extend(free);
+                home.ids.sort_unstable();
+                home.name = name(timing, &home.ids);
+            }
+            // Which of the clocks the free ones belong to is not known.
+            _ => {}
+        }
+    }
+    by_clock.retain(|node| !node.ids.is_empty());
+    by_clock
+}
+
+/// Whether an identifier had the chance to miss what another missed, and did not.
+fn went_on(losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
+    let timeout =
+        losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
+    let own: Vec<_> =
+        losses.losses.iter().filter(|loss| loss.id == id).map(|loss| loss.silence).collect();
+    let others = losses
+        .losses
+        .iter()
+        .filter(|loss| loss.id == lost && loss.silence.length() > timeout.saturating_mul(2));
+    others.map(|loss| loss.silence).any(|silence| own.iter().all(|own| own.overlap(&silence) == 0))
+}

@@ -1,0 +1,77 @@
+//! Whole nodes that fall silent together: a branch.
+
+use super::parts::{bus_errors, fastest};
+use super::{Evidence, Observed, Outage, Scope};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Node;
+
+/// Nodes whose losses begin within this many seconds of each other, besides their fastest periods,
+/// may share a branch.
+const BRANCH_START: f64 = 0.1;
+/// … and end within this many seconds: control units start up at different speeds (common
+/// practice, no source).
+const BRANCH_END: f64 = 3.0;
+
+/// Whole nodes of one channel that fall silent and return together are one outage of a branch.
+pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
+    let losses = observed.losses;
+    let mut out: Vec<Outage> = Vec::new();
+    let mut groups: Vec<Vec<Outage>> = Vec::new();
+    for part in parts {
+        if part.scope != Scope::Node {
+            out.push(part);
+            continue;
+        }
+        let together = |other: &Outage| {
+            let slack = fastest(losses, &part.ids) + fastest(losses, &other.ids) + BRANCH_START;
+            other.channel == part.channel
+                && other.nodes != part.nodes
+                && other.ongoing == part.ongoing
+                && (other.start - part.start).abs() <= nanoseconds(slack)
+                && (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
+                // Two short losses a moment apart are not one.
+                && other.silence().overlap(&part.silence()) * 2 > part.end - part.start
+        };
+        match groups.iter_mut().find(|group| group.iter().all(together)) {
+            Some(group) => group.push(part),
+            None => groups.push(vec![part]),
+        }
+    }
+    for mut group in groups {
+        if group.len() == 1 {
+            out.append(&mut group);
+        } else {
+            out.push(branch(observed, &group));
+        }
+    }
+    out
+}
+
+fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
+    let first = &group[0];
+    let starts = group.iter().map(|part| part.start);
+    let ends = group.iter().map(|part| part.end);
+    let start = starts.clone().max().unwrap_or(first.start);
+    let end = ends.clone().min().unwrap_or(first.end).max(start);
+    let mut ids: Vec<IdIndex> = group.iter().flat_map(|part| part.ids.iter().copied()).collect();
+    ids.sort_unstable();
+    let nodes: Vec<NodeIndex> = group.iter().flat_map(|part| part.nodes.iter().copied()).collect();
+    // One that was never heard did not go on.
+    let on_channel = |node: &&Node| Some(node.channel) == first.channel && !node.ids.is_empty();
+    let others = observed.network.nodes.iter().filter(on_channel).count() - nodes.len();
+    let mut evidence =
+        vec![Evidence::FellSilentTogether { nodes: group.len(), seconds: spread(starts), others }];
+    if !first.ongoing {
+        evidence.push(Evidence::CameBackTogether { seconds: spread(ends) });
+    }
+    let joined = Outage { scope: Scope::Branch, nodes, ids, start, end, evidence, ..first.clone() };
+    let errors =
+        joined.channel.and_then(|channel| bus_errors(observed.timing, channel, joined.silence()));
+    Outage { evidence: joined.evidence.iter().copied().chain(errors).collect(), ..joined }
+}
+
+/// Seconds from the first to the last.
+fn spread(times: impl Iterator<Item = Nanoseconds> + Clone) -> f64 {
+    seconds(times.clone().max().unwrap_or(0) - times.min().unwrap_or(0))
+}

@@ -1,0 +1,85 @@
+//! What an outage rests on, as numbers; `words::outage` makes the sentences.
+
+use lostnode_parsers::Id;
+
+use super::causes::ReturnSign;
+use crate::ids::NodeIndex;
+use crate::silence::StopSign;
+
+/// One thing that an outage rests on. Times are in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Evidence {
+    /// Periodic identifiers were missing.
+    Missed {
+        /// How many identifiers.
+        identifiers: usize,
+        /// Fewest frames that one of them missed.
+        frames: i64,
+        /// Period of the fastest of them.
+        fastest: f64,
+    },
+    /// Nothing else of the node was heard in that time either.
+    OthersSilentToo {
+        /// How many other identifiers it has.
+        identifiers: usize,
+    },
+    /// The node went on with other identifiers.
+    NodeWentOn {
+        /// Which node.
+        node: NodeIndex,
+        /// How many identifiers went on.
+        identifiers: usize,
+        /// One of them.
+        example: Id,
+    },
+    /// Who sends the identifier is not known.
+    SenderUnknown,
+    /// The identifiers came back one after another.
+    CameBackOver {
+        /// From the first to the last.
+        seconds: f64,
+    },
+    /// Error reports about the bus near its start.
+    BusErrors {
+        /// How many.
+        count: usize,
+    },
+    /// Several nodes fell silent together.
+    FellSilentTogether {
+        /// How many.
+        nodes: usize,
+        /// From the first to the last.
+        seconds: f64,
+        /// Nodes of the channel that went on.
+        others: usize,
+    },
+    /// They came back together.
+    CameBackTogether {
+        /// From the first to the last.
+        seconds: f64,
+    },
+    /// The channel woke from a stop, and the node did not until the end.
+    SilentAfterWaking {
+        /// From the waking to the end.
+        seconds: f64,
+    },
+    /// The channel woke from a stop, and the node later.
+    AnsweredAfterWaking {
+        /// From one to the other.
+        seconds: f64,
+    },
+    /// The whole channel was silent for a part of it.
+    ChannelSilent {
+        /// For how long.
+        seconds: f64,
+    },
+    /// Expected by the roster, and not heard once.
+    NeverHeard {
+        /// Period of the fastest identifier.
+        fastest: f64,
+    },
+    /// What tells which kind of stop it was.
+    Stop(StopSign),
+    /// What tells whether a node ran on or started anew.
+    Return(ReturnSign),
+}

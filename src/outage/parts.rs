@@ -1,0 +1,199 @@
+//! Losses of one sender that begin together: the silence of a node, or of some of its identifiers.
+
+use super::{Cause, Evidence, Observed, Outage, Scope};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Network;
+use crate::silence::{Loss, Losses};
+
+/// One outage for each cluster of losses, as yet without a cause.
+pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
+    clusters(observed.losses, observed.network)
+        .iter()
+        .map(|cluster| Part::of(observed, cluster).outage(observed, cluster))
+        .collect()
+}
+
+/// Losses of one sender that begin together. Identifiers without a known sender stand alone.
+fn clusters(losses: &Losses, network: &Network) -> Vec<Vec<Loss>> {
+    let mut sorted = losses.losses.clone();
+    sorted.sort_by_key(|loss| (loss.silence, loss.id));
+    let mut clusters: Vec<Vec<Loss>> = Vec::new();
+    for loss in sorted {
+        let node = network.node_of[loss.id];
+        let home = clusters.iter_mut().rev().find(|cluster| {
+            node.is_some()
+                && network.node_of[cluster[0].id] == node
+                && cluster.iter().any(|other| begin_together(losses, other, &loss))
+                && cluster.iter().all(|other| other.silence.overlap(&loss.silence) > 0)
+        });
+        match home {
+            Some(cluster) => cluster.push(loss),
+            None => clusters.push(vec![loss]),
+        }
+    }
+    clusters
+}
+
+fn begin_together(losses: &Losses, a: &Loss, b: &Loss) -> bool {
+    let reach =
+        |loss: &Loss| losses.expected[loss.id].map_or(0.0, |expected| expected.rhythm.period);
+    (a.silence.start - b.silence.start).abs() <= nanoseconds(reach(a) + reach(b) + 0.5)
+}
+
+/// The time in which all of a cluster was silent.
+fn common(cluster: &[Loss]) -> Silence {
+    let start = cluster.iter().map(|loss| loss.silence.start).max().unwrap_or(0);
+    let end = cluster.iter().map(|loss| loss.silence.end).min().unwrap_or(start);
+    Silence { start, end: end.max(start) }
+}
+
+/// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
+fn was_silent(timing: &Timing, id: IdIndex, silence: Silence, slack: Nanoseconds) -> bool {
+    let slack = slack.min(silence.length() / 3);
+    let (from, to) = (silence.start + slack, silence.end - slack);
+    let timing = &timing.ids[id];
+    let Some((first, last)) = timing.heard else { return true };
+    last <= from
+        || first >= to
+        || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
+}
+
+/// The silence of a whole node: its last frame may have been one of an identifier that did not time
+/// out.
+fn of_node(timing: &Timing, ids: &[IdIndex], silence: Silence, slack: Nanoseconds) -> Silence {
+    let middle = silence.start + silence.length() / 2;
+    let mut out = silence;
+    for id in ids.iter().map(|id| &timing.ids[*id]) {
+        let Some((first, last)) = id.heard else { continue };
+        let around = id.silences.around(middle);
+        let start = around.map_or(last, |own| own.start);
+        let end = around.map_or(first, |own| own.end);
+        if start <= silence.start + slack {
+            out.start = out.start.max(start);
+        }
+        if end >= silence.end - slack {
+            out.end = out.end.min(end);
+        }
+    }
+    out
+}
+
+/// The sender of a cluster and what else of it was silent.
+struct Part {
+    node: Option<NodeIndex>,
+    /// Identifiers that were lost, ascending.
+    ids: Vec<IdIndex>,
+    /// Identifiers of the node that went on.
+    going_on: Vec<IdIndex>,
+    silence: Silence,
+    /// Period of the fastest identifier, in seconds.
+    fastest: f64,
+}
+
+impl Part {
+    fn of(observed: &Observed<'_>, cluster: &[Loss]) -> Part {
+        let Observed { timing, losses, network, .. } = *observed;
+        let mut silence = common(cluster);
+        let node = network.node_of[cluster[0].id];
+        let mut ids: Vec<IdIndex> = cluster.iter().map(|loss| loss.id).collect();
+        ids.sort_unstable();
+        let fastest = fastest(losses, &ids);
+        // The node stopped and returned within a period of its fastest identifier.
+        let slack = nanoseconds(fastest + 0.02);
+        let mut going_on = Vec::new();
+        if let Some(node) = node {
+            let own = &network.nodes[node].ids;
+            let heard = |id: &IdIndex| !was_silent(timing, *id, silence, slack);
+            going_on = own.iter().copied().filter(heard).collect();
+            if going_on.is_empty() {
+                silence = of_node(timing, own, silence, slack);
+            }
+        }
+        Part { node, ids, going_on, silence, fastest }
+    }
+
+    /// Whether it is the whole node.
+    fn is_whole(&self) -> bool {
+        self.node.is_some() && self.going_on.is_empty()
+    }
+
+    fn outage(self, observed: &Observed<'_>, cluster: &[Loss]) -> Outage {
+        Outage {
+            scope: if self.is_whole() { Scope::Node } else { Scope::Identifier },
+            channel: Some(observed.timing.ids[cluster[0].id].key.channel),
+            nodes: self.node.into_iter().collect(),
+            never_heard: Vec::new(),
+            start: self.silence.start,
+            end: self.silence.end,
+            ongoing: cluster.iter().all(|loss| loss.ongoing),
+            cause: Cause::Unknown,
+            evidence: self.evidence(observed, cluster),
+            ids: self.ids,
+        }
+    }
+
+    fn evidence(&self, observed: &Observed<'_>, cluster: &[Loss]) -> Vec<Evidence> {
+        let Observed { timing, losses, network, .. } = *observed;
+        let mut out = vec![Evidence::Missed {
+            identifiers: self.ids.len(),
+            frames: missed(losses, cluster),
+            fastest: self.fastest,
+        }];
+        match self.node {
+            Some(node) if self.is_whole() => {
+                let rest = network.nodes[node].ids.len() - self.ids.len();
+                if rest > 0 {
+                    out.push(Evidence::OthersSilentToo { identifiers: rest });
+                }
+            }
+            Some(node) => out.push(Evidence::NodeWentOn {
+                node,
+                identifiers: self.going_on.len(),
+                example: timing.ids[self.going_on[0]].key.id,
+            }),
+            None => out.push(Evidence::SenderUnknown),
+        }
+        let last = cluster.iter().map(|loss| loss.silence.end).max();
+        let back = last.unwrap_or(self.silence.end) - self.silence.end;
+        if back > nanoseconds(0.5) && !cluster[0].ongoing {
+            out.push(Evidence::CameBackOver { seconds: seconds(back) });
+        }
+        let channel = timing.ids[cluster[0].id].key.channel;
+        out.extend(bus_errors(timing, channel, self.silence));
+        out
+    }
+}
+
+/// Period of the fastest of these, in seconds.
+pub(super) fn fastest(losses: &Losses, ids: &[IdIndex]) -> f64 {
+    ids.iter()
+        .filter_map(|id| losses.expected[*id])
+        .map(|expected| expected.rhythm.period)
+        .fold(f64::INFINITY, f64::min)
+}
+
+/// Fewest frames that any of the cluster missed.
+fn missed(losses: &Losses, cluster: &[Loss]) -> i64 {
+    let of = |loss: &Loss| {
+        let period =
+            losses.expected[loss.id].map_or(f64::INFINITY, |expected| expected.rhythm.period);
+        (seconds(loss.silence.length()) / period).round() as i64 - i64::from(!loss.ongoing)
+    };
+    cluster.iter().map(of).min().unwrap_or(0)
+}
+
+/// Error reports about the bus near the start of a silence, where there are any.
+pub(super) fn bus_errors(
+    timing: &Timing,
+    channel: ChannelIndex,
+    silence: Silence,
+) -> Option<Evidence> {
+    let near = nanoseconds(1.0);
+    let within = silence.start - near..=silence.start + near;
+    let errors = timing.channels[usize::from(channel)].errors.iter();
+    let count =
+        errors.filter(|(time, error)| within.contains(time) && error.is_about_the_bus()).count();
+    (count > 0).then_some(Evidence::BusErrors { count })
+}

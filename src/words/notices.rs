@@ -1,0 +1,88 @@
+//! What the reader of the report should know about its limits, in sentences.
+
+use crate::analysis::notice::{Momentary, Notice};
+use crate::analysis::{Analysis, Channel};
+use crate::fold::timing::{Longest, MOST_IDENTIFIERS};
+use crate::words::terms::{duration, id_label};
+
+/// All notices of a report.
+pub fn notices(analysis: &Analysis) -> Vec<String> {
+    analysis.notices.iter().map(|notice| sentence(analysis, notice)).collect()
+}
+
+fn sentence(analysis: &Analysis, notice: &Notice) -> String {
+    let path = |at: usize| &analysis.captures[at].path;
+    let name = |at| &analysis.channel(at).name;
+    match notice {
+        Notice::CutShort { capture } => format!(
+            "{}: reading stopped before the end of the file: {}",
+            path(*capture),
+            analysis.captures[*capture].cut_short.as_deref().unwrap_or_default()
+        ),
+        Notice::NoTimeStamps { capture } => format!(
+            "{}: its frames carry no time stamps, so nothing can be said of periods, outages or \
+             load; record with absolute time stamps",
+            path(*capture)
+        ),
+        Notice::OutOfOrder { channel } => out_of_order(analysis.channel(*channel)),
+        Notice::Overflows { channel, count } => format!(
+            "{}: the logger reported {count} receive overflows: frames are missing that were on \
+             the bus",
+            name(*channel)
+        ),
+        Notice::MoreThanBitRate { channel } => format!(
+            "{}: more bits than the bit rate allows in some bins; the rate or the time stamps are \
+             wrong",
+            name(*channel)
+        ),
+        Notice::Paused { seconds } => {
+            format!(
+                "the recording paused for {seconds:.1} s in all: mean loads are too low by as much"
+            )
+        }
+        Notice::TooManyIdentifiers { frames } => format!(
+            "more than {MOST_IDENTIFIERS} identifiers; {frames} frames of further ones were only \
+             counted"
+        ),
+        Notice::TooManySilences { identifiers } => format!(
+            "{identifiers} identifiers timed out more than {} times; only their longest silences \
+             are listed",
+            Longest::KEPT
+        ),
+        Notice::Momentary(losses) => momentary(losses),
+        Notice::SendersOpen { identifiers, needed } => format!(
+            "who sends {identifiers} identifiers cannot be told from their clocks yet; a capture \
+             of about {} would likely do for half of them",
+            duration(*needed)
+        ),
+        Notice::Short => "the capture is shorter than 10 s: slow identifiers show no period yet; \
+             record a minute or more"
+            .to_owned(),
+        Notice::ChannelsMissing { names } => {
+            format!("the roster has channels that the capture has not: {}", names.join(", "))
+        }
+    }
+}
+
+fn out_of_order(channel: &Channel) -> String {
+    let (frames, furthest) = channel.out_of_order;
+    format!(
+        "{}: {frames} frames lie before the one before them in time, by up to {furthest:.6} s; \
+         their gaps were left out",
+        channel.name
+    )
+}
+
+fn momentary(losses: &Momentary) -> String {
+    let longest = losses.longest;
+    format!(
+        "{} momentary losses of {} identifiers, timed out but back within {:.0} ms; the longest \
+         {:.0} ms, {} at {:.2} s; not counted as outages",
+        losses.losses,
+        losses.identifiers,
+        losses.within * 1e3,
+        longest.duration * 1e3,
+        id_label(longest.id),
+        longest.start,
+    )
+}
