@@ -5,12 +5,9 @@
 use std::fmt::Write;
 use std::path::Path;
 
-use lostnode::analysis::build;
 use lostnode::analysis::{Analysis, Scope};
-use lostnode::capture::{self, Options, Source};
-use lostnode::fold::Summary;
+use lostnode::capture::Source;
 use lostnode::fold::timing::seconds;
-use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -19,7 +16,7 @@ use rand_chacha::ChaCha8Rng;
 /// word that names the sender.
 type Known = &'static [(f64, f64, &'static str)];
 
-/// Whether an outage of a report is about the right sender.
+/// Whether an outage is about the right sender.
 type IsRight = Box<dyn Fn(&Analysis, usize) -> bool>;
 
 /// From `../shared/data/SOURCE.md`.
@@ -47,12 +44,9 @@ const KNOWN_LOSSES: Known = &[
     (2702.76, 0.0, "0x00"),
 ];
 
-fn report(source: Source) -> Option<Analysis> {
-    let settings = Settings::default();
-    let mut summary = Summary::new(&settings);
-    let capture = capture::read(source, &Options::default(), |batch| summary.push(batch)).ok()?;
-    summary.finish();
-    Some(build::report(vec![capture], &summary, &settings, None))
+fn analyse(source: Source) -> Option<Analysis> {
+    let options = lostnode::Options { findings: None, ..lostnode::Options::default() };
+    lostnode::analyse(source, &options).ok()
 }
 
 /// A bus of six nodes on two branches; with one to three troubles or none.
@@ -102,15 +96,15 @@ struct Score {
 }
 
 impl Score {
-    /// Each known loss as start, end and whether a loss of the report is about the right sender.
-    fn add(&mut self, report: &Analysis, known: &[(f64, f64, IsRight)]) {
-        let (begin, end) = report.span.unwrap_or_default();
+    /// Each known loss as start, end and whether a loss of the analysis is about the right sender.
+    fn add(&mut self, analysis: &Analysis, known: &[(f64, f64, IsRight)]) {
+        let (begin, end) = analysis.span.unwrap_or_default();
         self.hours += seconds(end - begin) / 3600.0;
         self.known += known.len();
-        let mut used = vec![false; report.outages.len()];
+        let mut used = vec![false; analysis.outages.len()];
         for (start, stop, right) in known {
             let overlaps = |at: usize| {
-                let outage = &report.outages[at];
+                let outage = &analysis.outages[at];
                 let (from, to) = (seconds(outage.start - begin), seconds(outage.end - begin));
                 let off = if stop == start {
                     (from - start).abs()
@@ -120,13 +114,13 @@ impl Score {
                 (outage.is_loss() && from < *stop + 0.1 && to > *start).then_some(off)
             };
             let near: Vec<(usize, f64)> =
-                (0..report.outages.len()).filter_map(|at| Some((at, overlaps(at)?))).collect();
+                (0..analysis.outages.len()).filter_map(|at| Some((at, overlaps(at)?))).collect();
             near.iter().for_each(|(at, _)| used[*at] = true);
-            let good = near.iter().any(|(at, off)| *off < 1.0 && right(report, *at));
+            let good = near.iter().any(|(at, off)| *off < 1.0 && right(analysis, *at));
             self.missed += usize::from(near.is_empty());
             self.misplaced += usize::from(!near.is_empty() && !good);
         }
-        self.other += report
+        self.other += analysis
             .outages
             .iter()
             .zip(used)
@@ -149,7 +143,7 @@ fn main() {
     );
     for (name, what, losses) in REAL {
         let path = Path::new("../shared/data").join(format!("{name}.log.gz"));
-        let Some(report) = report(Source::Path(path)) else {
+        let Some(analysis) = analyse(Source::Path(path)) else {
             println!("skipped: {name} is not there");
             continue;
         };
@@ -157,16 +151,16 @@ fn main() {
         let known: Vec<_> = losses
             .iter()
             .map(|(start, length, sender)| {
-                let right = move |report: &Analysis, at: usize| {
-                    report.outages[at]
+                let right = move |analysis: &Analysis, at: usize| {
+                    analysis.outages[at]
                         .nodes
                         .iter()
-                        .any(|node| report.nodes[*node].name.contains(sender))
+                        .any(|node| analysis.nodes[*node].name.contains(sender))
                 };
                 (*start, start + length, Box::new(right) as IsRight)
             })
             .collect();
-        score.add(&report, &known);
+        score.add(&analysis, &known);
         score.row(name, what);
     }
     let (mut sound, mut faulty) = (Score::default(), Score::default());
@@ -175,11 +169,11 @@ fn main() {
             let scenario = Scenario::parse(&scenario(70_000 + seed, bad)).expect("a scenario");
             let mut log = Vec::new();
             let truth = simulate::run(&scenario, &mut log).expect("memory");
-            let Some(report) = report(Source::Bytes { name: "simulated".into(), bytes: log })
+            let Some(analysis) = analyse(Source::Bytes { name: "simulated".into(), bytes: log })
             else {
                 continue;
             };
-            let begin = report.span.map_or(0.0, |(begin, _)| seconds(begin));
+            let begin = analysis.span.map_or(0.0, |(begin, _)| seconds(begin));
             let known: Vec<_> = truth
                 .events
                 .iter()
@@ -190,12 +184,11 @@ fn main() {
                         .filter(|node| event.nodes.contains(&node.name))
                         .flat_map(|node| node.ids.clone())
                         .collect();
-                    let right = move |report: &Analysis, at: usize| {
-                        let outage = &report.outages[at];
-                        let found = outage
-                            .ids
-                            .iter()
-                            .map(|id| lostnode::words::terms::id_label(report.identifiers[*id].id));
+                    let right = move |analysis: &Analysis, at: usize| {
+                        let outage = &analysis.outages[at];
+                        let found = outage.ids.iter().map(|id| {
+                            lostnode::words::terms::id_label(analysis.identifiers[*id].id)
+                        });
                         outage.scope != Scope::Bus
                             && !outage.ids.is_empty()
                             && found.into_iter().all(|id| ids.contains(&id))
@@ -203,7 +196,7 @@ fn main() {
                     (event.start - begin, event.end - begin, Box::new(right) as IsRight)
                 })
                 .collect();
-            score.add(&report, &known);
+            score.add(&analysis, &known);
         }
     }
     sound.row(&format!("{count} simulated, sound"), "six nodes, 180 s each, nothing lost");

@@ -6,12 +6,11 @@ use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 
-use lostnode::capture::{self, Options, Source};
+use lostnode::capture::{self, Source};
 use lostnode::fold::Summary;
 use lostnode::fold::timing::{self, Rate};
 use lostnode::ids::IdIndex;
 use lostnode::network::clocks;
-use lostnode::settings::Settings;
 use lostnode::simulate::{self, Scenario};
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
@@ -130,11 +129,10 @@ fn scenario(
 }
 
 fn fold(source: Source) -> Summary {
-    let settings = Settings::default();
-    let mut summary = Summary::new(&settings);
-    capture::read(source, &Options::default(), |batch| summary.push(batch)).expect("a capture");
-    summary.finish();
-    summary
+    let options = lostnode::Options { findings: None, ..lostnode::Options::default() };
+    let mut analyser = lostnode::Analyser::new(&options);
+    capture::read(source, &options.reading, |batch| analyser.push(batch)).expect("a capture");
+    analyser.into_summary()
 }
 
 fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {

@@ -3,11 +3,8 @@
 
 use std::fmt::Write;
 
-use lostnode::analysis::build;
 use lostnode::analysis::{Cause, Scope};
-use lostnode::capture::{self, Options, Source};
-use lostnode::fold::Summary;
-use lostnode::settings::Settings;
+use lostnode::capture::Source;
 use lostnode::simulate::{self, Scenario};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -55,7 +52,7 @@ fn scenario(seed: u64, power: bool) -> String {
 
 fn main() {
     let outages: u64 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(200);
-    let settings = Settings::default();
+    let options = lostnode::Options { findings: None, ..lostnode::Options::default() };
     // Rows: power, wiring. Columns: said power, said wiring, unclear, not found as one node.
     let mut table = [[0_u32; 4]; 2];
     for seed in 0..outages {
@@ -63,15 +60,9 @@ fn main() {
         let scenario = Scenario::parse(&scenario(1000 + seed, power)).expect("a scenario");
         let mut log = Vec::new();
         simulate::run(&scenario, &mut log).expect("memory");
-        let mut summary = Summary::new(&settings);
-        let capture = capture::read(
-            Source::Bytes { name: "t".into(), bytes: log },
-            &Options::default(),
-            |batch| summary.push(batch),
-        );
-        summary.finish();
-        let report = build::report(vec![capture.expect("a capture")], &summary, &settings, None);
-        let found = report
+        let source = Source::Bytes { name: "t".into(), bytes: log };
+        let analysis = lostnode::analyse(source, &options).expect("a capture");
+        let found = analysis
             .outages
             .iter()
             .find(|outage| matches!(outage.scope, Scope::Node | Scope::Branch));
@@ -82,7 +73,7 @@ fn main() {
             None => 3,
         };
         if std::env::var_os("SHOW").is_some() && column != usize::from(!power) {
-            println!("seed {seed} power {power}: {:#?}", report.outages);
+            println!("seed {seed} power {power}: {:#?}", analysis.outages);
         }
         table[usize::from(!power)][column] += 1;
     }

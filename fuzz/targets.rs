@@ -4,16 +4,12 @@
 mod bits;
 
 use bits::Bits;
-use lostnode::analysis::build;
-use lostnode::capture::{self, Options, Source};
+use lostnode::capture::{self, Source};
 use lostnode::fault::advice;
-use lostnode::fault::{self, Job, Knowledge};
-use lostnode::fold::Summary;
 use lostnode::render::Renderer;
 use lostnode::render::html::Html;
 use lostnode::render::json::Json;
 use lostnode::render::text::Text;
-use lostnode::settings::Settings;
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
 use lostnode_parsers::{
@@ -141,24 +137,20 @@ pub fn report(data: &[u8]) {
         return;
     }
     let of = |threads: usize, chunk: usize, grouped: bool| {
-        let settings = Settings::default();
-        let mut summary = Summary::on(&settings, threads);
         let source = Source::Bytes { name: "fuzz".to_owned(), bytes: data.to_vec() };
-        let options = Options { threads, chunk, grouped, ..Options::default() };
-        let capture = capture::read(source, &options, |batch| summary.push(batch)).ok()?;
-        summary.finish();
-        let mut report = build::report(vec![capture], &summary, &settings, None);
-        report.findings = Some(fault::find(&report, &Knowledge::default(), &Job::default()).ok()?);
+        let reading = capture::Options { threads, chunk, grouped, ..capture::Options::default() };
+        let options = lostnode::Options { reading, ..lostnode::Options::default() };
+        let analysis = lostnode::analyse(source, &options).ok()?;
         let mut json = Vec::new();
-        Json.render(&report, &mut json).ok()?;
-        Some((report, json))
+        Json.render(&analysis, &mut json).ok()?;
+        Some((analysis, json))
     };
     let whole = of(1, 1 << 18, true);
     let cut = of(1, 50, false);
     assert_eq!(whole.as_ref().map(|(_, json)| json), cut.as_ref().map(|(_, json)| json));
-    if let Some((report, _)) = whole {
+    if let Some((analysis, _)) = whole {
         let mut out = Vec::new();
-        let _ = (Text::default().render(&report, &mut out), Html.render(&report, &mut out));
+        let _ = (Text::default().render(&analysis, &mut out), Html.render(&analysis, &mut out));
         // What comes from the capture must not steer a terminal.
         let text = String::from_utf8_lossy(&out);
         assert!(

@@ -1,52 +1,76 @@
-//! `lostnode` reads captures of CAN traffic and says which node went quiet, when, how far the
-//! trouble reaches and why it looks that way.
+//! `lostnode` reads captures of CAN traffic and says which node went silent, when, how far the
+//! trouble reaches, why it looks that way, and what to test first.
 //!
-//! The code runs one way, left to right: [`capture`] reads frames, [`fold`] folds each frame once
-//! into [`fold::timing`] and [`fold::load`], [`network`] and [`outage`] work on those summaries
-//! alone, and [`render`] draws the one [`analysis::Analysis`] value. `docs/architecture.md` is the
-//! map.
+//! [`analyse`] is the one way from bytes to the answer, an [`analysis::Analysis`]:
 //!
 //! ```
-//! use lostnode::{analysis::build, capture, fold::Summary, settings::Settings};
+//! use lostnode::capture::Source;
+//! use lostnode::render::{Renderer, text::Text};
 //!
-//! let mut log = String::new();
-//! for step in 0..400 {
-//!     // One identifier every 10 ms that is silent for a second in the middle, another that goes on.
-//!     let time = 1_700_000_000.0 + f64::from(step) * 0.01;
-//!     if !(150..250).contains(&step) {
-//!         log += &format!("({time:.6}) can0 1A0#00\n");
-//!     }
-//!     log += &format!("({time:.6}) can0 2B0#00\n");
+//! let source = Source::Path("samples/van-door.log.gz".into());
+//! let analysis = lostnode::analyse(source, &lostnode::Options::default())?;
+//! for outage in analysis.lost() {
+//!     let nodes = outage.nodes.iter().map(|at| analysis.nodes[*at].name.as_str());
+//!     println!("{:?} for {:.1} s", nodes.collect::<Vec<_>>(), outage.duration);
 //! }
-//! let settings = Settings::default();
-//! let mut summary = Summary::new(&settings);
-//! let source = capture::Source::Bytes { name: "example".into(), bytes: log.into_bytes() };
-//! let capture = capture::read(source, &capture::Options::default(), |batch| summary.push(batch)).unwrap();
-//! summary.finish();
-//! let report = build::report(vec![capture], &summary, &settings, None);
-//! assert_eq!(report.outages.len(), 1);
-//! assert!((report.outages[0].duration - 1.0).abs() < 0.02);
+//! assert!(analysis.lost().next().is_some());
+//! let mut report = Vec::new();
+//! Text::default().render(&analysis, &mut report).unwrap();
+//! # Ok::<(), lostnode::Error>(())
 //! ```
+//!
+//! The modules below stand in the order in which a capture goes through them. Each may use those
+//! above it and none below (`tests/house_rules.rs`). `docs/architecture.md` is the map.
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
-pub mod analysis;
-pub mod capture;
-pub mod cli;
-pub mod compare;
-pub mod fault;
-pub mod fold;
+// What the others stand on: frames and diagnostic messages from bytes, without allocation; tables
+// as CSV, JSON lines and Parquet; CAN interfaces of the computer; limits that a user may set; a
+// number for each identifier heard.
+pub use lostnode_parsers as parsers;
 pub mod ids;
 pub mod interface;
-pub mod learn;
-pub mod network;
-pub mod outage;
-pub mod render;
-pub mod roster_file;
 pub mod settings;
-pub mod silence;
-pub mod simulate;
 pub mod table;
+
+// From bytes to frames, in batches; and from frames to what is kept of them, each frame once.
+pub mod capture;
+pub mod fold;
+
+// What is expected on the bus, as a user names it in a file.
+pub mod roster_file;
+
+// Which identifier was silent when, and when all of a channel was.
+pub mod silence;
+
+// Which identifiers one node sends: by the roster, by address, by the rate of its clock.
+pub mod network;
+
+// Which silences are one outage, how far it reaches, and its cause.
+pub mod outage;
+
+// The answer: one value that holds all of it.
+pub mod analysis;
+
+// Which faults explain an analysis, how probable each is, and what to test next.
+pub mod fault;
+
+// All of that in one call.
+mod front;
+pub use front::{Analyser, Error, Explaining, Options, analyse};
+
+// From several analyses: whether a repair held; a roster file of a sound vehicle.
+pub mod compare;
+pub mod learn;
+
+// From typed values to English.
 pub mod words;
 
-pub use lostnode_parsers as parsers;
+// From an analysis to text, JSON, HTML, tables and pictures.
+pub mod render;
+
+// Invented traffic with a known truth, for trying all this out.
+pub mod simulate;
+
+// The subcommands: from arguments through `analyse` to a renderer.
+pub mod cli;

@@ -221,16 +221,12 @@ fn threads_and_chunks_do_not_change_the_report() {
             .unwrap()
     };
     assert_eq!(run("1").stdout, run("3").stdout);
-    let settings = lostnode::settings::Settings::default();
-    let report = |chunk| {
-        let mut summary = lostnode::fold::Summary::new(&settings);
-        let options = Options { chunk, threads: 3, ..Options::default() };
-        let capture =
-            capture::read(Source::Path(path.clone()), &options, |batch| summary.push(batch))
-                .unwrap();
-        format!("{:?}", lostnode::analysis::build::report(vec![capture], &summary, &settings, None))
+    let analysis = |chunk| {
+        let reading = Options { chunk, threads: 3, ..Options::default() };
+        let options = lostnode::Options { reading, findings: None, ..Default::default() };
+        format!("{:?}", lostnode::analyse(Source::Path(path.clone()), &options).unwrap())
     };
-    assert_eq!(report(64), report(1 << 20));
+    assert_eq!(analysis(64), analysis(1 << 20));
 }
 
 /// Traffic with some of everything: two channels in turns, both widths, CAN FD, remote frames,
@@ -315,24 +311,24 @@ fn report_and_more(
     threads: usize,
     grouped: bool,
 ) -> (lostnode::analysis::Analysis, u64, Pauses) {
-    let settings =
-        lostnode::settings::Settings { load_bin: 0.25, ..lostnode::settings::Settings::default() };
-    let mut summary = lostnode::fold::Summary::on(&settings, threads);
+    let options = lostnode::Options {
+        reading: Options { chunk, threads, grouped, ..Options::default() },
+        settings: lostnode::settings::Settings { load_bin: 0.25, ..Default::default() },
+        roster: None,
+        findings: None,
+    };
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
-    let options = Options { chunk, threads, grouped, ..Options::default() };
+    let (mut analyser, mut beside) =
+        (lostnode::Analyser::new(&options), lostnode::Analyser::new(&options));
     let mut bits = 0;
-    let capture = capture::read(source, &options, |batch| {
+    let capture = capture::read(source, &options.reading, |batch| {
         bits += batch.frames.iter().map(|frame| u64::from(frame.length.bits())).sum::<u64>();
-        summary.push(batch);
+        analyser.push(batch);
+        beside.push(batch);
     });
     let capture = capture.unwrap();
     assert_eq!(capture.rejected, 0, "{:?}", capture.rejections);
-    summary.finish();
-    (
-        lostnode::analysis::build::report(vec![capture], &summary, &settings, None),
-        bits,
-        summary.timing.pauses,
-    )
+    (analyser.finish(capture).unwrap(), bits, beside.into_summary().timing.pauses)
 }
 
 fn report_of(text: &str, chunk: usize, threads: usize, grouped: bool) -> String {

@@ -21,7 +21,7 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 19] = [
+const ORDER: [&str; 20] = [
     "table",
     "interface",
     "settings",
@@ -34,6 +34,7 @@ const ORDER: [&str; 19] = [
     "outage",
     "analysis",
     "fault",
+    "front",
     "compare",
     "learn",
     "words",

@@ -10,6 +10,7 @@ use std::process::Command;
 
 use common::{lostnode, own, piped};
 use lostnode::capture::frame_table;
+use lostnode::render::json::row;
 use lostnode::render::tables;
 use lostnode::table::{Column, Kind};
 use serde_json::Value;
@@ -19,7 +20,7 @@ const TABLES: [(&str, &[Column]); 5] = [
     ("messages", &tables::MESSAGES),
     ("outages", &tables::OUTAGES),
     ("codes", &tables::CODES),
-    ("batch", &tables::SUMMARY),
+    ("batch", &row::COLUMNS),
 ];
 
 fn words(kind: Kind) -> (&'static str, &'static str) {
@@ -285,7 +286,7 @@ fn the_summary_of_a_batch_in_both_forms() {
     let rows: Vec<_> = csv.records().map(Result::unwrap).collect();
     assert_eq!(read["rows"].as_array().unwrap().len(), rows.len());
     for (read, row) in read["rows"].as_array().unwrap().iter().zip(&rows) {
-        for (column, ours) in tables::SUMMARY.iter().zip(row) {
+        for (column, ours) in row::COLUMNS.iter().zip(row) {
             match &read[column.name] {
                 Value::Null => assert_eq!(ours, ""),
                 Value::Number(number) => {

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use super::fill::fill;
 use super::lines::LONGEST_LINE;
-use super::{Options, Source};
+use super::{Options, Progress, Source};
 
 /// An open capture: decompressed bytes and how they were packed.
 pub(super) struct Input {
@@ -37,8 +37,11 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
             Box::new(file)
         }
     };
-    let counted =
-        Counted { inner: raw, total: Arc::new(AtomicU64::new(0)), progress: options.progress };
+    let counted = Counted {
+        inner: raw,
+        total: Arc::new(AtomicU64::new(0)),
+        progress: options.progress.clone(),
+    };
     let mut buffered = BufReader::with_capacity(32 << 10, counted);
     let mut head = [0; 4];
     let (length, failure) = fill(&mut buffered, &mut head);
@@ -86,15 +89,15 @@ impl Read for Failing {
 struct Counted<R> {
     inner: R,
     total: Arc<AtomicU64>,
-    progress: Option<fn(u64)>,
+    progress: Option<Progress>,
 }
 
 impl<R: Read> Read for Counted<R> {
     fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
         let read = self.inner.read(buffer)?;
         let total = self.total.fetch_add(read as u64, Ordering::Relaxed) + read as u64;
-        if let Some(progress) = self.progress {
-            progress(total);
+        if let Some(Progress(tell)) = &self.progress {
+            tell(total);
         }
         Ok(read)
     }

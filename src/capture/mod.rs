@@ -24,7 +24,7 @@ mod workers;
 use std::fmt;
 use std::io;
 use std::path::PathBuf;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
@@ -133,6 +133,23 @@ pub enum Stamps {
     Relative,
 }
 
+/// Is told how many bytes of the input have been taken so far, compressed ones as they lie there.
+#[derive(Clone)]
+pub struct Progress(Arc<dyn Fn(u64) + Send + Sync>);
+
+impl Progress {
+    /// Calls `tell` with the number of bytes.
+    pub fn new(tell: impl Fn(u64) + Send + Sync + 'static) -> Self {
+        Progress(Arc::new(tell))
+    }
+}
+
+impl fmt::Debug for Progress {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Progress")
+    }
+}
+
 /// How to read a capture.
 #[derive(Clone, Debug)]
 pub struct Options {
@@ -147,8 +164,8 @@ pub struct Options {
     /// Whether to group the frames of each batch by identifier ([`Batch::grouped`]) before it is
     /// handed on: on all threads at once, outside the order in which batches are.
     pub grouped: bool,
-    /// Called with the number of input bytes consumed so far, for a progress display.
-    pub progress: Option<fn(u64)>,
+    /// Told how far reading has come, for a display.
+    pub progress: Option<Progress>,
 }
 
 impl Default for Options {

@@ -5,9 +5,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::report::{Limits, Reading, analyse};
+use super::options::{Limits, Reading};
 use super::streaming::{Format, rows};
-use super::{Failure, NOTHING_LOST};
+use super::{Failure, NOTHING_LOST, progress};
 use crate::analysis::Analysis;
 use crate::render::tables::{CODES, code};
 use crate::words::diagnosis::CodeWords;
@@ -32,23 +32,24 @@ pub struct Arguments {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let report = analyse(&arguments.capture, &arguments.limits, &arguments.reading, None)?;
+    let options = arguments.reading.analysis(&arguments.limits);
+    let analysis = progress::analyse(&arguments.capture, &options)?;
     rows(
         arguments.format,
         &CODES,
-        report.diagnosis.codes.iter(),
-        |one| code(&report, one).to_vec(),
-        |out| text(&report, out),
+        analysis.diagnosis.codes.iter(),
+        |one| code(&analysis, one).to_vec(),
+        |out| text(&analysis, out),
     )?;
     Ok(NOTHING_LOST)
 }
 
-fn text(report: &Analysis, out: &mut dyn Write) -> std::io::Result<()> {
-    if report.diagnosis.codes.is_empty() {
+fn text(analysis: &Analysis, out: &mut dyn Write) -> std::io::Result<()> {
+    if analysis.diagnosis.codes.is_empty() {
         return writeln!(out, "No trouble codes were read in this capture.");
     }
-    for code in &report.diagnosis.codes {
-        let words = CodeWords::of(report, code);
+    for code in &analysis.diagnosis.codes {
+        let words = CodeWords::of(analysis, code);
         let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
         writeln!(out, "{}  {}  {meaning}; {}", words.reporter, words.code, words.story)?;
     }

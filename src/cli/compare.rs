@@ -5,8 +5,9 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::report::{Expected, Limits, Reading, analyse};
-use super::{FAILED, Failure, NOT_SURE, NOTHING_LOST, SOMETHING_LOST};
+use super::options::{Expected, Limits, Reading};
+use super::{FAILED, Failure, NOT_SURE, NOTHING_LOST, SOMETHING_LOST, progress};
+use crate::Options;
 use crate::compare;
 use crate::compare::comparison::State;
 use crate::render::json::comparison;
@@ -49,13 +50,14 @@ enum Format {
 /// Where a capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    let read =
-        |path: &PathBuf| analyse(path, &arguments.limits, &arguments.reading, roster.as_ref());
+    let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
+    let read = |path: &PathBuf| progress::analyse(path, &options);
     let before = read(&arguments.before)?;
     let after = arguments.after.iter().map(read).collect::<Result<Vec<_>, _>>()?;
-    if before.span.is_none() || after.iter().all(|report| report.span.is_none()) {
+    if before.span.is_none() || after.iter().all(|analysis| analysis.span.is_none()) {
         eprintln!(
-            "lostnode: captures without time stamps cannot be compared: record with absolute time stamps"
+            "lostnode: captures without time stamps cannot be compared: record with absolute \
+             time stamps"
         );
         return Ok(FAILED);
     }

@@ -7,7 +7,7 @@ use clap::Args;
 use lostnode_parsers::candump;
 
 use super::filter::Filter;
-use super::report::Reading;
+use super::options::Reading;
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::Frame;

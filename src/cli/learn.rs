@@ -5,8 +5,8 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::report::{Limits, Reading, analyse};
-use super::{Failure, NOTHING_LOST};
+use super::options::{Limits, Reading};
+use super::{Failure, NOTHING_LOST, progress};
 use crate::learn::learn;
 use crate::words;
 
@@ -31,9 +31,10 @@ pub struct Arguments {
 /// # Errors
 /// Where a capture cannot be read or the roster not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let analyse = |path: &PathBuf| analyse(path, &arguments.limits, &arguments.reading, None);
-    let reports = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
-    let learned = learn(&reports);
+    let options = arguments.reading.analysis(&arguments.limits);
+    let analyse = |path: &PathBuf| progress::analyse(path, &options);
+    let analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
+    let learned = learn(&analyses);
     for remark in &learned.remarks {
         eprintln!("lostnode: {}", words::network::remark(remark));
     }

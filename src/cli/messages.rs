@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::report::Reading;
+use super::options::Reading;
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::fold::diagnostics::{Carrier, Message, Transport, describe};

@@ -4,11 +4,13 @@ mod batch;
 mod codes;
 mod compare;
 mod explain;
+mod files;
 mod filter;
 mod frames;
 mod learn;
 mod manual;
 mod messages;
+mod options;
 mod outages;
 mod progress;
 mod record;
@@ -75,6 +77,11 @@ impl Failure {
         Failure::Message(text.to_string())
     }
 
+    /// What is wrong with a file.
+    fn about(path: &std::path::Path, error: impl fmt::Display) -> Self {
+        Failure::Message(format!("{}: {error}", path.display()))
+    }
+
     /// An output that cannot be written.
     fn writing(path: &std::path::Path, error: &io::Error) -> Self {
         Failure::Message(format!("{}: cannot be written: {error}", path.display()))
@@ -83,6 +90,12 @@ impl Failure {
 
 impl From<crate::capture::Error> for Failure {
     fn from(error: crate::capture::Error) -> Self {
+        Failure::message(error)
+    }
+}
+
+impl From<crate::Error> for Failure {
+    fn from(error: crate::Error) -> Self {
         Failure::message(error)
     }
 }

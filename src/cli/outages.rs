@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::report::{Expected, Limits, Reading, analyse};
+use super::options::{Expected, Limits, Reading};
 use super::streaming::{Format, rows};
-use super::{Failure, NOTHING_LOST, SOMETHING_LOST};
+use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
+use crate::Options;
 use crate::render::tables::{OUTAGES, outage};
 use crate::render::text::outage_lines;
 
@@ -35,15 +36,15 @@ pub struct Arguments {
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    let report =
-        analyse(&arguments.capture, &arguments.limits, &arguments.reading, roster.as_ref())?;
-    let all = report.outages.iter();
+    let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
+    let analysis = progress::analyse(&arguments.capture, &options)?;
+    let all = analysis.outages.iter();
     rows(
         arguments.format,
         &OUTAGES,
         all,
-        |one| outage(&report, one).to_vec(),
-        |out| outage_lines(&report, out),
+        |one| outage(&analysis, one).to_vec(),
+        |out| outage_lines(&analysis, out),
     )?;
-    Ok(if report.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+    Ok(if analysis.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
 }

@@ -2,52 +2,57 @@
 //! a terminal.
 
 use std::path::Path;
-use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use crate::capture::Source;
+use crate::analysis::Analysis;
+use crate::capture::{self, Progress, Source};
+use crate::{Error, Options};
 
-static BAR: OnceLock<(ProgressBar, Instant)> = OnceLock::new();
+/// Work that takes less than this shows no bar.
+const PATIENCE: Duration = Duration::from_secs(1);
 
-/// Reads a capture with a display.
-pub fn during<T>(path: &Path, read: impl FnOnce(Source) -> T) -> T {
-    begin(path);
-    let done = read(Source::Path(path.to_owned()));
-    end();
+/// Reads and analyses a capture with a bar of its own.
+///
+/// # Errors
+/// Where there is no answer.
+pub fn analyse(path: &Path, options: &Options) -> Result<Analysis, Error> {
+    during(path, &options.reading, |source, reading| {
+        crate::analyse(source, &Options { reading, ..options.clone() })
+    })
+}
+
+/// Reads a capture with a bar of its own, which is gone afterwards.
+pub fn during<T>(
+    path: &Path,
+    reading: &capture::Options,
+    read: impl FnOnce(Source, capture::Options) -> T,
+) -> T {
+    let (bar, begun) = (bar(path), Instant::now());
+    let shown = bar.clone();
+    let progress = Progress::new(move |bytes| {
+        if begun.elapsed() > PATIENCE {
+            shown.set_position(bytes);
+        }
+    });
+    let reading = capture::Options { progress: Some(progress), ..reading.clone() };
+    let done = read(Source::Path(path.to_owned()), reading);
+    bar.finish_and_clear();
     done
 }
 
-/// Begins a progress display over the bytes of the file at `path`; of unknown length for standard
-/// input.
-fn begin(path: &Path) {
+/// A bar over the bytes of the file at `path`; of unknown length for standard input and pipes.
+fn bar(path: &Path) -> ProgressBar {
     let length = std::fs::metadata(path).ok().filter(|meta| meta.is_file()).map(|meta| meta.len());
     // indicatif draws nothing where standard error is no terminal.
     let bar = ProgressBar::with_draw_target(length, ProgressDrawTarget::stderr_with_hz(10));
-    let template = if length.is_some() {
-        "{bar:40} {bytes}/{total_bytes}, {eta} left"
-    } else {
-        "{spinner} {bytes} read"
+    let template = match length {
+        Some(_) => "{bar:40} {bytes}/{total_bytes}, {eta} left",
+        None => "{spinner} {bytes} read",
     };
     if let Ok(style) = ProgressStyle::with_template(template) {
         bar.set_style(style);
     }
-    let _ = BAR.set((bar, Instant::now()));
-}
-
-/// Tells how many bytes have been read.
-pub fn update(bytes: u64) {
-    if let Some((bar, begun)) = BAR.get()
-        && begun.elapsed() > Duration::from_secs(1)
-    {
-        bar.set_position(bytes);
-    }
-}
-
-/// Removes the display.
-fn end() {
-    if let Some((bar, _)) = BAR.get() {
-        bar.finish_and_clear();
-    }
+    bar
 }

@@ -12,7 +12,7 @@ use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 use super::filter::Filter;
-use super::report::{Reading, positive};
+use super::options::{Reading, positive};
 use super::streaming::{account, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::{Batch, Kind};

@@ -7,7 +7,7 @@ use std::path::Path;
 
 use clap::ValueEnum;
 
-use super::report::Reading;
+use super::options::Reading;
 use super::{Failure, progress};
 use crate::capture::{self, Batch, Capture};
 use crate::table::{self, Column, Form, Sink};
@@ -46,7 +46,8 @@ impl<'c> Output<'c> {
             Format::Jsonl => Form::JsonLines,
             Format::Parquet if io::stdout().is_terminal() => {
                 return Err(Failure::message(
-                    "Parquet is not for a terminal; write it into a file: … --format parquet > frames.parquet",
+                    "Parquet is not for a terminal; write it into a file: … --format parquet \
+                     > frames.parquet",
                 ));
             }
             Format::Parquet => Form::Parquet,
@@ -88,8 +89,8 @@ pub fn stream(
     mut take: impl FnMut(&Batch) -> io::Result<()> + Send,
 ) -> Result<Capture, Failure> {
     let mut failure = None;
-    let read = progress::during(path, |source| {
-        capture::read_while(source, &reading.options(), |batch| match take(batch) {
+    let read = progress::during(path, &reading.options(), |source, options| {
+        capture::read_while(source, &options, |batch| match take(batch) {
             Ok(()) => ControlFlow::Continue(()),
             Err(error) => {
                 failure = Some(error);

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
+use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
@@ -168,6 +169,12 @@ impl Default for Knowledge {
 }
 
 impl Knowledge {
+    /// The built-in tables, read when they are first asked for.
+    pub fn built_in() -> &'static Knowledge {
+        static BUILT_IN: LazyLock<Knowledge> = LazyLock::new(Knowledge::default);
+        &BUILT_IN
+    }
+
     /// The built-in tables with the changes of a user's file.
     ///
     /// # Errors

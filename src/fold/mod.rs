@@ -92,8 +92,8 @@ impl Summary {
         }
     }
 
-    /// Takes back what the other thread has folded.
-    fn join(&mut self) {
+    /// Takes back what the other thread has folded; from then on all is folded on one.
+    pub fn join(&mut self) {
         let Some(Side { to, thread }) = self.side.take() else { return };
         drop(to);
         match thread.join() {

@@ -1,7 +1,6 @@
-//! Rows of a report: outages, codes, the capture as a whole; and messages. docs/tables.md describes
-//! them, held to by a test.
+//! Rows of an analysis: outages and codes; and messages. docs/tables.md describes them, held to by
+//! a test. The row of a capture as a whole is in [`super::json::row`].
 
-use super::json::row::Row;
 use super::json::{cause_name, scope_name};
 use crate::analysis::diagnosis::CodeEntry;
 use crate::analysis::{Analysis, Outage};
@@ -124,63 +123,5 @@ pub fn message<'a>(message: &Message<'a>, channel: &'a str) -> [Cell<'a>; 10] {
         Cell::Bytes(message.data),
         Cell::of(message.incomplete, |incomplete| Cell::text(incomplete.fault.text())),
         Cell::text(describe(message)),
-    ]
-}
-
-/// Columns of the summary over captures.
-pub const SUMMARY: [Column; 21] = [
-    column("path", Kind::Text, "the capture, relative to the folder"),
-    column("verdict", Kind::Text, "`nothing lost`, `lost` or `not read`"),
-    column("reason", Kind::Text, "why it was not read, or not to its end"),
-    column(
-        "start",
-        Kind::Text,
-        "date and time of the first frame, UTC, where the stamps are a date",
-    ),
-    column("span_s", Kind::Real, "seconds from the first frame to the last"),
-    column("frames", Kind::Whole, "frames"),
-    column("rejected_lines", Kind::Whole, "lines that were no frames"),
-    column("nodes", Kind::Whole, "nodes that were heard"),
-    column("lost_identifiers", Kind::Whole, "losses of single identifiers"),
-    column("lost_nodes", Kind::Whole, "losses of whole nodes"),
-    column("lost_branches", Kind::Whole, "losses of several nodes together"),
-    column("lost_buses", Kind::Whole, "losses of whole channels"),
-    column("worst_node", Kind::Text, "node that was lost for longest in all"),
-    column("worst_lost_s", Kind::Real, "its seconds"),
-    column("lost", Kind::Texts, "nodes that were lost"),
-    column("codes", Kind::Texts, "trouble codes there when last read"),
-    column("vin", Kind::Text, "VIN that most modules have"),
-    column("load_mean", Kind::Real, "mean load of the busiest channel, 0 to 1"),
-    column("load_peak", Kind::Real, "highest load in one bin, 0 to 1"),
-    column("finding", Kind::Text, "first finding that is a fault of the vehicle"),
-    column("probability", Kind::Real, "its probability, 0 to 1"),
-];
-
-/// The row of a capture.
-pub fn summary(row: &Row) -> [Cell<'_>; 21] {
-    let real = |value: Option<f64>| Cell::of(value, Cell::Real);
-    let count = |count: usize| Cell::Whole(count as u64);
-    [
-        Cell::text(row.path.as_str()),
-        Cell::text(row.verdict.as_str()),
-        Cell::of(row.reason.as_deref(), Cell::text),
-        Cell::of(row.start.as_deref(), Cell::text),
-        real(row.span_s),
-        Cell::Whole(row.frames),
-        Cell::Whole(row.rejected_lines),
-        count(row.nodes),
-        count(row.lost_identifiers),
-        count(row.lost_nodes),
-        count(row.lost_branches),
-        count(row.lost_buses),
-        Cell::of(row.worst_node.as_deref(), Cell::text),
-        real(row.worst_lost_s),
-        Cell::Texts(row.lost.as_slice().into()),
-        Cell::Texts(row.codes.as_slice().into()),
-        Cell::of(row.vin.as_deref(), Cell::text),
-        real(row.load_mean),
-        real(row.load_peak),
-        Cell::of(row.finding.as_deref(), Cell::text),
-        real(row.probability),
     ]
 }

@@ -7,29 +7,26 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use lostnode_parsers::Timestamp;
 
 use crate::analysis::Analysis;
-use crate::analysis::build;
 use crate::capture::{Batch, Capture};
-use crate::fold::Summary;
 use crate::render::text::who;
-use crate::settings::Settings;
 use crate::words::terms::duration;
+use crate::{Analyser, Options};
 
 /// The line is made anew this often at most.
 const EVERY: Duration = Duration::from_secs(1);
 /// … and it may take this share of the time.
 const SHARE: u32 = 20;
 
-pub(super) struct Live {
-    settings: Settings,
-    summary: Summary,
+pub(super) struct Live<'o> {
+    analyser: Analyser<'o>,
     capture: Capture,
     bar: ProgressBar,
     begun: Instant,
     due: Instant,
 }
 
-impl Live {
-    pub fn new(settings: Settings) -> Self {
+impl<'o> Live<'o> {
+    pub fn new(options: &'o Options) -> Self {
         // indicatif draws nothing where standard error is no terminal.
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stderr_with_hz(4));
         if let Ok(style) = ProgressStyle::with_template("{wide_msg}") {
@@ -37,8 +34,7 @@ impl Live {
         }
         let now = Instant::now();
         Live {
-            summary: Summary::new(&settings),
-            settings,
+            analyser: Analyser::new(options),
             capture: Capture::default(),
             bar,
             begun: now,
@@ -58,7 +54,7 @@ impl Live {
             let (start, end) = self.capture.span.unwrap_or((time, time));
             self.capture.span = Some((start.min(time), end.max(time)));
         }
-        self.summary.push(batch);
+        self.analyser.push(batch);
     }
 
     /// Draws the line, where it is time and somebody sees it.
@@ -67,9 +63,8 @@ impl Live {
         if begun < self.due || self.bar.is_hidden() {
             return;
         }
-        let report =
-            build::report(vec![self.capture_until_now()], &self.summary, &self.settings, None);
-        self.bar.set_message(line(&report, self.begun.elapsed(), dropped));
+        let analysis = self.analyser.so_far(self.capture_until_now());
+        self.bar.set_message(line(&analysis, self.begun.elapsed(), dropped));
         self.bar.tick();
         self.due = Instant::now() + EVERY.max(begun.elapsed() * SHARE);
     }
@@ -96,24 +91,24 @@ impl Live {
 }
 
 /// Time, who is heard, load, drops, and who has just gone.
-fn line(report: &Analysis, elapsed: Duration, dropped: u64) -> String {
-    let nodes = report.nodes.iter().filter(|node| node.heard).count();
-    let lone = report.identifiers.iter().filter(|id| id.node.is_none()).count();
-    let load = report
+fn line(analysis: &Analysis, elapsed: Duration, dropped: u64) -> String {
+    let nodes = analysis.nodes.iter().filter(|node| node.heard).count();
+    let lone = analysis.identifiers.iter().filter(|id| id.node.is_none()).count();
+    let load = analysis
         .channels
         .iter()
         .filter_map(|channel| Some(channel.load.as_ref()?.load.last().copied()? * 100.0));
     let load: Vec<String> = load.map(|load| format!("{load:.0} %")).collect();
-    let frames: u64 = report.channels.iter().map(|channel| channel.frames).sum();
+    let frames: u64 = analysis.channels.iter().map(|channel| channel.frames).sum();
     let mut parts = vec![duration(elapsed.as_secs_f64())];
     // What has gone comes first: a narrow terminal cuts the end.
-    let lost: Vec<_> = report.lost().filter(|outage| outage.ongoing).collect();
+    let lost: Vec<_> = analysis.lost().filter(|outage| outage.ongoing).collect();
     if let Some(latest) = lost.last() {
         let more =
             if lost.len() > 1 { format!(" and {} more", lost.len() - 1) } else { String::new() };
         parts.push(format!(
             "silent: {} for {}{more}",
-            who(report, latest),
+            who(analysis, latest),
             duration(latest.duration())
         ));
     }

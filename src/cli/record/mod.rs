@@ -18,9 +18,10 @@ use lostnode_parsers::wire;
 use self::files::Files;
 use self::listener::{Event, Listener};
 use self::live::Live;
-use super::report::{Limits, positive};
+use super::options::{Limits, positive};
 use super::{Failure, NOTHING_LOST};
-use crate::capture::{Batch, Frame};
+use crate::Options;
+use crate::capture::{self, Batch, Frame};
 use crate::interface::{self, Wiring};
 
 /// Record what CAN interfaces hear, as log text
@@ -81,7 +82,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let mut files =
         Files::new(arguments.out.as_deref(), arguments.rotate_mb, arguments.rotate_minutes)?;
-    let mut live = Live::new(settings);
+    // Frames come one by one: there is no text to cut and parse, and nothing to do beside.
+    let reading = capture::Options { threads: 1, ..capture::Options::default() };
+    let options = Options { reading, settings, roster: None, findings: None };
+    let mut live = Live::new(&options);
     let (sender, events) = sync_channel(1 << 16);
     let begun = Instant::now();
     let ended = thread::scope(|scope| {
@@ -152,8 +156,9 @@ fn advise(name: &str, wiring: &Wiring) {
     match wiring {
         Wiring::Virtual | Wiring::Physical { listen_only: Some(true), .. } => {}
         Wiring::Physical { .. } => eprintln!(
-            "lostnode: interface {name} is not known to be in listen-only mode: it acknowledges frames and can disturb the bus. Better: ip link set {name} down; ip link \
-             set {name} up type can bitrate … listen-only on"
+            "lostnode: interface {name} is not known to be in listen-only mode: it acknowledges \
+             frames and can disturb the bus. Better: ip link set {name} down; ip link set \
+             {name} up type can bitrate … listen-only on"
         ),
     }
 }

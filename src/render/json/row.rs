@@ -4,67 +4,143 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::{Analysis, Scope};
 use crate::fold::timing::seconds;
+use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
 use crate::words::fault::title;
 use crate::words::terms::date;
 
-/// The row of a capture. Missing values stay missing.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Row {
-    /// The capture, relative to the folder.
-    pub path: String,
-    /// `nothing lost`, `lost`, or `not read`.
-    pub verdict: String,
-    /// Why it was not read, or not to its end.
-    pub reason: Option<String>,
-    /// Date and time of the first frame, where stamps are a date.
-    pub start: Option<String>,
-    /// Seconds from the first frame to the last.
-    pub span_s: Option<f64>,
-    /// Frames.
-    pub frames: u64,
-    /// Lines that were no frames.
-    pub rejected_lines: u64,
-    /// Nodes that were heard.
-    pub nodes: usize,
-    /// Losses by scope.
-    pub lost_identifiers: usize,
-    /// … of whole nodes.
-    pub lost_nodes: usize,
-    /// … of several nodes together.
-    pub lost_branches: usize,
-    /// … of whole buses.
-    pub lost_buses: usize,
-    /// The node that was lost for longest in all, and for how many seconds.
-    pub worst_node: Option<String>,
-    /// Its seconds.
-    pub worst_lost_s: Option<f64>,
-    /// Nodes that were lost.
-    pub lost: Vec<String>,
-    /// Trouble codes there when last read.
-    pub codes: Vec<String>,
-    /// VIN of the vehicle.
-    pub vin: Option<String>,
-    /// Highest mean and peak load of a channel, 0 to 1.
-    pub load_mean: Option<f64>,
-    /// … its peak.
-    pub load_peak: Option<f64>,
-    /// The first finding that is a fault of the vehicle.
-    pub finding: Option<String>,
-    /// Its probability.
-    pub probability: Option<f64>,
+/// What became of a capture.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Outcome {
+    /// It could not be read.
+    #[default]
+    #[serde(rename = "not read")]
+    NotRead,
+    /// Something was lost.
+    #[serde(rename = "lost")]
+    Lost,
+    /// Nothing was.
+    #[serde(rename = "nothing lost")]
+    NothingLost,
+}
+
+/// A value of the row as a cell of a table.
+trait Field {
+    const KIND: Kind;
+    fn cell(&self) -> Cell<'_>;
+}
+
+impl Field for Outcome {
+    const KIND: Kind = Kind::Text;
+    fn cell(&self) -> Cell<'_> {
+        Cell::text(match self {
+            Outcome::NotRead => "not read",
+            Outcome::Lost => "lost",
+            Outcome::NothingLost => "nothing lost",
+        })
+    }
+}
+
+impl Field for String {
+    const KIND: Kind = Kind::Text;
+    fn cell(&self) -> Cell<'_> {
+        Cell::text(self.as_str())
+    }
+}
+
+impl Field for Vec<String> {
+    const KIND: Kind = Kind::Texts;
+    fn cell(&self) -> Cell<'_> {
+        Cell::Texts(self.as_slice().into())
+    }
+}
+
+impl Field for u64 {
+    const KIND: Kind = Kind::Whole;
+    fn cell(&self) -> Cell<'_> {
+        Cell::Whole(*self)
+    }
+}
+
+impl Field for usize {
+    const KIND: Kind = Kind::Whole;
+    fn cell(&self) -> Cell<'_> {
+        Cell::Whole(*self as u64)
+    }
+}
+
+impl Field for f64 {
+    const KIND: Kind = Kind::Real;
+    fn cell(&self) -> Cell<'_> {
+        Cell::Real(*self)
+    }
+}
+
+impl<T: Field> Field for Option<T> {
+    const KIND: Kind = T::KIND;
+    fn cell(&self) -> Cell<'_> {
+        Cell::of(self.as_ref(), T::cell)
+    }
+}
+
+/// One list of fields with their meanings is the row, its columns and its cells.
+macro_rules! row {
+    ($($name:ident: $type:ty = $meaning:literal,)*) => {
+        /// The row of a capture. Missing values stay missing.
+        #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+        pub struct Row {
+            $(#[doc = $meaning] pub $name: $type,)*
+        }
+
+        const FIELDS: usize = [$(stringify!($name)),*].len();
+
+        /// The columns of a table of rows (docs/tables.md).
+        pub const COLUMNS: [Column; FIELDS] =
+            [$(column(stringify!($name), <$type as Field>::KIND, $meaning)),*];
+
+        impl Row {
+            /// The row as cells of that table.
+            pub fn cells(&self) -> [Cell<'_>; FIELDS] {
+                [$(self.$name.cell()),*]
+            }
+        }
+    };
+}
+
+row! {
+    path: String = "the capture, relative to the folder",
+    verdict: Outcome = "`nothing lost`, `lost` or `not read`",
+    reason: Option<String> = "why it was not read, or not to its end",
+    start: Option<String> = "date and time of the first frame, UTC, where the stamps are a date",
+    span_s: Option<f64> = "seconds from the first frame to the last",
+    frames: u64 = "frames",
+    rejected_lines: u64 = "lines that were no frames",
+    nodes: usize = "nodes that were heard",
+    lost_identifiers: usize = "losses of single identifiers",
+    lost_nodes: usize = "losses of whole nodes",
+    lost_branches: usize = "losses of several nodes together",
+    lost_buses: usize = "losses of whole channels",
+    worst_node: Option<String> = "node that was lost for longest in all",
+    worst_lost_s: Option<f64> = "its seconds",
+    lost: Vec<String> = "nodes that were lost",
+    codes: Vec<String> = "trouble codes there when last read",
+    vin: Option<String> = "VIN that most modules have",
+    load_mean: Option<f64> = "mean load of the busiest channel, 0 to 1",
+    load_peak: Option<f64> = "highest load in one bin, 0 to 1",
+    finding: Option<String> = "first finding that is a fault of the vehicle",
+    probability: Option<f64> = "its probability, 0 to 1",
 }
 
 impl Row {
     /// The row of a capture that was read.
-    pub fn of(path: String, report: &Analysis) -> Row {
-        let count = |scope: Scope| report.lost().filter(|outage| outage.scope == scope).count();
+    pub fn of(path: String, analysis: &Analysis) -> Row {
+        let count = |scope: Scope| analysis.lost().filter(|outage| outage.scope == scope).count();
         let mut lost: Vec<(String, f64)> = Vec::new();
         for outage in
-            report.lost().filter(|outage| matches!(outage.scope, Scope::Node | Scope::Branch))
+            analysis.lost().filter(|outage| matches!(outage.scope, Scope::Node | Scope::Branch))
         {
             for node in &outage.nodes {
-                let name = &report.nodes[*node].name;
+                let name = &analysis.nodes[*node].name;
                 match lost.iter_mut().find(|(known, _)| known == name) {
                     Some(known) => known.1 += outage.duration(),
                     None => lost.push((name.clone(), outage.duration())),
@@ -73,10 +149,10 @@ impl Row {
         }
         let worst = lost.iter().max_by(|a, b| a.1.total_cmp(&b.1)).cloned();
         let loads: Vec<_> =
-            report.channels.iter().filter_map(|channel| channel.load.as_ref()).collect();
+            analysis.channels.iter().filter_map(|channel| channel.load.as_ref()).collect();
         let highest = |values: Vec<f64>| values.into_iter().reduce(f64::max);
-        let finding = report.ranked().iter().find(|finding| !finding.benign);
-        let mut codes: Vec<String> = report
+        let finding = analysis.ranked().iter().find(|finding| !finding.benign);
+        let mut codes: Vec<String> = analysis
             .diagnosis
             .codes
             .iter()
@@ -87,14 +163,16 @@ impl Row {
         codes.dedup();
         Row {
             path,
-            verdict: if report.lost().next().is_some() { "lost" } else { "nothing lost" }
-                .to_owned(),
-            reason: report.captures.iter().find_map(|capture| capture.cut_short.clone()),
-            start: report.span.and_then(|(begin, _)| date(begin)),
-            span_s: report.span.map(|(begin, end)| seconds(end - begin)),
-            frames: report.captures.iter().map(|capture| capture.frames).sum(),
-            rejected_lines: report.captures.iter().map(|capture| capture.rejected).sum(),
-            nodes: report.nodes.iter().filter(|node| node.heard).count(),
+            verdict: match analysis.lost().next() {
+                Some(_) => Outcome::Lost,
+                None => Outcome::NothingLost,
+            },
+            reason: analysis.captures.iter().find_map(|capture| capture.cut_short.clone()),
+            start: analysis.span.and_then(|(begin, _)| date(begin)),
+            span_s: analysis.span.map(|(begin, end)| seconds(end - begin)),
+            frames: analysis.captures.iter().map(|capture| capture.frames).sum(),
+            rejected_lines: analysis.captures.iter().map(|capture| capture.rejected).sum(),
+            nodes: analysis.nodes.iter().filter(|node| node.heard).count(),
             lost_identifiers: count(Scope::Identifier),
             lost_nodes: count(Scope::Node),
             lost_branches: count(Scope::Branch),
@@ -103,16 +181,16 @@ impl Row {
             worst_lost_s: worst.map(|(_, seconds)| seconds),
             lost: lost.into_iter().map(|(name, _)| name).collect(),
             codes,
-            vin: report.diagnosis.vehicle.vin.clone(),
+            vin: analysis.diagnosis.vehicle.vin.clone(),
             load_mean: highest(loads.iter().map(|load| load.mean()).collect()),
             load_peak: highest(loads.iter().filter_map(|load| Some(load.peak()?.0)).collect()),
-            finding: finding.map(|finding| title(report, finding)),
+            finding: finding.map(|finding| title(analysis, finding)),
             probability: finding.map(|finding| finding.probability),
         }
     }
 
     /// The row of a capture that could not be read.
     pub fn unread(path: String, reason: String) -> Row {
-        Row { path, verdict: "not read".to_owned(), reason: Some(reason), ..Row::default() }
+        Row { path, verdict: Outcome::NotRead, reason: Some(reason), ..Row::default() }
     }
 }

@@ -4,30 +4,31 @@
 //! that is there is whole. So a run that was stopped goes on with `--resume`, and two runs on one
 //! folder do each other no harm.
 
-use std::collections::{BTreeMap, BTreeSet};
-use std::fs::{self, File};
-use std::io::{self, Read, Write};
+mod contents;
+mod totals;
+
+use std::fs;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, OnceLock};
+use std::sync::{Arc, Mutex};
 
 use clap::Args;
-use crc64fast::Digest;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde::{Deserialize, Serialize};
 
-use super::report::{Expected, Limits, read_knowledge, report_of, write_file};
+use self::contents::{Summed, checksum};
+use super::files::{read_knowledge, write_file};
+use super::options::{Expected, Limits};
 use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
-use crate::capture::{Options, Source, lock};
-use crate::fault::{self, Job, Knowledge};
+use crate::capture::{self, Source, lock};
+use crate::fault::{Job, Knowledge};
 use crate::render::Renderer;
 use crate::render::html::Html;
 use crate::render::json::Json;
-use crate::render::json::row::Row;
-use crate::render::tables::{SUMMARY, summary as summary_cells};
-use crate::roster_file::RosterFile;
-use crate::settings::Settings;
+use crate::render::json::row::{COLUMNS, Outcome, Row};
 use crate::table::{Form, writer};
+use crate::{Error, Explaining, Options};
 
 /// Report on every capture below a folder
 ///
@@ -43,7 +44,7 @@ pub struct Arguments {
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
     /// Captures at a time
-    #[arg(long, value_name = "N", default_value_t = std::thread::available_parallelism().map_or(1, usize::from))]
+    #[arg(long, value_name = "N", default_value_t = capture::Options::default().threads)]
     jobs: usize,
     /// Leave out captures whose row is there already, made from the same bytes with the same
     /// settings
@@ -71,10 +72,7 @@ const ROW: &str = "row.json";
 struct Work {
     folder: PathBuf,
     out: PathBuf,
-    settings: Settings,
-    roster: Option<RosterFile>,
-    /// What the findings are drawn from.
-    knowledge: OnceLock<Knowledge>,
+    options: Options,
     /// Stands for all settings in the mark of a row.
     mark: String,
     resume: bool,
@@ -123,7 +121,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             });
         }
         // The built-in tables are needed when the first captures have been read, and not before.
-        work.knowledge.get_or_init(Knowledge::default);
+        if arguments.knowledge.is_none() {
+            Knowledge::built_in();
+        }
     });
     bar.finish_and_clear();
     if let Some(failure) = lock(&failure).take() {
@@ -134,10 +134,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     write_file(&work.out, "summary.csv", |out| table(Form::Csv, &rows, out))?;
     write_file(&work.out, "summary.parquet", |out| table(Form::Parquet, &rows, out))?;
     let mut out = std::io::stdout().lock();
-    summary(&rows, &mut out)?;
+    totals::print(&rows, &mut out)?;
     Ok(match () {
-        () if rows.iter().any(|row| row.verdict == "not read") => FAILED,
-        () if rows.iter().any(|row| row.verdict == "lost") => SOMETHING_LOST,
+        () if rows.iter().any(|row| row.verdict == Outcome::NotRead) => FAILED,
+        () if rows.iter().any(|row| row.verdict == Outcome::Lost) => SOMETHING_LOST,
         () => NOTHING_LOST,
     })
 }
@@ -162,16 +162,19 @@ impl Work {
             text(&arguments.knowledge)
         );
         // A named file may be wrong, which is told at once.
-        let knowledge = match &arguments.knowledge {
-            Some(path) => OnceLock::from(read_knowledge(path)?),
-            None => OnceLock::new(),
-        };
+        let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?;
         Ok(Work {
             folder: whole(&arguments.folder)?,
             out: whole(&arguments.out)?,
-            settings,
-            roster: arguments.expected.read()?,
-            knowledge,
+            options: Options {
+                settings,
+                roster: arguments.expected.read()?,
+                findings: Some(Explaining {
+                    knowledge: knowledge.map(Arc::new),
+                    job: Job::default(),
+                }),
+                ..Options::default()
+            },
             mark: format!("{:016X}", checksum(mark.as_bytes())),
             resume: arguments.resume,
         })
@@ -230,71 +233,24 @@ impl Work {
         name: &str,
         place: &Path,
     ) -> Result<Row, Failure> {
-        let options = Options { threads, ..Options::default() };
-        let mut report = match report_of(source, &self.settings, &options, self.roster.as_ref()) {
-            Ok(report) => report,
-            Err(error) => return Ok(Row::unread(name.to_owned(), error.kind_text())),
+        let reading = capture::Options { threads, ..self.options.reading.clone() };
+        let options = Options { reading, ..self.options.clone() };
+        let analysis = match crate::analyse(source, &options) {
+            Ok(analysis) => analysis,
+            Err(Error::Capture(error)) => {
+                return Ok(Row::unread(name.to_owned(), error.kind_text()));
+            }
+            Err(error) => return Err(error.into()),
         };
-        let knowledge = self.knowledge.get_or_init(Knowledge::default);
-        let findings = fault::find(&report, knowledge, &Job::default());
-        report.findings = Some(findings.map_err(Failure::message)?);
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
-        write_file(place, "report.json", |out| Json.render(&report, out))?;
-        write_file(place, "report.html", |out| Html.render(&report, out))?;
-        Ok(Row::of(name.to_owned(), &report))
+        write_file(place, "report.json", |out| Json.render(&analysis, out))?;
+        write_file(place, "report.html", |out| Html.render(&analysis, out))?;
+        Ok(Row::of(name.to_owned(), &analysis))
     }
 }
 
 fn kept(place: &Path) -> Option<Kept> {
     serde_json::from_str(&fs::read_to_string(place.join(ROW)).ok()?).ok()
-}
-
-/// CRC-64/XZ.
-fn checksum(bytes: &[u8]) -> u64 {
-    let mut digest = Digest::new();
-    digest.write(bytes);
-    digest.sum64()
-}
-
-/// A file that is summed while it is read.
-struct Summed {
-    file: File,
-    sum: Arc<Mutex<Sum>>,
-}
-
-/// Length and checksum of what has been read.
-#[derive(Default)]
-struct Sum {
-    length: u64,
-    digest: Digest,
-}
-
-impl Summed {
-    fn open(path: &Path) -> io::Result<Summed> {
-        Ok(Summed { file: File::open(path)?, sum: Arc::default() })
-    }
-
-    /// The same file, read on from where either is.
-    fn again(&self) -> io::Result<Summed> {
-        Ok(Summed { file: self.file.try_clone()?, sum: Arc::clone(&self.sum) })
-    }
-
-    /// Reads on to the end; what stands for the contents of the file.
-    fn finish(mut self) -> io::Result<String> {
-        io::copy(&mut self, &mut io::sink())?;
-        let sum = lock(&self.sum);
-        Ok(format!("{} {:016X}", sum.length, sum.digest.sum64()))
-    }
-}
-
-impl Read for Summed {
-    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
-        let read = self.file.read(buffer)?;
-        let mut sum = lock(&self.sum);
-        sum.length += read as u64;
-        sum.digest.write(&buffer[..read]);
-        Ok(read)
-    }
 }
 
 /// A name for the results of a capture: the parts of its path joined, what is not plain written as
@@ -350,54 +306,16 @@ fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
 }
 
 fn table(form: Form, rows: &[Row], out: &mut (dyn Write + Send)) -> io::Result<()> {
-    let mut table = writer(form, &SUMMARY, out)?;
-    rows.iter().try_for_each(|row| table.row(&summary_cells(row)))?;
+    let mut table = writer(form, &COLUMNS, out)?;
+    rows.iter().try_for_each(|row| table.row(&row.cells()))?;
     table.finish()
-}
-
-/// How many captures of each kind, and which node is lost in how many captures and vehicles.
-fn summary(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
-    let count = |verdict: &str| rows.iter().filter(|row| row.verdict == verdict).count();
-    writeln!(
-        out,
-        "{} captures: {} with losses, {} without, {} not read",
-        rows.len(),
-        count("lost"),
-        count("nothing lost"),
-        count("not read")
-    )?;
-    let mut nodes: BTreeMap<&str, (usize, BTreeSet<&str>)> = BTreeMap::new();
-    for row in rows {
-        for node in row.lost.iter().collect::<BTreeSet<_>>() {
-            let entry = nodes.entry(node).or_default();
-            entry.0 += 1;
-            // Captures without a VIN are one vehicle each, as far as anybody knows.
-            entry.1.insert(row.vin.as_deref().unwrap_or(&row.path));
-        }
-    }
-    let mut nodes: Vec<_> = nodes.into_iter().collect();
-    nodes.sort_by(|a, b| b.1.0.cmp(&a.1.0).then(a.0.cmp(b.0)));
-    if !nodes.is_empty() {
-        writeln!(out, "\n{:<40} {:>12} {:>12}", "lost node", "in captures", "of vehicles")?;
-    }
-    for (node, (captures, vehicles)) in nodes.iter().take(30) {
-        writeln!(out, "{node:<40} {captures:>12} {:>12}", vehicles.len())?;
-    }
-    for row in rows.iter().filter(|row| row.verdict == "not read") {
-        writeln!(out, "not read: {}: {}", row.path, row.reason.as_deref().unwrap_or(""))?;
-    }
-    Ok(())
 }
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use std::collections::BTreeSet;
 
-    /// The check value of CRC-64/XZ in the CRC catalogue (reveng.sourceforge.io/crc-catalogue).
-    #[test]
-    fn the_checksum_is_that_of_the_catalogue() {
-        assert_eq!(checksum(b"123456789"), 0x995D_C9BB_DF19_39FA);
-    }
+    use super::*;
 
     #[test]
     fn names_of_results_stay_inside_and_apart() {

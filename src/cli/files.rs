@@ -1,0 +1,55 @@
+//! Small files that are named in arguments, read; results, written.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use super::Failure;
+use crate::fault::{Job, Knowledge};
+use crate::roster_file::{self, RosterFile};
+
+/// A file of text.
+fn read_text(path: &Path) -> Result<String, Failure> {
+    fs::read_to_string(path)
+        .map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))
+}
+
+/// The built-in knowledge with the changes of a file.
+pub fn read_knowledge(path: &Path) -> Result<Knowledge, Failure> {
+    Knowledge::with(&read_text(path)?).map_err(|error| Failure::about(path, error))
+}
+
+/// A job file.
+pub fn read_job(path: &Path) -> Result<Job, Failure> {
+    Job::parse(&read_text(path)?).map_err(|error| Failure::about(path, error))
+}
+
+/// A roster file, or an AUTOSAR system description, told apart by what is in it.
+pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
+    let text = read_text(path)?;
+    let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
+    let roster = if xml { roster_file::from_arxml(&text) } else { RosterFile::parse(&text) };
+    roster.map_err(|error| Failure::about(path, error))
+}
+
+/// Writes one result under a temporary name and moves it into place, so that a broken run leaves no
+/// half file.
+pub fn write_file(
+    folder: &Path,
+    name: &str,
+    render: impl FnOnce(&mut (dyn Write + Send)) -> std::io::Result<()>,
+) -> Result<(), Failure> {
+    let path = folder.join(name);
+    // The process is in the name: two runs do not write into one file.
+    let unfinished = folder.join(format!(".{name}.{}.unfinished", std::process::id()));
+    let written = File::create(&unfinished).and_then(|file| {
+        let mut out = BufWriter::new(file);
+        render(&mut out)?;
+        out.flush()?;
+        fs::rename(&unfinished, &path)
+    });
+    written.map_err(|error| {
+        let _ = fs::remove_file(&unfinished);
+        Failure::writing(&path, &error)
+    })
+}

@@ -1,0 +1,137 @@
+//! Groups of arguments that several subcommands share, and the options they stand for.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::Args;
+
+use super::Failure;
+use super::files::read_roster;
+use crate::Options;
+use crate::capture::{self, Columns, Stamps};
+use crate::roster_file::RosterFile;
+use crate::settings::{Pair, Settings};
+
+/// Limits of the analysis, shared by the commands that analyse.
+#[derive(Args)]
+pub struct Limits {
+    /// Bit rate of the bus in bits per second (inferred where not given)
+    #[arg(long, value_name = "BITS", value_parser = positive)]
+    bit_rate: Option<f64>,
+    /// Data bit rate of CAN FD in bits per second
+    #[arg(long, value_name = "BITS", value_parser = positive)]
+    data_bit_rate: Option<f64>,
+    /// Periods of silence after which an identifier has timed out
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = Settings::default().timeout_periods,
+        value_parser = positive
+    )]
+    timeout_periods: f64,
+    /// Shortest time-out in seconds
+    #[arg(
+        long,
+        value_name = "SECONDS",
+        default_value_t = Settings::default().timeout_floor,
+        value_parser = positive
+    )]
+    timeout_floor: f64,
+    /// Time-outs shorter than this many seconds are momentary losses, not outages
+    #[arg(
+        long,
+        value_name = "SECONDS",
+        default_value_t = Settings::default().shortest_outage,
+        value_parser = positive
+    )]
+    shortest_outage: f64,
+    /// Width of a bin of the bus load, in seconds
+    #[arg(
+        long,
+        value_name = "SECONDS",
+        default_value_t = Settings::default().load_bin,
+        value_parser = positive
+    )]
+    load_bin: f64,
+    /// Identifiers that carry diagnosis, REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as
+    /// 6F1:612:extended
+    #[arg(long, value_name = "PAIR")]
+    pair: Vec<Pair>,
+}
+
+impl Limits {
+    /// The settings these arguments stand for.
+    pub fn settings(&self) -> Settings {
+        Settings {
+            timeout_periods: self.timeout_periods,
+            timeout_floor: self.timeout_floor,
+            shortest_outage: self.shortest_outage,
+            bit_rate: self.bit_rate,
+            data_bit_rate: self.data_bit_rate,
+            load_bin: self.load_bin,
+            pairs: self.pair.clone(),
+        }
+    }
+}
+
+/// What is expected on the bus, shared by the commands that tell what is missing.
+#[derive(Args)]
+pub struct Expected {
+    /// What is expected: a roster made by `lostnode learn`, or an AUTOSAR system description
+    /// (.arxml)
+    #[arg(long, value_name = "FILE")]
+    pub roster: Option<PathBuf>,
+}
+
+impl Expected {
+    /// The roster, where one was named.
+    pub fn read(&self) -> Result<Option<Arc<RosterFile>>, Failure> {
+        Ok(self.roster.as_deref().map(read_roster).transpose()?.map(Arc::new))
+    }
+}
+
+/// How to read captures, shared by all commands that do.
+#[derive(Args)]
+pub struct Reading {
+    /// Meaning of the time stamps of console text
+    #[arg(long, value_enum, default_value_t = Stamps::Auto)]
+    stamps: Stamps,
+    /// Columns of a CSV capture, by name or by position from 1: time=Timestamp:ms,id=ID,data=D0..D7
+    /// (docs/formats.md)
+    #[arg(long, value_name = "ROLE=COLUMN,…")]
+    columns: Option<Columns>,
+    /// Threads that read and parse (the result does not depend on it)
+    #[arg(long, value_name = "N")]
+    threads: Option<usize>,
+}
+
+impl Reading {
+    /// The options these arguments stand for.
+    pub fn options(&self) -> capture::Options {
+        let default = capture::Options::default();
+        capture::Options {
+            stamps: self.stamps,
+            columns: self.columns.clone(),
+            threads: self.threads.unwrap_or(default.threads),
+            ..default
+        }
+    }
+
+    /// The same for an analysis within these limits, without a roster and without findings.
+    pub fn analysis(&self, limits: &Limits) -> Options {
+        Options {
+            reading: capture::Options { grouped: true, ..self.options() },
+            settings: limits.settings(),
+            roster: None,
+            findings: None,
+        }
+    }
+}
+
+/// A number above zero, as an argument.
+pub fn positive(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(value) if value > 0.0 && value.is_finite() => Ok(value),
+        _ => Err(format!("`{text}` is not a number above zero")),
+    }
+}

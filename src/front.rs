@@ -1,0 +1,186 @@
+//! The front door: from the bytes of a capture to the whole answer.
+//!
+//! [`analyse`] reads a capture to its end. An [`Analyser`] takes frames as they come, which is how
+//! `lostnode record` shows what has gone silent while it records; `analyse` is made of it.
+
+use std::fmt;
+use std::sync::Arc;
+
+use crate::analysis::{Analysis, build};
+use crate::capture::{self, Batch, Capture, Source};
+use crate::fault::{self, Job, Knowledge};
+use crate::fold::Summary;
+use crate::roster_file::RosterFile;
+use crate::settings::Settings;
+
+/// How to read a capture, and what is wanted of it.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// How the capture is read.
+    pub reading: capture::Options,
+    /// Limits of the analysis.
+    pub settings: Settings,
+    /// What is expected on the bus, where that is known.
+    pub roster: Option<Arc<RosterFile>>,
+    /// What findings are drawn from; `None` where none are wanted.
+    pub findings: Option<Explaining>,
+}
+
+impl Default for Options {
+    /// All there is to say of a capture of an unknown vehicle.
+    fn default() -> Self {
+        Options {
+            // Frames are grouped by identifier on the threads that parse them.
+            reading: capture::Options { grouped: true, ..capture::Options::default() },
+            settings: Settings::default(),
+            roster: None,
+            findings: Some(Explaining::default()),
+        }
+    }
+}
+
+/// What findings are drawn from, beside the capture.
+#[derive(Clone, Debug, Default)]
+pub struct Explaining {
+    /// Other numbers than those of [`Knowledge::built_in`].
+    pub knowledge: Option<Arc<Knowledge>>,
+    /// What was measured, tried and done on the vehicle.
+    pub job: Job,
+}
+
+impl Explaining {
+    fn knowledge(&self) -> &Knowledge {
+        self.knowledge.as_deref().unwrap_or_else(|| Knowledge::built_in())
+    }
+}
+
+/// Why there is no answer.
+#[derive(Debug)]
+pub enum Error {
+    /// The capture cannot be read.
+    Capture(capture::Error),
+    /// The job names what this capture does not have; the line and what is wrong with it.
+    Job(String),
+}
+
+impl fmt::Display for Error {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Error::Capture(error) => error.fmt(f),
+            Error::Job(error) => f.write_str(error),
+        }
+    }
+}
+
+impl std::error::Error for Error {}
+
+impl From<capture::Error> for Error {
+    fn from(error: capture::Error) -> Self {
+        Error::Capture(error)
+    }
+}
+
+/// Reads a capture and says what it shows.
+///
+/// ```
+/// use lostnode::capture::Source;
+/// use lostnode::settings::Settings;
+///
+/// // Two identifiers every 10 ms; the first is silent for a second in the middle.
+/// let mut log = String::new();
+/// for step in 0..400 {
+///     let time = 1_700_000_000.0 + f64::from(step) * 0.01;
+///     if !(150..250).contains(&step) {
+///         log += &format!("({time:.6}) can0 1A0#00\n");
+///     }
+///     log += &format!("({time:.6}) can0 2B0#00\n");
+/// }
+/// let source = Source::Bytes { name: "example".into(), bytes: log.into_bytes() };
+/// let options = lostnode::Options {
+///     settings: Settings { bit_rate: Some(500_000.0), ..Settings::default() },
+///     ..lostnode::Options::default()
+/// };
+/// let analysis = lostnode::analyse(source, &options)?;
+/// assert_eq!(analysis.outages.len(), 1);
+/// assert!((analysis.outages[0].duration - 1.0).abs() < 0.02);
+/// assert!(analysis.findings.is_some());
+/// # Ok::<(), lostnode::Error>(())
+/// ```
+///
+/// # Errors
+/// Where the capture cannot be read, or the job does not fit it.
+pub fn analyse(source: Source, options: &Options) -> Result<Analysis, Error> {
+    let mut analyser = Analyser::new(options);
+    let capture = capture::read(source, &options.reading, |batch| analyser.push(batch))?;
+    analyser.finish(capture)
+}
+
+/// An analysis under way, of frames that are pushed as they come.
+///
+/// ```
+/// use std::sync::Arc;
+/// use lostnode::capture::{self, Capture, Source};
+///
+/// let bytes = b"(1.000000) can0 123#00\n(1.100000) can0 123#00\n".to_vec();
+/// let source = Source::Bytes { name: "example".into(), bytes };
+/// let options = lostnode::Options::default();
+/// let mut analyser = lostnode::Analyser::new(&options);
+/// let capture = capture::read(source, &options.reading, |batch| analyser.push(batch)).unwrap();
+/// assert_eq!(analyser.so_far(Capture::default()).identifiers[0].frames, 2);
+/// assert_eq!(analyser.finish(capture)?.identifiers[0].frames, 2);
+/// # Ok::<(), lostnode::Error>(())
+/// ```
+#[derive(Debug)]
+pub struct Analyser<'o> {
+    options: &'o Options,
+    summary: Summary,
+}
+
+impl<'o> Analyser<'o> {
+    /// Before the first frame.
+    pub fn new(options: &'o Options) -> Self {
+        Analyser { options, summary: Summary::on(&options.settings, options.reading.threads) }
+    }
+
+    /// Takes the next frames. Each is folded into the summaries once and is not kept.
+    pub fn push(&mut self, batch: &Arc<Batch>) {
+        self.summary.push(batch);
+    }
+
+    /// What the frames so far show, if the recording ended now. Findings are left for the end.
+    pub fn so_far(&mut self, capture: Capture) -> Analysis {
+        self.summary.join();
+        self.draw(capture)
+    }
+
+    /// What all the frames show; `capture` is the account of what was read.
+    ///
+    /// # Errors
+    /// Where the job does not fit the capture.
+    pub fn finish(mut self, capture: Capture) -> Result<Analysis, Error> {
+        self.summary.finish();
+        let Some(explaining) = &self.options.findings else { return Ok(self.draw(capture)) };
+        let mut analysis = match self.options.reading.threads {
+            1 => self.draw(capture),
+            // The analysis is drawn on one thread, which leaves another to read the tables.
+            _ => std::thread::scope(|scope| {
+                scope.spawn(|| explaining.knowledge());
+                self.draw(capture)
+            }),
+        };
+        let findings = fault::find(&analysis, explaining.knowledge(), &explaining.job);
+        analysis.findings = Some(findings.map_err(Error::Job)?);
+        Ok(analysis)
+    }
+
+    /// What is kept of the frames, for looking at a stage of the analysis by itself.
+    pub fn into_summary(mut self) -> Summary {
+        self.summary.finish();
+        self.summary
+    }
+
+    fn draw(&self, capture: Capture) -> Analysis {
+        let Options { settings, roster, .. } = self.options;
+        build::report(vec![capture], &self.summary, settings, roster.as_deref())
+    }
+}
