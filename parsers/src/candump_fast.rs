@@ -28,7 +28,8 @@ pub struct FastLine {
     pub used: usize,
 }
 
-/// Bytes looked at: more than the longest line of this shape, so that every read below lies within them.
+/// Bytes looked at: more than the longest line of this shape, so that every read below lies within
+/// them.
 pub const WINDOW: usize = 80;
 /// How long the beginning `(ssssssssss.` is.
 const SECOND: usize = 12;
@@ -43,8 +44,8 @@ const fn all(byte: u8) -> u64 {
 /// The highest bit of each of eight bytes.
 const HIGHEST: u64 = all(0x80);
 
-/// Reads one line of this shape after another, and keeps of the lines before what neighbours have in
-/// common: the second and a few channels.
+/// Reads one line of this shape after another, and keeps what neighbours have in common: the second
+/// and a few channels.
 #[derive(Clone, Debug)]
 pub struct Reader {
     /// `(ssssssssss.`
@@ -197,8 +198,8 @@ pub(crate) fn only_line(line: &[u8]) -> Option<FastLine> {
         .filter(|fast| fast.used == line.len() && !line.ends_with(b"\n"))
 }
 
-/// Sixteen bytes of the window. No line of this shape goes beyond 64 bytes here, so the mask changes
-/// nothing; it shows the compiler that the bytes are there, which saves a check of the bounds.
+/// Sixteen bytes of the window. No line of this shape is so long that the mask changes anything; it
+/// shows the compiler that the bytes are there, which saves a check of the bounds.
 #[inline]
 fn sixteen(window: &[u8; WINDOW], at: usize) -> [u8; 16] {
     let at = at & 63;

@@ -3,7 +3,7 @@
 //! Blanks may be any number; the time stamp may be missing, in seconds (absolute, counted from
 //! zero, or relative to the line before: the reader of the whole capture decides which), or a date
 //! and time of day. The bracketed length is `[n]` for the classical format and `[nn]` for CAN FD.
-//! `remote request` and `ERRORFRAME` end such lines. Details of an error report follow on lines
+//! `remote request` and `ERRORFRAME` end such lines. Details of an error frame follow on lines
 //! that begin with a tab.
 
 use embedded_can::Frame as _;
@@ -29,7 +29,7 @@ pub fn parse_line(line: &[u8]) -> Result<Record<'_>, ParseError> {
     locate(line, record(line))
 }
 
-/// Whether a line is the explanation below an error report, which carries no frame.
+/// Whether a line is the explanation below an error frame, which carries no frame.
 pub fn is_note(line: &[u8]) -> bool {
     line.first() == Some(&b'\t')
 }

@@ -12,7 +12,8 @@ use nom::{IResult, Parser};
 /// ```
 /// use lostnode_parsers::{console, candump};
 /// let error = candump::parse_line(b"(17").unwrap_err();
-/// assert_eq!(error.to_string(), "column 4: expected '.' after the seconds, found the end of the line");
+/// let text = "column 4: expected '.' after the seconds, found the end of the line";
+/// assert_eq!(error.to_string(), text);
 /// ```
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ParseError {

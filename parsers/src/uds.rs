@@ -112,8 +112,10 @@ impl<'a> Message<'a> {
     ///
     /// ```
     /// use lostnode_parsers::uds::Message;
-    /// assert!(matches!(Message::parse(&[0x7F, 0x19, 0x11]), Message::Negative { service: 0x19, reason: 0x11 }));
-    /// assert!(matches!(Message::parse(&[0x62, 0xF1, 0x90]), Message::Positive { service, .. } if service.id == 0x22));
+    /// let refused = Message::parse(&[0x7F, 0x19, 0x11]);
+    /// assert!(matches!(refused, Message::Negative { service: 0x19, reason: 0x11 }));
+    /// let answer = Message::parse(&[0x62, 0xF1, 0x90]);
+    /// assert!(matches!(answer, Message::Positive { service, .. } if service.id == 0x22));
     /// ```
     pub fn parse(data: &'a [u8]) -> Message<'a> {
         match data {

@@ -41,7 +41,8 @@ impl Length {
     }
 }
 
-/// Exact length of a frame; `None` for an error frame of the controller, which was never on the wire as such.
+/// Exact length of a frame; `None` for an error frame of the controller, which was never on the
+/// wire as such.
 ///
 /// ```
 /// use lostnode_parsers::{candump, wire};

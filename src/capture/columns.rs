@@ -42,8 +42,8 @@ enum Named {
     Run(String, String),
 }
 
-const FORM: &str = "write ROLE=COLUMN,… with the roles time, channel, kind, id, extended, dlc, data, brs, esi, error_bits, \
-                    such as time=Timestamp:ms,id=ID,data=D0..D7";
+const FORM: &str = "write ROLE=COLUMN,… with the roles time, channel, kind, id, extended, dlc, \
+                    data, brs, esi, error_bits, such as time=Timestamp:ms,id=ID,data=D0..D7";
 
 impl FromStr for Columns {
     type Err = String;
@@ -287,7 +287,7 @@ fn bytes(text: &str, single: bool, out: &mut Vec<u8>) -> Result<(), String> {
 fn stamp(text: &str, unit: i64) -> Option<Timestamp> {
     if text.contains(':') {
         let nanoseconds = match text.parse::<jiff::Timestamp>() {
-            Ok(instant) => instant.as_nanosecond(),
+            Ok(time) => time.as_nanosecond(),
             Err(_) => {
                 let civil: jiff::civil::DateTime = text.parse().ok()?;
                 jiff::tz::Offset::UTC.to_timestamp(civil).ok()?.as_nanosecond()

@@ -1,4 +1,5 @@
-//! Lengths of frames on the wire, of as many as there are of one shape at once.
+//! On-wire lengths, computed for 128 frames of equal ID width and DLC at a time: docs/performance.md,
+//! "What was done".
 
 use lostnode_parsers::ClassicFrame;
 use lostnode_parsers::wire::{self, Lanes, Shape};
@@ -13,7 +14,7 @@ const MANY: usize = 16;
 #[derive(Default)]
 pub(super) struct Measure {
     waiting: [Option<Box<Waiting>>; Shape::COUNT],
-    /// Where those are that are of no shape: remote frames, CAN FD, error reports.
+    /// Where those are that are of no shape: remote frames, CAN FD, error frames.
     others: Vec<u32>,
 }
 

@@ -35,8 +35,8 @@ pub use grouped::{Group, Grouped, TimeSummary};
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
 
-/// List capacities are rounded up to a multiple of this, so that a chunk with a few frames more than
-/// the one before does not have its memory doubled and copied.
+/// List capacities are rounded up to a multiple of this, so that a chunk with a few frames more
+/// than the one before does not have its memory doubled and copied.
 const ROUNDED: usize = 1024;
 
 /// What a record holds; an FD frame is kept aside, so that the many others are small.
@@ -51,12 +51,12 @@ pub struct Frame {
     pub channel: ChannelIndex,
     /// The frame itself.
     pub kind: Kind,
-    /// Its exact length on the wire; zero for an error report.
+    /// Its exact length on the wire; zero for an error frame.
     pub length: Length,
 }
 
 impl Frame {
-    /// When it was heard, in nanoseconds, where the capture says so; an error report of the
+    /// When it was heard, in nanoseconds, where the capture says so; an error frame of the
     /// controller was not.
     #[inline]
     pub fn heard(&self) -> Option<i64> {
@@ -233,9 +233,9 @@ pub struct Capture {
     pub path: String,
     /// Text form and compression found, such as `log text, gzip`.
     pub format: String,
-    /// Records that were frames, error reports among them.
+    /// Records that were frames, error frames among them.
     pub frames: u64,
-    /// All lines that were not blank and not notes below an error report.
+    /// All lines that were not blank and not notes below an error frame.
     pub lines: u64,
     /// Lines that were no frames.
     pub rejected: u64,

@@ -18,7 +18,7 @@ pub(super) struct ConsoleTimes {
     looked_at: usize,
 }
 
-/// The verdict is drawn from so many stamps of console text …
+/// The verdict is drawn from so many stamps of console text, …
 const TELLING: usize = 200;
 /// … among so many frames: counted in frames and not in chunks, so that it is the same however the
 /// file is cut.

@@ -1,6 +1,6 @@
 //! Worker threads, the caller's among them. Each reads and parses a chunk, then waits its turn to
-//! fold it, so folding follows file order while frames stay in one core's cache: docs/performance.md,
-//! "What was done".
+//! fold it, so folding follows file order while frames stay in one core's cache. What that gains:
+//! docs/performance.md.
 
 use std::io::{self, Read};
 use std::ops::ControlFlow;

@@ -1,48 +1,35 @@
-//! How fast the clock behind a periodic identifier runs, from the instants at which it is heard.
+//! The clock behind a periodic identifier, followed by the time stamps of its frames; what it says
+//! of the period is worked out by `clock_rate`.
 //!
-//! Each instant is counted from the one before it by time, never by the number of frames, so lost
+//! Each stamp is counted from the one before it by time, never by the number of frames, so lost
 //! frames do no harm; after a silence or a jump of phase, where the sender may have started anew, a
-//! new segment begins. Instants are averaged in blocks, so memory is bounded, and the rate is the
-//! common slope of all segments with a standard error that allows for noise which is not
-//! independent from block to block. After: Cho and Shin, USENIX Security 2016 (clock skew as
-//! accumulated offset), with least squares over blocks in place of the recursive form.
+//! new segment begins. Stamps are averaged in blocks, so memory is bounded. What is drawn from
+//! clocks: docs/roster.md.
 
 use super::Nanoseconds;
-use crate::ids::Map;
 
-/// Instants from which the first estimate of the period is drawn.
+/// Time stamps from which the first estimate of the period is drawn.
 const LEARN: usize = 17;
 /// Most blocks kept; beyond that neighbours are joined.
 const MOST_BLOCKS: usize = 256;
 /// A silence of more periods than this begins a new segment.
 const CONTINUES: f64 = 5.0;
-/// Furthest, in periods, that an instant of the same segment may be off.
+/// Furthest, in periods, that a stamp of the same segment may be off.
 const OFF: f64 = 0.35;
 /// Periods, a power of two, after which the best estimate of the period is drawn anew.
 const ESTIMATE: i64 = 16;
 /// First width of a block.
 const WIDTH: i64 = 1_000_000_000;
 
-/// The rate of a clock.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rate {
-    /// Period in seconds.
-    pub period: f64,
-    /// Standard error of the period, relative to it.
-    pub error: f64,
-    /// Seconds between the first and the last instant used.
-    pub span: f64,
-}
-
-/// Accumulates the instants of one identifier.
+/// Accumulates the time stamps of one identifier.
 #[derive(Clone, Debug, Default)]
 pub struct Clock {
     first: Vec<Nanoseconds>,
     /// Reference period in nanoseconds, once learned.
-    reference: Option<f64>,
+    pub(super) reference: Option<f64>,
     segment: Segment,
     segments: u32,
-    blocks: Vec<Block>,
+    pub(super) blocks: Vec<Block>,
     width: i64,
 }
 
@@ -64,20 +51,21 @@ impl Segment {
     }
 }
 
-/// Mean of the instants of one segment that fall into one stretch of time.
+/// The stamps of one segment that fall into one stretch of time.
 #[derive(Clone, Copy, Debug)]
-struct Block {
-    number: i64,
-    segment: u32,
-    count: f64,
+pub(super) struct Block {
+    pub number: i64,
+    pub segment: u32,
+    /// How many stamps.
+    pub count: f64,
     /// Sums of the time since the segment began, and of what the reference period leaves over, in
     /// nanoseconds.
-    time: f64,
-    rest: f64,
+    pub time: f64,
+    pub rest: f64,
 }
 
 impl Block {
-    /// Adds an instant: the time since the segment began, and what the reference period makes of
+    /// Adds a stamp: the time since the segment began, and what the reference period makes of
     /// the periods since then.
     #[inline]
     fn add(&mut self, since: f64, counted: f64) {
@@ -105,7 +93,7 @@ impl Clock {
         }
     }
 
-    /// Takes instants as long as each comes a period after the one before, up to the end of the
+    /// Takes stamps as long as each comes a period after the one before, up to the end of the
     /// block or the next estimate: nearly all of them do. How many.
     #[inline]
     fn track_regular(&mut self, times: &[Nanoseconds]) -> usize {
@@ -116,7 +104,7 @@ impl Clock {
             return 0;
         }
         let Segment { start, mut last, count: before, one, .. } = self.segment;
-        // Of blocks so far away that this overflows, each instant is looked at by itself.
+        // Of blocks so far away that this overflows, each stamp is looked at by itself.
         let Some(end) = block.number.checked_add(1).and_then(|next| next.checked_mul(self.width))
         else {
             return 0;
@@ -187,7 +175,7 @@ impl Clock {
         self.segment.one = ((period * (1.0 - OFF)) as i64, (period * (1.0 + OFF)) as i64);
     }
 
-    /// The next instant of the segment, so many whole periods later.
+    /// The next stamp of the segment, so many whole periods later.
     #[inline]
     fn step(&mut self, time: Nanoseconds, periods: i64) {
         let before = self.segment.count;
@@ -198,8 +186,7 @@ impl Clock {
         }
     }
 
-    /// Takes an instant as it comes; [`Clock::track_regular`] takes those that come one after
-    /// another.
+    /// Takes a stamp as it comes; [`Clock::track_regular`] takes those that come one after another.
     #[inline(never)]
     fn track(&mut self, time: Nanoseconds) {
         let periods = (time - self.segment.last) as f64 / self.segment.period;
@@ -224,7 +211,7 @@ impl Clock {
         let Some(reference) = self.reference else { return };
         let since = (time - self.segment.start) as f64;
         let counted = self.segment.count as f64 * reference;
-        // Most instants fall into the block of the one before.
+        // Most stamps fall into the block of the one before.
         match self.blocks.last_mut() {
             Some(block)
                 if (0..self.width)
@@ -276,11 +263,6 @@ impl Clock {
         self.blocks = joined;
     }
 
-    /// The rate on its own; `None` with too few blocks to tell its error.
-    pub fn rate(&self) -> Option<Rate> {
-        self.fit(&Wander::default()).map(|(rate, _)| rate)
-    }
-
     /// Width of its blocks in nanoseconds: a second, doubled as often as needed.
     pub(super) fn width(&self) -> i64 {
         self.width.max(WIDTH)
@@ -302,66 +284,6 @@ impl Clock {
             }
         })
     }
-
-    /// Fits the blocks after taking off what wanders in common; also what the fit leaves over, in
-    /// nanoseconds, by block.
-    fn fit(&self, common: &Wander) -> Option<(Rate, Vec<f64>)> {
-        let reference = self.reference?;
-        // Time and rest of each block against the weighted means of its segment; short segments
-        // have no weight.
-        let mut points: Vec<(f64, f64, f64)> = Vec::with_capacity(self.blocks.len());
-        let (mut segments, mut used, mut span) = (0, 0, 0.0);
-        for group in self.blocks.chunk_by(|a, b| a.segment == b.segment) {
-            let own = points.len();
-            let rest =
-                |block: &Block| block.rest / block.count - common.at(block.number * self.width);
-            points.extend(
-                group.iter().map(|block| (block.time / block.count, rest(block), block.count)),
-            );
-            let own = &mut points[own..];
-            let weight: f64 = group.iter().map(|block| block.count).sum();
-            let time = group.iter().map(|block| block.time).sum::<f64>() / weight;
-            let mean = own.iter().map(|(_, rest, count)| rest * count).sum::<f64>() / weight;
-            let counts = group.len() >= 3;
-            if counts {
-                span += own[own.len() - 1].0 - own[0].0;
-                segments += 1;
-                used += group.len();
-            }
-            for (own_time, rest, weight) in own {
-                *own_time -= time;
-                *rest -= mean;
-                *weight = if counts { *weight } else { 0.0 };
-            }
-        }
-        let freedom = used as f64 - f64::from(segments) - 1.0;
-        if freedom < 4.0 {
-            return None;
-        }
-        let spread: f64 = points.iter().map(|(time, _, weight)| weight * time * time).sum();
-        let slope =
-            points.iter().map(|(time, rest, weight)| weight * time * rest).sum::<f64>() / spread;
-        let left: Vec<f64> = points
-            .iter()
-            .map(|(time, rest, weight)| if *weight > 0.0 { rest - slope * time } else { 0.0 })
-            .collect();
-        let variance =
-            left.iter().zip(&points).map(|(left, (.., weight))| weight * left * left).sum::<f64>()
-                / freedom;
-        let products = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
-        let correlation = correlation(products, left.iter().map(|left| left * left).sum());
-        let inflation = (1.0 + correlation) / (1.0 - correlation);
-        // rest = time * (1 - reference / period)
-        let period = reference / (1.0 - slope);
-        Some((
-            Rate {
-                period: period / 1e9,
-                error: (variance / spread * inflation).sqrt(),
-                span: span / 1e9,
-            },
-            left,
-        ))
-    }
 }
 
 /// A block as others see it.
@@ -370,81 +292,23 @@ pub(super) struct MeanBlock {
     pub start: Nanoseconds,
     /// Number of the segment.
     pub segment: u32,
-    /// Instants in it.
+    /// Stamps in it.
     pub count: f64,
-    /// Nanoseconds that its instants lie behind the nominal period since the segment began.
+    /// Nanoseconds that its stamps lie behind the nominal period since the segment began.
     pub offset: f64,
-}
-
-/// What the instants of all identifiers of a channel wander in common, by stretch of time: mostly
-/// the logger's own clock.
-#[derive(Debug, Default)]
-struct Wander {
-    width: i64,
-    cells: Map<i64, f64>,
-}
-
-impl Wander {
-    fn at(&self, time: i64) -> f64 {
-        if self.width == 0 {
-            0.0
-        } else {
-            self.cells.get(&time.div_euclid(self.width)).copied().unwrap_or(0.0)
-        }
-    }
-}
-
-/// Fewest identifiers from which a common wander is drawn.
-const COMMON: usize = 6;
-
-/// The rates of identifiers of one channel. What all instants wander in common is the logger's
-/// clock, not theirs: it is taken off, which leaves the differences between clocks as they are and
-/// makes them far more certain.
-pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
-    let alone: Vec<_> = clocks.iter().map(|clock| clock.fit(&Wander::default())).collect();
-    let usable = alone.iter().flatten().count();
-    if usable < COMMON {
-        return alone.into_iter().map(|fit| fit.map(|(rate, _)| rate)).collect();
-    }
-    let width = clocks
-        .iter()
-        .zip(&alone)
-        .filter(|(_, fit)| fit.is_some())
-        .map(|(clock, _)| clock.width)
-        .max()
-        .unwrap_or(WIDTH);
-    let mut cells: Map<i64, Vec<f64>> = Map::default();
-    for (clock, fit) in clocks.iter().zip(&alone) {
-        let Some((_, left)) = fit else { continue };
-        for (block, left) in clock.blocks.iter().zip(left) {
-            cells.entry((block.number * clock.width).div_euclid(width)).or_default().push(*left);
-        }
-    }
-    // The median: one node's own wander must not pull the rest.
-    let median = |mut list: Vec<f64>| {
-        let middle = list.len() / 2;
-        if list.len() < COMMON {
-            0.0
-        } else {
-            *list.select_nth_unstable_by(middle, f64::total_cmp).1
-        }
-    };
-    let common = Wander {
-        width,
-        cells: cells.into_iter().map(|(cell, list)| (cell, median(list))).collect(),
-    };
-    clocks.iter().map(|clock| clock.fit(&common).map(|(rate, _)| rate)).collect()
-}
-
-/// Correlation of each residual with the next, from 0 to 0.9, given the sums of their products and
-/// of their squares: noise that wanders makes the slope less certain than it looks.
-pub(super) fn correlation(products: f64, squares: f64) -> f64 {
-    if squares > 0.0 { (products / squares).clamp(0.0, 0.9) } else { 0.0 }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Half an hour of seconds, each with a block of its own, does not stay so.
+    #[test]
+    fn many_blocks() {
+        let mut clock = Clock::default();
+        (0..180_000_i64).for_each(|step| clock.push(&[step * 10_000_000]));
+        assert!(clock.blocks.len() <= MOST_BLOCKS);
+    }
 
     /// A sender that is cut off again and again makes thousands of segments; the width of blocks
     /// must not run away with them.
@@ -454,30 +318,6 @@ mod tests {
         for segment in 0..20_000_i64 {
             (0..20).for_each(|step| clock.push(&[segment * 1_000_000_000 + step * 10_000_000]));
         }
-        assert!(clock.blocks.len() <= MOST_BLOCKS && clock.width < 1_000 * WIDTH);
-    }
-
-    /// A clock of 10 ms that runs 100 ppm slow, with 0.2 ms of jitter, losses and a restart.
-    #[test]
-    fn the_rate_survives_losses_and_restarts() {
-        let mut clock = Clock::default();
-        let mut noise = 1u32;
-        for step in 0..30_000i64 {
-            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            let jitter = i64::from(noise >> 12) * 400_000 / (1 << 20) - 200_000;
-            let lost = noise.is_multiple_of(7) || (5000..5100).contains(&step);
-            let restart = if step > 15_000 { 3_721_000_000 } else { 0 };
-            if !lost {
-                clock.push(&[1_700_000_000_000_000_000 + step * 10_001_000 + jitter + restart]);
-            }
-        }
-        let rate = clock.rate().unwrap();
-        let ppm = (rate.period / 0.01 - 1.0) * 1e6;
-        assert!(
-            (ppm - 100.0).abs() < 4.0 * rate.error * 1e6 && rate.error < 0.1e-6,
-            "{ppm} ± {}",
-            rate.error * 1e6
-        );
-        assert!(clock.blocks.len() <= MOST_BLOCKS);
+        assert!(clock.blocks.len() <= MOST_BLOCKS && clock.width() < 1_000 * WIDTH);
     }
 }

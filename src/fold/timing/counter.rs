@@ -53,10 +53,10 @@ struct Trial {
 }
 
 impl Trial {
-    /// Takes two payloads, the first byte lowest. Whether it can still be found: it has not missed
-    /// so often, at the narrowest width, that no further steps could make up for it.
+    /// Takes two payloads, the first byte lowest. False once even a 2-bit counter here has too many
+    /// misses.
     #[inline]
-    fn take(&mut self, before: u64, after: u64) -> bool {
+    fn push(&mut self, before: u64, after: u64) -> bool {
         // What is carried beyond the byte is not looked at.
         let at = u32::from(self.byte) * 8 + u32::from(self.bit);
         let wrong = (after ^ before.wrapping_add(1 << at)) >> at;
@@ -145,7 +145,7 @@ impl CounterFinder {
         let (before, after) = (u64::from_le_bytes(before), u64::from_le_bytes(after));
         let mut ended = false;
         for trial in &mut self.trials {
-            ended |= !trial.take(before, after);
+            ended |= !trial.push(before, after);
         }
         if ended {
             self.trials.retain(Trial::can_be_found);
@@ -182,7 +182,8 @@ mod tests {
                         let mut data = [0x5A; 8];
                         let at = usize::from(byte);
                         data[at] = data[at] & !(mask << bit) | ((step as u8 & mask) << bit);
-                        data[usize::from((byte + 1) % 8)] = (step / 7) as u8; // a signal that moves slowly
+                        // A signal that moves slowly.
+                        data[usize::from((byte + 1) % 8)] = (step / 7) as u8;
                         data
                     });
                     assert_eq!(counters, [AliveCounter { byte, bit, width }]);

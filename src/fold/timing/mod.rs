@@ -1,6 +1,7 @@
 //! When each identifier was heard: one accumulator per channel and identifier, fed once per frame.
 
 mod clock;
+mod clock_rate;
 mod counter;
 mod histogram;
 mod pairs;
@@ -9,7 +10,8 @@ mod silence;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
-pub use clock::{Clock, Rate, rates};
+pub use clock::Clock;
+pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
 pub use histogram::Gaps;
 pub use pairs::{Offsets, Relative, relative};

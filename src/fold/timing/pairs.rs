@@ -1,9 +1,10 @@
-//! Whether the instants of two identifiers keep together: their offsets at common instants.
+//! Whether the time stamps of two identifiers keep together: their offsets at the same times.
 //!
 //! Two identifiers of one node keep their phase relation whatever their common clock does
 //! (temperature, the logger's clock); those of different clocks walk apart. After: Kulandaivel et
 //! al., USENIX Security 2019 (pairwise offsets), by averages over common blocks instead of single
-//! instants, with a standard error in place of a fixed limit.
+//! stamps, with a standard error in place of a fixed limit. What is drawn from it: docs/roster.md;
+//! why a rough slope comes first: docs/performance.md.
 
 use std::borrow::Cow;
 
@@ -23,7 +24,7 @@ pub struct Relative {
     pub wander: f64,
 }
 
-/// Where the instants of one identifier lie against its nominal period, by stretch of time: what
+/// Where the time stamps of one identifier lie against its nominal period, by stretch of time: what
 /// [`relative`] compares.
 #[derive(Clone, Debug)]
 pub struct Offsets {
@@ -161,7 +162,7 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
         let (before, after) = (points[at].offset, points[at + 1].offset);
         [before * after, (after - before).powi(2)]
     });
-    let correlation = super::clock::correlation(products, squares);
+    let correlation = super::clock_rate::correlation(products, squares);
     // Half the mean square of successive differences is the scatter alone (von Neumann 1941); the
     // rest of the variance is wander.
     let scatter = steps / (2.0 * (points.len() as f64 - 1.0));
@@ -178,8 +179,8 @@ pub fn relative(a: &Offsets, b: &Offsets, most: f64) -> Option<Relative> {
 const TOGETHER: i64 = 8;
 /// Most such parts; only a few cells are missing.
 const MOST_PARTS: i64 = 512;
-/// A rough slope that is so many times what matters is no chance: the error of one that could be
-/// less is so large that nothing would be drawn from it.
+/// Slopes beyond this multiple of the limit cannot be noise: if they were, their error would be so
+/// large that nothing could be drawn from them. The exact fit is skipped.
 const ROUGHLY: f64 = 2.0;
 
 impl Through {
