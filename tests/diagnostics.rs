@@ -630,7 +630,7 @@ proptest! {
             diagnostics.push(&capture::Batch::new(vec![frame.clone()], Vec::new()));
             transport.push(&frame, &mut |message| {
                 received += message.data.len();
-                let _ = lostnode::fold::diagnostics::describe(message);
+                let _ = lostnode::words::messages::describe(message);
             });
         }
         transport.finish(&mut |message| received += message.data.len());
@@ -646,7 +646,7 @@ proptest! {
                 time: None, begun: None, channel: 0, id: lostnode_parsers::frame::make_id(0x7E8, false).unwrap(), from: Party::Address(1),
                 to: Party::Everyone, from_module: true, carrier, data: &data, length: data.len() as u32, incomplete: None,
             };
-            let _ = lostnode::fold::diagnostics::describe(&message);
+            let _ = lostnode::words::messages::describe(&message);
         }
         let _ = DtcReport::parse(&data).map(|report| report.records().count());
         let _ = obd::test_results(&data).count();

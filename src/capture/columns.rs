@@ -127,7 +127,7 @@ impl Columns {
 
 /// A CSV capture whose columns have been found.
 #[derive(Debug)]
-pub(super) struct Table {
+pub(super) struct CsvTable {
     /// The columns of each role, the data perhaps in several.
     roles: Vec<(Role, Vec<usize>)>,
     separator: u8,
@@ -135,7 +135,7 @@ pub(super) struct Table {
     pub head: bool,
 }
 
-impl Table {
+impl CsvTable {
     /// From the first line of a file: with the columns the user named, or where the head is our
     /// own. `None` where it is no CSV.
     pub fn find(first: &[u8], columns: Option<&Columns>) -> Result<Option<Self>, String> {
@@ -170,7 +170,7 @@ impl Table {
             };
             roles.push((*role, places));
         }
-        Ok(Some(Table { roles, separator, head }))
+        Ok(Some(CsvTable { roles, separator, head }))
     }
 
     /// The frame of a line, with its time and channel; or what is wrong with it.

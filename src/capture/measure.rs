@@ -1,5 +1,5 @@
-//! On-wire lengths, computed for 128 frames of equal ID width and DLC at a time: docs/performance.md,
-//! "What was done".
+//! On-wire lengths, computed for 128 frames of equal ID width and DLC at a time. What that gains:
+//! docs/performance.md.
 
 use lostnode_parsers::ClassicFrame;
 use lostnode_parsers::wire::{self, Lanes, Shape};

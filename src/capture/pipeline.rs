@@ -7,7 +7,7 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 
 use super::channels::Channels;
-use super::columns::Table;
+use super::columns::CsvTable;
 use super::input::{Input, open};
 use super::parsed::{Parsed, shown, span, widen};
 use super::pool::Pool;
@@ -95,7 +95,7 @@ fn read_text(
     options: &Options,
     mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
 ) -> Result<Capture, ErrorKind> {
-    let table = Table::find(&input.first, options.columns.as_ref())
+    let table = CsvTable::find(&input.first, options.columns.as_ref())
         .map_err(|what| ErrorKind::Columns(shown(&what)))?;
     let (mut collector, pool) = (Collector::new(Unit::Line, options), Pool::default());
     let mut going = ControlFlow::Continue(());

@@ -4,7 +4,7 @@ use lostnode_parsers::candump::Record;
 use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, candump_fast, console};
 
 use super::channels::TOO_MANY;
-use super::columns::Table;
+use super::columns::CsvTable;
 use super::lines::{Chunk, LONGEST_LINE};
 use super::parsed::{Builder, Parsed, widen};
 use super::{ChannelIndex, Frame, ROUNDED};
@@ -19,7 +19,7 @@ const CHANNELS_AT_HAND: usize = 8;
 pub(super) fn parse(
     chunk: &Chunk<'_>,
     frames: Vec<Frame>,
-    table: Option<&Table>,
+    table: Option<&CsvTable>,
     mut head: bool,
 ) -> Parsed {
     let mut lines = Lines { chunk: Builder::in_memory(frames), channels_at_hand: Vec::new() };
@@ -55,7 +55,7 @@ pub(super) fn parse(
 }
 
 /// Whether a line is blank, or in console text a note.
-fn is_blank(line: &[u8], table: Option<&Table>) -> bool {
+fn is_blank(line: &[u8], table: Option<&CsvTable>) -> bool {
     // A bracket begins most lines of log text, and neither of these.
     line.first() != Some(&b'(')
         && (line.iter().all(|byte| *byte == b' ') || table.is_none() && console::is_note(line))
@@ -135,7 +135,7 @@ impl Lines {
     }
 
     /// Takes a line of any form.
-    fn take(&mut self, line: &[u8], table: Option<&Table>) {
+    fn take(&mut self, line: &[u8], table: Option<&CsvTable>) {
         self.chunk.lines += 1;
         if line.len() > LONGEST_LINE {
             return self.reject(format!("longer than {LONGEST_LINE} bytes"));

@@ -8,7 +8,7 @@ use std::sync::{Condvar, Mutex, PoisonError};
 use std::thread;
 
 use super::Options;
-use super::columns::Table;
+use super::columns::CsvTable;
 use super::lines::{Chunk, Chunks};
 use super::parsed::Parsed;
 use super::pool::{Pool, lock};
@@ -26,15 +26,16 @@ pub(super) struct Steps<S, W, F> {
 
 /// What the threads share.
 struct Workers<'a, R, S, W, F> {
-    source: Mutex<Source<R>>,
+    feed: Mutex<Feed<R>>,
     settle: Sequencer<S>,
     work: W,
     fold: Sequencer<F>,
     pool: &'a Pool,
-    table: Option<&'a Table>,
+    table: Option<&'a CsvTable>,
 }
 
-struct Source<R> {
+/// The text, which one thread at a time cuts a chunk from.
+struct Feed<R> {
     chunks: Chunks<R>,
     /// Chunks taken from it so far.
     taken: u64,
@@ -51,7 +52,7 @@ pub(super) fn read<T>(
     reader: impl Read + Send,
     options: &Options,
     pool: &Pool,
-    table: Option<&Table>,
+    table: Option<&CsvTable>,
     steps: Steps<
         impl FnMut(Parsed) -> T + Send,
         impl Fn(&T) + Sync,
@@ -59,7 +60,7 @@ pub(super) fn read<T>(
     >,
 ) -> io::Result<()> {
     let workers = Workers {
-        source: Mutex::new(Source {
+        feed: Mutex::new(Feed {
             chunks: Chunks::new(reader, options.chunk),
             taken: 0,
             ended: false,
@@ -77,7 +78,7 @@ pub(super) fn read<T>(
         }
         workers.work();
     });
-    match workers.source.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
+    match workers.feed.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
         Some(failure) => Err(failure),
         None => Ok(()),
     }
@@ -93,7 +94,7 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
         let mut bytes = Vec::new();
         loop {
             // Not in the head of a loop, which would hold the lock to the end of the round.
-            let chunk = Self::chunk(&mut lock(&self.source), &mut bytes);
+            let chunk = Self::chunk(&mut lock(&self.feed), &mut bytes);
             let Some((number, chunk)) = chunk else { break };
             // A head is the first line of the first chunk.
             let head = number == 0 && self.table.is_some_and(|table| table.head);
@@ -113,19 +114,19 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
     }
 
     /// The next chunk of the text with its number, in memory that may have been used before.
-    fn chunk<'b>(source: &mut Source<R>, bytes: &'b mut Vec<u8>) -> Option<(u64, Chunk<'b>)> {
-        if source.ended {
+    fn chunk<'b>(feed: &mut Feed<R>, bytes: &'b mut Vec<u8>) -> Option<(u64, Chunk<'b>)> {
+        if feed.ended {
             return None;
         }
-        match source.chunks.next(bytes) {
+        match feed.chunks.next(bytes) {
             Ok(Some(chunk)) => {
-                source.taken += 1;
-                return Some((source.taken - 1, chunk));
+                feed.taken += 1;
+                return Some((feed.taken - 1, chunk));
             }
             Ok(None) => {}
-            Err(failure) => source.failure = Some(failure),
+            Err(failure) => feed.failure = Some(failure),
         }
-        source.ended = true;
+        feed.ended = true;
         None
     }
 }

@@ -8,6 +8,7 @@ use lostnode_parsers::dtc::{Code, System};
 use super::{Failure, NOTHING_LOST};
 use crate::fault::advice;
 use crate::fold::diagnostics::meaning;
+use crate::words::diagnosis::meaning_text;
 
 /// Say what trouble codes mean, what they point at, and what to be careful of
 #[derive(Args)]
@@ -48,13 +49,11 @@ fn explain(code: Code, out: &mut impl Write) -> std::io::Result<()> {
         System::Network => "network",
     };
     let owner = if code.is_generic() { "generic" } else { "of the maker" };
-    let meaning = meaning::of(code);
+    let meaning = meaning::of(code).map(meaning_text);
     let pointer = advice::points_at(code);
     writeln!(out, "{code}  {system} code, {owner}")?;
-    let text = meaning
-        .text
-        .as_deref()
-        .unwrap_or("not known to the tables here; the maker's documents have it");
+    let text =
+        meaning.as_deref().unwrap_or("not known to the tables here; the maker's documents have it");
     let mut paragraph = |label: &str, text: &str| -> std::io::Result<()> {
         let options =
             textwrap::Options::new(80).initial_indent(label).subsequent_indent("               ");
@@ -67,7 +66,7 @@ fn explain(code: Code, out: &mut impl Write) -> std::io::Result<()> {
     }
     paragraph("  points at    ", &pointer.text)?;
     paragraph("  source       ", &pointer.source)?;
-    for caution in advice::cautions(meaning.text.as_deref().unwrap_or("")) {
+    for caution in advice::cautions(meaning.as_deref().unwrap_or("")) {
         paragraph("  CAUTION      ", &format!("{} ({})", caution.text, caution.source))?;
     }
     Ok(())

@@ -8,9 +8,10 @@ use clap::Args;
 use super::options::Reading;
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
-use crate::fold::diagnostics::{Carrier, Message, Transport, describe};
+use crate::fold::diagnostics::{Carrier, Message, Transport};
 use crate::render::tables::{MESSAGES, message as cells};
 use crate::settings::Pair;
+use crate::words::messages::describe;
 
 /// Print the diagnostic messages of a capture: requests, answers, codes, identification
 #[derive(Args)]

@@ -4,11 +4,12 @@
 use super::json::{cause_name, scope_name};
 use crate::analysis::diagnosis::CodeEntry;
 use crate::analysis::{Analysis, Outage};
-use crate::fold::diagnostics::{Carrier, Message, describe};
+use crate::fold::diagnostics::{Carrier, Message};
 use crate::fold::timing::Nanoseconds;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words;
 use crate::words::diagnosis::CodeWords;
+use crate::words::messages;
 use crate::words::terms::{id_label, kind};
 use lostnode_parsers::Timestamp;
 
@@ -122,6 +123,6 @@ pub fn message<'a>(message: &Message<'a>, channel: &'a str) -> [Cell<'a>; 10] {
         Cell::Whole(message.length.into()),
         Cell::Bytes(message.data),
         Cell::of(message.incomplete, |incomplete| Cell::text(incomplete.fault.text())),
-        Cell::text(describe(message)),
+        Cell::text(messages::describe(message)),
     ]
 }

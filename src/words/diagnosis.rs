@@ -2,13 +2,14 @@
 
 use lostnode_parsers::j1939;
 
+use super::messages::pid_value;
 use super::terms::plural;
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{
     CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
 };
 use crate::analysis::{Analysis, Nanoseconds};
-use crate::fold::diagnostics::{meaning, pid_value};
+use crate::fold::diagnostics::meaning::{self, Meaning};
 use crate::ids::NodeIndex;
 
 /// A code of one module, in words.
@@ -54,6 +55,16 @@ pub fn code_label(number: CodeNumber) -> String {
     }
 }
 
+/// What a code says, without its failure type.
+pub fn meaning_text(meaning: Meaning) -> String {
+    match meaning {
+        Meaning::Lost(module) => format!("lost communication with {module}"),
+        Meaning::Invalid(module) => format!("invalid data received from {module}"),
+        Meaning::Software(module) => format!("software incompatibility with {module}"),
+        Meaning::Text(text) => text.to_owned(),
+    }
+}
+
 /// What a code says, with its failure type; `None` where no table knows it.
 pub fn code_meaning(number: CodeNumber) -> Option<String> {
     let code = match number {
@@ -61,7 +72,7 @@ pub fn code_meaning(number: CodeNumber) -> Option<String> {
         CodeNumber::SpnFmi { fmi, .. } => return j1939::failure_mode(fmi).map(str::to_owned),
     };
     let failure = code.failure_type().filter(|byte| *byte != 0).and_then(meaning::failure_type);
-    match (meaning::of(code).text, failure) {
+    match (meaning::of(code).map(meaning_text), failure) {
         (Some(text), Some(failure)) => Some(format!("{text}: {}", failure.to_lowercase())),
         (Some(text), None) => Some(text),
         (None, Some(failure)) => Some(format!("(maker's code) {}", failure.to_lowercase())),

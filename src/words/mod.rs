@@ -3,6 +3,7 @@
 pub mod comparison;
 pub mod diagnosis;
 pub mod fault;
+pub mod messages;
 pub mod network;
 pub mod notices;
 pub mod outage;

@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use lostnode_parsers::dtc::{Code, System};
 use serde::Deserialize;
 
-use crate::fold::diagnostics::meaning;
+use crate::fold::diagnostics::meaning::{self, Meaning};
 
 /// A caution.
 #[derive(Clone, Debug, Deserialize)]
@@ -81,10 +81,11 @@ pub fn points_at(code: Code) -> &'static Pointer {
         (_, Some(0x87)) => "missing_message",
         (_, Some(0x88)) => "bus_off",
         (_, Some(0x11..=0x1F)) => "open_or_short",
-        (System::Network, _) => match meaning::kind(code) {
-            Some("text") | None if code.base()[0] & 0x3F == 0 => "bus",
-            Some("text") if code.base()[0] & 0x3F == 3 => "software",
-            Some(kind @ ("lost" | "invalid" | "software")) => kind,
+        (System::Network, _) => match (meaning::of(code), code.base()[0] & 0x3F) {
+            (Some(Meaning::Text(_)) | None, 0) => "bus",
+            (Some(Meaning::Text(_)), 3) | (Some(Meaning::Software(_)), _) => "software",
+            (Some(Meaning::Lost(_)), _) => "lost",
+            (Some(Meaning::Invalid(_)), _) => "invalid",
             _ => "other",
         },
         _ => "other",

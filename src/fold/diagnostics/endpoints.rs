@@ -26,20 +26,20 @@ pub(super) struct Route {
     pub peer: Option<Id>,
 }
 
-/// An identifier that is neither told nor ruled out yet.
+/// What is known of an identifier.
 #[derive(Clone, Copy, Debug)]
 enum Standing {
-    /// Every frame so far could be a data unit.
-    Possible {
-        matches: u8,
-    },
-    Ruled,
+    /// Every frame so far could be a data unit; so many could answer a request.
+    Possible { matches: u8 },
+    /// A frame was no data unit: it carries no diagnosis.
+    RuledOut,
+    /// It carries the transport.
     Known(Route),
 }
 
 /// A request heard lately, by the first bytes of its message.
 #[derive(Clone, Copy, Debug)]
-struct Heard {
+struct Asked {
     time: Option<Timestamp>,
     channel: ChannelIndex,
     id: Id,
@@ -57,15 +57,16 @@ const PATIENCE: i64 = 5_000_000_000;
 
 #[derive(Debug, Default)]
 pub(super) struct Endpoints {
-    told: Vec<Pair>,
+    /// Pairs of identifiers that the user named.
+    given: Vec<Pair>,
     places: Places,
     standing: Vec<Standing>,
-    recent: VecDeque<Heard>,
+    recent: VecDeque<Asked>,
 }
 
 impl Endpoints {
     pub fn new(pairs: &[Pair]) -> Self {
-        Endpoints { told: pairs.to_vec(), ..Endpoints::default() }
+        Endpoints { given: pairs.to_vec(), ..Endpoints::default() }
     }
 
     /// Who is speaking in this frame, where that is known; a request may turn out to be one only
@@ -87,7 +88,7 @@ impl Endpoints {
                 self.remember(frame, id, data, &route);
                 Some(route)
             }
-            Some(Standing::Ruled) => None,
+            Some(Standing::RuledOut) => None,
             _ => self.consider(frame, id, data, deliver),
         }
     }
@@ -97,13 +98,13 @@ impl Endpoints {
     #[inline]
     pub fn is_broadcast(&self, channel: ChannelIndex, id: Id) -> bool {
         matches!(id, Id::Standard(_))
-            && self.told.is_empty()
-            && matches!(self.standing(channel, id), Some(Standing::Ruled))
+            && self.given.is_empty()
+            && matches!(self.standing(channel, id), Some(Standing::RuledOut))
     }
 
     /// Whether an identifier is known to carry the transport.
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
-        self.told.iter().any(|pair| pair.request == id || pair.response == id)
+        self.given.iter().any(|pair| pair.request == id || pair.response == id)
             || by_address(id, &[0, 0]).is_some()
             || matches!(self.standing(channel, id), Some(Standing::Known(_)))
     }
@@ -123,7 +124,7 @@ impl Endpoints {
     }
 
     fn by_user(&self, id: Id, data: &[u8]) -> Option<Route> {
-        let pair = self.told.iter().find(|pair| pair.request == id || pair.response == id)?;
+        let pair = self.given.iter().find(|pair| pair.request == id || pair.response == id)?;
         let from_module = pair.response == id;
         let prefix = usize::from(pair.addressing != Addressing::Normal);
         // Told apart by the first byte where that is an address: one identifier may serve several
@@ -144,17 +145,17 @@ impl Endpoints {
     fn remember(&mut self, frame: &Frame, id: Id, data: &[u8], route: &Route) {
         let data = data.get(route.prefix..).unwrap_or(&[]);
         if !route.from_module
-            && let Some(heard) = request(frame, id, data, route.prefix, true)
+            && let Some(asked) = request(frame, id, data, route.prefix, true)
         {
-            self.keep(heard);
+            self.keep(asked);
         }
     }
 
-    fn keep(&mut self, heard: Heard) {
+    fn keep(&mut self, asked: Asked) {
         if self.recent.len() == RECENT {
             self.recent.pop_front();
         }
-        self.recent.push_back(heard);
+        self.recent.push_back(asked);
     }
 
     fn consider(
@@ -168,7 +169,7 @@ impl Endpoints {
             return None;
         }
         let Ok(pdu) = Pdu::parse(data, 0) else {
-            self.set(frame.channel, id, Standing::Ruled);
+            self.set(frame.channel, id, Standing::RuledOut);
             return None;
         };
         let begin = match pdu {
@@ -181,8 +182,8 @@ impl Endpoints {
         };
         let Some((at, strong)) = self.answers(frame, id, begin) else {
             self.set(frame.channel, id, Standing::Possible { matches });
-            if let Some(heard) = request(frame, id, data, 0, false) {
-                self.keep(heard);
+            if let Some(asked) = request(frame, id, data, 0, false) {
+                self.keep(asked);
             }
             return None;
         };
@@ -264,7 +265,7 @@ impl Endpoints {
 }
 
 /// The beginning of a request of a known service.
-fn request(frame: &Frame, id: Id, data: &[u8], prefix: usize, delivered: bool) -> Option<Heard> {
+fn request(frame: &Frame, id: Id, data: &[u8], prefix: usize, delivered: bool) -> Option<Asked> {
     let begin = match Pdu::parse(data, prefix).ok()? {
         Pdu::Single(begin) | Pdu::First { data: begin, .. } => begin,
         _ => return None,
@@ -274,7 +275,7 @@ fn request(frame: &Frame, id: Id, data: &[u8], prefix: usize, delivered: bool) -
     let length = begin.len().min(7);
     kept[..length].copy_from_slice(&begin[..length]);
     let whole = matches!(frame.kind, FrameKind::Classic(_));
-    whole.then_some(Heard {
+    whole.then_some(Asked {
         time: frame.time,
         channel: frame.channel,
         id,

@@ -6,13 +6,27 @@ use std::sync::LazyLock;
 
 use lostnode_parsers::dtc::{Code, System};
 
-/// What a code says.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Meaning {
-    /// In words; `None` where no table has it.
-    pub text: Option<String>,
-    /// The module that is missed, for "lost communication with …".
-    pub blames: Option<String>,
+/// What a code says, in the words of the tables.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Meaning {
+    /// Communication with this module was lost.
+    Lost(&'static str),
+    /// This module sent data that is invalid.
+    Invalid(&'static str),
+    /// This module has software that does not match.
+    Software(&'static str),
+    /// Anything else.
+    Text(&'static str),
+}
+
+impl Meaning {
+    /// The module that is missed, of "lost communication with …".
+    pub fn missed(self) -> Option<&'static str> {
+        match self {
+            Meaning::Lost(module) => Some(module),
+            _ => None,
+        }
+    }
 }
 
 fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
@@ -22,9 +36,15 @@ fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
         .map(|line| line.split('\t').collect())
 }
 
-static NETWORK: LazyLock<HashMap<&str, (&str, &str)>> = LazyLock::new(|| {
+static NETWORK: LazyLock<HashMap<&str, Meaning>> = LazyLock::new(|| {
     let rows = table(include_str!("data/network-codes.tsv"));
-    rows.filter_map(|row| Some((*row.first()?, (*row.get(1)?, *row.get(2)?)))).collect()
+    let meaning = |kind, text| match kind {
+        "lost" => Meaning::Lost(text),
+        "invalid" => Meaning::Invalid(text),
+        "software" => Meaning::Software(text),
+        _ => Meaning::Text(text),
+    };
+    rows.filter_map(|row| Some((*row.first()?, meaning(*row.get(1)?, *row.get(2)?)))).collect()
 });
 
 static GENERIC: LazyLock<HashMap<&str, &str>> = LazyLock::new(|| {
@@ -37,45 +57,22 @@ static FAILURES: LazyLock<HashMap<&str, &str>> = LazyLock::new(|| {
     rows.filter_map(|row| Some((*row.first()?, *row.get(1)?))).collect()
 });
 
-/// Meaning of a code without its failure type.
+/// Meaning of a code without its failure type; `None` where no table has it.
 ///
 /// ```
-/// use lostnode::fold::diagnostics::meaning::of;
+/// use lostnode::fold::diagnostics::meaning::{Meaning, of};
 /// use lostnode::parsers::dtc::Code;
 /// let meaning = of(Code::parse("U0199").unwrap());
-/// assert_eq!(meaning.text.as_deref(), Some("lost communication with Door Control Module A"));
-/// assert_eq!(of(Code::parse("P1234").unwrap()).text, None);
+/// assert_eq!(meaning, Some(Meaning::Lost("Door Control Module A")));
+/// assert_eq!(of(Code::parse("P1234").unwrap()), None);
 /// ```
-pub fn of(code: Code) -> Meaning {
+pub fn of(code: Code) -> Option<Meaning> {
     let base = Code::new(code.base(), None).to_string();
-    let unknown = Meaning { text: None, blames: None };
-    if code.system() != System::Network {
-        return Meaning {
-            text: GENERIC.get(base.as_str()).map(|text| (*text).to_owned()),
-            ..unknown
-        };
+    if code.system() == System::Network {
+        NETWORK.get(base.as_str()).copied()
+    } else {
+        GENERIC.get(base.as_str()).map(|text| Meaning::Text(text))
     }
-    match NETWORK.get(base.as_str()) {
-        Some(("lost", module)) => Meaning {
-            text: Some(format!("lost communication with {module}")),
-            blames: Some((*module).to_owned()),
-        },
-        Some(("invalid", module)) => {
-            Meaning { text: Some(format!("invalid data received from {module}")), blames: None }
-        }
-        Some(("software", module)) => {
-            Meaning { text: Some(format!("software incompatibility with {module}")), blames: None }
-        }
-        Some((_, text)) => Meaning { text: Some((*text).to_owned()), blames: None },
-        None => unknown,
-    }
-}
-
-/// What kind of thing a network code says: `lost`, `invalid`, `software` or `text`; `None` where no
-/// table has it.
-pub fn kind(code: Code) -> Option<&'static str> {
-    let base = Code::new(code.base(), None).to_string();
-    NETWORK.get(base.as_str()).map(|(kind, _)| *kind)
 }
 
 /// Meaning of a failure type byte, in small letters but for names.

@@ -2,7 +2,6 @@
 //! history, identity.
 
 mod codes;
-mod describe;
 mod endpoints;
 mod exchanges;
 mod identity;
@@ -22,7 +21,6 @@ use crate::capture::{Batch, ChannelIndex, Frame};
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
-pub use describe::{describe, pid_value};
 pub use exchanges::{Exchanges, Talk};
 pub use identity::{Identities, Identity, Vehicle, is_vin};
 pub use stored::Stored;

@@ -85,8 +85,8 @@ impl Clock {
     }
 }
 
-/// What the time stamps of all identifiers of a channel wander in common, by stretch of time: mostly
-/// the logger's own clock.
+/// What the time stamps of all identifiers of a channel wander in common, by stretch of time:
+/// mostly the logger's own clock.
 #[derive(Debug, Default)]
 struct Wander {
     width: i64,

@@ -63,7 +63,9 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
 
 fn missed(number: CodeNumber) -> Option<Missed> {
     match number {
-        CodeNumber::Code(code) => meaning::of(code).blames.map(Missed),
+        CodeNumber::Code(code) => {
+            meaning::of(code)?.missed().map(|module| Missed(module.to_owned()))
+        }
         CodeNumber::SpnFmi { .. } => None,
     }
 }

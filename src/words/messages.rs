@@ -1,4 +1,4 @@
-//! A message in one sentence.
+//! A diagnostic message in one sentence.
 
 use std::fmt::Write;
 
@@ -6,8 +6,7 @@ use lostnode_parsers::j1939;
 use lostnode_parsers::obd;
 use lostnode_parsers::uds::{self, DtcReport};
 
-use super::meaning;
-use super::{Carrier, Message};
+use crate::fold::diagnostics::{Carrier, Message, meaning};
 
 /// What a message says; its bytes where that is not known.
 pub fn describe(message: &Message<'_>) -> String {
