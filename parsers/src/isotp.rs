@@ -307,29 +307,28 @@ impl<const N: usize> Reassembler<N> {
                 self.keep(data);
                 Step { ended, event: Event::Progress }
             }
-            Pdu::Consecutive { sequence, data } => {
-                self.consecutive(now, sequence, data, frame_length, late)
+            Pdu::Consecutive { sequence, data } if self.open => {
+                self.consecutive(now, sequence, data, frame_length)
             }
-            Pdu::FlowControl { .. } => Step { ended: late, event: Event::Ignored },
+            Pdu::Consecutive { .. } | Pdu::FlowControl { .. } => {
+                Step { ended: late, event: Event::Ignored }
+            }
         }
     }
 
+    /// Takes the next part of the message under way.
     fn consecutive(
         &mut self,
         now: Option<Timestamp>,
         sequence: u8,
         data: &[u8],
         frame_length: usize,
-        late: Option<Incomplete>,
     ) -> Step {
-        if !self.open {
-            return Step { ended: late, event: Event::Ignored };
-        }
         let left = self.length - self.received;
         // A short frame in the middle is ignored (ISO 15765-2:2016, 9.6.4.1); the gap then shows in
         // the sequence.
         if frame_length < self.frame_length && (data.len() as u32) < left {
-            return Step { ended: late, event: Event::Ignored };
+            return Step { ended: None, event: Event::Ignored };
         }
         if sequence != self.next {
             return Step { ended: self.end(Fault::WrongSequence), event: Event::Ignored };
@@ -340,10 +339,10 @@ impl<const N: usize> Reassembler<N> {
         self.answered = true;
         self.last = now.or(self.last);
         if self.received < self.length {
-            return Step { ended: late, event: Event::Progress };
+            return Step { ended: None, event: Event::Progress };
         }
         self.open = false;
-        Step { ended: late, event: Event::Message(self.length) }
+        Step { ended: None, event: Event::Message(self.length) }
     }
 
     /// Takes the receiver's flow control for the message under way; an overflow ends it.
