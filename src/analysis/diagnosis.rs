@@ -7,7 +7,9 @@ use lostnode_parsers::obd::TestResult;
 use super::Nanoseconds;
 use super::blame::{Blame, Missed};
 pub use crate::fold::diagnostics::supply::Dip;
-pub use crate::fold::diagnostics::{CodeNumber, MessageCounts, Module, Party, Seen};
+pub use crate::fold::diagnostics::{
+    CodeNumber, IdentitySource, MessageCounts, Module, Party, Seen,
+};
 
 /// A trouble code as one module holds it.
 #[derive(Clone, Debug)]
@@ -103,8 +105,8 @@ pub struct IdentityEntry {
     pub name: Option<String>,
     /// Other identification: what, and value.
     pub others: Vec<(String, String)>,
-    /// Where this is from, such as `service 09` or `0xF190`.
-    pub sources: Vec<String>,
+    /// Where this is from.
+    pub sources: Vec<IdentitySource>,
     /// What is wrong with it.
     pub problems: Vec<IdentityProblem>,
 }

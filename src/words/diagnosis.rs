@@ -9,6 +9,7 @@ use crate::analysis::diagnosis::{
     CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
 };
 use crate::analysis::{Analysis, Nanoseconds};
+use crate::fold::diagnostics::IdentitySource;
 use crate::fold::diagnostics::meaning::{self, Meaning};
 use crate::ids::NodeIndex;
 
@@ -53,6 +54,19 @@ pub fn code_label(number: CodeNumber) -> String {
         CodeNumber::Code(code) => code.to_string(),
         CodeNumber::SpnFmi { spn, fmi } => format!("SPN {spn} FMI {fmi}"),
     }
+}
+
+/// Where an identification is from.
+pub fn identity_sources(sources: &[IdentitySource]) -> String {
+    let source = |source: &IdentitySource| match source {
+        IdentitySource::VehicleInformation => "service 09".to_owned(),
+        IdentitySource::Record(number) => format!("0x{number:04X}"),
+        IdentitySource::AddressClaim => "address claim".to_owned(),
+        IdentitySource::VehicleIdentification => "vehicle identification".to_owned(),
+        IdentitySource::Component => "component identification".to_owned(),
+        IdentitySource::Software => "software identification".to_owned(),
+    };
+    sources.iter().map(source).collect::<Vec<_>>().join(", ")
 }
 
 /// What a code says, without its failure type.

@@ -1,5 +1,5 @@
 //! Trouble codes and their history: first and last seen, status, cleared, returned, and whether the
-//! test has run since.
+//! test has run since. How they are read: docs/diagnostics.md.
 
 use std::collections::BTreeMap;
 

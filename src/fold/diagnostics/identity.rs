@@ -1,5 +1,5 @@
 //! Who each module says it is, and what the vehicle says of itself: VIN, part numbers, supply
-//! voltage.
+//! voltage. What is made of it: docs/diagnostics.md.
 
 use std::collections::BTreeMap;
 
@@ -23,14 +23,31 @@ pub struct Identity {
     pub verification_numbers: Vec<String>,
     /// Name of the module in its own words.
     pub name: Option<String>,
-    /// Other identification, by name.
-    pub others: BTreeMap<String, String>,
-    /// Where the answers came from, such as `service 09` or `0xF190`.
-    pub sources: Vec<String>,
+    /// Other identification, by its name in the standard.
+    pub others: BTreeMap<&'static str, String>,
+    /// Where the answers came from.
+    pub sources: Vec<IdentitySource>,
     /// The 64-bit NAMEs that claimed this address, in order; more than one is a conflict.
     pub claims: Vec<j1939::Name>,
     /// It said that it could not claim an address.
     pub cannot_claim: bool,
+}
+
+/// Where an identification comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum IdentitySource {
+    /// Service 09 (SAE J1979).
+    VehicleInformation,
+    /// A record of service 22, by its number (ISO 14229-1).
+    Record(u16),
+    /// Address claim (SAE J1939-81).
+    AddressClaim,
+    /// Vehicle identification (SAE J1939-71).
+    VehicleIdentification,
+    /// Component identification.
+    Component,
+    /// Software identification.
+    Software,
 }
 
 /// What the vehicle says of itself.
@@ -123,7 +140,9 @@ impl Identities {
         if kind.is_multiple_of(0x20) {
             return;
         }
-        let Some(identity) = self.module(module, "service 09") else { return };
+        let Some(identity) = self.module(module, IdentitySource::VehicleInformation) else {
+            return;
+        };
         let count = usize::from(count.max(1));
         match kind {
             0x02 => identity.vin = Some(text(data)),
@@ -143,14 +162,14 @@ impl Identities {
     /// Identification records F180 to F19E (ISO 14229-1:2020, table C.1).
     fn identification(&mut self, module: Module, did: u16, data: &[u8]) {
         let Some(name) = uds::identification(did) else { return };
-        let Some(identity) = self.module(module, &format!("0x{did:04X}")) else { return };
+        let Some(identity) = self.module(module, IdentitySource::Record(did)) else { return };
         match did {
             0xF190 => identity.vin = Some(text(data)),
             0xF187 => identity.part_number = Some(text(data)).filter(|text| !text.is_empty()),
             0xF197 => identity.name = Some(text(data)).filter(|text| !text.is_empty()),
             0xF186 => {}
             _ => {
-                identity.others.insert(name.to_owned(), text(data));
+                identity.others.insert(name, text(data));
             }
         }
     }
@@ -167,7 +186,9 @@ impl Identities {
             }
             j1939::ADDRESS_CLAIMED => {
                 let Some(name) = j1939::Name::parse(message.data) else { return };
-                let Some(identity) = self.module(module, "address claim") else { return };
+                let Some(identity) = self.module(module, IdentitySource::AddressClaim) else {
+                    return;
+                };
                 identity.cannot_claim |= message.from == super::Party::Address(j1939::NULL_ADDRESS);
                 if !identity.claims.contains(&name) && identity.claims.len() < 8 {
                     identity.claims.push(name);
@@ -176,14 +197,17 @@ impl Identities {
             j1939::VEHICLE_IDENTIFICATION => {
                 // Asterisks end the fields (J1939-71).
                 let vin = text(message.data.split(|byte| *byte == b'*').next().unwrap_or(&[]));
-                if let Some(identity) = self.module(module, "vehicle identification") {
+                if let Some(identity) = self.module(module, IdentitySource::VehicleIdentification) {
                     identity.vin = Some(vin);
                 }
             }
             j1939::COMPONENT_IDENTIFICATION | j1939::SOFTWARE_IDENTIFICATION => {
-                let component = pgn == j1939::COMPONENT_IDENTIFICATION;
-                let source =
-                    if component { "component identification" } else { "software identification" };
+                let (source, name) = match pgn {
+                    j1939::COMPONENT_IDENTIFICATION => {
+                        (IdentitySource::Component, "component identification")
+                    }
+                    _ => (IdentitySource::Software, "software identification"),
+                };
                 let fields: Vec<String> = message
                     .data
                     .split(|byte| *byte == b'*')
@@ -191,18 +215,18 @@ impl Identities {
                     .filter(|text| !text.is_empty())
                     .collect();
                 if let Some(identity) = self.module(module, source) {
-                    if component {
+                    if source == IdentitySource::Component {
                         identity.part_number =
                             fields.get(1).cloned().or(identity.part_number.take());
                     }
-                    identity.others.insert(source.to_owned(), fields.join(", "));
+                    identity.others.insert(name, fields.join(", "));
                 }
             }
             _ => {}
         }
     }
 
-    fn module(&mut self, module: Module, source: &str) -> Option<&mut Identity> {
+    fn module(&mut self, module: Module, source: IdentitySource) -> Option<&mut Identity> {
         if !self.modules.contains_key(&module) {
             if self.modules.len() >= MOST {
                 return None;
@@ -210,8 +234,8 @@ impl Identities {
             self.order.push(module);
         }
         let identity = self.modules.entry(module).or_default();
-        if !identity.sources.iter().any(|known| known == source) && identity.sources.len() < 16 {
-            identity.sources.push(source.to_owned());
+        if !identity.sources.contains(&source) && identity.sources.len() < 16 {
+            identity.sources.push(source);
         }
         Some(identity)
     }

@@ -1,5 +1,6 @@
 //! What a tester and the modules say to each other in the capture: messages, codes and their
-//! history, identity.
+//! history, identity. Which traffic is taken for diagnosis, and what is read from it:
+//! docs/diagnostics.md.
 
 mod codes;
 mod endpoints;
@@ -22,7 +23,7 @@ use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Exchanges, Talk};
-pub use identity::{Identities, Identity, Vehicle, is_vin};
+pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub use stored::Stored;
 pub use streams::Counts;
 
@@ -139,7 +140,7 @@ impl Transport {
     }
 
     /// What became of the data units so far.
-    pub fn counts(&self) -> &Counts {
+    pub fn counts(&self) -> Counts {
         self.streams.counts()
     }
 }

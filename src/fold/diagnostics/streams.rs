@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use lostnode_parsers::isotp::{Event, Fault, Incomplete, Pdu, PduError, Reassembler};
+use lostnode_parsers::isotp::{Event, Fault, Incomplete, Pdu, Reassembler};
 use lostnode_parsers::{Id, Timestamp};
 
 use super::endpoints::Route;
@@ -16,30 +16,19 @@ const MOST_OPEN: usize = 256;
 
 type Key = (ChannelIndex, Id, Option<u8>);
 
-/// What became of data units that are no message.
-#[derive(Clone, Debug, Default)]
+/// Data units that are no part of a message.
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Counts {
     /// Consecutive frames that belong to nothing, or do not fit.
     pub stray: u64,
-    /// Not data units at all, by reason.
-    pub malformed: HashMap<&'static str, u64>,
+    /// Not data units at all.
+    pub malformed: u64,
 }
 
 impl Counts {
     /// All of them.
-    pub fn ignored(&self) -> u64 {
-        self.stray + self.malformed.values().sum::<u64>()
-    }
-
-    fn malformed(&mut self, error: PduError) {
-        let reason = match error {
-            PduError::TooShort => "too short",
-            PduError::ReservedType => "reserved type",
-            PduError::SingleLength => "impossible length of a single frame",
-            PduError::FirstLength => "impossible length of a first frame",
-            PduError::FlowStatus => "reserved flow status",
-        };
-        *self.malformed.entry(reason).or_default() += 1;
+    pub fn ignored(self) -> u64 {
+        self.stray + self.malformed
     }
 }
 
@@ -68,8 +57,8 @@ pub(super) struct Streams {
 }
 
 impl Streams {
-    pub fn counts(&self) -> &Counts {
-        &self.counts
+    pub fn counts(&self) -> Counts {
+        self.counts
     }
 
     pub fn push(
@@ -80,13 +69,13 @@ impl Streams {
         deliver: &mut dyn FnMut(&Message<'_>),
     ) {
         self.latest = self.latest.max(frame.time);
-        let whole = frame.kind.bytes();
-        let Some((prefix, data)) = whole.split_at_checked(route.prefix) else { return };
+        let bytes = frame.kind.bytes();
+        let Some((prefix, data)) = bytes.split_at_checked(route.prefix) else { return };
         let address = prefix.first().copied();
         let key = (frame.channel, id, address);
-        let pdu = match Pdu::parse(data, route.prefix) {
-            Ok(pdu) => pdu,
-            Err(error) => return self.counts.malformed(error),
+        let Ok(pdu) = Pdu::parse(data, route.prefix) else {
+            self.counts.malformed += 1;
+            return;
         };
         match pdu {
             Pdu::FlowControl { status, .. } => {

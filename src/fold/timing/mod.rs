@@ -1,4 +1,5 @@
-//! When each identifier was heard: one accumulator per channel and identifier, fed once per frame.
+//! When each identifier was heard: one accumulator per channel and identifier, fed each frame once.
+//! What is drawn from it: docs/outages.md.
 
 mod clock;
 mod clock_rate;

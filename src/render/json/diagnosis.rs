@@ -180,7 +180,7 @@ pub(super) fn identity(analysis: &Analysis, entry: &IdentityEntry) -> IdentityJs
             .iter()
             .map(|(what, value)| OtherJson { what: what.clone(), value: value.clone() })
             .collect(),
-        source: entry.sources.join(", "),
+        source: words::identity_sources(&entry.sources),
         problems: entry.problems.iter().map(words::problem).collect(),
     }
 }

@@ -60,7 +60,7 @@ fn identities(diagnostics: &Diagnostics, codes: &[CodeEntry]) -> Vec<IdentityEnt
             others: identity
                 .others
                 .iter()
-                .map(|(what, value)| (what.clone(), value.clone()))
+                .map(|(what, value)| ((*what).to_owned(), value.clone()))
                 .collect(),
             sources: identity.sources.clone(),
             problems: problems(identity, vehicle.vin.as_deref(), unconfigured),
