@@ -50,7 +50,7 @@ impl Analysis {
     /// use lostnode::fold::diagnostics::{Module, Party};
     /// let brakes = Module { channel: 0, party: Party::Address(0x0B) };
     /// let name = Analysis::default().module_name(brakes).to_string();
-    /// assert_eq!(name, "address 0x0B (Brakes - System Controller)");
+    /// assert_eq!(name, "address 0x0B (brakes, system controller)");
     /// ```
     pub fn module_name(&self, module: Module) -> ModuleName {
         let own = self.diagnosis.identity.iter().find(|entry| entry.module == module);
