@@ -3,15 +3,14 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::sync::Arc;
 
 use lostnode::analysis::Analysis;
-use lostnode::analysis::build;
-use lostnode::capture::{self, Options, Source};
-use lostnode::fault::{self, Job, Knowledge, Order};
-use lostnode::fold::Summary;
-use lostnode::settings::Settings;
+use lostnode::capture::Source;
+use lostnode::fault::{self, Choice, Knowledge};
 use lostnode::simulate::{self, Scenario};
 use lostnode::words::fault as words;
+use lostnode::{Explaining, Options};
 use rand::seq::SliceRandom;
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -324,28 +323,64 @@ fn spaced(code: &str) -> String {
     format!("{} {}", &code[..2], &code[2..])
 }
 
-fn analyse(text: &str, knowledge: &Knowledge) -> Analysis {
+fn analyse(text: &str, knowledge: &Arc<Knowledge>) -> Analysis {
     if let Some(path) = std::env::var_os("KEEP") {
         std::fs::write(path, text).expect("a file");
     }
-    let settings = Settings::default();
     let scenario = Scenario::parse(text).unwrap_or_else(|error| panic!("{error}\n{text}"));
     let mut log = Vec::new();
     simulate::run(&scenario, &mut log).expect("memory");
-    let mut summary = Summary::new(&settings);
     let source = Source::Bytes { name: "t".into(), bytes: log };
-    let capture =
-        capture::read(source, &Options::default(), |batch| summary.push(batch)).expect("a capture");
-    summary.finish();
-    let mut report = build::report(vec![capture], &summary, &settings, None);
-    report.findings = Some(fault::find(&report, knowledge, &Job::default()).expect("no job"));
-    report
+    let explaining = Explaining { knowledge: Some(Arc::clone(knowledge)), ..Default::default() };
+    let options = Options { findings: Some(explaining), ..Options::default() };
+    lostnode::analyse(source, &options).expect("a capture")
+}
+
+/// How tests are put in order.
+#[derive(Clone, Copy)]
+enum Order {
+    /// As the findings have it: probability over cost, with what is behind one cover together.
+    ProbabilityOverCost,
+    /// Probability alone.
+    Probability,
+    /// By chance, with this seed.
+    Random(u64),
+}
+
+/// Minutes until the fault of a class is found, as expected when tests are done in an order.
+fn expected_minutes(analysis: &Analysis, knowledge: &Knowledge, truth: &str, order: Order) -> f64 {
+    let mut shuffled: Option<Vec<usize>> = None;
+    let mut choose = |choices: &[Choice]| match order {
+        Order::ProbabilityOverCost => fault::best(choices),
+        Order::Probability => (0..choices.len())
+            .max_by(|a, b| choices[*a].finds.total_cmp(&choices[*b].finds).then(b.cmp(a)))
+            .unwrap_or(0),
+        Order::Random(seed) => {
+            // Places among all tests, in the order to do them; those done are gone from the choices.
+            let left = shuffled.get_or_insert_with(|| {
+                let mut all: Vec<usize> = (0..choices.len()).collect();
+                all.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
+                all
+            });
+            let next = left.remove(0);
+            left.iter().filter(|other| **other < next).count()
+        }
+    };
+    let least = if matches!(order, Order::ProbabilityOverCost) { fault::WORTH } else { 0.0 };
+    let (mut missed, mut minutes) = (1.0, 0.0);
+    for step in fault::tests_in_order(analysis, knowledge, least, &mut choose) {
+        minutes += missed * step.minutes;
+        if step.classes.iter().any(|class| class == truth) {
+            missed *= 1.0 - knowledge.test[&step.test].finds.get(truth).copied().unwrap_or(0.0);
+        }
+    }
+    minutes
 }
 
 /// Place of the finding that names the fault and what it is about; of a branch all nodes.
-fn place(report: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
-    report.ranked().iter().position(|finding| {
-        let nodes = words::nodes(report, finding);
+fn place(analysis: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
+    analysis.ranked().iter().position(|finding| {
+        let nodes = words::nodes(analysis, finding);
         finding.class.as_str() == *class
             && about.iter().all(|about| nodes.iter().any(|name| name.contains(about.as_str())))
             && (about.is_empty() || nodes.len() == about.len())
@@ -359,7 +394,7 @@ fn main() {
         (arguments.first().copied().unwrap_or(300), arguments.get(1).copied().unwrap_or(100));
     let first = arguments.get(2).copied().unwrap_or(10_000);
     let show = std::env::var_os("SHOW").is_some();
-    let knowledge = Knowledge::default();
+    let knowledge = Arc::new(Knowledge::default());
     let mut confusion: BTreeMap<&str, BTreeMap<String, u32>> = BTreeMap::new();
     let (mut top, mut minutes) = ([0_u64; 2], [0.0; 3]);
     let mut charged = 0.0;
@@ -368,19 +403,19 @@ fn main() {
         let mut case = Case::new(first + number);
         case.add(class);
         let text = case.scenario(first + number);
-        let report = analyse(&text, &knowledge);
-        let place = place(&report, &case.truth[0]);
-        let said = match (place, report.ranked().first()) {
+        let analysis = analyse(&text, &knowledge);
+        let place = place(&analysis, &case.truth[0]);
+        let said = match (place, analysis.ranked().first()) {
             (Some(0), _) => class.to_owned(),
             (_, Some(finding)) if finding.class.as_str() == class => format!("{class}, elsewhere"),
             (_, Some(finding)) => finding.class.to_string(),
             (_, None) => "nothing".to_owned(),
         };
         if show && place != Some(0) {
-            let list: Vec<_> = report
+            let list: Vec<_> = analysis
                 .ranked()
                 .iter()
-                .map(|f| format!("{:.2} {}", f.probability, words::title(&report, f)))
+                .map(|f| format!("{:.2} {}", f.probability, words::title(&analysis, f)))
                 .collect();
             println!("seed {} {:?}: {list:#?}", first + number, case.truth);
         }
@@ -395,7 +430,7 @@ fn main() {
                     .into_iter()
                     .enumerate()
             {
-                minutes[at] += fault::expected_minutes(&report, &knowledge, class, order).0;
+                minutes[at] += expected_minutes(&analysis, &knowledge, class, order);
             }
         }
     }
@@ -425,15 +460,15 @@ fn main() {
         classes.shuffle(&mut case.random);
         case.add(classes[0]);
         case.add(classes[1]);
-        let report = analyse(&case.scenario(seed), &knowledge);
+        let analysis = analyse(&case.scenario(seed), &knowledge);
         let found =
-            case.truth.iter().all(|truth| place(&report, truth).is_some_and(|place| place < 3));
+            case.truth.iter().all(|truth| place(&analysis, truth).is_some_and(|place| place < 3));
         both += u64::from(found);
         if show && !found {
-            let list: Vec<_> = report
+            let list: Vec<_> = analysis
                 .ranked()
                 .iter()
-                .map(|f| format!("{:.2} {}", f.probability, words::title(&report, f)))
+                .map(|f| format!("{:.2} {}", f.probability, words::title(&analysis, f)))
                 .collect();
             println!("seed {seed} {:?}: {list:#?}", case.truth);
         }

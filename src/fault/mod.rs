@@ -12,7 +12,7 @@ mod sets;
 mod symptoms;
 
 pub use knowledge::{Knowledge, KnowledgeError};
-pub use next_tests::Order;
+pub use next_tests::{Choice, WORTH, best};
 pub use readings::Job;
 
 use self::readings::Observed;
@@ -57,7 +57,7 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
         .iter()
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
-    let next_tests = tests(analysis, knowledge, &faults, &observed, Order::ProbabilityOverCost);
+    let next_tests = tests(analysis, knowledge, &faults, &observed);
     for (at, finding) in ranked.iter_mut().enumerate() {
         finding.next_tests =
             next_tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
@@ -65,25 +65,36 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     Ok(Findings { ranked, next_tests })
 }
 
-/// Minutes until the fault of a class is found, as expected when tests are done in an order, and
-/// the probability that they find it at all. For comparing orders on cases whose fault is known.
-pub fn expected_minutes(
+/// A test in an order that is tried out.
+#[derive(Clone, Debug)]
+pub struct Tried {
+    /// Its table in [`Knowledge::test`].
+    pub test: String,
+    /// Minutes, with the opening where it is the first behind a cover.
+    pub minutes: f64,
+    /// Classes of the faults that it is for.
+    pub classes: Vec<String>,
+}
+
+/// The tests for what explains an analysis in an order of somebody else's choosing, to compare
+/// orders by; tests that find less than `least` are left out.
+pub fn tests_in_order(
     analysis: &Analysis,
     knowledge: &Knowledge,
-    truth: &str,
-    order: Order,
-) -> (f64, f64) {
+    least: f64,
+    choose: &mut dyn FnMut(&[Choice]) -> usize,
+) -> Vec<Tried> {
     let symptoms = symptoms::of(analysis);
     let mut faults = sets::explain(analysis, knowledge, &symptoms, &[]).faults;
     faults.retain(|fault| fault.probability >= SHOWN);
-    let (mut missed, mut minutes) = (1.0, 0.0);
-    for step in next_tests::order(analysis, knowledge, &faults, &[], order) {
-        minutes += missed * step.minutes;
-        if step.faults.iter().any(|fault| faults[*fault].class.as_str() == truth) {
-            missed *= 1.0 - knowledge.test[&step.test].finds.get(truth).copied().unwrap_or(0.0);
-        }
-    }
-    (minutes, 1.0 - missed)
+    next_tests::order(analysis, knowledge, &faults, &[], least, choose)
+        .into_iter()
+        .map(|step| Tried {
+            test: step.test,
+            minutes: step.minutes,
+            classes: step.faults.iter().map(|at| faults[*at].class.as_str().to_owned()).collect(),
+        })
+        .collect()
 }
 
 fn tests(
@@ -91,7 +102,6 @@ fn tests(
     knowledge: &Knowledge,
     faults: &[Fault],
     observed: &[Observed],
-    how: Order,
 ) -> Vec<NextTest> {
     // A test whose reading has come back is done.
     let done: Vec<(String, Subject)> = observed
@@ -102,7 +112,7 @@ fn tests(
             gives.map(|(name, _)| (name.clone(), observed.reading.subject.clone()))
         })
         .collect();
-    let steps = next_tests::order(analysis, knowledge, faults, &done, how);
+    let steps = next_tests::order(analysis, knowledge, faults, &done, WORTH, &mut best);
     steps
         .into_iter()
         .map(|step| {

@@ -9,10 +9,6 @@
 
 use std::collections::BTreeSet;
 
-use rand::SeedableRng;
-use rand::seq::SliceRandom;
-use rand_chacha::ChaCha8Rng;
-
 use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
 use crate::analysis::Analysis;
@@ -35,19 +31,24 @@ pub struct Step {
     pub faults: Vec<usize>,
 }
 
-/// How tests are put in order; the last two to compare with.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Order {
-    /// Probability over cost with clusters.
-    ProbabilityOverCost,
-    /// Probability alone.
-    Probability,
-    /// By chance, with this seed.
-    Random(u64),
+/// A test that may come next.
+#[derive(Clone, Copy, Debug)]
+pub struct Choice {
+    /// Probability that it finds the cause.
+    pub finds: f64,
+    /// Probability for its minutes, alone or with the best of those behind the same cover.
+    pub worth: f64,
+}
+
+/// The place of the test of most probability for its minutes; the first of several alike.
+pub fn best(choices: &[Choice]) -> usize {
+    (0..choices.len())
+        .max_by(|a, b| choices[*a].worth.total_cmp(&choices[*b].worth).then(b.cmp(a)))
+        .unwrap_or(0)
 }
 
 /// Tests that find less than this are left out.
-const WORTH: f64 = 0.01;
+pub const WORTH: f64 = 0.01;
 
 struct Open {
     test: String,
@@ -55,18 +56,17 @@ struct Open {
     cover: (String, Option<Subject>),
 }
 
-/// The tests for some faults, in order.
+/// The tests for some faults, each chosen among those still to be done; those that find less than
+/// `least` by then are left out.
 pub fn order(
     analysis: &Analysis,
     knowledge: &Knowledge,
     faults: &[Fault],
     done: &[(String, Subject)],
-    how: Order,
+    least: f64,
+    choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
     let mut open = possible(analysis, knowledge, faults, done);
-    if let Order::Random(seed) = how {
-        open.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
-    }
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
     let mut steps = Vec::new();
@@ -78,27 +78,21 @@ pub fn order(
             })
             .collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
-        let worth: Vec<f64> = match how {
-            Order::Random(_) => vec![0.0; open.len()],
-            Order::Probability => finds.clone(),
-            Order::ProbabilityOverCost => (0..open.len())
-                .map(|at| {
-                    let opening = if covers.contains(&open[at].cover) {
-                        0.0
-                    } else {
-                        knowledge.access[&open[at].cover.0].minutes
-                    };
-                    with_companions(&open, &finds, at, opening, minutes)
-                })
-                .collect(),
-        };
-        let best = (0..open.len())
-            .max_by(|a, b| worth[*a].total_cmp(&worth[*b]).then(b.cmp(a)))
-            .unwrap_or(0);
-        let chosen = open.remove(best);
+        let choices: Vec<Choice> = (0..open.len())
+            .map(|at| {
+                let cover = &open[at].cover;
+                let opening = match covers.contains(cover) {
+                    true => 0.0,
+                    false => knowledge.access[&cover.0].minutes,
+                };
+                let worth = with_companions(&open, &finds, at, opening, minutes);
+                Choice { finds: finds[at], worth }
+            })
+            .collect();
+        let chosen = open.remove(choose(&choices));
         let table = &knowledge.test[&chosen.test];
         let (finds, of) = found(analysis, table, &chosen.subject, faults, &left);
-        if finds < WORTH && how == Order::ProbabilityOverCost {
+        if finds < least {
             continue;
         }
         let opens = covers.insert(chosen.cover.clone());
