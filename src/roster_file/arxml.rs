@@ -19,9 +19,7 @@ use super::{ExpectedMessage, ExpectedNode, RosterError, RosterFile};
 pub fn from_arxml(text: &str) -> Result<RosterFile, RosterError> {
     let model = AutosarModel::new();
     let loaded = model.load_buffer(text.as_bytes(), "system.arxml", false);
-    loaded.map_err(|error| {
-        RosterError(format!("this is no AUTOSAR system description that can be read: {error}"))
-    })?;
+    loaded.map_err(|error| RosterError::NoArxml(error.to_string()))?;
     let mut nodes: BTreeMap<(String, String), ExpectedNode> = BTreeMap::new();
     let mut without_sender = 0;
     for (_, triggering) in model
@@ -32,11 +30,8 @@ pub fn from_arxml(text: &str) -> Result<RosterFile, RosterError> {
         let extended =
             text_of(&triggering, ElementName::CanAddressingMode).as_deref() == Some("EXTENDED");
         let Some(id) = make_id(raw as u32, extended) else {
-            return Err(RosterError(format!(
-                "{}: {raw} is no {} identifier",
-                triggering.path().unwrap_or_default(),
-                if extended { "29-bit" } else { "11-bit" }
-            )));
+            let path = triggering.path().unwrap_or_default();
+            return Err(RosterError::ArxmlIdentifier { path, raw, extended });
         };
         let Some(sender) = sender(&triggering) else {
             without_sender += 1;
@@ -58,9 +53,7 @@ pub fn from_arxml(text: &str) -> Result<RosterFile, RosterError> {
         }
     }
     if nodes.is_empty() {
-        return Err(RosterError(format!(
-            "no CAN frame that an ECU sends is described in it ({without_sender} frames without a sender)"
-        )));
+        return Err(RosterError::NoSender { frames: without_sender });
     }
     Ok(RosterFile { nodes: nodes.into_values().collect(), lone: Vec::new() })
 }

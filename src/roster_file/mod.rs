@@ -2,9 +2,10 @@
 //! `lostnode learn`, edited by hand, or read from an AUTOSAR system description.
 
 mod arxml;
+mod error;
 
 use std::collections::HashMap;
-use std::fmt::{self, Write as _};
+use std::fmt::Write as _;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::{DisplayId, parse_id};
@@ -16,6 +17,7 @@ use crate::fold::timing::{AliveCounter, Key};
 use crate::ids::RosterIndex;
 
 pub use arxml::from_arxml;
+pub use error::{Problem, RosterError};
 
 /// What is expected on the buses of a vehicle.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -51,18 +53,6 @@ pub struct ExpectedMessage {
     /// A rolling counter in it.
     pub counter: Option<AliveCounter>,
 }
-
-/// What is wrong with a roster file, with its line.
-#[derive(Debug, PartialEq)]
-pub struct RosterError(String);
-
-impl fmt::Display for RosterError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
-impl std::error::Error for RosterError {}
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -121,17 +111,17 @@ impl Check<'_> {
 
     fn id(&mut self, channel: &str, id: &Spanned<String>) -> Result<Id, RosterError> {
         let line = self.line(id.span().start);
-        let parsed = id.get_ref().strip_prefix("0x").and_then(parse_id).ok_or_else(|| {
-            RosterError(format!(
-                "line {line}: id `{}` is no identifier; write 0x and 3 digits up to 7FF or 8 up to 1FFFFFFF",
-                id.get_ref()
-            ))
-        })?;
+        let wrong = |problem| RosterError::AtLine { line, problem };
+        let parsed = id
+            .get_ref()
+            .strip_prefix("0x")
+            .and_then(parse_id)
+            .ok_or_else(|| wrong(Problem::NoIdentifier { id: id.get_ref().clone() }))?;
         match self.seen.insert((channel.to_owned(), parsed), line) {
-            Some(first) => Err(RosterError(format!(
-                "line {line}: id `{}` stands for a second time on {channel}; first on line {first}",
-                id.get_ref()
-            ))),
+            Some(first) => {
+                let (id, channel) = (id.get_ref().clone(), channel.to_owned());
+                Err(wrong(Problem::Twice { id, channel, first }))
+            }
             None => Ok(parsed),
         }
     }
@@ -141,12 +131,12 @@ impl Check<'_> {
         channel: &str,
         message: &MessageToml,
     ) -> Result<ExpectedMessage, RosterError> {
-        let seconds = |key: &str, value: &Spanned<f64>| match *value.get_ref() {
+        let seconds = |key: &'static str, value: &Spanned<f64>| match *value.get_ref() {
             seconds if seconds > 0.0 && seconds.is_finite() => Ok(seconds),
-            other => Err(RosterError(format!(
-                "line {}: {key} is {other}; it is in seconds, above zero",
-                self.line(value.span().start)
-            ))),
+            other => Err(RosterError::AtLine {
+                line: self.line(value.span().start),
+                problem: Problem::NoDuration { key, value: other },
+            }),
         };
         let period = seconds("period", &message.period)?;
         let timeout =
@@ -158,13 +148,19 @@ impl Check<'_> {
         });
         if counter.is_some_and(|c| c.byte > 7 || c.width < 2 || c.bit + c.width > 8) {
             let line = self.line(message.id.span().start);
-            return Err(RosterError(format!(
-                "line {line}: counter does not fit: byte 0 to 7, width 2 to 8, bit and width within the byte"
-            )));
+            return Err(RosterError::AtLine { line, problem: Problem::CounterDoesNotFit });
         }
         Ok(ExpectedMessage { id: self.id(channel, &message.id)?, period, timeout, counter })
     }
 }
+
+/// Stands under the heading of a roster that is written.
+const HOW_TO_EDIT: &str = "#
+# Edit freely: names are yours to give; times are in seconds. `timeout` may be left out \
+(then 5 periods and the
+# jitter). `events` are identifiers that a node sends when something happens: they are never \
+missed.
+";
 
 impl RosterFile {
     /// Reads and checks a roster file.
@@ -174,21 +170,20 @@ impl RosterFile {
     ///
     /// ```
     /// use lostnode::roster_file::RosterFile;
-    /// let text = "[[node]]\nname = \"door\"\nchannel = \"can0\"\nmessages = [\n{ id = \"0x3B0\", period = 0.0 } ]";
-    /// let error = RosterFile::parse(text).unwrap_err();
+    /// let node = "[[node]]\nname = \"door\"\nchannel = \"can0\"\n";
+    /// let text = format!("{node}messages = [\n{{ id = \"0x3B0\", period = 0.0 }} ]");
+    /// let error = RosterFile::parse(&text).unwrap_err();
     /// assert_eq!(error.to_string(), "line 5: period is 0; it is in seconds, above zero");
     /// ```
     pub fn parse(text: &str) -> Result<RosterFile, RosterError> {
         let file: FileToml =
-            toml::from_str(text).map_err(|error| RosterError(error.to_string()))?;
+            toml::from_str(text).map_err(|error| RosterError::Form(error.to_string()))?;
         let mut check = Check { text, seen: HashMap::new() };
         let mut out = RosterFile::default();
         for node in &file.node {
             if node.name.get_ref().trim().is_empty() {
-                return Err(RosterError(format!(
-                    "line {}: name is empty",
-                    check.line(node.name.span().start)
-                )));
+                let line = check.line(node.name.span().start);
+                return Err(RosterError::AtLine { line, problem: Problem::NameEmpty });
             }
             let messages = node
                 .messages
@@ -221,7 +216,7 @@ impl RosterFile {
         for line in heading.lines() {
             let _ = writeln!(out, "# {line}");
         }
-        out += "#\n# Edit freely: names are yours to give; times are in seconds. `timeout` may be left out (then 5 periods and the\n# jitter). `events` are identifiers that a node sends when something happens: they are never missed.\n";
+        out += HOW_TO_EDIT;
         for node in &self.nodes {
             let name = toml::Value::String(node.name.clone());
             let channel = toml::Value::String(node.channel.clone());
@@ -240,7 +235,8 @@ impl RosterFile {
             let name = toml::Value::String(channel.clone());
             let _ = write!(
                 out,
-                "\n# Their senders are not known: move them to a node where you know it.\n[[lone]]\nchannel = {name}\nmessages = [\n"
+                "\n# Their senders are not known: move them to a node where you know it.\n\
+                 [[lone]]\nchannel = {name}\nmessages = [\n"
             );
             self.lone
                 .iter()

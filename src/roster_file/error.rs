@@ -1,0 +1,107 @@
+//! What can be wrong with a roster.
+
+use std::fmt;
+
+/// What is wrong with a roster file, or with a system description.
+#[derive(Clone, Debug, PartialEq)]
+pub enum RosterError {
+    /// It is no TOML, or not of the form of a roster; as the reader of TOML says it.
+    Form(String),
+    /// A value is wrong.
+    AtLine {
+        /// Line, from 1.
+        line: usize,
+        /// What is wrong there.
+        problem: Problem,
+    },
+    /// It is no AUTOSAR system description; as the reader of ARXML says it.
+    NoArxml(String),
+    /// An identifier of a system description is too large for its width.
+    ArxmlIdentifier {
+        /// Path of the element.
+        path: String,
+        /// The number given.
+        raw: f64,
+        /// 29 bits, not 11.
+        extended: bool,
+    },
+    /// No ECU of the system description sends a CAN frame.
+    NoSender {
+        /// Frames without a sender.
+        frames: usize,
+    },
+}
+
+/// What is wrong with a value of a roster file.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Problem {
+    /// An identifier cannot be read.
+    NoIdentifier {
+        /// What stands there.
+        id: String,
+    },
+    /// An identifier stands there twice.
+    Twice {
+        /// The identifier.
+        id: String,
+        /// Its channel.
+        channel: String,
+        /// Line on which it stands first.
+        first: usize,
+    },
+    /// A time is not above zero.
+    NoDuration {
+        /// The key.
+        key: &'static str,
+        /// The value given, in seconds.
+        value: f64,
+    },
+    /// A counter is not within a byte.
+    CounterDoesNotFit,
+    /// A node has an empty name.
+    NameEmpty,
+}
+
+impl fmt::Display for RosterError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            RosterError::Form(error) => f.write_str(error),
+            RosterError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
+            RosterError::NoArxml(error) => {
+                write!(f, "this is no AUTOSAR system description that can be read: {error}")
+            }
+            RosterError::ArxmlIdentifier { path, raw, extended } => {
+                let width = if *extended { "29-bit" } else { "11-bit" };
+                write!(f, "{path}: {raw} is no {width} identifier")
+            }
+            RosterError::NoSender { frames } => write!(
+                f,
+                "no CAN frame that an ECU sends is described in it ({frames} frames without a \
+                 sender)"
+            ),
+        }
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Problem::NoIdentifier { id } => write!(
+                f,
+                "id `{id}` is no identifier; write 0x and 3 digits up to 7FF or 8 up to 1FFFFFFF"
+            ),
+            Problem::Twice { id, channel, first } => {
+                write!(f, "id `{id}` stands for a second time on {channel}; first on line {first}")
+            }
+            Problem::NoDuration { key, value } => {
+                write!(f, "{key} is {value}; it is in seconds, above zero")
+            }
+            Problem::CounterDoesNotFit => f.write_str(
+                "counter does not fit: byte 0 to 7, width 2 to 8, bit and width within the byte",
+            ),
+            Problem::NameEmpty => f.write_str("name is empty"),
+        }
+    }
+}
+
+impl std::error::Error for RosterError {}
