@@ -203,7 +203,9 @@ fn socketcan_reads(path: &Path) -> f64 {
 
 /// Seconds that python-can takes to read a log, without the start of Python.
 fn python_can(path: &Path) -> Option<f64> {
-    let script = "import sys, time\nfrom can.io.canutils import CanutilsLogReader\nbegun = time.perf_counter()\nfor _ in CanutilsLogReader(sys.argv[1]): pass\nprint(time.perf_counter() - begun)";
+    let script = "import sys, time\nfrom can.io.canutils import CanutilsLogReader\nbegun = \
+     time.perf_counter()\nfor _ in CanutilsLogReader(sys.argv[1]): pass\nprint(time.perf_counter() \
+     - begun)";
     let output = Command::new(std::env::var("LOSTNODE_PYTHON").ok()?)
         .args(["-c", script])
         .arg(path)

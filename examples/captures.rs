@@ -53,14 +53,16 @@ fn analyse(source: Source) -> Option<Analysis> {
 fn scenario(seed: u64, faulty: bool) -> String {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let mut text = format!(
-        "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 180.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
+        "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 180.0\n\
+         [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
     );
     for node in 0..6 {
         let (drift, jitter): (f64, f64) =
             (random.random_range(-150.0..150.0), random.random_range(0.0001..0.001));
         let _ = write!(
             text,
-            "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift}\njitter = {jitter}\nmessages = [\n"
+            "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift}\njitter = \
+             {jitter}\nmessages = [\n"
         );
         for message in 0..random.random_range(2..6_usize) {
             let period = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5][random.random_range(0..6_usize)];
@@ -77,7 +79,8 @@ fn scenario(seed: u64, faulty: bool) -> String {
                 (random.random_range(2.0..15.0), random.random_range(0..6));
             let _ = write!(
                 text,
-                "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = [{lasts}]\n"
+                "[[trouble]]\nkind = \"{kind}\"\nnode = \"n{node}\"\nat = [{at}]\nlasts = \
+                 [{lasts}]\n"
             );
         }
     }
@@ -139,7 +142,8 @@ impl Score {
 fn main() {
     let count: u64 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(60);
     println!(
-        "| capture | what is known | hours | losses | missed | misplaced | others |\n|---|---|---|---|---|---|---|"
+        "| capture | what is known | hours | losses | missed | misplaced | others |\n\
+         |---|---|---|---|---|---|---|"
     );
     for (name, what, losses) in REAL {
         let path = Path::new("../shared/data").join(format!("{name}.log.gz"));

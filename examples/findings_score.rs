@@ -232,7 +232,8 @@ impl Case {
                     .collect();
                 let _ = writeln!(
                     self.extra,
-                    "[[node]]\nname = \"added\"\nchannel = \"can0\"\ndrift_ppm = 133.0\njitter = 0.00001\nmessages = [ {} ]",
+                    "[[node]]\nname = \"added\"\nchannel = \"can0\"\ndrift_ppm = 133.0\njitter = \
+                     0.00001\nmessages = [ {} ]",
                     ids.join(", ")
                 );
                 self.truth.push((class, Vec::new()));
@@ -256,7 +257,8 @@ impl Case {
     fn scenario(&mut self, seed: u64) -> String {
         let duration = self.duration;
         let mut text = format!(
-            "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = {duration}\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
+            "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = {duration}\n\
+             [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
         );
         let mut drifts: Vec<f64> = (0..NODES)
             .map(|node| -140.0 + 40.0 * node as f64 + self.random.random_range(-12.0..12.0))
@@ -268,7 +270,8 @@ impl Case {
             let branch = if node >= 6 { "branch = \"left\"\n" } else { "" };
             let _ = write!(
                 text,
-                "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\n{branch}drift_ppm = {drift}\njitter = {jitter}\nboot = {boot}\nmessages = [\n"
+                "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\n{branch}drift_ppm = {drift}\n\
+                 jitter = {jitter}\nboot = {boot}\nmessages = [\n"
             );
             for message in 0..self.random.random_range(2..5_usize) {
                 let period = [0.01, 0.02, 0.05, 0.1, 0.2][self.random.random_range(0..5_usize)];
@@ -310,7 +313,8 @@ impl Case {
                     };
                     let _ = writeln!(
                         text,
-                        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{request:03X}\", data = \"{ask}\" }}\nanswers = [ {answers} ]"
+                        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{request:03X}\", data \
+                         = \"{ask}\" }}\nanswers = [ {answers} ]"
                     );
                 }
             }
@@ -356,7 +360,7 @@ fn expected_minutes(analysis: &Analysis, knowledge: &Knowledge, truth: &str, ord
             .max_by(|a, b| choices[*a].finds.total_cmp(&choices[*b].finds).then(b.cmp(a)))
             .unwrap_or(0),
         Order::Random(seed) => {
-            // Places among all tests, in the order to do them; those done are gone from the choices.
+            // Places among all tests, in the order to do them; the choices are those left.
             let left = shuffled.get_or_insert_with(|| {
                 let mut all: Vec<usize> = (0..choices.len()).collect();
                 all.shuffle(&mut ChaCha8Rng::seed_from_u64(seed));
@@ -447,7 +451,8 @@ fn main() {
         percent(top[1], single)
     );
     println!(
-        "expected minutes of tests: probability over cost with shared access {:.1}, probability alone {:.1}, by chance {:.1} ({charged} cases)",
+        "expected minutes of tests: probability over cost with shared access {:.1}, probability \
+         alone {:.1}, by chance {:.1} ({charged} cases)",
         minutes[0] / charged,
         minutes[1] / charged,
         minutes[2] / charged

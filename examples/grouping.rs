@@ -97,7 +97,8 @@ fn scenario(
     rows.iter().for_each(|row| nodes.entry(&row.0).or_default().push(row));
     let rate = if rows[0].1.len() == 8 { 250_000 } else { 500_000 };
     let mut text = format!(
-        "title = \"{vehicle}\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = {seconds}\n[[channel]]\nname = \"can0\"\nbit_rate = {rate}\nstamp_noise = 0.00002\n"
+        "title = \"{vehicle}\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = \
+         {seconds}\n[[channel]]\nname = \"can0\"\nbit_rate = {rate}\nstamp_noise = 0.00002\n"
     );
     let mut truth = BTreeMap::new();
     for (at, (node, list)) in nodes.iter().enumerate() {
@@ -110,7 +111,8 @@ fn scenario(
         let jitter = 0.0001 + 0.0001 * ((at as u64 + seed) % 5) as f64;
         let _ = write!(
             text,
-            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {:.3}\njitter = {jitter}\nwander = {wander}\nwander_period = {}\nmessages = [\n",
+            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {:.3}\njitter = \
+             {jitter}\nwander = {wander}\nwander_period = {}\nmessages = [\n",
             (clock - 1.0) * 1e6,
             // Each node is warmed at its own pace.
             90.0 + 23.0 * at as f64
@@ -149,7 +151,8 @@ fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
         vehicles.entry(f[0].to_owned()).or_default().push(row);
     }
     println!(
-        "| network | identifiers | nodes | precision | recall | F1 | F1, skew alone at 5 ppm |\n|---|---|---|---|---|---|---|"
+        "| network | identifiers | nodes | precision | recall | F1 | F1, skew alone at 5 ppm |\n\
+         |---|---|---|---|---|---|---|"
     );
     let mut all = Vec::new();
     for (vehicle, rows) in &vehicles {

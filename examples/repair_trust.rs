@@ -29,7 +29,8 @@ fn losses(random: &mut ChaCha8Rng, time: f64, rate: f64, size: f64, gap: f64) ->
 fn main() {
     let cases: u64 = std::env::args().nth(1).and_then(|text| text.parse().ok()).unwrap_or(20_000);
     println!(
-        "| losses | a burst has | apart | sure though unrepaired | without grouping | longest drive asked, median |\n|---|---|---|---|---|---|"
+        "| losses | a burst has | apart | sure though unrepaired | without grouping | longest \
+         drive asked, median |\n|---|---|---|---|---|---|"
     );
     for (name, size, gap) in [
         ("steady", 1.0, 1.0),

@@ -13,7 +13,8 @@ use rand_chacha::ChaCha8Rng;
 fn scenario(seed: u64, power: bool) -> String {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let mut text = format!(
-        "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 60.0\n[[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
+        "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = 60.0\n\
+         [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
     );
     for node in 0..5 {
         let (drift, jitter): (f64, f64) =
@@ -21,7 +22,8 @@ fn scenario(seed: u64, power: bool) -> String {
         let boot: f64 = random.random_range(0.1..0.8);
         let _ = write!(
             text,
-            "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift}\njitter = {jitter}\nboot = {boot}\nmessages = [\n"
+            "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift}\njitter = \
+             {jitter}\nboot = {boot}\nmessages = [\n"
         );
         for message in 0..random.random_range(2..5_usize) {
             let period = [0.01, 0.02, 0.05, 0.1, 0.2][random.random_range(0..5_usize)];
@@ -78,7 +80,8 @@ fn main() {
         table[usize::from(!power)][column] += 1;
     }
     println!(
-        "| truth | said power | said wiring | not clear | not found as a node |\n|---|---|---|---|---|"
+        "| truth | said power | said wiring | not clear | not found as a node |\n\
+         |---|---|---|---|---|"
     );
     for (row, name) in table.iter().zip(["power", "wiring"]) {
         println!("| {name} | {} | {} | {} | {} |", row[0], row[1], row[2], row[3]);

@@ -102,7 +102,7 @@ impl From<capture::Error> for Error {
 /// };
 /// let analysis = lostnode::analyse(source, &options)?;
 /// assert_eq!(analysis.outages.len(), 1);
-/// assert!((analysis.outages[0].duration - 1.0).abs() < 0.02);
+/// assert!((analysis.outages[0].duration() - 1.0).abs() < 0.02);
 /// assert!(analysis.findings.is_some());
 /// # Ok::<(), lostnode::Error>(())
 /// ```

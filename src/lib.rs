@@ -11,7 +11,7 @@
 //! let analysis = lostnode::analyse(source, &lostnode::Options::default())?;
 //! for outage in analysis.lost() {
 //!     let nodes = outage.nodes.iter().map(|at| analysis.nodes[*at].name.as_str());
-//!     println!("{:?} for {:.1} s", nodes.collect::<Vec<_>>(), outage.duration);
+//!     println!("{:?} for {:.1} s", nodes.collect::<Vec<_>>(), outage.duration());
 //! }
 //! assert!(analysis.lost().next().is_some());
 //! let mut report = Vec::new();

@@ -130,6 +130,26 @@ fn parsers_know_nothing_of_the_rest_and_need_no_allocator() {
     }
 }
 
+/// From frames to an analysis there is one way, `lostnode::analyse`; only `benches/stages.rs` takes
+/// it apart, to measure its parts.
+#[test]
+fn the_front_door_is_the_only_one() {
+    let parts = ["build::report(", "fault::find(", "Summary::new(", "Summary::on("];
+    for path in ["src", "tests", "examples", "fuzz"].into_iter().flat_map(rust_files) {
+        let text = path.to_string_lossy();
+        if ["src/front.rs", "src/fold/mod.rs", "tests/house_rules.rs"]
+            .iter()
+            .any(|own| text.ends_with(own))
+        {
+            continue;
+        }
+        let code = code(&path);
+        for part in parts {
+            assert!(!code.contains(part), "{text}: {part}");
+        }
+    }
+}
+
 /// The names of the JSON contract stand in one folder, and those of tables in one file, so that the
 /// core may change without breaking readers.
 #[test]

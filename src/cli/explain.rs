@@ -22,7 +22,10 @@ pub struct Arguments {
 fn code(text: &str) -> Result<Code, String> {
     let upper = text.to_uppercase();
     Code::parse(&upper).ok_or_else(|| {
-        format!("`{text}` has not the form of a code: a letter P, C, B or U, a digit 0 to 3, three hexadecimal digits, such as U0100 or U0100-87")
+        format!(
+            "`{text}` has not the form of a code: a letter P, C, B or U, a digit 0 to 3, three \
+             hexadecimal digits, such as U0100 or U0100-87"
+        )
     })
 }
 

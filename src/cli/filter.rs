@@ -27,8 +27,11 @@ pub struct Filter {
 fn id_range(text: &str) -> Result<(Id, Id), String> {
     let one = |text: &str| {
         let digits = text.trim_start_matches("0x");
-        parse_id(digits)
-            .ok_or_else(|| format!("`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"))
+        parse_id(digits).ok_or_else(|| {
+            format!(
+                "`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"
+            )
+        })
     };
     let (low, high) = text.split_once('-').unwrap_or((text, text));
     match (one(low)?, one(high)?) {
@@ -56,7 +59,8 @@ impl Filter {
         let by_time = self.from.is_none() && self.to.is_none()
             || matches!((frame.time, start), (Some(time), Some(start)) if {
                 let elapsed = crate::fold::timing::seconds(time.since(start));
-                self.from.is_none_or(|from| elapsed >= from) && self.to.is_none_or(|to| elapsed <= to)
+                self.from.is_none_or(|from| elapsed >= from)
+                    && self.to.is_none_or(|to| elapsed <= to)
             });
         by_channel && by_id && by_time
     }

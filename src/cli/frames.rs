@@ -16,7 +16,8 @@ use crate::capture::frame_table::{COLUMNS, cells};
 /// Print the frames of a capture, filtered
 #[derive(Args)]
 #[command(
-    after_help = "Example: lostnode frames samples/van-door.log.gz --id 3B0 --from 30 --to 40 --format csv"
+    after_help = "Example: lostnode frames samples/van-door.log.gz --id 3B0 --from 30 --to 40 \
+     --format csv"
 )]
 pub struct Arguments {
     /// The capture, plain, gzip or zstd; `-` reads standard input

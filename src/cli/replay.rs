@@ -26,7 +26,8 @@ use crate::interface::{self, Interface, Wiring};
 /// interfaces unless --allow-physical-bus is given. Frames on a real vehicle bus can move things.
 #[derive(Args)]
 #[command(
-    after_help = "Example: lostnode replay samples/van-door.log.gz --from 30 --to 34 --speed 2 --map can0=vcan0"
+    after_help = "Example: lostnode replay samples/van-door.log.gz --from 30 --to 34 --speed 2 \
+     --map can0=vcan0"
 )]
 pub struct Arguments {
     /// The capture, plain, gzip or zstd; `-` reads standard input
@@ -125,8 +126,10 @@ impl Bus {
                     return Err(io::Error::new(
                         io::ErrorKind::PermissionDenied,
                         format!(
-                            "interface {name} is not virtual, or the kernel does not say that it is; nothing was sent on it. {} If that is \
-                             what you want: --allow-physical-bus. Otherwise name a virtual one: --map {name}=vcan0",
+                            "interface {name} is not virtual, or the kernel does not say that it \
+                             is; nothing was sent on it. {} If that is \
+                             what you want: --allow-physical-bus. Otherwise name a virtual one: \
+                             --map {name}=vcan0",
                             advice::transmitting().text
                         ),
                     ));
@@ -226,12 +229,14 @@ impl Player<'_> {
         match self.arguments.no_wait {
             true => eprintln!("lostnode: {frames} frames {verb}"),
             false => eprintln!(
-                "lostnode: {frames} frames {verb}; late by {median:.3} ms (median), {most:.3} ms (99 %)"
+                "lostnode: {frames} frames {verb}; late by {median:.3} ms (median), {most:.3} ms \
+                 (99 %)"
             ),
         }
         if let Way::Bus(Bus { left_out: left_out @ 1.., .. }) = self.way {
             eprintln!(
-                "lostnode: {left_out} error reports of the controller are no frames and were not sent"
+                "lostnode: {left_out} error reports of the controller are no frames and were not \
+                 sent"
             );
         }
     }
