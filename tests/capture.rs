@@ -71,7 +71,9 @@ fn odd_lines() {
         1,
         "line 3: longer than 65536 bytes",
     );
-    check(b"  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME\n\tcontroller-problem{rx-overflow}\n", 1, 0, "");
+    let error = b"  can0  20000004   [8]  00 01 00 00 00 00 00 00   ERRORFRAME\n\
+        \tcontroller-problem{rx-overflow}\n";
+    check(error, 1, 0, "");
 }
 
 /// A line of a gigabyte passes in little memory: the chunk never grows beyond its size and the
@@ -522,8 +524,12 @@ proptest! {
     #[test]
     fn frames_and_rejected_lines_are_all_lines(
         lines in proptest::collection::vec(prop_oneof![
-            3 => r"\([0-9]{1,10}\.[0-9]{6}\) can[01] [0-7][0-9A-F]{2}#([0-9A-F]{2}){0,8}".prop_map(String::into_bytes),
-            1 => proptest::collection::vec(any::<u8>().prop_filter("a line end", |byte| *byte != b'\n'), 0..80),
+            3 => r"\([0-9]{1,10}\.[0-9]{6}\) can[01] [0-7][0-9A-F]{2}#([0-9A-F]{2}){0,8}"
+                .prop_map(String::into_bytes),
+            1 => proptest::collection::vec(
+                any::<u8>().prop_filter("a line end", |byte| *byte != b'\n'),
+                0..80,
+            ),
         ], 0..60),
         chunk in 1..400usize,
     ) {
@@ -534,7 +540,8 @@ proptest! {
         let source = Source::Bytes { name: "test".into(), bytes: lines.join(&b'\n') };
         let mut frames = 0;
         let packed = matches!(lines.join(&b'\n').get(..2), Some([0x1F, 0x8B] | [0x28, 0xB5]));
-        match capture::read(source, &Options { chunk, threads: 2, ..Options::default() }, |batch| frames += batch.frames.len() as u64) {
+        let options = Options { chunk, threads: 2, ..Options::default() };
+        match capture::read(source, &options, |batch| frames += batch.frames.len() as u64) {
             Ok(capture) => {
                 prop_assert_eq!(capture.frames, frames);
                 prop_assert_eq!(capture.frames + capture.rejected, expected);

@@ -220,9 +220,12 @@ fn stored_and_measured() {
     let path = folder.path().join("capture.log");
     std::fs::write(&path, common::log(&lines)).unwrap();
     let (_, document) = report(&path, &[]);
+    let values = ["0C engine speed = 1726 rpm"];
     assert_eq!(
         document["freeze_frames"],
-        serde_json::json!([{ "module": "0x7E8", "frame": 0, "code": "P0171", "values": ["0C engine speed = 1726 rpm"] }])
+        serde_json::json!([
+            { "module": "0x7E8", "frame": 0, "code": "P0171", "values": values },
+        ])
     );
     let test = &document["test_results"][0];
     assert_eq!(
@@ -610,7 +613,12 @@ proptest! {
     /// Any frames on diagnostic identifiers: no panic, and every message is at most as long as its
     /// frames could carry.
     #[test]
-    fn any_frames(frames in proptest::collection::vec((0..6usize, proptest::collection::vec(any::<u8>(), 0..=8), 0..2_000_000_i64), 0..200)) {
+    fn any_frames(
+        frames in proptest::collection::vec(
+            (0..6usize, proptest::collection::vec(any::<u8>(), 0..=8), 0..2_000_000_i64),
+            0..200,
+        ),
+    ) {
         let ids = [0x7DF, 0x7E0, 0x7E8, 0x7EA, 0x18DA_F110, 0x18EC_FF00];
         let mut diagnostics = Diagnostics::default();
         let mut now = 0;
@@ -620,7 +628,8 @@ proptest! {
         for (which, data, step) in frames {
             now += step * 1000;
             let id: Id = lostnode_parsers::frame::make_id(ids[which], ids[which] > 0x7FF).unwrap();
-            let frame = lostnode_parsers::ClassicFrame::with_raw_dlc(id, &data, data.len() as u8).unwrap();
+            let length = data.len() as u8;
+            let frame = lostnode_parsers::ClassicFrame::with_raw_dlc(id, &data, length).unwrap();
             let frame = capture::Frame {
                 time: Some(lostnode_parsers::Timestamp::from_nanoseconds(now)),
                 channel: 0,
@@ -641,10 +650,20 @@ proptest! {
     /// Any bytes as a message: nothing panics.
     #[test]
     fn any_message(data in proptest::collection::vec(any::<u8>(), 0..60)) {
-        for carrier in [Carrier::IsoTp, Carrier::J1939 { pgn: 0xFECA }, Carrier::J1939 { pgn: 0xEE00 }, Carrier::J1939 { pgn: 0xFEF7 }] {
+        let groups = [0xFECA, 0xEE00, 0xFEF7].map(|pgn| Carrier::J1939 { pgn });
+        for carrier in groups.into_iter().chain([Carrier::IsoTp]) {
             let message = Message {
-                time: None, begun: None, channel: 0, id: lostnode_parsers::frame::make_id(0x7E8, false).unwrap(), from: Party::Address(1),
-                to: Party::Everyone, from_module: true, carrier, data: &data, length: data.len() as u32, incomplete: None,
+                time: None,
+                begun: None,
+                channel: 0,
+                id: lostnode_parsers::frame::make_id(0x7E8, false).unwrap(),
+                from: Party::Address(1),
+                to: Party::Everyone,
+                from_module: true,
+                carrier,
+                data: &data,
+                length: data.len() as u32,
+                incomplete: None,
             };
             let _ = lostnode::words::messages::describe(&message);
         }

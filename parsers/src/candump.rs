@@ -2,7 +2,7 @@
 //!
 //! | payload | frame |
 //! |---|---|
-//! | `123#0011` | classical, 0 to 8 bytes; `_9` to `_F` after 8 bytes keeps a raw length code above 8 |
+//! | `123#0011` | classical, 0 to 8 bytes; `_9` to `_F` after 8 keep a raw length code above 8 |
 //! | `123#R`, `123#R5` | remote, with its length code |
 //! | `123##1AABB` | CAN FD, one hexadecimal digit of flags: bit 0 BRS, bit 1 ESI |
 //! | `20000004#00…` | error frame: 8 digits with bit 29 set |

@@ -227,9 +227,10 @@ pub struct Step {
 /// ```
 /// use lostnode_parsers::isotp::{Event, Pdu, Reassembler};
 /// let mut stream = Reassembler::<64>::new();
-/// let frames = [[0x10, 10, 0x49, 2, 1, 0x41, 0x42, 0x43], [0x21, 0x44, 0x45, 0x46, 0x47, 0, 0, 0]];
-/// for frame in &frames {
-///     stream.push(None, Pdu::parse(frame, 0).unwrap(), frame.len());
+/// let first = [0x10, 10, 0x49, 2, 1, 0x41, 0x42, 0x43];
+/// let second = [0x21, 0x44, 0x45, 0x46, 0x47, 0, 0, 0];
+/// for frame in [first, second] {
+///     stream.push(None, Pdu::parse(&frame, 0).unwrap(), frame.len());
 /// }
 /// assert_eq!(stream.message(), [0x49, 2, 1, 0x41, 0x42, 0x43, 0x44, 0x45, 0x46, 0x47]);
 /// ```

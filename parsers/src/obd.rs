@@ -91,7 +91,8 @@ impl Signal {
 ///
 /// ```
 /// use lostnode_parsers::obd;
-/// assert!(obd::supported(0x00, &[0xBE, 0x00, 0x00, 0x13]).eq([1, 3, 4, 5, 6, 7, 0x1C, 0x1F, 0x20]));
+/// let pids = obd::supported(0x00, &[0xBE, 0x00, 0x00, 0x13]);
+/// assert!(pids.eq([1, 3, 4, 5, 6, 7, 0x1C, 0x1F, 0x20]));
 /// ```
 pub fn supported(base: u8, data: &[u8]) -> impl Iterator<Item = u8> + '_ {
     data.iter().take(4).enumerate().flat_map(move |(at, byte)| {

@@ -152,15 +152,26 @@ fn console_forms() {
 }
 
 prop_compose! {
-    fn any_frame()(raw in any::<u32>(), extended in any::<bool>(), form in 0..4, code in 0..16usize, dlc in 0..=8usize,
-                   raw_dlc in 9..=15u8, data in any::<[[u8; 32]; 2]>(), brs in any::<bool>(), esi in any::<bool>()) -> FrameKind {
+    fn any_frame()(
+        raw in any::<u32>(),
+        extended in any::<bool>(),
+        form in 0..4,
+        code in 0..16usize,
+        dlc in 0..=8usize,
+        raw_dlc in 9..=15u8,
+        data in any::<[[u8; 32]; 2]>(),
+        brs in any::<bool>(),
+        esi in any::<bool>(),
+    ) -> FrameKind {
         let id = make_id(if extended { raw & 0x1FFF_FFFF } else { raw & 0x7FF }, extended).unwrap();
         let data = data.as_flattened();
+        let classic = |data, dlc| ClassicFrame::with_raw_dlc(id, data, dlc).unwrap();
+        let length = usize::from(FD_LENGTHS[code]);
         match form {
-            0 => FrameKind::Fd(FdFrame::new(id, &data[..usize::from(FD_LENGTHS[code])], FdFlags { brs, esi }).unwrap()),
+            0 => FrameKind::Fd(FdFrame::new(id, &data[..length], FdFlags { brs, esi }).unwrap()),
             1 => FrameKind::Classic(ClassicFrame::new_remote(id, dlc).unwrap()),
             2 => FrameKind::Error(ErrorFrame::new(raw & 0x1FFF_FFFF, &data[..dlc]).unwrap()),
-            _ if brs => FrameKind::Classic(ClassicFrame::with_raw_dlc(id, &data[..8], raw_dlc).unwrap()),
+            _ if brs => FrameKind::Classic(classic(&data[..8], raw_dlc)),
             _ => FrameKind::Classic(ClassicFrame::new(id, &data[..dlc]).unwrap()),
         }
     }
@@ -177,7 +188,11 @@ proptest! {
 
     /// Bytes that look like lines reach deeper.
     #[test]
-    fn likely_lines_are_read_or_refused(line in r"[ (]{0,2}[0-9]{0,12}[.]?[0-9]{0,7}[) ]{0,3}[a-z0-9]{0,6} {0,3}[0-9A-Fa-f]{0,9}[#\[]{0,2}[0-9A-Fa-f R_\]]{0,40}") {
+    fn likely_lines_are_read_or_refused(
+        stamp in r"[ (]{0,2}[0-9]{0,12}[.]?[0-9]{0,7}[) ]{0,3}",
+        frame in r"[a-z0-9]{0,6} {0,3}[0-9A-Fa-f]{0,9}[#\[]{0,2}[0-9A-Fa-f R_\]]{0,40}",
+    ) {
+        let line = stamp + &frame;
         for result in [parse_line(line.as_bytes()), console::parse_line(line.as_bytes())] {
             if let Err(error) = result {
                 prop_assert!(error.column >= 1 && error.column <= line.len() + 1, "{}", error);
@@ -186,11 +201,16 @@ proptest! {
     }
 
     #[test]
-    fn what_is_written_is_read_back(kind in any_frame(), microseconds in 0..9_000_000_000_000_000_i64, channel in "[!-~]{1,31}") {
+    fn what_is_written_is_read_back(
+        kind in any_frame(),
+        microseconds in 0..9_000_000_000_000_000_i64,
+        channel in "[!-~]{1,31}",
+    ) {
         let time = Timestamp::from_nanoseconds(microseconds * 1000);
         let line = Line { time, channel: &channel, kind: &kind }.to_string();
         let record = parse_line(line.as_bytes()).unwrap();
-        prop_assert_eq!((record.time, record.channel, record.kind), (Some(time), channel.as_bytes(), kind));
+        prop_assert_eq!((record.time, record.kind), (Some(time), kind));
+        prop_assert_eq!(record.channel, channel.as_bytes());
     }
 }
 
@@ -207,7 +227,8 @@ proptest! {
         end in prop::sample::select(vec!["", "", "", " R", " T", "R", "_9", "#"]),
         damage in prop::collection::vec((0_usize..60, any::<u8>(), 0_u8..3), 0..3),
     ) {
-        let mut line = format!("({seconds:010}.{fraction:06}) {channel} {id}#{data}{end}").into_bytes();
+        let line = format!("({seconds:010}.{fraction:06}) {channel} {id}#{data}{end}");
+        let mut line = line.into_bytes();
         for (at, byte, way) in damage {
             match way {
                 0 if at < line.len() => line[at] = byte,
@@ -243,7 +264,9 @@ proptest! {
     #[test]
     fn lines_of_a_text(
         lines in prop::collection::vec((
-            prop::sample::select(vec![0_u64, 1_700_000_000, 1_700_000_001, 7_000_000_000, 9_223_372_035]),
+            prop::sample::select(vec![
+                0_u64, 1_700_000_000, 1_700_000_001, 7_000_000_000, 9_223_372_035,
+            ]),
             0_u32..1_000_000,
             prop::sample::select(vec!["can0", "can", "can01", "v", "slcan12", "can1"]),
             "[0-7][0-9A-Fa-f]{2}|[01][0-9A-Fa-f]{7}",
@@ -258,7 +281,11 @@ proptest! {
         }
         let mut text = text.into_bytes();
         let sound = damage.is_empty();
-        damage.into_iter().filter(|(at, _)| *at < text.len()).collect::<Vec<_>>().into_iter().for_each(|(at, byte)| text[at] = byte);
+        for (at, byte) in damage {
+            if let Some(place) = text.get_mut(at) {
+                *place = byte;
+            }
+        }
         let ends = text.len();
         text.extend(b"(1700000000.000001) can0 123#0011223344556677\n".repeat(2));
         let (mut at, mut reader) = (0, candump_fast::Reader::default());
@@ -271,9 +298,14 @@ proptest! {
 
     /// Any name and any second.
     #[test]
-    fn the_first_line_of_a_text(seconds in 0_u64..9_223_372_036, channel in "[!-~]{1,7}", data in "([0-9A-Fa-f]{2}){0,8}") {
-        let text = format!("({seconds:010}.999999) {channel} 123#{data}\n({seconds:010}.999999) {channel} 123#{data}\n").repeat(2);
-        prop_assert!(held_against_the_grammar(&mut candump_fast::Reader::default(), text.as_bytes()).is_some());
+    fn the_first_line_of_a_text(
+        seconds in 0_u64..9_223_372_036,
+        channel in "[!-~]{1,7}",
+        data in "([0-9A-Fa-f]{2}){0,8}",
+    ) {
+        let text = format!("({seconds:010}.999999) {channel} 123#{data}\n").repeat(4);
+        let mut reader = candump_fast::Reader::default();
+        prop_assert!(held_against_the_grammar(&mut reader, text.as_bytes()).is_some());
     }
 }
 

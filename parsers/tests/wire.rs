@@ -140,14 +140,23 @@ fn kernel_limits() {
 }
 
 prop_compose! {
-    fn any_frame()(raw in any::<u32>(), extended in any::<bool>(), form in 0..3, code in 0..16usize, dlc in 0..=8usize,
-                   fill in prop_oneof![Just(None), any::<u8>().prop_map(Some)], data in any::<[u8; 32]>(), brs in any::<bool>(), esi in any::<bool>())
-                  -> FrameKind {
+    fn any_frame()(
+        raw in any::<u32>(),
+        extended in any::<bool>(),
+        form in 0..3,
+        code in 0..16usize,
+        dlc in 0..=8usize,
+        fill in prop_oneof![Just(None), any::<u8>().prop_map(Some)],
+        data in any::<[u8; 32]>(),
+        brs in any::<bool>(),
+        esi in any::<bool>(),
+    ) -> FrameKind {
         let id = make_id(if extended { raw & 0x1FFF_FFFF } else { raw & 0x7FF }, extended).unwrap();
         let mut bytes = [0; 64];
         bytes.iter_mut().enumerate().for_each(|(at, byte)| *byte = fill.unwrap_or(data[at % 32]));
+        let length = usize::from(FD_LENGTHS[code]);
         match form {
-            0 => FrameKind::Fd(FdFrame::new(id, &bytes[..usize::from(FD_LENGTHS[code])], FdFlags { brs, esi }).unwrap()),
+            0 => FrameKind::Fd(FdFrame::new(id, &bytes[..length], FdFlags { brs, esi }).unwrap()),
             1 => FrameKind::Classic(ClassicFrame::new_remote(id, dlc).unwrap()),
             _ => FrameKind::Classic(ClassicFrame::new(id, &bytes[..dlc]).unwrap()),
         }
@@ -189,7 +198,8 @@ proptest! {
             prop_assert_eq!(u32::from(crc15(&classic)), bits.crc);
         }
         let (nominal, worst) = bounds(&kind);
-        prop_assert!(length.bits() >= nominal && length.bits() <= worst, "{} not in {}..={}", length.bits(), nominal, worst);
+        let bits = length.bits();
+        prop_assert!((nominal..=worst).contains(&bits), "{bits} not in {nominal}..={worst}");
     }
 
     /// Frames side by side have the lengths that each has by itself, bit for bit: of any width,
@@ -199,15 +209,22 @@ proptest! {
         ids in prop::collection::vec(prop_oneof![any::<u32>(), Just(0), Just(u32::MAX)], 128),
         extended in any::<bool>(),
         dlc in 0..16u8,
-        data in prop::collection::vec(prop::array::uniform8(prop_oneof![any::<u8>(), Just(0), Just(0xFF), Just(0xF8)]), 128),
+        data in prop::collection::vec(
+            prop::array::uniform8(prop_oneof![any::<u8>(), Just(0), Just(0xFF), Just(0xF8)]),
+            128,
+        ),
     ) {
-        let id = |raw: u32| make_id(if extended { raw >> 3 } else { raw & 0x7FF }, extended).unwrap();
-        let frame = |at: usize| ClassicFrame::with_raw_dlc(id(ids[at]), &data[at][..usize::from(dlc.min(8))], dlc).unwrap();
+        let raw = |raw: u32| if extended { raw >> 3 } else { raw & 0x7FF };
+        let frame = |at: usize| {
+            let id = make_id(raw(ids[at]), extended).unwrap();
+            ClassicFrame::with_raw_dlc(id, &data[at][..usize::from(dlc.min(8))], dlc).unwrap()
+        };
         let frames: [ClassicFrame; 128] = std::array::from_fn(frame);
         let mut lanes = Lanes::default();
         frames.iter().enumerate().for_each(|(lane, frame)| lanes.put(lane, *frame));
         let shape = Shape::of(frames[0]).unwrap();
-        prop_assert!(frames.iter().all(|frame| Shape::of(*frame) == Some(shape)) && shape.number() < Shape::COUNT);
+        prop_assert!(frames.iter().all(|frame| Shape::of(*frame) == Some(shape)));
+        prop_assert!(shape.number() < Shape::COUNT);
         let kinds = frames.map(FrameKind::<FdFrame>::Classic);
         let alone = kinds.map(|kind| length(&kind).unwrap());
         prop_assert_eq!(lanes.lengths(shape), alone);
