@@ -3,9 +3,13 @@
 //!
 //! The same scenario and seed give the same capture on every machine.
 
+mod away;
 mod bus;
+mod errors;
 mod exchange;
+mod record;
 pub mod scenario;
+mod sender;
 pub mod truth;
 
 use std::io::{self, Write};
@@ -13,7 +17,7 @@ use std::io::{self, Write};
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 pub use scenario::Scenario;
-pub use truth::Truth;
+pub use truth::{Truth, TruthSilence, What};
 
 /// A frame of the simulated capture.
 #[derive(Clone, Copy, Debug)]
@@ -32,11 +36,31 @@ pub struct Logged {
 /// Those of the writer.
 pub fn run(scenario: &Scenario, out: &mut dyn Write) -> io::Result<Truth> {
     let start = crate::fold::timing::nanoseconds(scenario.start);
-    let (logged, truth) = bus::run(scenario);
+    let (mut logged, mut truth) = bus::run(scenario);
+    let recorder = scenario.recorder.as_ref();
+    if let Some(recorder) = recorder {
+        let (kept, recording) = record::apply(scenario, recorder, logged);
+        logged = kept;
+        truth.recording = Some(recording);
+    }
     for frame in logged {
         let time = Timestamp::from_nanoseconds(start + frame.time);
         let channel = &scenario.channels[frame.channel].name;
-        writeln!(out, "{}", candump::Line { time, channel, kind: &frame.kind })?;
+        let line = candump::Line { time, channel, kind: &frame.kind };
+        if recorder.is_some_and(|recorder| recorder.padded) {
+            writeln!(out, "{}", padded(&line.to_string()))?;
+        } else {
+            writeln!(out, "{line}")?;
+        }
     }
     Ok(truth)
+}
+
+/// A line with its identifier in a column of 8 characters.
+fn padded(line: &str) -> String {
+    let split = line.rsplit_once(' ').zip(line.rsplit_once('#').map(|(_, data)| data));
+    split.map_or(line.to_owned(), |((head, frame), data)| {
+        let id = frame.split('#').next().unwrap_or(frame);
+        format!("{head} {id:>8}#{data}")
+    })
 }

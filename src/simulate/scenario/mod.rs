@@ -1,10 +1,22 @@
 //! The scenario file. Everything in it is checked before anything runs.
 
+mod message;
+mod recorder;
+mod trouble;
+mod vehicle;
+
 use std::fmt;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::parse_id;
 use serde::{Deserialize, Deserializer};
+
+pub use message::{Counter, LooksLike, Message, Multiplex};
+pub(in crate::simulate) use recorder::WRAP;
+pub use recorder::{Cut, Delivers, Recorder, SetBack, Thin};
+pub use trouble::{Trouble, TroubleKind};
+pub(in crate::simulate) use vehicle::outside;
+pub use vehicle::{Course, KeyTurn, Mode, Pauses, Starter, Turn, Wakes};
 
 /// A bus, its nodes and their troubles.
 #[derive(Clone, Debug, Deserialize)]
@@ -34,6 +46,14 @@ pub struct Scenario {
     /// What goes wrong.
     #[serde(rename = "trouble", default)]
     pub troubles: Vec<Trouble>,
+    /// Turns of the key, in order of time. Without any the engine runs from beginning to end.
+    #[serde(rename = "key", default)]
+    pub keys: Vec<KeyTurn>,
+    /// Times in which something is switched on that makes messages come.
+    #[serde(rename = "mode", default)]
+    pub modes: Vec<Mode>,
+    /// What the recorder does to what it heard.
+    pub recorder: Option<Recorder>,
 }
 
 /// A bus as the logger names it.
@@ -78,6 +98,18 @@ pub struct Node {
     /// Whether it resets when the supply dips.
     #[serde(default)]
     pub resets_on_dip: bool,
+    /// Step of the task that sends, in seconds: what is due in one step leaves together.
+    pub tick: Option<f64>,
+    /// Whether it goes on when the key is off.
+    #[serde(default)]
+    pub always_on: bool,
+    /// Seconds from key-off to its silence; by chance 0.05 to 5 s where not given. A minute is an
+    /// after-run.
+    pub leaves: Option<f64>,
+    /// Short wakes while the key is off.
+    pub wakes: Option<Wakes>,
+    /// What the starter does to it; nothing where not given.
+    pub starter: Option<Starter>,
     /// What it sends.
     pub messages: Vec<Message>,
 }
@@ -92,43 +124,6 @@ fn default_wander_period() -> f64 {
 
 fn default_boot() -> f64 {
     0.3
-}
-
-/// One identifier of a node: periodic with `period`, or at random with `mean_gap`.
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Message {
-    /// 3 hexadecimal digits for 11 bits, 8 for 29 bits.
-    #[serde(deserialize_with = "id")]
-    pub id: Id,
-    /// Seconds between frames.
-    pub period: Option<f64>,
-    /// Mean seconds between frames that come at random.
-    pub mean_gap: Option<f64>,
-    /// First frame after start-up, in seconds; spread over the period where not given.
-    pub offset: Option<f64>,
-    /// Data bytes, 0 to 8.
-    #[serde(default = "default_length")]
-    pub length: u8,
-    /// A counter that goes up by one with each frame and starts from zero when the node does.
-    pub counter: Option<Counter>,
-}
-
-fn default_length() -> u8 {
-    8
-}
-
-/// Where a counter lies.
-#[derive(Clone, Copy, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Counter {
-    /// Byte from 0.
-    pub byte: u8,
-    /// Lowest bit in the byte, from 0.
-    #[serde(default)]
-    pub bit: u8,
-    /// Bits, 1 to 8.
-    pub width: u8,
 }
 
 /// A request of a tester and what modules answer, carried by ISO 15765-2 with normal addressing.
@@ -157,48 +152,6 @@ pub struct Payload {
     /// for its characters.
     #[serde(deserialize_with = "bytes")]
     pub data: Vec<u8>,
-}
-
-/// Something that goes wrong at `at` seconds for `lasts` seconds; several times with lists.
-#[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Trouble {
-    /// What happens.
-    pub kind: TroubleKind,
-    /// Which node: for `power_loss` and `stub_open`.
-    pub node: Option<String>,
-    /// Which branch: for `branch_open`.
-    pub branch: Option<String>,
-    /// Which bus: for `bus_short` and `key_off`; all of them where not given.
-    pub channel: Option<String>,
-    /// Beginnings, seconds from the start.
-    pub at: Vec<f64>,
-    /// Lengths in seconds: one for all, or one for each.
-    pub lasts: Vec<f64>,
-}
-
-/// The kinds of trouble.
-#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
-#[serde(rename_all = "snake_case")]
-pub enum TroubleKind {
-    /// The node has no supply; it starts anew afterwards.
-    PowerLoss,
-    /// The node runs on but is not connected.
-    StubOpen,
-    /// All nodes of a branch run on but are not connected.
-    BranchOpen,
-    /// Nothing gets through; the logger reports errors.
-    BusShort,
-    /// Nodes stop one after another and start anew.
-    KeyOff,
-    /// The logger takes nothing; the bus runs on.
-    CapturePause,
-    /// The supply dips: nodes that mind it start anew.
-    SupplyDip,
-    /// Error reports come now and then while frames get through: a bad termination.
-    BusErrors,
-    /// The logger runs over: frames are missing that were on the bus, and it says so.
-    LoggerOverflow,
 }
 
 /// What is wrong with a scenario file.
@@ -261,10 +214,6 @@ impl Scenario {
     }
 
     fn check(&self) -> Result<(), String> {
-        let seconds = |what: &str, value: f64| match value.is_finite() && value >= 0.0 {
-            true => Ok(()),
-            false => Err(format!("{what} is {value}; it must be a number of seconds from 0 up")),
-        };
         seconds("start", self.start)?;
         seconds("duration", self.duration)?;
         for channel in &self.channels {
@@ -275,21 +224,7 @@ impl Scenario {
                 ));
             }
         }
-        for node in &self.nodes {
-            self.channel(&node.channel).ok_or_else(|| {
-                format!("node {}: there is no channel {}", node.name, node.channel)
-            })?;
-            seconds(&format!("node {}: jitter", node.name), node.jitter)?;
-            seconds(&format!("node {}: boot", node.name), node.boot)?;
-            seconds(&format!("node {}: wander", node.name), node.wander)?;
-            if !(node.wander_period > 0.0 && node.wander_period.is_finite()) {
-                return Err(format!(
-                    "node {}: wander_period is {}; it is in seconds, above zero",
-                    node.name, node.wander_period
-                ));
-            }
-            node.messages.iter().try_for_each(|message| message.check(&node.name))?;
-        }
+        self.nodes.iter().try_for_each(|node| self.check_node(node))?;
         for exchange in &self.exchanges {
             seconds("exchange: at", exchange.at)?;
             if let Some(channel) =
@@ -301,34 +236,31 @@ impl Scenario {
                 ));
             }
         }
-        self.troubles.iter().try_for_each(|trouble| self.check_trouble(trouble))
+        self.troubles.iter().try_for_each(|trouble| self.check_trouble(trouble))?;
+        self.check_vehicle()?;
+        self.recorder.as_ref().map_or(Ok(()), |recorder| recorder.check(self.start))
     }
 
-    fn check_trouble(&self, trouble: &Trouble) -> Result<(), String> {
-        let kind = trouble.kind;
-        if trouble.at.is_empty()
-            || !(trouble.lasts.len() == 1 || trouble.lasts.len() == trouble.at.len())
-        {
+    fn check_node(&self, node: &Node) -> Result<(), String> {
+        let name = format!("node {}", node.name);
+        self.channel(&node.channel)
+            .ok_or_else(|| format!("{name}: there is no channel {}", node.channel))?;
+        seconds(&format!("{name}: jitter"), node.jitter)?;
+        seconds(&format!("{name}: boot"), node.boot)?;
+        seconds(&format!("{name}: wander"), node.wander)?;
+        if !(node.wander_period > 0.0 && node.wander_period.is_finite()) {
             return Err(format!(
-                "trouble {kind:?}: give `at` and, in `lasts`, one length or as many as beginnings"
+                "{name}: wander_period is {}; it is in seconds, above zero",
+                node.wander_period
             ));
         }
-        let named = match kind {
-            TroubleKind::PowerLoss | TroubleKind::StubOpen => trouble
-                .node
-                .as_ref()
-                .is_some_and(|name| self.nodes.iter().any(|node| node.name == *name)),
-            TroubleKind::BranchOpen => {
-                trouble.branch.is_some()
-                    && self.nodes.iter().any(|node| node.branch == trouble.branch)
-            }
-            _ => trouble.channel.as_ref().is_none_or(|name| self.channel(name).is_some()),
-        };
-        if named {
-            Ok(())
-        } else {
-            Err(format!("trouble {kind:?}: name an existing node, branch or channel"))
+        node.tick.map_or(Ok(()), |tick| above_zero(&format!("{name}: tick"), tick))?;
+        node.leaves.map_or(Ok(()), |leaves| seconds(&format!("{name}: leaves"), leaves))?;
+        node.wakes.map_or(Ok(()), |wakes| wakes.check(&name))?;
+        if node.always_on && (node.leaves.is_some() || node.wakes.is_some()) {
+            return Err(format!("{name}: what is always_on neither leaves nor wakes"));
         }
+        node.messages.iter().try_for_each(|message| message.check(node, self))
     }
 
     /// Index of a channel by name.
@@ -337,38 +269,16 @@ impl Scenario {
     }
 }
 
-impl Message {
-    fn check(&self, node: &str) -> Result<(), String> {
-        let name = format!("node {node}, message {}", lostnode_parsers::frame::DisplayId(self.id));
-        match (self.period, self.mean_gap) {
-            (Some(gap), None) | (None, Some(gap)) if gap >= 0.001 && gap.is_finite() => {}
-            _ => {
-                return Err(format!(
-                    "{name}: give either `period` or `mean_gap`, at least 0.001 s"
-                ));
-            }
-        }
-        if self.length > 8 {
-            return Err(format!(
-                "{name}: length is {}; the classical format has at most 8 bytes",
-                self.length
-            ));
-        }
-        match self.counter {
-            Some(Counter { byte, bit, width })
-                if byte >= self.length || bit > 7 || width == 0 || bit + width > 8 =>
-            {
-                Err(format!("{name}: the counter does not fit into its byte"))
-            }
-            _ => Ok(()),
-        }
+fn seconds(what: &str, value: f64) -> Result<(), String> {
+    match value.is_finite() && value >= 0.0 {
+        true => Ok(()),
+        false => Err(format!("{what} is {value}; it must be a number of seconds from 0 up")),
     }
 }
 
-impl Trouble {
-    /// Beginning and end of each occurrence, in seconds.
-    pub fn times(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let lasts = |at: usize| self.lasts.get(at).or(self.lasts.first()).copied().unwrap_or(0.0);
-        self.at.iter().enumerate().map(move |(at, begin)| (*begin, begin + lasts(at)))
+fn above_zero(what: &str, value: f64) -> Result<(), String> {
+    match value.is_finite() && value >= 1e-4 {
+        true => Ok(()),
+        false => Err(format!("{what} is {value}; it must be a number of seconds from 0.0001 up")),
     }
 }
