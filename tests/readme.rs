@@ -149,3 +149,59 @@ fn manual_and_completions() {
         assert!(output(&["completions", shell]).contains("resume"), "{shell}");
     }
 }
+
+/// What DEVELOPERS.md and the map say where to find is there: paths in backticks.
+#[test]
+fn paths_for_developers_exist() {
+    let folders = ["src/", "parsers/", "tests/", "examples/", "fuzz/", "docs/", "benches/"];
+    for (page, least) in [("DEVELOPERS.md", 20), ("docs/architecture.md", 20)] {
+        let text = fs::read_to_string(own(page)).unwrap();
+        let mut count = 0;
+        for path in code_words(&text) {
+            let path = path.split_whitespace().next().unwrap_or_default();
+            let placeholder =
+                path.contains("NAME") || path.contains("TARGET") || path == "fuzz/work";
+            if folders.iter().any(|folder| path.starts_with(folder)) && !placeholder {
+                assert!(own(path).exists(), "{page}: {path}");
+                count += 1;
+            }
+        }
+        assert!(count >= least, "{page}: only {count} paths");
+    }
+}
+
+/// Each function that the walks of docs/architecture.md name is there, in a file of that paragraph.
+#[test]
+fn the_walks_name_functions_that_exist() {
+    let text = fs::read_to_string(own("docs/architecture.md")).unwrap();
+    let walks = text.split("## Three walks").nth(1).unwrap().split("\n## ").next().unwrap();
+    let mut count = 0;
+    for walk in walks.split("\n### ").skip(1) {
+        let code: String = code_words(walk)
+            .filter(|word| word.ends_with(".rs") && word.contains('/'))
+            .map(|path| fs::read_to_string(own(path)).unwrap())
+            .collect();
+        for name in code_words(walk).filter(|word| !word.contains(['.', '/', '-'])) {
+            let last = name.rsplit("::").next().unwrap();
+            let last = last.split('(').next().unwrap();
+            let own_word = |text: &str| {
+                text.split(|c: char| !c.is_alphanumeric() && c != '_').any(|word| word == last)
+            };
+            if last.starts_with(char::is_lowercase) {
+                // A function, or a value of a type that is named with it.
+                let found =
+                    code.contains(&format!("fn {last}(")) || code.contains(&format!("fn {last}<"));
+                assert!(found || own_word(&code) && name.contains("::"), "{name}");
+                count += 1;
+            } else {
+                assert!(own_word(&code), "{name}");
+            }
+        }
+    }
+    assert!(count >= 40, "only {count} functions");
+}
+
+/// What stands between backticks in a page.
+fn code_words(page: &str) -> impl Iterator<Item = &str> {
+    page.split('`').skip(1).step_by(2)
+}
