@@ -17,7 +17,7 @@ pub use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};
 pub use crate::outage::deviations::{Deviation, DeviationKind};
-pub use crate::outage::{Cause, Evidence, Outage, Scope};
+pub use crate::outage::{Cause, Doubt, Evidence, Outage, Scope, Why};
 pub use names::ModuleName;
 pub use notice::Notice;
 
@@ -50,8 +50,8 @@ pub struct Analysis {
 }
 
 impl Analysis {
-    /// Outages in which a part of the vehicle was missing: all but sleep and pauses of the
-    /// recording.
+    /// Outages in which a part of the vehicle was missing: all but sleep, pauses of the recording
+    /// and what is lawful otherwise.
     pub fn lost(&self) -> impl Iterator<Item = &Outage> {
         self.outages.iter().filter(|outage| outage.is_loss())
     }

@@ -5,6 +5,7 @@
 //! ([`Batch::time_summary`]) takes it in one step, and decides that inside `push`.
 
 pub mod diagnostics;
+pub mod engine;
 pub mod load;
 pub mod timing;
 
@@ -14,6 +15,7 @@ use std::thread::JoinHandle;
 
 use crate::capture::{Batch, IN_FLIGHT};
 use crate::fold::diagnostics::Diagnostics;
+use crate::fold::engine::Engine;
 use crate::fold::load::Loads;
 use crate::fold::timing::Timing;
 use crate::settings::Settings;
@@ -29,6 +31,8 @@ pub struct Summary {
     pub load: Loads,
     /// What testers and modules said to each other.
     pub diagnostics: Diagnostics,
+    /// When the engine ran, where a standard tells.
+    pub engine: Engine,
     side: Option<Side>,
 }
 
@@ -49,6 +53,7 @@ impl Summary {
             timing: Timing::new(floor),
             load: Loads::new(settings.load_bin),
             diagnostics: Diagnostics::new(&settings.pairs),
+            engine: Engine::default(),
             side: None,
         }
     }
@@ -83,6 +88,7 @@ impl Summary {
             self.diagnostics.push(batch);
         }
         self.names(batch);
+        self.engine.push(batch);
         self.timing.push(batch);
     }
 

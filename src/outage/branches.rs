@@ -48,7 +48,7 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
     out
 }
 
-fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
+pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
     let first = &group[0];
     let starts = group.iter().map(|part| part.start);
     let ends = group.iter().map(|part| part.end);

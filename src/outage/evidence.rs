@@ -3,6 +3,7 @@
 use lostnode_parsers::Id;
 
 use super::causes::ReturnSign;
+use super::lawful::Why;
 use crate::ids::NodeIndex;
 use crate::silence::StopSign;
 
@@ -44,6 +45,26 @@ pub enum Evidence {
         /// How many.
         count: usize,
     },
+    /// Identifiers of other or unknown senders fell silent with it.
+    OthersWithIt {
+        /// How many.
+        identifiers: usize,
+    },
+    /// One instant of an episode.
+    Wave {
+        /// Seconds since the first.
+        after: f64,
+        /// How many identifiers.
+        identifiers: usize,
+        /// One of them.
+        example: Id,
+        /// Their sender, where all have the same.
+        node: Option<NodeIndex>,
+        /// Seconds from the first onset to the first frame after it; `None` where there is none.
+        back: Option<f64>,
+    },
+    /// Why it is said to be what it is.
+    Why(Why),
     /// Several nodes fell silent together.
     FellSilentTogether {
         /// How many.

@@ -5,8 +5,10 @@ mod branches;
 pub mod causes;
 pub mod deviations;
 mod evidence;
+mod lawful;
 mod never_heard;
 mod parts;
+mod switched;
 
 use lostnode_parsers::Id;
 
@@ -19,9 +21,11 @@ use crate::network::clocks::Clocks;
 use crate::roster_file::RosterFile;
 use crate::silence::{Losses, Stop, StopKind};
 use causes::{Judgement, Return};
+use lawful::{Judged, Verdict};
 
 pub use causes::ReturnSign;
 pub use evidence::Evidence;
+pub use lawful::{Doubt, Why};
 
 /// How far an outage reaches.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -51,6 +55,8 @@ pub enum Cause {
     BusSleep,
     /// The recording paused.
     CaptureGap,
+    /// The key was turned off, or modules were switched off otherwise, in order.
+    SwitchedOff,
     /// The capture does not say.
     Unknown,
 }
@@ -76,6 +82,10 @@ pub struct Outage {
     pub ongoing: bool,
     /// Why it looks so.
     pub cause: Cause,
+    /// Nobody is to blame: the message or the module pauses by nature, as far as the capture tells.
+    pub benign: bool,
+    /// Why it may be a loss all the same, where it is benign.
+    pub doubt: Option<Doubt>,
     /// What that rests on.
     pub evidence: Vec<Evidence>,
 }
@@ -92,9 +102,9 @@ impl Outage {
     }
 
     /// Whether a part of the vehicle was missing in it: not in a sleep of the bus, nor in a pause
-    /// of the recording.
+    /// of the recording, nor in what is lawful otherwise.
     pub fn is_loss(&self) -> bool {
-        !matches!(self.cause, Cause::BusSleep | Cause::CaptureGap)
+        !self.benign && !matches!(self.cause, Cause::BusSleep | Cause::CaptureGap)
     }
 }
 
@@ -115,10 +125,17 @@ pub struct Observed<'a> {
 
 /// Outages in order of time; among them what the roster expects and nobody sent.
 pub fn find(observed: &Observed<'_>, roster: Option<&RosterFile>) -> Vec<Outage> {
-    let mut outages = branches::join(observed, parts::find(observed));
+    let (lost, lawful): (Vec<Judged>, Vec<Judged>) = lawful::judge(observed)
+        .into_iter()
+        .partition(|judged| judged.verdict == Verdict::Lost);
+    let lost = lost.iter().flat_map(|judged| {
+        judged.events.iter().map(|event| parts::of_event(observed, event, judged.why))
+    });
+    let mut outages = branches::join(observed, lost.collect());
     for outage in &mut outages {
         explain(outage, observed);
     }
+    outages.extend(lawful.iter().flat_map(|judged| switched::outages(observed, judged)));
     let stops = &observed.losses.stops;
     outages.extend(stops.iter().map(|stop| of_stop(stop, observed.network)));
     for outage in &mut outages {
@@ -153,8 +170,10 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         StopKind::CapturePause => (Scope::Capture, Cause::CaptureGap),
         StopKind::BusFault => (Scope::Bus, Cause::BusFault),
         StopKind::BusSleep => (Scope::Bus, Cause::BusSleep),
-        StopKind::Unknown => (Scope::Bus, Cause::Unknown),
+        StopKind::Unknown | StopKind::RecordedInPart => (Scope::Bus, Cause::Unknown),
     };
+    // Neither of them shows that a part of the vehicle was missing.
+    let benign = stop.unclear || stop.kind == StopKind::RecordedInPart;
     let mut nodes: Vec<NodeIndex> = stop.ids.iter().filter_map(|id| network.node_of[*id]).collect();
     nodes.sort_unstable();
     nodes.dedup();
@@ -170,6 +189,8 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         end: stop.silence.end,
         ongoing: stop.ongoing,
         cause,
+        benign,
+        doubt: stop.unclear.then_some(Doubt::PauseOrStop),
         evidence: stop.signs.iter().copied().map(Evidence::Stop).collect(),
     }
 }

@@ -32,6 +32,8 @@ fn of_node(observed: &Observed<'_>, roster: &RosterFile, here: ExpectedHere) -> 
         end,
         ongoing: true,
         cause: Cause::Unknown,
+        benign: false,
+        doubt: None,
         evidence: vec![Evidence::NeverHeard { fastest }],
     })
 }

@@ -1,45 +1,57 @@
-//! Losses of one sender that begin together: the silence of a node, or of some of its identifiers.
+//! Losses that are one event: the silence of a node, of several, or of some identifiers.
 
-use super::{Cause, Evidence, Observed, Outage, Scope};
+use std::collections::BTreeMap;
+
+use super::{Cause, Evidence, Observed, Outage, Scope, Why};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
-use crate::silence::{Loss, Losses};
+use crate::silence::{Event, Loss, Losses};
 
-/// One outage for each cluster of losses, as yet without a cause.
-pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
-    clusters(observed.losses, observed.network)
-        .iter()
-        .map(|cluster| Part::of(observed, cluster).outage(observed, cluster))
-        .collect()
-}
-
-/// Losses of one sender that begin together. Identifiers without a known sender stand alone.
-fn clusters(losses: &Losses, network: &Network) -> Vec<Vec<Loss>> {
-    let mut sorted = losses.losses.clone();
-    sorted.sort_by_key(|loss| (loss.silence, loss.id));
-    let mut clusters: Vec<Vec<Loss>> = Vec::new();
-    for loss in sorted {
-        let node = network.node_of[loss.id];
-        let home = clusters.iter_mut().rev().find(|cluster| {
-            node.is_some()
-                && network.node_of[cluster[0].id] == node
-                && cluster.iter().any(|other| begin_together(losses, other, &loss))
-                && cluster.iter().all(|other| other.silence.overlap(&loss.silence) > 0)
-        });
-        match home {
-            Some(cluster) => cluster.push(loss),
-            None => clusters.push(vec![loss]),
+/// The outage of a lost event, as yet without a cause: of a node, of several, or of identifiers
+/// whose sender is not known. What falls silent together is one, whatever is known of its senders.
+pub(super) fn of_event(observed: &Observed<'_>, event: &Event, why: Why) -> Outage {
+    let mut parts: Vec<(Part, Outage)> = clusters(event, observed.network)
+        .into_iter()
+        .map(|cluster| {
+            let part = Part::of(observed, &cluster);
+            let outage = part.outage(observed, &cluster);
+            (part, outage)
+        })
+        .collect();
+    // Whole nodes first, the larger before the smaller.
+    parts.sort_by_key(|(part, outage)| (!part.is_whole(), std::cmp::Reverse(outage.ids.len())));
+    let whole = parts.iter().filter(|(part, _)| part.is_whole()).count();
+    let mut parts = parts.into_iter().map(|(_, outage)| outage);
+    let mut outage = match whole {
+        0 | 1 => parts.next().unwrap_or_else(|| unreachable!("an event has a loss")),
+        _ => super::branches::branch(observed, &parts.by_ref().take(whole).collect::<Vec<_>>()),
+    };
+    let others: Vec<Outage> = parts.collect();
+    if !others.is_empty() {
+        let identifiers = others.iter().map(|other| other.ids.len()).sum();
+        outage.ids.extend(others.iter().flat_map(|other| other.ids.iter().copied()));
+        outage.ids.sort_unstable();
+        outage.evidence.push(Evidence::OthersWithIt { identifiers });
+        if whole == 0 {
+            // Not all of any known sender: who sends them is open.
+            outage.nodes.clear();
         }
     }
-    clusters
+    outage.evidence.push(Evidence::Why(why));
+    outage
 }
 
-fn begin_together(losses: &Losses, a: &Loss, b: &Loss) -> bool {
-    let reach =
-        |loss: &Loss| losses.expected[loss.id].map_or(0.0, |expected| expected.rhythm.period);
-    (a.silence.start - b.silence.start).abs() <= nanoseconds(reach(a) + reach(b) + 0.5)
+/// The losses of each sender; those without a known sender together.
+fn clusters(event: &Event, network: &Network) -> Vec<Vec<Loss>> {
+    let mut clusters: BTreeMap<Option<NodeIndex>, Vec<Loss>> = BTreeMap::new();
+    for loss in &event.losses {
+        clusters.entry(network.node_of[loss.id]).or_default().push(*loss);
+    }
+    let mut clusters: Vec<Vec<Loss>> = clusters.into_values().collect();
+    clusters.iter_mut().for_each(|cluster| cluster.sort_by_key(|loss| (loss.silence, loss.id)));
+    clusters
 }
 
 /// The time in which all of a cluster was silent.
@@ -50,7 +62,12 @@ fn common(cluster: &[Loss]) -> Silence {
 }
 
 /// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
-fn was_silent(timing: &Timing, id: IdIndex, silence: Silence, slack: Nanoseconds) -> bool {
+pub(super) fn was_silent(
+    timing: &Timing,
+    id: IdIndex,
+    silence: Silence,
+    slack: Nanoseconds,
+) -> bool {
     let slack = slack.min(silence.length() / 3);
     let (from, to) = (silence.start + slack, silence.end - slack);
     let timing = &timing.ids[id];
@@ -119,7 +136,7 @@ impl Part {
         self.node.is_some() && self.going_on.is_empty()
     }
 
-    fn outage(self, observed: &Observed<'_>, cluster: &[Loss]) -> Outage {
+    fn outage(&self, observed: &Observed<'_>, cluster: &[Loss]) -> Outage {
         Outage {
             scope: if self.is_whole() { Scope::Node } else { Scope::Identifier },
             channel: Some(observed.timing.ids[cluster[0].id].key.channel),
@@ -129,8 +146,10 @@ impl Part {
             end: self.silence.end,
             ongoing: cluster.iter().all(|loss| loss.ongoing),
             cause: Cause::Unknown,
+            benign: false,
+            doubt: None,
             evidence: self.evidence(observed, cluster),
-            ids: self.ids,
+            ids: self.ids.clone(),
         }
     }
 

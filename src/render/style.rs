@@ -6,6 +6,8 @@ use crate::analysis::{Cause, Outage, Scope};
 /// still tells them apart.
 pub fn colour(outage: &Outage) -> (u8, u8, u8) {
     match (outage.scope, outage.cause) {
+        (_, Cause::SwitchedOff) => (165, 190, 225),
+        (_, Cause::Unknown) if outage.benign => (200, 200, 190),
         (_, Cause::CaptureGap) => (150, 150, 150),
         (Scope::Bus, Cause::BusSleep) => (140, 170, 215),
         (Scope::Bus, _) => (70, 20, 90),

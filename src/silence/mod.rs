@@ -1,33 +1,24 @@
 //! From timing to silences that mean something: stops of a whole channel first, then what single
 //! identifiers missed beyond them.
 
+mod expectation;
+mod sessions;
 mod stops;
+mod together;
+mod wakes;
 
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::timing::{IdTiming, Nanoseconds, Rhythm, Silence, Timing, nanoseconds, seconds};
+use crate::fold::engine::Engine;
+use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
 
+pub use expectation::{Expectation, QUEUE};
+pub use sessions::Session;
 pub use stops::{Stop, StopKind, StopSign};
-
-/// A periodic identifier and the silence after which it counts as lost.
-#[derive(Clone, Copy, Debug)]
-pub struct Expectation {
-    /// Its timer.
-    pub rhythm: Rhythm,
-    /// Time-out in seconds.
-    pub timeout: f64,
-}
-
-impl Expectation {
-    /// Longest plausible time from a frame to the moment its sender fell silent: one and a half
-    /// periods and the jitter.
-    fn reach(&self) -> Nanoseconds {
-        nanoseconds(1.5 * self.rhythm.period + 5.0 * self.rhythm.jitter + 0.005)
-    }
-}
+pub use together::{Event, together};
 
 /// One identifier silent for longer than its time-out, not explained by a stop of the channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -47,6 +38,8 @@ pub struct Losses {
     pub expected: Vec<Option<Expectation>>,
     /// Stops of whole channels or of the capture, in order of time.
     pub stops: Vec<Stop>,
+    /// Times in which the engine stood and modules had left: the key was off.
+    pub sessions: Vec<Session>,
     /// Losses of single identifiers, by identifier, then time.
     pub losses: Vec<Loss>,
     /// Time-outs too short to be an outage.
@@ -64,19 +57,19 @@ const SETTLED_FRAMES: u64 = 30;
 pub fn find(
     timing: &Timing,
     diagnostics: &Diagnostics,
+    engine: &Engine,
     known: Option<&Known>,
     settings: &Settings,
 ) -> Losses {
-    let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
-    let expected: Vec<_> = timing
-        .ids
-        .iter()
-        .map(|id| Some(id).filter(regular).and_then(|id| expectation(id, known, settings)))
-        .collect();
-    let stops = stops::find(timing, &expected, settings);
-    let mut losses = Losses { expected, ..Losses::default() };
-    let Some((begin, end)) = timing.span else { return losses };
     let pauses = timing.pauses.stops();
+    let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
+    let expect = |id| Expectation::of(id, known, settings, &pauses);
+    let expected: Vec<_> =
+        timing.ids.iter().map(|id| Some(id).filter(regular).and_then(expect)).collect();
+    let sessions = sessions::find(timing, &expected, engine);
+    let stops = stops::find(timing, &expected, &sessions, settings);
+    let mut losses = Losses { expected, sessions, ..Losses::default() };
+    let Some((begin, end)) = timing.span else { return losses };
     for (at, id) in timing.ids.iter().enumerate() {
         let (Some(expectation), Some(heard)) = (losses.expected[at], id.heard) else { continue };
         let quiet = quiet_times(&pauses, &stops, id.key.channel);
@@ -111,26 +104,6 @@ pub fn find(
     }
     losses.stops = stops;
     losses
-}
-
-/// What is expected of an identifier: by the roster file where there is one, else by its own
-/// rhythm.
-fn expectation(id: &IdTiming, known: Option<&Known>, settings: &Settings) -> Option<Expectation> {
-    let known = known.and_then(|known| known.messages.get(&id.key));
-    if known.is_some_and(|known| known.timed.is_none()) {
-        return None;
-    }
-    let message = known.and_then(|known| known.timed.as_ref());
-    // Too few frames to show a rhythm: the file's, with the scatter that timers usually have
-    // (common practice, no source).
-    let from_file =
-        || message.map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 });
-    let rhythm = id.rhythm().or_else(from_file)?;
-    let timeout = message.and_then(|message| message.timeout);
-    Some(Expectation {
-        rhythm,
-        timeout: timeout.unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter)),
-    })
 }
 
 /// Times in which nothing could be heard on a channel, sorted and without overlap.

@@ -1,7 +1,9 @@
 //! Stops of a whole channel: did the recording pause, did the bus fail, or did it go to sleep?
 //! docs/outages.md, "Stops of a whole channel", has the rules as a table.
 
-use super::{Expectation, covered};
+use super::together::Phase;
+use super::wakes::{self, Sleep};
+use super::{Expectation, QUEUE, Session, covered};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{
     ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
@@ -20,6 +22,8 @@ pub enum StopKind {
     BusSleep,
     /// Abrupt, and nothing says why.
     Unknown,
+    /// The channel was recorded for a while only, and another one to the end.
+    RecordedInPart,
 }
 
 /// A time in which a channel, or every channel, carried nothing although frames were due.
@@ -33,6 +37,8 @@ pub struct Stop {
     pub ongoing: bool,
     /// What kind of stop.
     pub kind: StopKind,
+    /// It may be of another kind: neither how the traffic ended nor how it came back decides.
+    pub unclear: bool,
     /// Identifiers that timed out in it and were sending until it began.
     pub ids: Vec<IdIndex>,
     /// Why it is called that.
@@ -85,6 +91,29 @@ pub enum StopSign {
     PerhapsRecordedInPart,
     /// Other channels went on.
     OthersWentOn,
+    /// Traffic ended and began again at one instant.
+    AtOneInstant {
+        /// Of so many identifiers.
+        in_time: usize,
+        /// Of how many that were due.
+        due: usize,
+    },
+    /// Identifiers came back on the grid that they had left, or not.
+    OnTheirGrid {
+        /// How many.
+        kept: usize,
+        /// Of how many that can be told.
+        testable: usize,
+    },
+    /// The bus woke for moments.
+    Woke {
+        /// How often.
+        times: usize,
+    },
+    /// The engine stood.
+    EngineStood,
+    /// Neither the bus nor the recording can be ruled out.
+    PauseOrStop,
 }
 
 /// How long before a sleep its senders may stop, and how long after waking they may take, in
@@ -111,6 +140,7 @@ impl Stop {
     ) -> bool {
         let (before, after) = match self.kind {
             StopKind::CapturePause => (0.0, 0.0),
+            StopKind::RecordedInPart => (NEAR, 0.0),
             StopKind::BusSleep => (GOING_TO_SLEEP, WAKING),
             StopKind::BusFault | StopKind::Unknown => (NEAR, WAKING),
         };
@@ -125,6 +155,7 @@ impl Stop {
 pub(super) fn find(
     timing: &Timing,
     expected: &[Option<Expectation>],
+    sessions: &[Session],
     settings: &Settings,
 ) -> Vec<Stop> {
     let Some((_, end)) = timing.span else { return Vec::new() };
@@ -143,13 +174,42 @@ pub(super) fn find(
             silences.chain(last.filter(|(silence, _)| silence.length() >= shortest))
         {
             let gap = Gap { timing, channel: channel as ChannelIndex, silence, ongoing };
-            if let Some(stop) = gap.judge(expected, &pauses) {
+            if let Some(stop) = gap.judge(expected, &pauses, sessions) {
                 add(&mut stops, stop);
             }
         }
+        join_wakes(&mut stops, channel as ChannelIndex, &timing.channels[channel]);
     }
     stops.sort_by_key(|stop| stop.silence);
     stops
+}
+
+/// Puts the stops of a sleeping bus that wakes for moments together to one.
+fn join_wakes(stops: &mut Vec<Stop>, channel: ChannelIndex, timing: &ChannelTiming) {
+    let recorder = |stop: &&Stop| stop.kind == StopKind::CapturePause;
+    let pauses: Vec<Silence> = stops.iter().filter(recorder).map(|stop| stop.silence).collect();
+    for Sleep { silence, wakes } in wakes::find(timing, &pauses) {
+        let inside = |stop: &Stop| {
+            stop.channel == Some(channel)
+                && !stop.ongoing
+                && stop.kind != StopKind::BusFault
+                && stop.silence.overlap(&silence) > 0
+        };
+        let mut ids: Vec<IdIndex> =
+            stops.iter().filter(|stop| inside(stop)).flat_map(|stop| stop.ids.clone()).collect();
+        ids.sort_unstable();
+        ids.dedup();
+        stops.retain(|stop| !inside(stop));
+        stops.push(Stop {
+            channel: Some(channel),
+            silence,
+            ongoing: false,
+            kind: StopKind::BusSleep,
+            unclear: false,
+            ids,
+            signs: vec![StopSign::Woke { times: wakes }],
+        });
+    }
 }
 
 /// A pause of the recording shows on every channel; it is one stop.
@@ -193,9 +253,21 @@ struct Counts<'a> {
     until: Vec<IdIndex>,
     /// How many came back within their own periods of its end.
     resumed: usize,
+    edges: Edges,
     /// No other channel carried anything meanwhile.
     all_stopped: bool,
     errors: Errors,
+}
+
+/// How many identifiers should have been heard in a gap, and how many of them were in time at both
+/// of its edges. A recorder that pauses catches everyone in time; modules that shut down and start
+/// come one after another.
+#[derive(Clone, Copy, Default)]
+struct Edges {
+    due: usize,
+    in_time: usize,
+    /// Of those in time.
+    phase: Phase,
 }
 
 #[derive(Default)]
@@ -207,17 +279,73 @@ struct Errors {
 
 impl<'a> Gap<'a> {
     /// The stop that it is; `None` where nothing was due in it.
-    fn judge(&self, expected: &[Option<Expectation>], pauses: &[Silence]) -> Option<Stop> {
+    fn judge(
+        &self,
+        expected: &[Option<Expectation>],
+        pauses: &[Silence],
+        sessions: &[Session],
+    ) -> Option<Stop> {
         let counts = self.count(expected, pauses)?;
-        let kind = counts.kind();
+        let engine_stood = sessions.iter().any(|session| session.holds(self.silence.start));
+        let (kind, unclear) = match self.is_recorded_in_part(&counts) {
+            true => (StopKind::RecordedInPart, false),
+            false => counts.kind(self.ongoing, engine_stood),
+        };
+        let mut signs = self.signs(&counts, kind);
+        signs.extend(engine_stood.then_some(StopSign::EngineStood));
+        signs.extend(unclear.then_some(StopSign::PauseOrStop));
         Some(Stop {
             channel: (kind != StopKind::CapturePause).then_some(self.channel),
             silence: self.silence,
             ongoing: self.ongoing,
             kind,
-            signs: self.signs(&counts, kind),
+            unclear,
+            signs,
             ids: counts.until,
         })
+    }
+
+    /// A channel that ends all at once, without an error frame, and was heard for less than a tenth
+    /// of the time for which another was recorded: somebody took the second channel for a while
+    /// only. A bus that fails is as a rule heard for longer before.
+    fn is_recorded_in_part(&self, counts: &Counts<'_>) -> bool {
+        let heard = self.timing.channels[usize::from(self.channel)].heard;
+        let short = heard.is_some_and(|(first, last)| (last - first) * 10 < self.silence.length());
+        self.ongoing && short && !counts.all_stopped && counts.errors.about_the_bus == 0
+    }
+
+    /// Whom the gap caught, and whether in time.
+    fn edges(&self, covering: &[Covering<'_>], expected: &[Option<Expectation>]) -> Edges {
+        let slack = nanoseconds(QUEUE);
+        let mut edges = Edges::default();
+        let mut prompt = Vec::new();
+        for (at, id) in self.timing.ids.iter().enumerate() {
+            let (Some(expected), true) = (&expected[at], id.key.channel == self.channel) else {
+                continue;
+            };
+            let silence = covering
+                .iter()
+                .find(|covering| covering.at == IdIndex(at))
+                .map(|covering| covering.silence)
+                .or_else(|| id.silences.around(self.silence.start + self.silence.length() / 2));
+            let Some(silence) = silence.filter(|silence| silence.end < Nanoseconds::MAX) else {
+                continue;
+            };
+            let period = nanoseconds(expected.rhythm.period);
+            let before = self.silence.start - silence.start;
+            let recent = nanoseconds(expected.timeout.max(1.0));
+            if 2 * period >= self.silence.length() || before > recent {
+                continue;
+            }
+            edges.due += 1;
+            let wide = nanoseconds(expected.wide) + slack;
+            if before <= wide && silence.end - self.silence.end <= wide {
+                edges.in_time += 1;
+                prompt.push((expected, silence));
+            }
+        }
+        edges.phase = Phase::of(prompt.into_iter());
+        edges
     }
 
     /// `None` where no identifier was sending until it began.
@@ -249,7 +377,8 @@ impl<'a> Gap<'a> {
             })
             .count();
         let (all_stopped, errors) = (self.others_stopped(), self.errors());
-        Some(Counts { covering, until, resumed, all_stopped, errors })
+        let edges = self.edges(&covering, expected);
+        Some(Counts { covering, until, resumed, edges, all_stopped, errors })
     }
 
     fn covering(
@@ -312,6 +441,13 @@ impl<'a> Gap<'a> {
         if overflow > 0 {
             signs.push(StopSign::Overflows { count: overflow });
         }
+        let Edges { due, in_time, phase: Phase { testable, kept } } = counts.edges;
+        if due > 0 {
+            signs.push(StopSign::AtOneInstant { in_time, due });
+        }
+        if testable > 0 {
+            signs.push(StopSign::OnTheirGrid { kept, testable });
+        }
         signs.extend(match kind {
             StopKind::CapturePause => Some(StopSign::RecordingPaused),
             StopKind::Unknown if self.ongoing => Some(StopSign::PerhapsRecordedInPart),
@@ -352,19 +488,46 @@ impl<'a> Gap<'a> {
     }
 }
 
+/// Share of those due that is in time where modules shut down and start one after another.
+const STAGED: f64 = 0.5;
+/// … and where the recorder stopped, which catches everyone in time, but for what a full bus holds
+/// back.
+const CAUGHT: f64 = 0.9;
+/// … with the phase kept too.
+const CAUGHT_RUNNING: f64 = 0.8;
+/// So many identifiers in time at both edges are no luck.
+const MANY: usize = 10;
+
 impl Counts<'_> {
-    fn kind(&self) -> StopKind {
+    /// What kind of stop it is, and whether it may be another.
+    fn kind(&self, ongoing: bool, engine_stood: bool) -> (StopKind, bool) {
         let total = self.covering.len();
         let abrupt = self.until.len() * 10 >= total * 9;
-        let back_at_once = total >= 3 && self.resumed * 10 >= total * 9;
         if self.errors.about_the_bus > 0 {
-            StopKind::BusFault
-        } else if self.all_stopped && abrupt && (self.errors.overflow > 0 || back_at_once) {
-            StopKind::CapturePause
-        } else if !abrupt {
-            StopKind::BusSleep
+            return (StopKind::BusFault, false);
+        }
+        if self.all_stopped && abrupt && self.errors.overflow > 0 {
+            return (StopKind::CapturePause, false);
+        }
+        if ongoing {
+            let kind = if abrupt && !engine_stood { StopKind::Unknown } else { StopKind::BusSleep };
+            return (kind, false);
+        }
+        let Edges { due, in_time, phase } = self.edges;
+        let share = in_time as f64 / due.max(1) as f64;
+        if engine_stood || share < STAGED {
+            return (StopKind::BusSleep, false);
+        }
+        if !self.all_stopped {
+            return (StopKind::Unknown, false);
+        }
+        let caught = share >= CAUGHT && due >= MANY;
+        if caught || (share >= CAUGHT_RUNNING && phase.is_kept()) {
+            (StopKind::CapturePause, false)
+        } else if phase.is_lost() {
+            (StopKind::BusSleep, true)
         } else {
-            StopKind::Unknown
+            (StopKind::Unknown, true)
         }
     }
 }

@@ -3,7 +3,8 @@
 use lostnode_parsers::Id;
 
 use crate::analysis::{Analysis, Evidence, Outage};
-use crate::outage::ReturnSign;
+use crate::ids::NodeIndex;
+use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
 use crate::words::terms::{id_label, plural};
 
@@ -35,6 +36,14 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         Evidence::BusErrors { count } => {
             format!("{count} error reports about the bus within 1 s of its start")
         }
+        Evidence::OthersWithIt { identifiers } => format!(
+            "{} of other or unknown senders fell silent with it",
+            plural(identifiers, "identifier", "identifiers"),
+        ),
+        Evidence::Wave { after, identifiers, example, node, back } => {
+            wave(analysis, after, identifiers, example, node, back)
+        }
+        Evidence::Why(why) => why_so(why),
         Evidence::FellSilentTogether { nodes, seconds, others } => format!(
             "{nodes} nodes fell silent within {seconds:.2} s of each other while {others} others \
              on the channel went on"
@@ -65,6 +74,71 @@ fn never_heard(ids: &[Id], fastest: f64) -> String {
         if names.len() == 1 { "it" } else { "them" },
         fastest * 1e3
     )
+}
+
+/// `0.00 s: address 0x0B (14 identifiers) stops; back after 101.46 s`.
+fn wave(
+    analysis: &Analysis,
+    after: f64,
+    identifiers: usize,
+    example: Id,
+    node: Option<NodeIndex>,
+    back: Option<f64>,
+) -> String {
+    let count = plural(identifiers, "identifier", "identifiers");
+    let who = match node {
+        Some(node) => format!("{} ({count})", analysis.nodes[node].name),
+        None if identifiers == 1 => id_label(example),
+        None => format!("{count}, such as {}", id_label(example)),
+    };
+    let when = if after < 0.005 { "at once".to_owned() } else { format!("after {after:.2} s") };
+    match back {
+        Some(back) => format!("{who} stopped {when}, back after {back:.2} s"),
+        None => format!("{who} stopped {when}, not back before the end"),
+    }
+}
+
+/// What tells that a silence is lawful, or that it is none.
+fn why_so(why: Why) -> String {
+    match why {
+        Why::PhaseKept { kept, testable } => format!(
+            "{kept} of {testable} identifiers came back on the time grid that they had left: their \
+             senders ran on, so it was no key-off"
+        ),
+        Why::WholeSender => "it is all that this sender sends".to_owned(),
+        Why::Restarted => "it came back with the signs of a start".to_owned(),
+        Why::OneInstant { identifiers } => format!(
+            "{} fell silent at one instant, and nothing speaks for the key",
+            plural(identifiers, "identifier", "identifiers")
+        ),
+        Why::EngineStood => {
+            "the engine speed shows the engine stopped, and modules left with it: the key was \
+             turned off"
+                .to_owned()
+        }
+        Why::ChannelEnds => "the channel itself ends there".to_owned(),
+        Why::BusSlept => "the bus went to sleep".to_owned(),
+        Why::Staged { waves, over, identifiers, of } => format!(
+            "{identifiers} of {of} identifiers left at {waves} instants over {over:.2} s, as \
+             modules do that are switched off"
+        ),
+        Why::HalfOfSenders => {
+            "half of the known senders or more left at one instant and stayed away".to_owned()
+        }
+        Why::SentForAWhile => "it was sent for a short while only".to_owned(),
+        Why::StartUp => "modules were still starting".to_owned(),
+        Why::PausesAgain { times, regular: true } => {
+            format!("it pauses regularly, {times} times here")
+        }
+        Why::PausesAgain { times, regular: false } => format!("it pauses {times} times here"),
+        Why::SenderWentOn => "its sender went on with other identifiers".to_owned(),
+        Why::SenderUnknown => {
+            "a single message, whose sender is not known: it may pause by nature, or be all that a \
+             module sends"
+                .to_owned()
+        }
+        Why::NearTheEnd => "too near the end of the capture to tell".to_owned(),
+    }
 }
 
 /// What tells which kind of stop it was.
@@ -104,6 +178,21 @@ fn stop(sign: StopSign) -> String {
             "a recording that took this channel for a while only would look the same".to_owned()
         }
         StopSign::OthersWentOn => "the other channels went on".to_owned(),
+        StopSign::AtOneInstant { in_time, due } => format!(
+            "{in_time} of {due} identifiers that were due were in time at both edges of the gap"
+        ),
+        StopSign::OnTheirGrid { kept, testable } => format!(
+            "{kept} of {testable} came back on the time grid that they had left"
+        ),
+        StopSign::Woke { times } => {
+            format!("it woke {} for less than half a second", plural(times, "time", "times"))
+        }
+        StopSign::EngineStood => {
+            "the engine speed shows the engine stopped, and modules left with it".to_owned()
+        }
+        StopSign::PauseOrStop => {
+            "whether the bus stopped or the recording cannot be told from it".to_owned()
+        }
     }
 }
 

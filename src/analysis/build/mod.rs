@@ -27,7 +27,7 @@ pub fn report(
 ) -> Analysis {
     let (timing, diagnostics) = (&summary.timing, &summary.diagnostics);
     let known = roster.map(|roster| roster.resolve(&summary.channels));
-    let losses = silence::find(timing, diagnostics, known.as_ref(), settings);
+    let losses = silence::find(timing, diagnostics, &summary.engine, known.as_ref(), settings);
     let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
     let network = network::build(timing, &losses, &clocks, roster.zip(known.as_ref()));
     let supply = &diagnostics.identities.supply;

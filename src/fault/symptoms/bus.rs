@@ -32,6 +32,7 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
     let stops = analysis.outages.iter().filter(|outage| {
         outage.scope == Scope::Bus
             && outage.channel == Some(channel)
+            && !outage.benign
             && (periodic >= A_BUS || outage.cause == Cause::BusFault)
     });
     let (slept, silent): (Vec<&Outage>, Vec<&Outage>) =

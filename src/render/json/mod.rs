@@ -12,7 +12,7 @@ use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJso
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::{Analysis, Basis, BitRate, Cause, DeviationKind, Nanoseconds, Scope};
+use crate::analysis::{Analysis, Basis, BitRate, Cause, Doubt, DeviationKind, Nanoseconds, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::words;
@@ -156,6 +156,8 @@ struct OutageJson {
     end: f64,
     duration_s: f64,
     cause: &'static str,
+    benign: bool,
+    doubt: Option<&'static str>,
     ongoing_at_end: bool,
     evidence: Vec<String>,
 }
@@ -237,6 +239,8 @@ fn build(report: &Analysis) -> Document {
                 end: time(outage.end),
                 duration_s: outage.duration(),
                 cause: cause_name(outage.cause),
+                benign: outage.benign,
+                doubt: outage.doubt.map(doubt_name),
                 ongoing_at_end: outage.ongoing,
                 evidence: words::outage::evidence(report, outage),
             })
@@ -341,6 +345,16 @@ pub(super) fn scope_name(scope: Scope) -> &'static str {
     }
 }
 
+fn doubt_name(doubt: Doubt) -> &'static str {
+    match doubt {
+        Doubt::SenderUnknown => "sender_unknown",
+        Doubt::KeyOrSupply => "key_or_supply",
+        Doubt::NearTheEnd => "near_the_end",
+        Doubt::RecordingChopped => "recording_chopped",
+        Doubt::PauseOrStop => "pause_or_stop",
+    }
+}
+
 pub(super) fn cause_name(cause: Cause) -> &'static str {
     match cause {
         Cause::LostPower => "lost_power",
@@ -348,6 +362,7 @@ pub(super) fn cause_name(cause: Cause) -> &'static str {
         Cause::BusFault => "bus_fault",
         Cause::BusSleep => "bus_sleep",
         Cause::CaptureGap => "capture_gap",
+        Cause::SwitchedOff => "switched_off",
         Cause::Unknown => "unknown",
     }
 }

@@ -1,0 +1,130 @@
+//! What an event shows by itself.
+
+use super::super::causes::{self, Return};
+use super::scene::Scene;
+use super::{Doubt, Verdict, Why};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::IdIndex;
+use crate::silence::{Event, Loss};
+
+/// A message sent for less than this share of the capture, and then no more, belongs to a start.
+const SHORT: f64 = 0.1;
+/// A silence shorter than this many seconds, or periods, before the end is none yet.
+const NEAR_END: f64 = 0.5;
+const NEAR_END_PERIODS: f64 = 10.0;
+/// A module may fall silent again for so many seconds, so soon after its start.
+const START_UP: f64 = 2.0;
+/// Pauses whose lengths or spacings scatter by less than this share are regular.
+const REGULAR: f64 = 0.15;
+/// Fewest pauses that show it.
+const FEWEST: usize = 3;
+/// Share of pauses that keep the grid of a message that is sent in turns with others.
+const ON_GRID: f64 = 0.8;
+
+impl Scene<'_> {
+    /// The verdict where one event by itself decides.
+    pub(super) fn alone(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
+        if self.key_was_off(event.onset) {
+            return None;
+        }
+        let single = match event.losses.as_slice() {
+            [loss] => self.single(event, loss),
+            [a, b] if !self.always_together(a.id, b.id) => self.pauses(event, &[a, b]),
+            _ => None,
+        };
+        single.or_else(|| {
+            let phase = event.phase;
+            phase.is_kept().then_some((
+                Verdict::Lost,
+                None,
+                Why::PhaseKept { kept: phase.kept, testable: phase.testable },
+            ))
+        })
+    }
+
+    fn single(&self, event: &Event, loss: &Loss) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let (first, last) = self.heard(loss.id);
+        let (begin, end) = self.heard;
+        let lawful = |why| Some((Verdict::Pauses, None, why));
+        if event.ongoing {
+            if ((last - first) as f64) < SHORT * (end - begin) as f64 {
+                return lawful(Why::SentForAWhile);
+            }
+            if end - event.onset < self.near_end(loss.id) {
+                return lawful(Why::NearTheEnd);
+            }
+        } else if self.starting
+            && seconds(loss.silence.length()) <= START_UP
+            && seconds(event.onset - first) <= START_UP
+        {
+            return lawful(Why::StartUp);
+        }
+        self.pauses(event, &[loss])
+    }
+
+    /// So near the end of the channel that a silence is none yet.
+    pub(super) fn near_end(&self, id: IdIndex) -> Nanoseconds {
+        nanoseconds(NEAR_END.max(NEAR_END_PERIODS * self.period(id)))
+    }
+
+    /// Messages that pause again and again, while not all of their sender does.
+    fn pauses(&self, event: &Event, losses: &[&Loss]) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let times = |loss: &&Loss| self.losses(loss.id).count();
+        let again = losses.iter().all(|loss| times(loss) >= 2);
+        if !again || self.is_whole_sender(std::slice::from_ref(event)) {
+            return None;
+        }
+        let restarted = losses.iter().all(|loss| self.restarted(loss) && self.sender(loss.id).is_none());
+        if restarted {
+            return Some((Verdict::Lost, None, Why::Restarted));
+        }
+        let regular = losses.iter().all(|loss| self.is_regular(loss.id));
+        let explained = regular || losses.iter().all(|loss| self.sender_went_on(loss));
+        let times = losses.iter().map(times).max().unwrap_or(0);
+        let doubt = (!explained).then_some(Doubt::SenderUnknown);
+        Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
+    }
+
+    /// Whether two identifiers have all their losses in common: then they are those of a sender.
+    fn always_together(&self, a: IdIndex, b: IdIndex) -> bool {
+        let times = |id| self.losses(id).count();
+        let shared = self
+            .losses(a)
+            .filter(|own| self.losses(b).any(|other| other.silence.overlap(&own.silence) > 0))
+            .count();
+        times(a) == times(b) && shared == times(a)
+    }
+
+    /// Whether it came back with the signs of a start: its counters from the beginning, its phase
+    /// another.
+    pub(super) fn restarted(&self, loss: &Loss) -> bool {
+        let judged = causes::judge(self.observed, &[loss.id], loss.silence);
+        !loss.ongoing && judged.shows == Return::Restarted
+    }
+
+    /// Whether an identifier pauses alike each time, on a schedule, or on its own grid.
+    fn is_regular(&self, id: IdIndex) -> bool {
+        let own: Vec<&Loss> = self.losses(id).collect();
+        let lengths: Vec<f64> = own.iter().map(|loss| seconds(loss.silence.length())).collect();
+        let spacings: Vec<f64> = own
+            .windows(2)
+            .map(|pair| seconds(pair[1].silence.start - pair[0].silence.start))
+            .collect();
+        let kept: Vec<bool> = own
+            .iter()
+            .filter_map(|loss| self.expected(id)?.phase_kept(loss.silence))
+            .collect();
+        let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
+        (lengths.len() >= FEWEST && scatter(&lengths) < REGULAR)
+            || (spacings.len() + 1 >= FEWEST && scatter(&spacings) < REGULAR)
+            || (kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64)
+    }
+}
+
+/// Standard deviation as a share of the mean.
+fn scatter(values: &[f64]) -> f64 {
+    let count = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count;
+    variance.sqrt() / mean
+}

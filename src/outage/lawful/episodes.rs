@@ -1,0 +1,206 @@
+//! Events that follow each other closely are one episode: a key-off, a sleep, or a loss.
+
+use super::scene::Scene;
+use super::{Doubt, Verdict, Why, length};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::IdIndex;
+use crate::silence::Event;
+
+/// Modules without an after-run of their own leave within this many seconds of each other (common
+/// practice, no source; 0.04 to 1.1 s on open captures of three cars).
+const FOLLOWS: f64 = 5.0;
+/// Onsets further apart than this many seconds are two instants: modules of one feed die within
+/// their hold-up time of some milliseconds (from memory), software shuts down in tasks of 10 ms and
+/// more.
+const INSTANT: f64 = 0.05;
+/// The key takes away more than one small module: at least this share of what is watched …
+const SHARE: f64 = 0.15;
+/// … with so many identifiers in the largest wave, and in the next; single messages pause by
+/// nature and would make any loss look staged.
+const LARGEST: usize = 3;
+const NEXT: usize = 2;
+/// A key is not turned off and on faster, in seconds; and this share shows the key of the vehicle.
+const OFF: f64 = 1.0;
+const MOST_OF_ALL: f64 = 0.5;
+/// Two identifiers for less than this many seconds may be a small module that the starter pulled
+/// down (one open capture of a car: two for 0.97 s as the engine starts).
+const STARTER: f64 = 1.5;
+
+/// Events as episodes: each begins soon after the one before it, while that still lasts.
+pub(super) fn of(mut events: Vec<Event>) -> Vec<Vec<Event>> {
+    events.sort_by_key(|event| event.onset);
+    let mut episodes: Vec<Vec<Event>> = Vec::new();
+    for event in events {
+        let joins = |episode: &Vec<Event>| {
+            let last = episode.last().map_or(Nanoseconds::MIN, |last| last.onset);
+            event.onset.saturating_sub(last) <= nanoseconds(FOLLOWS)
+                && episode.iter().any(|other| other.ongoing || returned(other) >= event.onset)
+        };
+        match episodes.last_mut().filter(|episode| joins(episode)) {
+            Some(episode) => episode.push(event),
+            None => episodes.push(vec![event]),
+        }
+    }
+    episodes
+}
+
+/// When half of the identifiers of an event had returned.
+fn returned(event: &Event) -> Nanoseconds {
+    event.losses.get(event.losses.len() / 2).map_or(event.back, |loss| loss.silence.end)
+}
+
+/// An episode in figures.
+struct Figures {
+    ids: Vec<IdIndex>,
+    /// Identifiers at each instant, the largest first.
+    waves: Vec<usize>,
+    /// Seconds from the first onset to the last.
+    over: f64,
+    onset: Nanoseconds,
+    /// Identifiers that were there before.
+    there: usize,
+    ongoing: bool,
+}
+
+impl Figures {
+    fn of(scene: &Scene<'_>, events: &[Event]) -> Figures {
+        let onset = events.first().map_or(0, |event| event.onset);
+        let last = events.last().map_or(onset, |event| event.onset);
+        let mut ids: Vec<IdIndex> =
+            events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
+        ids.sort_unstable();
+        ids.dedup();
+        let mut waves: Vec<(Nanoseconds, usize)> = Vec::new();
+        for event in events {
+            match waves.last_mut() {
+                Some((start, count)) if event.onset - *start <= nanoseconds(INSTANT) => {
+                    *count += event.losses.len();
+                }
+                _ => waves.push((event.onset, event.losses.len())),
+            }
+        }
+        let mut waves: Vec<usize> = waves.into_iter().map(|(_, count)| count).collect();
+        waves.sort_unstable_by_key(|count| std::cmp::Reverse(*count));
+        Figures {
+            ids,
+            waves,
+            over: seconds(last - onset),
+            onset,
+            there: scene.there(onset).count(),
+            ongoing: events.iter().any(|event| event.ongoing),
+        }
+    }
+
+    fn share(&self) -> f64 {
+        self.ids.len() as f64 / self.there.max(1) as f64
+    }
+
+    /// Modules left one after another.
+    fn is_staged(&self) -> bool {
+        self.waves.first().is_some_and(|largest| *largest >= LARGEST)
+            && self.waves.get(1).is_some_and(|next| *next >= NEXT)
+            && self.share() >= SHARE
+    }
+}
+
+impl Scene<'_> {
+    /// What an episode is.
+    pub(super) fn episode(&self, events: &[Event]) -> (Verdict, Option<Doubt>, Why) {
+        let figures = Figures::of(self, events);
+        self.switched_off(events, &figures)
+            .or_else(|| self.of_few(events, &figures))
+            .or_else(|| self.for_good(events, &figures))
+            .unwrap_or((
+                Verdict::Lost,
+                None,
+                Why::OneInstant { identifiers: figures.ids.len() },
+            ))
+    }
+
+    /// What shows that modules were switched off.
+    fn switched_off(
+        &self,
+        events: &[Event],
+        figures: &Figures,
+    ) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let lawful = |why| Some((Verdict::SwitchedOff, None, why));
+        if events.iter().any(|event| self.key_was_off(event.onset)) {
+            return lawful(Why::EngineStood);
+        }
+        if self.ends_early && figures.onset > self.heard.1 - nanoseconds(2.0) {
+            return lawful(Why::ChannelEnds);
+        }
+        if self.slept(events, figures) {
+            return lawful(Why::BusSlept);
+        }
+        if !figures.is_staged() {
+            return None;
+        }
+        let soon = figures.onset..figures.onset + nanoseconds(FOLLOWS + OFF);
+        let stopped = self.quiet.iter().any(|quiet| soon.contains(&quiet.start));
+        let proven = !figures.ongoing
+            && length(events) >= OFF
+            && (figures.share() >= MOST_OF_ALL || stopped);
+        let why = Why::Staged {
+            waves: figures.waves.len(),
+            over: figures.over,
+            identifiers: figures.ids.len(),
+            of: figures.there,
+        };
+        Some((Verdict::SwitchedOff, (!proven).then_some(Doubt::KeyOrSupply), why))
+    }
+
+    /// The bus went to sleep soon after, or slept already.
+    fn slept(&self, events: &[Event], figures: &Figures) -> bool {
+        let soon = figures.onset - nanoseconds(0.5)..figures.onset + nanoseconds(FOLLOWS);
+        self.sleeps.iter().any(|sleep| {
+            let meets = events.iter().flat_map(|event| &event.losses);
+            let meets = meets.map(|loss| loss.silence.overlap(sleep)).any(|overlap| overlap > 0);
+            meets
+                && (soon.contains(&sleep.start)
+                    || (sleep.start..=sleep.end).contains(&figures.onset))
+        })
+    }
+
+    /// One or two identifiers: all of a sender, or messages that pause.
+    fn of_few(&self, events: &[Event], figures: &Figures) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let (few, instants) = (figures.ids.len(), figures.waves.len());
+        if few > 2 {
+            return None;
+        }
+        if instants == 1 && self.is_whole_sender(events) {
+            return Some((Verdict::Lost, None, Why::WholeSender));
+        }
+        let mut losses = events.iter().flat_map(|event| &event.losses);
+        let again = |id: &IdIndex| self.losses(*id).count() >= 2;
+        let pair = few == 2 && instants == 1;
+        if pair && (length(events) >= STARTER || figures.ids.iter().all(again)) {
+            return None;
+        }
+        if losses.clone().all(|loss| self.sender_went_on(loss)) {
+            return Some((Verdict::Pauses, None, Why::SenderWentOn));
+        }
+        if losses.all(|loss| self.sender(loss.id).is_none() && self.restarted(loss)) {
+            return Some((Verdict::Lost, None, Why::Restarted));
+        }
+        Some((Verdict::Pauses, Some(Doubt::SenderUnknown), Why::SenderUnknown))
+    }
+
+    /// What does not come back before the end.
+    fn for_good(
+        &self,
+        events: &[Event],
+        figures: &Figures,
+    ) -> Option<(Verdict, Option<Doubt>, Why)> {
+        if !events.iter().all(|event| event.ongoing) {
+            return None;
+        }
+        let first = events.first()?.losses.iter().map(|loss| self.near_end(loss.id)).min()?;
+        if self.heard.1 - figures.onset < first {
+            return Some((Verdict::Pauses, Some(Doubt::NearTheEnd), Why::NearTheEnd));
+        }
+        let half = figures.waves.len() == 1 && self.lost_half_of_senders(events);
+        let doubt = Some(Doubt::KeyOrSupply);
+        half.then_some((Verdict::SwitchedOff, doubt, Why::HalfOfSenders))
+    }
+}

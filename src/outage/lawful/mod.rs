@@ -1,0 +1,159 @@
+//! Which silences are lawful: the key, a sleep, a mode. A supply or wire that fails takes all
+//! behind it away at one instant, and when a wire heals, senders that ran on come back on their own
+//! grid. A key-off is carried out by software, module by module: at several instants within
+//! seconds. docs/outages.md, "Lawful silence", has the rules in their order.
+
+mod alone;
+mod episodes;
+mod scene;
+
+use super::Observed;
+use crate::fold::timing::seconds;
+use crate::silence::{self, Event};
+use scene::Scene;
+
+/// What an event, or several that are one story, is taken for.
+#[derive(Clone, Debug)]
+pub(super) struct Judged {
+    /// The events, in order of their onset.
+    pub events: Vec<Event>,
+    /// What they are.
+    pub verdict: Verdict,
+    /// Why that is not certain.
+    pub doubt: Option<Doubt>,
+    /// What it rests on.
+    pub why: Why,
+}
+
+/// What a silence is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Verdict {
+    /// A part of the vehicle was missing.
+    Lost,
+    /// The key, or whatever else switches modules off in order.
+    SwitchedOff,
+    /// The message itself pauses.
+    Pauses,
+}
+
+/// Why a lawful silence may be a loss all the same: nobody is blamed, and nothing is said to be
+/// sound.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Doubt {
+    /// A single identifier, which may be all that its sender sends.
+    SenderUnknown,
+    /// The key was turned off, or the common supply failed.
+    KeyOrSupply,
+    /// The capture ends too soon after it.
+    NearTheEnd,
+    /// The recording pauses so often that losses between cannot be told.
+    RecordingChopped,
+    /// Nothing tells whether the bus stopped or the recording.
+    PauseOrStop,
+}
+
+/// What tells that a silence is lawful, or that it is none. Times in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Why {
+    /// The senders ran on: so many of so many identifiers came back on their own grid.
+    PhaseKept {
+        /// How many.
+        kept: usize,
+        /// Of how many that can be told.
+        testable: usize,
+    },
+    /// All of a known sender.
+    WholeSender,
+    /// It came back with the signs of a start.
+    Restarted,
+    /// So many identifiers at one instant, and nothing that speaks for the key.
+    OneInstant {
+        /// How many.
+        identifiers: usize,
+    },
+    /// The engine stood.
+    EngineStood,
+    /// The channel itself ends.
+    ChannelEnds,
+    /// The bus slept.
+    BusSlept,
+    /// Modules left one after another.
+    Staged {
+        /// At how many instants.
+        waves: usize,
+        /// From the first to the last.
+        over: f64,
+        /// How many identifiers left.
+        identifiers: usize,
+        /// Of how many that were there.
+        of: usize,
+    },
+    /// Half of the known senders or more left at one instant, for good.
+    HalfOfSenders,
+    /// It was sent for a short while only.
+    SentForAWhile,
+    /// The modules were still starting.
+    StartUp,
+    /// It pauses again and again.
+    PausesAgain {
+        /// How often.
+        times: usize,
+        /// Alike, on a schedule, or on its own grid.
+        regular: bool,
+    },
+    /// Its sender went on with other identifiers.
+    SenderWentOn,
+    /// A single identifier whose sender is not known.
+    SenderUnknown,
+    /// It is too near the end of the capture.
+    NearTheEnd,
+}
+
+/// All events of a capture, judged, in order of time.
+pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
+    let events = silence::together(observed.timing, observed.losses);
+    let mut out = Vec::new();
+    for channel in 0..observed.timing.channels.len() {
+        let own: Vec<Event> =
+            events.iter().filter(|event| usize::from(event.channel) == channel).cloned().collect();
+        if let Some(scene) = Scene::of(observed, channel, &own) {
+            out.extend(scene.judge(own));
+        }
+    }
+    out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
+    out
+}
+
+impl Scene<'_> {
+    /// Each event by itself where that decides, the others as episodes.
+    fn judge(&self, events: Vec<Event>) -> Vec<Judged> {
+        let (mut out, mut free) = (Vec::new(), Vec::new());
+        for event in events {
+            match self.alone(&event) {
+                Some((verdict, doubt, why)) => {
+                    out.push(Judged { events: vec![event], verdict, doubt, why });
+                }
+                None => free.push(event),
+            }
+        }
+        out.extend(episodes::of(free).into_iter().map(|events| {
+            let (verdict, doubt, why) = self.episode(&events);
+            Judged { events, verdict, doubt, why }
+        }));
+        if self.chopped {
+            let lost = |judged: &&mut Judged| judged.verdict == Verdict::Lost;
+            for judged in out.iter_mut().filter(lost) {
+                judged.verdict = Verdict::Pauses;
+                judged.doubt = Some(Doubt::RecordingChopped);
+            }
+        }
+        out
+    }
+}
+
+/// From the first onset to the last return, in seconds.
+fn length(events: &[Event]) -> f64 {
+    let onset = events.iter().map(|event| event.onset).min().unwrap_or(0);
+    let ends = events.iter().flat_map(|event| &event.losses).map(|loss| loss.silence.end);
+    seconds(ends.max().unwrap_or(onset) - onset)
+}

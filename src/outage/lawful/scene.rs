@@ -1,0 +1,212 @@
+//! What is known of a channel when its silences are judged.
+
+use super::super::Observed;
+use super::super::parts::was_silent;
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Basis;
+use crate::silence::{Event, Expectation, Loss, QUEUE, Stop, StopKind};
+
+/// A sender that a clock tells counts as known from this confidence on.
+const SURE: f64 = 0.9;
+/// Stops with so many identifiers due are those of a recorder …
+const MANY: usize = 10;
+/// … and where there are so many of them, for more than this share of the time, nothing can be said
+/// of what lies between.
+const FEW: usize = 3;
+const CHOPPED: f64 = 0.1;
+/// Identifiers first heard later than this share of those watched show that modules were starting.
+const STARTING: f64 = 0.15;
+
+/// A channel, what it carried, and when it was quiet.
+pub(super) struct Scene<'a> {
+    pub observed: &'a Observed<'a>,
+    /// First and last frame of the channel.
+    pub heard: (Nanoseconds, Nanoseconds),
+    /// The capture goes on for long after the channel has ended.
+    pub ends_early: bool,
+    /// Identifiers of which something is expected.
+    pub watched: Vec<IdIndex>,
+    /// Sleeps that are known for it.
+    pub sleeps: Vec<Silence>,
+    /// All times in which the channel carried nothing.
+    pub quiet: Vec<Silence>,
+    /// Modules were seen to start.
+    pub starting: bool,
+    /// The recording pauses again and again.
+    pub chopped: bool,
+    /// By identifier: its losses that lie in events of this channel.
+    losses: Vec<Loss>,
+}
+
+impl<'a> Scene<'a> {
+    pub fn of(observed: &'a Observed<'a>, channel: usize, events: &[Event]) -> Option<Scene<'a>> {
+        let timing = observed.timing;
+        let heard = timing.channels[channel].heard?;
+        let (_, end) = timing.span?;
+        let watched: Vec<IdIndex> = (0..timing.ids.len())
+            .map(IdIndex)
+            .filter(|id| usize::from(timing.ids[*id].key.channel) == channel)
+            .filter(|id| observed.losses.expected[*id].is_some())
+            .collect();
+        let channel = channel as ChannelIndex;
+        let stops = || observed.losses.stops.iter().filter(|stop| stop.concerns(channel));
+        let asleep = |stop: &&Stop| stop.kind == StopKind::BusSleep && !stop.unclear;
+        let span = heard.1 - heard.0;
+        let pauses = || {
+            stops().filter(|stop| {
+                stop.ids.len() >= MANY
+                    && (stop.kind == StopKind::CapturePause
+                        || (stop.unclear && stop.kind == StopKind::Unknown))
+            })
+        };
+        let paused: Nanoseconds = pauses().map(|stop| stop.silence.length()).sum();
+        let late = end - heard.1 > nanoseconds(2.0) && (end - heard.1) * 20 > span;
+        let mut scene = Scene {
+            observed,
+            heard,
+            ends_early: timing.channels.len() > 1 && late,
+            watched,
+            sleeps: stops().filter(asleep).map(|stop| stop.silence).collect(),
+            quiet: stops().map(|stop| stop.silence).collect(),
+            starting: false,
+            chopped: pauses().count() >= FEW && paused as f64 > CHOPPED * span as f64,
+            losses: events.iter().flat_map(|event| event.losses.iter().copied()).collect(),
+        };
+        scene.starting = scene.is_starting();
+        Some(scene)
+    }
+
+    pub fn expected(&self, id: IdIndex) -> Option<&Expectation> {
+        self.observed.losses.expected[id].as_ref()
+    }
+
+    pub fn period(&self, id: IdIndex) -> f64 {
+        self.expected(id).map_or(f64::INFINITY, |expected| expected.rhythm.period)
+    }
+
+    /// First and last time that an identifier was heard.
+    pub fn heard(&self, id: IdIndex) -> (Nanoseconds, Nanoseconds) {
+        self.observed.timing.ids[id].heard.unwrap_or(self.heard)
+    }
+
+    pub fn losses(&self, id: IdIndex) -> impl Iterator<Item = &Loss> {
+        self.losses.iter().filter(move |loss| loss.id == id)
+    }
+
+    /// Whether the key was off then, as a standard signal proves.
+    pub fn key_was_off(&self, time: Nanoseconds) -> bool {
+        self.observed.losses.sessions.iter().any(|session| session.holds(time))
+    }
+
+    /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
+    fn is_starting(&self) -> bool {
+        let begin = self.heard.0;
+        let slept = self.sleeps.iter().any(|sleep| sleep.start <= begin + nanoseconds(2.0));
+        let is_late = |id: &&IdIndex| {
+            let timeout = self.expected(**id).map_or(f64::INFINITY, |expected| expected.timeout);
+            seconds(self.heard(**id).0 - begin) > timeout
+        };
+        let mut late: Vec<(Nanoseconds, f64)> = self
+            .watched
+            .iter()
+            .filter(is_late)
+            .map(|id| (self.heard(*id).0, self.period(*id)))
+            .collect();
+        late.sort_by_key(|(first, _)| *first);
+        let mut waves: Vec<Nanoseconds> = Vec::new();
+        for (first, period) in &late {
+            let joins = |wave: &Nanoseconds| first - nanoseconds(period + QUEUE) <= *wave;
+            if !waves.last().is_some_and(joins) {
+                waves.push(*first);
+            }
+        }
+        slept || waves.len() >= 2 || late.len() as f64 > STARTING * self.watched.len() as f64
+    }
+
+    /// The sender of an identifier, where a roster, an address or a sure clock tells it. What is
+    /// known from shared silences only does not count: it would prove itself.
+    pub fn sender(&self, id: IdIndex) -> Option<NodeIndex> {
+        let node = self.observed.network.node_of[id]?;
+        let Some(own) = self.observed.network.nodes.get(node.0) else { return None };
+        let told = |basis: &Basis| matches!(basis, Basis::Roster | Basis::Address);
+        let known = own.basis.iter().any(told)
+            || (own.basis.contains(&Basis::Clock) && own.confidence >= SURE);
+        known.then_some(node)
+    }
+
+    /// Whether the sender of an identifier is known and went on with another one.
+    pub fn sender_went_on(&self, loss: &Loss) -> bool {
+        let Some(node) = self.sender(loss.id) else { return false };
+        let others = self.observed.network.nodes[node].ids.iter().filter(|id| **id != loss.id);
+        others.filter(|id| self.expected(**id).is_some()).any(|id| self.kept_on(*id, loss.silence))
+    }
+
+    /// Whether an identifier kept its time in a silence of another one.
+    fn kept_on(&self, id: IdIndex, silence: Silence) -> bool {
+        let period = self.period(id);
+        let (first, last) = self.heard(id);
+        let Silence { start, end } = silence;
+        if 2.0 * period >= seconds(silence.length())
+            || first > start
+            || last < end.min(self.heard.1) - nanoseconds(2.0 * period + QUEUE)
+        {
+            return false;
+        }
+        let silences = self.observed.timing.ids[id].silences.at_least(nanoseconds(1.6 * period));
+        let missed: Nanoseconds = silences.iter().map(|own| own.overlap(&silence)).sum();
+        missed as f64 <= 0.3 * silence.length() as f64
+    }
+
+    /// Whether the sender of an event is known and nothing at all was heard of it meanwhile, though
+    /// more than one frame was due.
+    pub fn is_whole_sender(&self, events: &[Event]) -> bool {
+        let ids: Vec<IdIndex> =
+            events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
+        let Some(node) = ids.first().and_then(|id| self.sender(*id)) else { return false };
+        if ids.iter().any(|id| self.sender(*id) != Some(node)) {
+            return false;
+        }
+        let onset = events.iter().map(|event| event.onset).min().unwrap_or(0);
+        let back = events.iter().map(|event| event.back).max().unwrap_or(onset);
+        let silence = Silence { start: onset, end: back.max(onset) };
+        let node = &self.observed.network.nodes[node];
+        // A roster knows that a sender has a single identifier; a clock cannot.
+        if node.basis.contains(&Basis::Roster) && node.never_heard.is_empty() && node.ids == ids {
+            return true;
+        }
+        let others = || node.ids.iter().filter(|id| !ids.contains(id));
+        let slack = nanoseconds(QUEUE);
+        let due = |id: &IdIndex| seconds(silence.length()) / self.period(*id);
+        others().all(|id| was_silent(self.observed.timing, *id, silence, slack))
+            && (ids.len() >= 2 || others().map(due).sum::<f64>() >= 1.0)
+    }
+
+    /// Whether two known senders or more were gone altogether, and half of those there were.
+    pub fn lost_half_of_senders(&self, events: &[Event]) -> bool {
+        let ids: Vec<IdIndex> =
+            events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
+        if ids.iter().any(|id| self.sender(*id).is_none()) {
+            return false;
+        }
+        let onset = events.iter().map(|event| event.onset).min().unwrap_or(0);
+        let senders = |ids: &mut dyn Iterator<Item = IdIndex>| {
+            let mut senders: Vec<NodeIndex> = ids.filter_map(|id| self.sender(id)).collect();
+            senders.sort_unstable();
+            senders.dedup();
+            senders
+        };
+        let there = senders(&mut self.there(onset));
+        let went_on = senders(&mut self.watched.iter().copied().filter(|id| {
+            !ids.contains(id) && self.heard(*id).1 > onset + nanoseconds(1.0)
+        }));
+        let gone = there.iter().filter(|sender| !went_on.contains(sender)).count();
+        gone >= 2 && gone * 2 >= there.len()
+    }
+
+    /// Identifiers that were heard before a time.
+    pub fn there(&self, time: Nanoseconds) -> impl Iterator<Item = IdIndex> {
+        self.watched.iter().copied().filter(move |id| self.heard(*id).0 <= time)
+    }
+}

@@ -1,0 +1,89 @@
+//! Outages that nobody is to blame for: the key, a sleep, a message that pauses by nature.
+
+use super::lawful::{Judged, Verdict};
+use super::parts::was_silent;
+use super::{Cause, Evidence, Observed, Outage, Scope};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::silence::{Event, QUEUE};
+
+/// One outage for an episode of the key; one for each event that is no story by itself.
+pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
+    match judged.verdict {
+        Verdict::SwitchedOff => vec![outage(observed, judged, &judged.events)],
+        _ => judged.events.chunks(1).map(|event| outage(observed, judged, event)).collect(),
+    }
+}
+
+fn outage(observed: &Observed<'_>, judged: &Judged, events: &[Event]) -> Outage {
+    let losses = || events.iter().flat_map(|event| &event.losses);
+    let start = events.iter().map(|event| event.onset).min().unwrap_or(0);
+    let end = losses().map(|loss| loss.silence.end).max().unwrap_or(start);
+    let mut ids: Vec<IdIndex> = losses().map(|loss| loss.id).collect();
+    ids.sort_unstable();
+    ids.dedup();
+    let nodes = whole_nodes(observed, &ids, events);
+    let of_one = nodes.first().is_some_and(|node| observed.network.nodes[*node].ids.len() >= ids.len());
+    let scope = match nodes.len() {
+        0 if ids.len() == 1 => Scope::Identifier,
+        1 if of_one => Scope::Node,
+        _ => Scope::Branch,
+    };
+    let mut evidence = Vec::new();
+    if judged.verdict == Verdict::SwitchedOff {
+        evidence.extend(events.iter().map(|event| wave(observed, event, start)));
+    }
+    evidence.push(Evidence::Why(judged.why));
+    Outage {
+        scope,
+        channel: events.first().map(|event| event.channel),
+        nodes,
+        ids,
+        never_heard: Vec::new(),
+        start,
+        end,
+        ongoing: events.iter().any(|event| event.ongoing),
+        cause: match judged.verdict {
+            Verdict::SwitchedOff => Cause::SwitchedOff,
+            _ => Cause::Unknown,
+        },
+        benign: true,
+        doubt: judged.doubt,
+        evidence,
+    }
+}
+
+/// Nodes of which nothing was heard meanwhile.
+fn whole_nodes(observed: &Observed<'_>, ids: &[IdIndex], events: &[Event]) -> Vec<NodeIndex> {
+    let network = observed.network;
+    let mut nodes: Vec<NodeIndex> = ids.iter().filter_map(|id| network.node_of[*id]).collect();
+    nodes.sort_unstable();
+    nodes.dedup();
+    let slack = nanoseconds(QUEUE);
+    nodes.retain(|node| {
+        let own = &network.nodes[*node].ids;
+        let of_node = |event: &&Event| event.losses.iter().any(|loss| own.contains(&loss.id));
+        let events = || events.iter().filter(of_node);
+        let onset = events().map(|event| event.onset).max().unwrap_or(0);
+        let back: Nanoseconds = events().map(|event| event.back).min().unwrap_or(onset);
+        let silence = Silence { start: onset, end: back.max(onset) };
+        own.iter().all(|id| was_silent(observed.timing, *id, silence, slack))
+    });
+    nodes
+}
+
+/// One instant at which modules left.
+fn wave(observed: &Observed<'_>, event: &Event, start: Nanoseconds) -> Evidence {
+    let node_of = |loss: &crate::silence::Loss| observed.network.node_of[loss.id];
+    let first = &event.losses[0];
+    let node = node_of(first).filter(|node| {
+        event.losses.iter().all(|loss| node_of(loss) == Some(*node))
+    });
+    Evidence::Wave {
+        after: seconds(event.onset - start),
+        identifiers: event.losses.len(),
+        example: observed.timing.ids[first.id].key.id,
+        node,
+        back: (!event.ongoing).then(|| seconds(event.back - start)),
+    }
+}
