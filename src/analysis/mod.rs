@@ -12,7 +12,8 @@ pub mod symptom;
 use lostnode_parsers::Id;
 
 use crate::capture::{Capture, ChannelIndex};
-pub use crate::fold::load::{BitRate, Series};
+pub use crate::fold::bit_rate::BitRate;
+pub use crate::fold::load::Series;
 pub use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};

@@ -4,6 +4,7 @@
 //! what is still under way. A fold that needs only the time stamps of a batch in short
 //! ([`Batch::time_summary`]) takes it in one step, and decides that inside `push`.
 
+pub mod bit_rate;
 pub mod diagnostics;
 pub mod engine;
 pub mod load;

@@ -123,7 +123,7 @@ fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
             error_frames: timing.error_frames,
             out_of_order: (timing.out_of_order, seconds(timing.largest_step_back)),
             bit_rate: load
-                .map_or(crate::fold::load::BitRate::Unknown, |load| load.bit_rate(settings)),
+                .map_or(crate::fold::bit_rate::BitRate::Unknown, |load| load.bit_rate(settings)),
             load: load.and_then(|load| load.series(settings)),
             errors: timing.errors.iter().map(event).collect(),
         }
