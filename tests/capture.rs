@@ -8,7 +8,7 @@ use std::ops::ControlFlow;
 
 use common::{lostnode, piped, report};
 use lostnode::capture::{self, Capture, Options, Source};
-use lostnode::fold::load::BitRate;
+use lostnode::fold::bit_rate::BitRate;
 use lostnode::fold::timing::Pauses;
 use proptest::prelude::*;
 

@@ -44,8 +44,10 @@ impl Engine {
                 Some((_, false)) => speed > RUNS,
                 None => speed > STOPPED,
             };
-            let (last, before) =
-                self.changes.last().map_or((Nanoseconds::MIN, !runs), |(time, runs)| (*time, *runs));
+            let (last, before) = self
+                .changes
+                .last()
+                .map_or((Nanoseconds::MIN, !runs), |(time, runs)| (*time, *runs));
             if runs != before && *time >= last && self.changes.len() < Self::KEPT {
                 self.changes.push((*time, runs));
             }

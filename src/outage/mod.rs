@@ -125,9 +125,8 @@ pub struct Observed<'a> {
 
 /// Outages in order of time; among them what the roster expects and nobody sent.
 pub fn find(observed: &Observed<'_>, roster: Option<&RosterFile>) -> Vec<Outage> {
-    let (lost, lawful): (Vec<Judged>, Vec<Judged>) = lawful::judge(observed)
-        .into_iter()
-        .partition(|judged| judged.verdict == Verdict::Lost);
+    let (lost, lawful): (Vec<Judged>, Vec<Judged>) =
+        lawful::judge(observed).into_iter().partition(|judged| judged.verdict == Verdict::Lost);
     let lost = lost.iter().flat_map(|judged| {
         judged.events.iter().map(|event| parts::of_event(observed, event, judged.why))
     });

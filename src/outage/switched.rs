@@ -23,7 +23,8 @@ fn outage(observed: &Observed<'_>, judged: &Judged, events: &[Event]) -> Outage 
     ids.sort_unstable();
     ids.dedup();
     let nodes = whole_nodes(observed, &ids, events);
-    let of_one = nodes.first().is_some_and(|node| observed.network.nodes[*node].ids.len() >= ids.len());
+    let of_one =
+        nodes.first().is_some_and(|node| observed.network.nodes[*node].ids.len() >= ids.len());
     let scope = match nodes.len() {
         0 if ids.len() == 1 => Scope::Identifier,
         1 if of_one => Scope::Node,
@@ -76,9 +77,8 @@ fn whole_nodes(observed: &Observed<'_>, ids: &[IdIndex], events: &[Event]) -> Ve
 fn wave(observed: &Observed<'_>, event: &Event, start: Nanoseconds) -> Evidence {
     let node_of = |loss: &crate::silence::Loss| observed.network.node_of[loss.id];
     let first = &event.losses[0];
-    let node = node_of(first).filter(|node| {
-        event.losses.iter().all(|loss| node_of(loss) == Some(*node))
-    });
+    let node =
+        node_of(first).filter(|node| event.losses.iter().all(|loss| node_of(loss) == Some(*node)));
     Evidence::Wave {
         after: seconds(event.onset - start),
         identifiers: event.losses.len(),

@@ -181,9 +181,9 @@ fn stop(sign: StopSign) -> String {
         StopSign::AtOneInstant { in_time, due } => format!(
             "{in_time} of {due} identifiers that were due were in time at both edges of the gap"
         ),
-        StopSign::OnTheirGrid { kept, testable } => format!(
-            "{kept} of {testable} came back on the time grid that they had left"
-        ),
+        StopSign::OnTheirGrid { kept, testable } => {
+            format!("{kept} of {testable} came back on the time grid that they had left")
+        }
         StopSign::Woke { times } => {
             format!("it woke {} for less than half a second", plural(times, "time", "times"))
         }

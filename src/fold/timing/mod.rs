@@ -327,7 +327,7 @@ impl IdTiming {
         self.usual_gap = if self.usual_gap == 0 {
             gap
         } else {
-            self.usual_gap + (gap.min(4 * self.usual_gap) - self.usual_gap) / 16
+            self.usual_gap + (gap.min(self.usual_gap.saturating_mul(4)) - self.usual_gap) / 16
         };
     }
 

@@ -74,7 +74,8 @@ impl Scene<'_> {
         if !again || self.is_whole_sender(std::slice::from_ref(event)) {
             return None;
         }
-        let restarted = losses.iter().all(|loss| self.restarted(loss) && self.sender(loss.id).is_none());
+        let restarted =
+            losses.iter().all(|loss| self.restarted(loss) && self.sender(loss.id).is_none());
         if restarted {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
@@ -110,10 +111,8 @@ impl Scene<'_> {
             .windows(2)
             .map(|pair| seconds(pair[1].silence.start - pair[0].silence.start))
             .collect();
-        let kept: Vec<bool> = own
-            .iter()
-            .filter_map(|loss| self.expected(id)?.phase_kept(loss.silence))
-            .collect();
+        let kept: Vec<bool> =
+            own.iter().filter_map(|loss| self.expected(id)?.phase_kept(loss.silence)).collect();
         let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
         (lengths.len() >= FEWEST && scatter(&lengths) < REGULAR)
             || (spacings.len() + 1 >= FEWEST && scatter(&spacings) < REGULAR)

@@ -110,11 +110,7 @@ impl Scene<'_> {
         self.switched_off(events, &figures)
             .or_else(|| self.of_few(events, &figures))
             .or_else(|| self.for_good(events, &figures))
-            .unwrap_or((
-                Verdict::Lost,
-                None,
-                Why::OneInstant { identifiers: figures.ids.len() },
-            ))
+            .unwrap_or((Verdict::Lost, None, Why::OneInstant { identifiers: figures.ids.len() }))
     }
 
     /// What shows that modules were switched off.

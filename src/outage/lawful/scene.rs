@@ -198,9 +198,13 @@ impl<'a> Scene<'a> {
             senders
         };
         let there = senders(&mut self.there(onset));
-        let went_on = senders(&mut self.watched.iter().copied().filter(|id| {
-            !ids.contains(id) && self.heard(*id).1 > onset + nanoseconds(1.0)
-        }));
+        let went_on = senders(
+            &mut self
+                .watched
+                .iter()
+                .copied()
+                .filter(|id| !ids.contains(id) && self.heard(*id).1 > onset + nanoseconds(1.0)),
+        );
         let gone = there.iter().filter(|sender| !went_on.contains(sender)).count();
         gone >= 2 && gone * 2 >= there.len()
     }

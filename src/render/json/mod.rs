@@ -12,7 +12,7 @@ use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJso
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::{Analysis, Basis, BitRate, Cause, Doubt, DeviationKind, Nanoseconds, Scope};
+use crate::analysis::{Analysis, Basis, BitRate, Cause, DeviationKind, Doubt, Nanoseconds, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::words;
