@@ -124,10 +124,9 @@ fn a_loss_cut_into_a_sound_capture_is_loud_one_and_first() {
 fn a_loss_that_is_over_before_a_key_off_is_loud() {
     // The key goes off at 9.0 s at the earliest in the first and last of these.
     let Some(missing) = lines("car-b-missing-1") else { return };
-    let Some(sound) = ["car-b-sound-1", "car-b-sound-2"].iter().map(|name| lines(name)).collect()
-    else {
-        return;
-    };
+    let names = ["car-b-sound-1", "car-b-sound-2"];
+    let sound: Option<Vec<Vec<Line>>> = names.into_iter().map(lines).collect();
+    let Some(sound) = sound else { return };
     let gone = controller(&sound, &missing);
     let Some(capture) = lines("car-b-keyoff-2") else { return };
     // The last module that the key takes away is heard until then.

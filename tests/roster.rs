@@ -470,7 +470,8 @@ fn learned_from_the_sound_truck_the_lost_one_is_named() {
         (0, vec![], &serde_json::json!([]))
     );
     let (code, document) = report(&lost, &["--roster", roster.to_str().unwrap()]);
-    assert_eq!(code, 1);
+    // Key-offs, as the engine speed shows.
+    assert_eq!(code, 0);
     let nodes: Vec<String> = outages(&document)
         .into_iter()
         .filter(|outage| outage.0 == "node")

@@ -1,7 +1,7 @@
 //! Outages that nobody is to blame for: the key, a sleep, a message that pauses by nature.
 
 use super::lawful::{Judged, Verdict};
-use super::parts::was_silent;
+use super::parts::{self, was_silent};
 use super::{Cause, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -10,12 +10,20 @@ use crate::silence::{Event, QUEUE};
 /// One outage for an episode of the key; one for each event that is no story by itself.
 pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
     match judged.verdict {
-        Verdict::SwitchedOff => vec![outage(observed, judged, &judged.events)],
-        _ => judged.events.chunks(1).map(|event| outage(observed, judged, event)).collect(),
+        Verdict::SwitchedOff => vec![switched_off(observed, judged)],
+        _ => {
+            let one = |event: &Event| Outage {
+                benign: true,
+                doubt: judged.doubt,
+                ..parts::of_event(observed, event, judged.why)
+            };
+            judged.events.iter().map(one).collect()
+        }
     }
 }
 
-fn outage(observed: &Observed<'_>, judged: &Judged, events: &[Event]) -> Outage {
+fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
+    let events = judged.events.as_slice();
     let losses = || events.iter().flat_map(|event| &event.losses);
     let start = events.iter().map(|event| event.onset).min().unwrap_or(0);
     let end = losses().map(|loss| loss.silence.end).max().unwrap_or(start);
@@ -30,10 +38,8 @@ fn outage(observed: &Observed<'_>, judged: &Judged, events: &[Event]) -> Outage 
         1 if of_one => Scope::Node,
         _ => Scope::Branch,
     };
-    let mut evidence = Vec::new();
-    if judged.verdict == Verdict::SwitchedOff {
-        evidence.extend(events.iter().map(|event| wave(observed, event, start)));
-    }
+    let mut evidence: Vec<Evidence> =
+        events.iter().map(|event| wave(observed, event, start)).collect();
     evidence.push(Evidence::Why(judged.why));
     Outage {
         scope,
@@ -44,10 +50,7 @@ fn outage(observed: &Observed<'_>, judged: &Judged, events: &[Event]) -> Outage 
         start,
         end,
         ongoing: events.iter().any(|event| event.ongoing),
-        cause: match judged.verdict {
-            Verdict::SwitchedOff => Cause::SwitchedOff,
-            _ => Cause::Unknown,
-        },
+        cause: Cause::SwitchedOff,
         benign: true,
         doubt: judged.doubt,
         evidence,

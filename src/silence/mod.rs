@@ -2,6 +2,7 @@
 //! identifiers missed beyond them.
 
 mod expectation;
+mod gap;
 mod sessions;
 mod stops;
 mod together;

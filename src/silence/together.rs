@@ -165,6 +165,14 @@ impl Event {
         }
     }
 
+    /// Takes the silences of another event that is one with it.
+    pub fn join(&mut self, other: Event, losses: &Losses) {
+        let mut own = std::mem::take(&mut self.losses);
+        own.extend(other.losses);
+        own.sort_by_key(|loss| (loss.ongoing, loss.silence.end, loss.id));
+        *self = Event::of(self.channel, losses, own);
+    }
+
     /// From the last of their last frames to the first of their first.
     pub fn length(&self) -> Nanoseconds {
         (self.back - self.onset).max(0)

@@ -71,7 +71,7 @@ impl Scene<'_> {
     fn pauses(&self, event: &Event, losses: &[&Loss]) -> Option<(Verdict, Option<Doubt>, Why)> {
         let times = |loss: &&Loss| self.losses(loss.id).count();
         let again = losses.iter().all(|loss| times(loss) >= 2);
-        if !again || self.is_whole_sender(std::slice::from_ref(event)) {
+        if !again || self.is_whole_sender(event) {
             return None;
         }
         let restarted =

@@ -164,7 +164,7 @@ impl Scene<'_> {
         if few > 2 {
             return None;
         }
-        if instants == 1 && self.is_whole_sender(events) {
+        if events.iter().all(|event| self.is_whole_sender(event)) {
             return Some((Verdict::Lost, None, Why::WholeSender));
         }
         let mut losses = events.iter().flat_map(|event| &event.losses);

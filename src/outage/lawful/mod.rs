@@ -8,7 +8,7 @@ mod episodes;
 mod scene;
 
 use super::Observed;
-use crate::fold::timing::seconds;
+use crate::fold::timing::{nanoseconds, seconds};
 use crate::silence::{self, Event};
 use scene::Scene;
 
@@ -117,6 +117,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
         let own: Vec<Event> =
             events.iter().filter(|event| usize::from(event.channel) == channel).cloned().collect();
         if let Some(scene) = Scene::of(observed, channel, &own) {
+            let own = scene.join_senders(own);
             out.extend(scene.judge(own));
         }
     }
@@ -124,7 +125,36 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     out
 }
 
+/// Messages of one sender may stop and return so many seconds apart, besides their periods.
+const OF_ONE_SENDER: f64 = 0.5;
+
 impl Scene<'_> {
+    /// Puts events of one known sender together, which need not stop all it sends at one instant.
+    fn join_senders(&self, events: Vec<Event>) -> Vec<Event> {
+        let mut out: Vec<Event> = Vec::new();
+        for event in events {
+            let sender = self.sole_sender(&event);
+            let near = |other: &Event| {
+                let periods = |event: &Event| {
+                    event.losses.iter().map(|loss| self.period(loss.id)).fold(0.0, f64::max)
+                };
+                let slack = nanoseconds(periods(other) + periods(&event) + OF_ONE_SENDER);
+                other.ongoing == event.ongoing
+                    && (other.onset - event.onset).abs() <= slack
+                    && other.onset.max(event.onset) < other.back.min(event.back)
+            };
+            let home = out
+                .iter_mut()
+                .rev()
+                .find(|other| sender.is_some() && self.sole_sender(other) == sender && near(other));
+            match home {
+                Some(home) => home.join(event, self.observed.losses),
+                None => out.push(event),
+            }
+        }
+        out
+    }
+
     /// Each event by itself where that decides, the others as episodes.
     fn judge(&self, events: Vec<Event>) -> Vec<Judged> {
         let (mut out, mut free) = (Vec::new(), Vec::new());

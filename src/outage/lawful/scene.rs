@@ -36,7 +36,7 @@ pub(super) struct Scene<'a> {
     pub starting: bool,
     /// The recording pauses again and again.
     pub chopped: bool,
-    /// By identifier: its losses that lie in events of this channel.
+    /// The losses of this channel, by identifier, then time.
     losses: Vec<Loss>,
 }
 
@@ -74,6 +74,7 @@ impl<'a> Scene<'a> {
             chopped: pauses().count() >= FEW && paused as f64 > CHOPPED * span as f64,
             losses: events.iter().flat_map(|event| event.losses.iter().copied()).collect(),
         };
+        scene.losses.sort_by_key(|loss| (loss.id, loss.silence));
         scene.starting = scene.is_starting();
         Some(scene)
     }
@@ -91,8 +92,10 @@ impl<'a> Scene<'a> {
         self.observed.timing.ids[id].heard.unwrap_or(self.heard)
     }
 
+    /// The losses of an identifier, in order of time.
     pub fn losses(&self, id: IdIndex) -> impl Iterator<Item = &Loss> {
-        self.losses.iter().filter(move |loss| loss.id == id)
+        let first = self.losses.partition_point(|loss| loss.id < id);
+        self.losses[first..].iter().take_while(move |loss| loss.id == id)
     }
 
     /// Whether the key was off then, as a standard signal proves.
@@ -159,28 +162,40 @@ impl<'a> Scene<'a> {
         missed as f64 <= 0.3 * silence.length() as f64
     }
 
-    /// Whether the sender of an event is known and nothing at all was heard of it meanwhile, though
-    /// more than one frame was due.
-    pub fn is_whole_sender(&self, events: &[Event]) -> bool {
-        let ids: Vec<IdIndex> =
-            events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
-        let Some(node) = ids.first().and_then(|id| self.sender(*id)) else { return false };
-        if ids.iter().any(|id| self.sender(*id) != Some(node)) {
-            return false;
-        }
-        let onset = events.iter().map(|event| event.onset).min().unwrap_or(0);
-        let back = events.iter().map(|event| event.back).max().unwrap_or(onset);
-        let silence = Silence { start: onset, end: back.max(onset) };
-        let node = &self.observed.network.nodes[node];
-        // A roster knows that a sender has a single identifier; a clock cannot.
-        if node.basis.contains(&Basis::Roster) && node.never_heard.is_empty() && node.ids == ids {
-            return true;
-        }
-        let others = || node.ids.iter().filter(|id| !ids.contains(id));
-        let slack = nanoseconds(QUEUE);
+    /// The known sender of all identifiers of an event.
+    pub fn sole_sender(&self, event: &Event) -> Option<NodeIndex> {
+        let sender = self.sender(event.losses.first()?.id)?;
+        event.losses.iter().all(|loss| self.sender(loss.id) == Some(sender)).then_some(sender)
+    }
+
+    /// Whether the senders of an event are known and nothing at all was heard of them meanwhile.
+    pub fn is_whole_sender(&self, event: &Event) -> bool {
+        let mut senders: Vec<NodeIndex> =
+            event.losses.iter().filter_map(|loss| self.sender(loss.id)).collect();
+        senders.sort_unstable();
+        senders.dedup();
+        event.losses.iter().all(|loss| self.sender(loss.id).is_some())
+            && senders.iter().all(|sender| self.is_whole(*sender, event))
+    }
+
+    /// Whether nothing of a sender was heard in an event, though more than one frame was due.
+    fn is_whole(&self, sender: NodeIndex, event: &Event) -> bool {
+        let silence = Silence { start: event.onset, end: event.back.max(event.onset) };
+        let node = &self.observed.network.nodes[sender];
+        let lost = |id: &&IdIndex| event.losses.iter().any(|loss| loss.id == **id);
+        let lost_here = node.ids.iter().filter(lost).count();
+        let others = || node.ids.iter().filter(|id| !lost(id));
+        // A roster knows what a sender sends; of an address or a clock there may be more.
+        let by_roster = node.basis.contains(&Basis::Roster);
+        let slack = nanoseconds(self.fastest(event) + QUEUE);
         let due = |id: &IdIndex| seconds(silence.length()) / self.period(*id);
         others().all(|id| was_silent(self.observed.timing, *id, silence, slack))
-            && (ids.len() >= 2 || others().map(due).sum::<f64>() >= 1.0)
+            && (by_roster || lost_here >= 2 || others().map(due).sum::<f64>() >= 1.0)
+    }
+
+    /// Period of the fastest identifier of an event, in seconds.
+    fn fastest(&self, event: &Event) -> f64 {
+        event.losses.iter().map(|loss| self.period(loss.id)).fold(f64::INFINITY, f64::min)
     }
 
     /// Whether two known senders or more were gone altogether, and half of those there were.

@@ -1,0 +1,319 @@
+//! One time without any frame on a channel: what was counted around it, and what it is.
+
+use super::stops::{NEAR, Stop, StopKind, StopSign};
+use super::together::Phase;
+use super::{Expectation, QUEUE, Session, covered};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{
+    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
+};
+use crate::ids::IdIndex;
+
+/// A time without any frame on a channel.
+pub(super) struct Gap<'a> {
+    pub timing: &'a Timing,
+    pub channel: ChannelIndex,
+    pub silence: Silence,
+    /// It lasts to the end of the capture.
+    pub ongoing: bool,
+}
+
+/// An identifier that timed out across a gap of its channel.
+struct Covering<'a> {
+    at: IdIndex,
+    id: &'a IdTiming,
+    silence: Silence,
+    expected: Expectation,
+}
+
+/// What was counted around a gap.
+struct Counts<'a> {
+    /// Periodic identifiers that timed out across it.
+    covering: Vec<Covering<'a>>,
+    /// Those of them that were sending until it began.
+    until: Vec<IdIndex>,
+    /// How many came back within their own periods of its end.
+    resumed: usize,
+    edges: Edges,
+    /// No other channel carried anything meanwhile.
+    all_stopped: bool,
+    errors: Errors,
+}
+
+/// How many identifiers should have been heard in a gap, and how many of them were in time at both
+/// of its edges. A recorder that pauses catches everyone in time; modules that shut down and start
+/// come one after another.
+#[derive(Clone, Copy, Default)]
+struct Edges {
+    due: usize,
+    in_time: usize,
+    /// Of those in time.
+    phase: Phase,
+}
+
+#[derive(Default)]
+struct Errors {
+    about_the_bus: usize,
+    bus_off: usize,
+    overflow: usize,
+}
+
+impl<'a> Gap<'a> {
+    /// The stop that it is; `None` where nothing was due in it.
+    pub fn judge(
+        &self,
+        expected: &[Option<Expectation>],
+        pauses: &[Silence],
+        sessions: &[Session],
+    ) -> Option<Stop> {
+        let counts = self.count(expected, pauses)?;
+        let engine_stood = sessions.iter().any(|session| session.holds(self.silence.start));
+        let (kind, unclear) = match self.is_recorded_in_part(&counts) {
+            true => (StopKind::RecordedInPart, false),
+            false => counts.kind(self.ongoing, engine_stood),
+        };
+        let mut signs = self.signs(&counts, kind);
+        signs.extend(engine_stood.then_some(StopSign::EngineStood));
+        signs.extend(unclear.then_some(StopSign::PauseOrStop));
+        Some(Stop {
+            channel: (kind != StopKind::CapturePause).then_some(self.channel),
+            silence: self.silence,
+            ongoing: self.ongoing,
+            kind,
+            unclear,
+            signs,
+            ids: counts.until,
+        })
+    }
+
+    /// A channel that ends all at once, without an error frame, and was heard for less than a tenth
+    /// of the time for which another was recorded: somebody took the second channel for a while
+    /// only. A bus that fails is as a rule heard for longer before.
+    fn is_recorded_in_part(&self, counts: &Counts<'_>) -> bool {
+        let heard = self.timing.channels[usize::from(self.channel)].heard;
+        let short = heard.is_some_and(|(first, last)| (last - first) * 10 < self.silence.length());
+        self.ongoing && short && !counts.all_stopped && counts.errors.about_the_bus == 0
+    }
+
+    /// Whom the gap caught, and whether in time.
+    fn edges(
+        &self,
+        covering: &[Covering<'_>],
+        expected: &[Option<Expectation>],
+        live: &dyn Fn(Nanoseconds, Nanoseconds) -> Nanoseconds,
+    ) -> Edges {
+        let slack = nanoseconds(QUEUE);
+        let mut edges = Edges::default();
+        let mut prompt = Vec::new();
+        for (at, id) in self.timing.ids.iter().enumerate() {
+            let (Some(expected), true) = (&expected[at], id.key.channel == self.channel) else {
+                continue;
+            };
+            let silence = covering
+                .iter()
+                .find(|covering| covering.at == IdIndex(at))
+                .map(|covering| covering.silence)
+                .or_else(|| id.silences.around(self.silence.start + self.silence.length() / 2));
+            let Some(silence) = silence.filter(|silence| silence.end < Nanoseconds::MAX) else {
+                continue;
+            };
+            let period = nanoseconds(expected.rhythm.period);
+            let before = live(silence.start, self.silence.start);
+            let recent = nanoseconds(expected.timeout.max(1.0));
+            if 2 * period >= self.silence.length() || before > recent {
+                continue;
+            }
+            edges.due += 1;
+            let wide = nanoseconds(expected.wide) + slack;
+            if before <= wide && live(self.silence.end, silence.end) <= wide {
+                edges.in_time += 1;
+                prompt.push((expected, silence));
+            }
+        }
+        edges.phase = Phase::of(prompt.into_iter());
+        edges
+    }
+
+    /// `None` where no identifier was sending until it began.
+    fn count(&self, expected: &[Option<Expectation>], pauses: &[Silence]) -> Option<Counts<'a>> {
+        let covering: Vec<Covering<'_>> = self
+            .timing
+            .ids
+            .iter()
+            .enumerate()
+            .filter(|(_, id)| id.key.channel == self.channel)
+            .filter_map(|(at, id)| self.covering(IdIndex(at), id, expected[at]?))
+            .collect();
+        // Where the recording pauses again and again, only the time between the pauses counts.
+        let live = |from: Nanoseconds, to: Nanoseconds| {
+            to - from - covered(pauses, Silence { start: from, end: to })
+        };
+        let until: Vec<IdIndex> = covering
+            .iter()
+            .filter(|c| live(c.silence.start, self.silence.start) <= c.expected.reach())
+            .map(|c| c.at)
+            .collect();
+        if until.is_empty() {
+            return None;
+        }
+        let resumed = covering
+            .iter()
+            .filter(|c| {
+                !self.ongoing && live(self.silence.end, c.silence.end) <= c.expected.reach()
+            })
+            .count();
+        let (all_stopped, errors) = (self.others_stopped(), self.errors());
+        let edges = self.edges(&covering, expected, &live);
+        Some(Counts { covering, until, resumed, edges, all_stopped, errors })
+    }
+
+    fn covering(
+        &self,
+        at: IdIndex,
+        id: &'a IdTiming,
+        expected: Expectation,
+    ) -> Option<Covering<'a>> {
+        let timeout = nanoseconds(expected.timeout);
+        let silence = if self.ongoing {
+            Silence { start: id.heard?.1, end: self.silence.end }
+        } else {
+            let holds =
+                |own: &Silence| own.start <= self.silence.start && own.end >= self.silence.end;
+            let last = id.heard.map(|(_, last)| Silence { start: last, end: Nanoseconds::MAX });
+            id.silences.at_least(timeout).into_iter().find(holds).or_else(|| last.filter(holds))?
+        };
+        (silence.length() > timeout).then_some(Covering { at, id, silence, expected })
+    }
+
+    /// Whether no other channel carried anything in the midst of it.
+    fn others_stopped(&self) -> bool {
+        // Clocks of channels differ by up to 0.1 s in real captures.
+        let slack = nanoseconds(0.1);
+        let (start, end) = (self.silence.start + slack, self.silence.end - slack);
+        let stopped = |other: &ChannelTiming| {
+            let Some((first, last)) = other.heard else { return true };
+            let mut silences =
+                other.silences.at_least(self.silence.length() - 2 * slack).into_iter();
+            first >= end
+                || last <= start
+                || silences.any(|own| own.start <= start && own.end >= end)
+        };
+        let others = self.timing.channels.iter().enumerate();
+        others.filter(|(at, _)| *at != usize::from(self.channel)).all(|(_, other)| stopped(other))
+    }
+
+    /// Error reports near it.
+    fn errors(&self) -> Errors {
+        let near = nanoseconds(NEAR);
+        let within = self.silence.start - near..=self.silence.end + near;
+        let mut count = Errors::default();
+        let errors = &self.timing.channels[usize::from(self.channel)].errors;
+        for (_, error) in errors.iter().filter(|(time, _)| within.contains(time)) {
+            count.about_the_bus += usize::from(error.is_about_the_bus());
+            count.bus_off += usize::from(error.is_bus_off());
+            count.overflow += usize::from(error.is_receive_overflow());
+        }
+        count
+    }
+
+    /// What speaks for the kind, one sign for each thing that was looked at.
+    fn signs(&self, counts: &Counts<'_>, kind: StopKind) -> Vec<StopSign> {
+        let mut signs = vec![self.end_of_traffic(counts)];
+        if !self.ongoing {
+            signs.push(self.return_of_traffic(counts));
+        }
+        let Errors { about_the_bus, bus_off, overflow } = counts.errors;
+        signs.push(StopSign::BusErrors { count: about_the_bus, bus_off });
+        if overflow > 0 {
+            signs.push(StopSign::Overflows { count: overflow });
+        }
+        let Edges { due, in_time, phase: Phase { testable, kept } } = counts.edges;
+        if due > 0 {
+            signs.push(StopSign::AtOneInstant { in_time, due });
+        }
+        if testable > 0 {
+            signs.push(StopSign::OnTheirGrid { kept, testable });
+        }
+        signs.extend(match kind {
+            StopKind::CapturePause => Some(StopSign::RecordingPaused),
+            StopKind::Unknown if self.ongoing => Some(StopSign::PerhapsRecordedInPart),
+            StopKind::Unknown if !counts.all_stopped => Some(StopSign::OthersWentOn),
+            _ => None,
+        });
+        signs
+    }
+
+    fn end_of_traffic(&self, counts: &Counts<'_>) -> StopSign {
+        let identifiers = counts.covering.len();
+        if counts.until.len() == identifiers {
+            return StopSign::AllSentUntil { identifiers };
+        }
+        let first = counts.covering.iter().map(|c| c.silence.start).min();
+        StopSign::SomeStoppedBefore {
+            identifiers,
+            before: identifiers - counts.until.len(),
+            first: seconds(self.silence.start - first.unwrap_or(self.silence.start)),
+        }
+    }
+
+    fn return_of_traffic(&self, counts: &Counts<'_>) -> StopSign {
+        let latest = counts
+            .covering
+            .iter()
+            .filter(|c| c.silence.end < Nanoseconds::MAX)
+            .map(|c| c.silence.end - self.silence.end)
+            .max();
+        let gone =
+            |c: &&Covering<'_>| c.id.heard.is_some_and(|(_, last)| last <= self.silence.start);
+        StopSign::CameBack {
+            at_once: counts.resumed,
+            identifiers: counts.covering.len(),
+            last: seconds(latest.unwrap_or(0)),
+            never: counts.covering.iter().filter(gone).count(),
+        }
+    }
+}
+
+/// Share of those due that is in time where modules shut down and start one after another.
+const STAGED: f64 = 0.5;
+/// … and where the recorder stopped, which catches everyone in time, but for what a full bus holds
+/// back.
+const CAUGHT: f64 = 0.9;
+/// … with the phase kept too.
+const CAUGHT_RUNNING: f64 = 0.8;
+/// So many identifiers in time at both edges are no luck.
+const MANY: usize = 10;
+
+impl Counts<'_> {
+    /// What kind of stop it is, and whether it may be another.
+    fn kind(&self, ongoing: bool, engine_stood: bool) -> (StopKind, bool) {
+        let total = self.covering.len();
+        let abrupt = self.until.len() * 10 >= total * 9;
+        if self.errors.about_the_bus > 0 {
+            return (StopKind::BusFault, false);
+        }
+        if self.all_stopped && abrupt && self.errors.overflow > 0 {
+            return (StopKind::CapturePause, false);
+        }
+        if ongoing {
+            let kind = if abrupt && !engine_stood { StopKind::Unknown } else { StopKind::BusSleep };
+            return (kind, false);
+        }
+        let Edges { due, in_time, phase } = self.edges;
+        let share = in_time as f64 / due.max(1) as f64;
+        if engine_stood || share < STAGED {
+            return (StopKind::BusSleep, false);
+        }
+        if !self.all_stopped {
+            return (StopKind::Unknown, false);
+        }
+        let caught = share >= CAUGHT && due >= MANY;
+        if caught || (share >= CAUGHT_RUNNING && phase.is_kept()) {
+            (StopKind::CapturePause, false)
+        } else if phase.is_lost() {
+            (StopKind::BusSleep, true)
+        } else {
+            (StopKind::Unknown, true)
+        }
+    }
+}
