@@ -203,7 +203,9 @@ impl Scenario {
     /// The line and key that are wrong.
     ///
     /// ```
-    /// let error = lostnode::simulate::Scenario::parse("title = \"t\"\nstart = 0.0\nduration = -1.0").unwrap_err();
+    /// use lostnode::simulate::Scenario;
+    /// let text = "title = \"t\"\nstart = 0.0\nduration = -1.0";
+    /// let error = Scenario::parse(text).unwrap_err();
     /// assert!(error.to_string().contains("line 1"));
     /// ```
     pub fn parse(text: &str) -> Result<Scenario, ScenarioError> {
