@@ -86,6 +86,8 @@ fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64)
         start: nanoseconds(at),
         end: nanoseconds(at + lasts),
         cause: Cause::Unknown,
+        benign: false,
+        doubt: None,
         ongoing: false,
         evidence: Vec::new(),
     }
