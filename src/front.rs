@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use crate::analysis::{Analysis, build};
 use crate::capture::{self, Batch, Capture, Source};
-use crate::fault::{self, Job, Knowledge};
+use crate::fault::{self, Job, JobError, Knowledge};
 use crate::fold::Summary;
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
@@ -59,15 +59,15 @@ impl Explaining {
 pub enum Error {
     /// The capture cannot be read.
     Capture(capture::Error),
-    /// The job names what this capture does not have; the line and what is wrong with it.
-    Job(String),
+    /// The job names what this capture does not have.
+    Job(JobError),
 }
 
 impl fmt::Display for Error {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Error::Capture(error) => error.fmt(f),
-            Error::Job(error) => f.write_str(error),
+            Error::Job(error) => error.fmt(f),
         }
     }
 }

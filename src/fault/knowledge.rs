@@ -1,11 +1,11 @@
 //! What the findings are drawn from: `knowledge.toml`, and what a user's file changes in it.
 
 use std::collections::BTreeMap;
-use std::fmt;
 use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
+use super::knowledge_error::{KnowledgeError, Problem};
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Level;
 use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
@@ -152,16 +152,6 @@ pub struct Test {
     pub readings: Vec<String>,
 }
 
-/// What is wrong with a knowledge file.
-#[derive(Debug)]
-pub struct KnowledgeError(String);
-
-impl fmt::Display for KnowledgeError {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(&self.0)
-    }
-}
-
 impl Default for Knowledge {
     fn default() -> Self {
         Knowledge::with("").expect("the table is tested")
@@ -190,12 +180,13 @@ impl Knowledge {
     /// ```
     pub fn with(changes: &str) -> Result<Knowledge, KnowledgeError> {
         let parse = |text: &str| {
-            text.parse::<toml::Table>().map_err(|error| KnowledgeError(error.to_string()))
+            text.parse::<toml::Table>().map_err(|error| KnowledgeError::Form(error.to_string()))
         };
         let mut table = parse(include_str!("knowledge.toml"))?;
         merge(&mut table, parse(changes)?);
-        let knowledge: Knowledge =
-            table.try_into().map_err(|error: toml::de::Error| KnowledgeError(error.to_string()))?;
+        let knowledge: Knowledge = table
+            .try_into()
+            .map_err(|error: toml::de::Error| KnowledgeError::Form(error.to_string()))?;
         knowledge.check()?;
         Ok(knowledge)
     }
@@ -204,7 +195,7 @@ impl Knowledge {
         for (name, class) in &self.class {
             let prior = class.prior;
             if !(prior > 0.0 && prior < 1.0) {
-                return wrong(format!("class.{name}: prior is {prior}; it lies between 0 and 1"));
+                return wrong(format!("class.{name}"), not_between("prior", prior));
             }
         }
         for (kind, symptom) in &self.symptom {
@@ -212,7 +203,7 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
             let leak = symptom.leak;
             if !(leak > 0.0 && leak < 1.0) {
-                return wrong(format!("symptom.{name}: leak is {leak}; it lies between 0 and 1"));
+                return wrong(format!("symptom.{name}"), not_between("leak", leak));
             }
         }
         self.sign.iter().try_for_each(|(name, sign)| self.check_sign(&key(name), sign))?;
@@ -220,15 +211,14 @@ impl Knowledge {
         self.test.iter().try_for_each(|(name, test)| self.check_test(name, test))
     }
 
-    fn check_numbers(&self, place: &str, by: &ByClass) -> Result<(), KnowledgeError> {
+    fn check_numbers(&self, table: &str, by: &ByClass) -> Result<(), KnowledgeError> {
         for (class, number) in by {
             if !self.class.contains_key(class) {
-                return wrong(format!("{place}: there is no class {class}"));
+                return wrong(table.to_owned(), Problem::NoClass(class.clone()));
             }
             if !is_probability(*number) {
-                return wrong(format!(
-                    "{place}: {class} is {number}; it is a probability from 0 to 1"
-                ));
+                let (class, number) = (class.clone(), *number);
+                return wrong(table.to_owned(), Problem::NoProbability { class, number });
             }
         }
         Ok(())
@@ -238,9 +228,7 @@ impl Knowledge {
         for class in self.symptom[&sign.symptom].by.keys() {
             let sum: f64 = sign.value.values().filter_map(|by| by.get(class)).sum();
             if !is_one(sum) {
-                return wrong(format!(
-                    "sign.{name}: the values of {class} add up to {sum:.3}; they must add up to 1"
-                ));
+                return wrong(format!("sign.{name}"), Problem::Sum { class: class.clone(), sum });
             }
         }
         sign.value.iter().try_for_each(|(value, by)| {
@@ -250,37 +238,41 @@ impl Knowledge {
 
     fn check_reading(&self, name: &str, reading: &Reading) -> Result<(), KnowledgeError> {
         let count = reading.bands.len() + reading.outcomes.len();
+        let wrong = |problem| wrong(format!("reading.{name}"), problem);
         for (class, like) in &reading.like {
             let probabilities = like.iter().all(|number| is_probability(*number));
             if like.len() != count || !is_one(like.iter().sum()) || !probabilities {
-                return wrong(format!(
-                    "reading.{name}: {class} must have {count} probabilities that add up to 1"
-                ));
+                return wrong(Problem::Likelihoods { class: class.clone(), count });
             }
             if *class != ClassName::SOUND && !self.class.contains_key(class) {
-                return wrong(format!("reading.{name}: there is no class {class}"));
+                return wrong(Problem::NoClass(class.clone()));
             }
         }
         if !reading.like.contains_key(&ClassName::SOUND) {
-            return wrong(format!("reading.{name}: `{}` is missing", ClassName::SOUND));
+            return wrong(Problem::Missing(ClassName::SOUND));
         }
         Ok(())
     }
 
     fn check_test(&self, name: &str, test: &Test) -> Result<(), KnowledgeError> {
-        self.check_numbers(&format!("test.{name}"), &test.finds)?;
+        let table = format!("test.{name}");
+        self.check_numbers(&table, &test.finds)?;
         if !self.access.contains_key(&test.access) {
-            return wrong(format!("test.{name}: there is no access {}", test.access));
+            return wrong(table, Problem::NoAccess(test.access.clone()));
         }
         match test.readings.iter().find(|reading| !self.reading.contains_key(*reading)) {
-            Some(reading) => wrong(format!("test.{name}: there is no reading {reading}")),
+            Some(reading) => wrong(table, Problem::NoReading(reading.clone())),
             None => Ok(()),
         }
     }
 }
 
-fn wrong(text: String) -> Result<(), KnowledgeError> {
-    Err(KnowledgeError(text))
+fn wrong(table: String, problem: Problem) -> Result<(), KnowledgeError> {
+    Err(KnowledgeError::InTable { table, problem })
+}
+
+fn not_between(key: &'static str, number: f64) -> Problem {
+    Problem::NotBetween { key, number }
 }
 
 fn is_probability(number: f64) -> bool {

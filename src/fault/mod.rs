@@ -5,13 +5,17 @@
 //! they are, `next_tests` in which order to look for them. All numbers stand in `knowledge.toml`.
 
 pub mod advice;
+mod job_error;
 mod knowledge;
+mod knowledge_error;
 mod next_tests;
 mod readings;
 mod sets;
 mod symptoms;
 
-pub use knowledge::{Knowledge, KnowledgeError};
+pub use job_error::{JobError, Problem as JobProblem};
+pub use knowledge::Knowledge;
+pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
 pub use next_tests::{Choice, WORTH, best};
 pub use readings::Job;
 
@@ -33,7 +37,7 @@ const PUTS_OUT: f64 = 0.25;
 ///
 /// # Errors
 /// Where the job file names what is not known, with its line.
-pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, String> {
+pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, JobError> {
     let observed = job.observed(analysis, knowledge)?;
     let symptoms = symptoms::of(analysis);
     let explained = sets::explain(analysis, knowledge, &symptoms, &observed);

@@ -3,6 +3,7 @@
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::job_error::{JobError, Problem};
 use super::knowledge::{self, Knowledge};
 use crate::analysis::Analysis;
 use crate::analysis::blame::has_words_of;
@@ -59,10 +60,10 @@ impl Job {
     /// ```
     /// use lostnode::fault::Job;
     /// Job::parse("[[reading]]\nwhat = \"termination_ohms\"\nvalue = 60.5").unwrap();
-    /// assert!(Job::parse("[[reading]]\nvalu = 60.5").unwrap_err().contains("valu"));
+    /// assert!(Job::parse("[[reading]]\nvalu = 60.5").unwrap_err().to_string().contains("valu"));
     /// ```
-    pub fn parse(text: &str) -> Result<Job, String> {
-        let job: Job = toml::from_str(text).map_err(|error| error.to_string())?;
+    pub fn parse(text: &str) -> Result<Job, JobError> {
+        let job: Job = toml::from_str(text).map_err(|error| JobError::Form(error.to_string()))?;
         Ok(Job { text: text.to_owned(), ..job })
     }
 
@@ -75,7 +76,7 @@ impl Job {
         &self,
         analysis: &Analysis,
         knowledge: &Knowledge,
-    ) -> Result<Vec<Observed>, String> {
+    ) -> Result<Vec<Observed>, JobError> {
         self.reading.iter().map(|entry| self.observe(entry, analysis, knowledge)).collect()
     }
 
@@ -97,13 +98,11 @@ impl Job {
         entry: &Entry,
         analysis: &Analysis,
         knowledge: &Knowledge,
-    ) -> Result<Observed, String> {
+    ) -> Result<Observed, JobError> {
         let name = entry.what.get_ref();
         let Some(table) = knowledge.reading.get(name) else {
-            let known: Vec<&str> = knowledge.reading.keys().map(String::as_str).collect();
-            let known = known.join(", ");
-            return self
-                .wrong(&entry.what, format!("what `{name}` is no reading; there are {known}"));
+            let known = knowledge.reading.keys().cloned().collect();
+            return self.wrong(&entry.what, Problem::UnknownReading { what: name.clone(), known });
         };
         let (place, value) = self.value(entry, table)?;
         let reading = Reading {
@@ -117,8 +116,8 @@ impl Job {
         Ok(Observed { table: name.clone(), place, reading })
     }
 
-    fn wrong<T, U>(&self, what: &Spanned<T>, text: String) -> Result<U, String> {
-        Err(format!("line {}: {text}", self.line(what.span().start)))
+    fn wrong<T, U>(&self, at: &Spanned<T>, problem: Problem) -> Result<U, JobError> {
+        Err(JobError::AtLine { line: self.line(at.span().start), problem })
     }
 
     /// In which band or outcome of its table a reading lies, and its value.
@@ -126,14 +125,13 @@ impl Job {
         &self,
         entry: &Entry,
         table: &knowledge::Reading,
-    ) -> Result<(usize, ReadingValue), String> {
-        let name = entry.what.get_ref();
+    ) -> Result<(usize, ReadingValue), JobError> {
+        let what = entry.what.get_ref().clone();
         match (&entry.value, &entry.result) {
             (Some(value), _) if !table.bands.is_empty() => {
                 let number = *value.get_ref();
                 if !number.is_finite() || number < 0.0 {
-                    let text = format!("value is {number}; {name} is a number from 0 up");
-                    return self.wrong(value, text);
+                    return self.wrong(value, Problem::NoQuantity { what, number });
                 }
                 let in_it = |band: &knowledge::Band| number <= band.to;
                 let place = table.bands.iter().position(in_it).unwrap_or(table.bands.len() - 1);
@@ -145,43 +143,45 @@ impl Job {
                 match table.outcomes.iter().position(|known| known == outcome) {
                     Some(place) => Ok((place, ReadingValue::Outcome(outcome.clone()))),
                     None => {
-                        let known = table.outcomes.join("`, `");
-                        self.wrong(result, format!("result `{outcome}` is none of `{known}`"))
+                        let known = table.outcomes.clone();
+                        let unknown = Problem::UnknownResult { result: outcome.clone(), known };
+                        self.wrong(result, unknown)
                     }
                 }
             }
             _ if table.bands.is_empty() => {
-                let known = table.outcomes.join("`, `");
-                self.wrong(&entry.what, format!("{name} needs a `result`: `{known}`"))
+                let known = table.outcomes.clone();
+                self.wrong(&entry.what, Problem::NeedsResult { what, known })
             }
-            _ => self.wrong(&entry.what, format!("{name} needs a `value`")),
+            _ => self.wrong(&entry.what, Problem::NeedsValue { what }),
         }
     }
 
-    fn subject(&self, entry: &Entry, level: Level, analysis: &Analysis) -> Result<Subject, String> {
-        let line = self.line(entry.what.span().start);
+    fn subject(
+        &self,
+        entry: &Entry,
+        level: Level,
+        analysis: &Analysis,
+    ) -> Result<Subject, JobError> {
+        let what = || entry.what.get_ref().clone();
         match (level, &entry.node, &entry.channel) {
             (Level::Vehicle, ..) => Ok(Subject::Vehicle),
-            (Level::Channel, _, Some(name)) => {
-                let found =
-                    analysis.channels.iter().position(|channel| channel.name == *name.get_ref());
-                found.map(|at| Subject::Channel(at as ChannelIndex)).ok_or_else(|| {
-                    let known: Vec<&str> =
-                        analysis.channels.iter().map(|channel| channel.name.as_str()).collect();
-                    format!(
-                        "line {}: there is no channel `{}` in the capture; it has {}",
-                        self.line(name.span().start),
-                        name.get_ref(),
-                        known.join(", ")
-                    )
-                })
+            (Level::Channel, _, Some(channel)) => {
+                let name = channel.get_ref();
+                match analysis.channels.iter().position(|channel| channel.name == *name) {
+                    Some(at) => Ok(Subject::Channel(at as ChannelIndex)),
+                    None => {
+                        let known =
+                            analysis.channels.iter().map(|channel| channel.name.clone()).collect();
+                        let unknown = Problem::UnknownChannel { channel: name.clone(), known };
+                        self.wrong(channel, unknown)
+                    }
+                }
             }
             (Level::Channel, _, None) if analysis.channels.len() == 1 => Ok(Subject::Channel(0)),
-            (Level::Channel, ..) => {
-                Err(format!("line {line}: {} needs a `channel`", entry.what.get_ref()))
-            }
+            (Level::Channel, ..) => self.wrong(&entry.what, Problem::NeedsChannel { what: what() }),
             (_, Some(name), _) => Ok(named(analysis, name.get_ref())),
-            _ => Err(format!("line {line}: {} needs a `node`", entry.what.get_ref())),
+            _ => self.wrong(&entry.what, Problem::NeedsNode { what: what() }),
         }
     }
 }

@@ -24,11 +24,27 @@ pub struct Caution {
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Pointer {
-    kind: String,
+    kind: CodeKind,
     /// In words.
     pub text: String,
     /// Where it is from.
     pub source: String,
+}
+
+/// What a code is about, as far as its number tells.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq)]
+#[serde(rename_all = "snake_case")]
+enum CodeKind {
+    Unconfigured,
+    Supply,
+    MissingMessage,
+    BusOff,
+    OpenOrShort,
+    Bus,
+    Software,
+    Lost,
+    Invalid,
+    Other,
 }
 
 #[derive(Deserialize)]
@@ -76,19 +92,19 @@ pub fn transmitting() -> &'static Caution {
 /// ```
 pub fn points_at(code: Code) -> &'static Pointer {
     let kind = match (code.system(), code.failure_type()) {
-        _ if meaning::is_unconfigured(code) => "unconfigured",
-        _ if meaning::is_supply(code) => "supply",
-        (_, Some(0x87)) => "missing_message",
-        (_, Some(0x88)) => "bus_off",
-        (_, Some(0x11..=0x1F)) => "open_or_short",
+        _ if meaning::is_unconfigured(code) => CodeKind::Unconfigured,
+        _ if meaning::is_supply(code) => CodeKind::Supply,
+        (_, Some(0x87)) => CodeKind::MissingMessage,
+        (_, Some(0x88)) => CodeKind::BusOff,
+        (_, Some(0x11..=0x1F)) => CodeKind::OpenOrShort,
         (System::Network, _) => match (meaning::of(code), code.base()[0] & 0x3F) {
-            (Some(Meaning::Text(_)) | None, 0) => "bus",
-            (Some(Meaning::Text(_)), 3) | (Some(Meaning::Software(_)), _) => "software",
-            (Some(Meaning::Lost(_)), _) => "lost",
-            (Some(Meaning::Invalid(_)), _) => "invalid",
-            _ => "other",
+            (Some(Meaning::Text(_)) | None, 0) => CodeKind::Bus,
+            (Some(Meaning::Text(_)), 3) | (Some(Meaning::Software(_)), _) => CodeKind::Software,
+            (Some(Meaning::Lost(_)), _) => CodeKind::Lost,
+            (Some(Meaning::Invalid(_)), _) => CodeKind::Invalid,
+            _ => CodeKind::Other,
         },
-        _ => "other",
+        _ => CodeKind::Other,
     };
     ADVICE.points_at.iter().find(|pointer| pointer.kind == kind).expect("the table is tested")
 }

@@ -1,0 +1,110 @@
+//! What can be wrong with a job file.
+
+use std::fmt;
+
+/// What is wrong with a job file, or with what it says of a capture.
+#[derive(Clone, Debug, PartialEq)]
+pub enum JobError {
+    /// It is no TOML, or not of the form of a job; as the reader of TOML says it.
+    Form(String),
+    /// An entry is wrong.
+    AtLine {
+        /// Line, from 1.
+        line: usize,
+        /// What is wrong there.
+        problem: Problem,
+    },
+}
+
+/// What is wrong with an entry of a job file. `what` is the reading that it names.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Problem {
+    /// There is no such reading.
+    UnknownReading {
+        /// As written.
+        what: String,
+        /// Those that there are.
+        known: Vec<String>,
+    },
+    /// The value is negative or no number.
+    NoQuantity {
+        /// The reading.
+        what: String,
+        /// Its value.
+        number: f64,
+    },
+    /// The trial has no such outcome.
+    UnknownResult {
+        /// As written.
+        result: String,
+        /// Those that there are.
+        known: Vec<String>,
+    },
+    /// A trial without its outcome.
+    NeedsResult {
+        /// The reading.
+        what: String,
+        /// Outcomes that there are.
+        known: Vec<String>,
+    },
+    /// A measurement without its number.
+    NeedsValue {
+        /// The reading.
+        what: String,
+    },
+    /// The capture has no such channel.
+    UnknownChannel {
+        /// As written.
+        channel: String,
+        /// Those of the capture.
+        known: Vec<String>,
+    },
+    /// Which channel was measured is not said, and there are several.
+    NeedsChannel {
+        /// The reading.
+        what: String,
+    },
+    /// Which node was measured is not said.
+    NeedsNode {
+        /// The reading.
+        what: String,
+    },
+}
+
+impl fmt::Display for JobError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            JobError::Form(error) => f.write_str(error),
+            JobError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
+        }
+    }
+}
+
+impl fmt::Display for Problem {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Problem::UnknownReading { what, known } => {
+                write!(f, "what `{what}` is no reading; there are {}", known.join(", "))
+            }
+            Problem::NoQuantity { what, number } => {
+                write!(f, "value is {number}; {what} is a number from 0 up")
+            }
+            Problem::UnknownResult { result, known } => {
+                write!(f, "result `{result}` is none of `{}`", known.join("`, `"))
+            }
+            Problem::NeedsResult { what, known } => {
+                write!(f, "{what} needs a `result`: `{}`", known.join("`, `"))
+            }
+            Problem::NeedsValue { what } => write!(f, "{what} needs a `value`"),
+            Problem::UnknownChannel { channel, known } => write!(
+                f,
+                "there is no channel `{channel}` in the capture; it has {}",
+                known.join(", ")
+            ),
+            Problem::NeedsChannel { what } => write!(f, "{what} needs a `channel`"),
+            Problem::NeedsNode { what } => write!(f, "{what} needs a `node`"),
+        }
+    }
+}
+
+impl std::error::Error for JobError {}
