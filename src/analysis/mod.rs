@@ -9,7 +9,7 @@ pub mod notice;
 pub mod subject;
 pub mod symptom;
 
-use lostnode_parsers::Id;
+use lostnode_parsers::{ErrorFrame, Id};
 
 use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::bit_rate::BitRate;
@@ -93,20 +93,12 @@ pub struct Channel {
 }
 
 /// An error report of the logging controller.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ErrorEvent {
     /// When.
     pub time: Nanoseconds,
-    /// Names of its classes, such as `bus-off`.
-    pub class: String,
-    /// What it adds.
-    pub detail: String,
-    /// Whether it is about the bus, or about the logger alone.
-    pub about_the_bus: bool,
-    /// The controller left the bus.
-    pub bus_off: bool,
-    /// The logger ran over.
-    pub overflow: bool,
+    /// What the controller said.
+    pub frame: ErrorFrame,
 }
 
 /// An identifier on a channel.

@@ -1,6 +1,7 @@
 //! What asks for an explanation, and its signs, with their numbers (docs/findings.md). Sentences
 //! are made of them in `words::fault`.
 
+use lostnode_parsers::ErrorFrame;
 use serde::{Deserialize, Serialize};
 
 use super::Nanoseconds;
@@ -47,8 +48,8 @@ pub enum Fact {
     BusErrors {
         /// How many.
         count: usize,
-        /// Classes of the first.
-        first: String,
+        /// The first of them.
+        first: ErrorFrame,
     },
     /// The bus was full.
     Flood {

@@ -161,6 +161,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("all of {} fell silent {}", who(), summed(analysis, silences))
         }
         Fact::BusErrors { count, first } => {
+            let first = super::bus::classes(first);
             format!("{count} error reports about {} beside its silences, such as {first}", who())
         }
         Fact::Flood { .. } => flood(analysis, about, fact),

@@ -1,5 +1,6 @@
 //! Every sentence: from typed evidence to English. Nothing before this room knows English.
 
+pub mod bus;
 pub mod comparison;
 pub mod diagnosis;
 pub mod fault;

@@ -7,7 +7,7 @@ mod notices;
 use crate::analysis::{Analysis, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
-use crate::fold::timing::{Nanoseconds, Timing, seconds};
+use crate::fold::timing::{Timing, seconds};
 use crate::ids::IdIndex;
 use crate::network::{
     self,
@@ -109,14 +109,6 @@ fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
     let channel = |(at, name): (usize, &String)| {
         let timing = summary.timing.channels.get(at).cloned().unwrap_or_default();
         let load = summary.load.channels.get(at);
-        let event = |(time, error): &(Nanoseconds, lostnode_parsers::ErrorFrame)| ErrorEvent {
-            time: *time,
-            class: error.classes().collect::<Vec<_>>().join(" "),
-            detail: detail(error),
-            about_the_bus: error.is_about_the_bus(),
-            bus_off: error.is_bus_off(),
-            overflow: error.is_receive_overflow(),
-        };
         Channel {
             name: name.clone(),
             frames: timing.frames,
@@ -125,16 +117,12 @@ fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
             bit_rate: load
                 .map_or(crate::fold::bit_rate::BitRate::Unknown, |load| load.bit_rate(settings)),
             load: load.and_then(|load| load.series(settings)),
-            errors: timing.errors.iter().map(event).collect(),
+            errors: timing
+                .errors
+                .iter()
+                .map(|(time, frame)| ErrorEvent { time: *time, frame: *frame })
+                .collect(),
         }
     };
     summary.channels.iter().enumerate().map(channel).collect()
-}
-
-fn detail(error: &lostnode_parsers::ErrorFrame) -> String {
-    let mut parts: Vec<String> = error.details().map(str::to_owned).collect();
-    if let Some((transmit, receive)) = error.counters() {
-        parts.push(format!("error counters: transmit {transmit}, receive {receive}"));
-    }
-    parts.join("; ")
 }

@@ -58,18 +58,18 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Opt
     };
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
-        errors.filter(|event| event.about_the_bus && !explained(event.time)).collect();
+        errors.filter(|event| event.frame.is_about_the_bus() && !explained(event.time)).collect();
     if loose.len() < FEW_ERRORS {
         return None;
     }
     let span = analysis.span.map_or(1.0, |(begin, end)| seconds(end - begin).max(1.0));
     let rate = loose.len() as f64 / span * 60.0;
-    let kind = match loose.iter().filter(|event| event.bus_off).count() {
+    let kind = match loose.iter().filter(|event| event.frame.is_bus_off()).count() {
         0 if rate >= FREQUENT => ErrorKind::Frequent(rate),
         0 => ErrorKind::Few(rate),
         times => ErrorKind::BusOff(times),
     };
-    let fact = Fact::BusErrors { count: loose.len(), first: loose[0].class.clone() };
+    let fact = Fact::BusErrors { count: loose.len(), first: loose[0].frame };
     Some(Symptom::new(Subject::Channel(channel), fact).with_signs([Sign::ErrorKind(kind)]))
 }
 
@@ -96,7 +96,7 @@ pub fn recording(analysis: &Analysis) -> Option<Symptom> {
     let gaps: Vec<&Outage> =
         analysis.outages.iter().filter(|outage| outage.cause == Cause::CaptureGap).collect();
     let errors = analysis.channels.iter().flat_map(|channel| &channel.errors);
-    let overflows = errors.filter(|event| event.overflow).count();
+    let overflows = errors.filter(|event| event.frame.is_receive_overflow()).count();
     let pauses = (!gaps.is_empty()).then(|| summed(&gaps));
     let fact = Fact::RecordingGap { pauses, overflows };
     (pauses.is_some() || overflows > 0).then(|| Symptom::new(Subject::Vehicle, fact))

@@ -139,6 +139,6 @@ fn errors_near(analysis: &Analysis, outages: &[&Outage]) -> usize {
     let channel = outages.iter().find_map(|outage| outage.channel);
     channel.map_or(0, |channel| {
         let errors = analysis.channel(channel).errors.iter();
-        errors.filter(|event| event.about_the_bus && near(event.time)).count()
+        errors.filter(|event| event.frame.is_about_the_bus() && near(event.time)).count()
     })
 }

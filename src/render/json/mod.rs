@@ -12,7 +12,9 @@ use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJso
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::{Analysis, Basis, BitRate, Cause, DeviationKind, Doubt, Nanoseconds, Scope};
+use crate::analysis::{
+    Analysis, Basis, BitRate, Cause, DeviationKind, Doubt, Identifier, Nanoseconds, Node, Scope,
+};
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::words;
@@ -180,48 +182,8 @@ fn build(report: &Analysis) -> Document {
         schema: "lostnode.report/1",
         captures: captures(report),
         channels: report.channels.iter().map(channel).collect(),
-        identifiers: report
-            .identifiers
-            .iter()
-            .map(|id| IdentifierJson {
-                channel: channel_name(id.channel),
-                id: id_label(id.id),
-                extended: matches!(id.id, lostnode_parsers::Id::Extended(_)),
-                frames: id.frames,
-                kind: if id.rhythm.is_some() { "periodic" } else { "event" },
-                period_s: id.rhythm.map(|rhythm| rhythm.period),
-                jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
-                drift_ppm: id.skew_ppm.map(|(skew, _)| skew),
-                drift_error_ppm: id.skew_ppm.map(|(_, error)| error),
-                alive_counter: id.counter.map(|counter| CounterJson {
-                    byte: counter.byte,
-                    bit: counter.bit,
-                    width: counter.width,
-                }),
-                timeout_s: id.timeout,
-                first: id.heard.map(|(first, _)| time(first)),
-                last: id.heard.map(|(_, last)| time(last)),
-                longest_silence_s: id.longest_silence,
-                node: id.node.as_ref().map(node_name),
-            })
-            .collect(),
-        nodes: report
-            .nodes
-            .iter()
-            .map(|node| NodeJson {
-                name: node.name.clone(),
-                channel: channel_name(node.channel),
-                ids: node
-                    .ids
-                    .iter()
-                    .map(id_name)
-                    .chain(node.never_heard.iter().map(|id| id_label(*id)))
-                    .collect(),
-                basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
-                confidence: node.confidence,
-                heard: node.heard,
-            })
-            .collect(),
+        identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
+        nodes: report.nodes.iter().map(|node| node_json(report, node)).collect(),
         outages: report
             .outages
             .iter()
@@ -328,10 +290,46 @@ fn channel(channel: &crate::analysis::Channel) -> ChannelJson {
             .iter()
             .map(|event| ErrorEventJson {
                 time: time(event.time),
-                class: event.class.clone(),
-                detail: event.detail.clone(),
+                class: words::bus::classes(&event.frame),
+                detail: words::bus::detail(&event.frame),
             })
             .collect(),
+    }
+}
+
+fn identifier(report: &Analysis, id: &Identifier) -> IdentifierJson {
+    IdentifierJson {
+        channel: report.channel(id.channel).name.clone(),
+        id: id_label(id.id),
+        extended: matches!(id.id, lostnode_parsers::Id::Extended(_)),
+        frames: id.frames,
+        kind: if id.rhythm.is_some() { "periodic" } else { "event" },
+        period_s: id.rhythm.map(|rhythm| rhythm.period),
+        jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
+        drift_ppm: id.skew_ppm.map(|(skew, _)| skew),
+        drift_error_ppm: id.skew_ppm.map(|(_, error)| error),
+        alive_counter: id.counter.map(|counter| CounterJson {
+            byte: counter.byte,
+            bit: counter.bit,
+            width: counter.width,
+        }),
+        timeout_s: id.timeout,
+        first: id.heard.map(|(first, _)| time(first)),
+        last: id.heard.map(|(_, last)| time(last)),
+        longest_silence_s: id.longest_silence,
+        node: id.node.map(|node| report.nodes[node].name.clone()),
+    }
+}
+
+fn node_json(report: &Analysis, node: &Node) -> NodeJson {
+    let heard = node.ids.iter().map(|at| report.identifiers[*at].id);
+    NodeJson {
+        name: node.name.clone(),
+        channel: report.channel(node.channel).name.clone(),
+        ids: heard.chain(node.never_heard.iter().copied()).map(id_label).collect(),
+        basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
+        confidence: node.confidence,
+        heard: node.heard,
     }
 }
 
