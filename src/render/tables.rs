@@ -30,7 +30,8 @@ pub const OUTAGES: [Column; 12] = [
     column(
         "loss",
         Kind::Flag,
-        "whether something was lost; false in a sleep, a pause of the recording, a key-off, and where a message pauses by nature",
+        "whether something was lost; false in a sleep, a pause of the recording, a key-off, and \
+         where a message pauses by nature",
     ),
     column("ongoing_at_end", Kind::Flag, "still silent when the capture ends"),
     column("what", Kind::Text, "the same in words"),
