@@ -172,6 +172,185 @@ fn only_one_folder_knows_the_json_names() {
     }
 }
 
+/// Rooms in which answers are worked out. What they find is typed; words come after them.
+const CORE: [&str; 10] = [
+    "fold",
+    "roster_file",
+    "silence",
+    "network",
+    "outage",
+    "analysis",
+    "fault",
+    "front",
+    "compare",
+    "learn",
+];
+
+/// The files of the core as text that messages can name, with their code.
+fn core() -> impl Iterator<Item = (String, String)> {
+    let files = rust_files("src").into_iter().filter(|path| CORE.contains(&module(path).as_str()));
+    files.map(|path| (path.to_string_lossy().replace('\\', "/"), code(&path)))
+}
+
+/// Whether a file is one of those that a rule leaves out, each with its reason.
+fn is_exempt(path: &str, exempt: &[(&str, &str)]) -> bool {
+    exempt.iter().any(|(own, reason)| path.ends_with(own) && !reason.is_empty())
+}
+
+/// A verdict, a kind or a cause is an enum until a renderer writes it: a typing error in a string
+/// compiles.
+#[test]
+fn no_answer_of_the_core_is_a_string() {
+    let names = ["verdict", "kind", "scope", "class", "change", "state", "cause"];
+    let types = ["&'static str", "String", "Option<String>", "Option<&'static str>", "Vec<String>"];
+    for (path, code) in core() {
+        for line in code.lines() {
+            let line = line.trim().trim_start_matches("pub ");
+            let line = line.trim_start_matches("pub(super) ").trim_start_matches("pub(crate) ");
+            let Some((name, rest)) = line.split_once(": ") else { continue };
+            let of_type = types.contains(&rest.trim_end_matches(','));
+            assert!(!names.contains(&name) || !of_type, "{path}: {line}");
+        }
+    }
+}
+
+/// Where the core writes English all the same, and why.
+const ENGLISH: [(&str, &str); 1] = [(
+    "src/roster_file/mod.rs",
+    "it writes roster files, with notes for the person who edits them",
+)];
+
+/// Three words or more in a row are a sentence, and sentences are made in `words/` and in what
+/// comes after it. Errors say what is wrong in their `Display`, and what stands in `expect` is
+/// for programmers.
+#[test]
+fn the_core_knows_no_english() {
+    for (path, code) in core().filter(|(path, _)| !is_exempt(path, &ENGLISH)) {
+        for literal in literals(&without_display(&code)) {
+            assert!(words(&literal) < 3, "{path}: \"{literal}\"");
+        }
+    }
+    assert_eq!(words("address 0x{address:02X}"), 1);
+    assert_eq!(words("its {count} other identifiers were silent"), 5);
+}
+
+/// The code without the bodies of `impl fmt::Display`.
+fn without_display(code: &str) -> String {
+    let mut out = String::new();
+    let mut inside = false;
+    for line in code.lines() {
+        inside |= line.starts_with("impl fmt::Display for ");
+        if !inside {
+            out += line;
+            out.push('\n');
+        }
+        inside &= line != "}";
+    }
+    out
+}
+
+/// What stands between double quotes, but for reasons of attributes and texts for programmers.
+fn literals(code: &str) -> Vec<String> {
+    let mut out = Vec::new();
+    let mut rest = code.replace("'\"'", "' '");
+    while let Some(begin) = rest.find('"') {
+        let text = &rest[begin + 1..];
+        let mut escaped = false;
+        let end = text
+            .char_indices()
+            .find(|(_, c)| {
+                let ends = *c == '"' && !escaped;
+                escaped = *c == '\\' && !escaped;
+                ends
+            })
+            .map_or(text.len(), |(at, _)| at);
+        let before = &rest[..begin];
+        let aside = ["expect(", "unreachable!(", "include_str!(", "reason = "];
+        if !aside.iter().any(|word| before.ends_with(word)) {
+            out.push(text[..end].to_owned());
+        }
+        rest = text.get(end + 1..).unwrap_or_default().to_owned();
+    }
+    out
+}
+
+/// Words of a text: letters alone, at least two, outside of braces.
+fn words(text: &str) -> usize {
+    let mut depth = 0;
+    let outside: String = text
+        .replace("\\n", " ")
+        .chars()
+        .map(|c| {
+            depth += i32::from(c == '{') - i32::from(c == '}');
+            if depth > 0 || c == '}' { ' ' } else { c }
+        })
+        .collect();
+    let parts = outside.split(|c: char| !c.is_alphanumeric() && c != '_');
+    parts.filter(|part| part.len() > 1 && part.chars().all(char::is_alphabetic)).count()
+}
+
+/// Where a name is what there is to go by, and why.
+const NAMES: [(&str, &str); 4] = [
+    ("src/fault/readings.rs", "a mechanic names nodes and channels in a job file"),
+    ("src/analysis/blame.rs", "a trouble code names a module in words and nothing else"),
+    ("src/compare/mod.rs", "captures have nothing in common but the names of their channels"),
+    ("src/compare/subject.rs", "captures have nothing in common but the names of their channels"),
+];
+
+/// A node is its index, a module its address. What is shown is for reading: two nodes may be called
+/// alike, and one node otherwise tomorrow.
+#[test]
+fn no_name_that_is_shown_is_a_key() {
+    for (path, code) in core().filter(|(path, _)| !is_exempt(path, &NAMES)) {
+        for line in code.lines() {
+            assert!(!compares_a_name(line), "{path}: {}", line.trim());
+        }
+    }
+    assert!(compares_a_name("nodes.iter().find(|own| own.name == node.name)"));
+    assert!(compares_a_name("let place = \"engine\" == &nodes[*at].name;"));
+    assert!(compares_a_name("if self.name.starts_with(\"address \") {"));
+    assert!(!compares_a_name("name: node.name.clone(),"));
+}
+
+fn compares_a_name(line: &str) -> bool {
+    let part = |c: char| c.is_alphanumeric() || "_.[]()*&".contains(c);
+    let is_name = |operand: &str| {
+        let operand = operand.trim_matches(|c| "()*&".contains(c));
+        operand.ends_with(".name") || operand.contains("_name(")
+    };
+    let compared = ["==", "!="].iter().flat_map(|sign| line.match_indices(*sign)).any(|(at, _)| {
+        let left = line[..at].trim_end();
+        let left = &left[left.trim_end_matches(part).len()..];
+        let right = line[at + 2..].trim_start();
+        let right = &right[..right.len() - right.trim_start_matches(part).len()];
+        is_name(left) || is_name(right)
+    });
+    let methods = ["starts_with", "ends_with", "strip_prefix", "strip_suffix", "contains", "split"];
+    let taken_apart = |method: &&str| {
+        ["name", "_name()"].iter().any(|own| line.contains(&format!("{own}.{method}(")))
+    };
+    compared || methods.iter().any(|method| taken_apart(&method))
+}
+
+/// Code and comments fit beside each other on a screen. Texts of tests are left out: what they
+/// compare is a line of output as it is.
+#[test]
+fn lines_have_at_most_100_columns() {
+    // One row for each value that can be asked for, as in the standard.
+    let tables = [("parsers/src/obd_pids.rs", "a table, one value a row")];
+    let folders = ["src", "parsers/src", "examples", "benches", "fuzz"];
+    for path in folders.into_iter().flat_map(rust_files) {
+        let name = path.to_string_lossy().replace('\\', "/");
+        if is_exempt(&name, &tables) {
+            continue;
+        }
+        for (at, line) in fs::read_to_string(&path).unwrap().lines().enumerate() {
+            let columns = line.chars().count();
+            assert!(columns <= 100, "{name}:{}: {columns} columns", at + 1);
+        }
+    }
+}
+
 #[test]
 fn every_dependency_has_its_reason() {
     let reasons =

@@ -339,11 +339,9 @@ impl<const N: usize> Reassembler<N> {
         self.next = (self.next + 1) & 0x0F;
         self.answered = true;
         self.last = now.or(self.last);
-        if self.received < self.length {
-            return Step { ended: None, event: Event::Progress };
-        }
-        self.open = false;
-        Step { ended: None, event: Event::Message(self.length) }
+        self.open = self.received < self.length;
+        let event = if self.open { Event::Progress } else { Event::Message(self.length) };
+        Step { ended: None, event }
     }
 
     /// Takes the receiver's flow control for the message under way; an overflow ends it.
@@ -354,8 +352,7 @@ impl<const N: usize> Reassembler<N> {
         self.answered = true;
         match status {
             2 => self.end(Fault::Overflow),
-            // Waiting moves the sender's time on; the next part may come N_Cr after the last
-            // answer.
+            // Waiting moves the sender's time on: the next part may come N_Cr after the answer.
             _ => {
                 self.last = now.or(self.last);
                 None

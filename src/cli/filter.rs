@@ -29,7 +29,8 @@ fn id_range(text: &str) -> Result<(Id, Id), String> {
         let digits = text.trim_start_matches("0x");
         parse_id(digits).ok_or_else(|| {
             format!(
-                "`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to 1FFFFFFF"
+                "`{text}` is no identifier: write 3 hexadecimal digits up to 7FF or 8 up to \
+                 1FFFFFFF"
             )
         })
     };

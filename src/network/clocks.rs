@@ -155,7 +155,7 @@ pub fn group<'c>(rates: &[(IdIndex, Rate)], clock: impl Fn(IdIndex) -> &'c Clock
 }
 
 /// Places identifiers whose own rate is too uncertain, because their clock wanders or the capture
-/// is short, with those whose instants keep together with theirs.
+/// is short, with those whose time stamps keep together with theirs.
 fn keep_together(grouping: &mut Grouping, offsets: &Map<IdIndex, Offsets>) {
     // The largest difference of skews that the largest error below would let pass.
     let relative = |a: IdIndex, b: IdIndex| {
