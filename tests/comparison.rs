@@ -33,6 +33,10 @@ fn report(length: f64) -> Analysis {
         bit_rate: BitRate::Unknown,
         load: None,
         errors: Vec::new(),
+        awake: length,
+        thinned: None,
+        key_off: Vec::new(),
+        key: lostnode::analysis::KeyState::NotKnown,
     };
     let identifier = |digits: &str, node: Option<NodeIndex>, periodic: bool| Identifier {
         channel: 0,
@@ -45,6 +49,9 @@ fn report(length: f64) -> Analysis {
         heard: None,
         longest_silence: None,
         node,
+        pace: None,
+        only_with_key: false,
+        diagnostic: false,
     };
     let node = |name: &str, ids: [usize; 2]| Node {
         name: name.to_owned(),

@@ -216,7 +216,7 @@ fn no_answer_of_the_core_is_a_string() {
 
 /// Where the core writes English all the same, and why.
 const ENGLISH: [(&str, &str); 1] = [(
-    "src/roster_file/mod.rs",
+    "src/roster_file/write.rs",
     "it writes roster files, with notes for the person who edits them",
 )];
 

@@ -84,7 +84,8 @@ fn sound_vehicles_raise_no_alarm() {
 fn a_pausing_logger_is_no_lost_node() {
     let Some(path) = shared("data/car-capture-pause.log.gz") else { return };
     let (code, document) = report(&path, &[]);
-    assert_eq!(code, 0);
+    // It paused for 45 of 65 s: what happened meanwhile, nobody knows.
+    assert_eq!(code, 3);
     let outages = document["outages"].as_array().unwrap();
     for outage in outages {
         assert_eq!(
@@ -125,7 +126,7 @@ fn key_off_is_a_sleep_and_blames_nobody() {
 fn console_text_without_times_is_read_and_says_what_it_cannot_tell() {
     let Some(path) = shared("data/console-no-time.txt.gz") else { return };
     let (code, document) = report(&path, &[]);
-    assert_eq!(code, 0);
+    assert_eq!(code, 3);
     assert_eq!(document["captures"][0]["frames"], 6488);
     assert!(document["notices"].to_string().contains("no time stamps"));
 }

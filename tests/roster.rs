@@ -434,7 +434,7 @@ fn autosar_descriptions_are_rosters() {
         })
         .collect();
     assert_eq!(seen, [("BodyCan", "SlidingDoor", 1, 1)]);
-    assert_eq!(file.nodes[0].messages[0].period, 0.05);
+    assert_eq!(file.nodes[0].messages[0].period, Some(0.05));
     assert_eq!(lostnode_parsers::frame::raw_id(file.nodes[0].messages[0].id), 0x3B0);
     for (text, message) in
         [("<html/>", "no AUTOSAR system description"), ("<?xml", "no AUTOSAR system description")]

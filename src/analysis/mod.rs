@@ -8,17 +8,19 @@ mod names;
 pub mod notice;
 pub mod subject;
 pub mod symptom;
+pub mod verdict;
 
 use lostnode_parsers::{ErrorFrame, Id};
 
 use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::bit_rate::BitRate;
 pub use crate::fold::load::Series;
-pub use crate::fold::timing::Nanoseconds;
+pub use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};
 pub use crate::outage::deviations::{Deviation, DeviationKind};
 pub use crate::outage::{Cause, Doubt, Evidence, Outage, Scope, Why};
+pub use crate::silence::{HowThinned, KeyState, Thinned};
 pub use names::ModuleName;
 pub use notice::Notice;
 
@@ -90,6 +92,14 @@ pub struct Channel {
     pub load: Option<Series>,
     /// Error reports with their time.
     pub errors: Vec<ErrorEvent>,
+    /// Seconds in which it carried traffic.
+    pub awake: f64,
+    /// Set where the logger kept only some of its frames.
+    pub thinned: Option<Thinned>,
+    /// When the key was off, as far as the channel shows it.
+    pub key_off: Vec<Silence>,
+    /// Whether the key was on, as far as the roster tells.
+    pub key: KeyState,
 }
 
 /// An error report of the logging controller.
@@ -124,6 +134,12 @@ pub struct Identifier {
     pub longest_silence: Option<f64>,
     /// Its sender, where known.
     pub node: Option<NodeIndex>,
+    /// Its period in seconds, of however few frames; what a roster learns.
+    pub pace: Option<f64>,
+    /// It was silent while the key was off, and others spoke on.
+    pub only_with_key: bool,
+    /// It carries diagnosis: it speaks when spoken to.
+    pub diagnostic: bool,
 }
 
 /// Whose presence a lane of the picture shows.

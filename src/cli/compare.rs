@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::options::{Expected, Limits, Reading};
-use super::{FAILED, Failure, NOT_SURE, NOTHING_LOST, SOMETHING_LOST, progress};
+use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::Options;
 use crate::compare;
 use crate::compare::comparison::State;
@@ -16,7 +16,8 @@ use crate::render::text::comparison as text;
 /// Say whether a repair held, and how sure that is
 ///
 /// Exit code 0: nothing was lost, or the repair held at 95 %; 1: something is still or newly lost;
-/// 2: a capture could not be read; 3: not lost again, but not for long enough to be sure.
+/// 2: a capture could not be read; 3: not lost again, but not for long enough to be sure, or in captures
+/// that cannot tell.
 #[derive(Args)]
 #[command(
     after_help = "Example: lostnode compare samples/van-door.log.gz samples/van-after.log.gz"
@@ -70,7 +71,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     out.flush()?;
     Ok(match comparison_of.verdict {
         State::NothingLost | State::Held => NOTHING_LOST,
-        State::NotSure => NOT_SURE,
+        State::NotSure => CANNOT_TELL,
         State::StillLost | State::NewlyLost => SOMETHING_LOST,
     })
 }

@@ -35,21 +35,27 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let analyse = |path: &PathBuf| progress::analyse(path, &options);
     let analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
     let learned = learn(&analyses);
-    for remark in &learned.remarks {
-        eprintln!("lostnode: {}", words::network::remark(remark));
+    let remarks: Vec<String> = learned.remarks.iter().map(words::network::remark).collect();
+    remarks.iter().for_each(|remark| eprintln!("lostnode: {remark}"));
+    let of_nodes = learned.roster.nodes.iter().flat_map(|node| &node.messages);
+    let messages = || of_nodes.clone().chain(learned.roster.lone.iter().map(|(_, own)| own));
+    if messages().next().is_none() {
+        return Err(Failure::message(
+            "nothing was heard that a roster could hold; none was written",
+        ));
     }
     let names: Vec<String> =
         arguments.captures.iter().map(|path| path.display().to_string()).collect();
-    let heading = format!("Roster learned by lostnode from {}.", names.join(", "));
-    let messages: usize =
-        learned.roster.nodes.iter().map(|node| node.messages.len()).sum::<usize>()
-            + learned.roster.lone.len();
+    let mut heading = format!("Roster learned by lostnode from {}.", names.join(", "));
+    remarks.iter().for_each(|remark| heading.push_str(&format!("\n- {remark}")));
     fs::write(&arguments.out, learned.roster.write(&heading))
         .map_err(|error| Failure::writing(&arguments.out, &error))?;
     println!(
-        "{}: {} nodes, {messages} messages on a timer",
+        "{}: {} nodes, {} identifiers, {} of them expected in every capture",
         arguments.out.display(),
-        learned.roster.nodes.len()
+        learned.roster.nodes.len(),
+        messages().count(),
+        messages().filter(|message| message.expected).count(),
     );
     Ok(NOTHING_LOST)
 }

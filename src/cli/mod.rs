@@ -25,6 +25,8 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::analysis::verdict::Verdict;
+
 /// Says from captures of CAN traffic which node went quiet, when, how far the trouble reaches and
 /// why it looks so.
 #[derive(Parser)]
@@ -60,8 +62,17 @@ pub const NOTHING_LOST: u8 = 0;
 pub const SOMETHING_LOST: u8 = 1;
 /// Could not be read or written.
 pub const FAILED: u8 = 2;
-/// Not lost again, but not for long enough to be sure.
-pub const NOT_SURE: u8 = 3;
+/// The captures prove neither; after a repair: not lost again, but not for long enough to be sure.
+pub const CANNOT_TELL: u8 = 3;
+
+/// The exit code of an analysis.
+fn exit_code(analysis: &crate::analysis::Analysis) -> u8 {
+    match analysis.verdict() {
+        Verdict::SomethingLost => SOMETHING_LOST,
+        Verdict::CannotTell => CANNOT_TELL,
+        Verdict::NothingLost => NOTHING_LOST,
+    }
+}
 
 /// What ends a command early.
 #[derive(Debug)]

@@ -6,14 +6,15 @@ use clap::Args;
 
 use super::options::{Expected, Limits, Reading};
 use super::streaming::{Format, rows};
-use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
+use super::{Failure, exit_code, progress};
 use crate::Options;
 use crate::render::tables::{OUTAGES, outage};
 use crate::render::text::outage_lines;
 
 /// Print what was silent in a capture, as a list or a table
 ///
-/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read.
+/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read; 3: the capture
+/// cannot tell.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode outages samples/van-door.log.gz --format csv")]
 pub struct Arguments {
@@ -46,5 +47,5 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         |one| outage(&analysis, one).to_vec(),
         |out| outage_lines(&analysis, out),
     )?;
-    Ok(if analysis.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+    Ok(exit_code(&analysis))
 }

@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 
 use super::files::{read_job, read_knowledge, write_file};
 use super::options::{Expected, Limits, Reading};
-use super::{Failure, NOTHING_LOST, SOMETHING_LOST, progress};
+use super::{Failure, exit_code, progress};
 use crate::render::Renderer;
 use crate::render::html::Html;
 use crate::render::json::Json;
@@ -21,7 +21,8 @@ use crate::{Error, Explaining, Options};
 
 /// Say which node went quiet, when, and how far the trouble reaches
 ///
-/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read.
+/// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read; 3: the capture
+/// cannot tell.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode report samples/van-door.log.gz --out van-report")]
 pub struct Arguments {
@@ -89,7 +90,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Format::Row => print_row(&Row::of(arguments.capture.display().to_string(), &analysis))?,
     }
     out.flush()?;
-    Ok(if analysis.lost().next().is_some() { SOMETHING_LOST } else { NOTHING_LOST })
+    Ok(exit_code(&analysis))
 }
 
 /// What to say where there is no answer; a table has its row all the same.

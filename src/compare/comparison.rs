@@ -130,6 +130,8 @@ pub struct MonitorRow {
 pub enum Notice {
     /// This file has no time stamps.
     NoTimeStamps(String),
+    /// This file cannot tell whether anything was lost.
+    ProvesNothing(String),
     /// This file has so many lines that were no frames.
     Rejected(String, u64),
     /// A loss after the repair lasts to the end of its capture.

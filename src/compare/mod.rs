@@ -8,6 +8,7 @@ pub mod statistics;
 mod subject;
 
 use crate::analysis::Analysis;
+use crate::analysis::verdict::{Obstacle, Verdict};
 use crate::capture::ChannelIndex;
 use crate::compare::comparison::{Comparison, Notice, Row, State};
 use crate::compare::subject::Subject;
@@ -29,6 +30,12 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
     let subjects = subject::all(before, after);
     let rows: Vec<Row> = subjects.iter().map(|subject| row(subject, before, after)).collect();
     let watched = |analysis: &Analysis| length(analysis) - quiet(analysis, None);
+    // That nothing was lost takes captures that can show it.
+    let unsure = rows.is_empty()
+        && std::iter::once(before)
+            .chain(after)
+            .any(|analysis| analysis.verdict() == Verdict::CannotTell);
+    let unsure = unsure.then_some(State::NotSure);
     let paths = |analysis: &Analysis| {
         analysis.captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>()
     };
@@ -37,7 +44,7 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
         watched: (watched(before), after.iter().map(watched).sum()),
         codes: codes::compare(before, after),
         monitors: codes::monitors(before, after),
-        verdict: rows.iter().map(|row| row.state).max().unwrap_or_default(),
+        verdict: rows.iter().map(|row| row.state).chain(unsure).max().unwrap_or_default(),
         rows,
         notices: notices(before, after),
     }
@@ -68,6 +75,12 @@ fn quiet(analysis: &Analysis, channel: Option<&str>) -> f64 {
     of.map(|outage| outage.duration()).sum()
 }
 
+/// Whether a capture can show a loss of what it is watched for. A doubt about one outage is none
+/// about the others.
+fn proves(analysis: &Analysis) -> bool {
+    analysis.obstacles().iter().all(|obstacle| matches!(obstacle, Obstacle::Outage { .. }))
+}
+
 /// Seconds in which a loss of a subject could be heard, `lost` of them being lost.
 fn watched(subject: &Subject, analysis: &Analysis, lost: f64) -> f64 {
     (length(analysis) - quiet(analysis, Some(&subject.channel)) - lost).max(0.0)
@@ -84,7 +97,8 @@ fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
         let apart = times.windows(2).filter(|pair| pair[1] - pair[0] > joined).count() as u64;
         episodes_after += apart + u64::from(!times.is_empty());
         count_after += times.len() as u64;
-        time_after += watched(subject, analysis, lost);
+        // What proves nothing proves no repair.
+        time_after += if proves(analysis) { watched(subject, analysis, lost) } else { 0.0 };
     }
     if subject.gone && count_after == 0 {
         (count_after, episodes_after) = (1, 1);
@@ -130,6 +144,9 @@ fn notices(before: &Analysis, after: &[Analysis]) -> Vec<Notice> {
             || analysis.captures.first().map_or(String::new(), |capture| capture.path.clone());
         if analysis.span.is_none() {
             out.push(Notice::NoTimeStamps(path()));
+        }
+        if analysis.span.is_some() && !proves(analysis) {
+            out.push(Notice::ProvesNothing(path()));
         }
         let rejected: u64 = analysis.captures.iter().map(|capture| capture.rejected).sum();
         if rejected > 0 {

@@ -2,6 +2,8 @@
 
 use std::collections::HashSet;
 
+use lostnode_parsers::Id;
+
 use super::{Basis, Found, Node, by_address};
 use crate::fold::timing::{Key, Timing};
 use crate::ids::IdIndex;
@@ -14,15 +16,24 @@ pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Fo
     let node = |KnownNode { node, channel }: &KnownNode| {
         let expected = &file.nodes[*node];
         let is_heard = |id| heard.contains(&Key { channel: *channel, id });
-        let messages = expected.messages.iter().map(|message| message.id);
-        let all = || messages.clone().chain(expected.events.iter().copied());
+        let messages = expected.messages.iter();
+        let all = || {
+            let of_messages = messages.clone().map(|message| message.id);
+            of_messages.chain(expected.events.iter().copied())
+        };
+        let missing = |id: &Id| !is_heard(*id);
         let own = |at: &IdIndex| sender(&timing.ids[*at].key) == Some(*node);
         let is_heard_at_all = all().any(is_heard);
         let made = Node {
             name: expected.name.clone(),
             channel: *channel,
             ids: (0..timing.ids.len()).map(IdIndex).filter(own).collect(),
-            never_heard: messages.clone().filter(|id| !is_heard(*id)).collect(),
+            never_heard: messages
+                .clone()
+                .filter(|message| message.expected)
+                .map(|message| message.id)
+                .filter(missing)
+                .collect(),
             basis: vec![Basis::Roster],
             confidence: 1.0,
             heard: is_heard_at_all,

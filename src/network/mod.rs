@@ -10,6 +10,7 @@ mod by_clock;
 mod by_roster;
 mod by_silence;
 pub mod clocks;
+mod missing;
 
 use lostnode_parsers::Id;
 
@@ -19,6 +20,7 @@ use crate::ids::{IdIndex, NodeIndex, RosterIndex};
 use crate::roster_file::{Known, RosterFile};
 use crate::silence::Losses;
 use clocks::Clocks;
+pub use missing::{MissingHere, MissingOf};
 
 /// Why identifiers are said to have one sender.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -62,6 +64,8 @@ pub struct Network {
     pub node_of: Vec<Option<NodeIndex>>,
     /// Nodes of the roster file, in its order.
     pub expected: Vec<ExpectedHere>,
+    /// What the roster expects and nobody sent, together as it is likely to have one cause.
+    pub missing: Vec<MissingHere>,
     /// Identifiers whose clock cannot be told yet, and the seconds of capture that would likely do.
     pub undecided: Vec<(IdIndex, f64)>,
 }
@@ -118,6 +122,9 @@ pub fn build(
     network.expected.sort_by_key(|here| here.expected);
     let open = |(id, _): &(IdIndex, f64)| network.node_of[*id].is_none();
     network.undecided = undecided.into_iter().filter(open).collect();
+    if let Some((file, _)) = known {
+        missing::group(&mut network, losses, file);
+    }
     network
 }
 

@@ -8,6 +8,7 @@ use crate::fold::timing::{IdTiming, Timing};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
 use crate::roster_file::Known;
+use crate::silence::Losses;
 
 /// An identifier that is not as the roster file says.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -49,9 +50,13 @@ pub struct Periods {
 /// expected one: far beyond any clock, within what operating modes change.
 const OFF: f64 = 0.2;
 
+/// With less than this share of what should have come, a recording shows no periods.
+const WHOLE: f64 = 0.5;
+
 /// Compares what was heard with the file, by channel and identifier.
 pub fn find(
     timing: &Timing,
+    losses: &Losses,
     network: &Network,
     known: &Known,
     diagnostics: &Diagnostics,
@@ -59,7 +64,13 @@ pub fn find(
     let deviation = |(at, id): (usize, &IdTiming)| {
         let kind = match known.messages.get(&id.key) {
             Some(message) => {
-                let expected = message.timed.as_ref()?.period;
+                let expected = message.timed.as_ref().filter(|message| message.expected)?.period?;
+                let whole = |kept: f64| kept >= WHOLE;
+                let channel = &losses.channels[usize::from(id.key.channel)];
+                // Where frames are missing from the recording, all come too seldom.
+                if channel.thinned.is_some() || !channel.roll.kept.is_none_or(whole) {
+                    return None;
+                }
                 let found = id.rhythm()?.period;
                 let node = message.node.and(network.node_of[IdIndex(at)]);
                 let periods = Periods { node, found, expected };

@@ -96,8 +96,19 @@ pub enum Evidence {
     },
     /// Expected by the roster, and not heard once.
     NeverHeard {
-        /// Period of the fastest identifier.
-        fastest: f64,
+        /// Frames that would have come of the identifier with the fewest.
+        due: f64,
+        /// Seconds in which the channel carried traffic.
+        awake: f64,
+    },
+    /// Nobody knows who sends them, or only by a guess.
+    ProbablyOneNode {
+        /// How many identifiers.
+        identifiers: usize,
+        /// How many the roster expects on the channel.
+        expected: usize,
+        /// The roster does not know what needs the key, and most is missing.
+        perhaps_key_off: bool,
     },
     /// What tells which kind of stop it was.
     Stop(StopSign),

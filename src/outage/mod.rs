@@ -18,7 +18,6 @@ use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
 use crate::network::clocks::Clocks;
-use crate::roster_file::RosterFile;
 use crate::silence::{Losses, Stop, StopKind};
 use causes::{Judgement, Return};
 use lawful::{Judged, Verdict};
@@ -124,7 +123,7 @@ pub struct Observed<'a> {
 }
 
 /// Outages in order of time; among them what the roster expects and nobody sent.
-pub fn find(observed: &Observed<'_>, roster: Option<&RosterFile>) -> Vec<Outage> {
+pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     let (lost, lawful): (Vec<Judged>, Vec<Judged>) =
         lawful::judge(observed).into_iter().partition(|judged| judged.verdict == Verdict::Lost);
     let lost = lost.iter().flat_map(|judged| {
@@ -140,7 +139,7 @@ pub fn find(observed: &Observed<'_>, roster: Option<&RosterFile>) -> Vec<Outage>
     for outage in &mut outages {
         note_stops(outage, stops);
     }
-    outages.extend(roster.map_or(Vec::new(), |roster| never_heard::find(observed, roster)));
+    outages.extend(never_heard::find(observed));
     outages.sort_by_key(|outage| (outage.silence(), outage.channel));
     outages
 }

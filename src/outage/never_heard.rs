@@ -2,38 +2,42 @@
 
 use super::{Cause, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::seconds;
-use crate::network::ExpectedHere;
-use crate::roster_file::{ExpectedMessage, RosterFile};
+use crate::network::{MissingHere, MissingOf};
 
-/// One outage for each node of the roster of which something was never heard, in its order.
-pub(super) fn find(observed: &Observed<'_>, roster: &RosterFile) -> Vec<Outage> {
-    let expected = observed.network.expected.iter();
-    expected.filter_map(|here| of_node(observed, roster, *here)).collect()
+/// One outage over the whole capture for each group of what was never heard.
+pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
+    observed.network.missing.iter().map(|missing| outage(observed, missing)).collect()
 }
 
-fn of_node(observed: &Observed<'_>, roster: &RosterFile, here: ExpectedHere) -> Option<Outage> {
-    let node = &observed.network.nodes[here.node];
+fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
     let (start, end) = observed.timing.span.unwrap_or((0, 0));
-    // Silence that the capture is too short to show is none.
-    let due = |message: &&ExpectedMessage| {
-        node.never_heard.contains(&message.id)
-            && seconds(end - start) > message.timeout.unwrap_or(message.period * 5.0)
+    let scope = match missing.of {
+        MissingOf::Whole => Scope::Node,
+        MissingOf::Together { .. } if missing.ids.len() > 1 => Scope::Node,
+        MissingOf::Part | MissingOf::Together { .. } => Scope::Identifier,
     };
-    let due: Vec<&ExpectedMessage> =
-        roster.nodes[here.expected].messages.iter().filter(due).collect();
-    let fastest = due.iter().map(|message| message.period).reduce(f64::min)?;
-    Some(Outage {
-        scope: if here.heard { Scope::Identifier } else { Scope::Node },
-        channel: Some(node.channel),
-        nodes: vec![here.node],
+    Outage {
+        scope,
+        channel: Some(missing.channel),
+        nodes: vec![missing.node],
         ids: Vec::new(),
-        never_heard: due.iter().map(|message| message.id).collect(),
+        never_heard: missing.ids.clone(),
         start,
         end,
         ongoing: true,
         cause: Cause::Unknown,
         benign: false,
         doubt: None,
-        evidence: vec![Evidence::NeverHeard { fastest }],
-    })
+        evidence: evidence(observed, missing),
+    }
+}
+
+fn evidence(observed: &Observed<'_>, missing: &MissingHere) -> Vec<Evidence> {
+    let awake = seconds(observed.timing.channels[usize::from(missing.channel)].awake);
+    let mut out = vec![Evidence::NeverHeard { due: missing.due, awake }];
+    if let MissingOf::Together { expected, perhaps_key_off } = missing.of {
+        let identifiers = missing.ids.len();
+        out.push(Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off });
+    }
+    out
 }

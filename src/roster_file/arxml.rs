@@ -46,16 +46,14 @@ pub fn from_arxml(text: &str) -> Result<RosterFile, RosterError> {
             ..ExpectedNode::default()
         });
         match period(&triggering) {
-            Some(period) => {
-                node.messages.push(ExpectedMessage { id, period, timeout: None, counter: None })
-            }
+            Some(period) => node.messages.push(ExpectedMessage::periodic(id, period)),
             None => node.events.push(id),
         }
     }
     if nodes.is_empty() {
         return Err(RosterError::NoSender { frames: without_sender });
     }
-    Ok(RosterFile { nodes: nodes.into_values().collect(), lone: Vec::new() })
+    Ok(RosterFile { nodes: nodes.into_values().collect(), ..RosterFile::default() })
 }
 
 fn text_of(element: &Element, name: ElementName) -> Option<String> {

@@ -56,6 +56,18 @@ pub enum Problem {
         /// The value given, in seconds.
         value: f64,
     },
+    /// A rate or a share is not above zero.
+    NotAboveZero {
+        /// The key.
+        key: &'static str,
+        /// The value given.
+        value: f64,
+    },
+    /// Nothing says how often a message comes.
+    HowOften {
+        /// The identifier.
+        id: String,
+    },
     /// A counter is not within a byte.
     CounterDoesNotFit,
     /// A node has an empty name.
@@ -95,6 +107,12 @@ impl fmt::Display for Problem {
             }
             Problem::NoDuration { key, value } => {
                 write!(f, "{key} is {value}; it is in seconds, above zero")
+            }
+            Problem::NotAboveZero { key, value } => {
+                write!(f, "{key} is {value}; it must be above zero")
+            }
+            Problem::HowOften { id } => {
+                write!(f, "id `{id}` has neither period nor rate nor share")
             }
             Problem::CounterDoesNotFit => f.write_str(
                 "counter does not fit: byte 0 to 7, width 2 to 8, bit and width within the byte",

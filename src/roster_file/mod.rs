@@ -3,14 +3,12 @@
 
 mod arxml;
 mod error;
+mod parse;
+mod write;
 
 use std::collections::HashMap;
-use std::fmt::Write as _;
 
 use lostnode_parsers::Id;
-use lostnode_parsers::frame::{DisplayId, parse_id};
-use serde::Deserialize;
-use toml::Spanned;
 
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, Key};
@@ -26,6 +24,21 @@ pub struct RosterFile {
     pub nodes: Vec<ExpectedNode>,
     /// Messages whose sender is not known, by channel.
     pub lone: Vec<(String, ExpectedMessage)>,
+    /// The captures it was learned from.
+    pub learned: Vec<LearnedFrom>,
+}
+
+/// A capture that a roster was learned from.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct LearnedFrom {
+    /// Name of the file, without its folder.
+    pub path: String,
+    /// Seconds in which it carried traffic.
+    pub awake: f64,
+    /// The logger kept only some of the frames: it taught no periods.
+    pub thinned: bool,
+    /// The key was off in a part of it.
+    pub key_off: bool,
 }
 
 /// A node and what it sends.
@@ -35,218 +48,67 @@ pub struct ExpectedNode {
     pub name: String,
     /// Its channel.
     pub channel: String,
-    /// Messages sent on a timer.
+    /// Nobody has said yet that its messages have one sender, and what it is called: that was told
+    /// from their clocks.
+    pub guessed: bool,
+    /// Messages that are expected of it.
     pub messages: Vec<ExpectedMessage>,
     /// Identifiers sent when something happens: they are its own, and never missed.
     pub events: Vec<Id>,
 }
 
-/// A message sent on a timer.
+/// A message and how often it comes, by its period, its rate or its share; one of them at least.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ExpectedMessage {
     /// Its identifier.
     pub id: Id,
-    /// Seconds between frames.
-    pub period: f64,
+    /// Seconds between frames, where it is sent on a timer.
+    pub period: Option<f64>,
+    /// Frames for each second in which the channel carries traffic, where it has no timer.
+    pub rate: Option<f64>,
+    /// Share of the frames of its channel, 0 to 1.
+    pub share: Option<f64>,
+    /// In how many captures it was seen while learning, and of how many; `None` where it was not
+    /// learned.
+    pub seen: Option<(usize, usize)>,
+    /// It is only sent with the key on.
+    pub key: bool,
+    /// Whether it is missed where it was never heard, or only remembered.
+    pub expected: bool,
     /// Seconds of silence after which it is lost; from the period where not given.
     pub timeout: Option<f64>,
     /// A rolling counter in it.
     pub counter: Option<AliveCounter>,
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct FileToml {
-    #[serde(default)]
-    node: Vec<NodeToml>,
-    #[serde(default)]
-    lone: Vec<LoneToml>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct NodeToml {
-    name: Spanned<String>,
-    channel: String,
-    #[serde(default)]
-    messages: Vec<MessageToml>,
-    #[serde(default)]
-    events: Vec<Spanned<String>>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct LoneToml {
-    channel: String,
-    messages: Vec<MessageToml>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct MessageToml {
-    id: Spanned<String>,
-    period: Spanned<f64>,
-    timeout: Option<Spanned<f64>>,
-    counter: Option<CounterToml>,
-}
-
-#[derive(Clone, Copy, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct CounterToml {
-    byte: u8,
-    bit: u8,
-    width: u8,
-}
-
-/// Checks with the text at hand, so that errors name lines.
-struct Check<'a> {
-    text: &'a str,
-    seen: HashMap<(String, Id), usize>,
-}
-
-impl Check<'_> {
-    fn line(&self, at: usize) -> usize {
-        self.text[..at.min(self.text.len())].matches('\n').count() + 1
+impl ExpectedMessage {
+    /// A message that is sent on a timer of `period` seconds.
+    pub fn periodic(id: Id, period: f64) -> Self {
+        ExpectedMessage { period: Some(period), expected: true, ..ExpectedMessage::remembered(id) }
     }
 
-    fn id(&mut self, channel: &str, id: &Spanned<String>) -> Result<Id, RosterError> {
-        let line = self.line(id.span().start);
-        let wrong = |problem| RosterError::AtLine { line, problem };
-        let parsed = id
-            .get_ref()
-            .strip_prefix("0x")
-            .and_then(parse_id)
-            .ok_or_else(|| wrong(Problem::NoIdentifier { id: id.get_ref().clone() }))?;
-        match self.seen.insert((channel.to_owned(), parsed), line) {
-            Some(first) => {
-                let (id, channel) = (id.get_ref().clone(), channel.to_owned());
-                Err(wrong(Problem::Twice { id, channel, first }))
-            }
-            None => Ok(parsed),
+    /// A message of which nothing is known but that it exists.
+    pub(crate) fn remembered(id: Id) -> Self {
+        ExpectedMessage {
+            id,
+            period: None,
+            rate: None,
+            share: None,
+            seen: None,
+            key: false,
+            expected: false,
+            timeout: None,
+            counter: None,
         }
     }
 
-    fn message(
-        &mut self,
-        channel: &str,
-        message: &MessageToml,
-    ) -> Result<ExpectedMessage, RosterError> {
-        let seconds = |key: &'static str, value: &Spanned<f64>| match *value.get_ref() {
-            seconds if seconds > 0.0 && seconds.is_finite() => Ok(seconds),
-            other => Err(RosterError::AtLine {
-                line: self.line(value.span().start),
-                problem: Problem::NoDuration { key, value: other },
-            }),
-        };
-        let period = seconds("period", &message.period)?;
-        let timeout =
-            message.timeout.as_ref().map(|timeout| seconds("timeout", timeout)).transpose()?;
-        let counter = message.counter.map(|CounterToml { byte, bit, width }| AliveCounter {
-            byte,
-            bit,
-            width,
-        });
-        if counter.is_some_and(|c| c.byte > 7 || c.width < 2 || c.bit + c.width > 8) {
-            let line = self.line(message.id.span().start);
-            return Err(RosterError::AtLine { line, problem: Problem::CounterDoesNotFit });
-        }
-        Ok(ExpectedMessage { id: self.id(channel, &message.id)?, period, timeout, counter })
+    /// Frames for each second in which its channel carries traffic.
+    pub fn per_second(&self) -> Option<f64> {
+        self.period.map(|period| 1.0 / period).or(self.rate)
     }
 }
-
-/// Stands under the heading of a roster that is written.
-const HOW_TO_EDIT: &str = "#
-# Edit freely: names are yours to give; times are in seconds. `timeout` may be left out \
-(then 5 periods and the
-# jitter). `events` are identifiers that a node sends when something happens: they are never \
-missed.
-";
 
 impl RosterFile {
-    /// Reads and checks a roster file.
-    ///
-    /// # Errors
-    /// The line and key that are wrong.
-    ///
-    /// ```
-    /// use lostnode::roster_file::RosterFile;
-    /// let node = "[[node]]\nname = \"door\"\nchannel = \"can0\"\n";
-    /// let text = format!("{node}messages = [\n{{ id = \"0x3B0\", period = 0.0 }} ]");
-    /// let error = RosterFile::parse(&text).unwrap_err();
-    /// assert_eq!(error.to_string(), "line 5: period is 0; it is in seconds, above zero");
-    /// ```
-    pub fn parse(text: &str) -> Result<RosterFile, RosterError> {
-        let file: FileToml =
-            toml::from_str(text).map_err(|error| RosterError::Form(error.to_string()))?;
-        let mut check = Check { text, seen: HashMap::new() };
-        let mut out = RosterFile::default();
-        for node in &file.node {
-            if node.name.get_ref().trim().is_empty() {
-                let line = check.line(node.name.span().start);
-                return Err(RosterError::AtLine { line, problem: Problem::NameEmpty });
-            }
-            let messages = node
-                .messages
-                .iter()
-                .map(|message| check.message(&node.channel, message))
-                .collect::<Result<_, _>>()?;
-            let events = node
-                .events
-                .iter()
-                .map(|id| check.id(&node.channel, id))
-                .collect::<Result<_, _>>()?;
-            out.nodes.push(ExpectedNode {
-                name: node.name.get_ref().clone(),
-                channel: node.channel.clone(),
-                messages,
-                events,
-            });
-        }
-        for lone in &file.lone {
-            for message in &lone.messages {
-                out.lone.push((lone.channel.clone(), check.message(&lone.channel, message)?));
-            }
-        }
-        Ok(out)
-    }
-
-    /// Writes it with comments, as [`RosterFile::parse`] reads it.
-    pub fn write(&self, heading: &str) -> String {
-        let mut out = String::new();
-        for line in heading.lines() {
-            let _ = writeln!(out, "# {line}");
-        }
-        out += HOW_TO_EDIT;
-        for node in &self.nodes {
-            let name = toml::Value::String(node.name.clone());
-            let channel = toml::Value::String(node.channel.clone());
-            let _ = write!(out, "\n[[node]]\nname = {name}\nchannel = {channel}\nmessages = [\n");
-            node.messages.iter().for_each(|message| message.write(&mut out));
-            out += "]\n";
-            if !node.events.is_empty() {
-                let list: Vec<String> =
-                    node.events.iter().map(|id| format!("\"0x{}\"", DisplayId(*id))).collect();
-                let _ = writeln!(out, "events = [{}]", list.join(", "));
-            }
-        }
-        let mut channels: Vec<&String> = self.lone.iter().map(|(channel, _)| channel).collect();
-        channels.dedup();
-        for channel in channels {
-            let name = toml::Value::String(channel.clone());
-            let _ = write!(
-                out,
-                "\n# Their senders are not known: move them to a node where you know it.\n\
-                 [[lone]]\nchannel = {name}\nmessages = [\n"
-            );
-            self.lone
-                .iter()
-                .filter(|(own, _)| own == channel)
-                .for_each(|(_, message)| message.write(&mut out));
-            out += "]\n";
-        }
-        out
-    }
-
     /// Makes it ready for a capture with these channels. A roster of one channel fits a capture of
     /// one, whatever they are called.
     pub fn resolve(&self, channels: &[String]) -> Known {
@@ -285,27 +147,6 @@ impl RosterFile {
     }
 }
 
-impl ExpectedMessage {
-    fn write(&self, out: &mut String) {
-        let _ =
-            write!(out, "  {{ id = \"0x{}\", period = {}", DisplayId(self.id), round(self.period));
-        if let Some(timeout) = self.timeout {
-            let _ = write!(out, ", timeout = {}", round(timeout));
-        }
-        if let Some(AliveCounter { byte, bit, width }) = self.counter {
-            let _ = write!(out, ", counter = {{ byte = {byte}, bit = {bit}, width = {width} }}");
-        }
-        *out += " },\n";
-    }
-}
-
-/// To a microsecond, always with a point.
-fn round(seconds: f64) -> String {
-    let text = format!("{seconds:.6}");
-    let text = text.trim_end_matches('0');
-    if text.ends_with('.') { format!("{text}0") } else { text.to_owned() }
-}
-
 /// A roster file fitted to the channels of a capture.
 #[derive(Clone, Debug, Default)]
 pub struct Known {
@@ -322,7 +163,7 @@ pub struct Known {
 pub struct KnownMessage {
     /// Who sends it; `None` where the file does not know.
     pub node: Option<RosterIndex>,
-    /// The message where it is on a timer; `None` where it is sent when something happens.
+    /// What is known of it; `None` where it is sent when something happens.
     pub timed: Option<ExpectedMessage>,
 }
 

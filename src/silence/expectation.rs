@@ -1,7 +1,7 @@
 //! What is expected of an identifier: how often it comes, and how exactly.
 
 use crate::fold::timing::{Gaps, IdTiming, Nanoseconds, Rhythm, Silence, nanoseconds, seconds};
-use crate::roster_file::Known;
+use crate::roster_file::{Known, KnownMessage};
 use crate::settings::Settings;
 
 /// A periodic identifier and the silence after which it counts as lost. Times in seconds.
@@ -44,20 +44,26 @@ impl Expectation {
         pauses: &[Silence],
     ) -> Option<Expectation> {
         let known = known.and_then(|known| known.messages.get(&id.key));
-        if known.is_some_and(|known| known.timed.is_none()) {
+        // What comes on an occasion is never missed.
+        let on_occasion =
+            |known: &KnownMessage| !known.timed.as_ref().is_some_and(|message| message.expected);
+        if known.is_some_and(on_occasion) {
             return None;
         }
         let message = known.and_then(|known| known.timed.as_ref());
         // Too few frames to show a rhythm: the file's, with the scatter that timers usually have
         // (common practice, no source).
         let from_file = || {
-            message.map(|message| Rhythm { period: message.period, jitter: message.period * 0.02 })
+            let period = message?.period?;
+            Some(Rhythm { period, jitter: period * 0.02 })
         };
         let rhythm = id.rhythm().or_else(from_file)?;
         let timeout = message
             .and_then(|message| message.timeout)
             .unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter));
-        if message.is_none() && pauses.is_empty() && comes_in_bursts(id, rhythm, timeout) {
+        // Who wrote a period by hand knows that there are no bursts.
+        let by_hand = message.is_some_and(|message| message.seen.is_none());
+        if !by_hand && pauses.is_empty() && comes_in_bursts(id, rhythm, timeout) {
             return None;
         }
         let scatter = scatter(&id.gaps, rhythm);

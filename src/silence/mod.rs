@@ -1,10 +1,14 @@
 //! From timing to silences that mean something: stops of a whole channel first, then what single
 //! identifiers missed beyond them.
 
+mod channels;
 mod expectation;
 mod gap;
+mod key;
+mod roll;
 mod sessions;
 mod stops;
+mod thinned;
 mod together;
 mod wakes;
 
@@ -16,9 +20,13 @@ use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
 
+pub use channels::ChannelLosses;
 pub use expectation::{Expectation, QUEUE};
+pub use key::KeyOff;
+pub use roll::{KeyState, Missing, Roll};
 pub use sessions::Session;
 pub use stops::{Stop, StopKind, StopSign};
+pub use thinned::{HowThinned, Thinned};
 pub use together::{Event, together};
 
 /// One identifier silent for longer than its time-out, not explained by a stop of the channel.
@@ -47,6 +55,8 @@ pub struct Losses {
     pub momentary: Vec<Loss>,
     /// Identifiers with more silences than were kept: the shortest are missing.
     pub incomplete: Vec<IdIndex>,
+    /// What is known of each channel as a whole.
+    pub channels: Vec<ChannelLosses>,
 }
 
 /// An identifier that was first heard well after the capture began and sent fewer frames than this
@@ -63,13 +73,17 @@ pub fn find(
     settings: &Settings,
 ) -> Losses {
     let pauses = timing.pauses.stops();
-    let regular = |id: &&IdTiming| !diagnostics.carries(id.key.channel, id.key.id);
+    let channels = channels::all(timing, diagnostics, known);
+    let regular = |id: &&IdTiming| {
+        !diagnostics.carries(id.key.channel, id.key.id)
+            && channels[usize::from(id.key.channel)].thinned.is_none()
+    };
     let expect = |id| Expectation::of(id, known, settings, &pauses);
     let expected: Vec<_> =
         timing.ids.iter().map(|id| Some(id).filter(regular).and_then(expect)).collect();
     let sessions = sessions::find(timing, &expected, engine);
     let stops = stops::find(timing, &expected, &sessions, settings);
-    let mut losses = Losses { expected, sessions, ..Losses::default() };
+    let mut losses = Losses { expected, sessions, channels, ..Losses::default() };
     let Some((begin, end)) = timing.span else { return losses };
     for (at, id) in timing.ids.iter().enumerate() {
         let (Some(expectation), Some(heard)) = (losses.expected[at], id.heard) else { continue };

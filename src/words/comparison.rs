@@ -10,6 +10,9 @@ pub fn verdict(comparison: &Comparison) -> String {
         State::Held => "What was lost before was heard throughout afterwards, long enough to be \
                         95 % sure that it is less."
             .to_owned(),
+        State::NotSure if comparison.rows.is_empty() => {
+            "No loss shows before or after, but a capture cannot tell.".to_owned()
+        }
         State::NotSure => format!(
             "What was lost before was heard throughout afterwards, but not for long enough: drive \
              {} more without a loss to be 95 % sure.",
@@ -115,6 +118,9 @@ pub fn notice(notice: &Notice) -> String {
     match notice {
         Notice::NoTimeStamps(path) => {
             format!("{path}: without time stamps nothing can be said of losses")
+        }
+        Notice::ProvesNothing(path) => {
+            format!("{path}: it cannot tell whether anything was lost, so it proves no repair")
         }
         Notice::Rejected(path, lines) => format!("{path}: {lines} lines were no frames"),
         Notice::LossToTheEnd => "a loss lasts to the end of a capture after the repair".to_owned(),

@@ -9,3 +9,4 @@ pub mod network;
 pub mod notices;
 pub mod outage;
 pub mod terms;
+pub mod verdict;

@@ -30,16 +30,35 @@ pub fn lane(analysis: &Analysis, lane: &Lane) -> String {
     }
 }
 
-/// What was odd while a roster was learned.
+/// What the reader of a learned roster should know.
 pub fn remark(remark: &Remark) -> String {
     match remark {
-        Remark::Losses { capture, outages } => format!(
-            "{}: {outages} outages; learn from captures in which nothing is lost",
-            capture.as_deref().unwrap_or("a capture")
+        Remark::Losses { capture, outages } => {
+            format!("{capture}: {outages} outages; learn from captures in which nothing is lost")
+        }
+        Remark::Short { capture, awake } => format!(
+            "{capture}: {awake:.1} s of traffic: an identifier sent once a second is seen too rarely \
+             to be expected"
         ),
+        Remark::Thinned { capture } => format!(
+            "{capture}: the logger kept only some frames: it taught which identifiers there are, not \
+             their periods"
+        ),
+        Remark::KeyOff { capture, at } => format!(
+            "{capture}: the key was turned off at {at:.1} s, or most senders were silent then; what \
+             ended there was learned from the rest"
+        ),
+        Remark::OneCapture => {
+            "one capture only: what is sent only in one mode cannot be told from \
+             what is always sent"
+                .to_owned()
+        }
+        Remark::NoPeriods => {
+            "no periods; only what is missing by its share can be found".to_owned()
+        }
         Remark::TwoPeriods { id, kept, other } => format!(
-            "{} comes every {kept:.3} s in one capture and every {other:.3} s in another; the \
-             first was kept",
+            "{} comes every {other:.3} s in one capture and every {kept:.3} s in another; the \
+             longest was kept",
             id_label(*id)
         ),
     }

@@ -2,7 +2,7 @@
 
 use lostnode_parsers::Id;
 
-use crate::analysis::{Analysis, Evidence, Outage};
+use crate::analysis::{Analysis, Evidence, Outage, Scope};
 use crate::ids::NodeIndex;
 use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
@@ -60,19 +60,28 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         Evidence::ChannelSilent { seconds } => {
             format!("for {seconds:.2} s of it the whole channel was silent")
         }
-        Evidence::NeverHeard { fastest } => never_heard(&outage.never_heard, fastest),
+        Evidence::NeverHeard { due, awake } => never_heard(&outage.never_heard, due, awake),
+        Evidence::ProbablyOneNode { identifiers: 1, .. } => {
+            "its sender is not known; it may be all that a module sends".to_owned()
+        }
+        Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off } => format!(
+            "{identifiers} of {expected} identifiers that this vehicle normally sends were never \
+             heard; they are probably one node{}",
+            if perhaps_key_off { " (or the key was off)" } else { "" }
+        ),
         Evidence::Stop(sign) => stop(sign),
         Evidence::Return(sign) => return_of_node(sign),
     }
 }
 
-fn never_heard(ids: &[Id], fastest: f64) -> String {
+fn never_heard(ids: &[Id], due: f64, awake: f64) -> String {
     let names: Vec<String> = ids.iter().map(|id| id_label(*id)).collect();
     format!(
-        "never heard in this capture: {}; the roster expects the fastest of {} every {:.0} ms",
+        "never heard in this capture: {}; {} frames or more of {} would have come in {awake:.1} s of \
+         traffic",
         names.join(", "),
-        if names.len() == 1 { "it" } else { "them" },
-        fastest * 1e3
+        due.floor(),
+        if names.len() == 1 { "it" } else { "each" },
     )
 }
 
@@ -235,4 +244,34 @@ fn return_of_node(sign: ReturnSign) -> String {
 
 fn unclear(why: &str) -> String {
     format!("whether it ran on or started anew is not clear: {why}")
+}
+
+/// The nodes or identifiers of an outage, and its channel.
+pub fn who(analysis: &Analysis, outage: &Outage) -> String {
+    let channel = outage.channel.map(|at| analysis.channel(at).name.clone());
+    let of_nodes = first_four(outage.nodes.iter().map(|at| analysis.nodes[*at].name.clone()));
+    let of_ids = if outage.ids.is_empty() {
+        let never: Vec<String> =
+            outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();
+        never.join(", ")
+    } else {
+        first_four(outage.ids.iter().map(|at| id_label(analysis.identifiers[*at].id)))
+    };
+    match (outage.scope, channel) {
+        (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
+        (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),
+        (Scope::Branch | Scope::Node, Some(channel)) => format!("{channel} {of_nodes}"),
+        (Scope::Identifier, Some(channel)) if of_nodes.is_empty() => format!("{channel} {of_ids}"),
+        (Scope::Identifier, Some(channel)) => format!("{channel} {of_ids} of {of_nodes}"),
+    }
+}
+
+/// The first four names, and how many more there are.
+fn first_four(names: impl ExactSizeIterator<Item = String>) -> String {
+    let more = names.len().saturating_sub(4);
+    let mut shown: Vec<String> = names.take(4).collect();
+    if more > 0 {
+        shown.push(format!("{more} more"));
+    }
+    shown.join(", ")
 }

@@ -7,6 +7,7 @@ mod notices;
 use crate::analysis::{Analysis, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
+use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{Timing, seconds};
 use crate::ids::IdIndex;
 use crate::network::{
@@ -16,7 +17,7 @@ use crate::network::{
 use crate::outage::{self, Observed, deviations};
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
-use crate::silence;
+use crate::silence::{self, Losses};
 
 /// Draws the report from what was folded. Pure: no file, no clock.
 pub fn report(
@@ -32,16 +33,16 @@ pub fn report(
     let network = network::build(timing, &losses, &clocks, roster.zip(known.as_ref()));
     let supply = &diagnostics.identities.supply;
     let observed = Observed { timing, losses: &losses, network: &network, clocks: &clocks, supply };
-    let mut outages = outage::find(&observed, roster);
-    let deviations = known
-        .as_ref()
-        .map_or(Vec::new(), |known| deviations::find(timing, &network, known, diagnostics));
+    let mut outages = outage::find(&observed);
+    let deviations = known.as_ref().map_or(Vec::new(), |known| {
+        deviations::find(timing, &losses, &network, known, diagnostics)
+    });
     let mut notices = notices::notices(&captures, summary, &losses, &network, settings);
     notices.extend(known.as_ref().and_then(notices::of_roster));
 
     let order = Order::new(timing);
     let identifiers: Vec<Identifier> =
-        order.sorted.iter().map(|at| identifier(*at, &observed)).collect();
+        order.sorted.iter().map(|at| identifier(*at, &observed, diagnostics)).collect();
     let mut nodes = network.nodes.clone();
     nodes.iter_mut().for_each(|node| order.renumber(&mut node.ids));
     outages.iter_mut().for_each(|outage| order.renumber(&mut outage.ids));
@@ -51,7 +52,7 @@ pub fn report(
     Analysis {
         captures,
         span: timing.span,
-        channels: channels(summary, settings),
+        channels: channels(summary, &losses, settings),
         lanes: lanes::lanes(&identifiers, &nodes, &outages),
         identifiers,
         nodes,
@@ -87,9 +88,10 @@ impl Order {
     }
 }
 
-fn identifier(at: IdIndex, observed: &Observed<'_>) -> Identifier {
+fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -> Identifier {
     let id = &observed.timing.ids[at];
     let expected = observed.losses.expected[at];
+    let key = &observed.losses.channels[usize::from(id.key.channel)].key;
     Identifier {
         channel: id.key.channel,
         id: id.key.id,
@@ -102,13 +104,18 @@ fn identifier(at: IdIndex, observed: &Observed<'_>) -> Identifier {
         heard: id.heard,
         longest_silence: id.silences.longest().map(seconds),
         node: observed.network.node_of[at],
+        pace: id.pace(),
+        only_with_key: key.only_on.contains(&at),
+        diagnostic: diagnostics.carries(id.key.channel, id.key.id),
     }
 }
 
-fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
+fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Channel> {
     let channel = |(at, name): (usize, &String)| {
         let timing = summary.timing.channels.get(at).cloned().unwrap_or_default();
-        let load = summary.load.channels.get(at);
+        let shown = losses.channels.get(at).cloned().unwrap_or_default();
+        // Of a thinned channel, bits and their spacing mean nothing.
+        let load = summary.load.channels.get(at).filter(|_| shown.thinned.is_none());
         Channel {
             name: name.clone(),
             frames: timing.frames,
@@ -122,6 +129,10 @@ fn channels(summary: &Summary, settings: &Settings) -> Vec<Channel> {
                 .iter()
                 .map(|(time, frame)| ErrorEvent { time: *time, frame: *frame })
                 .collect(),
+            awake: seconds(timing.awake),
+            thinned: shown.thinned,
+            key_off: shown.key.stretches,
+            key: shown.roll.key,
         }
     };
     summary.channels.iter().enumerate().map(channel).collect()

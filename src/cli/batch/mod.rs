@@ -20,7 +20,7 @@ use serde::{Deserialize, Serialize};
 use self::contents::{Summed, checksum};
 use super::files::{read_knowledge, write_file};
 use super::options::{Expected, Limits};
-use super::{FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
+use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
 use crate::capture::{self, Source, lock};
 use crate::fault::{Job, Knowledge};
 use crate::render::Renderer;
@@ -34,7 +34,7 @@ use crate::{Error, Explaining, Options};
 ///
 /// Writes a folder with report.json and report.html for each capture, and summary.csv and
 /// summary.parquet over all. Exit code 0: nothing lost anywhere; 1: something lost; 2: a capture
-/// could not be read, or a result not be written.
+/// could not be read, or a result not be written; 3: nothing lost, but a capture cannot tell.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode batch captures --out batch-report --resume")]
 pub struct Arguments {
@@ -138,6 +138,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     Ok(match () {
         () if rows.iter().any(|row| row.verdict == Outcome::NotRead) => FAILED,
         () if rows.iter().any(|row| row.verdict == Outcome::Lost) => SOMETHING_LOST,
+        () if rows.iter().any(|row| row.verdict == Outcome::CannotTell) => CANNOT_TELL,
         () => NOTHING_LOST,
     })
 }

@@ -11,10 +11,11 @@ pub(super) fn print(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
     let count = |verdict: Outcome| rows.iter().filter(|row| row.verdict == verdict).count();
     writeln!(
         out,
-        "{} captures: {} with losses, {} without, {} not read",
+        "{} captures: {} with losses, {} without, {} that cannot tell, {} not read",
         rows.len(),
         count(Outcome::Lost),
         count(Outcome::NothingLost),
+        count(Outcome::CannotTell),
         count(Outcome::NotRead)
     )?;
     let mut nodes: BTreeMap<&str, (usize, BTreeSet<&str>)> = BTreeMap::new();

@@ -8,7 +8,7 @@ use lostnode_parsers::Timestamp;
 
 use crate::analysis::Analysis;
 use crate::capture::{Batch, Capture};
-use crate::render::text::who;
+use crate::words::outage::who;
 use crate::words::terms::duration;
 use crate::{Analyser, Options};
 

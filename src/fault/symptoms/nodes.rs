@@ -24,11 +24,14 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
 }
 
 fn alone(analysis: &Analysis) -> Vec<Symptom> {
+    // Of a node that was never heard, a single identifier may be all that is expected.
+    let all_of = |outage: &Outage, node: NodeIndex| {
+        outage.scope == Scope::Node
+            || (!outage.never_heard.is_empty() && !analysis.nodes[node].heard)
+    };
     let whole = |node: NodeIndex| -> Vec<&Outage> {
-        analysis
-            .lost()
-            .filter(|outage| outage.scope == Scope::Node && outage.nodes == [node])
-            .collect()
+        let own = |outage: &&Outage| outage.nodes == [node] && all_of(outage, node);
+        analysis.lost().filter(own).collect()
     };
     let of_nodes =
         (0..analysis.nodes.len()).map(NodeIndex).map(|node| (Subject::Node(node), whole(node)));

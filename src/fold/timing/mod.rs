@@ -4,9 +4,11 @@
 mod clock;
 mod clock_rate;
 mod counter;
+mod deliveries;
 mod histogram;
 mod pairs;
 mod pause;
+mod rhythm;
 mod silence;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
@@ -14,9 +16,11 @@ use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 pub use clock::Clock;
 pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
+pub use deliveries::{Deliveries, Ticks};
 pub use histogram::Gaps;
 pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
+pub use rhythm::Rhythm;
 pub use silence::{Longest, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
@@ -89,24 +93,36 @@ pub struct ChannelTiming {
     pub silences: Longest,
     /// The first error frames with their time.
     pub errors: Vec<(Nanoseconds, ErrorFrame)>,
+    /// Time in which it carried traffic: of longer gaps between frames only [`Self::BREAK`] counts.
+    pub awake: Nanoseconds,
+    /// How the logger handed its frames over.
+    pub deliveries: Deliveries,
 }
 
 impl ChannelTiming {
     /// Error frames kept with their time; the rest is counted.
     pub const KEPT_ERRORS: usize = 4096;
+    /// Nobody is awake on a channel that is silent for longer, in nanoseconds: a vehicle's bus has
+    /// several identifiers of 100 ms and below (common practice, no source), and none of them was
+    /// heard for three of their periods.
+    pub const BREAK: Nanoseconds = 300_000_000;
 
     /// Takes frames that are all of this channel and in order, where nothing is to be kept of any
     /// of them but their number.
     fn skip(&mut self, frames: usize, times: &TimeSummary) {
         self.frames += frames as u64;
         if let Some((_, last)) = &mut self.heard {
+            self.awake += times.last - *last;
             *last = times.last;
         }
     }
 
-    /// Whether frames with these time stamps bring a silence that is kept, or a step back.
+    /// Whether frames with these time stamps bring a silence that is kept, a step back, or a
+    /// delivery that is looked at.
     fn has_news(&self, times: &TimeSummary) -> bool {
-        self.heard.is_none_or(|(_, last)| !times.gaps_are_below(self.silences.floor(), last))
+        let short = self.silences.floor().min(Self::BREAK);
+        !self.deliveries.is_settled()
+            || self.heard.is_none_or(|(_, last)| !times.gaps_are_below(short, last))
     }
 
     #[inline]
@@ -116,12 +132,14 @@ impl ChannelTiming {
         }
         self.frames += 1;
         let Some(time) = frame.time.map(Timestamp::nanoseconds) else { return };
+        self.deliveries.push(time);
         let Some((_, last)) = &mut self.heard else { return self.begin(time) };
         let before = *last;
         if time < before {
             return self.step_back(time, before);
         }
         *last = time;
+        self.awake += (time - before).min(Self::BREAK);
         self.silences.push(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
@@ -330,38 +348,4 @@ impl IdTiming {
             self.usual_gap + (gap.min(self.usual_gap.saturating_mul(4)) - self.usual_gap) / 16
         };
     }
-
-    /// Period and jitter where the identifier is sent on a timer.
-    ///
-    /// Periodic means: at least [`Rhythm::FEWEST_GAPS`] gaps, at least 80 % of them within half a
-    /// period of the median, and at most 5 % longer than three periods (losses are few events,
-    /// bursts are many).
-    pub fn rhythm(&self) -> Option<Rhythm> {
-        let count = self.gaps.count();
-        if count < Rhythm::FEWEST_GAPS {
-            return None;
-        }
-        let median = self.gaps.quantile(0.5)?;
-        let near = self.gaps.count_between(0.5 * median, 1.5 * median);
-        let long = self.gaps.count_between(3.0 * median, f64::INFINITY);
-        if (near as f64) < 0.8 * count as f64 || long as f64 > (0.05 * count as f64).max(2.0) {
-            return None;
-        }
-        let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
-        (period > 0.0).then_some(Rhythm { period, jitter })
-    }
-}
-
-/// The timer of a periodic identifier, in seconds.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rhythm {
-    /// Mean of the gaps within half a period of the median: lost frames do not stretch it.
-    pub period: f64,
-    /// Standard deviation of the same gaps.
-    pub jitter: f64,
-}
-
-impl Rhythm {
-    /// Fewer gaps than this show no period.
-    pub const FEWEST_GAPS: u64 = 8;
 }

@@ -73,7 +73,7 @@ impl Renderer for Html {
             .and_then(|template| {
                 template.render(Value::from(Serde(Page {
                     r: super::json::document(report),
-                    headline: super::text::headline_words(report),
+                    headline: crate::words::verdict::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
                     date: report.span.and_then(|(begin, _)| date(begin)),
                     span: report

@@ -12,6 +12,7 @@ use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJso
 use serde::Serialize;
 
 use super::Renderer;
+use crate::analysis::verdict::Verdict;
 use crate::analysis::{
     Analysis, Basis, BitRate, Cause, DeviationKind, Doubt, Identifier, Nanoseconds, Node, Scope,
 };
@@ -33,6 +34,8 @@ impl Renderer for Json {
 #[derive(Serialize)]
 struct Document {
     schema: &'static str,
+    verdict: &'static str,
+    doubts: Vec<String>,
     captures: Vec<CaptureJson>,
     channels: Vec<ChannelJson>,
     identifiers: Vec<IdentifierJson>,
@@ -61,6 +64,7 @@ struct CaptureJson {
     start: Option<f64>,
     end: Option<f64>,
     out_of_order_frames: u64,
+    thinned: bool,
 }
 
 #[derive(Serialize)]
@@ -161,6 +165,7 @@ struct OutageJson {
     benign: bool,
     doubt: Option<&'static str>,
     ongoing_at_end: bool,
+    never_heard: bool,
     evidence: Vec<String>,
 }
 
@@ -180,6 +185,8 @@ fn build(report: &Analysis) -> Document {
     let channel_name = |at: ChannelIndex| report.channel(at).name.clone();
     Document {
         schema: "lostnode.report/1",
+        verdict: verdict_name(report.verdict()),
+        doubts: words::verdict::obstacles(report),
         captures: captures(report),
         channels: report.channels.iter().map(channel).collect(),
         identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
@@ -204,6 +211,7 @@ fn build(report: &Analysis) -> Document {
                 benign: outage.benign,
                 doubt: outage.doubt.map(doubt_name),
                 ongoing_at_end: outage.ongoing,
+                never_heard: !outage.never_heard.is_empty(),
                 evidence: words::outage::evidence(report, outage),
             })
             .collect(),
@@ -254,6 +262,7 @@ fn captures(report: &Analysis) -> Vec<CaptureJson> {
         start: capture.span.map(|(start, _)| start.seconds()),
         end: capture.span.map(|(_, end)| end.seconds()),
         out_of_order_frames: report.channels.iter().map(|channel| channel.out_of_order.0).sum(),
+        thinned: report.channels.iter().any(|channel| channel.thinned.is_some()),
     };
     report.captures.iter().map(capture).collect()
 }
@@ -362,6 +371,14 @@ pub(super) fn cause_name(cause: Cause) -> &'static str {
         Cause::CaptureGap => "capture_gap",
         Cause::SwitchedOff => "switched_off",
         Cause::Unknown => "unknown",
+    }
+}
+
+fn verdict_name(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::NothingLost => "nothing_lost",
+        Verdict::SomethingLost => "something_lost",
+        Verdict::CannotTell => "cannot_tell",
     }
 }
 

@@ -2,12 +2,14 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Scope};
 use crate::fold::timing::seconds;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
 use crate::words::fault::title;
 use crate::words::terms::date;
+use crate::words::verdict::obstacles;
 
 /// What became of a capture.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
@@ -19,6 +21,9 @@ pub enum Outcome {
     /// Something was lost.
     #[serde(rename = "lost")]
     Lost,
+    /// The capture proves neither.
+    #[serde(rename = "cannot tell")]
+    CannotTell,
     /// Nothing was.
     #[serde(rename = "nothing lost")]
     NothingLost,
@@ -36,6 +41,7 @@ impl Field for Outcome {
         Cell::text(match self {
             Outcome::NotRead => "not read",
             Outcome::Lost => "lost",
+            Outcome::CannotTell => "cannot tell",
             Outcome::NothingLost => "nothing lost",
         })
     }
@@ -109,8 +115,8 @@ macro_rules! row {
 
 row! {
     path: String = "the capture, relative to the folder",
-    verdict: Outcome = "`nothing lost`, `lost` or `not read`",
-    reason: Option<String> = "why it was not read, or not to its end",
+    verdict: Outcome = "`nothing lost`, `lost`, `cannot tell` or `not read`",
+    reason: Option<String> = "why it was not read, or not to its end, or why it cannot tell",
     start: Option<String> = "date and time of the first frame, UTC, where the stamps are a date",
     span_s: Option<f64> = "seconds from the first frame to the last",
     frames: u64 = "frames",
@@ -163,11 +169,16 @@ impl Row {
         codes.dedup();
         Row {
             path,
-            verdict: match analysis.lost().next() {
-                Some(_) => Outcome::Lost,
-                None => Outcome::NothingLost,
+            verdict: match analysis.verdict() {
+                Verdict::SomethingLost => Outcome::Lost,
+                Verdict::CannotTell => Outcome::CannotTell,
+                Verdict::NothingLost => Outcome::NothingLost,
             },
-            reason: analysis.captures.iter().find_map(|capture| capture.cut_short.clone()),
+            reason: analysis
+                .captures
+                .iter()
+                .find_map(|capture| capture.cut_short.clone())
+                .or_else(|| obstacles(analysis).into_iter().next()),
             start: analysis.span.and_then(|(begin, _)| date(begin)),
             span_s: analysis.span.map(|(begin, end)| seconds(end - begin)),
             frames: analysis.captures.iter().map(|capture| capture.frames).sum(),

@@ -8,11 +8,13 @@ use std::io::{self, Write};
 
 use anstyle::{AnsiColor, Style};
 
-use crate::analysis::{Analysis, BitRate, Outage, Scope};
+use crate::analysis::verdict::Verdict;
+use crate::analysis::{Analysis, BitRate};
 use crate::fold::timing::seconds;
 use crate::render::Renderer;
 use crate::words;
-use crate::words::terms::{date, duration, id_label, kind};
+use crate::words::outage::who;
+use crate::words::terms::{date, duration, kind};
 
 /// Renders text with styles; the caller's stream strips them where the output is no terminal.
 pub struct Text {
@@ -54,53 +56,15 @@ fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Resu
 fn headline(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     let span = duration(report.span.map_or(0.0, |(start, end)| seconds(end - start)));
     let periodic = report.identifiers.iter().filter(|id| id.rhythm.is_some()).count();
-    let words = headline_words(report);
-    match report.lost().count() {
-        0 if periodic == 0 => writeln!(out, "{HEAD}{words}{HEAD:#}\n"),
-        0 => writeln!(
+    let words = words::verdict::headline(report);
+    match (report.verdict(), report.lost().count()) {
+        (Verdict::CannotTell, _) => writeln!(out, "{HEAD}{words}{HEAD:#}\n"),
+        (_, 0) => writeln!(
             out,
             "{GOOD}{words}{GOOD:#}\n{periodic} periodic identifiers kept their time over {span}.\n"
         ),
-        count => writeln!(out, "{BAD}{words}{BAD:#}\n{count} outages in {span}.\n"),
+        (_, count) => writeln!(out, "{BAD}{words}{BAD:#}\n{count} outages in {span}.\n"),
     }
-}
-
-/// The whole in one sentence.
-pub fn headline_words(report: &Analysis) -> String {
-    let lost: Vec<&Outage> = report.lost().collect();
-    if lost.is_empty() {
-        let periodic = report.identifiers.iter().any(|id| id.rhythm.is_some());
-        let words = if periodic {
-            "Nothing was lost."
-        } else {
-            "No periodic traffic: nothing can be said about losses."
-        };
-        return words.to_owned();
-    }
-    let count = |(scope, one, many): (Scope, &str, &str)| {
-        let mut who: Vec<String> = lost
-            .iter()
-            .filter(|outage| outage.scope == scope)
-            .map(|outage| who(report, outage))
-            .collect();
-        who.sort_unstable();
-        who.dedup();
-        match who.len() {
-            0 => None,
-            1 => Some(format!("1 {one}")),
-            count => Some(format!("{count} {many}")),
-        }
-    };
-    let scopes = [
-        (Scope::Bus, "whole channel", "whole channels"),
-        (Scope::Branch, "branch", "branches"),
-        (Scope::Node, "node", "nodes"),
-        (Scope::Identifier, "single identifier", "single identifiers"),
-    ];
-    format!(
-        "Something went quiet: {}.",
-        scopes.into_iter().filter_map(count).collect::<Vec<_>>().join(", ")
-    )
 }
 
 /// Who was missing how often and how long, worst first.
@@ -185,7 +149,7 @@ impl Text {
 /// Those of the writer.
 pub fn outage_lines(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     if report.outages.is_empty() {
-        return writeln!(out, "{}", headline_words(report));
+        return writeln!(out, "{}", words::verdict::headline(report));
     }
     Text { most_outages: usize::MAX }.outages(report, out)
 }
@@ -210,36 +174,6 @@ fn indented(out: &mut dyn Write, text: &str) -> io::Result<()> {
         .initial_indent("              ")
         .subsequent_indent("                ");
     textwrap::wrap(text, options).iter().try_for_each(|line| writeln!(out, "{line}"))
-}
-
-/// The nodes or identifiers of an outage, and its channel.
-pub fn who(report: &Analysis, outage: &Outage) -> String {
-    let channel = outage.channel.map(|at| report.channel(at).name.clone());
-    let of_nodes = first_four(outage.nodes.iter().map(|at| report.nodes[*at].name.clone()));
-    let of_ids = if outage.ids.is_empty() {
-        let never: Vec<String> =
-            outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();
-        never.join(", ")
-    } else {
-        first_four(outage.ids.iter().map(|at| id_label(report.identifiers[*at].id)))
-    };
-    match (outage.scope, channel) {
-        (Scope::Capture, _) | (_, None) => "the recording, all channels".to_owned(),
-        (Scope::Bus, Some(channel)) => format!("{channel}, whole channel"),
-        (Scope::Branch | Scope::Node, Some(channel)) => format!("{channel} {of_nodes}"),
-        (Scope::Identifier, Some(channel)) if of_nodes.is_empty() => format!("{channel} {of_ids}"),
-        (Scope::Identifier, Some(channel)) => format!("{channel} {of_ids} of {of_nodes}"),
-    }
-}
-
-/// The first four names, and how many more there are.
-fn first_four(names: impl ExactSizeIterator<Item = String>) -> String {
-    let more = names.len().saturating_sub(4);
-    let mut shown: Vec<String> = names.take(4).collect();
-    if more > 0 {
-        shown.push(format!("{more} more"));
-    }
-    shown.join(", ")
 }
 
 fn channels(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
@@ -298,11 +232,12 @@ fn captures(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
 }
 
 fn notices(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    if report.notices.is_empty() {
+    let doubts = words::verdict::obstacles(report);
+    if report.notices.is_empty() && doubts.is_empty() {
         return Ok(());
     }
     writeln!(out, "\n{HEAD}Please note{HEAD:#}")?;
-    for notice in words::notices::notices(report) {
+    for notice in doubts.into_iter().chain(words::notices::notices(report)) {
         let options = textwrap::Options::new(WIDTH).initial_indent("- ").subsequent_indent("  ");
         for line in textwrap::wrap(&notice, options) {
             writeln!(out, "{line}")?;

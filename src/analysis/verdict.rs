@@ -1,0 +1,137 @@
+//! What an analysis comes to, and what keeps it from saying that nothing was lost. That is a claim
+//! like any other: it is made only where all that was expected could be heard over the whole span.
+
+use super::{Analysis, Cause, Doubt, KeyState, Thinned};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::seconds;
+
+/// What an analysis comes to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// All that was expected was heard over the whole span.
+    NothingLost,
+    /// Something was lost.
+    SomethingLost,
+    /// The capture proves neither.
+    CannotTell,
+}
+
+/// Why nothing can be said.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Obstacle {
+    /// Frames carry no time stamps.
+    NoTimeStamps {
+        /// Place in [`Analysis::captures`].
+        capture: usize,
+    },
+    /// The logger kept only some frames of a channel.
+    Thinned {
+        /// Where.
+        channel: ChannelIndex,
+        /// How that shows.
+        thinned: Thinned,
+    },
+    /// The recording paused for too much of the time.
+    Paused {
+        /// Share of the span of all captures.
+        share: f64,
+    },
+    /// The span is too short.
+    Short {
+        /// In seconds.
+        span: f64,
+    },
+    /// No identifier keeps a period, so that none can be missed.
+    NothingPeriodic {
+        /// Where; `None` for all channels.
+        channel: Option<ChannelIndex>,
+    },
+    /// An outage that is no loss as far as the capture tells, and may be one all the same.
+    Outage {
+        /// Why.
+        doubt: Doubt,
+    },
+    /// The roster knows what needs the key, and nothing of it was heard.
+    KeyOff {
+        /// Where.
+        channel: ChannelIndex,
+    },
+}
+
+/// A recording that paused for more than this share of the time may have missed whatever happened.
+const PAUSED: f64 = 0.1;
+/// Seconds below which an identifier that is sent once a second was heard twice at most, and one of
+/// 100 ms hardly longer than it takes to be missed.
+const SHORT: f64 = 2.0;
+/// Fewer broadcast frames than this on a channel are no traffic that a period could be asked of.
+const FEW: u64 = 100;
+
+impl Analysis {
+    /// What it comes to: a loss before an obstacle, and either before nothing lost.
+    pub fn verdict(&self) -> Verdict {
+        match () {
+            () if self.lost().next().is_some() => Verdict::SomethingLost,
+            () if !self.obstacles().is_empty() => Verdict::CannotTell,
+            () => Verdict::NothingLost,
+        }
+    }
+
+    /// What keeps it from saying that nothing was lost, the weightiest first.
+    pub fn obstacles(&self) -> Vec<Obstacle> {
+        let mut out: Vec<Obstacle> = (0..self.captures.len())
+            .filter(|at| self.captures[*at].span.is_none() && self.captures[*at].frames > 0)
+            .map(|capture| Obstacle::NoTimeStamps { capture })
+            .collect();
+        for (at, channel) in self.channels.iter().enumerate() {
+            let channel_index = at as ChannelIndex;
+            out.extend(
+                channel
+                    .thinned
+                    .map(|thinned| Obstacle::Thinned { channel: channel_index, thinned }),
+            );
+        }
+        if out.is_empty() {
+            out.extend(self.nothing_periodic());
+        }
+        out.extend(self.paused());
+        let span = self.span.map(|(begin, end)| seconds(end - begin));
+        out.extend(span.filter(|span| *span < SHORT).map(|span| Obstacle::Short { span }));
+        for doubt in self.outages.iter().filter_map(|outage| outage.doubt) {
+            let obstacle = Obstacle::Outage { doubt };
+            if !out.contains(&obstacle) {
+                out.push(obstacle);
+            }
+        }
+        let off = |at: &usize| self.channels[*at].key == KeyState::Off;
+        let off = (0..self.channels.len()).filter(off);
+        out.extend(off.map(|at| Obstacle::KeyOff { channel: at as ChannelIndex }));
+        out
+    }
+
+    fn nothing_periodic(&self) -> Vec<Obstacle> {
+        let periodic = |at: usize| {
+            self.identifiers.iter().any(|id| usize::from(id.channel) == at && id.rhythm.is_some())
+        };
+        if !self.captures.is_empty() && !(0..self.channels.len()).any(periodic) {
+            return vec![Obstacle::NothingPeriodic { channel: None }];
+        }
+        let broadcast = |at: usize| {
+            let own = self
+                .identifiers
+                .iter()
+                .filter(|id| usize::from(id.channel) == at && !id.diagnostic);
+            own.map(|id| id.frames).sum::<u64>()
+        };
+        (0..self.channels.len())
+            .filter(|at| !periodic(*at) && broadcast(*at) >= FEW)
+            .map(|at| Obstacle::NothingPeriodic { channel: Some(at as ChannelIndex) })
+            .collect()
+    }
+
+    fn paused(&self) -> Option<Obstacle> {
+        let (begin, end) = self.span?;
+        let pauses = self.outages.iter().filter(|outage| outage.cause == Cause::CaptureGap);
+        let share = pauses.map(|pause| pause.duration()).sum::<f64>() / seconds(end - begin);
+        (share > PAUSED).then_some(Obstacle::Paused { share })
+    }
+}

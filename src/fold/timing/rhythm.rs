@@ -1,0 +1,74 @@
+//! What the gaps of an identifier tell of its timer.
+
+use super::IdTiming;
+
+impl IdTiming {
+    /// Period in seconds where even a few frames show one: at least four gaps, 80 % of them within
+    /// 30 % of the median. Enough to expect the identifier in another capture, not to miss it here.
+    pub fn pace(&self) -> Option<f64> {
+        let median = self.gaps.quantile(0.5)?;
+        let near = self.gaps.count_between(0.7 * median, 1.3 * median);
+        let count = self.gaps.count();
+        (count >= 4 && near as f64 >= 0.8 * count as f64)
+            .then(|| self.gaps.moments(0.7 * median, 1.3 * median))?
+            .map(|(mean, _)| mean)
+    }
+
+    /// Whether its gaps spread over more than half of their median, as no timer does; `None` where
+    /// it sent too few frames to tell.
+    pub fn is_uneven(&self) -> Option<bool> {
+        let at = |q| self.gaps.quantile(q);
+        let spread = at(0.9)? - at(0.1)?;
+        (self.frames >= 10).then_some(spread > 0.5 * at(0.5)?)
+    }
+
+    /// Whether frames are missing from its rhythm: its gaps are whole multiples of the shortest,
+    /// and not few of them of more than one.
+    pub fn is_holed(&self) -> bool {
+        // Below 3 ms the jitter is no small part of a period.
+        let Some(tenth) = self.gaps.quantile(0.1).filter(|tenth| *tenth >= 0.003) else {
+            return false;
+        };
+        let Some((period, _)) = self.gaps.moments(0.8 * tenth, 1.2 * tenth) else { return false };
+        let count = self.gaps.count() as f64;
+        let share = |low: f64, high: f64| {
+            self.gaps.count_between(low * period, high * period) as f64 / count
+        };
+        let whole = |times: u32| share(f64::from(times) - 0.2, f64::from(times) + 0.2);
+        count >= 20.0 && (1..=10).map(whole).sum::<f64>() >= 0.8 && share(1.5, 10.5) >= 0.15
+    }
+
+    /// Period and jitter where the identifier is sent on a timer.
+    ///
+    /// Periodic means: at least [`Rhythm::FEWEST_GAPS`] gaps, at least 80 % of them within half a
+    /// period of the median, and at most 5 % longer than three periods (losses are few events,
+    /// bursts are many).
+    pub fn rhythm(&self) -> Option<Rhythm> {
+        let count = self.gaps.count();
+        if count < Rhythm::FEWEST_GAPS {
+            return None;
+        }
+        let median = self.gaps.quantile(0.5)?;
+        let near = self.gaps.count_between(0.5 * median, 1.5 * median);
+        let long = self.gaps.count_between(3.0 * median, f64::INFINITY);
+        if (near as f64) < 0.8 * count as f64 || long as f64 > (0.05 * count as f64).max(2.0) {
+            return None;
+        }
+        let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
+        (period > 0.0).then_some(Rhythm { period, jitter })
+    }
+}
+
+/// The timer of a periodic identifier, in seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rhythm {
+    /// Mean of the gaps within half a period of the median: lost frames do not stretch it.
+    pub period: f64,
+    /// Standard deviation of the same gaps.
+    pub jitter: f64,
+}
+
+impl Rhythm {
+    /// Fewer gaps than this show no period.
+    pub const FEWEST_GAPS: u64 = 8;
+}

@@ -1,0 +1,160 @@
+//! What all captures together teach of one identifier.
+
+use std::collections::BTreeSet;
+
+use super::{Class, Key};
+use crate::analysis::{Analysis, Channel, Identifier};
+use crate::fold::timing::{AliveCounter, seconds};
+use crate::roster_file::ExpectedMessage;
+
+/// What each capture shows of an identifier.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Lesson {
+    seen: Vec<Seen>,
+    timeout: Option<f64>,
+    counter: Option<AliveCounter>,
+}
+
+/// An identifier in one capture.
+#[derive(Clone, Copy, Debug)]
+struct Seen {
+    /// Place of the capture.
+    capture: usize,
+    frames: u64,
+    /// Seconds between frames, where it keeps a period.
+    period: Option<f64>,
+    /// Share of the capture in which it was there.
+    held: f64,
+    /// Frames for each second with traffic.
+    rate: f64,
+    /// Share of the frames of its channel.
+    share: f64,
+    thinned: bool,
+    /// The key was off in a part of the capture, …
+    key_off: bool,
+    /// … and it was silent then.
+    only_with_key: bool,
+}
+
+/// One or two frames teach no rate.
+const FEWEST_FRAMES: u64 = 3;
+/// What speaks for less than this share of the time that the bus is awake speaks on an occasion: a
+/// few frames at key-on, or in one mode.
+const HELD: f64 = 0.5;
+/// In the captures that lack it, all together, fewer frames than this would have come: a capture too
+/// short for a slow identifier is no witness against it.
+const LACKED: f64 = 1.0;
+
+impl Lesson {
+    /// Takes what a capture shows of it.
+    pub(super) fn attend(&mut self, capture: usize, analysis: &Analysis, id: &Identifier) {
+        let channel = analysis.channel(id.channel);
+        let awake = channel.awake.max(1e-3);
+        let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin)).max(1e-3);
+        let heard = id.heard.map_or(0.0, |(first, last)| seconds(last - first));
+        self.seen.push(Seen {
+            capture,
+            frames: id.frames,
+            period: id.pace.filter(|_| channel.thinned.is_none()),
+            held: id.pace.map_or(heard / span, |period| id.frames as f64 * period / awake),
+            rate: id.frames as f64 / awake,
+            share: id.frames as f64 / channel.frames.max(1) as f64,
+            thinned: channel.thinned.is_some(),
+            key_off: !channel.key_off.is_empty(),
+            only_with_key: id.only_with_key,
+        });
+        self.timeout = [self.timeout, id.timeout].into_iter().flatten().reduce(f64::max);
+        self.counter = self.counter.or(id.counter);
+    }
+
+    /// Whether some capture shows it silent while the key was off.
+    pub(super) fn was_keyed(&self) -> bool {
+        self.seen.iter().any(|seen| seen.only_with_key)
+    }
+
+    /// Whether it was silent while the key was off in each of these captures that has it.
+    pub(super) fn is_keyed_in(&self, key_off: &[usize]) -> bool {
+        let contradicts = |seen: &Seen| key_off.contains(&seen.capture) && !seen.only_with_key;
+        !self.seen.iter().any(contradicts)
+    }
+
+    /// The shortest and the longest of its periods.
+    pub(super) fn periods(&self) -> Option<(f64, f64)> {
+        let all = || self.seen.iter().filter_map(|seen| seen.period);
+        Some((all().reduce(f64::min)?, all().reduce(f64::max)?))
+    }
+
+    /// What the roster says of it; `keyed` are all identifiers that need the key, where it is one.
+    pub(super) fn message(
+        &self,
+        class: &Class<'_>,
+        key: &Key,
+        keyed: Option<&BTreeSet<Key>>,
+    ) -> ExpectedMessage {
+        let whole: Vec<Seen> = self.seen.iter().filter(|seen| !seen.thinned).copied().collect();
+        let open: Vec<Seen> = whole.iter().filter(|seen| !seen.key_off).copied().collect();
+        let least = |seen: &[Seen], of: fn(&Seen) -> f64| seen.iter().map(of).reduce(f64::min);
+        // The longest period demands least, as do the least rate and share.
+        let period = self.periods().map(|(_, longest)| longest);
+        // A capture with the key off is no measure of a rate, where there is another.
+        let rates = if open.is_empty() { &whole } else { &open };
+        let rate = least(rates, |seen| seen.rate);
+        let share = least(if whole.is_empty() { &self.seen } else { &whole }, |seen| seen.share);
+        let message = ExpectedMessage {
+            period,
+            rate: rate.filter(|_| period.is_none()),
+            share,
+            seen: Some((self.seen.len(), class.with(&key.0).count())),
+            key: keyed.is_some(),
+            timeout: self.timeout.filter(|_| period.is_some()),
+            counter: self.counter,
+            ..ExpectedMessage::remembered(key.1)
+        };
+        let expected = self.seen.iter().any(|seen| seen.frames >= FEWEST_FRAMES)
+            && self.seen.iter().any(|seen| seen.held >= HELD)
+            && self.lacked(class, key, &message, keyed) < LACKED;
+        ExpectedMessage { expected, ..message }
+    }
+
+    /// Frames of it that would have come in the captures that lack it.
+    fn lacked(
+        &self,
+        class: &Class<'_>,
+        key: &Key,
+        message: &ExpectedMessage,
+        keyed: Option<&BTreeSet<Key>>,
+    ) -> f64 {
+        let lacks = |at: usize, analysis: &Analysis| {
+            !self.seen.iter().any(|seen| seen.capture == at)
+                && !analysis.identifiers.iter().any(|id| id.id == key.1 && id.diagnostic)
+        };
+        let due = |analysis: &Analysis, channel: &Channel| {
+            let by_share = || message.share.unwrap_or(0.0) * channel.frames as f64;
+            let Some(per_second) = message.per_second().filter(|_| channel.thinned.is_none())
+            else {
+                return by_share();
+            };
+            let awake = match keyed {
+                Some(keyed) => key_on(class, analysis, channel, keyed),
+                None => channel.awake,
+            };
+            awake * per_second
+        };
+        class
+            .with(&key.0)
+            .filter(|(at, analysis, _)| lacks(*at, analysis))
+            .map(|(_, analysis, channel)| due(analysis, channel))
+            .sum()
+    }
+}
+
+/// Seconds in which the key was on in a capture: none where nothing was heard that needs it.
+fn key_on(class: &Class<'_>, analysis: &Analysis, channel: &Channel, keyed: &BTreeSet<Key>) -> f64 {
+    let name = class.name(channel);
+    let needs_key = |id: &Identifier| keyed.contains(&(name.clone(), id.id));
+    if !analysis.identifiers.iter().any(needs_key) {
+        return 0.0;
+    }
+    let off: f64 = channel.key_off.iter().map(|stretch| seconds(stretch.length())).sum();
+    (channel.awake - off).max(0.0)
+}

@@ -1,0 +1,113 @@
+//! Which of the identifiers that a roster expects and nobody sent belong together.
+
+use lostnode_parsers::Id;
+
+use super::{Basis, ExpectedHere, Network, Node};
+use crate::capture::ChannelIndex;
+use crate::ids::NodeIndex;
+use crate::roster_file::RosterFile;
+use crate::silence::{KeyState, Losses, Missing, Roll};
+
+/// Identifiers that are expected and were never heard, of one cause as far as can be told.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MissingHere {
+    /// Their channel.
+    pub channel: ChannelIndex,
+    /// The node that they are of, or that stands for them.
+    pub node: NodeIndex,
+    /// The identifiers, ascending.
+    pub ids: Vec<Id>,
+    /// What they have in common.
+    pub of: MissingOf,
+    /// Frames that would have come of the one with the fewest.
+    pub due: f64,
+}
+
+/// What missing identifiers have in common.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum MissingOf {
+    /// They are all that is expected of a node.
+    Whole,
+    /// They are some of what is expected of a node.
+    Part,
+    /// Nothing but that they are missing. Identifiers silent from the first frame on have one cause
+    /// far more often than several at once, and clocks cannot speak, for nothing was heard.
+    Together {
+        /// How many identifiers the roster expects on the channel.
+        expected: usize,
+        /// As far as the roster tells, all may be silent because the key was off.
+        perhaps_key_off: bool,
+    },
+}
+
+/// Groups what is missing on each channel: by the nodes that somebody named, and all the rest as
+/// one.
+pub(super) fn group(network: &mut Network, losses: &Losses, file: &RosterFile) {
+    for (at, channel) in losses.channels.iter().enumerate() {
+        of_channel(network, at as ChannelIndex, &channel.roll, file);
+    }
+}
+
+fn of_channel(network: &mut Network, channel: ChannelIndex, roll: &Roll, file: &RosterFile) {
+    let mut rest = roll.missing.clone();
+    let whole = |here: &ExpectedHere| if here.heard { MissingOf::Part } else { MissingOf::Whole };
+    for here in network.expected.clone() {
+        let own: Vec<Missing> = of_node(&roll.missing, here);
+        // A guess may have put identifiers of two nodes together, or parted those of one; but where
+        // it holds all that is missing, it agrees with the traffic.
+        let all_of_one = own.len() == roll.missing.len() && !here.heard;
+        let known = !file.nodes[here.expected].guessed || all_of_one;
+        if known && !own.is_empty() {
+            rest.retain(|missing| !own.contains(missing));
+            network.missing.push(here_missing(channel, here.node, &own, whole(&here)));
+        }
+    }
+    if rest.is_empty() {
+        return;
+    }
+    network.nodes.push(standing_for(channel, &rest));
+    let node = NodeIndex(network.nodes.len() - 1);
+    let of = MissingOf::Together {
+        expected: roll.expected,
+        perhaps_key_off: roll.key == KeyState::NotKnown && roll.heard * 2 < roll.expected,
+    };
+    network.missing.push(here_missing(channel, node, &rest, of));
+}
+
+fn of_node(missing: &[Missing], here: ExpectedHere) -> Vec<Missing> {
+    missing.iter().filter(|missing| missing.node == Some(here.expected)).copied().collect()
+}
+
+fn here_missing(
+    channel: ChannelIndex,
+    node: NodeIndex,
+    missing: &[Missing],
+    of: MissingOf,
+) -> MissingHere {
+    MissingHere {
+        channel,
+        node,
+        ids: missing.iter().map(|missing| missing.id).collect(),
+        of,
+        due: missing.iter().map(|missing| missing.due).fold(f64::INFINITY, f64::min),
+    }
+}
+
+/// The node that probably sends them.
+fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
+    let lowest = missing.iter().map(|missing| lostnode_parsers::frame::raw_id(missing.id)).min();
+    let lowest = lowest.unwrap_or(0);
+    Node {
+        name: match missing.len() {
+            1 => format!("sender of 0x{lowest:03X}"),
+            count => format!("{count} identifiers from 0x{lowest:03X}"),
+        },
+        channel,
+        ids: Vec::new(),
+        never_heard: missing.iter().map(|missing| missing.id).collect(),
+        basis: vec![Basis::Roster],
+        // One cause is likelier than several; that the cause is one node, a little less so.
+        confidence: 0.7,
+        heard: false,
+    }
+}

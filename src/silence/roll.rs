@@ -1,0 +1,197 @@
+//! What a roster expects of a channel, held against what was heard there: the identifiers that
+//! never spoke. docs/roster.md says when one counts as missing.
+
+use std::collections::HashMap;
+
+use lostnode_parsers::Id;
+
+use super::key::presences;
+use super::thinned::{HowThinned, Thinned};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, seconds};
+use crate::ids::RosterIndex;
+use crate::roster_file::{ExpectedMessage, Known};
+
+/// What became of a roster's identifiers on one channel.
+#[derive(Clone, Debug, Default)]
+pub struct Roll {
+    /// Identifiers that were never heard, ascending.
+    pub missing: Vec<Missing>,
+    /// How many identifiers are expected, and how many of them were heard.
+    pub expected: usize,
+    /// … of them heard.
+    pub heard: usize,
+    /// What the roster's knowledge of the key tells.
+    pub key: KeyState,
+    /// Share of what the identifiers heard would have sent that is there; `None` where the roster
+    /// does not say how often any of them comes.
+    pub kept: Option<f64>,
+}
+
+/// Whether the key was on, by the identifiers that only speak then.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub enum KeyState {
+    /// The roster knows no such identifiers.
+    #[default]
+    NotKnown,
+    /// Some were heard.
+    On,
+    /// None was heard.
+    Off,
+}
+
+/// An identifier that is expected and was never heard.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Missing {
+    /// Which.
+    pub id: Id,
+    /// Its sender in the roster, where it names one.
+    pub node: Option<RosterIndex>,
+    /// Frames of it that would have come.
+    pub due: f64,
+}
+
+/// Fewer frames due may fail to come by chance.
+const ENOUGH: f64 = 3.0;
+/// Where frames are missing from the recording, so many must be due of one identifier at least: a
+/// logger gives some identifiers a tenth of their share (measured on an open capture of a car).
+const ENOUGH_THINNED: f64 = 30.0;
+/// With less than this share of what was due, a recording is taken for a thinned one.
+const HALF: f64 = 0.5;
+/// Identifiers that were there for this share of the channel's time show how much was kept.
+const THROUGHOUT: f64 = 0.8;
+
+/// One channel, the roster's messages on it, and what was heard of them.
+pub(super) struct Call<'a> {
+    channel: &'a ChannelTiming,
+    /// In order of identifier.
+    messages: Vec<(Id, Option<RosterIndex>, &'a ExpectedMessage)>,
+    heard: HashMap<Id, &'a IdTiming>,
+    /// Seconds in which some identifier spoke that needs the key; `None` where none is known.
+    key_on: Option<f64>,
+}
+
+impl<'a> Call<'a> {
+    pub(super) fn new(timing: &'a Timing, known: &'a Known, at: ChannelIndex) -> Self {
+        let of_channel = known.messages.iter().filter(|(key, _)| key.channel == at);
+        let mut messages: Vec<_> = of_channel
+            .filter_map(|(key, known)| Some((key.id, known.node, known.timed.as_ref()?)))
+            .collect();
+        messages.sort_unstable_by_key(|(id, ..)| *id);
+        let heard: HashMap<Id, &IdTiming> =
+            timing.ids.iter().filter(|id| id.key.channel == at).map(|id| (id.key.id, id)).collect();
+        let mut keyed = messages.iter().filter(|(.., message)| message.key).peekable();
+        let key_on = keyed.peek().is_some().then_some(()).map(|()| {
+            let presences = keyed.filter_map(|(id, ..)| heard.get(id)).flat_map(|id| presences(id));
+            seconds(joined(presences.collect()))
+        });
+        Call { channel: &timing.channels[usize::from(at)], messages, heard, key_on }
+    }
+
+    /// Frames of a message that would have come, by its period or rate.
+    fn due(&self, message: &ExpectedMessage) -> Option<f64> {
+        let awake = seconds(self.channel.awake);
+        let awake = match self.key_on {
+            Some(key_on) if message.key => awake.min(key_on),
+            _ => awake,
+        };
+        Some(awake * message.per_second()?)
+    }
+
+    /// Share of what the identifiers heard would have sent that is there.
+    pub(super) fn kept(&self) -> Option<f64> {
+        let span = |(first, last): (Nanoseconds, Nanoseconds)| (last - first) as f64;
+        let all = span(self.channel.heard?);
+        let (mut got, mut due) = (0.0, 0.0);
+        for (id, _, message) in self.messages.iter().filter(|(.., message)| message.expected) {
+            let Some(timing) = self.heard.get(id) else { continue };
+            if timing.heard.map_or(0.0, span) >= THROUGHOUT * all
+                && let Some(own) = self.due(message)
+            {
+                got += timing.frames as f64;
+                due += own;
+            }
+        }
+        (due > 0.0).then(|| (got / due).min(1.0))
+    }
+
+    /// Calls the roll.
+    pub(super) fn roll(&self, thinned: Option<&Thinned>) -> Roll {
+        let expected = self.messages.iter().filter(|(.., message)| message.expected);
+        let heard = expected.clone().filter(|(id, ..)| self.heard.contains_key(id)).count();
+        let kept = self.kept();
+        Roll {
+            missing: self.missing(thinned, kept),
+            expected: expected.count(),
+            heard,
+            key: match self.key_on {
+                None => KeyState::NotKnown,
+                Some(seconds) if seconds > 0.0 => KeyState::On,
+                Some(_) => KeyState::Off,
+            },
+            kept,
+        }
+    }
+
+    fn missing(&self, thinned: Option<&Thinned>, kept: Option<f64>) -> Vec<Missing> {
+        // Of what always falls into the logger's dead time, nothing is known.
+        let by_ticks = thinned.is_some_and(|thinned| matches!(thinned.how, HowThinned::Ticks(_)));
+        if by_ticks && !self.channel.deliveries.slide() {
+            return Vec::new();
+        }
+        let rates = self.messages.iter().any(|(.., message)| message.per_second().is_some());
+        let by_share = thinned.is_some() || !rates;
+        let scale = self.scale();
+        let due = |message: &ExpectedMessage| match by_share {
+            _ if message.key && self.key_on == Some(0.0) => None,
+            true => Some(self.weight(message)? * scale),
+            false => Some(self.due(message)? * kept.unwrap_or(1.0)),
+        };
+        let mut missing: Vec<Missing> = self
+            .messages
+            .iter()
+            .filter(|(id, _, message)| message.expected && !self.heard.contains_key(id))
+            .filter_map(|(id, node, message)| {
+                Some(Missing { id: *id, node: *node, due: due(message)? })
+            })
+            .filter(|missing| missing.due >= ENOUGH)
+            .collect();
+        let uncertain = by_share || kept.is_some_and(|kept| kept < HALF);
+        if uncertain && !missing.iter().any(|missing| missing.due >= ENOUGH_THINNED) {
+            missing.clear();
+        }
+        missing
+    }
+
+    /// How much of the traffic a message is, next to the others of the roster.
+    fn weight(&self, message: &ExpectedMessage) -> Option<f64> {
+        match self.messages.iter().all(|(.., message)| message.share.is_some()) {
+            true => message.share,
+            false => message.per_second(),
+        }
+    }
+
+    /// Frames of the channel for each weight of the identifiers heard.
+    fn scale(&self) -> f64 {
+        let heard = self.messages.iter().filter(|(id, ..)| self.heard.contains_key(id));
+        let (mut weight, mut frames) = (0.0, 0);
+        for (id, _, message) in heard {
+            if let Some(own) = self.weight(message) {
+                weight += own;
+                frames += self.heard[id].frames;
+            }
+        }
+        if weight > 0.0 { frames as f64 / weight } else { 0.0 }
+    }
+}
+
+/// How much time they cover together.
+fn joined(mut presences: Vec<Silence>) -> Nanoseconds {
+    presences.sort_unstable();
+    let (mut sum, mut reached) = (0, Nanoseconds::MIN);
+    for Silence { start, end } in presences {
+        sum += (end - start.max(reached)).max(0);
+        reached = reached.max(end);
+    }
+    sum
+}

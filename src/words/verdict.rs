@@ -1,0 +1,138 @@
+//! What an analysis comes to, in one sentence, and what would be needed where it cannot tell.
+
+use crate::analysis::verdict::{Obstacle, Verdict};
+use crate::analysis::{Analysis, Doubt, HowThinned, Outage, Scope, Thinned};
+use crate::words::outage::who;
+
+/// The whole in one sentence.
+pub fn headline(analysis: &Analysis) -> String {
+    match (analysis.verdict(), analysis.obstacles().first()) {
+        (Verdict::SomethingLost, _) => something_lost(analysis),
+        (Verdict::CannotTell, Some(obstacle)) => {
+            format!("This recording cannot answer: {}.", reason(analysis, obstacle))
+        }
+        _ => "Nothing was lost.".to_owned(),
+    }
+}
+
+/// Why nothing can be said, and what would be needed, one sentence for each reason.
+pub fn obstacles(analysis: &Analysis) -> Vec<String> {
+    let sentence =
+        |obstacle: &Obstacle| format!("{}: {}", reason(analysis, obstacle), needed(obstacle));
+    // Of missing time stamps the notices tell, with the file.
+    let own = |obstacle: &&Obstacle| !matches!(obstacle, Obstacle::NoTimeStamps { .. });
+    analysis.obstacles().iter().filter(own).map(sentence).collect()
+}
+
+fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
+    let on = |at| match analysis.channels.len() {
+        1 => String::new(),
+        _ => format!(" on {}", analysis.channel(at).name),
+    };
+    match obstacle {
+        Obstacle::NoTimeStamps { .. } => "its frames carry no time stamps".to_owned(),
+        Obstacle::Thinned { channel, thinned } => self::thinned(thinned, &on(*channel)),
+        Obstacle::Paused { share } => {
+            format!("the recording paused for {:.0} % of the time", share * 100.0)
+        }
+        Obstacle::Short { span } => format!("it is only {span:.1} s long"),
+        Obstacle::NothingPeriodic { channel } => {
+            format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
+        }
+        Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
+        Obstacle::KeyOff { channel } => format!(
+            "the key was off{}, as far as the roster tells: nothing was heard that needs it",
+            on(*channel)
+        ),
+    }
+}
+
+fn thinned(thinned: &Thinned, on: &str) -> String {
+    let rate = thinned.frames_per_second;
+    match thinned.how {
+        HowThinned::Ticks(ticks) => format!(
+            "the logger kept about {rate:.0} frames a second{on}, {} every {:.1} ms",
+            number(ticks.frames),
+            ticks.spacing * 1e3
+        ),
+        HowThinned::Holes => format!(
+            "the logger kept about {rate:.0} frames a second{on} and left out others: identifiers \
+             come at multiples of their periods"
+        ),
+        HowThinned::Sparse { share } => format!(
+            "it holds {:.0} % of what the roster's identifiers would have sent{on}",
+            share * 100.0
+        ),
+    }
+}
+
+fn needed(obstacle: &Obstacle) -> &'static str {
+    match obstacle {
+        Obstacle::NoTimeStamps { .. } => "record with absolute time stamps",
+        Obstacle::Thinned { .. } => "record again with a logger that keeps every frame",
+        Obstacle::Paused { .. } => "record again without pauses",
+        Obstacle::Short { .. } => "record for ten seconds or more, better a minute",
+        Obstacle::NothingPeriodic { .. } => {
+            "record the vehicle's own traffic, with a logger that keeps every frame"
+        }
+        Obstacle::Outage { doubt: Doubt::SenderUnknown } => {
+            "record longer, or with a roster that knows the sender"
+        }
+        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => {
+            "record longer, or with the key state known"
+        }
+        Obstacle::Outage { doubt: Doubt::NearTheEnd } => "record on after they fall silent",
+        Obstacle::Outage { doubt: Doubt::RecordingChopped | Doubt::PauseOrStop } => {
+            "record again with a logger that does not pause"
+        }
+        Obstacle::KeyOff { .. } => "record again with the key on",
+    }
+}
+
+/// What may have been a loss.
+fn doubtful(doubt: Doubt) -> &'static str {
+    match doubt {
+        Doubt::SenderUnknown => {
+            "an identifier fell silent whose sender is not known, which may be a module that sends \
+             nothing else"
+        }
+        Doubt::KeyOrSupply => "the key was turned off, or a common supply failed",
+        Doubt::NearTheEnd => "senders fell silent too near to its end",
+        Doubt::RecordingChopped => "the recording pauses too often for losses between to be told",
+        Doubt::PauseOrStop => "nothing tells whether the bus stopped or the recording",
+    }
+}
+
+/// Small numbers as a word.
+fn number(count: usize) -> String {
+    let words = ["none", "one", "two", "three", "four", "five", "six"];
+    words.get(count).map_or_else(|| count.to_string(), |word| (*word).to_owned())
+}
+
+fn something_lost(analysis: &Analysis) -> String {
+    let lost: Vec<&Outage> = analysis.lost().collect();
+    let count = |(scope, one, many): (Scope, &str, &str)| {
+        let mut who: Vec<String> = lost
+            .iter()
+            .filter(|outage| outage.scope == scope)
+            .map(|outage| who(analysis, outage))
+            .collect();
+        who.sort_unstable();
+        who.dedup();
+        match who.len() {
+            0 => None,
+            1 => Some(format!("1 {one}")),
+            count => Some(format!("{count} {many}")),
+        }
+    };
+    let scopes = [
+        (Scope::Bus, "whole channel", "whole channels"),
+        (Scope::Branch, "branch", "branches"),
+        (Scope::Node, "node", "nodes"),
+        (Scope::Identifier, "single identifier", "single identifiers"),
+    ];
+    format!(
+        "Something went quiet: {}.",
+        scopes.into_iter().filter_map(count).collect::<Vec<_>>().join(", ")
+    )
+}

@@ -1,0 +1,279 @@
+//! What a roster expects and nobody sent, and captures that prove nothing: made traffic of a few
+//! senders, whole, thinned, cut short, or without one of them.
+
+mod common;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use common::{lostnode, report};
+use lostnode::roster_file::RosterFile;
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// Identifiers and their periods in milliseconds: those of the engine, and the others.
+const ENGINE: [(u32, f64); 4] = [(0x0C9, 10.0), (0x110, 20.0), (0x1F5, 50.0), (0x3E9, 100.0)];
+const OTHERS: [(u32, f64); 6] =
+    [(0x0A1, 10.0), (0x12A, 20.0), (0x1E1, 30.0), (0x230, 50.0), (0x34A, 100.0), (0x4C1, 200.0)];
+
+type Frames = Vec<(f64, u32)>;
+
+/// Traffic of these for so many seconds, each a little off its time, by a generator with a seed.
+fn traffic(senders: &[(u32, f64)], seconds: f64) -> Frames {
+    let mut seed = 7u64;
+    let mut scatter = || {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+        (seed >> 40) as f64 / (1u64 << 24) as f64 * 0.0006
+    };
+    let mut frames = Vec::new();
+    for (at, (id, period)) in senders.iter().enumerate() {
+        let period = period / 1e3 * 1.000_02;
+        let count = (seconds / period) as usize;
+        let first = 0.0013 * at as f64;
+        frames.extend((0..count).map(|n| (first + n as f64 * period + scatter(), *id)));
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    frames
+}
+
+fn all() -> Vec<(u32, f64)> {
+    [ENGINE.as_slice(), OTHERS.as_slice()].concat()
+}
+
+/// What a logger keeps that takes the first three frames of every 20.5 ms.
+fn thinned(frames: &Frames) -> Frames {
+    let mut kept = Frames::new();
+    for (time, id) in frames {
+        let tick = (time / 0.0205).floor() * 0.0205;
+        let so_far = kept.iter().rev().take_while(|(other, _)| *other >= tick).count();
+        if so_far < 3 {
+            kept.push((tick + so_far as f64 * 0.000_1, *id));
+        }
+    }
+    kept
+}
+
+struct Folder(TempDir);
+
+impl Folder {
+    fn new() -> Self {
+        Folder(tempfile::tempdir().unwrap())
+    }
+
+    fn capture(&self, name: &str, frames: &Frames) -> PathBuf {
+        let line = |(time, id): &(f64, u32)| format!("({:.6}) can0 {id:03X}#00\n", 1.7e9 + time);
+        let path = self.0.path().join(format!("{name}.log"));
+        fs::write(&path, frames.iter().map(line).collect::<String>()).unwrap();
+        path
+    }
+
+    /// Learns from captures; the roster, what it warns of, and the exit code.
+    fn learn(&self, captures: &[&Path]) -> (PathBuf, String, i32) {
+        let roster = self.0.path().join("roster.toml");
+        let output =
+            lostnode().arg("learn").args(captures).arg("-o").arg(&roster).output().unwrap();
+        let told = String::from_utf8(output.stderr).unwrap();
+        (roster, told, output.status.code().unwrap())
+    }
+}
+
+fn held_against(capture: &Path, roster: &Path) -> (i32, Value) {
+    report(capture, &["--roster", roster.to_str().unwrap()])
+}
+
+fn never_heard(document: &Value) -> Vec<Vec<&str>> {
+    let outages = document["outages"].as_array().unwrap().iter();
+    outages
+        .filter(|outage| outage["never_heard"] == true)
+        .map(|o| o["ids"].as_array().unwrap().iter().map(|id| id.as_str().unwrap()).collect())
+        .collect()
+}
+
+#[test]
+fn what_is_missing_together_is_one_outage_with_a_finding() {
+    let folder = Folder::new();
+    let sound = [20.0, 15.0, 6.0]
+        .map(|seconds| folder.capture(&format!("{seconds}"), &traffic(&all(), seconds)));
+    let (roster, told, code) = folder.learn(&[&sound[0], &sound[1], &sound[2]]);
+    assert_eq!(code, 0);
+    assert!(told.contains("6.0 s of traffic") || told.contains("5.9 s of traffic"), "{told}");
+    // A few seconds are enough.
+    let without = folder.capture("without", &traffic(&OTHERS, 4.0));
+    let (code, document) = held_against(&without, &roster);
+    assert_eq!((code, &document["verdict"]), (1, &"something_lost".into()));
+    assert_eq!(never_heard(&document), [["0x0C9", "0x110", "0x1F5", "0x3E9"]]);
+    let first = &document["findings"][0];
+    assert!(first["title"].as_str().unwrap().contains("4 identifiers"), "{first}");
+    let class = first["class"].as_str().unwrap();
+    assert!(["module_power", "module_connector", "module_dead"].contains(&class), "{class}");
+    assert!(!first["next_tests"].as_array().unwrap().is_empty());
+    // Nothing is missing from what it was learned from, and nothing is new.
+    for path in &sound {
+        let (code, document) = held_against(path, &roster);
+        assert_eq!((code, never_heard(&document).len()), (0, 0));
+        assert_eq!(document["deviations"], serde_json::json!([]));
+    }
+}
+
+#[test]
+fn an_identifier_counts_as_missing_from_three_frames_due() {
+    let folder = Folder::new();
+    let slow = [OTHERS.as_slice(), &[(0x700, 1000.0)]].concat();
+    let sound = folder.capture("sound", &traffic(&slow, 30.0));
+    let (roster, ..) = folder.learn(&[&sound]);
+    let without = |seconds| folder.capture("without", &traffic(&OTHERS, seconds));
+    let (code, document) = held_against(&without(2.8), &roster);
+    assert_eq!((code, never_heard(&document).len()), (0, 0));
+    let (code, document) = held_against(&without(4.5), &roster);
+    assert_eq!((code, never_heard(&document)), (1, vec![vec!["0x700"]]));
+    assert!(document["findings"][0]["title"].as_str().unwrap().contains("0x700"));
+}
+
+/// A node that somebody named is told by its name, and the rest beside it.
+#[test]
+fn a_named_node_is_told_by_its_name() {
+    let folder = Folder::new();
+    let message = |id: u32, ms: f64| format!("{{ id = \"0x{id:03X}\", period = {} }},\n", ms / 1e3);
+    let list =
+        |ids: &[(u32, f64)]| ids.iter().map(|(id, ms)| message(*id, *ms)).collect::<String>();
+    let text = format!(
+        "[[node]]\nname = \"engine\"\nchannel = \"can0\"\nmessages = [\n{}]\n\
+         [[lone]]\nchannel = \"can0\"\nmessages = [\n{}]\n",
+        list(&ENGINE),
+        list(&OTHERS)
+    );
+    let roster = folder.0.path().join("by-hand.toml");
+    fs::write(&roster, text).unwrap();
+    let (code, document) =
+        held_against(&folder.capture("few", &traffic(&OTHERS[2..], 5.0)), &roster);
+    assert_eq!(code, 1);
+    let outages = document["outages"].as_array().unwrap();
+    let of_engine = outages.iter().find(|outage| outage["nodes"][0] == "engine").unwrap();
+    assert_eq!(of_engine["ids"].as_array().unwrap().len(), ENGINE.len());
+    let mut all = never_heard(&document);
+    all.sort();
+    assert_eq!(all, [vec!["0x0A1", "0x12A"], vec!["0x0C9", "0x110", "0x1F5", "0x3E9"]]);
+}
+
+/// What comes on an occasion is known and never missed.
+#[test]
+fn identifiers_without_a_timer_are_remembered() {
+    let folder = Folder::new();
+    let mut events = traffic(&OTHERS, 12.0);
+    events.extend([0.4, 0.5, 1.9, 2.0].map(|time| (time, 0x6F1)));
+    events.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let with = folder.capture("with", &events);
+    let without = folder.capture("without", &traffic(&OTHERS, 12.0));
+    let (roster, ..) = folder.learn(&[&with, &without]);
+    let text = fs::read_to_string(&roster).unwrap();
+    let line = text.lines().find(|line| line.contains("0x6F1")).unwrap();
+    assert!(line.contains("seen = 1, of = 2") && line.contains("expected = false"), "{line}");
+    for path in [&with, &without] {
+        let (code, document) = held_against(path, &roster);
+        assert_eq!((code, &document["deviations"]), (0, &serde_json::json!([])));
+    }
+    // It reads back as it was written.
+    let file = RosterFile::parse(&text).unwrap();
+    assert_eq!(RosterFile::parse(&file.write("again")).unwrap(), file);
+}
+
+/// With the key off the engine is silent and blamed for nothing, where the roster knows it.
+#[test]
+fn what_needs_the_key_is_not_missed_with_the_key_off() {
+    let folder = Folder::new();
+    let mut off = traffic(&all(), 24.0);
+    off.retain(|(time, id)| !(8.0..14.0).contains(time) || !ENGINE.iter().any(|own| own.0 == *id));
+    // Six of ten go on; four do not.
+    let off = folder.capture("off", &off);
+    let on = folder.capture("on", &traffic(&all(), 15.0));
+    let (roster, told, _) = folder.learn(&[&off, &on]);
+    assert!(told.contains("the key was turned off at"), "{told}");
+    let file = RosterFile::parse(&fs::read_to_string(&roster).unwrap()).unwrap();
+    let of_nodes = file.nodes.iter().flat_map(|node| &node.messages);
+    let messages = of_nodes.chain(file.lone.iter().map(|(_, message)| message));
+    assert_eq!(messages.filter(|message| message.key).count(), ENGINE.len());
+    // Off throughout: nothing is due of it, and nothing can be said.
+    let (code, document) = held_against(&folder.capture("asleep", &traffic(&OTHERS, 6.0)), &roster);
+    assert_eq!((code, never_heard(&document).len()), (3, 0));
+    assert!(document["doubts"][0].as_str().unwrap().contains("the key was off"));
+    // One of the others is missed all the same.
+    let (code, document) =
+        held_against(&folder.capture("one", &traffic(&OTHERS[1..], 6.0)), &roster);
+    assert_eq!((code, never_heard(&document)), (1, vec![vec!["0x0A1"]]));
+}
+
+#[test]
+fn a_thinned_recording_cannot_answer() {
+    let folder = Folder::new();
+    let capture = folder.capture("thinned", &thinned(&traffic(&all(), 20.0)));
+    let (code, document) = report(&capture, &[]);
+    assert_eq!((code, &document["verdict"]), (3, &"cannot_tell".into()));
+    assert_eq!(document["captures"][0]["thinned"], true);
+    assert_eq!(document["outages"], serde_json::json!([]));
+    assert_eq!(document["channels"][0]["load"], Value::Null);
+    assert!(document["identifiers"].as_array().unwrap().iter().all(|id| id["kind"] == "event"));
+    let text = lostnode().arg("report").arg(&capture).output().unwrap();
+    let text = String::from_utf8(text.stdout).unwrap();
+    assert!(text.starts_with("This recording cannot answer: the logger kept about 146 frames a second, three every 20.5 ms."), "{text}");
+
+    // It teaches which identifiers there are, and no periods.
+    let (roster, told, _) = folder.learn(&[&capture]);
+    assert!(told.contains("the logger kept only some frames"), "{told}");
+    let file = RosterFile::parse(&fs::read_to_string(&roster).unwrap()).unwrap();
+    assert!(file.lone.iter().all(|(_, message)| message.period.is_none()));
+
+    // What should have been many frames and is none was never heard, thinned or not.
+    let whole = folder.capture("whole", &traffic(&all(), 20.0));
+    let (roster, ..) = folder.learn(&[&whole]);
+    let without = folder.capture("without", &thinned(&traffic(&OTHERS, 20.0)));
+    let (code, document) = held_against(&without, &roster);
+    assert_eq!(code, 1);
+    assert_eq!(document["captures"][0]["thinned"], true);
+    assert!(never_heard(&document)[0].contains(&"0x0C9"));
+    let (code, document) = held_against(&capture, &roster);
+    assert_eq!((code, never_heard(&document).len()), (3, 0));
+}
+
+#[test]
+fn short_captures_and_long_pauses_prove_nothing() {
+    let folder = Folder::new();
+    let code = |frames: &Frames| report(&folder.capture("case", frames), &[]).0;
+    assert_eq!(code(&traffic(&all(), 1.8)), 3);
+    assert_eq!(code(&traffic(&all(), 2.5)), 0);
+    // The recording pauses: all stop at once and go on at once.
+    let paused = |length: f64| {
+        let late = |(time, id): (f64, u32)| (if time < 10.0 { time } else { time + length }, id);
+        traffic(&all(), 20.0).into_iter().map(late).collect::<Frames>()
+    };
+    assert_eq!([code(&paused(1.0)), code(&paused(5.0))], [0, 3]);
+}
+
+/// A capture that proves nothing proves no repair; a folder with one is not without losses.
+#[test]
+fn compare_and_batch_say_so_too() {
+    let folder = Folder::new();
+    let lost: Frames = traffic(&all(), 20.0)
+        .into_iter()
+        .filter(|(time, id)| *id != 0x0C9 || *time < 9.0 || *time > 11.0)
+        .collect();
+    let before = folder.capture("before", &lost);
+    let after = folder.capture("after", &thinned(&traffic(&all(), 900.0)));
+    let output = lostnode().arg("compare").arg(&before).arg(&after).output().unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert_eq!(output.status.code(), Some(3), "{text}");
+    assert!(text.contains("proves no repair"), "{text}");
+    fs::remove_file(before).unwrap();
+    let out = tempfile::tempdir().unwrap();
+    let output =
+        lostnode().arg("batch").arg(folder.0.path()).arg("--out").arg(out.path()).output().unwrap();
+    assert_eq!(output.status.code(), Some(3));
+    let table = fs::read_to_string(out.path().join("summary.csv")).unwrap();
+    assert!(table.contains("cannot tell"), "{table}");
+}
+
+#[test]
+fn a_message_that_does_not_say_how_often_is_an_error_with_its_line() {
+    let text = "[[lone]]\nchannel = \"can0\"\nmessages = [\n{ id = \"0x3B0\" } ]";
+    let error = RosterFile::parse(text).unwrap_err().to_string();
+    assert_eq!(error, "line 4: id `0x3B0` has neither period nor rate nor share");
+}
