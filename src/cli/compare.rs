@@ -16,8 +16,8 @@ use crate::render::text::comparison as text;
 /// Say whether a repair held, and how sure that is
 ///
 /// Exit code 0: nothing was lost, or the repair held at 95 %; 1: something is still or newly lost;
-/// 2: a capture could not be read; 3: not lost again, but not for long enough to be sure, or in captures
-/// that cannot tell.
+/// 2: a capture could not be read; 3: not lost again, but not for long enough to be sure, or in
+/// captures that cannot tell.
 #[derive(Args)]
 #[command(
     after_help = "Example: lostnode compare samples/van-door.log.gz samples/van-after.log.gz"

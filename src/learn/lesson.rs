@@ -41,8 +41,8 @@ const FEWEST_FRAMES: u64 = 3;
 /// What speaks for less than this share of the time that the bus is awake speaks on an occasion: a
 /// few frames at key-on, or in one mode.
 const HELD: f64 = 0.5;
-/// In the captures that lack it, all together, fewer frames than this would have come: a capture too
-/// short for a slow identifier is no witness against it.
+/// In the captures that lack it, all together, fewer frames than this would have come: a capture
+/// too short for a slow identifier is no witness against it.
 const LACKED: f64 = 1.0;
 
 impl Lesson {

@@ -16,8 +16,8 @@ pub struct KeyOff {
 
 /// A stretch shorter than this, in seconds, may be a pause of a few senders.
 const SHORTEST: f64 = 1.5;
-/// Identifiers that come or go within this many seconds of the edges of a stretch tell nothing: some
-/// senders take that long to stop or to start.
+/// Identifiers that come or go within this many seconds of the edges of a stretch tell nothing:
+/// some senders take that long to stop or to start.
 const EDGE: f64 = 0.5;
 /// The key is off where no more than this share of the most identifiers speaks.
 const FEW: f64 = 0.6;

@@ -37,16 +37,16 @@ pub fn remark(remark: &Remark) -> String {
             format!("{capture}: {outages} outages; learn from captures in which nothing is lost")
         }
         Remark::Short { capture, awake } => format!(
-            "{capture}: {awake:.1} s of traffic: an identifier sent once a second is seen too rarely \
-             to be expected"
+            "{capture}: {awake:.1} s of traffic: an identifier sent once a second is seen too \
+             rarely to be expected"
         ),
         Remark::Thinned { capture } => format!(
-            "{capture}: the logger kept only some frames: it taught which identifiers there are, not \
-             their periods"
+            "{capture}: the logger kept only some frames: it taught which identifiers there are, \
+             not their periods"
         ),
         Remark::KeyOff { capture, at } => format!(
-            "{capture}: the key was turned off at {at:.1} s, or most senders were silent then; what \
-             ended there was learned from the rest"
+            "{capture}: the key was turned off at {at:.1} s, or most senders were silent then; \
+             what ended there was learned from the rest"
         ),
         Remark::OneCapture => {
             "one capture only: what is sent only in one mode cannot be told from \

@@ -77,8 +77,8 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
 fn never_heard(ids: &[Id], due: f64, awake: f64) -> String {
     let names: Vec<String> = ids.iter().map(|id| id_label(*id)).collect();
     format!(
-        "never heard in this capture: {}; {} frames or more of {} would have come in {awake:.1} s of \
-         traffic",
+        "never heard in this capture: {}; {} frames or more of {} would have come in {awake:.1} s \
+         of traffic",
         names.join(", "),
         due.floor(),
         if names.len() == 1 { "it" } else { "each" },
