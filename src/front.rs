@@ -159,6 +159,9 @@ impl<'o> Analyser<'o> {
     /// Where the job does not fit the capture.
     pub fn finish(mut self, capture: Capture) -> Result<Analysis, Error> {
         self.summary.finish();
+        if capture.no_clock.is_some() {
+            self.summary.forget_times();
+        }
         let Some(explaining) = &self.options.findings else { return Ok(self.draw(capture)) };
         let mut analysis = match self.options.reading.threads {
             1 => self.draw(capture),

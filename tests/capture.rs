@@ -209,6 +209,88 @@ fn channels_may_step_back_against_each_other() {
     assert!(document["notices"].to_string().contains("lie before the one before them"));
 }
 
+/// Three identifiers on two channels every 10 ms for 20 s, with the stamps that a clock gives them
+/// that shows `clock` at a time in seconds.
+fn clocked(clock: impl Fn(f64) -> f64) -> String {
+    let mut text = String::new();
+    for step in 0..2000 {
+        let time = f64::from(step) * 0.01;
+        text += &format!("({:.6}) can0 1A0#00\n", clock(time));
+        // This one is handed on late.
+        text += &format!("({:.6}) can1 2B0#00\n", clock(time - 0.005));
+        text += &format!("({:.6}) can0 3C0#00\n", clock(time + 0.001));
+    }
+    text
+}
+
+/// A counter of 32 bits in microseconds, 5 s before its end.
+fn wraps(time: f64) -> f64 {
+    (4290.0 + time) % 4294.967296
+}
+
+fn set_back(time: f64) -> f64 {
+    if time < 8.0 { 1000.0 + time } else { 962.8 + time }
+}
+
+#[test]
+fn a_clock_that_wraps_or_is_set_back_is_mended_and_told() {
+    let mended: [(String, &str); 2] =
+        [(clocked(wraps), "wrapped at 4.97"), (clocked(set_back), "set back by 37.19")];
+    for (text, told) in mended {
+        let output = piped(&["report", "-", "--format", "json"], text.as_bytes());
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert!(document["notices"].to_string().contains(told), "{}", document["notices"]);
+        assert_eq!(document["captures"][0]["out_of_order_frames"], 0, "{told}");
+        assert_eq!(document["outages"], serde_json::json!([]), "{told}");
+        for identifier in document["identifiers"].as_array().unwrap() {
+            let period = identifier["period_s"].as_f64().unwrap();
+            assert!((period - 0.01).abs() < 1e-5, "{identifier}");
+        }
+    }
+    // Set back every 4 s: no clock.
+    let text = clocked(|time| 1000.0 + time - (time.max(0.0) / 4.0).floor() * 30.0);
+    let output = piped(&["report", "-", "--format", "json"], text.as_bytes());
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(
+        document["notices"].to_string().contains("set back 4 times"),
+        "{}",
+        document["notices"]
+    );
+    assert_eq!(document["outages"], serde_json::json!([]));
+    assert!(document["identifiers"].as_array().unwrap().iter().all(|id| id["period_s"].is_null()));
+    assert_eq!(document["identifiers"][0]["frames"], 2000);
+}
+
+/// Stamps of all frames of a text, cut into chunks of so many bytes.
+fn stamps(text: &str, chunk: usize) -> Vec<i64> {
+    let mut out = Vec::new();
+    let source = Source::Bytes { name: "clock".into(), bytes: text.into() };
+    let options = Options { chunk, threads: 2, ..Options::default() };
+    capture::read(source, &options, |batch| {
+        out.extend(batch.frames.iter().filter_map(|frame| Some(frame.time?.nanoseconds())));
+    })
+    .unwrap();
+    out
+}
+
+#[test]
+fn a_clock_is_mended_alike_however_the_file_is_cut() {
+    let straight = stamps(&clocked(|time| 4290.0 + time), 1 << 18);
+    assert_eq!(stamps(&clocked(wraps), 1 << 18), straight);
+    // A few stray stamps stay as they are: the clock was not set.
+    let stray = |time: f64| if (3.0..3.1).contains(&time) { 7.0 } else { 1000.0 + time };
+    assert_eq!(
+        stamps(&clocked(stray), 1 << 18).iter().filter(|time| **time < 8_000_000_000).count(),
+        30
+    );
+    for text in [clocked(wraps), clocked(set_back), clocked(stray)] {
+        let whole = stamps(&text, 1 << 18);
+        for chunk in [64, 1000, 5000] {
+            assert_eq!(stamps(&text, chunk), whole, "chunks of {chunk} bytes");
+        }
+    }
+}
+
 #[test]
 fn threads_and_chunks_do_not_change_the_report() {
     let folder = tempfile::tempdir().unwrap();

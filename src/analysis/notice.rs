@@ -17,6 +17,20 @@ pub enum Notice {
         /// Place in [`super::Analysis::captures`].
         capture: usize,
     },
+    /// The logger's clock stepped back and was mended.
+    ClockMended {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+        /// Place in [`crate::capture::Capture::clock`].
+        mend: usize,
+    },
+    /// The logger's clock was set back so often that it is none.
+    NoClock {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+        /// How often.
+        set_backs: u32,
+    },
     /// Time stamps step back.
     OutOfOrder {
         /// Where.

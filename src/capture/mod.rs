@@ -5,6 +5,7 @@
 //! folded from them does not depend on it either.
 
 mod channels;
+mod clock;
 mod columns;
 mod fill;
 pub mod frame_table;
@@ -226,6 +227,27 @@ pub struct Rejected {
     pub reason: String,
 }
 
+/// A step back of the logger's clock: all stamps behind it were shifted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClockMend {
+    /// What happened.
+    pub step: ClockStep,
+    /// The first frame behind it, as mended.
+    pub at: Timestamp,
+}
+
+/// Why a clock steps back.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ClockStep {
+    /// A counter of 32 bits in microseconds began anew: nothing is lost.
+    Wrapped,
+    /// It was set; how long the pause there was is not known.
+    SetBack {
+        /// By so many nanoseconds.
+        by: i64,
+    },
+}
+
 /// What became of one capture file.
 #[derive(Clone, Debug, Default)]
 pub struct Capture {
@@ -241,8 +263,13 @@ pub struct Capture {
     pub rejected: u64,
     /// The first of them, at most [`Capture::KEPT_REJECTIONS`].
     pub rejections: Vec<Rejected>,
-    /// Time stamp of the first and of the last frame, earliest and latest.
+    /// Time stamp of the first and of the last frame, earliest and latest; `None` without time
+    /// stamps, and where they are no clock.
     pub span: Option<(Timestamp, Timestamp)>,
+    /// Where the logger's clock stepped back and was mended, in order of the file.
+    pub clock: Vec<ClockMend>,
+    /// How often the clock was set back, where that was so often that it is no clock.
+    pub no_clock: Option<u32>,
     /// Why reading ended before the end of the file, where it did (a damaged compressed stream).
     pub cut_short: Option<String>,
 }

@@ -10,6 +10,9 @@ use super::channels::Names;
 use super::measure::Measure;
 use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 
+/// Earliest and latest stamp; `None` where there is none.
+pub(super) type Span = Option<(Timestamp, Timestamp)>;
+
 /// The records of one chunk; channel indexes and line numbers count within the chunk.
 #[derive(Default)]
 pub(super) struct Parsed {
@@ -25,8 +28,8 @@ pub(super) struct Parsed {
     /// has absolute ones.
     pub console: Vec<u32>,
     pub zero_bytes: bool,
-    /// Earliest and latest stamp, before relative ones are added up.
-    pub span: Option<(Timestamp, Timestamp)>,
+    /// Earliest and latest stamp, before relative ones are added up and the clock is mended.
+    pub span: Span,
 }
 
 /// A chunk under way. Only [`Builder::finish`] makes a [`Parsed`] of it, so no frame is handed on
@@ -112,7 +115,7 @@ pub(super) fn widen(
 }
 
 /// From the earliest to the latest stamp.
-pub(super) fn span(frames: &[Frame]) -> Option<(Timestamp, Timestamp)> {
+pub(super) fn span(frames: &[Frame]) -> Span {
     let (mut earliest, mut latest) = (i64::MAX, i64::MIN);
     for time in frames.iter().filter_map(|frame| frame.time.map(Timestamp::nanoseconds)) {
         earliest = earliest.min(time);

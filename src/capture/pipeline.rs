@@ -7,9 +7,10 @@ use std::ops::ControlFlow;
 use std::sync::Arc;
 
 use super::channels::Channels;
+use super::clock::Clock;
 use super::columns::CsvTable;
 use super::input::{Input, open};
-use super::parsed::{Parsed, shown, span, widen};
+use super::parsed::{Parsed, Span, shown, span, widen};
 use super::pool::Pool;
 use super::stamps::ConsoleTimes;
 use super::workers::{self, Steps};
@@ -81,11 +82,15 @@ fn read_records(
     mut fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()>,
 ) -> Result<Capture, ErrorKind> {
     let mut collector = Collector::new(unit, options);
-    let mut take = |parsed: Parsed| fold(&Arc::new(collector.take(parsed)));
+    let mut take = |parsed: Parsed| {
+        let (batch, span) = collector.take(parsed);
+        collector.mend(batch, span).into_iter().try_for_each(|batch| fold(&Arc::new(batch)))
+    };
     let (form, ended) = match unit {
         Unit::Row => ("Parquet", parquet::read(input.reader, &mut take)),
         _ => ("network capture", packets::read(input.reader, &mut take)),
     };
+    let _ = collector.settle_rest().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));
     collector.finish(form, input.packing, ended.err())
 }
 
@@ -158,6 +163,7 @@ struct Collector {
     capture: Capture,
     channels: Channels,
     times: ConsoleTimes,
+    clock: Clock,
     console: bool,
     zero_bytes: bool,
     line_ends: u64,
@@ -170,6 +176,7 @@ impl Collector {
             capture: Capture::default(),
             channels: Channels::default(),
             times: ConsoleTimes::new(options.stamps),
+            clock: Clock::default(),
             console: false,
             zero_bytes: false,
             line_ends: 0,
@@ -179,12 +186,39 @@ impl Collector {
 
     /// What the next chunk settles.
     fn settle(&mut self, parsed: Parsed) -> Vec<Batch> {
-        self.times.push(parsed).into_iter().map(|parsed| self.take(parsed)).collect()
+        let settled = self.times.push(parsed);
+        self.take_all(settled)
     }
 
     /// What has waited to the end.
     fn settle_rest(&mut self) -> Vec<Batch> {
-        self.times.finish().into_iter().map(|parsed| self.take(parsed)).collect()
+        let waiting = self.times.finish();
+        let mut batches = self.take_all(waiting);
+        let held = self.clock.finish();
+        batches.extend(self.release(held));
+        batches
+    }
+
+    fn take_all(&mut self, settled: Vec<Parsed>) -> Vec<Batch> {
+        let mut batches = Vec::new();
+        for parsed in settled {
+            let (batch, span) = self.take(parsed);
+            batches.extend(self.mend(batch, span));
+        }
+        batches
+    }
+
+    /// Mends the clock; what has to wait for what follows comes later.
+    fn mend(&mut self, batch: Batch, span: Span) -> Vec<Batch> {
+        let settled = self.clock.push(batch, span);
+        self.release(settled)
+    }
+
+    fn release(&mut self, settled: Vec<(Batch, Span)>) -> Vec<Batch> {
+        for (start, end) in settled.iter().filter_map(|(_, span)| *span) {
+            self.capture.span = Some(widen(Some(widen(self.capture.span, start)), end));
+        }
+        settled.into_iter().map(|(batch, _)| batch).collect()
     }
 
     fn text_form(&self) -> &'static str {
@@ -195,7 +229,7 @@ impl Collector {
         }
     }
 
-    fn take(&mut self, mut parsed: Parsed) -> Batch {
+    fn take(&mut self, mut parsed: Parsed) -> (Batch, Span) {
         let capture = &mut self.capture;
         capture.lines += parsed.lines;
         capture.rejected += parsed.rejected;
@@ -230,10 +264,7 @@ impl Collector {
             }
         }
         capture.frames += parsed.frames.len() as u64;
-        if let Some((start, end)) = parsed.span {
-            capture.span = Some(widen(Some(widen(capture.span, start)), end));
-        }
-        Batch::new(parsed.frames, self.channels.names.clone())
+        (Batch::new(parsed.frames, self.channels.names.clone()), parsed.span)
     }
 
     /// What became of the file, all but its name.
@@ -243,7 +274,11 @@ impl Collector {
         packing: &str,
         stopped: Option<io::Error>,
     ) -> Result<Capture, ErrorKind> {
-        let Collector { mut capture, unit, zero_bytes: binary, .. } = self;
+        let Collector { mut capture, unit, zero_bytes: binary, clock, .. } = self;
+        (capture.clock, capture.no_clock) = clock.told();
+        if capture.no_clock.is_some() {
+            capture.span = None;
+        }
         match stopped {
             Some(error) if capture.lines == 0 => return Err(ErrorKind::Io(error)),
             Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),

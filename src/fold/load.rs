@@ -43,6 +43,12 @@ impl Loads {
         }
     }
 
+    /// Keeps nothing but which channels there are.
+    pub(super) fn forget_times(&mut self) {
+        let bin = self.bin;
+        self.channels.iter_mut().for_each(|load| *load = Load::new(bin));
+    }
+
     /// The load of a channel, made where there is none yet.
     #[inline]
     fn channel(&mut self, channel: ChannelIndex) -> &mut Load {

@@ -109,6 +109,14 @@ impl Summary {
         }
     }
 
+    /// Forgets all that rests on time stamps, which turned out to be no clock: what is left is as
+    /// of a capture without them.
+    pub fn forget_times(&mut self) {
+        self.timing.forget_times();
+        self.load.forget_times();
+        self.engine = Engine::default();
+    }
+
     /// Ends what is still under way; to be called after the last batch, before the report is drawn.
     pub fn finish(&mut self) {
         self.join();

@@ -2,7 +2,8 @@
 
 use crate::analysis::notice::{Momentary, Notice};
 use crate::analysis::{Analysis, Channel};
-use crate::fold::timing::{Longest, MOST_IDENTIFIERS};
+use crate::capture::{Capture, ClockMend, ClockStep};
+use crate::fold::timing::{Longest, MOST_IDENTIFIERS, seconds};
 use crate::words::terms::{duration, id_label};
 
 /// All notices of a report.
@@ -22,6 +23,12 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         Notice::NoTimeStamps { capture } => format!(
             "{}: its frames carry no time stamps, so nothing can be said of periods, outages or \
              load; record with absolute time stamps",
+            path(*capture)
+        ),
+        Notice::ClockMended { capture, mend } => clock_mended(&analysis.captures[*capture], *mend),
+        Notice::NoClock { capture, set_backs } => format!(
+            "{}: its clock was set back {set_backs} times, so its time stamps are no clock, and \
+             nothing can be said of periods, outages or load; record with a clock that nobody sets",
             path(*capture)
         ),
         Notice::OutOfOrder { channel } => out_of_order(analysis.channel(*channel)),
@@ -61,6 +68,24 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         Notice::ChannelsMissing { names } => {
             format!("the roster has channels that the capture has not: {}", names.join(", "))
         }
+    }
+}
+
+fn clock_mended(capture: &Capture, mend: usize) -> String {
+    let ClockMend { step, at } = capture.clock[mend];
+    let begin = capture.span.map_or(at, |(begin, _)| begin);
+    let (path, at) = (&capture.path, seconds(at.since(begin)));
+    match step {
+        ClockStep::Wrapped => format!(
+            "{path}: the logger's clock of 32 bits wrapped at {at:.3} s; the stamps behind it were \
+             continued"
+        ),
+        ClockStep::SetBack { by } => format!(
+            "{path}: the logger's clock was set back by {:.3} s at {at:.3} s; what follows was put \
+             close behind it, so the pause there is unknown, and an outage across it lasted at \
+             least as long as is said",
+            seconds(by)
+        ),
     }
 }
 

@@ -24,13 +24,19 @@ pub fn obstacles(analysis: &Analysis) -> Vec<String> {
     analysis.obstacles().iter().filter(own).map(sentence).collect()
 }
 
+const NO_STAMPS: &str = "its frames carry no time stamps";
+
 fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
     let on = |at| match analysis.channels.len() {
         1 => String::new(),
         _ => format!(" on {}", analysis.channel(at).name),
     };
     match obstacle {
-        Obstacle::NoTimeStamps { .. } => "its frames carry no time stamps".to_owned(),
+        Obstacle::NoTimeStamps { capture } => {
+            let stamped = analysis.captures[*capture].no_clock.is_some();
+            let what = if stamped { "its time stamps are no clock" } else { NO_STAMPS };
+            what.to_owned()
+        }
         Obstacle::Thinned { channel, thinned } => self::thinned(thinned, &on(*channel)),
         Obstacle::Paused { share } => {
             format!("the recording paused for {:.0} % of the time", share * 100.0)

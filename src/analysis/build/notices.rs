@@ -52,8 +52,15 @@ pub(super) fn of_roster(known: &Known) -> Option<Notice> {
 
 fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> {
     let cut_short = capture.cut_short.is_some().then_some(Notice::CutShort { capture: at });
-    let no_times = capture.span.is_none().then_some(Notice::NoTimeStamps { capture: at });
-    cut_short.into_iter().chain(no_times)
+    let time = match (capture.no_clock, capture.span) {
+        (Some(set_backs), _) => vec![Notice::NoClock { capture: at, set_backs }],
+        (None, None) => vec![Notice::NoTimeStamps { capture: at }],
+        (None, Some(_)) => {
+            let mends = 0..capture.clock.len();
+            mends.map(|mend| Notice::ClockMended { capture: at, mend }).collect()
+        }
+    };
+    cut_short.into_iter().chain(time)
 }
 
 fn of_channel(at: ChannelIndex, channel: &ChannelTiming) -> impl Iterator<Item = Notice> {

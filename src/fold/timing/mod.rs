@@ -210,6 +210,22 @@ impl Timing {
         self.ids.iter_mut().for_each(|id| id.silences.finish());
     }
 
+    /// Keeps only what needs no time stamps: which identifiers there are, and their frames.
+    pub(super) fn forget_times(&mut self) {
+        for channel in &mut self.channels {
+            *channel = ChannelTiming {
+                frames: channel.frames,
+                error_frames: channel.error_frames,
+                silences: Longest::new(self.floor),
+                ..ChannelTiming::default()
+            };
+        }
+        for id in &mut self.ids {
+            *id = IdTiming { frames: id.frames, ..IdTiming::new(id.key, self.floor) };
+        }
+        (self.pauses, self.span) = (Pauses::default(), None);
+    }
+
     /// Takes the next frames of the capture.
     pub fn push(&mut self, batch: &Batch) {
         self.push_to_channels(batch);

@@ -62,7 +62,7 @@ impl<'a> Scene<'a> {
             })
         };
         let paused: Nanoseconds = pauses().map(|stop| stop.silence.length()).sum();
-        let late = end - heard.1 > nanoseconds(2.0) && (end - heard.1) * 20 > span;
+        let late = end - heard.1 > nanoseconds(2.0) && (end - heard.1).saturating_mul(20) > span;
         let mut scene = Scene {
             observed,
             heard,
