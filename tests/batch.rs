@@ -57,7 +57,10 @@ fn a_bad_file_costs_one_row() {
     let out = folder.join("results");
     let (code, text) = batch(&folder, &out, &[]);
     assert_eq!(code, 2);
-    assert!(text.starts_with("6 captures: 1 with losses, 2 without, 0 that cannot tell, 3 not read"), "{text}");
+    assert!(
+        text.starts_with("6 captures: 1 with losses, 2 without, 0 that cannot tell, 3 not read"),
+        "{text}"
+    );
     let found: Vec<(String, String)> =
         rows(&out).into_iter().map(|row| (row[0].clone(), row[1].clone())).collect();
     let row = |path: &str, verdict: &str| (path.to_owned(), verdict.to_owned());

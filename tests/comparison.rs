@@ -27,6 +27,7 @@ fn id(digits: &str) -> Id {
 fn report(length: f64) -> Analysis {
     let channel = |name: &str| Channel {
         name: name.to_owned(),
+        j1939: lostnode::analysis::J1939::No,
         frames: 1000,
         error_frames: 0,
         out_of_order: (0, 0.0),

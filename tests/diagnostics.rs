@@ -51,7 +51,7 @@ fn messages(log: &str, pairs: &[Pair]) -> (Vec<Heard>, u64) {
     })
     .unwrap();
     transport.finish(&mut |message| take(message, &channels));
-    let ignored = transport.counts().ignored();
+    let ignored = transport.ignored();
     (out, ignored)
 }
 
@@ -182,6 +182,93 @@ fn broadcast_traffic_makes_no_messages() {
     let (found, _) =
         messages(&common::log(&[(1.0, "210#0322F190"), (1.01, "215#0462F19041")]), &[]);
     assert_eq!(found.len(), 2, "the request is handed on once it is answered: {found:?}");
+}
+
+/// Every 20 ms 280 and twice 140, and two others all the time: 140 always looks like an answer,
+/// and 280 once like its request. From 10 to 13 s neither is there.
+fn look_alikes() -> String {
+    let mut log = String::new();
+    for step in 0..1500 {
+        let time = 1e9 + f64::from(step) * 0.02;
+        if !(500..650).contains(&step) {
+            let asks = if step == 20 { "0322F190" } else { "04F3A010" };
+            log += &format!("({time:.6}) can0 280#{asks}00000000\n");
+            log += &format!("({:.6}) can0 140#0462F19041000000\n", time + 0.004);
+            log += &format!("({:.6}) can0 140#0462F19041000000\n", time + 0.014);
+        }
+        log += &format!("({:.6}) can0 300#FF\n", time + 0.001);
+        log += &format!("({:.6}) can0 310#FF\n", time + 0.002);
+    }
+    log
+}
+
+/// What answered by chance is watched like all else, and no message of it is kept.
+#[test]
+fn what_looks_like_an_answer_by_chance_is_broadcast() {
+    let output = common::piped(&["report", "-", "--format", "json"], look_alikes().as_bytes());
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let conversations = &document["conversations"];
+    assert_eq!(conversations["complete_messages"], 0);
+    assert_eq!(conversations["ignored_data_units"], 0);
+    assert_eq!(conversations["modules"].as_array().map(Vec::len), Some(0));
+    for identifier in document["identifiers"].as_array().unwrap() {
+        assert!(identifier["period_s"].is_number(), "{identifier}");
+    }
+    let lost = &document["outages"][0];
+    assert_eq!(lost["ids"], serde_json::json!(["0x140", "0x280"]), "{document}");
+}
+
+/// A tester that polls keeps as strict a period, and every frame has 8 bytes: what tells its
+/// module from broadcast is that it answers.
+#[test]
+fn a_tester_that_polls_is_none_the_less_one() {
+    let mut log = String::new();
+    for step in 0..200 {
+        let time = 1e9 + f64::from(step) * 0.1;
+        log += &format!("({time:.6}) can0 6A0#0322F19000000000\n");
+        // Once the module wants more time, and once its answer is lost.
+        if step == 50 {
+            log += &format!("({:.6}) can0 6A8#037F227800000000\n", time + 0.01);
+        }
+        if step != 60 {
+            log += &format!("({:.6}) can0 6A8#0462F19041000000\n", time + 0.02);
+        }
+    }
+    let output = common::piped(&["report", "-", "--format", "json"], log.as_bytes());
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert_eq!(document["conversations"]["complete_messages"], 200 + 1 + 199);
+    for identifier in document["identifiers"].as_array().unwrap() {
+        assert!(identifier["period_s"].is_null(), "{identifier}");
+    }
+}
+
+/// 29 bits of a car, in a form of its maker's (from memory, no capture): one looks like active
+/// codes of SAE J1939, and none of them has an address.
+#[test]
+fn twenty_nine_bits_are_not_always_j1939() {
+    let car = [
+        "01213FFC", "0121EFFC", "01601022", "02006428", "02803008", "03200428", "01A0600A",
+        "18FECA0B", "0381526C", "00800021",
+    ];
+    // Groups of a truck maker's own, and groups that every truck has.
+    let own = ["18FF0A00", "18FF0B00", "18FF0C0B", "18FF0D0B", "18FF0E21", "14FF0F21", "0CFF1021"];
+    let truck = ["0CF00400", "18FEEE00", "18FEF10B", "18FECA0B", "18FF0A00"];
+    let names = |ids: &[&str]| {
+        let mut log = String::new();
+        for step in 0..600 {
+            for (at, id) in ids.iter().enumerate() {
+                let time = 1e9 + f64::from(step) * 0.1 + at as f64 * 0.001;
+                log += &format!("({time:.6}) can0 {id}#04FF7F0209050000\n");
+            }
+        }
+        let output = common::piped(&["report", "-", "--format", "json"], log.as_bytes());
+        let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let addresses = document["nodes"].to_string().matches("address 0x").count();
+        (addresses, document["codes"].as_array().unwrap().len())
+    };
+    assert_eq!(names(&car), (0, 0));
+    assert_eq!(names(&own), (0, 0));
+    assert_eq!(names(&truck), (2, 1));
 }
 
 /// A freeze frame with its code, results of tests on board, and a dip of the supply beside the loss
@@ -525,7 +612,7 @@ fn a_million_first_frames() {
         };
         diagnostics.push(&capture::Batch::new(vec![frame], Vec::new()));
     }
-    diagnostics.finish();
+    diagnostics.finish(&[]);
     let incomplete: u64 = diagnostics.messages.incomplete.values().sum();
     assert_eq!(incomplete, 500_000, "each of them is accounted for");
 }
@@ -643,7 +730,7 @@ proptest! {
             });
         }
         transport.finish(&mut |message| received += message.data.len());
-        diagnostics.finish();
+        diagnostics.finish(&[]);
         prop_assert!(received <= total);
     }
 

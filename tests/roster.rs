@@ -399,7 +399,7 @@ fn an_orderly_end() {
         let at = f64::from(step) * 0.02;
         lines.push(frame(1000.0 + at, "0C8"));
         for (id, offset, until) in
-            [("18FF1021", 0.003, 20.0), ("18FF1121", 0.007, 20.9), ("18FF1221", 0.011, 22.0)]
+            [("18FEF121", 0.003, 20.0), ("18FEF221", 0.007, 20.9), ("18FEE921", 0.011, 22.0)]
         {
             if at < until || at > 31.234 {
                 lines.push(frame(1000.0 + at + offset, id));

@@ -64,6 +64,26 @@ pub const ELECTRICAL_POWER: u32 = 0xFEF7;
 /// Address that a unit uses which could not claim one.
 pub const NULL_ADDRESS: u8 = 254;
 
+/// Groups that nearly every vehicle of SAE J1939 sends: engine, transmission, brakes, retarder,
+/// cruise control, temperatures, pressures, electrics, hours, distances, codes, identification,
+/// requests, transport, claims (J1939-71, -73, -21, -81; from memory).
+const EVERYDAY: [u32; 33] = [
+    0xEA00, 0xEB00, 0xEC00, 0xEE00, 0xF000, 0xF001, 0xF002, 0xF003, 0xF004, 0xF005, 0xF009, 0xFD7C,
+    0xFDB2, 0xFDB3, 0xFE6C, 0xFEBF, 0xFEC1, 0xFECA, 0xFECB, 0xFEDA, 0xFEDF, 0xFEE0, 0xFEE5, 0xFEE9,
+    0xFEEB, 0xFEEC, 0xFEEE, 0xFEEF, 0xFEF1, 0xFEF2, 0xFEF5, 0xFEF6, 0xFEF7,
+];
+
+/// Whether a group is one that nearly every vehicle of SAE J1939 sends.
+///
+/// ```
+/// use lostnode_parsers::j1939::is_everyday;
+/// // Engine speed is, a group of a maker's own is not.
+/// assert!(is_everyday(0xF004) && !is_everyday(0xFF21));
+/// ```
+pub fn is_everyday(pgn: u32) -> bool {
+    EVERYDAY.binary_search(&pgn).is_ok()
+}
+
 /// Battery potential in volts from the electrical power group (SPN 168, bytes 5 and 6, 0.05 V a
 /// bit; from memory).
 pub fn battery_potential(data: &[u8]) -> Option<f64> {

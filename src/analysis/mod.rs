@@ -14,6 +14,7 @@ use lostnode_parsers::{ErrorFrame, Id};
 
 use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::bit_rate::BitRate;
+pub use crate::fold::j1939::J1939;
 pub use crate::fold::load::Series;
 pub use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::{IdIndex, NodeIndex};
@@ -76,10 +77,12 @@ impl Analysis {
 }
 
 /// A channel.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Channel {
     /// Its name in the capture.
     pub name: String,
+    /// Whether it speaks SAE J1939, so that addresses have their usual names.
+    pub j1939: J1939,
     /// Data and remote frames.
     pub frames: u64,
     /// Error reports of the logging controller.

@@ -7,7 +7,9 @@ use std::fmt;
 use lostnode_parsers::{Id, j1939};
 
 use super::Analysis;
+use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
+use crate::fold::j1939::J1939;
 use crate::ids::NodeIndex;
 
 /// The name of a module: `0x7E8 (ECM-EngineControl)`, with the channel before it where there are
@@ -46,16 +48,22 @@ impl Analysis {
     /// What a module is called.
     ///
     /// ```
-    /// use lostnode::analysis::Analysis;
+    /// use lostnode::analysis::{Analysis, Channel, J1939};
     /// use lostnode::fold::diagnostics::{Module, Party};
     /// let brakes = Module { channel: 0, party: Party::Address(0x0B) };
-    /// let name = Analysis::default().module_name(brakes).to_string();
-    /// assert_eq!(name, "address 0x0B (brakes, system controller)");
+    /// let name = |j1939| {
+    ///     let channels = vec![Channel { j1939, ..Channel::default() }];
+    ///     Analysis { channels, ..Analysis::default() }.module_name(brakes).to_string()
+    /// };
+    /// assert_eq!(name(J1939::Yes), "address 0x0B (brakes, system controller)");
+    /// // On a car an address is what its maker says.
+    /// assert_eq!(name(J1939::No), "address 0x0B");
     /// ```
     pub fn module_name(&self, module: Module) -> ModuleName {
+        let addressed = self.has_addresses(module.channel);
         let own = self.diagnosis.identity.iter().find(|entry| entry.module == module);
         let usual = || match module.party {
-            Party::Address(address) => j1939::address_name(address).map(str::to_owned),
+            Party::Address(address) if addressed => j1939::address_name(address).map(str::to_owned),
             _ => None,
         };
         ModuleName {
@@ -81,10 +89,20 @@ impl Analysis {
         }
     }
 
-    /// The source address that all identifiers of a node carry (SAE J1939-21, 5.2; ISO
-    /// 15765-2:2016, 10.3.3); `None` where they are of 11 bits or carry several.
+    /// Whether the channel speaks SAE J1939, so that its identifiers carry addresses with usual
+    /// names.
+    fn has_addresses(&self, channel: ChannelIndex) -> bool {
+        let channel = self.channels.get(usize::from(channel));
+        channel.is_some_and(|channel| channel.j1939 == J1939::Yes)
+    }
+
+    /// The source address that all identifiers of a node carry (SAE J1939-21, 5.2); `None` where
+    /// the channel does not speak SAE J1939, or they carry several.
     pub fn source_address(&self, node: NodeIndex) -> Option<u8> {
         let node = &self.nodes[node];
+        if !self.has_addresses(node.channel) {
+            return None;
+        }
         let heard = node.ids.iter().map(|at| self.identifiers[*at].id);
         let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
             Id::Extended(id) => Some(id.as_raw() as u8),

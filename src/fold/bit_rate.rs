@@ -9,7 +9,7 @@ pub const USUAL_RATES: [f64; 10] =
     [100e3 / 3.0, 50e3, 250e3 / 3.0, 1e9 / 10_500.0, 100e3, 125e3, 250e3, 500e3, 800e3, 1e6];
 
 /// A bit rate and where it is from.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub enum BitRate {
     /// The user said so.
     Given(f64),
@@ -21,6 +21,7 @@ pub enum BitRate {
         confidence: f64,
     },
     /// The capture does not show it.
+    #[default]
     Unknown,
 }
 

@@ -7,6 +7,7 @@
 pub mod bit_rate;
 pub mod diagnostics;
 pub mod engine;
+pub mod j1939;
 pub mod load;
 pub mod timing;
 
@@ -121,6 +122,6 @@ impl Summary {
     pub fn finish(&mut self) {
         self.join();
         self.timing.finish();
-        self.diagnostics.finish();
+        self.diagnostics.finish(&j1939::of(&self.timing));
     }
 }

@@ -1,4 +1,4 @@
-//! Senders by the source address in a 29-bit identifier.
+//! Senders by the source address in a 29-bit identifier, where the channel speaks SAE J1939.
 
 use std::collections::BTreeMap;
 
@@ -6,14 +6,25 @@ use lostnode_parsers::Id;
 
 use super::{Basis, Found, Node};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::Timing;
+use crate::fold::j1939::{self, J1939};
+use crate::fold::timing::{IdTiming, Timing};
 use crate::ids::IdIndex;
 
-/// Senders of 29-bit identifiers, by channel and address.
-pub(super) fn nodes(timing: &Timing) -> Vec<Node> {
+/// By identifier, whether its lowest byte is the address of its sender.
+pub(super) fn addressed(timing: &Timing) -> Vec<bool> {
+    let speaks = j1939::of(timing);
+    let addressed = |id: &IdTiming| {
+        matches!(id.key.id, Id::Extended(_))
+            && speaks.get(usize::from(id.key.channel)) == Some(&J1939::Yes)
+    };
+    timing.ids.iter().map(addressed).collect()
+}
+
+/// Senders of identifiers with an address, by channel and address.
+pub(super) fn nodes(timing: &Timing, addressed: &[bool]) -> Vec<Node> {
     let mut groups: BTreeMap<(ChannelIndex, u8), Vec<IdIndex>> = BTreeMap::new();
     for (at, id) in timing.ids.iter().enumerate() {
-        if let Id::Extended(extended) = id.key.id {
+        if let (Id::Extended(extended), true) = (id.key.id, addressed[at]) {
             groups.entry((id.key.channel, extended.as_raw() as u8)).or_default().push(IdIndex(at));
         }
     }
@@ -51,6 +62,7 @@ pub(super) fn same<'f>(
     let address = silent.address?;
     nodes.iter_mut().find(|found| {
         found.expected.is_none()
+            && found.node.basis == [Basis::Address]
             && found.node.channel == silent.node.channel
             && common(found.node.ids.iter().map(|id| timing.ids[*id].key.id)) == Some(address)
     })

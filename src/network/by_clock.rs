@@ -1,6 +1,4 @@
-//! Senders of 11-bit identifiers by the clock that times them.
-
-use lostnode_parsers::Id;
+//! Senders of identifiers without an address by the clock that times them.
 
 use super::clocks::{self, Clocks};
 use super::{Basis, Node, name, unnamed};
@@ -8,24 +6,25 @@ use crate::fold::timing::Timing;
 use crate::ids::IdIndex;
 use crate::silence::Losses;
 
-/// Groups of 11-bit identifiers by clock, channel by channel, and what cannot be told yet.
+/// Groups of identifiers without an address by clock, channel by channel, and what cannot be told
+/// yet.
 pub(super) fn nodes(
     timing: &Timing,
     losses: &Losses,
     clocks: &Clocks,
+    addressed: &[bool],
 ) -> (Vec<Node>, Vec<(IdIndex, f64)>) {
     let mut nodes = Vec::new();
     let mut undecided = Vec::new();
     for channel in 0..timing.channels.len() {
-        let standard = |at: &IdIndex| {
-            let key = timing.ids[*at].key;
-            usize::from(key.channel) == channel
-                && matches!(key.id, Id::Standard(_))
+        let own = |at: &IdIndex| {
+            usize::from(timing.ids[*at].key.channel) == channel
+                && !addressed[at.0]
                 && losses.expected[*at].is_some()
         };
         let rates: Vec<_> = (0..timing.ids.len())
             .map(IdIndex)
-            .filter(standard)
+            .filter(own)
             .filter_map(|at| Some((at, clocks.rates[at]?)))
             .collect();
         let grouping = clocks::group(&rates, |at| &timing.ids[at].clock);

@@ -1,9 +1,7 @@
-//! Senders of 11-bit identifiers by the silences that they share, and how that fits what their
+//! Senders of identifiers without an address by the silences that they share, and how that fits what their
 //! clocks tell.
 
 use std::collections::BTreeMap;
-
-use lostnode_parsers::Id;
 
 use super::{Basis, Node, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
@@ -22,11 +20,11 @@ const START_UP: f64 = 1.0;
 const LATE: f64 = 5.0;
 
 /// Identifiers whose losses all begin and end together, as far as both had the chance to show them.
-pub(super) fn nodes(timing: &Timing, losses: &Losses) -> Vec<Node> {
+pub(super) fn nodes(timing: &Timing, losses: &Losses, addressed: &[bool]) -> Vec<Node> {
     let late = late_starts(timing, losses);
-    let standard = |id: &IdIndex| matches!(timing.ids[*id].key.id, Id::Standard(_));
+    let own = |id: &IdIndex| !addressed[id.0];
     let lost = losses.losses.iter().map(|loss| loss.id);
-    let mut ids: Vec<IdIndex> = lost.chain(late.keys().copied()).filter(standard).collect();
+    let mut ids: Vec<IdIndex> = lost.chain(late.keys().copied()).filter(own).collect();
     ids.sort_unstable();
     ids.dedup();
     // The fastest identifiers show the most: groups form around them.

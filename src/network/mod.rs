@@ -1,8 +1,8 @@
 //! Who sends what.
 //!
-//! For 29-bit identifiers the sender is the source address in the lowest byte (SAE J1939-21, 5.2;
-//! ISO 15765-2:2016, 10.3.3, for normal fixed addresses). For 11-bit identifiers the capture shows
-//! a sender only where its identifiers run from one clock, or fall silent and return together.
+//! On a channel that speaks SAE J1939 the sender is the source address in the lowest byte of a
+//! 29-bit identifier (SAE J1939-21, 5.2). Of all others the capture shows a sender only where its
+//! identifiers run from one clock, or fall silent and return together.
 //! docs/roster.md says how sure that is.
 
 mod by_address;
@@ -13,6 +13,7 @@ pub mod clocks;
 mod missing;
 
 use lostnode_parsers::Id;
+use lostnode_parsers::frame::DisplayId;
 
 use crate::capture::ChannelIndex;
 use crate::fold::timing::Timing;
@@ -81,8 +82,8 @@ pub struct ExpectedHere {
     pub heard: bool,
 }
 
-/// Groups the identifiers of a capture by sender: 29-bit ones by address, 11-bit ones by clock, and
-/// by the silences that they share. Those that a roster file names are as it says.
+/// Groups the identifiers of a capture by sender: those of SAE J1939 by address, others by clock,
+/// and by the silences that they share. Those that a roster file names are as it says.
 pub fn build(
     timing: &Timing,
     losses: &Losses,
@@ -152,9 +153,10 @@ fn without_roster(
     losses: &Losses,
     clocks: &Clocks,
 ) -> (Vec<Node>, Vec<(IdIndex, f64)>) {
-    let mut nodes = by_address::nodes(timing);
-    let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks);
-    let silent = by_silence::nodes(timing, losses);
+    let addressed = by_address::addressed(timing);
+    let mut nodes = by_address::nodes(timing, &addressed);
+    let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &addressed);
+    let silent = by_silence::nodes(timing, losses, &addressed);
     let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, clocks, node));
     nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses));
     (nodes, undecided)
@@ -175,10 +177,7 @@ fn unnamed(timing: &Timing, ids: Vec<IdIndex>, basis: Basis, confidence: f64) ->
 
 /// The name of a node of which nothing is known but its identifiers.
 fn name(timing: &Timing, ids: &[IdIndex]) -> String {
-    let lowest = ids
-        .iter()
-        .map(|id| lostnode_parsers::frame::raw_id(timing.ids[*id].key.id))
-        .min()
-        .unwrap_or(0);
-    format!("node of 0x{lowest:03X}")
+    let ids = ids.iter().map(|id| timing.ids[*id].key.id);
+    let lowest = ids.min_by_key(|id| lostnode_parsers::frame::raw_id(*id));
+    lowest.map_or_else(String::new, |id| format!("node of 0x{}", DisplayId(id)))
 }

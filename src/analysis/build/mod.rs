@@ -111,6 +111,7 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
 }
 
 fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Channel> {
+    let speaks = crate::fold::j1939::of(&summary.timing);
     let channel = |(at, name): (usize, &String)| {
         let timing = summary.timing.channels.get(at).cloned().unwrap_or_default();
         let shown = losses.channels.get(at).cloned().unwrap_or_default();
@@ -118,6 +119,7 @@ fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Chan
         let load = summary.load.channels.get(at).filter(|_| shown.thinned.is_none());
         Channel {
             name: name.clone(),
+            j1939: speaks.get(at).copied().unwrap_or_default(),
             frames: timing.frames,
             error_frames: timing.error_frames,
             out_of_order: (timing.out_of_order, seconds(timing.largest_step_back)),

@@ -10,6 +10,7 @@ use lostnode_parsers::uds::{self, DtcReport};
 
 use super::exchanges::Request;
 use super::{Message, Module};
+use crate::capture::ChannelIndex;
 use crate::fold::timing::Nanoseconds;
 
 /// A code of a car, or a parameter and failure mode of SAE J1939.
@@ -284,6 +285,24 @@ impl Codes {
                 }
             }
         }
+    }
+
+    /// Forgets all of a module.
+    pub(super) fn forget(&mut self, module: Module) {
+        self.histories.retain(|(owner, _), _| *owner != module);
+        self.reads.retain(|(owner, _), _| *owner != module);
+        self.readiness.remove(&module);
+    }
+
+    /// Forgets what came in groups of SAE J1939 on channels that do not speak it.
+    pub(super) fn settle_j1939(&mut self, speaks: &dyn Fn(ChannelIndex) -> bool) {
+        self.histories.retain(|(owner, code), _| {
+            !matches!(code, CodeNumber::SpnFmi { .. }) || speaks(owner.channel)
+        });
+        self.reads.retain(|(owner, list), _| {
+            !matches!(list, Seen::Active | Seen::PreviouslyActive) || speaks(owner.channel)
+        });
+        self.lamps.retain(|owner, _| speaks(owner.channel));
     }
 
     /// Takes a group of SAE J1939.

@@ -1,40 +1,31 @@
 //! Which identifiers carry the diagnostic transport. Broadcast data often looks like it, so an
 //! identifier is only believed where its address says so, where the user says so, or where it
-//! answers a request or is answered.
+//! answers a request or is answered; and of those last only the ones that go on to behave so
+//! ([`super::conduct`]).
 
 use std::collections::VecDeque;
 
-use lostnode_parsers::frame::{make_id, raw_id};
 use lostnode_parsers::isotp::Pdu;
 use lostnode_parsers::uds;
 use lostnode_parsers::{FrameKind, Id, Timestamp};
 
+use super::address::{Route, by_address, usual_request};
+use super::conduct::{Conduct, Requests, begin};
 use super::{Carrier, Message, Party};
 use crate::capture::{ChannelIndex, Frame};
+use crate::fold::j1939::J1939;
 use crate::ids::Places;
 use crate::settings::{Addressing, Pair};
-
-/// Who sends with an identifier that carries the transport.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Route {
-    pub from: Party,
-    pub to: Party,
-    pub from_module: bool,
-    /// Address bytes before the protocol byte.
-    pub prefix: usize,
-    /// Identifier whose flow control answers this one's first frames.
-    pub peer: Option<Id>,
-}
 
 /// What is known of an identifier.
 #[derive(Clone, Copy, Debug)]
 enum Standing {
     /// Every frame so far could be a data unit; so many could answer a request.
-    Possible { matches: u8 },
-    /// A frame was no data unit: it carries no diagnosis.
+    Possible { matches: u8, conduct: Conduct },
+    /// It carries no diagnosis: a frame was no data unit, or it did not go on to behave like it.
     RuledOut,
-    /// It carries the transport.
-    Known(Route),
+    /// It carries the transport, as an exchange has shown.
+    Known(Route, Conduct),
 }
 
 /// A request heard lately, by the first bytes of its message.
@@ -50,6 +41,9 @@ struct Asked {
 
 /// Identifiers told apart; further ones are not looked at.
 const MOST: usize = 20_000;
+/// Identifiers believed for their exchanges; 256 modules and their testers are more than any
+/// vehicle has.
+const MOST_BY_EXCHANGE: usize = 1024;
 /// Requests remembered, and for how long, in nanoseconds: the longest wait for an answer is P2*, 5
 /// s (ISO 14229-2:2013, table 4).
 const RECENT: usize = 64;
@@ -62,6 +56,9 @@ pub(super) struct Endpoints {
     places: Places,
     standing: Vec<Standing>,
     recent: VecDeque<Asked>,
+    requests: Requests,
+    /// Those that only an exchange made known, in order.
+    by_exchange: Vec<(ChannelIndex, Id)>,
 }
 
 impl Endpoints {
@@ -83,9 +80,10 @@ impl Endpoints {
             return Some(route);
         }
         match self.standing(frame.channel, id) {
-            Some(Standing::Known(route)) => {
+            Some(Standing::Known(route, _)) => {
                 let route = *route;
                 self.remember(frame, id, data, &route);
+                self.watch(frame, id, data, &route);
                 Some(route)
             }
             Some(Standing::RuledOut) => None,
@@ -102,11 +100,51 @@ impl Endpoints {
             && matches!(self.standing(channel, id), Some(Standing::RuledOut))
     }
 
-    /// Whether an identifier is known to carry the transport.
+    /// Whether an identifier carries the transport, as far as can be said by now.
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
+        self.is_assigned(id) || self.stands(channel, id)
+    }
+
+    /// Whether the user or a standard says that an identifier carries the transport.
+    fn is_assigned(&self, id: Id) -> bool {
         self.given.iter().any(|pair| pair.request == id || pair.response == id)
             || by_address(id, &[0, 0]).is_some()
-            || matches!(self.standing(channel, id), Some(Standing::Known(_)))
+    }
+
+    /// Whether an identifier that an exchange made known has behaved accordingly since: a module
+    /// by its own messages, a tester by those and by its modules.
+    fn stands(&self, channel: ChannelIndex, id: Id) -> bool {
+        let Some(Standing::Known(route, conduct)) = self.standing(channel, id) else {
+            return false;
+        };
+        if route.from_module {
+            return conduct.makes_sense() && conduct.answers();
+        }
+        let answers = |(other_channel, other): &(ChannelIndex, Id)| {
+            let own = matches!(
+                self.standing(*other_channel, *other),
+                Some(Standing::Known(route, _)) if route.from_module && route.peer == Some(id)
+            );
+            own && *other_channel == channel && self.stands(channel, *other)
+        };
+        conduct.makes_sense() && self.by_exchange.iter().any(answers)
+    }
+
+    /// Ends the watch: those that did not behave so are broadcast after all, and returned. What
+    /// has 29 bits on a channel of SAE J1939 is believed by its address alone.
+    pub fn settle(&mut self, j1939: &[J1939]) -> Vec<(ChannelIndex, Id)> {
+        let by_address = |channel: ChannelIndex, id: Id| {
+            matches!(id, Id::Extended(_)) && j1939.get(usize::from(channel)) == Some(&J1939::Yes)
+        };
+        let all = std::mem::take(&mut self.by_exchange).into_iter();
+        let (banned, rest): (Vec<_>, _) = all.partition(|(channel, id)| by_address(*channel, *id));
+        banned.iter().for_each(|(channel, id)| self.set(*channel, *id, Standing::RuledOut));
+        self.by_exchange = rest;
+        let fallen = |(channel, id): &&(ChannelIndex, Id)| !self.stands(*channel, *id);
+        let mut fallen: Vec<_> = self.by_exchange.iter().filter(fallen).copied().collect();
+        fallen.iter().for_each(|(channel, id)| self.set(*channel, *id, Standing::RuledOut));
+        fallen.extend(banned);
+        fallen
     }
 
     #[inline]
@@ -144,18 +182,34 @@ impl Endpoints {
     /// Keeps the beginning of a request, so that its answer can be known for one.
     fn remember(&mut self, frame: &Frame, id: Id, data: &[u8], route: &Route) {
         let data = data.get(route.prefix..).unwrap_or(&[]);
-        if !route.from_module
-            && let Some(asked) = request(frame, id, data, route.prefix, true)
-        {
-            self.keep(asked);
+        if route.from_module {
+            return;
+        }
+        if let Ok(pdu) = Pdu::parse(data, route.prefix) {
+            self.requests.push(frame, id, pdu);
+        }
+        if let Some(heard) = request(frame, id, data, route.prefix, true) {
+            self.keep(heard);
         }
     }
 
-    fn keep(&mut self, asked: Asked) {
+    /// Counts what an identifier does that an exchange made known.
+    fn watch(&mut self, frame: &Frame, id: Id, data: &[u8], route: &Route) {
+        let pdu = Pdu::parse(data, 0).ok();
+        let answer = pdu.and_then(begin).filter(|_| route.from_module);
+        let asked = answer.is_some_and(|begin| self.requests.answered(frame, id, begin));
+        if let Some(place) = self.places.known(frame.channel, id)
+            && let Some(Standing::Known(_, conduct)) = self.standing.get_mut(place)
+        {
+            conduct.push(pdu, !route.from_module, asked);
+        }
+    }
+
+    fn keep(&mut self, heard: Asked) {
         if self.recent.len() == RECENT {
             self.recent.pop_front();
         }
-        self.recent.push_back(asked);
+        self.recent.push_back(heard);
     }
 
     fn consider(
@@ -172,64 +226,78 @@ impl Endpoints {
             self.set(frame.channel, id, Standing::RuledOut);
             return None;
         };
-        let begin = match pdu {
-            Pdu::Single(begin) | Pdu::First { data: begin, .. } => begin,
-            Pdu::Consecutive { .. } | Pdu::FlowControl { .. } => return None,
+        let Some(begin) = begin(pdu) else { return None };
+        let (matches, mut conduct) = match self.standing(frame.channel, id) {
+            Some(Standing::Possible { matches, conduct }) => (*matches, *conduct),
+            _ => (0, Conduct::default()),
         };
-        let matches = match self.standing(frame.channel, id) {
-            Some(Standing::Possible { matches }) => *matches,
-            _ => 0,
-        };
-        let Some((at, strong)) = self.answers(frame, id, begin) else {
-            self.set(frame.channel, id, Standing::Possible { matches });
-            if let Some(asked) = request(frame, id, data, 0, false) {
-                self.keep(asked);
+        let answer = self.answers(frame, id, begin);
+        // Asked twice over, so that the request knows who has answered it or wants more time.
+        let asked = self.requests.answered(frame, id, begin) || answer.is_some();
+        conduct.push(Some(pdu), false, asked);
+        let Some((at, strong)) = answer else {
+            self.set(frame.channel, id, Standing::Possible { matches, conduct });
+            if let Some(heard) = request(frame, id, data, 0, false) {
+                self.keep(heard);
             }
             return None;
         };
         if !strong && matches == 0 {
-            self.set(frame.channel, id, Standing::Possible { matches: 1 });
+            self.set(frame.channel, id, Standing::Possible { matches: 1, conduct });
             return None;
         }
         let asked = self.recent[at];
+        let functional =
+            by_address(asked.id, &asked.data).is_some_and(|route| route.to == Party::Everyone);
+        let peer = if functional { usual_request(id) } else { Some(asked.id) };
         let route = Route {
             from: Party::Id(id),
             to: Party::Id(asked.id),
             from_module: true,
             prefix: 0,
-            peer: None,
+            peer,
         };
-        let functional =
-            by_address(asked.id, &asked.data).is_some_and(|route| route.to == Party::Everyone);
-        let peer = if functional { usual_request(id) } else { Some(asked.id) };
-        self.set(frame.channel, id, Standing::Known(Route { peer, ..route }));
+        self.believe(frame.channel, id, route, conduct);
         if let Some(peer) = peer {
-            let request = Route {
-                from: Party::Id(peer),
-                to: Party::Id(id),
-                from_module: false,
-                prefix: 0,
-                peer: Some(id),
-            };
-            self.set(frame.channel, peer, Standing::Known(request));
+            self.believe_tester(frame.channel, peer, id);
         }
         if !asked.delivered {
             self.recent[at].delivered = true;
-            deliver(&Message {
-                time: asked.time,
-                begun: asked.time,
-                channel: asked.channel,
-                id: asked.id,
-                from: Party::Id(asked.id),
-                to: Party::Id(id),
-                from_module: false,
-                carrier: Carrier::IsoTp,
-                data: &asked.data[..asked.length],
-                length: asked.length as u32,
-                incomplete: None,
-            });
+            deliver(&late(&asked, id));
         }
-        Some(Route { peer, ..route })
+        Some(route)
+    }
+
+    fn believe(&mut self, channel: ChannelIndex, id: Id, route: Route, conduct: Conduct) {
+        if !self.by_exchange.contains(&(channel, id)) {
+            if self.by_exchange.len() >= MOST_BY_EXCHANGE {
+                return;
+            }
+            self.by_exchange.push((channel, id));
+        }
+        self.set(channel, id, Standing::Known(route, conduct));
+    }
+
+    /// The other side of an exchange. What has sent no data unit is no tester, and what answers
+    /// is none.
+    fn believe_tester(&mut self, channel: ChannelIndex, id: Id, module: Id) {
+        if self.is_assigned(id) {
+            return;
+        }
+        let conduct = match self.standing(channel, id) {
+            Some(Standing::RuledOut) => return,
+            Some(Standing::Known(route, _)) if route.from_module => return,
+            Some(Standing::Known(_, conduct) | Standing::Possible { conduct, .. }) => *conduct,
+            None => Conduct::default(),
+        };
+        let route = Route {
+            from: Party::Id(id),
+            to: Party::Id(module),
+            from_module: false,
+            prefix: 0,
+            peer: Some(module),
+        };
+        self.believe(channel, id, route, conduct);
     }
 
     /// The request that a message answers: same service, and the bytes that an answer repeats.
@@ -264,12 +332,26 @@ impl Endpoints {
     }
 }
 
+/// A request that turns out to be one when this module answers it.
+fn late(asked: &Asked, module: Id) -> Message<'_> {
+    Message {
+        time: asked.time,
+        begun: asked.time,
+        channel: asked.channel,
+        id: asked.id,
+        from: Party::Id(asked.id),
+        to: Party::Id(module),
+        from_module: false,
+        carrier: Carrier::IsoTp,
+        data: &asked.data[..asked.length],
+        length: asked.length as u32,
+        incomplete: None,
+    }
+}
+
 /// The beginning of a request of a known service.
 fn request(frame: &Frame, id: Id, data: &[u8], prefix: usize, delivered: bool) -> Option<Asked> {
-    let begin = match Pdu::parse(data, prefix).ok()? {
-        Pdu::Single(begin) | Pdu::First { data: begin, .. } => begin,
-        _ => return None,
-    };
+    let begin = begin(Pdu::parse(data, prefix).ok()?)?;
     let uds::Message::Request { .. } = uds::Message::parse(begin) else { return None };
     let mut kept = [0; 7];
     let length = begin.len().min(7);
@@ -283,76 +365,4 @@ fn request(frame: &Frame, id: Id, data: &[u8], prefix: usize, delivered: bool) -
         length,
         delivered,
     })
-}
-
-/// Request identifier that usually belongs to a response identifier: 8 below it (ISO 15765-4 for
-/// 7E8 to 7EF; common practice elsewhere).
-fn usual_request(response: Id) -> Option<Id> {
-    match response {
-        Id::Standard(id) if id.as_raw() & 8 != 0 => make_id(u32::from(id.as_raw()) - 8, false),
-        _ => None,
-    }
-}
-
-/// Addresses that a standard assigns to diagnosis.
-fn by_address(id: Id, data: &[u8]) -> Option<Route> {
-    let raw = raw_id(id);
-    let other = |raw: u32, extended: bool| make_id(raw, extended);
-    match id {
-        // ISO 15765-4:2016, 6.3.2.
-        Id::Standard(_) => match raw {
-            0x7DF => Some(Route {
-                from: Party::Id(id),
-                to: Party::Everyone,
-                from_module: false,
-                prefix: 0,
-                peer: None,
-            }),
-            0x7E0..=0x7E7 => {
-                let module = other(raw + 8, false)?;
-                Some(Route {
-                    from: Party::Id(id),
-                    to: Party::Id(module),
-                    from_module: false,
-                    prefix: 0,
-                    peer: Some(module),
-                })
-            }
-            0x7E8..=0x7EF => {
-                let tester = other(raw - 8, false)?;
-                Some(Route {
-                    from: Party::Id(id),
-                    to: Party::Id(tester),
-                    from_module: true,
-                    prefix: 0,
-                    peer: Some(tester),
-                })
-            }
-            _ => None,
-        },
-        // ISO 15765-2:2016, 10.3.3 and 10.3.5: normal fixed and mixed addressing.
-        Id::Extended(_) => {
-            let (format, target, source) = (raw >> 16 & 0x3FF, (raw >> 8) as u8, raw as u8);
-            let (prefix, functional) = match format {
-                0xDA => (0, false),
-                0xDB => (0, true),
-                0xCE => (1, false),
-                0xCD => (1, true),
-                _ => return None,
-            };
-            if data.len() <= prefix {
-                return None;
-            }
-            let peer = other(raw & 0x1FFF_0000 | u32::from(source) << 8 | u32::from(target), true);
-            Some(Route {
-                from: Party::Address(source),
-                to: if functional { Party::Everyone } else { Party::Address(target) },
-                // F0 to FD are testers (ISO 15765-4:2016, 6.3.3: F1 is the external test
-                // equipment).
-                from_module: !(0xF0..=0xFD).contains(&source),
-                prefix,
-                peer: (!functional).then_some(peer).flatten(),
-            })
-        }
-    }
 }

@@ -7,8 +7,9 @@ use lostnode_parsers::j1939;
 use lostnode_parsers::obd;
 use lostnode_parsers::uds;
 
-use super::supply::Supply;
+use super::supply::{Source, Supply};
 use super::{Message, Module};
+use crate::capture::ChannelIndex;
 
 /// What one module said.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -69,7 +70,21 @@ pub struct Identities {
     pub modules: BTreeMap<Module, Identity>,
     /// Supply voltage, where any module told it.
     pub supply: Supply,
+    /// What groups of SAE J1939 said, until it is known whether the channel speaks it.
+    by_group: BTreeMap<Module, Identity>,
     order: Vec<Module>,
+}
+
+impl Identity {
+    /// Adds what the same module said in another way.
+    fn join(&mut self, other: Identity) {
+        self.vin = other.vin.or(self.vin.take());
+        self.part_number = other.part_number.or(self.part_number.take());
+        self.others.extend(other.others);
+        self.sources.extend(other.sources);
+        self.claims.extend(other.claims);
+        self.cannot_claim |= other.cannot_claim;
+    }
 }
 
 /// Text of an identification: printable ASCII, trimmed; other bytes end it. Hexadecimal where
@@ -119,7 +134,9 @@ impl Identities {
         match (service.id, data) {
             (0x01, _) => {
                 for (pid, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 0x42) {
-                    obd::values(pid, bytes).for_each(|value| self.supply.push(now, value.value));
+                    let source = Source { module, group: false };
+                    obd::values(pid, bytes)
+                        .for_each(|value| self.supply.push(now, value.value, source));
                 }
             }
             (0x09, [kind, count, rest @ ..]) => {
@@ -181,12 +198,12 @@ impl Identities {
         match pgn {
             j1939::ELECTRICAL_POWER => {
                 if let Some(volts) = j1939::battery_potential(message.data) {
-                    self.supply.push(now, volts);
+                    self.supply.push(now, volts, Source { module, group: true });
                 }
             }
             j1939::ADDRESS_CLAIMED => {
                 let Some(name) = j1939::Name::parse(message.data) else { return };
-                let Some(identity) = self.module(module, IdentitySource::AddressClaim) else {
+                let Some(identity) = self.in_group(module, IdentitySource::AddressClaim) else {
                     return;
                 };
                 identity.cannot_claim |= message.from == super::Party::Address(j1939::NULL_ADDRESS);
@@ -197,7 +214,8 @@ impl Identities {
             j1939::VEHICLE_IDENTIFICATION => {
                 // Asterisks end the fields (J1939-71).
                 let vin = text(message.data.split(|byte| *byte == b'*').next().unwrap_or(&[]));
-                if let Some(identity) = self.module(module, IdentitySource::VehicleIdentification) {
+                if let Some(identity) = self.in_group(module, IdentitySource::VehicleIdentification)
+                {
                     identity.vin = Some(vin);
                 }
             }
@@ -214,7 +232,7 @@ impl Identities {
                     .map(text)
                     .filter(|text| !text.is_empty())
                     .collect();
-                if let Some(identity) = self.module(module, source) {
+                if let Some(identity) = self.in_group(module, source) {
                     if source == IdentitySource::Component {
                         identity.part_number =
                             fields.get(1).cloned().or(identity.part_number.take());
@@ -227,17 +245,37 @@ impl Identities {
     }
 
     fn module(&mut self, module: Module, source: IdentitySource) -> Option<&mut Identity> {
-        if !self.modules.contains_key(&module) {
-            if self.modules.len() >= MOST {
-                return None;
-            }
+        self.order(module);
+        entry(&mut self.modules, module, source)
+    }
+
+    fn in_group(&mut self, module: Module, source: IdentitySource) -> Option<&mut Identity> {
+        self.order(module);
+        entry(&mut self.by_group, module, source)
+    }
+
+    fn order(&mut self, module: Module) {
+        let known = self.modules.contains_key(&module) || self.by_group.contains_key(&module);
+        if !known && self.order.len() < MOST {
             self.order.push(module);
         }
-        let identity = self.modules.entry(module).or_default();
-        if !identity.sources.contains(&source) && identity.sources.len() < 16 {
-            identity.sources.push(source);
+    }
+
+    /// Forgets all of a module.
+    pub(super) fn forget(&mut self, module: Module) {
+        self.modules.remove(&module);
+        self.order.retain(|other| *other != module);
+        self.supply.forget(|source| source.module == module);
+    }
+
+    /// Takes what groups of SAE J1939 said on channels that speak it, and forgets the rest.
+    pub(super) fn settle_j1939(&mut self, speaks: &dyn Fn(ChannelIndex) -> bool) {
+        for (module, identity) in std::mem::take(&mut self.by_group) {
+            if speaks(module.channel) {
+                self.modules.entry(module).or_default().join(identity);
+            }
         }
-        Some(identity)
+        self.supply.forget(|source| source.group && !speaks(source.module.channel));
     }
 
     /// The vehicle's VIN and the modules that have another or none.
@@ -260,4 +298,20 @@ impl Identities {
             conflicts: conflicts.map(|(module, vin)| (*module, (*vin).to_owned())).collect(),
         }
     }
+}
+
+/// The entry of a module, with one more source, while there is room.
+fn entry(
+    modules: &mut BTreeMap<Module, Identity>,
+    module: Module,
+    source: IdentitySource,
+) -> Option<&mut Identity> {
+    if modules.len() >= MOST && !modules.contains_key(&module) {
+        return None;
+    }
+    let identity = modules.entry(module).or_default();
+    if !identity.sources.contains(&source) && identity.sources.len() < 16 {
+        identity.sources.push(source);
+    }
+    Some(identity)
 }

@@ -2,7 +2,9 @@
 //! history, identity. Which traffic is taken for diagnosis, and what is read from it:
 //! docs/diagnostics.md.
 
+mod address;
 mod codes;
+mod conduct;
 mod endpoints;
 mod exchanges;
 mod identity;
@@ -12,20 +14,22 @@ mod stored;
 mod streams;
 pub mod supply;
 
+use std::collections::BTreeMap;
 use std::fmt;
 
 use lostnode_parsers::frame::DisplayId;
-use lostnode_parsers::isotp::Incomplete;
+use lostnode_parsers::isotp::{Fault, Incomplete};
 use lostnode_parsers::{FrameKind, Id, Timestamp};
 
 use crate::capture::{Batch, ChannelIndex, Frame};
+use crate::fold::j1939::J1939;
+use crate::ids::Map;
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Exchanges, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub use stored::Stored;
-pub use streams::Counts;
 
 /// Who speaks, or is spoken to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -139,9 +143,9 @@ impl Transport {
         self.j1939.finish(deliver);
     }
 
-    /// What became of the data units so far.
-    pub fn counts(&self) -> Counts {
-        self.streams.counts()
+    /// Data units so far that no receiver would have taken.
+    pub fn ignored(&self) -> u64 {
+        self.streams.ignored().values().sum()
     }
 }
 
@@ -172,8 +176,18 @@ pub struct Heard {
     pub identities: Identities,
     /// Freeze frames and test results.
     pub stored: Stored,
-    /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason.
+    /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason:
+    /// counted at the end.
     pub messages: MessageCounts,
+    counts: Map<Counted, MessageCounts>,
+}
+
+/// Whose messages are counted together: an identifier's, or all of those that have an address,
+/// which are never forgotten.
+type Counted = Option<(ChannelIndex, Id)>;
+
+fn counted(channel: ChannelIndex, id: Id, from: Party) -> Counted {
+    matches!(from, Party::Id(_)).then_some((channel, id))
 }
 
 /// How many messages came through.
@@ -182,7 +196,7 @@ pub struct MessageCounts {
     /// Whole ones.
     pub complete: u64,
     /// Incomplete ones, by reason, in the order of [`lostnode_parsers::isotp::Fault`].
-    pub incomplete: std::collections::BTreeMap<lostnode_parsers::isotp::Fault, u64>,
+    pub incomplete: BTreeMap<Fault, u64>,
     /// Data units that no receiver would have taken.
     pub ignored: u64,
 }
@@ -207,35 +221,66 @@ impl Diagnostics {
         }
     }
 
-    /// Whether an identifier carries diagnosis.
+    /// Whether an identifier carries diagnosis, as far as can be said by now.
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
         self.transport.endpoints.carries(channel, id)
     }
 
-    /// Ends what is still under way; to be called once, after the last frame.
-    pub fn finish(&mut self) {
+    /// Ends what is still under way, and forgets what turned out to be no diagnosis; to be called
+    /// once, after the last frame. `j1939` is by channel: what stands for SAE J1939 is forgotten
+    /// on a channel that does not speak it.
+    pub fn finish(&mut self, j1939: &[J1939]) {
         if std::mem::replace(&mut self.finished, true) {
             return;
         }
         let Diagnostics { transport, heard, .. } = self;
         transport.finish(&mut |message| heard.push(message));
-        heard.messages.ignored = transport.counts().ignored();
+        for (counted, ignored) in transport.streams.ignored() {
+            heard.counts.entry(*counted).or_default().ignored = *ignored;
+        }
         heard.exchanges.finish();
+        for (channel, id) in transport.endpoints.settle(j1939) {
+            heard.forget(channel, id);
+        }
+        let speaks = |channel| j1939.get(usize::from(channel)) == Some(&J1939::Yes);
+        heard.codes.settle_j1939(&speaks);
+        heard.identities.settle_j1939(&speaks);
+        heard.messages = MessageCounts::sum(heard.counts.values());
+    }
+}
+
+impl MessageCounts {
+    fn sum<'c>(all: impl Iterator<Item = &'c MessageCounts>) -> MessageCounts {
+        all.fold(MessageCounts::default(), |mut sum, counts| {
+            sum.complete += counts.complete;
+            sum.ignored += counts.ignored;
+            for (fault, count) in &counts.incomplete {
+                *sum.incomplete.entry(*fault).or_default() += count;
+            }
+            sum
+        })
     }
 }
 
 impl Heard {
     fn push(&mut self, message: &Message<'_>) {
-        if let Some(incomplete) = message.incomplete {
-            if message.carrier == Carrier::IsoTp {
-                *self.messages.incomplete.entry(incomplete.fault).or_default() += 1;
+        let iso_tp = message.carrier == Carrier::IsoTp;
+        if iso_tp {
+            let counted = counted(message.channel, message.id, message.from);
+            let counts = self.counts.entry(counted).or_default();
+            match message.incomplete {
+                Some(incomplete) => *counts.incomplete.entry(incomplete.fault).or_default() += 1,
+                None => counts.complete += 1,
+            }
+        }
+        if message.incomplete.is_some() {
+            if iso_tp {
                 self.exchanges.broken(message);
             }
             return;
         }
         match message.carrier {
             Carrier::IsoTp => {
-                self.messages.complete += 1;
                 let request = self.exchanges.push(message);
                 self.codes.push(message, request.as_ref());
                 self.identities.push(message);
@@ -246,5 +291,15 @@ impl Heard {
                 self.identities.push_j1939(message, pgn);
             }
         }
+    }
+
+    /// Forgets what came with an identifier that carries no diagnosis after all.
+    fn forget(&mut self, channel: ChannelIndex, id: Id) {
+        let module = Module { channel, party: Party::Id(id) };
+        self.exchanges.talks.remove(&module);
+        self.codes.forget(module);
+        self.identities.forget(module);
+        self.stored.forget(module);
+        self.counts.remove(&Some((channel, id)));
     }
 }

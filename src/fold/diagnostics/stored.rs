@@ -43,6 +43,12 @@ impl Stored {
         }
     }
 
+    /// Forgets all of a module.
+    pub(super) fn forget(&mut self, module: Module) {
+        self.freeze_frames.retain(|(owner, _), _| *owner != module);
+        self.tests.retain(|(owner, ..), _| *owner != module);
+    }
+
     /// PID, number of the frame and data, up to three times (SAE J1979, 7.2). A support map is
     /// none.
     fn freeze(&mut self, module: Module, mut data: &[u8]) {

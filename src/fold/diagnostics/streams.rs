@@ -5,9 +5,10 @@ use std::collections::HashMap;
 use lostnode_parsers::isotp::{Event, Fault, Incomplete, Pdu, Reassembler};
 use lostnode_parsers::{Id, Timestamp};
 
-use super::endpoints::Route;
-use super::{Carrier, Message};
+use super::address::Route;
+use super::{Carrier, Counted, Message, counted};
 use crate::capture::{ChannelIndex, Frame};
+use crate::ids::Map;
 
 /// Bytes kept of a message; a longer one is followed to its end, and its length told.
 const KEPT: usize = 16 << 10;
@@ -15,22 +16,6 @@ const KEPT: usize = 16 << 10;
 const MOST_OPEN: usize = 256;
 
 type Key = (ChannelIndex, Id, Option<u8>);
-
-/// Data units that are no part of a message.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Counts {
-    /// Consecutive frames that belong to nothing, or do not fit.
-    pub stray: u64,
-    /// Not data units at all.
-    pub malformed: u64,
-}
-
-impl Counts {
-    /// All of them.
-    pub fn ignored(self) -> u64 {
-        self.stray + self.malformed
-    }
-}
 
 /// What a frame holds, and who sent it.
 struct DataUnit<'f> {
@@ -52,13 +37,19 @@ struct Stream {
 pub(super) struct Streams {
     open: HashMap<Key, Stream>,
     opened: u64,
-    counts: Counts,
+    /// Data units that no receiver would take: none at all, or consecutive frames that belong to
+    /// nothing or do not fit.
+    ignored: Map<Counted, u64>,
     latest: Option<Timestamp>,
 }
 
 impl Streams {
-    pub fn counts(&self) -> Counts {
-        self.counts
+    pub fn ignored(&self) -> &Map<Counted, u64> {
+        &self.ignored
+    }
+
+    fn ignore(&mut self, (channel, id, _): Key, route: &Route) {
+        *self.ignored.entry(counted(channel, id, route.from)).or_default() += 1;
     }
 
     pub fn push(
@@ -69,14 +60,11 @@ impl Streams {
         deliver: &mut dyn FnMut(&Message<'_>),
     ) {
         self.latest = self.latest.max(frame.time);
-        let bytes = frame.kind.bytes();
-        let Some((prefix, data)) = bytes.split_at_checked(route.prefix) else { return };
+        let whole = frame.kind.bytes();
+        let Some((prefix, data)) = whole.split_at_checked(route.prefix) else { return };
         let address = prefix.first().copied();
         let key = (frame.channel, id, address);
-        let Ok(pdu) = Pdu::parse(data, route.prefix) else {
-            self.counts.malformed += 1;
-            return;
-        };
+        let Ok(pdu) = Pdu::parse(data, route.prefix) else { return self.ignore(key, route) };
         match pdu {
             Pdu::FlowControl { status, .. } => {
                 if let Some(peer) = route.peer {
@@ -88,7 +76,7 @@ impl Streams {
                 let message = message(route, key, bytes);
                 deliver(&Message { time: frame.time, begun: frame.time, ..message });
             }
-            Pdu::Consecutive { .. } if !self.open.contains_key(&key) => self.counts.stray += 1,
+            Pdu::Consecutive { .. } if !self.open.contains_key(&key) => self.ignore(key, route),
             _ => self.step(frame, key, DataUnit { pdu, route }, deliver),
         }
     }
@@ -122,11 +110,14 @@ impl Streams {
                 let begun = stream.reassembler.begun();
                 deliver(&Message { begun, length, ..message(stream.reassembler.message()) });
             }
-            Event::Ignored => self.counts.stray += 1,
-            Event::Progress => {}
+            Event::Ignored | Event::Progress => {}
         }
+        let ignored = matches!(step.event, Event::Ignored);
         if !stream.reassembler.is_open() {
             self.open.remove(&key);
+        }
+        if ignored {
+            self.ignore(key, route);
         }
     }
 

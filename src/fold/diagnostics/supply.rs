@@ -1,5 +1,6 @@
 //! Supply voltage over time, as modules measured it.
 
+use super::Module;
 use crate::fold::timing::Nanoseconds;
 
 /// Levels of a 12 V system below which something is wrong, in volts: modules may reset while
@@ -14,12 +15,23 @@ pub fn levels(most: f64) -> [f64; 3] {
     LEVELS.map(|level| if most > DOUBLE_ABOVE { level * 2.0 } else { level })
 }
 
+/// Who measured a reading, and how it came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Source {
+    /// The module.
+    pub module: Module,
+    /// Whether it came in a group of SAE J1939, and not in an answer.
+    pub group: bool,
+}
+
 /// Readings in the order of the capture.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Supply {
     /// Time and volts. Beyond [`Supply::KEPT`] readings every second one is dropped, the higher of
     /// a pair.
     pub series: Vec<(Nanoseconds, f64)>,
+    /// Who measured each of them.
+    sources: Vec<Source>,
     /// Readings that stand for one kept one.
     stride: usize,
     skipped: usize,
@@ -42,28 +54,45 @@ impl Supply {
     /// Readings kept at most.
     pub const KEPT: usize = 8192;
 
-    pub(super) fn push(&mut self, time: Nanoseconds, volts: f64) {
+    pub(super) fn push(&mut self, time: Nanoseconds, volts: f64, source: Source) {
         let stride = self.stride.max(1);
         self.skipped += 1;
-        match self.series.last_mut() {
-            Some(last) if self.skipped < stride => {
+        match self.series.last_mut().zip(self.sources.last_mut()) {
+            Some((last, from)) if self.skipped < stride => {
                 if volts < last.1 {
-                    *last = (time, volts);
+                    (*last, *from) = ((time, volts), source);
                 }
             }
             _ => {
                 self.series.push((time, volts));
+                self.sources.push(source);
                 self.skipped = 0;
             }
         }
         if self.series.len() > Self::KEPT {
-            self.series = self
-                .series
-                .chunks(2)
-                .map(|pair| if pair[0].1 <= pair[pair.len() - 1].1 { pair[0] } else { pair[1] })
-                .collect();
+            self.thin();
             self.stride = stride * 2;
         }
+    }
+
+    /// Drops the higher of each pair.
+    fn thin(&mut self) {
+        let second_is_lower = |pair: &[(Nanoseconds, f64)]| pair[0].1 > pair[pair.len() - 1].1;
+        let kept = self
+            .series
+            .chunks(2)
+            .enumerate()
+            .map(|(at, pair)| 2 * at + usize::from(second_is_lower(pair)));
+        let kept: Vec<usize> = kept.collect();
+        self.series = kept.iter().map(|at| self.series[*at]).collect();
+        self.sources = kept.iter().map(|at| self.sources[*at]).collect();
+    }
+
+    /// Forgets readings by their source.
+    pub(super) fn forget(&mut self, is_gone: impl Fn(Source) -> bool) {
+        let mut gone = self.sources.iter().map(|source| is_gone(*source));
+        self.series.retain(|_| gone.next() != Some(true));
+        self.sources.retain(|source| !is_gone(*source));
     }
 
     /// Least reading with its time, and greatest; `None` without readings.
@@ -109,12 +138,16 @@ impl Supply {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fold::diagnostics::Party;
+
+    const ANY: Source =
+        Source { module: Module { channel: 0, party: Party::Everyone }, group: false };
 
     #[test]
     fn a_dip_lasts_while_it_is_below_the_highest_level() {
         let mut supply = Supply::default();
         for (second, volts) in [12.6, 11.8, 9.1, 10.2, 13.9, 11.9].into_iter().enumerate() {
-            supply.push(second as i64, volts);
+            supply.push(second as i64, volts, ANY);
         }
         let dips = supply.dips();
         assert_eq!(dips.len(), 2);
@@ -125,7 +158,7 @@ mod tests {
     #[test]
     fn a_long_series_is_thinned_and_keeps_its_least() {
         let mut supply = Supply::default();
-        (0..100_000).for_each(|at| supply.push(at, if at == 77_777 { 8.0 } else { 13.0 }));
+        (0..100_000).for_each(|at| supply.push(at, if at == 77_777 { 8.0 } else { 13.0 }, ANY));
         assert!(supply.series.len() <= Supply::KEPT);
         assert_eq!(supply.range().unwrap().0, (77_777, 8.0));
     }
@@ -133,7 +166,10 @@ mod tests {
     #[test]
     fn a_24_v_system_has_twice_the_levels() {
         let mut supply = Supply::default();
-        [27.0, 22.0].into_iter().enumerate().for_each(|(at, volts)| supply.push(at as i64, volts));
+        [27.0, 22.0]
+            .into_iter()
+            .enumerate()
+            .for_each(|(at, volts)| supply.push(at as i64, volts, ANY));
         assert_eq!(supply.dips()[0].below, 24.0);
     }
 }
