@@ -20,9 +20,10 @@ fn truck_with_intermittent_senders() {
         assert!(lawful, "{outage}");
     }
     let found = outages(&document);
+    // Whoever left with it is told with it: then it is a branch.
     let near = |scope: &str, who: &str, start: f64, length: Option<f64>| {
         let hit = found.iter().any(|(s, w, at, long)| {
-            s == scope
+            (s == scope || (scope == "node" && s == "branch"))
                 && w.contains(who)
                 && (at - start).abs() < 0.1
                 && length.is_none_or(|length| (long - length).abs() < 0.1)

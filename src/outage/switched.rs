@@ -26,7 +26,12 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
     let events = judged.events.as_slice();
     let losses = || events.iter().flat_map(|event| &event.losses);
     let start = events.iter().map(|event| event.onset).min().unwrap_or(0);
-    let end = losses().map(|loss| loss.silence.end).max().unwrap_or(start);
+    // Until the last module begins to return, as the loss of a node ends with its first frame.
+    let ends = events.iter().map(|event| match event.ongoing {
+        true => event.losses.iter().map(|loss| loss.silence.end).max().unwrap_or(event.back),
+        false => event.back,
+    });
+    let end = ends.max().unwrap_or(start).max(start);
     let mut ids: Vec<IdIndex> = losses().map(|loss| loss.id).collect();
     ids.sort_unstable();
     ids.dedup();
