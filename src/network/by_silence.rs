@@ -1,5 +1,5 @@
-//! Senders of identifiers without an address by the silences that they share, and how that fits what their
-//! clocks tell.
+//! Senders of identifiers without an address by the silences that they share, and how that fits
+//! what their clocks tell.
 
 use std::collections::BTreeMap;
 
