@@ -234,6 +234,22 @@ fn a_thinned_recording_cannot_answer() {
     assert_eq!((code, never_heard(&document).len()), (3, 0));
 }
 
+/// A buffer that hands all frames over every 20 ms spoils their rhythm, and loses nothing.
+#[test]
+fn a_buffer_that_loses_nothing_is_no_thinning() {
+    let folder = Folder::new();
+    let many = (0..8).flat_map(|node| all().into_iter().map(move |(id, ms)| (id + node, ms)));
+    let mut frames = traffic(&many.collect::<Vec<_>>(), 10.0);
+    let mut before = (0.0, 0.0);
+    for (time, _) in &mut frames {
+        let tick = (*time / 0.02).ceil() * 0.02;
+        *time = if tick == before.0 { before.1 + 1e-6 } else { tick };
+        before = (tick, *time);
+    }
+    let (_, document) = report(&folder.capture("buffered", &frames), &[]);
+    assert_eq!(document["captures"][0]["thinned"], false);
+}
+
 #[test]
 fn short_captures_and_long_pauses_prove_nothing() {
     let folder = Folder::new();

@@ -4,7 +4,7 @@ mod diagnosis;
 mod lanes;
 mod notices;
 
-use crate::analysis::{Analysis, Channel, ErrorEvent, Identifier};
+use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
 use crate::fold::diagnostics::Diagnostics;
@@ -123,8 +123,10 @@ fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Chan
             frames: timing.frames,
             error_frames: timing.error_frames,
             out_of_order: (timing.out_of_order, seconds(timing.largest_step_back)),
-            bit_rate: load
-                .map_or(crate::fold::bit_rate::BitRate::Unknown, |load| load.bit_rate(settings)),
+            bit_rate: load.map_or_else(
+                || settings.bit_rate.map_or(BitRate::Unknown, BitRate::Given),
+                |load| load.bit_rate(settings),
+            ),
             load: load.and_then(|load| load.series(settings)),
             errors: timing
                 .errors

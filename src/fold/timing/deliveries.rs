@@ -18,8 +18,8 @@ const FEWEST: u64 = 100;
 #[derive(Clone, Debug, Default)]
 pub struct Deliveries {
     frames: u32,
-    /// Deliveries of one frame, of two, and so on; the last of all larger ones.
-    sizes: [u32; 32],
+    /// Deliveries of one frame, of two, and so on, up to [`Self::LARGEST`].
+    sizes: Vec<u32>,
     /// From the beginning of one to the beginning of the next.
     spacing: Gaps,
     /// When they began on the grid.
@@ -50,6 +50,8 @@ impl Deliveries {
     /// From this share on, deliveries are alike. Loggers that keep three frames a tick fill 97 % of
     /// them; buffers that lose nothing fill as many as 88 %, so that the size alone tells nothing.
     const ALIKE: f64 = 0.8;
+    /// Frames in a delivery that are told apart: a mailbox holds fewer.
+    const LARGEST: usize = 256;
 
     /// Whether further frames change nothing.
     pub fn is_settled(&self) -> bool {
@@ -74,11 +76,19 @@ impl Deliveries {
 
     fn next(&mut self, time: Nanoseconds) {
         if let Some(Open { start, size, .. }) = self.open {
-            self.sizes[size.min(self.sizes.len()) - 1] += 1;
+            self.count(size);
             self.phase[(start.rem_euclid(GRID) * PARTS as i64 / GRID) as usize] += 1;
             self.spacing.push(Some(start), &[time]);
         }
         self.open = Some(Open { start: time, last: time, size: 1 });
+    }
+
+    /// Larger ones are of no one size.
+    fn count(&mut self, size: usize) {
+        if size <= Self::LARGEST {
+            self.sizes.resize(self.sizes.len().max(size), 0);
+            self.sizes[size - 1] += 1;
+        }
     }
 
     /// What they have in common, where nearly all are alike.
