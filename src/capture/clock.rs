@@ -19,6 +19,8 @@ const LONGEST_PAUSE: i64 = 60_000_000_000;
 const TRIAL: usize = 100;
 /// A clock that is set back more often than this is no clock.
 const MOST_SET_BACKS: u32 = 3;
+/// No mended stamp lies behind this, in the year 2116: what does is none of a clock.
+const FURTHEST: i64 = i64::MAX / 2;
 /// Mends that are told; a wrap comes every 72 minutes.
 const MOST_TOLD: usize = 64;
 
@@ -149,6 +151,10 @@ impl Clock {
         let by = if wrapped { WRAP } else { back };
         self.offset = offset.saturating_add(by);
         let time = stamp.saturating_add(self.offset);
+        if time > FURTHEST {
+            self.set_backs = MOST_SET_BACKS + 1;
+            return stamp;
+        }
         let step = if wrapped { ClockStep::Wrapped } else { ClockStep::SetBack { by } };
         self.trial = Some(Trial {
             mend: ClockMend { step, at: Timestamp::from_nanoseconds(time) },

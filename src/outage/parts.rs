@@ -69,7 +69,7 @@ pub(super) fn was_silent(
     slack: Nanoseconds,
 ) -> bool {
     let slack = slack.min(silence.length() / 3);
-    let (from, to) = (silence.start + slack, silence.end - slack);
+    let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
     let timing = &timing.ids[id];
     let Some((first, last)) = timing.heard else { return true };
     last <= from
@@ -87,7 +87,7 @@ fn of_node(timing: &Timing, ids: &[IdIndex], silence: Silence, slack: Nanosecond
         let around = id.silences.around(middle);
         let start = around.map_or(last, |own| own.start);
         let end = around.map_or(first, |own| own.end);
-        if start <= silence.start + slack {
+        if start <= silence.start.saturating_add(slack) {
             out.start = out.start.max(start);
         }
         if end >= silence.end - slack {

@@ -91,7 +91,8 @@ impl<'a> Gap<'a> {
     /// only. A bus that fails is as a rule heard for longer before.
     fn is_recorded_in_part(&self, counts: &Counts<'_>) -> bool {
         let heard = self.timing.channels[usize::from(self.channel)].heard;
-        let short = heard.is_some_and(|(first, last)| (last - first) * 10 < self.silence.length());
+        let short = heard
+            .is_some_and(|(first, last)| (last - first).saturating_mul(10) < self.silence.length());
         self.ongoing && short && !counts.all_stopped && counts.errors.about_the_bus == 0
     }
 
@@ -189,7 +190,7 @@ impl<'a> Gap<'a> {
     fn others_stopped(&self) -> bool {
         // Clocks of channels differ by up to 0.1 s in real captures.
         let slack = nanoseconds(0.1);
-        let (start, end) = (self.silence.start + slack, self.silence.end - slack);
+        let (start, end) = (self.silence.start.saturating_add(slack), self.silence.end - slack);
         let stopped = |other: &ChannelTiming| {
             let Some((first, last)) = other.heard else { return true };
             let mut silences =

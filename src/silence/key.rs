@@ -45,16 +45,19 @@ pub(super) fn find(timing: &Timing, channel: ChannelIndex) -> KeyOff {
         // A sender is there for a gap before its first frame and after its last.
         let gap = nanoseconds(usual_gap(id));
         for Silence { start, end: stop } in presences(id) {
-            changes.extend([((start - gap).max(begin), 1), ((stop + gap).min(end), -1)]);
+            changes.extend([
+                (start.saturating_sub(gap).max(begin), 1),
+                (stop.saturating_add(gap).min(end), -1),
+            ]);
         }
     }
     changes.sort_unstable_by_key(|(time, change)| (*time, -change));
     let stretches = quiet_stretches(&changes);
     let edge = nanoseconds(EDGE);
     let within = |presence: &Silence| {
-        stretches
-            .iter()
-            .any(|off| presence.end > off.start + edge && presence.start < off.end - edge)
+        stretches.iter().any(|off| {
+            presence.end > off.start.saturating_add(edge) && presence.start < off.end - edge
+        })
     };
     let only_on = own.iter().filter(|(_, id)| !presences(id).iter().any(within));
     let only_on = match stretches.is_empty() {

@@ -132,7 +132,7 @@ impl Scene<'_> {
         if !figures.is_staged() {
             return None;
         }
-        let soon = figures.onset..figures.onset + nanoseconds(FOLLOWS + OFF);
+        let soon = figures.onset..figures.onset.saturating_add(nanoseconds(FOLLOWS + OFF));
         let stopped = self.quiet.iter().any(|quiet| soon.contains(&quiet.start));
         let proven = !figures.ongoing
             && length(events) >= OFF
@@ -148,7 +148,8 @@ impl Scene<'_> {
 
     /// The bus went to sleep soon after, or slept already.
     fn slept(&self, events: &[Event], figures: &Figures) -> bool {
-        let soon = figures.onset - nanoseconds(0.5)..figures.onset + nanoseconds(FOLLOWS);
+        let soon =
+            figures.onset - nanoseconds(0.5)..figures.onset.saturating_add(nanoseconds(FOLLOWS));
         self.sleeps.iter().any(|sleep| {
             let meets = events.iter().flat_map(|event| &event.losses);
             let meets = meets.map(|loss| loss.silence.overlap(sleep)).any(|overlap| overlap > 0);

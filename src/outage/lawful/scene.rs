@@ -106,7 +106,8 @@ impl<'a> Scene<'a> {
     /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
     fn is_starting(&self) -> bool {
         let begin = self.heard.0;
-        let slept = self.sleeps.iter().any(|sleep| sleep.start <= begin + nanoseconds(2.0));
+        let slept =
+            self.sleeps.iter().any(|sleep| sleep.start <= begin.saturating_add(nanoseconds(2.0)));
         let is_late = |id: &&IdIndex| {
             let timeout = self.expected(**id).map_or(f64::INFINITY, |expected| expected.timeout);
             seconds(self.heard(**id).0 - begin) > timeout
@@ -213,13 +214,9 @@ impl<'a> Scene<'a> {
             senders
         };
         let there = senders(&mut self.there(onset));
-        let went_on = senders(
-            &mut self
-                .watched
-                .iter()
-                .copied()
-                .filter(|id| !ids.contains(id) && self.heard(*id).1 > onset + nanoseconds(1.0)),
-        );
+        let went_on = senders(&mut self.watched.iter().copied().filter(|id| {
+            !ids.contains(id) && self.heard(*id).1 > onset.saturating_add(nanoseconds(1.0))
+        }));
         let gone = there.iter().filter(|sender| !went_on.contains(sender)).count();
         gone >= 2 && gone * 2 >= there.len()
     }
