@@ -1,6 +1,6 @@
 //! Whole nodes that fall silent together: a branch.
 
-use super::parts::{bus_errors, fastest};
+use super::facts::{bus_errors, fastest};
 use super::{Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};

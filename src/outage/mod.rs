@@ -5,6 +5,7 @@ mod branches;
 pub mod causes;
 pub mod deviations;
 mod evidence;
+mod facts;
 mod lawful;
 mod never_heard;
 mod parts;

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use super::facts::{bus_errors, fastest, was_silent};
 use super::{Cause, Evidence, Observed, Outage, Scope, Why};
-use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
@@ -59,22 +59,6 @@ fn common(cluster: &[Loss]) -> Silence {
     let start = cluster.iter().map(|loss| loss.silence.start).max().unwrap_or(0);
     let end = cluster.iter().map(|loss| loss.silence.end).min().unwrap_or(start);
     Silence { start, end: end.max(start) }
-}
-
-/// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
-pub(super) fn was_silent(
-    timing: &Timing,
-    id: IdIndex,
-    silence: Silence,
-    slack: Nanoseconds,
-) -> bool {
-    let slack = slack.min(silence.length() / 3);
-    let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
-    let timing = &timing.ids[id];
-    let Some((first, last)) = timing.heard else { return true };
-    last <= from
-        || first >= to
-        || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
 }
 
 /// The silence of a whole node: its last frame may have been one of an identifier that did not time
@@ -185,14 +169,6 @@ impl Part {
     }
 }
 
-/// Period of the fastest of these, in seconds.
-pub(super) fn fastest(losses: &Losses, ids: &[IdIndex]) -> f64 {
-    ids.iter()
-        .filter_map(|id| losses.expected[*id])
-        .map(|expected| expected.rhythm.period)
-        .fold(f64::INFINITY, f64::min)
-}
-
 /// Fewest frames that any of the cluster missed.
 fn missed(losses: &Losses, cluster: &[Loss]) -> i64 {
     let of = |loss: &Loss| {
@@ -201,18 +177,4 @@ fn missed(losses: &Losses, cluster: &[Loss]) -> i64 {
         (seconds(loss.silence.length()) / period).round() as i64 - i64::from(!loss.ongoing)
     };
     cluster.iter().map(of).min().unwrap_or(0)
-}
-
-/// Error reports about the bus near the start of a silence, where there are any.
-pub(super) fn bus_errors(
-    timing: &Timing,
-    channel: ChannelIndex,
-    silence: Silence,
-) -> Option<Evidence> {
-    let near = nanoseconds(1.0);
-    let within = silence.start - near..=silence.start + near;
-    let errors = timing.channels[usize::from(channel)].errors.iter();
-    let count =
-        errors.filter(|(time, error)| within.contains(time) && error.is_about_the_bus()).count();
-    (count > 0).then_some(Evidence::BusErrors { count })
 }

@@ -1,7 +1,8 @@
 //! Outages that nobody is to blame for: the key, a sleep, a message that pauses by nature.
 
+use super::facts::was_silent;
 use super::lawful::{Judged, Verdict};
-use super::parts::{self, was_silent};
+use super::parts;
 use super::{Cause, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};

@@ -1,6 +1,6 @@
 //! One time without any frame on a channel: what was counted around it, and what it is.
 
-use super::stops::{NEAR, Stop, StopKind, StopSign};
+use super::stop::{NEAR, Stop, StopKind, StopSign};
 use super::together::Phase;
 use super::{Expectation, QUEUE, Session, covered};
 use crate::capture::ChannelIndex;

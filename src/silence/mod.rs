@@ -7,6 +7,7 @@ mod gap;
 mod key;
 mod roll;
 mod sessions;
+mod stop;
 mod stops;
 mod thinned;
 mod together;
@@ -25,7 +26,7 @@ pub use expectation::{Expectation, QUEUE};
 pub use key::KeyOff;
 pub use roll::{KeyState, Missing, Roll};
 pub use sessions::Session;
-pub use stops::{Stop, StopKind, StopSign};
+pub use stop::{Stop, StopKind, StopSign};
 pub use thinned::{HowThinned, Thinned};
 pub use together::{Event, together};
 

@@ -1,7 +1,7 @@
 //! What is known of a channel when its silences are judged.
 
 use super::super::Observed;
-use super::super::parts::was_silent;
+use super::super::facts::was_silent;
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};

@@ -1,0 +1,45 @@
+//! What is asked of the timing again and again while outages are drawn.
+
+use super::Evidence;
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds};
+use crate::ids::IdIndex;
+use crate::silence::Losses;
+
+/// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
+pub(super) fn was_silent(
+    timing: &Timing,
+    id: IdIndex,
+    silence: Silence,
+    slack: Nanoseconds,
+) -> bool {
+    let slack = slack.min(silence.length() / 3);
+    let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
+    let timing = &timing.ids[id];
+    let Some((first, last)) = timing.heard else { return true };
+    last <= from
+        || first >= to
+        || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
+}
+
+/// Period of the fastest of these, in seconds.
+pub(super) fn fastest(losses: &Losses, ids: &[IdIndex]) -> f64 {
+    ids.iter()
+        .filter_map(|id| losses.expected[*id])
+        .map(|expected| expected.rhythm.period)
+        .fold(f64::INFINITY, f64::min)
+}
+
+/// Error reports about the bus near the start of a silence, where there are any.
+pub(super) fn bus_errors(
+    timing: &Timing,
+    channel: ChannelIndex,
+    silence: Silence,
+) -> Option<Evidence> {
+    let near = nanoseconds(1.0);
+    let within = silence.start - near..=silence.start + near;
+    let errors = timing.channels[usize::from(channel)].errors.iter();
+    let count =
+        errors.filter(|(time, error)| within.contains(time) && error.is_about_the_bus()).count();
+    (count > 0).then_some(Evidence::BusErrors { count })
+}
