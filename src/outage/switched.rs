@@ -1,5 +1,7 @@
 //! Outages that nobody is to blame for: the key, a sleep, a message that pauses by nature.
 
+use std::collections::BTreeMap;
+
 use super::facts::was_silent;
 use super::lawful::{Judged, Verdict};
 use super::parts;
@@ -27,12 +29,7 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
     let events = judged.events.as_slice();
     let losses = || events.iter().flat_map(|event| &event.losses);
     let start = events.iter().map(|event| event.onset).min().unwrap_or(0);
-    // Until the last module begins to return, as the loss of a node ends with its first frame.
-    let ends = events.iter().map(|event| match event.ongoing {
-        true => event.losses.iter().map(|loss| loss.silence.end).max().unwrap_or(event.back),
-        false => event.back,
-    });
-    let end = ends.max().unwrap_or(start).max(start);
+    let end = last_return(observed, events).max(start);
     let mut ids: Vec<IdIndex> = losses().map(|loss| loss.id).collect();
     ids.sort_unstable();
     ids.dedup();
@@ -61,6 +58,20 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
         doubt: judged.doubt,
         evidence,
     }
+}
+
+/// When the last sender began to return, as the loss of a node ends with its first frame; those
+/// whose sender is not known count as one.
+fn last_return(observed: &Observed<'_>, events: &[Event]) -> Nanoseconds {
+    let mut first: BTreeMap<(usize, Option<NodeIndex>), Nanoseconds> = BTreeMap::new();
+    for (at, event) in events.iter().enumerate() {
+        for loss in &event.losses {
+            let back =
+                first.entry((at, observed.network.node_of[loss.id])).or_insert(Nanoseconds::MAX);
+            *back = loss.silence.end.min(*back);
+        }
+    }
+    first.into_values().max().unwrap_or(0)
 }
 
 /// Nodes of which nothing was heard meanwhile.
