@@ -35,7 +35,7 @@ impl Engine {
         }
     }
 
-    fn push_group(&mut self, batch: &Batch, group: Group<'_>, speed: fn(&[u8]) -> Option<f64>) {
+    fn push_group(&mut self, batch: &Batch, group: Group<'_>, speed: Speed) {
         for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = batch.frames[*position as usize].kind.first_eight();
             let Some(speed) = speed(&payload[..length.min(8)]) else { continue };
@@ -63,8 +63,11 @@ impl Engine {
     }
 }
 
+/// Reads revolutions a minute from the data of a frame, where they are there.
+type Speed = fn(&[u8]) -> Option<f64>;
+
 /// How an identifier tells the speed of the engine, if it does.
-fn speed_of(id: Id) -> Option<fn(&[u8]) -> Option<f64>> {
+fn speed_of(id: Id) -> Option<Speed> {
     match id {
         Id::Extended(id) if j1939::Fields::of(id).pgn == ENGINE_CONTROLLER => Some(of_j1939),
         // Answers to a tester (ISO 15765-4, 6.3.2.2).

@@ -226,7 +226,7 @@ impl Endpoints {
             self.set(frame.channel, id, Standing::RuledOut);
             return None;
         };
-        let Some(begin) = begin(pdu) else { return None };
+        let begin = begin(pdu)?;
         let (matches, mut conduct) = match self.standing(frame.channel, id) {
             Some(Standing::Possible { matches, conduct }) => (*matches, *conduct),
             _ => (0, Conduct::default()),

@@ -133,7 +133,7 @@ impl<'a> Scene<'a> {
     /// known from shared silences only does not count: it would prove itself.
     pub fn sender(&self, id: IdIndex) -> Option<NodeIndex> {
         let node = self.observed.network.node_of[id]?;
-        let Some(own) = self.observed.network.nodes.get(node.0) else { return None };
+        let own = self.observed.network.nodes.get(node.0)?;
         let told = |basis: &Basis| matches!(basis, Basis::Roster | Basis::Address);
         let known = own.basis.iter().any(told)
             || (own.basis.contains(&Basis::Clock) && own.confidence >= SURE);
