@@ -37,7 +37,8 @@ fn supply(supply: &Supply, outages: &[Outage], timed: bool) -> Option<SupplyEntr
         |dip: &Dip, time: Nanoseconds| (dip.span.0 - near..=dip.span.1 + near).contains(&time);
     let touched = |dip: &Dip| {
         let hit = |outage: &Outage| {
-            outage.is_loss() && (within(dip, outage.start) || within(dip, outage.end))
+            let may_be_lost = outage.is_loss() || outage.doubt.is_some();
+            may_be_lost && (within(dip, outage.start) || within(dip, outage.end))
         };
         outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
     };
