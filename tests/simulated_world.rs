@@ -400,7 +400,7 @@ fn a_recorder_pauses_and_a_capture_is_cut_short() {
 fn a_clock_wraps_or_is_set_back() {
     let (all, _) = world(20.0, &busy());
     for (recorder, by) in
-        [("wraps = 12.5", 4294.967_296), ("set_back = { at = 12.5, by = 37.2 }", 37.2)]
+        [("wraps = 12.5", 4_294.967_296), ("set_back = { at = 12.5, by = 37.2 }", 37.2)]
     {
         let (frames, truth) = recorded(recorder);
         assert_eq!(frames.len(), all.len());
