@@ -15,7 +15,8 @@ use serde_json::Value;
 fn report(text: &[u8]) -> Value {
     let output = piped(&["report", "-", "--format", "json"], text);
     assert!(
-        matches!(output.status.code(), Some(0 | 1)),
+        // Most of these captures prove nothing, which is said with 3.
+        matches!(output.status.code(), Some(0 | 1 | 3)),
         "{:?} {}",
         output.status,
         String::from_utf8_lossy(&output.stderr)

@@ -82,6 +82,10 @@ fn report_of(
         )
         .unwrap();
     }
+    // What is added has its place in time: a log that begins later would be a clock set back.
+    let mut lines: Vec<&str> = text.lines().collect();
+    lines.sort_by_key(|line| line.split(')').next());
+    let text = lines.join("\n") + "\n";
     let folder = tempfile::tempdir().unwrap();
     let (capture, roster) = (folder.path().join("capture.log"), folder.path().join("roster.toml"));
     std::fs::write(&capture, text).unwrap();

@@ -3,7 +3,7 @@
 use lostnode_parsers::Id;
 use lostnode_parsers::j1939;
 
-use crate::capture::{Batch, Group};
+use crate::capture::{Batch, ChannelIndex, Group};
 use crate::fold::timing::Nanoseconds;
 
 /// The engine runs above this many revolutions a minute: below the slowest idle, above what a
@@ -20,6 +20,9 @@ const ENGINE_CONTROLLER: u32 = 0xF004;
 pub struct Engine {
     /// From when on it runs or not, each unlike the one before it, in order of time.
     changes: Vec<(Nanoseconds, bool)>,
+    /// Who tells: the first identifier that showed a running engine. A second engine, or a second
+    /// module that answers a tester, would be taken for starts and stops of the first.
+    teller: Option<(ChannelIndex, Id)>,
 }
 
 impl Engine {
@@ -29,13 +32,17 @@ impl Engine {
     /// Takes the next frames of the capture.
     pub fn push(&mut self, batch: &Batch) {
         for group in batch.grouped().iter() {
-            if let Some(speed) = speed_of(group.id) {
+            let here = (group.channel, group.id);
+            if let Some(speed) = speed_of(group.id)
+                && self.teller.is_none_or(|teller| teller == here)
+            {
                 self.push_group(batch, group, speed);
             }
         }
     }
 
     fn push_group(&mut self, batch: &Batch, group: Group<'_>, speed: Speed) {
+        let here = (group.channel, group.id);
         for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = batch.frames[*position as usize].kind.first_eight();
             let Some(speed) = speed(&payload[..length.min(8)]) else { continue };
@@ -48,6 +55,12 @@ impl Engine {
                 .changes
                 .last()
                 .map_or((Nanoseconds::MIN, !runs), |(time, runs)| (*time, *runs));
+            if self.teller.is_none() {
+                if !runs {
+                    continue;
+                }
+                self.teller = Some(here);
+            }
             if runs != before && *time >= last && self.changes.len() < Self::KEPT {
                 self.changes.push((*time, runs));
             }
@@ -57,9 +70,13 @@ impl Engine {
     /// Times in which it stood after it had run: from the stop to the next start, or to the end of
     /// time.
     pub fn stops(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds)> + '_ {
-        self.changes.iter().enumerate().skip(1).filter(|(_, (_, runs))| !runs).map(|(at, stop)| {
-            (stop.0, self.changes.get(at + 1).map_or(Nanoseconds::MAX, |start| start.0))
-        })
+        // What came after the last that was kept is not known.
+        let known = self.changes.len().min(Self::KEPT - 1);
+        self.changes.iter().enumerate().take(known).skip(1).filter(|(_, (_, runs))| !runs).map(
+            |(at, stop)| {
+                (stop.0, self.changes.get(at + 1).map_or(Nanoseconds::MAX, |start| start.0))
+            },
+        )
     }
 }
 

@@ -171,7 +171,8 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         StopKind::BusSleep => (Scope::Bus, Cause::BusSleep),
         StopKind::Unknown | StopKind::RecordedInPart => (Scope::Bus, Cause::Unknown),
     };
-    // Neither of them shows that a part of the vehicle was missing.
+    // An unclear stop and a channel recorded in part do not show that a part of the vehicle was
+    // missing.
     let benign = stop.unclear || stop.kind == StopKind::RecordedInPart;
     let mut nodes: Vec<NodeIndex> = stop.ids.iter().filter_map(|id| network.node_of[*id]).collect();
     nodes.sort_unstable();

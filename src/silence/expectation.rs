@@ -78,7 +78,9 @@ impl Expectation {
     /// Longest plausible time from a frame to the moment its sender fell silent: one and a half
     /// periods and the jitter.
     pub(super) fn reach(&self) -> Nanoseconds {
-        nanoseconds(1.5 * self.rhythm.period + 5.0 * self.rhythm.jitter + 0.005)
+        // A roster may name any period; twice as long still is a time.
+        let reach = nanoseconds(1.5 * self.rhythm.period + 5.0 * self.rhythm.jitter + 0.005);
+        reach.min(Nanoseconds::MAX / 8)
     }
 
     /// When the next frame should have come at the latest, after one at `last`.

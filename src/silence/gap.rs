@@ -111,9 +111,9 @@ impl<'a> Gap<'a> {
                 continue;
             };
             let silence = covering
-                .iter()
-                .find(|covering| covering.at == IdIndex(at))
-                .map(|covering| covering.silence)
+                .binary_search_by_key(&IdIndex(at), |covering| covering.at)
+                .ok()
+                .map(|found| covering[found].silence)
                 .or_else(|| id.silences.around(self.silence.start + self.silence.length() / 2));
             let Some(silence) = silence.filter(|silence| silence.end < Nanoseconds::MAX) else {
                 continue;
@@ -206,7 +206,7 @@ impl<'a> Gap<'a> {
     /// Error reports near it.
     fn errors(&self) -> Errors {
         let near = nanoseconds(NEAR);
-        let within = self.silence.start - near..=self.silence.end + near;
+        let within = self.silence.start - near..=self.silence.end.saturating_add(near);
         let mut count = Errors::default();
         let errors = &self.timing.channels[usize::from(self.channel)].errors;
         for (_, error) in errors.iter().filter(|(time, _)| within.contains(time)) {
@@ -237,7 +237,9 @@ impl<'a> Gap<'a> {
         }
         signs.extend(match kind {
             StopKind::CapturePause => Some(StopSign::RecordingPaused),
-            StopKind::Unknown if self.ongoing => Some(StopSign::PerhapsRecordedInPart),
+            StopKind::Unknown | StopKind::RecordedInPart if self.ongoing => {
+                Some(StopSign::PerhapsRecordedInPart)
+            }
             StopKind::Unknown if !counts.all_stopped => Some(StopSign::OthersWentOn),
             _ => None,
         });

@@ -115,7 +115,7 @@ pub enum StopSign {
 /// and take up to some seconds to start.
 const GOING_TO_SLEEP: f64 = 5.0;
 const WAKING: f64 = 10.0;
-/// How close to a stop an error report belongs to it, in seconds.
+/// How close to a stop an error frame belongs to it, in seconds.
 pub(super) const NEAR: f64 = 1.0;
 
 impl Stop {
@@ -139,8 +139,9 @@ impl Stop {
             StopKind::BusFault | StopKind::Unknown => (NEAR, WAKING),
         };
         self.concerns(channel)
-            && silence.start >= self.silence.start - expected.reach() - nanoseconds(before)
-            && (silence.end <= self.silence.end + expected.reach() + nanoseconds(after))
+            && silence.start
+                >= self.silence.start.saturating_sub(expected.reach() + nanoseconds(before))
+            && silence.end <= self.silence.end.saturating_add(expected.reach() + nanoseconds(after))
             && ongoing == self.ongoing
     }
 }

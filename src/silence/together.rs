@@ -36,7 +36,7 @@ pub struct Phase {
 const TESTABLE: usize = 3;
 /// Share of them that must have kept it: any that a busy bus or a coarse clock moved need not.
 const KEPT: f64 = 0.8;
-/// … and that no more than must have, where the senders did not run on.
+/// No more than this share keeps it where the senders did not run on.
 const LUCK: f64 = 0.5;
 
 impl Phase {
@@ -98,7 +98,8 @@ struct Waiting {
 impl Waiting {
     fn of(losses: &Losses, loss: &Loss) -> Option<Waiting> {
         let expected = losses.expected[loss.id]?;
-        let due = expected.due(loss.silence.start);
+        // A silence shorter than an ordinary gap still began within itself.
+        let due = expected.due(loss.silence.start).min(loss.silence.end - 1);
         Some(Waiting { loss: *loss, due, period: expected.rhythm.period })
     }
 }

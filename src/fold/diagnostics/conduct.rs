@@ -74,6 +74,9 @@ const PENDING: i64 = 5_000_000_000;
 /// Requests kept; a tester asks few modules at once.
 const MOST: usize = 64;
 
+/// A request to all has no more modules to answer it.
+const MOST_ANSWERS: usize = 256;
+
 #[derive(Clone, Debug)]
 struct Open {
     /// Of its last frame so far.
@@ -90,6 +93,9 @@ struct Open {
 impl Open {
     /// Whether an answer of this identifier can be one to it. Without time stamps order is enough.
     fn awaits(&self, id: Id, now: Option<Timestamp>) -> bool {
+        if self.answered.len() >= MOST_ANSWERS {
+            return false;
+        }
         let pending = self.pending.iter().find(|(other, _)| *other == id);
         let (since, limit) = pending.map_or((self.time, PROMPT), |(_, time)| (*time, PENDING));
         let late = matches!((now, since), (Some(now), Some(since)) if now.since(since) > limit);
@@ -146,7 +152,9 @@ impl Requests {
         let Some(open) = self.open.iter_mut().rev().find(own) else { return false };
         if pending {
             open.pending.retain(|(other, _)| *other != id);
-            open.pending.push((id, frame.time));
+            if open.pending.len() < MOST_ANSWERS {
+                open.pending.push((id, frame.time));
+            }
         } else {
             open.answered.push(id);
         }

@@ -47,7 +47,8 @@ impl Scene<'_> {
         let (begin, end) = self.heard;
         let lawful = |why| Some((Verdict::Pauses, None, why));
         if event.ongoing {
-            if ((last - first) as f64) < SHORT * (end - begin) as f64 {
+            let short = ((last - first) as f64) < SHORT * (end - begin) as f64;
+            if short && !self.is_whole_sender(event) {
                 return lawful(Why::SentForAWhile);
             }
             if end - event.onset < self.near_end(loss.id) {

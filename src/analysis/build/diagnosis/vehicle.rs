@@ -1,7 +1,7 @@
 //! What the vehicle says of itself: VIN, supply, readiness.
 
-use crate::analysis::Outage;
 use crate::analysis::diagnosis::{DipEntry, MonitorEntry, SupplyEntry, VehicleEntry};
+use crate::analysis::{Cause, Outage, Scope};
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::diagnostics::supply::{Dip, Supply};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
@@ -37,8 +37,8 @@ fn supply(supply: &Supply, outages: &[Outage], timed: bool) -> Option<SupplyEntr
         |dip: &Dip, time: Nanoseconds| (dip.span.0 - near..=dip.span.1 + near).contains(&time);
     let touched = |dip: &Dip| {
         let hit = |outage: &Outage| {
-            let may_be_lost = outage.is_loss() || outage.doubt.is_some();
-            may_be_lost && (within(dip, outage.start) || within(dip, outage.end))
+            let pauses = outage.scope < Scope::Bus && outage.cause == Cause::Unknown;
+            (outage.is_loss() || pauses) && (within(dip, outage.start) || within(dip, outage.end))
         };
         outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
     };
