@@ -329,7 +329,7 @@ fn compares_a_name(line: &str) -> bool {
     let taken_apart = |method: &&str| {
         ["name", "_name()"].iter().any(|own| line.contains(&format!("{own}.{method}(")))
     };
-    compared || methods.iter().any(|method| taken_apart(method))
+    compared || methods.iter().any(taken_apart)
 }
 
 /// Code and comments fit beside each other on a screen. In tests only comments have to: what they
