@@ -7,6 +7,7 @@ use plotters::prelude::*;
 use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, width, write};
 use super::style::colour;
+use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Lane, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::words;
@@ -99,6 +100,7 @@ fn draw(
     write(area, &format!("Who was heard when: {name}"), (20, 24), 24, INK, Anchor::Left)?;
     let lost = report.lost().count();
     let mut caption = match lost {
+        0 if report.verdict() == Verdict::CannotTell => words::verdict::headline(report),
         0 => "nothing lost".to_owned(),
         1 => "1 outage".to_owned(),
         lost => format!("{lost} outages"),
