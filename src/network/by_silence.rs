@@ -45,7 +45,7 @@ pub(super) fn nodes(timing: &Timing, losses: &Losses, addressed: &[bool]) -> Vec
     groups.sort_by_key(|group| timing.ids[group[0]].key.channel);
     let node = |mut group: Vec<IdIndex>| {
         group.sort_unstable();
-        let shared = losses.losses.iter().filter(|loss| loss.id == group[0]).count();
+        let shared = losses.of(group[0]).len();
         // One common silence or start may be that of a branch; each further one halves the doubt.
         let confidence = (1.0 - 0.5f64.powi(shared.clamp(1, 5) as i32)).min(0.95);
         unnamed(timing, group, Basis::SharedSilence, confidence)
@@ -86,7 +86,7 @@ fn period(losses: &Losses, id: IdIndex) -> f64 {
 /// was; or both have none and began together, late.
 fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: IdIndex) -> bool {
     let slack = nanoseconds(period(losses, a) + period(losses, b) + TOGETHER);
-    let of = |id: IdIndex| losses.losses.iter().filter(move |loss| loss.id == id);
+    let of = |id: IdIndex| losses.of(id).iter();
     let timeout = |id: IdIndex| {
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout))
     };
@@ -178,8 +178,7 @@ pub(super) fn join(
 fn went_on(losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
     let timeout =
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
-    let own: Vec<_> =
-        losses.losses.iter().filter(|loss| loss.id == id).map(|loss| loss.silence).collect();
+    let own: Vec<_> = losses.of(id).iter().map(|loss| loss.silence).collect();
     let others = losses
         .losses
         .iter()

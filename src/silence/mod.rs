@@ -60,6 +60,15 @@ pub struct Losses {
     pub channels: Vec<ChannelLosses>,
 }
 
+impl Losses {
+    /// The losses of an identifier, in order of time.
+    pub fn of(&self, id: IdIndex) -> &[Loss] {
+        let first = self.losses.partition_point(|loss| loss.id < id);
+        let count = self.losses[first..].partition_point(|loss| loss.id == id);
+        &self.losses[first..first + count]
+    }
+}
+
 /// An identifier that was first heard well after the capture began and sent fewer frames than this
 /// is not missed when it stops: it may have been a sequence sent once.
 const SETTLED_FRAMES: u64 = 30;

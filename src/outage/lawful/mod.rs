@@ -116,7 +116,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     for channel in 0..observed.timing.channels.len() {
         let own: Vec<Event> =
             events.iter().filter(|event| usize::from(event.channel) == channel).cloned().collect();
-        if let Some(scene) = Scene::of(observed, channel, &own) {
+        if let Some(scene) = Scene::of(observed, channel) {
             let own = scene.join_senders(own);
             out.extend(scene.judge(own));
         }

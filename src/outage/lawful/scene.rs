@@ -36,12 +36,10 @@ pub(super) struct Scene<'a> {
     pub starting: bool,
     /// The recording pauses again and again.
     pub chopped: bool,
-    /// The losses of this channel, by identifier, then time.
-    losses: Vec<Loss>,
 }
 
 impl<'a> Scene<'a> {
-    pub fn of(observed: &'a Observed<'a>, channel: usize, events: &[Event]) -> Option<Scene<'a>> {
+    pub fn of(observed: &'a Observed<'a>, channel: usize) -> Option<Scene<'a>> {
         let timing = observed.timing;
         let heard = timing.channels[channel].heard?;
         let (_, end) = timing.span?;
@@ -72,9 +70,7 @@ impl<'a> Scene<'a> {
             quiet: stops().map(|stop| stop.silence).collect(),
             starting: false,
             chopped: pauses().count() >= FEW && paused as f64 > CHOPPED * span as f64,
-            losses: events.iter().flat_map(|event| event.losses.iter().copied()).collect(),
         };
-        scene.losses.sort_by_key(|loss| (loss.id, loss.silence));
         scene.starting = scene.is_starting();
         Some(scene)
     }
@@ -94,8 +90,7 @@ impl<'a> Scene<'a> {
 
     /// The losses of an identifier, in order of time.
     pub fn losses(&self, id: IdIndex) -> impl Iterator<Item = &Loss> {
-        let first = self.losses.partition_point(|loss| loss.id < id);
-        self.losses[first..].iter().take_while(move |loss| loss.id == id)
+        self.observed.losses.of(id).iter()
     }
 
     /// Whether the key was off then, as a standard signal proves.
