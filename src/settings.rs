@@ -76,7 +76,7 @@ pub struct Pair {
 impl std::str::FromStr for Pair {
     type Err = String;
 
-    /// `6F1:612:extended`; the addressing may be left out.
+    /// `5C1:5D1:extended`; the addressing may be left out.
     fn from_str(text: &str) -> Result<Pair, String> {
         let parts: Vec<&str> = text.split(':').collect();
         let id = |text: &str| {
@@ -99,7 +99,7 @@ impl std::str::FromStr for Pair {
                 Ok(Pair { request: id(request)?, response: id(response)?, addressing })
             }
             _ => Err(
-                "write REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 6F1:612:extended"
+                "write REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as 5C1:5D1:extended"
                     .to_owned(),
             ),
         }

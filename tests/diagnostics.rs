@@ -350,18 +350,18 @@ fn stored_and_measured() {
 fn published_answers() {
     let lines =
         [(1.0, "7DF#0209020000000000"), (1.01, "7E8#1014490201"), (1.02, "7E0#3000000000000000")];
-    let first = "7E8#10144902014C4656";
+    let first = "7E8#1014490201585854";
     let log = common::log(&[
         lines[0],
         (1.01, first),
         lines[2],
-        (1.03, "7E8#2133423238523841"),
-        (1.04, "7E8#2233303235333130"),
+        (1.03, "7E8#2145535458584130"),
+        (1.04, "7E8#224E303030303432"),
     ]);
     let (found, _) = messages(&log, &[]);
     assert_eq!(
         found.last().unwrap().1,
-        format!("490201{}", hex::encode_upper("LFV3B28R8A3025310"))
+        format!("490201{}", hex::encode_upper("XXTESTXXA0N000042"))
     );
 }
 

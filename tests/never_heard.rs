@@ -160,13 +160,13 @@ fn a_named_node_is_told_by_its_name() {
 fn identifiers_without_a_timer_are_remembered() {
     let folder = Folder::new();
     let mut events = traffic(&OTHERS, 12.0);
-    events.extend([0.4, 0.5, 1.9, 2.0].map(|time| (time, 0x6F1)));
+    events.extend([0.4, 0.5, 1.9, 2.0].map(|time| (time, 0x5C1)));
     events.sort_by(|a, b| a.0.total_cmp(&b.0));
     let with = folder.capture("with", &events);
     let without = folder.capture("without", &traffic(&OTHERS, 12.0));
     let (roster, ..) = folder.learn(&[&with, &without]);
     let text = fs::read_to_string(&roster).unwrap();
-    let line = text.lines().find(|line| line.contains("0x6F1")).unwrap();
+    let line = text.lines().find(|line| line.contains("0x5C1")).unwrap();
     assert!(line.contains("seen = 1, of = 2") && line.contains("expected = false"), "{line}");
     for path in [&with, &without] {
         let (code, document) = held_against(path, &roster);

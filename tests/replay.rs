@@ -22,7 +22,7 @@ fn the_same_frames_under_another_name() {
     let frames =
         lostnode().arg("frames").arg(own("samples/van-door.log.gz")).args(window).output().unwrap();
     let frames = String::from_utf8(frames.stdout).unwrap();
-    let (text, told) = replay(&[&window[..], &["--no-wait", "--map", "can0=vcan1"]].concat());
+    let (text, told) = replay(&[&window[..], &["--no-wait", "--onto", "can0:vcan1"]].concat());
     assert_eq!(text, frames.replace("can0", "vcan1"));
     assert!(told.contains(&format!("{} frames written", frames.lines().count())));
 }
@@ -30,7 +30,7 @@ fn the_same_frames_under_another_name() {
 /// Rounds go on in time, so that the result reads as one capture with no step back.
 #[test]
 fn rounds_go_on_in_time() {
-    let (text, _) = replay(&["--from", "30", "--to", "30.5", "--no-wait", "--loop", "3"]);
+    let (text, _) = replay(&["--from", "30", "--to", "30.5", "--no-wait", "--rounds", "3"]);
     let stamps: Vec<&str> = text.lines().map(|line| line.split(')').next().unwrap()).collect();
     assert!(stamps.windows(2).all(|pair| pair[0] <= pair[1]), "a step back in time");
     let (once, _) = replay(&["--from", "30", "--to", "30.5", "--no-wait"]);
@@ -53,8 +53,8 @@ fn in_real_time() {
 fn wrong_arguments_are_said() {
     for (arguments, message) in [
         (["--speed", "0"], "not a number above zero"),
-        (["--map", "can0"], "not of the form can0=vcan0"),
-        (["--map", "can0=a b"], "not of the form"),
+        (["--onto", "can0"], "not of the form can0:vcan0"),
+        (["--onto", "can0:a b"], "not of the form"),
     ] {
         let output = lostnode()
             .arg("replay")

@@ -74,12 +74,12 @@ fn there_and_back() {
         assert_eq!(String::from_utf8(frames(&table, &[])).unwrap(), ODD, "{form}");
     }
     // Without time stamps.
-    let console = b" can0  680   [8]  03 22 01 00 00 00 00 00\n can0  12345678   [0]\n";
+    let console = b" can0  5C1   [8]  03 22 01 00 00 00 00 00\n can0  12345678   [0]\n";
     for form in ["csv", "parquet"] {
         let table = frames(console, &["--format", form]);
         assert_eq!(
             String::from_utf8(frames(&table, &[])).unwrap(),
-            "can0 680#0322010000000000\ncan0 12345678#\n",
+            "can0 5C1#0322010000000000\ncan0 12345678#\n",
             "{form}"
         );
     }

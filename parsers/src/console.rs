@@ -21,7 +21,7 @@ use crate::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Timestamp};
 ///
 /// ```
 /// use lostnode_parsers::console;
-/// let record = console::parse_line(b"  can0  680   [8]  03 22 01 00 00 00 00 00").unwrap();
+/// let record = console::parse_line(b"  can0  5C1   [8]  03 22 01 00 00 00 00 00").unwrap();
 /// assert_eq!(record.time, None);
 /// assert_eq!(record.kind.bytes(), [3, 0x22, 1, 0, 0, 0, 0, 0]);
 /// ```

@@ -4,7 +4,11 @@
 //! (codes), J1939-71 (parameters); the documents are not public, so clause numbers are left out and
 //! values are from memory where marked.
 
+mod addresses;
+
 use crate::ExtendedId;
+
+pub use addresses::{ADDRESSES, address_name};
 
 /// Fields of a 29-bit identifier.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -116,52 +120,6 @@ impl Name {
     pub fn function(self) -> u8 {
         (self.0 >> 40) as u8
     }
-}
-
-/// Preferred addresses of common units (J1939 digital annex, global addresses; from memory, worded
-/// by us).
-pub const ADDRESSES: [(u8, &str); 36] = [
-    (0x00, "engine 1"),
-    (0x01, "engine 2"),
-    (0x02, "turbocharger"),
-    (0x03, "transmission 1"),
-    (0x05, "shift console"),
-    (0x08, "steering axle"),
-    (0x09, "drive axle 1"),
-    (0x0B, "brakes, system controller"),
-    (0x0F, "engine retarder"),
-    (0x10, "driveline retarder"),
-    (0x11, "cruise control"),
-    (0x13, "steering controller"),
-    (0x17, "instrument cluster"),
-    (0x19, "passenger climate"),
-    (0x1D, "vehicle security"),
-    (0x1E, "tractor electrical system"),
-    (0x21, "body controller"),
-    (0x24, "trailer bridge"),
-    (0x25, "body-to-vehicle interface"),
-    (0x27, "cab controller, primary"),
-    (0x28, "cab display"),
-    (0x2A, "headway controller"),
-    (0x2F, "chassis controller"),
-    (0x30, "suspension, drive axle"),
-    (0x31, "cab controller"),
-    (0x33, "tyre pressure controller"),
-    (0x3D, "exhaust emission controller"),
-    (0x3E, "vehicle dynamic stability controller"),
-    (0x47, "battery or power controller"),
-    (0x4A, "communications unit"),
-    (0x55, "aftertreatment 1 intake sensor"),
-    (0x56, "aftertreatment 1 outlet sensor"),
-    (0xA0, "camera or sensor unit"),
-    (0xF9, "service tool"),
-    (0xFA, "service tool 2"),
-    (0xFB, "on-board data logger"),
-];
-
-/// Usual name of a source address; makers may deviate.
-pub fn address_name(address: u8) -> Option<&'static str> {
-    ADDRESSES.iter().find(|(known, _)| *known == address).map(|(_, name)| *name)
 }
 
 /// A lamp in DM1 or DM2.

@@ -37,7 +37,20 @@ fn names_of_units() {
 #[test]
 fn addresses() {
     assert!(ADDRESSES.iter().all(|(address, name)| address_name(*address) == Some(name)));
+    assert!(ADDRESSES.is_sorted_by(|a, b| a.0 < b.0));
     assert_eq!((address_name(0x0B), address_name(0x77)), (Some("brakes, system controller"), None));
+    // What can hurt: found by what its name says.
+    for (address, part) in [
+        (0x12, "fuel"),
+        (0x49, "propulsion battery"),
+        (0x50, "parking brake"),
+        (0x53, "restraint"),
+        (0x58, "restraint"),
+        (0x61, "fuel cell"),
+        (0xA0, "braking"),
+    ] {
+        assert!(address_name(address).unwrap().contains(part), "{address:02X}");
+    }
 }
 
 /// SPN 168: 0.05 V a bit; from FB00 up it is no value.

@@ -23,7 +23,7 @@ pub struct Arguments {
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
     /// Identifiers that carry diagnosis, REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as
-    /// 6F1:612:extended
+    /// 5C1:5D1:extended
     #[arg(long, value_name = "PAIR")]
     pair: Vec<Pair>,
     /// Only messages of the diagnostic transport, not those of SAE J1939

@@ -54,7 +54,7 @@ pub struct Limits {
     )]
     load_bin: f64,
     /// Identifiers that carry diagnosis, REQUEST:RESPONSE or REQUEST:RESPONSE:ADDRESSING, such as
-    /// 6F1:612:extended
+    /// 5C1:5D1:extended
     #[arg(long, value_name = "PAIR")]
     pair: Vec<Pair>,
 }

@@ -27,7 +27,7 @@ use crate::interface::{self, Interface, Wiring};
 #[derive(Args)]
 #[command(
     after_help = "Example: lostnode replay samples/van-door.log.gz --from 30 --to 34 --speed 2 \
-     --map can0=vcan0"
+     --onto can0:vcan0"
 )]
 pub struct Arguments {
     /// The capture, plain, gzip or zstd; `-` reads standard input
@@ -39,12 +39,12 @@ pub struct Arguments {
     #[arg(long, conflicts_with = "speed")]
     no_wait: bool,
     /// How many times over; later rounds go on in time where the one before ended
-    #[arg(long = "loop", value_name = "TIMES", default_value_t = 1)]
+    #[arg(long, value_name = "TIMES", default_value_t = 1)]
     rounds: u64,
-    /// Another name for a channel, such as can0=vcan0
-    #[arg(long, value_name = "FROM=TO", value_parser = mapping)]
-    map: Vec<(String, String)>,
-    /// Send each frame on the CAN interface that is called like its channel (see --map) instead of
+    /// The interface or channel that takes what came from a channel, such as can0:vcan0
+    #[arg(long, value_name = "FROM:TO", value_parser = mapping)]
+    onto: Vec<(String, String)>,
+    /// Send each frame on the CAN interface that is called like its channel (see --onto) instead of
     /// printing it
     #[arg(long)]
     send: bool,
@@ -59,12 +59,12 @@ pub struct Arguments {
 }
 
 fn mapping(text: &str) -> Result<(String, String), String> {
-    match text.split_once('=') {
+    match text.split_once(':') {
         Some((from, to)) if is_channel_name(from.as_bytes()) && is_channel_name(to.as_bytes()) => {
             Ok((from.to_owned(), to.to_owned()))
         }
         _ => Err(format!(
-            "`{text}` is not of the form can0=vcan0, with names of 1 to 31 printable characters"
+            "`{text}` is not of the form can0:vcan0, with names of 1 to 31 printable characters"
         )),
     }
 }
@@ -129,7 +129,7 @@ impl Bus {
                             "interface {name} is not virtual, or the kernel does not say that it \
                              is; nothing was sent on it. {} If that is \
                              what you want: --allow-physical-bus. Otherwise name a virtual one: \
-                             --map {name}=vcan0",
+                             --onto {name}:vcan0",
                             advice::transmitting().text
                         ),
                     ));
@@ -250,7 +250,7 @@ impl Player<'_> {
             }
             let mapped = self
                 .arguments
-                .map
+                .onto
                 .iter()
                 .find(|(from, _)| from == channel)
                 .map_or(channel, |(_, to)| to);

@@ -110,8 +110,8 @@ fn text(data: &[u8]) -> String {
 ///
 /// ```
 /// use lostnode::fold::diagnostics::is_vin;
-/// assert!(is_vin("WP0ZZZ99ZTS392124"));
-/// assert!(!is_vin("WP0ZZZ99ZTS39212O"));
+/// assert!(is_vin("XXTESTXXA0N000042"));
+/// assert!(!is_vin("XXTESTXXA0N00004O"));
 /// ```
 pub fn is_vin(text: &str) -> bool {
     text.len() == 17

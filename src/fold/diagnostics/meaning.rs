@@ -86,7 +86,7 @@ pub fn is_supply(code: Code) -> bool {
     let base = Code::new(code.base(), None).to_string();
     matches!(
         base.as_str(),
-        "P0560" | "P0561" | "P0562" | "P0563" | "P0603" | "U3003" | "U3006" | "U3007" | "B1A00"
+        "P0560" | "P0561" | "P0562" | "P0563" | "P0603" | "U3003" | "U3006" | "U3007"
     ) || matches!(code.failure_type(), Some(0x16 | 0x1C)) && code.system() == System::Network
 }
 
@@ -98,8 +98,12 @@ pub fn is_internal(code: Code) -> bool {
         || (base.starts_with("P060") && !matches!(base.as_str(), "P0600" | "P0602" | "P0603"))
 }
 
-/// Whether the failure type says that the module itself lacks its programming or configuration.
+/// Whether a code says that the module lacks its programming or configuration, or has one that does
+/// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
+/// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration. 56, 57
+/// and U3002 from memory.
 pub fn is_unconfigured(code: Code) -> bool {
-    matches!(code.failure_type(), Some(0x51 | 0x52 | 0x54 | 0x55))
-        || matches!(Code::new(code.base(), None).to_string().as_str(), "P0602" | "P0610" | "P0630")
+    let base = Code::new(code.base(), None).to_string();
+    matches!(code.failure_type(), Some(0x4A | 0x51 | 0x52 | 0x54..=0x57))
+        || matches!(base.as_str(), "P0602" | "P0610" | "P0630" | "U3002" | "U3510")
 }
