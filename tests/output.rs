@@ -141,22 +141,22 @@ fn pictures_show_the_outage_where_it_was() {
     assert_eq!(output.status.code(), Some(1));
     let presence = Picture::open(&folder.path().join("presence.png"));
     let red = presence.columns((170, 15, 40));
-    // The axis runs from 260 to 1550 over 210 s; the longest outage from 84.28 s for 5.38 s.
+    // The axis runs from 260 to 1550 over 210 s; the longest outage from 141.29 s for 5.37 s.
     let x = |time: f64| 260.0 + time / 210.0 * 1290.0;
     let longest = red
         .iter()
-        .filter(|column| (x(80.0)..x(100.0)).contains(&(**column as f64)))
+        .filter(|column| (x(135.0)..x(155.0)).contains(&(**column as f64)))
         .collect::<Vec<_>>();
     assert!(
-        (**longest.first().unwrap() as f64 - x(84.28)).abs() < 3.0
-            && (**longest.last().unwrap() as f64 - x(89.66)).abs() < 3.0
+        (**longest.first().unwrap() as f64 - x(141.29)).abs() < 3.0
+            && (**longest.last().unwrap() as f64 - x(146.65)).abs() < 3.0
     );
     assert!(
-        !red.iter().any(|column| (x(130.0)..x(205.0)).contains(&(*column as f64))),
+        !red.iter().any(|column| (x(150.0)..x(205.0)).contains(&(*column as f64))),
         "nothing was lost there"
     );
     let load = Picture::open(&folder.path().join("bus-load.png"));
-    // Its axis runs from 110 to 1550: bars from end to end, but for the sleep from 107 to 125 s.
+    // Its axis runs from 110 to 1550: bars from end to end, but for the sleep from 167 to 185 s.
     let bars = load.columns((60, 110, 170));
     let x = |time: f64| 110.0 + time / 210.0 * 1440.0;
     let between = |from: f64, to: f64| {
@@ -164,7 +164,7 @@ fn pictures_show_the_outage_where_it_was() {
             / (x(to) - x(from))
     };
     assert!(
-        between(1.0, 106.0) > 0.9 && between(127.0, 209.0) > 0.9 && between(109.0, 124.0) == 0.0
+        between(1.0, 166.0) > 0.9 && between(187.0, 209.0) > 0.9 && between(169.0, 184.0) == 0.0
     );
     let names: Vec<_> =
         fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
