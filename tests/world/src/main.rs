@@ -1,0 +1,135 @@
+//! A second world: vehicles and faults drawn from how vehicles behave, by someone who has not
+//! read the tool, and a score of the tool on them. See README.md.
+
+mod answers;
+mod build;
+mod bus;
+mod case;
+mod codes;
+mod draw;
+mod effects;
+mod episodes;
+mod family;
+mod faults;
+mod figures;
+mod frame;
+mod judge;
+mod kinds;
+mod memories;
+mod messages;
+mod record;
+mod report;
+mod score;
+mod sim;
+mod story;
+mod table;
+mod tester;
+mod truth;
+mod unit;
+mod vehicle;
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use case::Set;
+use family::Family;
+use judge::Verdict;
+use score::Order;
+
+const USAGE: &str = "\
+lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [--sound N]
+                     [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]";
+
+fn main() -> ExitCode {
+    let words: Vec<String> = std::env::args().skip(1).collect();
+    let (Some(command), Some(order)) = (words.first(), order(&words)) else {
+        eprintln!("{USAGE}");
+        return ExitCode::from(2);
+    };
+    if command == "score" {
+        return print_score(&order, words.iter().any(|word| word == "--show"));
+    }
+    eprintln!("{USAGE}");
+    ExitCode::from(2)
+}
+
+fn value<'a>(words: &'a [String], name: &str) -> Option<&'a str> {
+    let place = words.iter().position(|word| word == name)?;
+    words.get(place + 1).map(String::as_str)
+}
+
+fn order(words: &[String]) -> Option<Order> {
+    let number =
+        |name: &str, usual: usize| value(words, name).map_or(Some(usual), |word| word.parse().ok());
+    Some(Order {
+        family: Family::named(value(words, "--family").unwrap_or("fit"))?,
+        seed: number("--seed", 1)? as u64,
+        many: [number("--singles", 201)?, number("--pairs", 66)?, number("--sound", 76)?],
+        binary: PathBuf::from(value(words, "--binary")?),
+        jobs: number("--jobs", 2)?,
+        dump: value(words, "--dump").map(PathBuf::from),
+        class: value(words, "--class").map(str::to_owned),
+        case: match value(words, "--case") {
+            Some(word) => Some(word.parse().ok()?),
+            None => None,
+        },
+    })
+}
+
+fn print_score(order: &Order, show: bool) -> ExitCode {
+    let (figures, verdicts) = score::score(order);
+    let many = verdicts.len();
+    println!(
+        "family {:?}, seed {}, {many} cases; all vehicles are invented\n",
+        order.family, order.seed
+    );
+    table::totals(&figures);
+    if order.family == Family::Fit || show {
+        table::by_fault(&figures);
+        table::reliability(&figures);
+    }
+    if show {
+        println!();
+        for (set, verdict) in &verdicts {
+            print_case(*set, verdict);
+        }
+    }
+    ExitCode::SUCCESS
+}
+
+fn print_case(set: Set, verdict: &Verdict) {
+    let truth = &verdict.truth;
+    let names = |places: &[usize]| -> String {
+        let names: Vec<&str> = places.iter().map(|&p| truth.units[p].name.as_str()).collect();
+        names.join(", ")
+    };
+    let planted: Vec<String> = truth
+        .planted
+        .iter()
+        .map(|planted| format!("{} [{}] ({})", planted.fault, names(&planted.nodes), planted.how))
+        .collect();
+    println!(
+        "{} {}: {} | {}, key {}, roster {}, {} error frames, {} scans, {} clears",
+        set.name(),
+        truth.case,
+        planted.join(" + "),
+        truth.vehicle,
+        truth.key,
+        truth.roster,
+        truth.errors.len(),
+        truth.scans.len(),
+        truth.clears.len(),
+    );
+    if let Some(reason) = &verdict.failed {
+        println!("    FAILED {reason}");
+    }
+    for finding in verdict.findings.iter().take(6) {
+        let mark = match (finding.right.is_empty(), finding.holds) {
+            (false, _) => "right",
+            (true, true) => "true besides",
+            _ => "",
+        };
+        let units = finding.units.join(", ");
+        println!("    {:.2} {} [{units}] {mark}", finding.probability, finding.class);
+    }
+}
