@@ -483,7 +483,8 @@ fn the_van() {
     assert!(blame["sentence"].as_str().unwrap().contains("node of 0x3B0"));
     let codes = document["codes"].as_array().unwrap();
     let there: Vec<&Value> = codes.iter().filter(|code| code["gone_at"].is_null()).collect();
-    let back: Vec<_> = there.iter().map(|code| (code["code"].as_str(), &code["reporter"])).collect();
+    let back: Vec<_> =
+        there.iter().map(|code| (code["code"].as_str(), &code["reporter"])).collect();
     assert_eq!(
         back,
         [(Some("U0199-87"), &Value::from("0x7EA")), (Some("U0199-87"), &Value::from("0x7EB"))]
@@ -493,7 +494,8 @@ fn the_van() {
     let gone = codes.iter().filter(|code| !code["gone_at"].is_null());
     assert!(gone.clone().all(|code| code["returned"] == false));
     assert!(
-        gone.filter(|code| code["reporter"] != "0x7E8").all(|code| code["tested_since_clear"] == true)
+        gone.filter(|code| code["reporter"] != "0x7E8")
+            .all(|code| code["tested_since_clear"] == true)
     );
     let stale = codes
         .iter()

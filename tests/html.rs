@@ -51,7 +51,13 @@ fn one_file_without_network_or_script() {
     assert!(text.contains(
         "<title>sliding door: node without power or reset for 1.79 s, from 31.2 s to 33.0 s</title>"
     ));
-    assert_eq!(text.matches("<svg").count(), text.matches("role=\"img\" aria-label=").count());
+    // The samples of the legend stand beside their words.
+    let legend = text.matches("aria-hidden=\"true\"><rect").count();
+    assert_eq!(legend, 3);
+    assert_eq!(
+        text.matches("<svg").count() - legend,
+        text.matches("role=\"img\" aria-label=").count()
+    );
     assert_eq!(
         text.matches("type=\"checkbox\" id=").count(),
         text.matches("<label for=\"test").count()

@@ -4,7 +4,7 @@ mod common;
 
 use std::fs;
 
-use common::{lostnode, own, piped, shared};
+use common::{lostnode, own, piped};
 use serde_json::Value;
 
 #[test]
@@ -51,7 +51,7 @@ fn no_color_is_respected_on_a_terminal() {
         println!("skipped: no `script` here");
         return;
     };
-    assert!(coloured.contains("\u{1b}[1m\u{1b}[31m"), "{coloured}");
+    assert!(coloured.contains("\u{1b}[1m\u{1b}[38;5;130m"), "{coloured}");
     assert!(!on_terminal(true).unwrap().contains("\u{1b}["), "colour in spite of NO_COLOR");
 }
 
@@ -98,89 +98,6 @@ fn json_keeps_its_contract() {
             _ => {}
         }
     }
-}
-
-struct Picture {
-    width: usize,
-    height: usize,
-    pixels: Vec<u8>,
-}
-
-impl Picture {
-    fn open(path: &std::path::Path) -> Picture {
-        let decoder = png::Decoder::new(std::io::BufReader::new(fs::File::open(path).unwrap()));
-        let mut reader = decoder.read_info().unwrap();
-        let mut pixels = vec![0; reader.output_buffer_size().unwrap()];
-        let info = reader.next_frame(&mut pixels).unwrap();
-        Picture { width: info.width as usize, height: info.height as usize, pixels }
-    }
-
-    fn at(&self, x: usize, y: usize) -> (u8, u8, u8) {
-        let at = (y * self.width + x) * 3;
-        (self.pixels[at], self.pixels[at + 1], self.pixels[at + 2])
-    }
-
-    /// Columns in which the colour stands somewhere.
-    fn columns(&self, colour: (u8, u8, u8)) -> Vec<usize> {
-        (0..self.width)
-            .filter(|x| (0..self.height - 60).any(|y| self.at(*x, y) == colour))
-            .collect()
-    }
-}
-
-#[test]
-fn pictures_show_the_outage_where_it_was() {
-    let folder = tempfile::tempdir().unwrap();
-    let output = lostnode()
-        .arg("report")
-        .arg(own("samples/van-door.log.gz"))
-        .arg("--out")
-        .arg(folder.path())
-        .output()
-        .unwrap();
-    assert_eq!(output.status.code(), Some(1));
-    let presence = Picture::open(&folder.path().join("presence.png"));
-    let red = presence.columns((170, 15, 40));
-    // The axis runs from 260 to 1550 over 210 s; the longest outage from 141.29 s for 5.37 s.
-    let x = |time: f64| 260.0 + time / 210.0 * 1290.0;
-    let longest = red
-        .iter()
-        .filter(|column| (x(135.0)..x(155.0)).contains(&(**column as f64)))
-        .collect::<Vec<_>>();
-    assert!(
-        (**longest.first().unwrap() as f64 - x(141.29)).abs() < 3.0
-            && (**longest.last().unwrap() as f64 - x(146.65)).abs() < 3.0
-    );
-    assert!(
-        !red.iter().any(|column| (x(150.0)..x(205.0)).contains(&(*column as f64))),
-        "nothing was lost there"
-    );
-    let load = Picture::open(&folder.path().join("bus-load.png"));
-    // Its axis runs from 110 to 1550: bars from end to end, but for the sleep from 167 to 185 s.
-    let bars = load.columns((60, 110, 170));
-    let x = |time: f64| 110.0 + time / 210.0 * 1440.0;
-    let between = |from: f64, to: f64| {
-        bars.iter().filter(|column| (x(from)..x(to)).contains(&(**column as f64))).count() as f64
-            / (x(to) - x(from))
-    };
-    assert!(
-        between(1.0, 166.0) > 0.9 && between(187.0, 209.0) > 0.9 && between(169.0, 184.0) == 0.0
-    );
-    let names: Vec<_> =
-        fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
-    assert_eq!(names.len(), 4, "no unfinished file is left: {names:?}");
-    let written: Value =
-        serde_json::from_str(&fs::read_to_string(folder.path().join("report.json")).unwrap())
-            .unwrap();
-    assert_eq!(written["schema"], "lostnode.report/1");
-}
-
-#[test]
-fn pictures_of_many_lanes_fold_the_quiet_ones() {
-    let Some(path) = shared("data/truck-key-on.log.gz") else { return };
-    let folder = tempfile::tempdir().unwrap();
-    lostnode().arg("report").arg(path).arg("--out").arg(folder.path()).output().unwrap();
-    assert!(Picture::open(&folder.path().join("presence.png")).height < 800);
 }
 
 #[test]

@@ -331,7 +331,10 @@ fn the_van_after_its_repair() {
     let change = |code: &str| {
         document["codes"].as_array().unwrap().iter().find(|row| row["code"] == code).unwrap()["change"].clone()
     };
-    assert_eq!((change("P0128"), change("P0562")), ("returned".into(), "gone, not tested yet".into()));
+    assert_eq!(
+        (change("P0128"), change("P0562")),
+        ("returned".into(), "gone, not tested yet".into())
+    );
     let text = lostnode()
         .arg("compare")
         .arg(own("samples/van-door.log.gz"))

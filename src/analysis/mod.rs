@@ -6,6 +6,7 @@ pub mod diagnosis;
 pub mod finding;
 mod names;
 pub mod notice;
+pub mod presence;
 pub mod subject;
 pub mod symptom;
 pub mod verdict;
@@ -163,6 +164,8 @@ pub struct Lane {
     pub channel: ChannelIndex,
     /// First and last time heard.
     pub heard: (Nanoseconds, Nanoseconds),
+    /// When nothing of it was heard for longer than its time-out, in order of time, between those.
+    pub silent: Vec<Silence>,
     /// Places in [`Analysis::outages`] of what it missed; stops of its channel are not among
     /// them.
     pub outages: Vec<usize>,

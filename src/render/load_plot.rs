@@ -5,7 +5,8 @@ use std::io::{self, Write};
 use plotters::prelude::*;
 
 use super::Renderer;
-use super::plot::{Anchor, Area, TimeAxis, png, write};
+use super::plot::{Anchor, Area, TimeAxis, png, rgb, write};
+use super::style::{INK, Tone};
 use crate::analysis::{Analysis, BitRate, Channel};
 use crate::fold::timing::{nanoseconds, seconds};
 use crate::words::terms::duration;
@@ -19,8 +20,6 @@ const RIGHT: i32 = WIDTH - 50;
 const PANEL: i32 = 300;
 /// Channels beyond this are left out and counted.
 const MOST_PANELS: usize = 8;
-const INK: RGBColor = RGBColor(30, 30, 30);
-const BUSY: RGBColor = RGBColor(60, 110, 170);
 
 type Drawn = Result<(), Box<dyn std::error::Error>>;
 
@@ -35,7 +34,7 @@ impl Renderer for LoadPlot {
             } else {
                 String::new()
             };
-            write(area, &format!("Bus load{more}"), (20, 24), 24, INK, Anchor::Left)?;
+            write(area, &format!("Bus load{more}"), (20, 24), 24, rgb(INK), Anchor::Left)?;
             report
                 .channels
                 .iter()
@@ -48,7 +47,7 @@ impl Renderer for LoadPlot {
 
 fn panel(report: &Analysis, channel: &Channel, top: i32, area: &Area<'_>) -> Drawn {
     let (upper, lower) = (top + 60, top + PANEL - 40);
-    write(area, &caption(channel), (20, top + 12), 17, INK, Anchor::Left)?;
+    write(area, &caption(channel), (20, top + 12), 17, rgb(INK), Anchor::Left)?;
     let Some(span) = report.span else { return Ok(()) };
     let axis = TimeAxis { pixels: (LEFT, RIGHT), span };
     axis.draw(area, upper, lower)?;
@@ -64,7 +63,7 @@ fn panel(report: &Analysis, channel: &Channel, top: i32, area: &Area<'_>) -> Dra
             &format!("{:.1} %", value * 100.0),
             (LEFT - 8, y(value)),
             14,
-            INK,
+            rgb(INK),
             Anchor::Right,
         )?;
     }
@@ -73,15 +72,15 @@ fn panel(report: &Analysis, channel: &Channel, top: i32, area: &Area<'_>) -> Dra
         let (left, right) = (axis.x(from), axis.x(from + nanoseconds(load.bin)));
         area.draw(&Rectangle::new(
             [(left, y(*value)), (right.max(left + 1), lower)],
-            BUSY.filled(),
+            rgb(Tone::Heard.light()).filled(),
         ))?;
     }
     for event in &channel.errors {
         let x = axis.x(event.time);
-        area.draw(&PathElement::new(vec![(x, upper), (x, upper + 10)], RED))?;
+        area.draw(&PathElement::new(vec![(x, upper), (x, upper + 10)], rgb(Tone::Lost.light())))?;
     }
     let x = axis.x(peak_at + nanoseconds(load.bin / 2.0));
-    area.draw(&Circle::new((x, y(peak)), 5, RED.stroke_width(2)))?;
+    area.draw(&Circle::new((x, y(peak)), 5, rgb(Tone::Lost.light()).stroke_width(2)))?;
     let side = if x > (LEFT + RIGHT) / 2 { Anchor::Right } else { Anchor::Left };
     let beside = if matches!(side, Anchor::Right) { x - 10 } else { x + 10 };
     let label = format!("peak {:.1} % at {:.1} s", peak * 100.0, seconds(peak_at - span.0));
@@ -93,7 +92,7 @@ fn panel(report: &Analysis, channel: &Channel, top: i32, area: &Area<'_>) -> Dra
         [(left - 3, at.1 - 10), (left + half + 3, at.1 + 10)],
         WHITE.mix(0.85).filled(),
     ))?;
-    write(area, &label, at, 15, RGBColor(170, 20, 20), side)
+    write(area, &label, at, 15, rgb(Tone::Lost.light()), side)
 }
 
 fn caption(channel: &Channel) -> String {
@@ -113,7 +112,7 @@ fn caption(channel: &Channel) -> String {
     });
     let errors = match channel.error_frames {
         0 => String::new(),
-        count => format!("; {count} error reports (red ticks at the top)"),
+        count => format!("; {count} error reports (ticks at the top)"),
     };
     format!("{}: {rate}{load}{errors}", channel.name)
 }

@@ -6,6 +6,7 @@ use std::sync::Once;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
+use super::style::{GRID, Rgb, SOFT};
 use crate::analysis::Nanoseconds;
 use crate::fold::timing::seconds;
 use crate::words::terms::time_of_day;
@@ -44,6 +45,11 @@ pub fn png(
     encoder.set_depth(png::BitDepth::Eight);
     let mut writer = encoder.write_header().map_err(io::Error::other)?;
     writer.write_image_data(&pixels).map_err(io::Error::other)
+}
+
+/// A colour of the palette for the canvas.
+pub fn rgb((r, g, b): Rgb) -> RGBColor {
+    RGBColor(r, g, b)
 }
 
 /// Where text hangs on its point.
@@ -117,8 +123,7 @@ impl TimeAxis {
     ) -> Result<(), Box<dyn std::error::Error>> {
         let length = seconds(self.span.1 - self.span.0);
         let step = step(length / 9.0);
-        let grid = RGBColor(225, 225, 225);
-        let grey = RGBColor(70, 70, 70);
+        let (grid, grey) = (rgb(GRID), rgb(SOFT));
         let mut elapsed = 0.0;
         while elapsed <= length * 1.0001 {
             let time = self.span.0 + crate::fold::timing::nanoseconds(elapsed);
@@ -131,7 +136,7 @@ impl TimeAxis {
             elapsed += step;
         }
         let (left, right) = self.pixels;
-        area.draw(&Rectangle::new([(left, top), (right, bottom)], RGBColor(120, 120, 120)))?;
+        area.draw(&Rectangle::new([(left, top), (right, bottom)], grey))?;
         let unit = if step >= 60.0 { "min:s" } else { "seconds" };
         write(area, unit, (left - 42, bottom + 13), 15, grey, Anchor::Right)?;
         if time_of_day(self.span.0).is_some() {

@@ -5,11 +5,13 @@ use std::io::{self, Write};
 use plotters::prelude::*;
 
 use super::Renderer;
-use super::plot::{Anchor, Area, TimeAxis, png, width, write};
-use super::style::colour;
+use super::plot::{Anchor, Area, TimeAxis, png, rgb, width, write};
+use super::style::{INK, Tone, legend as legend_of};
+use crate::analysis::presence::Missed;
 use crate::analysis::verdict::Verdict;
-use crate::analysis::{Analysis, Lane, Outage, Scope};
+use crate::analysis::{Analysis, Lane, Outage, Scope, Silence};
 use crate::capture::ChannelIndex;
+use crate::fold::timing::seconds;
 use crate::words;
 use crate::words::terms::{duration, kind};
 
@@ -25,20 +27,14 @@ const LANE: i32 = 24;
 const MOST_LANES: usize = 24;
 /// Lanes with losses beyond this are counted in the caption.
 const MOST_LOST: usize = 120;
-const HEARD: RGBColor = RGBColor(120, 180, 130);
-const INK: RGBColor = RGBColor(30, 30, 30);
 
 type Drawn = Result<(), Box<dyn std::error::Error>>;
 
 /// One row of the picture.
 enum Row<'a> {
     Lane(&'a Lane),
-    /// That many lanes of a channel without any loss, and their first and last time heard.
-    Folded {
-        channel: ChannelIndex,
-        count: usize,
-        heard: (i64, i64),
-    },
+    /// Lanes of a channel without any outage of their own.
+    Folded(ChannelIndex, Vec<&'a Lane>),
     /// The error reports of a channel.
     Errors(ChannelIndex),
 }
@@ -47,7 +43,7 @@ impl Row<'_> {
     fn channel(&self) -> ChannelIndex {
         match self {
             Row::Lane(lane) => lane.channel,
-            Row::Folded { channel, .. } | Row::Errors(channel) => *channel,
+            Row::Folded(channel, _) | Row::Errors(channel) => *channel,
         }
     }
 }
@@ -56,7 +52,7 @@ impl Renderer for PresencePlot {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let (rows, left_out) = rows(report);
         let bottom = TOP + LANE * rows.len().max(1) as i32;
-        let size = (WIDTH as u32, (bottom + 90) as u32);
+        let size = (WIDTH as u32, (bottom + 110) as u32);
         png(size, out, |area| draw(report, &rows, left_out, bottom, area))
     }
 }
@@ -72,11 +68,9 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
             let lost: Vec<_> = lanes().filter(|lane| !lane.outages.is_empty()).collect();
             left_out += lost.len().saturating_sub(MOST_LOST);
             rows.extend(lost.into_iter().take(MOST_LOST).map(Row::Lane));
-            let quiet = lanes().filter(|lane| lane.outages.is_empty());
-            if let Some(heard) =
-                quiet.clone().map(|lane| lane.heard).reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
-            {
-                rows.push(Row::Folded { channel, count: quiet.count(), heard });
+            let whole: Vec<_> = lanes().filter(|lane| lane.outages.is_empty()).collect();
+            if !whole.is_empty() {
+                rows.push(Row::Folded(channel, whole));
             }
         } else {
             rows.extend(lanes().map(Row::Lane));
@@ -97,7 +91,7 @@ fn draw(
 ) -> Drawn {
     let name = report.captures.first().map_or("", |capture| capture.path.as_str());
     let name = name.rsplit('/').next().unwrap_or(name);
-    write(area, &format!("Who was heard when: {name}"), (20, 24), 24, INK, Anchor::Left)?;
+    write(area, &format!("Who was heard when: {name}"), (20, 24), 24, rgb(INK), Anchor::Left)?;
     let lost = report.lost().count();
     let mut caption = match lost {
         0 if report.verdict() == Verdict::CannotTell => words::verdict::headline(report),
@@ -108,23 +102,24 @@ fn draw(
     if left_out > 0 {
         caption += &format!("; {left_out} more lanes with losses are not drawn");
     }
-    write(area, &caption, (20, 52), 17, INK, Anchor::Left)?;
+    write(area, &caption, (20, 52), 17, rgb(INK), Anchor::Left)?;
     let Some(span) = report.span else {
-        return write(area, "no time stamps", (LEFT, TOP + LANE / 2), 17, INK, Anchor::Left);
+        return write(area, "no time stamps", (LEFT, TOP + LANE / 2), 17, rgb(INK), Anchor::Left);
     };
     let axis = TimeAxis { pixels: (LEFT, RIGHT), span };
     axis.draw(area, TOP, bottom)?;
+    let stops = |paused: bool| {
+        report.outages.iter().filter(move |outage| {
+            outage.scope >= Scope::Bus && (Tone::of(outage) == Tone::Pause) == paused
+        })
+    };
+    // What a lane lost by itself lies on top of what all of them missed; but nothing is known of a
+    // pause of the recording.
+    stops(false).try_for_each(|outage| draw_stop(outage, rows, &axis, area))?;
     for (at, row) in rows.iter().enumerate() {
         draw_row(report, row, TOP + at as i32 * LANE, &axis, area)?;
     }
-    for outage in report.outages.iter().filter(|outage| outage.scope >= Scope::Bus) {
-        let of_channel =
-            |row: &Row<'_>| outage.channel.is_none_or(|channel| channel == row.channel());
-        let Some(first) = rows.iter().position(of_channel) else { continue };
-        let last = rows.iter().rposition(of_channel).unwrap_or(first);
-        let edges = (TOP + first as i32 * LANE, TOP + (last as i32 + 1) * LANE);
-        draw_stop(outage, edges, &axis, area)?;
-    }
+    stops(true).try_for_each(|outage| draw_stop(outage, rows, &axis, area))?;
     legend(report, bottom + 52, area)
 }
 
@@ -137,92 +132,86 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         Row::Lane(lane) => {
             format!("{}{}", prefix(lane.channel), words::network::lane(report, lane))
         }
-        Row::Folded { channel, count, .. } => {
-            format!("{}{count} more, nothing lost", prefix(*channel))
+        Row::Folded(channel, lanes) => {
+            format!("{}{} more, nothing lost", prefix(*channel), lanes.len())
         }
         Row::Errors(channel) => format!("{}error reports", prefix(*channel)),
     };
-    write(area, &label, (LEFT - 8, y + LANE / 2), 15, INK, Anchor::Right)?;
-    let bar = |from, to, colour: RGBColor, inset: i32| {
-        let (left, right) = (axis.x(from), axis.x(to));
-        Rectangle::new(
-            [(left, y + inset), (right.max(left + 3), y + LANE - inset)],
-            colour.filled(),
-        )
-    };
+    write(area, &label, (LEFT - 8, y + LANE / 2), 15, rgb(INK), Anchor::Right)?;
     match row {
-        Row::Lane(lane) => {
-            area.draw(&bar(lane.heard.0, lane.heard.1, HEARD, 7))?;
-            // Single identifiers below, whole nodes above them.
-            let mut outages: Vec<&Outage> =
-                lane.outages.iter().map(|at| &report.outages[*at]).collect();
-            outages.sort_by_key(|outage| outage.scope);
-            for outage in outages {
-                let (r, g, b) = colour(outage);
-                let thin = outage.scope == Scope::Identifier;
-                if !thin {
-                    area.draw(&bar(outage.start, outage.end, WHITE, 3))?;
-                }
-                area.draw(&bar(
-                    outage.start,
-                    outage.end,
-                    RGBColor(r, g, b),
-                    if thin { 9 } else { 4 },
-                ))?;
-                let label = duration(outage.duration());
-                let (left, right) = (axis.x(outage.start), axis.x(outage.end));
-                if !thin && width(&label, 14) + 8 < right - left {
-                    write(
-                        area,
-                        &label,
-                        ((left + right) / 2, y + LANE / 2),
-                        14,
-                        WHITE,
-                        Anchor::Middle,
-                    )?;
-                }
-            }
+        Row::Lane(lane) => draw_lane(report, lane, y, axis, area),
+        Row::Folded(_, lanes) => draw_heard(&report.heard(lanes), y, axis, area),
+        Row::Errors(channel) => report.channel(*channel).errors.iter().try_for_each(|event| {
+            let x = axis.x(event.time);
+            let ends = vec![(x, y + 4), (x, y + LANE - 4)];
+            Ok(area.draw(&PathElement::new(ends, rgb(INK)))?)
+        }),
+    }
+}
+
+/// A bar in a lane, at least 3 pixels wide so that it can be seen.
+fn bar(part: Silence, y: i32, inset: i32, axis: &TimeAxis) -> [(i32, i32); 2] {
+    let (left, right) = (axis.x(part.start).min(RIGHT - 3), axis.x(part.end));
+    [(left, y + inset), (right.max(left + 3), y + LANE - inset)]
+}
+
+/// Low bars: what is missing stands higher, so that it shows in grey too.
+fn draw_heard(heard: &[Silence], y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    heard.iter().try_for_each(|part| {
+        // No wider than it is: beside a silence a wider one would lie in it.
+        let (left, right) = (axis.x(part.start), axis.x(part.end));
+        let corners = [(left, y + 7), (right.max(left + 1), y + LANE - 7)];
+        Ok(area.draw(&Rectangle::new(corners, rgb(Tone::Heard.light()).filled()))?)
+    })
+}
+
+fn draw_lane(report: &Analysis, lane: &Lane, y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    draw_heard(&report.heard(&[lane]), y, axis, area)?;
+    for Missed { outage, part, whole } in report.missed(lane) {
+        let tone = Tone::of(outage);
+        if whole {
+            area.draw(&Rectangle::new(bar(part, y, 3, axis), WHITE.filled()))?;
         }
-        Row::Folded { heard, .. } => {
-            area.draw(&bar(heard.0, heard.1, RGBColor(185, 215, 190), 7))?
+        let corners = bar(part, y, if whole { 4 } else { 9 }, axis);
+        area.draw(&Rectangle::new(corners, rgb(tone.light()).filled()))?;
+        if tone == Tone::Quiet {
+            area.draw(&Rectangle::new(corners, rgb(Tone::Pause.light())))?;
         }
-        Row::Errors(channel) => {
-            for event in &report.channel(*channel).errors {
-                let x = axis.x(event.time);
-                area.draw(&PathElement::new(
-                    vec![(x, y + 4), (x, y + LANE - 4)],
-                    RGBColor(0, 0, 0),
-                ))?;
-            }
+        let label = duration(seconds(part.length()));
+        let [(left, _), (right, _)] = corners;
+        if whole && width(&label, 14) + 8 < right - left {
+            let ink = if tone == Tone::Quiet { rgb(INK) } else { WHITE };
+            let at = ((left + right) / 2, y + LANE / 2);
+            write(area, &label, at, 14, ink, Anchor::Middle)?;
         }
     }
     Ok(())
 }
 
 /// A band over all lanes of a channel, or hatched over everything for a pause of the recording.
-fn draw_stop(
-    outage: &Outage,
-    (top, bottom): (i32, i32),
-    axis: &TimeAxis,
-    area: &Area<'_>,
-) -> Drawn {
-    let (r, g, b) = colour(outage);
-    let left = axis.x(outage.start);
+fn draw_stop(outage: &Outage, rows: &[Row<'_>], axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    let of_channel = |row: &Row<'_>| outage.channel.is_none_or(|channel| channel == row.channel());
+    let Some(first) = rows.iter().position(of_channel) else { return Ok(()) };
+    let last = rows.iter().rposition(of_channel).unwrap_or(first);
+    let (top, bottom) = (TOP + first as i32 * LANE, TOP + (last as i32 + 1) * LANE);
+    let tone = Tone::of(outage);
+    let left = axis.x(outage.start).min(RIGHT - 3);
     let right = axis.x(outage.end).max(left + 3);
-    if outage.scope == Scope::Capture {
-        area.draw(&Rectangle::new([(left, top), (right, bottom)], WHITE.mix(0.75).filled()))?;
-        hatch(area, (left, right), (top, bottom), RGBColor(r, g, b))?;
-        return Ok(area.draw(&Rectangle::new([(left, top), (right, bottom)], RGBColor(r, g, b)))?);
+    let band = [(left, top), (right, bottom)];
+    let edge = if tone == Tone::Quiet { Tone::Pause } else { tone };
+    if tone == Tone::Pause {
+        area.draw(&Rectangle::new(band, WHITE.mix(0.75).filled()))?;
+        hatch(area, (left, right), (top, bottom), rgb(tone.light()))?;
+    } else {
+        area.draw(&Rectangle::new(band, rgb(tone.light()).filled()))?;
     }
-    area.draw(&Rectangle::new(
-        [(left, top), (right, bottom)],
-        RGBColor(r, g, b).mix(0.55).filled(),
-    ))?;
-    area.draw(&Rectangle::new([(left, top), (right, bottom)], RGBColor(r, g, b)))?;
-    let label = format!("{}, {}", kind(outage), duration(outage.duration()));
-    if width(&label, 14) + 8 < right - left {
+    area.draw(&Rectangle::new(band, rgb(edge.light())))?;
+    let long = format!("{}, {}", kind(outage), duration(outage.duration()));
+    let fits = |label: &String| tone != Tone::Pause && width(label, 14) + 8 < right - left;
+    if let Some(label) = [long, duration(outage.duration())].into_iter().find(fits) {
+        let ink = if tone == Tone::Quiet { rgb(INK) } else { WHITE };
         let at = ((left + right) / 2, top + LANE / 2);
-        write(area, &label, at, 14, INK, Anchor::Middle)?;
+        write(area, &label, at, 14, ink, Anchor::Middle)?;
     }
     Ok(())
 }
@@ -249,30 +238,30 @@ fn hatch(
     Ok(())
 }
 
+/// One entry for each tone, with all that it stands for.
 fn legend(report: &Analysis, y: i32, area: &Area<'_>) -> Drawn {
-    let mut x = LEFT;
-    let mut entry = |text: &str, colour: RGBColor, hatched: bool| -> Drawn {
-        if hatched {
-            hatch(area, (x, x + 26), (y - 7, y + 7), colour)?;
-            area.draw(&Rectangle::new([(x, y - 7), (x + 26, y + 7)], colour))?;
-        } else {
-            area.draw(&Rectangle::new([(x, y - 7), (x + 26, y + 7)], colour.filled()))?;
+    let (mut x, mut y) = (LEFT, y);
+    for (tone, kinds) in legend_of(report) {
+        let text = kinds.join(", ");
+        if x > LEFT && x + 34 + width(&text, 15) > RIGHT {
+            (x, y) = (LEFT, y + 20);
         }
-        write(area, text, (x + 34, y), 15, INK, Anchor::Left)?;
-        x += 34 + width(text, 15) + 28;
-        Ok(())
-    };
-    entry("heard", HEARD, false)?;
-    let mut seen: Vec<&str> = Vec::new();
-    for outage in &report.outages {
-        if !seen.contains(&kind(outage)) {
-            seen.push(kind(outage));
-            let (r, g, b) = colour(outage);
-            entry(kind(outage), RGBColor(r, g, b), outage.scope == Scope::Capture)?;
+        let (box_, colour) = ([(x, y - 7), (x + 26, y + 7)], rgb(tone.light()));
+        match tone {
+            Tone::Pause => hatch(area, (x, x + 26), (y - 7, y + 7), colour)?,
+            _ => area.draw(&Rectangle::new(box_, colour.filled()))?,
         }
+        let edged = matches!(tone, Tone::Pause | Tone::Quiet);
+        if edged {
+            area.draw(&Rectangle::new(box_, rgb(Tone::Pause.light())))?;
+        }
+        write(area, &text, (x + 34, y), 15, rgb(INK), Anchor::Left)?;
+        x += 34 + width(&text, 15) + 28;
     }
     if report.channels.iter().any(|channel| !channel.errors.is_empty()) {
-        entry("error reports (ticks)", RGBColor(0, 0, 0), false)?;
+        let ends = vec![(x + 13, y - 7), (x + 13, y + 7)];
+        area.draw(&PathElement::new(ends, rgb(INK)))?;
+        write(area, "error report", (x + 24, y), 15, rgb(INK), Anchor::Left)?;
     }
     Ok(())
 }

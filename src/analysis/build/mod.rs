@@ -53,7 +53,9 @@ pub fn report(
         captures,
         span: timing.span,
         channels: channels(summary, &losses, settings),
-        lanes: lanes::lanes(&identifiers, &nodes, &outages),
+        lanes: lanes::lanes(&identifiers, &nodes, &outages, &|id, least| {
+            timing.ids[order.sorted[id.0]].silences.at_least(least)
+        }),
         identifiers,
         nodes,
         outages,

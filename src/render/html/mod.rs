@@ -10,7 +10,8 @@ use minijinja::{AutoEscape, Environment, Value};
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Scope};
+use super::style::{Tone, sheet};
+use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Silence};
 use crate::fold::timing::seconds;
 use crate::words;
 use crate::words::terms::{date, duration, kind};
@@ -32,6 +33,8 @@ const TICKS: usize = 5;
 struct Page<R: Serialize> {
     /// The JSON document.
     r: R,
+    light: String,
+    dark: String,
     headline: String,
     begin: f64,
     date: Option<String>,
@@ -39,6 +42,7 @@ struct Page<R: Serialize> {
     kinds: Vec<&'static str>,
     most: usize,
     lanes: Vec<LaneView>,
+    legend: Vec<Entry>,
     ticks: Vec<String>,
     loads: Vec<LoadView>,
 }
@@ -55,6 +59,15 @@ struct Bar {
     kind: &'static str,
     x: f64,
     width: f64,
+    /// Drawn low: only some identifiers of the lane.
+    low: bool,
+    text: String,
+}
+
+/// One line of the legend.
+#[derive(Serialize)]
+struct Entry {
+    kind: &'static str,
     text: String,
 }
 
@@ -73,6 +86,8 @@ impl Renderer for Html {
             .and_then(|template| {
                 template.render(Value::from(Serde(Page {
                     r: super::json::document(report),
+                    light: sheet(false),
+                    dark: sheet(true),
                     headline: crate::words::verdict::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
                     date: report.span.and_then(|(begin, _)| date(begin)),
@@ -82,6 +97,7 @@ impl Renderer for Html {
                     kinds: report.outages.iter().map(kind).collect(),
                     most: MOST_OUTAGES,
                     lanes: lanes(report),
+                    legend: legend(report),
                     ticks: ticks(report),
                     loads: loads(report),
                 })))
@@ -103,11 +119,19 @@ impl Axis {
         Some(Axis { begin, length: seconds(end - begin).max(1e-9) })
     }
 
-    fn bar(&self, kind: &'static str, from: Nanoseconds, to: Nanoseconds, text: String) -> Bar {
-        let x = seconds(from - self.begin) / self.length * 1000.0;
-        let width = (seconds(to - from) / self.length * 1000.0).max(THINNEST);
-        let round = |value: f64| (value * 10.0).round() / 10.0;
-        Bar { kind, x: round(x.min(1000.0 - THINNEST)), width: round(width), text }
+    fn bar(&self, tone: Tone, part: Silence, text: String) -> Bar {
+        let x = seconds(part.start - self.begin) / self.length * 1000.0;
+        let width = seconds(part.end - part.start) / self.length * 1000.0;
+        // What was heard is no wider than it is: beside a silence it would lie in it.
+        let width = if tone == Tone::Heard { width } else { width.max(THINNEST) };
+        let round = |value: f64| (value * 100.0).round() / 100.0;
+        Bar {
+            kind: tone.name(),
+            x: round(x.min(1000.0 - THINNEST)),
+            width: round(width),
+            low: false,
+            text,
+        }
     }
 }
 
@@ -128,36 +152,43 @@ fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
         }
     };
     let since = |time: Nanoseconds| format!("{:.1} s", seconds(time - axis.begin));
-    let mut bars = Vec::new();
-    if lane.heard.1 > lane.heard.0 {
-        let text =
-            format!("{}: heard from {} to {}", label, since(lane.heard.0), since(lane.heard.1));
-        bars.push(axis.bar("heard", lane.heard.0, lane.heard.1, text));
-    }
-    let words = |outage: &Outage| {
-        let end = if outage.ongoing { "the end".to_owned() } else { since(outage.end) };
+    let heard = report.heard(&[lane]).into_iter().map(|part| {
+        let text = format!("{label}: heard from {} to {}", since(part.start), since(part.end));
+        axis.bar(Tone::Heard, part, text)
+    });
+    let words = |outage: &Outage, part: Silence| {
+        let last = outage.ongoing && part.end == outage.end;
+        let end = if last { "the end".to_owned() } else { since(part.end) };
         format!(
-            "{}: {} for {}, from {} to {end}",
-            label,
+            "{label}: {} for {}, from {} to {end}",
             kind(outage),
-            duration(outage.duration()),
-            since(outage.start)
+            duration(seconds(part.length())),
+            since(part.start)
         )
     };
-    let stops = report.outages.iter().filter(|outage| {
-        outage.scope >= Scope::Bus && outage.channel.is_none_or(|channel| channel == lane.channel)
+    let stops = report.stops(lane.channel).map(|outage| (outage, outage.silence(), true));
+    let own = report.missed(lane).into_iter().map(|own| (own.outage, own.part, own.whole));
+    let missed = stops.chain(own).map(|(outage, part, whole)| {
+        let bar = axis.bar(Tone::of(outage), part, words(outage, part));
+        Bar { low: !whole, ..bar }
     });
-    bars.extend(stops.map(|outage| {
-        let class = if outage.is_loss() { "lost" } else { "quiet" };
-        axis.bar(class, outage.start, outage.end, words(outage))
-    }));
-    let own = lane.outages.iter().map(|at| &report.outages[*at]);
-    bars.extend(own.map(|outage| axis.bar("lost", outage.start, outage.end, words(outage))));
-    let summary = match lane.outages.len() {
-        0 => format!("{}: not lost", label),
-        count => format!("{}: lost {count} times", label),
+    let bars = heard.chain(missed).collect();
+    let lost = lane.outages.iter().filter(|at| report.outages[**at].is_loss()).count();
+    let summary = match lost {
+        0 => format!("{label}: not lost"),
+        1 => format!("{label}: lost once"),
+        count => format!("{label}: lost {count} times"),
     };
     LaneView { label, summary, bars }
+}
+
+/// One entry for each tone, with all that it stands for.
+fn legend(report: &Analysis) -> Vec<Entry> {
+    let entry = |(tone, kinds): (Tone, Vec<&'static str>)| Entry {
+        kind: tone.name(),
+        text: kinds.join(", "),
+    };
+    super::style::legend(report).into_iter().map(entry).collect()
 }
 
 fn ticks(report: &Analysis) -> Vec<String> {

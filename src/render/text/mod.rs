@@ -6,12 +6,11 @@ mod findings;
 
 use std::io::{self, Write};
 
-use anstyle::{AnsiColor, Style};
-
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, BitRate};
 use crate::fold::timing::seconds;
 use crate::render::Renderer;
+use crate::render::style::{BAD, GOOD, HEAD};
 use crate::words;
 use crate::words::outage::who;
 use crate::words::terms::{date, duration, kind};
@@ -29,9 +28,6 @@ impl Default for Text {
 }
 
 const WIDTH: usize = 80;
-const BAD: Style = AnsiColor::Red.on_default().bold();
-const GOOD: Style = AnsiColor::Green.on_default().bold();
-const HEAD: Style = Style::new().bold();
 
 impl Renderer for Text {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
