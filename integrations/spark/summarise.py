@@ -17,7 +17,7 @@ from pyspark.sql.types import ArrayType, DoubleType, LongType, StringType, Struc
 
 TEXT, WHOLE, REAL, TEXTS = StringType(), LongType(), DoubleType(), ArrayType(StringType(), containsNull=False)
 COLUMNS = [
-    ("path", TEXT), ("verdict", TEXT), ("reason", TEXT), ("start", TEXT), ("span_s", REAL), ("frames", WHOLE),
+    ("path", TEXT), ("verdict", TEXT), ("reason", TEXT), ("headline", TEXT), ("start", TEXT), ("span_s", REAL), ("frames", WHOLE),
     ("rejected_lines", WHOLE), ("nodes", WHOLE), ("lost_identifiers", WHOLE), ("lost_nodes", WHOLE), ("lost_branches", WHOLE),
     ("lost_buses", WHOLE), ("worst_node", TEXT), ("worst_lost_s", REAL), ("lost", TEXTS), ("codes", TEXTS), ("vin", TEXT),
     ("load_mean", REAL), ("load_peak", REAL), ("finding", TEXT), ("probability", REAL),

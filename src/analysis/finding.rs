@@ -11,10 +11,35 @@ use super::symptom::{Fact, Sign};
 /// What explains an analysis.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Findings {
-    /// Most probable first, those that are no fault of the vehicle last.
+    /// By standing, and within that most probable first.
     pub ranked: Vec<Finding>,
-    /// What to test next over all of them, most probability for its minutes first.
+    /// What to do next over all of them: for what is there now before what is remembered, and
+    /// within these most probability for its minutes first.
     pub next_tests: Vec<NextTest>,
+    /// Explanations of the same silences among which the evidence does not choose.
+    pub undecided: Vec<Undecided>,
+}
+
+/// Explanations among which the evidence does not choose.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Undecided {
+    /// Places in [`Findings::ranked`], most probable first.
+    pub findings: Vec<usize>,
+    /// Place in [`Findings::next_tests`] of the test that tells most between them for its minutes.
+    pub test: Option<usize>,
+}
+
+/// How near to today's complaint a finding is; the first comes first.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Standing {
+    /// It explains what is missing, disturbed or failing in this capture.
+    Present,
+    /// It explains only what modules remember.
+    Remembered,
+    /// A module from elsewhere, or not configured, that explains no loss.
+    Foreign,
+    /// No fault of the vehicle.
+    Benign,
 }
 
 /// A class of fault, by its table in `knowledge.toml`, such as `module_power`.
@@ -25,6 +50,8 @@ pub struct ClassName(Cow<'static, str>);
 impl ClassName {
     /// Codes that remember what is not there now.
     pub const STALE_CODES: ClassName = ClassName(Cow::Borrowed("stale_codes"));
+    /// A module from another vehicle, or a new one as delivered.
+    pub const NOT_CONFIGURED: ClassName = ClassName(Cow::Borrowed("not_configured"));
     /// The recording, not the vehicle.
     pub const LOGGER: ClassName = ClassName(Cow::Borrowed("logger"));
     /// No fault at all, in the tables of readings.
@@ -72,8 +99,12 @@ pub struct Finding {
     pub subject: Subject,
     /// Heading of its class; `{who}` stands for what it is about.
     pub title: String,
+    /// The same in few words, where what it is about has been said.
+    pub brief: String,
     /// 0 to 1.
     pub probability: f64,
+    /// How near to today's complaint it is.
+    pub standing: Standing,
     /// No fault of the vehicle.
     pub benign: bool,
     /// What its class is, from the table.
@@ -91,6 +122,11 @@ pub struct Finding {
 }
 
 impl Finding {
+    /// Whether the user noted a repair of it, which only a drive can prove.
+    pub fn is_repaired(&self) -> bool {
+        self.done.iter().any(Done::is_repair)
+    }
+
     /// How far what it is about reaches.
     pub fn scope(&self) -> FindingScope {
         match self.subject {
@@ -197,6 +233,16 @@ pub struct Done {
     pub note: Option<String>,
 }
 
+impl Done {
+    /// What the words of a job file call a repair.
+    const REPAIRS: [&'static str; 4] = ["cleaned", "repaired", "replaced", "configured"];
+
+    /// Whether something was done that may have ended the fault.
+    pub fn is_repair(&self) -> bool {
+        Self::REPAIRS.contains(&self.what.as_str())
+    }
+}
+
 /// A test.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NextTest {
@@ -204,6 +250,8 @@ pub struct NextTest {
     pub subject: Subject,
     /// Heading; `{who}` stands for what it is about.
     pub title: String,
+    /// The same as a request, where what it is about has been said.
+    pub brief: String,
     /// What it tells.
     pub why: String,
     /// How to do it.

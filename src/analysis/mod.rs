@@ -4,6 +4,7 @@ pub mod blame;
 pub mod build;
 pub mod diagnosis;
 pub mod finding;
+pub mod headline;
 mod names;
 pub mod notice;
 pub mod presence;

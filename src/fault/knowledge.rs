@@ -37,6 +37,9 @@ pub struct Knowledge {
 pub struct Class {
     /// Heading; `{who}` stands for what it is about.
     pub title: String,
+    /// The same in few words, where what it is about has been said; the heading where there is
+    /// none.
+    pub brief: Option<String>,
     /// What it is about.
     pub at: Level,
     /// Probability before anything is seen.
@@ -131,6 +134,9 @@ pub struct Access {
 pub struct Test {
     /// Heading; `{who}` stands for what it is about.
     pub title: String,
+    /// The same as a request, where what it is about has been said; the heading where there is
+    /// none.
+    pub brief: Option<String>,
     /// How to do it.
     pub how: String,
     /// What it tells.

@@ -9,6 +9,7 @@ mod job_error;
 mod knowledge;
 mod knowledge_error;
 mod next_tests;
+pub mod order;
 mod readings;
 mod sets;
 mod symptoms;
@@ -19,11 +20,15 @@ pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
 pub use next_tests::{Choice, WORTH, best};
 pub use readings::Job;
 
+use self::knowledge::ByClass;
+use self::next_tests::Step;
 use self::readings::Observed;
 use self::sets::{Explained, Fault};
 use self::symptoms::Symptom;
 use crate::analysis::Analysis;
-use crate::analysis::finding::{ClassName, Evidence, Finding, Findings, NextTest, Observation};
+use crate::analysis::finding::{
+    ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
+};
 use crate::analysis::subject::Subject;
 
 /// Faults less probable than this are not shown.
@@ -44,29 +49,26 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     let mut shown: Vec<usize> = (0..explained.faults.len())
         .filter(|at| explained.faults[*at].probability >= SHOWN)
         .collect();
-    // What is no fault of the vehicle comes last; of two about as probable, what is there now
-    // before what codes remember.
+    // Room for what is no fault of the vehicle is made last.
     shown.sort_by_key(|at| {
         let fault = &explained.faults[*at];
-        (
-            knowledge.class[&fault.class].benign,
-            -(fault.probability * 100.0).round() as i64,
-            fault.class == ClassName::STALE_CODES,
-        )
+        (knowledge.class[&fault.class].benign, -(fault.probability * 100.0).round() as i64)
     });
     shown.truncate(MOST);
-    let faults: Vec<Fault> = shown.iter().map(|at| explained.faults[*at].clone()).collect();
     let case = Case { analysis, knowledge, symptoms: &symptoms, observed: &observed, job };
     let mut ranked: Vec<Finding> = shown
         .iter()
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
-    let next_tests = tests(analysis, knowledge, &faults, &observed);
+    let order = order::sort(&mut ranked);
+    let faults: Vec<Fault> = order.iter().map(|at| explained.faults[shown[*at]].clone()).collect();
+    let (next_tests, finds) = case.tests(&faults, &ranked);
     for (at, finding) in ranked.iter_mut().enumerate() {
         finding.next_tests =
             next_tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
     }
-    Ok(Findings { ranked, next_tests })
+    let undecided = order::undecided(&ranked, &finds);
+    Ok(Findings { ranked, next_tests, undecided })
 }
 
 /// A test in an order that is tried out.
@@ -91,50 +93,13 @@ pub fn tests_in_order(
     let symptoms = symptoms::of(analysis);
     let mut faults = sets::explain(analysis, knowledge, &symptoms, &[]).faults;
     faults.retain(|fault| fault.probability >= SHOWN);
-    next_tests::order(analysis, knowledge, &faults, &[], least, choose)
+    let wanted = next_tests::Wanted { faults: &faults, standings: &[], done: &[] };
+    next_tests::order(analysis, knowledge, wanted, least, choose)
         .into_iter()
         .map(|step| Tried {
             test: step.test,
             minutes: step.minutes,
             classes: step.faults.iter().map(|at| faults[*at].class.as_str().to_owned()).collect(),
-        })
-        .collect()
-}
-
-fn tests(
-    analysis: &Analysis,
-    knowledge: &Knowledge,
-    faults: &[Fault],
-    observed: &[Observed],
-) -> Vec<NextTest> {
-    // A test whose reading has come back is done.
-    let done: Vec<(String, Subject)> = observed
-        .iter()
-        .flat_map(|observed| {
-            let gives =
-                knowledge.test.iter().filter(|(_, test)| test.readings.contains(&observed.table));
-            gives.map(|(name, _)| (name.clone(), observed.reading.subject.clone()))
-        })
-        .collect();
-    let steps = next_tests::order(analysis, knowledge, faults, &done, WORTH, &mut best);
-    steps
-        .into_iter()
-        .map(|step| {
-            let test = &knowledge.test[&step.test];
-            let access = &knowledge.access[&test.access];
-            NextTest {
-                subject: step.subject,
-                title: test.title.clone(),
-                why: test.why.clone(),
-                how: test.how.clone(),
-                minutes: step.minutes,
-                access: access.title.clone(),
-                open_already: !step.opens && access.minutes > 0.0,
-                reading_expected: test.reading.clone(),
-                source: test.source.clone(),
-                finds: step.finds,
-                findings: step.faults.iter().map(|fault| fault + 1).collect(),
-            }
         })
         .collect()
 }
@@ -148,7 +113,37 @@ struct Case<'a> {
     job: &'a Job,
 }
 
+/// What a test is about, its minutes, and how likely it shows a fault of each class.
+type Finds = (Subject, f64, ByClass);
+
 impl Case<'_> {
+    /// What to test next: nothing again that is done, and nothing of what has been repaired, which
+    /// only a drive can prove.
+    fn tests(&self, faults: &[Fault], ranked: &[Finding]) -> (Vec<NextTest>, Vec<Finds>) {
+        let Case { analysis, knowledge, .. } = *self;
+        // A test whose reading has come back is done.
+        let read = self.observed.iter().flat_map(|observed| {
+            let gives =
+                knowledge.test.iter().filter(|(_, test)| test.readings.contains(&observed.table));
+            gives.map(|(name, _)| (name.clone(), observed.reading.subject.clone()))
+        });
+        let done: Vec<(String, Subject)> =
+            read.chain(order::done(knowledge, analysis, self.job)).collect();
+        let (places, open): (Vec<usize>, Vec<Fault>) = (0..faults.len())
+            .filter(|at| !ranked[*at].is_repaired())
+            .map(|at| (at, faults[at].clone()))
+            .unzip();
+        let standings: Vec<Standing> = places.iter().map(|at| ranked[*at].standing).collect();
+        let chosen = next_tests::Wanted { faults: &open, standings: &standings, done: &done };
+        let steps = next_tests::order(analysis, knowledge, chosen, WORTH, &mut best);
+        let finds = |step: &Step| {
+            let table = &knowledge.test[&step.test];
+            (step.subject.clone(), step.minutes, table.finds.clone())
+        };
+        let finds = steps.iter().map(finds).collect();
+        (steps.into_iter().map(|step| next_test(knowledge, step, &places)).collect(), finds)
+    }
+
     /// The symptoms a fault stands for: in the best set those that it explains there, otherwise all
     /// that it could.
     fn covered(&self, explained: &Explained, at: usize) -> Vec<&Symptom> {
@@ -183,11 +178,13 @@ impl Case<'_> {
         let readings =
             self.observed.iter().filter_map(|reading| self.weigh_reading(fault, reading));
         let done = self.job.done(self.analysis).into_iter();
-        Finding {
+        let mut finding = Finding {
             class: fault.class.clone(),
             subject: fault.subject.clone(),
             title: class.title.clone(),
+            brief: class.brief.clone().unwrap_or_else(|| class.title.clone()),
             probability: fault.probability,
+            standing: Standing::Present,
             benign: class.benign,
             explanation: class.explanation.clone(),
             evidence: signs.chain(readings).collect(),
@@ -198,7 +195,9 @@ impl Case<'_> {
                 .filter(|(about, _)| *about == fault.subject)
                 .map(|(_, done)| done.clone())
                 .collect(),
-        }
+        };
+        finding.standing = order::standing(self.analysis, &finding);
+        finding
     }
 
     fn weigh_reading(&self, fault: &Fault, observed: &Observed) -> Option<Evidence> {
@@ -211,6 +210,25 @@ impl Case<'_> {
             ratio: own[observed.place] / table.like[&ClassName::SOUND][observed.place],
             what: Observation::Reading(observed.reading.clone()),
         })
+    }
+}
+
+fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
+    let test = &knowledge.test[&step.test];
+    let access = &knowledge.access[&test.access];
+    NextTest {
+        subject: step.subject,
+        title: test.title.clone(),
+        brief: test.brief.clone().unwrap_or_else(|| test.title.clone()),
+        why: test.why.clone(),
+        how: test.how.clone(),
+        minutes: step.minutes,
+        access: access.title.clone(),
+        open_already: !step.opens && access.minutes > 0.0,
+        reading_expected: test.reading.clone(),
+        source: test.source.clone(),
+        finds: step.finds,
+        findings: step.faults.iter().map(|fault| places[*fault] + 1).collect(),
     }
 }
 

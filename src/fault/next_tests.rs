@@ -12,6 +12,7 @@ use std::collections::BTreeSet;
 use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
 use crate::analysis::Analysis;
+use crate::analysis::finding::Standing;
 use crate::analysis::subject::{Level, Subject};
 
 /// A test of something, in the order to do it.
@@ -38,13 +39,27 @@ pub struct Choice {
     pub finds: f64,
     /// Probability for its minutes, alone or with the best of those behind the same cover.
     pub worth: f64,
+    /// How near to today's complaint the first of the faults is that it is for.
+    pub standing: Standing,
 }
 
-/// The place of the test of most probability for its minutes; the first of several alike.
+/// What tests are wanted for.
+#[derive(Clone, Copy, Debug)]
+pub struct Wanted<'a> {
+    /// The faults.
+    pub faults: &'a [Fault],
+    /// How near to today's complaint each of them is; all alike where this is empty.
+    pub standings: &'a [Standing],
+    /// Tests that are done, and of what.
+    pub done: &'a [(String, Subject)],
+}
+
+/// The place of the test of most probability for its minutes among those for what is nearest to
+/// today's complaint; the first of several alike.
 pub fn best(choices: &[Choice]) -> usize {
-    (0..choices.len())
-        .max_by(|a, b| choices[*a].worth.total_cmp(&choices[*b].worth).then(b.cmp(a)))
-        .unwrap_or(0)
+    let nearest = |a: &usize, b: &usize| choices[*b].standing.cmp(&choices[*a].standing);
+    let worth = |a: &usize, b: &usize| choices[*a].worth.total_cmp(&choices[*b].worth);
+    (0..choices.len()).max_by(|a, b| nearest(a, b).then(worth(a, b)).then(b.cmp(a))).unwrap_or(0)
 }
 
 /// Tests that find less than this are left out.
@@ -61,22 +76,26 @@ struct Open {
 pub fn order(
     analysis: &Analysis,
     knowledge: &Knowledge,
-    faults: &[Fault],
-    done: &[(String, Subject)],
+    wanted: Wanted<'_>,
     least: f64,
     choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
+    let Wanted { faults, standings, done } = wanted;
     let mut open = possible(analysis, knowledge, faults, done);
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
     let mut steps = Vec::new();
     while !open.is_empty() {
-        let finds: Vec<f64> = open
+        let finds: Vec<(f64, Vec<(usize, f64)>)> = open
             .iter()
-            .map(|open| {
-                found(analysis, &knowledge.test[&open.test], &open.subject, faults, &left).0
-            })
+            .map(|open| found(analysis, &knowledge.test[&open.test], &open.subject, faults, &left))
             .collect();
+        let nearest = |at: usize| {
+            let of = finds[at].1.iter().filter_map(|(fault, _)| standings.get(*fault));
+            of.min().copied().unwrap_or(Standing::Present)
+        };
+        let standing: Vec<Standing> = (0..open.len()).map(nearest).collect();
+        let finds: Vec<f64> = finds.into_iter().map(|(finds, _)| finds).collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
         let choices: Vec<Choice> = (0..open.len())
             .map(|at| {
@@ -86,7 +105,7 @@ pub fn order(
                     false => knowledge.access[&cover.0].minutes,
                 };
                 let worth = with_companions(&open, &finds, at, opening, minutes);
-                Choice { finds: finds[at], worth }
+                Choice { finds: finds[at], worth, standing: standing[at] }
             })
             .collect();
         let chosen = open.remove(choose(&choices));

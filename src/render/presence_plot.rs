@@ -8,7 +8,6 @@ use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, rgb, width, write};
 use super::style::{INK, Tone, legend as legend_of};
 use crate::analysis::presence::Missed;
-use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Lane, Outage, Scope, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
@@ -92,17 +91,13 @@ fn draw(
     let name = report.captures.first().map_or("", |capture| capture.path.as_str());
     let name = name.rsplit('/').next().unwrap_or(name);
     write(area, &format!("Who was heard when: {name}"), (20, 24), 24, rgb(INK), Anchor::Left)?;
-    let lost = report.lost().count();
-    let mut caption = match lost {
-        0 if report.verdict() == Verdict::CannotTell => words::verdict::headline(report),
-        0 => "nothing lost".to_owned(),
-        1 => "1 outage".to_owned(),
-        lost => format!("{lost} outages"),
-    };
+    let mut caption = words::headline::headline(report);
     if left_out > 0 {
         caption += &format!("; {left_out} more lanes with losses are not drawn");
     }
-    write(area, &caption, (20, 52), 17, rgb(INK), Anchor::Left)?;
+    // The whole sentence on one line, in smaller letters where it is long.
+    let size = if caption.chars().count() > 170 { 13 } else { 17 };
+    write(area, &caption, (20, 52), size, rgb(INK), Anchor::Left)?;
     let Some(span) = report.span else {
         return write(area, "no time stamps", (LEFT, TOP + LANE / 2), 17, rgb(INK), Anchor::Left);
     };

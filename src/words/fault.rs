@@ -1,12 +1,14 @@
 //! Sentences about findings: what they are about, what speaks for and against them, and what to
 //! test next.
 
+use lostnode_parsers::Id;
+
 use super::diagnosis;
-use super::terms::{duration, id_label};
-use crate::analysis::Analysis;
+use super::terms::{duration, id_label, listed};
 use crate::analysis::finding::{Done, Finding, NextTest, Observation, Reading, ReadingValue};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences};
+use crate::analysis::{Analysis, Basis};
 use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, seconds};
 use crate::ids::NodeIndex;
@@ -14,18 +16,43 @@ use crate::ids::NodeIndex;
 /// What something is about, as people call it.
 pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
     match subject {
-        Subject::Node(node) => analysis.node_name(*node),
-        Subject::Sender(id) => format!("sender of {}", id_label(analysis.identifiers[*id].id)),
+        Subject::Node(node) => self::node(analysis, *node),
+        Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
         Subject::Nodes(nodes) => {
-            let names: Vec<String> = nodes.iter().map(|node| analysis.node_name(*node)).collect();
-            match names.as_slice() {
-                [rest @ .., last] if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
-                names => names.join(", "),
-            }
+            let names: Vec<String> = nodes.iter().map(|node| self::node(analysis, *node)).collect();
+            listed(&names, "and")
         }
         Subject::Channel(channel) => analysis.channel(*channel).name.clone(),
         Subject::Vehicle => "vehicle".to_owned(),
+    }
+}
+
+/// Whether a node has a name that somebody gave it, or an address that stands for one.
+pub fn is_named(analysis: &Analysis, node: NodeIndex) -> bool {
+    let node = &analysis.nodes[node];
+    // What stands for missing identifiers has none that was heard, and is a guess.
+    let stands_in = node.ids.is_empty() && node.confidence < 1.0;
+    let told = |basis: &Basis| matches!(basis, Basis::Roster | Basis::Address);
+    // A roster may have been learned and never edited.
+    node.basis.iter().any(told) && !stands_in && !node.name.starts_with("node of 0x")
+}
+
+/// A node in a sentence. One without a name is told by what it sends.
+pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
+    if is_named(analysis, node) {
+        return analysis.node_name(node);
+    }
+    let own = &analysis.nodes[node];
+    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
+    let ids: Vec<Id> = heard.chain(own.never_heard.iter().copied()).collect();
+    let lowest = ids.iter().min_by_key(|id| lostnode_parsers::frame::raw_id(**id));
+    match (lowest, ids.len()) {
+        (None, _) => analysis.node_name(node),
+        (Some(id), 1) => format!("the unnamed module that sends {}", id_label(*id)),
+        (Some(id), count) => {
+            format!("the unnamed module that sends {} and {} more", id_label(*id), count - 1)
+        }
     }
 }
 

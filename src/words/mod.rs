@@ -4,6 +4,7 @@ pub mod bus;
 pub mod comparison;
 pub mod diagnosis;
 pub mod fault;
+pub mod headline;
 pub mod messages;
 pub mod network;
 pub mod notices;

@@ -22,6 +22,42 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
+/// A duration to about two places, as people say it: `0.42 s`, `31 s`, `3 min 30 s`, `49 min`.
+///
+/// ```
+/// use lostnode::words::terms::short_duration;
+/// assert_eq!(short_duration(14.41), "14 s");
+/// assert_eq!(short_duration(2.561), "2.6 s");
+/// assert_eq!(short_duration(2940.0), "49 min");
+/// assert_eq!(short_duration(210.0), "3 min 30 s");
+/// ```
+pub fn short_duration(seconds: f64) -> String {
+    let whole = seconds.round() as i64;
+    match seconds {
+        s if s < 1.0 => format!("{seconds:.2} s"),
+        s if s < 10.0 => format!("{seconds:.1} s"),
+        s if s < 99.5 => format!("{whole} s"),
+        s if s < 600.0 && whole % 60 == 0 => format!("{} min", whole / 60),
+        s if s < 600.0 => format!("{} min {:02} s", whole / 60, whole % 60),
+        s if s < 3600.0 => format!("{:.0} min", seconds / 60.0),
+        _ => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
+    }
+}
+
+/// Names in a row, with a word before the last: `a, b and c`.
+///
+/// ```
+/// use lostnode::words::terms::listed;
+/// let names = ["a", "b", "c"].map(str::to_owned);
+/// assert_eq!(listed(&names, "or"), "a, b or c");
+/// ```
+pub fn listed(names: &[String], last: &str) -> String {
+    match names {
+        [rest @ .., end] if !rest.is_empty() => format!("{} {last} {end}", rest.join(", ")),
+        names => names.join(", "),
+    }
+}
+
 /// Time of day in UTC, where the stamps are a date; `None` where they count from some zero.
 pub fn time_of_day(time: Nanoseconds) -> Option<String> {
     clock(time, "%H:%M:%S")

@@ -1,19 +1,7 @@
-//! What an analysis comes to, in one sentence, and what would be needed where it cannot tell.
+//! Why a capture cannot tell, and what would be needed.
 
-use crate::analysis::verdict::{Obstacle, Verdict};
-use crate::analysis::{Analysis, Doubt, HowThinned, Outage, Scope, Thinned};
-use crate::words::outage::who;
-
-/// The whole in one sentence.
-pub fn headline(analysis: &Analysis) -> String {
-    match (analysis.verdict(), analysis.obstacles().first()) {
-        (Verdict::SomethingLost, _) => something_lost(analysis),
-        (Verdict::CannotTell, Some(obstacle)) => {
-            format!("This recording cannot answer: {}.", reason(analysis, obstacle))
-        }
-        _ => "Nothing was lost.".to_owned(),
-    }
-}
+use crate::analysis::verdict::Obstacle;
+use crate::analysis::{Analysis, Doubt, HowThinned, Thinned};
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
 pub fn obstacles(analysis: &Analysis) -> Vec<String> {
@@ -26,7 +14,8 @@ pub fn obstacles(analysis: &Analysis) -> Vec<String> {
 
 const NO_STAMPS: &str = "its frames carry no time stamps";
 
-fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
+/// Why nothing can be said.
+pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
     let on = |at| match analysis.channels.len() {
         1 => String::new(),
         _ => format!(" on {}", analysis.channel(at).name),
@@ -113,32 +102,4 @@ fn doubtful(doubt: Doubt) -> &'static str {
 fn number(count: usize) -> String {
     let words = ["none", "one", "two", "three", "four", "five", "six"];
     words.get(count).map_or_else(|| count.to_string(), |word| (*word).to_owned())
-}
-
-fn something_lost(analysis: &Analysis) -> String {
-    let lost: Vec<&Outage> = analysis.lost().collect();
-    let count = |(scope, one, many): (Scope, &str, &str)| {
-        let mut who: Vec<String> = lost
-            .iter()
-            .filter(|outage| outage.scope == scope)
-            .map(|outage| who(analysis, outage))
-            .collect();
-        who.sort_unstable();
-        who.dedup();
-        match who.len() {
-            0 => None,
-            1 => Some(format!("1 {one}")),
-            count => Some(format!("{count} {many}")),
-        }
-    };
-    let scopes = [
-        (Scope::Bus, "whole channel", "whole channels"),
-        (Scope::Branch, "branch", "branches"),
-        (Scope::Node, "node", "nodes"),
-        (Scope::Identifier, "single identifier", "single identifiers"),
-    ];
-    format!(
-        "Something went quiet: {}.",
-        scopes.into_iter().filter_map(count).collect::<Vec<_>>().join(", ")
-    )
 }

@@ -88,7 +88,7 @@ impl Renderer for Html {
                     r: super::json::document(report),
                     light: sheet(false),
                     dark: sheet(true),
-                    headline: crate::words::verdict::headline(report),
+                    headline: crate::words::headline::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
                     date: report.span.and_then(|(begin, _)| date(begin)),
                     span: report

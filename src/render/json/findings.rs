@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Evidence, Finding, FindingScope, NextTest, Side};
+use crate::analysis::finding::{Evidence, Finding, FindingScope, NextTest, Side, Standing};
 use crate::words::fault as words;
 
 #[derive(Serialize)]
@@ -15,6 +15,7 @@ pub(super) struct FindingJson {
     scope: &'static str,
     nodes: Vec<String>,
     benign: bool,
+    standing: &'static str,
     explanation: String,
     evidence: Vec<String>,
     codes_explained: Vec<String>,
@@ -56,6 +57,7 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         },
         nodes: words::nodes(analysis, finding),
         benign: finding.benign,
+        standing: standing(finding.standing),
         explanation: finding.explanation.clone(),
         evidence: finding.evidence.iter().map(sentence).collect(),
         codes_explained: words::codes_explained(analysis, finding),
@@ -63,6 +65,15 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         next_tests: finding.next_tests.iter().map(|next| test(analysis, next)).collect(),
         cautions: words::cautions(analysis, finding),
         done: finding.done.iter().map(words::done).collect(),
+    }
+}
+
+fn standing(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Present => "present",
+        Standing::Remembered => "remembered",
+        Standing::Foreign => "foreign",
+        Standing::Benign => "benign",
     }
 }
 

@@ -34,6 +34,7 @@ impl Renderer for Json {
 #[derive(Serialize)]
 struct Document {
     schema: &'static str,
+    headline: String,
     verdict: &'static str,
     doubts: Vec<String>,
     captures: Vec<CaptureJson>,
@@ -185,6 +186,7 @@ fn build(report: &Analysis) -> Document {
     let channel_name = |at: ChannelIndex| report.channel(at).name.clone();
     Document {
         schema: "lostnode.report/1",
+        headline: words::headline::headline(report),
         verdict: verdict_name(report.verdict()),
         doubts: words::verdict::obstacles(report),
         captures: captures(report),

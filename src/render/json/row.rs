@@ -8,6 +8,7 @@ use crate::fold::timing::seconds;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
 use crate::words::fault::title;
+use crate::words::headline::headline;
 use crate::words::terms::date;
 use crate::words::verdict::obstacles;
 
@@ -117,6 +118,7 @@ row! {
     path: String = "the capture, relative to the folder",
     verdict: Outcome = "`nothing lost`, `lost`, `cannot tell` or `not read`",
     reason: Option<String> = "why it was not read, or not to its end, or why it cannot tell",
+    headline: Option<String> = "the answer in one sentence",
     start: Option<String> = "date and time of the first frame, UTC, where the stamps are a date",
     span_s: Option<f64> = "seconds from the first frame to the last",
     frames: u64 = "frames",
@@ -179,6 +181,7 @@ impl Row {
                 .iter()
                 .find_map(|capture| capture.cut_short.clone())
                 .or_else(|| obstacles(analysis).into_iter().next()),
+            headline: Some(headline(analysis)),
             start: analysis.span.and_then(|(begin, _)| date(begin)),
             span_s: analysis.span.map(|(begin, end)| seconds(end - begin)),
             frames: analysis.captures.iter().map(|capture| capture.frames).sum(),

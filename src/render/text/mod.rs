@@ -13,7 +13,7 @@ use crate::render::Renderer;
 use crate::render::style::{BAD, GOOD, HEAD};
 use crate::words;
 use crate::words::outage::who;
-use crate::words::terms::{date, duration, kind};
+use crate::words::terms::{date, duration, kind, plural};
 
 /// Renders text with styles; the caller's stream strips them where the output is no terminal.
 pub struct Text {
@@ -52,14 +52,18 @@ fn hanging(out: &mut dyn Write, text: &str, first: &str, next: &str) -> io::Resu
 fn headline(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     let span = duration(report.span.map_or(0.0, |(start, end)| seconds(end - start)));
     let periodic = report.identifiers.iter().filter(|id| id.rhythm.is_some()).count();
-    let words = words::verdict::headline(report);
+    let words = words::headline::headline(report);
+    let words = textwrap::fill(&words, WIDTH);
     match (report.verdict(), report.lost().count()) {
         (Verdict::CannotTell, _) => writeln!(out, "{HEAD}{words}{HEAD:#}\n"),
         (_, 0) => writeln!(
             out,
             "{GOOD}{words}{GOOD:#}\n{periodic} periodic identifiers kept their time over {span}.\n"
         ),
-        (_, count) => writeln!(out, "{BAD}{words}{BAD:#}\n{count} outages in {span}.\n"),
+        (_, count) => {
+            let outages = plural(count, "outage", "outages");
+            writeln!(out, "{BAD}{words}{BAD:#}\n{outages} in {span}.\n")
+        }
     }
 }
 
@@ -145,7 +149,7 @@ impl Text {
 /// Those of the writer.
 pub fn outage_lines(report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     if report.outages.is_empty() {
-        return writeln!(out, "{}", words::verdict::headline(report));
+        return writeln!(out, "{}", words::headline::headline(report));
     }
     Text { most_outages: usize::MAX }.outages(report, out)
 }

@@ -1,0 +1,203 @@
+//! The answer in one sentence, as values: who, what happened, how often, since when, what probably
+//! explains it, what to do first.
+
+use lostnode_parsers::Id;
+
+use super::finding::{Finding, Standing};
+use super::subject::Subject;
+use super::verdict::{Obstacle, Verdict};
+use super::{Analysis, Nanoseconds, Outage, Scope};
+use crate::capture::ChannelIndex;
+use crate::ids::{IdIndex, NodeIndex};
+
+/// The answer in one sentence.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Headline {
+    /// What happened.
+    pub what: Happened,
+    /// What probably explains it, or else what was found besides.
+    pub explained: Option<Explained>,
+    /// Place in [`Analysis::next_tests`] of what to do first about that.
+    pub first: Option<usize>,
+}
+
+/// What happened.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Happened {
+    /// Something was lost.
+    Lost(Loss),
+    /// All that was expected was heard.
+    NothingLost,
+    /// The capture proves neither.
+    CannotTell(Obstacle),
+}
+
+/// The loss that leads the answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Loss {
+    /// Who or what.
+    pub who: Who,
+    /// How often.
+    pub times: usize,
+    /// Seconds in all.
+    pub seconds: f64,
+    /// Beginning of the first.
+    pub first: Nanoseconds,
+    /// The last goes on to the end of the capture.
+    pub ongoing: bool,
+    /// It was never heard at all.
+    pub never_heard: bool,
+    /// How many others were lost besides.
+    pub others: usize,
+}
+
+/// Who or what was lost.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Who {
+    /// Nodes, all of them together.
+    Nodes(Vec<NodeIndex>),
+    /// Identifiers, ascending, and their sender where it is known.
+    Identifiers(Vec<IdIndex>, Option<NodeIndex>),
+    /// Identifiers that the roster expects and that were never heard.
+    Missing(Vec<Id>),
+    /// A whole channel.
+    Channel(ChannelIndex),
+    /// Every channel at once.
+    All,
+}
+
+/// What explains it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Explained {
+    /// One explanation: its place in [`Analysis::ranked`].
+    By(usize),
+    /// One of several, among which the evidence does not choose.
+    ByOneOf(Vec<usize>),
+    /// It was repaired, as the user noted: the place of the finding.
+    Repaired(usize),
+}
+
+impl Analysis {
+    /// The answer in one sentence.
+    ///
+    /// ```
+    /// use lostnode::analysis::Analysis;
+    /// use lostnode::analysis::headline::Happened;
+    /// assert_eq!(Analysis::default().headline().what, Happened::NothingLost);
+    /// ```
+    pub fn headline(&self) -> Headline {
+        let leading = self.leading();
+        let what = match (self.verdict(), self.obstacles().first()) {
+            (Verdict::SomethingLost, _) => self.loss(leading).map(Happened::Lost),
+            (Verdict::CannotTell, Some(obstacle)) => Some(Happened::CannotTell(*obstacle)),
+            _ => None,
+        };
+        let explained = leading.map(|at| self.explained(at));
+        Headline {
+            first: explained.as_ref().and_then(|explained| self.first_test(explained)),
+            what: what.unwrap_or(Happened::NothingLost),
+            explained,
+        }
+    }
+
+    /// The place of the finding that leads the answer: the first that is a fault of the vehicle,
+    /// and of a loss the first that explains one.
+    fn leading(&self) -> Option<usize> {
+        let ranked = self.ranked();
+        let explains = |finding: &&Finding| {
+            finding.standing == Standing::Present
+                && self.lost().any(|outage| self.is_about(&finding.subject, outage))
+        };
+        let fault = |finding: &Finding| finding.standing != Standing::Benign;
+        match self.verdict() {
+            Verdict::SomethingLost => ranked.iter().position(|finding| explains(&finding)),
+            _ => ranked.iter().position(fault),
+        }
+    }
+
+    fn explained(&self, at: usize) -> Explained {
+        let undecided = self.findings.iter().flat_map(|findings| &findings.undecided);
+        let set = undecided.into_iter().find(|set| set.findings.contains(&at));
+        match set {
+            _ if self.ranked()[at].is_repaired() => Explained::Repaired(at),
+            Some(set) => Explained::ByOneOf(set.findings.clone()),
+            None => Explained::By(at),
+        }
+    }
+
+    fn first_test(&self, explained: &Explained) -> Option<usize> {
+        let serves = |places: &[usize]| {
+            let own = |findings: &Vec<usize>| {
+                findings.iter().any(|finding| places.contains(&(finding - 1)))
+            };
+            self.next_tests().iter().position(|test| own(&test.findings))
+        };
+        match explained {
+            Explained::By(at) => serves(&[*at]),
+            Explained::Repaired(_) => None,
+            Explained::ByOneOf(places) => {
+                let sets = self.findings.iter().flat_map(|findings| &findings.undecided);
+                let own = sets.into_iter().find(|set| set.findings == *places);
+                own.and_then(|set| set.test).or_else(|| serves(places))
+            }
+        }
+    }
+
+    /// Whether an outage is a loss of what a finding is about.
+    fn is_about(&self, subject: &Subject, outage: &Outage) -> bool {
+        let has = |node: &NodeIndex| outage.nodes.contains(node);
+        match subject {
+            Subject::Node(node) => outage.scope < Scope::Bus && has(node),
+            Subject::Nodes(nodes) => outage.scope < Scope::Bus && nodes.iter().any(has),
+            Subject::Sender(id) => outage.scope < Scope::Bus && outage.ids.contains(id),
+            Subject::Channel(channel) => outage.channel == Some(*channel),
+            Subject::Vehicle => true,
+            Subject::Module(_) | Subject::Unplaced(..) => false,
+        }
+    }
+
+    /// The loss of what the leading finding is about, or else the longest in all.
+    fn loss(&self, leading: Option<usize>) -> Option<Loss> {
+        let mut rows: Vec<(Who, Vec<&Outage>)> = Vec::new();
+        for outage in self.lost() {
+            let who = self.who(outage);
+            match rows.iter_mut().find(|row| row.0 == who) {
+                Some(row) => row.1.push(outage),
+                None => rows.push((who, vec![outage])),
+            }
+        }
+        let subject = leading.map(|at| &self.ranked()[at].subject);
+        let length = |row: &[&Outage]| row.iter().map(|outage| outage.duration()).sum::<f64>();
+        let rank = |row: &(Who, Vec<&Outage>)| {
+            let about = |subject| row.1.iter().any(|outage| self.is_about(subject, outage));
+            (subject.is_some_and(about), row.1.iter().map(|outage| outage.scope).max())
+        };
+        let others = rows.len().saturating_sub(1);
+        let best = rows
+            .into_iter()
+            .max_by(|a, b| rank(a).cmp(&rank(b)).then(length(&a.1).total_cmp(&length(&b.1))));
+        let (who, outages) = best?;
+        let last = outages.last()?;
+        Some(Loss {
+            times: outages.len(),
+            seconds: length(&outages),
+            first: outages.first()?.start,
+            ongoing: last.ongoing,
+            never_heard: !last.never_heard.is_empty() && last.ids.is_empty(),
+            others,
+            who,
+        })
+    }
+
+    fn who(&self, outage: &Outage) -> Who {
+        match (outage.scope, outage.channel) {
+            (Scope::Bus, Some(channel)) => Who::Channel(channel),
+            (Scope::Capture, _) | (Scope::Bus, None) => Who::All,
+            (Scope::Node | Scope::Branch, _) if !outage.nodes.is_empty() => {
+                Who::Nodes(outage.nodes.clone())
+            }
+            _ if outage.ids.is_empty() => Who::Missing(outage.never_heard.clone()),
+            _ => Who::Identifiers(outage.ids.clone(), outage.nodes.first().copied()),
+        }
+    }
+}

@@ -1,0 +1,194 @@
+//! In which order findings and tests are told: today's complaint first.
+//!
+//! A technician is sent for what is wrong now. Codes outlive a flat battery and a mended wire by
+//! months, and a module from another vehicle has as a rule worked for as long as it is in: neither
+//! may stand before a module that falls silent in this very capture, however sure they are.
+
+use std::collections::BTreeMap;
+
+use super::knowledge::Knowledge;
+use super::readings::Job;
+use crate::analysis::Analysis;
+use crate::analysis::finding::{
+    ClassName, Evidence, Finding, Observation, Side, Standing, Undecided,
+};
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Now, Sign};
+
+/// How near to today's complaint a finding is, by what it rests on.
+pub fn standing(analysis: &Analysis, finding: &Finding) -> Standing {
+    match () {
+        () if finding.benign => Standing::Benign,
+        () if finding.class == ClassName::STALE_CODES => Standing::Remembered,
+        () if finding.class == ClassName::NOT_CONFIGURED && !explains_a_loss(finding) => {
+            Standing::Foreign
+        }
+        () if is_present(analysis, &finding.evidence) => Standing::Present,
+        () => Standing::Remembered,
+    }
+}
+
+/// A module that is not configured may keep silent for that; then it is no matter of papers.
+fn explains_a_loss(finding: &Finding) -> bool {
+    facts(&finding.evidence).any(|(fact, _)| {
+        matches!(
+            fact,
+            Fact::NeverHeard
+                | Fact::NodeSilent(_)
+                | Fact::NodesSilent(_)
+                | Fact::NoAnswer { .. }
+                | Fact::MissedByOthers(_)
+        )
+    })
+}
+
+/// Whether anything of it is seen in this capture, or was failing when last read.
+fn is_present(analysis: &Analysis, evidence: &[Evidence]) -> bool {
+    facts(evidence).any(|(fact, failing)| match fact {
+        Fact::MissedByOthers(_) => failing,
+        Fact::ManyMissed { mute, .. } => *mute > 0 || any_failing(analysis),
+        Fact::SupplyMemory { .. } | Fact::BusSlept(_) => false,
+        Fact::MissesMany { module, .. } | Fact::InternalCode(module) => {
+            let own = |at: &&crate::analysis::diagnosis::CodeEntry| at.module == *module;
+            analysis.diagnosis.codes.iter().filter(own).any(|code| code.is_failing_now())
+        }
+        _ => true,
+    })
+}
+
+fn any_failing(analysis: &Analysis) -> bool {
+    analysis.diagnosis.codes.iter().any(|code| code.missed.is_some() && code.is_failing_now())
+}
+
+/// Each symptom, and whether a sign after it says that its codes were failing.
+fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
+    evidence.iter().enumerate().filter_map(|(at, own)| {
+        let Observation::Symptom(_, fact) = &own.what else { return None };
+        let signs = evidence[at + 1..].iter().map_while(|next| match &next.what {
+            Observation::Sign(sign) => Some(sign),
+            _ => None,
+        });
+        let failing = signs.into_iter().any(|sign| *sign == Sign::Now(Now::Failing));
+        Some((fact, failing))
+    })
+}
+
+/// Brings findings into the order in which they are told: by standing, then by probability.
+/// Returns the places that they had.
+pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..findings.len()).collect();
+    let percent = |at: &usize| (findings[*at].probability * 100.0).round() as i64;
+    order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
+    *findings = order.iter().map(|at| findings[*at].clone()).collect();
+    order
+}
+
+/// Tests that need not be done again: the capture or the job shows them done.
+pub fn done(knowledge: &Knowledge, analysis: &Analysis, job: &Job) -> Vec<(String, Subject)> {
+    let mut out = Vec::new();
+    let by_hand = job.done(analysis).iter().any(|(_, done)| done.what == "cleared");
+    if by_hand || all_cleared_and_read(analysis) {
+        let gives = |name: &&String| *name == "clear_and_read";
+        out.extend(
+            knowledge.test.keys().filter(gives).map(|name| (name.clone(), Subject::Vehicle)),
+        );
+    }
+    out
+}
+
+/// Whether this capture shows every code cleared and its module's list read again.
+fn all_cleared_and_read(analysis: &Analysis) -> bool {
+    let codes = &analysis.diagnosis.codes;
+    !codes.is_empty()
+        && codes.iter().all(|code| code.cleared.is_some() && (code.gone.is_some() || code.returned))
+}
+
+/// A probability more than this many times another's is a choice.
+const CHOICE: f64 = 2.0;
+/// Explanations less probable than this are no rivals.
+const RIVAL: f64 = 0.05;
+
+/// Sets of explanations of the same thing among which the evidence does not choose. `tells` gives,
+/// for the test at a place, the probability with which it would show each class.
+pub fn undecided(
+    findings: &[Finding],
+    tests: &[(Subject, f64, BTreeMap<ClassName, f64>)],
+) -> Vec<Undecided> {
+    let mut out: Vec<Undecided> = Vec::new();
+    for (at, first) in findings.iter().enumerate() {
+        let taken = out.iter().any(|known| known.findings.contains(&at));
+        if taken || first.standing == Standing::Benign {
+            continue;
+        }
+        let rival = |other: &usize| {
+            let other = &findings[*other];
+            other.standing == first.standing
+                && other.probability >= RIVAL
+                && explain_the_same(first, other)
+        };
+        let rivals: Vec<usize> = (at + 1..findings.len()).filter(rival).collect();
+        let next = rivals.iter().map(|other| findings[*other].probability).fold(0.0, f64::max);
+        if rivals.is_empty() || first.probability > CHOICE * next {
+            continue;
+        }
+        let set: Vec<usize> = std::iter::once(at).chain(rivals).collect();
+        let test = best_between(findings, &set, tests);
+        out.push(Undecided { findings: set, test });
+    }
+    out
+}
+
+/// Whether two findings are rival explanations: what one rests on, the other rests on.
+fn explain_the_same(one: &Finding, other: &Finding) -> bool {
+    let symptoms = |finding: &Finding| -> Vec<Observation> {
+        let symptom = |own: &&Evidence| matches!(own.what, Observation::Symptom(..));
+        finding.evidence.iter().filter(symptom).map(|own| own.what.clone()).collect()
+    };
+    let (one, other) = (symptoms(one), symptoms(other));
+    one.iter().any(|own| other.contains(own))
+}
+
+/// The test that tells most between some findings for its minutes: most expected information
+/// (Shannon) about which of them it is from whether the test finds something.
+fn best_between(
+    findings: &[Finding],
+    set: &[usize],
+    tests: &[(Subject, f64, BTreeMap<ClassName, f64>)],
+) -> Option<usize> {
+    let total: f64 = set.iter().map(|at| findings[*at].probability).sum();
+    let gain = |(subject, minutes, finds): &(Subject, f64, BTreeMap<ClassName, f64>)| {
+        let share = |at: &usize| match findings[*at].subject == *subject {
+            true => finds.get(&findings[*at].class).copied().unwrap_or(0.0),
+            false => 0.0,
+        };
+        let chance = |at: &usize| findings[*at].probability / total;
+        let hit: f64 = set.iter().map(|at| chance(at) * share(at)).sum();
+        let within: f64 = set.iter().map(|at| chance(at) * entropy(share(at))).sum();
+        (entropy(hit) - within) / minutes.max(1.0)
+    };
+    let gains: Vec<f64> = tests.iter().map(gain).collect();
+    let best = (0..tests.len()).max_by(|a, b| gains[*a].total_cmp(&gains[*b]).then(b.cmp(a)))?;
+    // Below this a test tells nothing that its scatter would not hide.
+    (gains[best] > 1e-6).then_some(best)
+}
+
+/// Of a chance of yes or no, in bits.
+fn entropy(chance: f64) -> f64 {
+    let part = |share: f64| if share > 0.0 { -share * share.log2() } else { 0.0 };
+    part(chance) + part(1.0 - chance)
+}
+
+/// What several findings rest on alike, which is said once: for each observation, on which side it
+/// is for each of them.
+pub fn shared<'a>(findings: &[&'a Finding]) -> Vec<(&'a Observation, Vec<Side>)> {
+    let Some((first, others)) = findings.split_first() else { return Vec::new() };
+    let side = |finding: &Finding, what: &Observation| {
+        finding.evidence.iter().find(|own| own.what == *what).map(Evidence::side)
+    };
+    let of = |own: &'a Evidence| {
+        let sides: Option<Vec<Side>> = others.iter().map(|other| side(other, &own.what)).collect();
+        let sides = std::iter::once(own.side()).chain(sides?).collect();
+        Some((&own.what, sides))
+    };
+    first.evidence.iter().filter_map(of).collect()
+}

@@ -1,0 +1,232 @@
+//! The answer in one sentence.
+
+use super::fault;
+use super::terms::{id_label, listed, plural, short_duration};
+use super::verdict::reason;
+use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
+use crate::analysis::{Analysis, finding};
+use crate::compare;
+use crate::fold::timing::seconds;
+use crate::ids::NodeIndex;
+
+/// The answer in one sentence: who, what happened, how often, since when, what probably explains
+/// it, what to do first.
+///
+/// ```
+/// use lostnode::analysis::Analysis;
+/// assert_eq!(lostnode::words::headline::headline(&Analysis::default()), "Nothing was lost.");
+/// ```
+pub fn headline(analysis: &Analysis) -> String {
+    let headline = analysis.headline();
+    let why = headline.explained.as_ref().map(|explained| why(analysis, &headline, explained));
+    match &headline.what {
+        Happened::Lost(loss) => {
+            let why = why.map_or(String::new(), |why| format!(": {why}"));
+            format!("{}{why}.", capital(&lost(analysis, loss)))
+        }
+        Happened::CannotTell(obstacle) => {
+            let why = why.map_or(String::new(), |why| format!("; found besides: {why}"));
+            format!("This recording cannot answer: {}{why}.", reason(analysis, obstacle))
+        }
+        Happened::NothingLost => match why {
+            Some(why) => format!("Nothing was lost; found besides: {why}."),
+            None => "Nothing was lost.".to_owned(),
+        },
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters
+        .next()
+        .map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect::<String>())
+}
+
+fn lost(analysis: &Analysis, loss: &Loss) -> String {
+    let who = who(analysis, &loss.who);
+    let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin));
+    let begin = analysis.span.map_or(0, |(begin, _)| begin);
+    let first = short_duration(seconds(loss.first - begin));
+    let what = match loss {
+        Loss { never_heard: true, .. } => {
+            format!("{who} was never heard in {}", short_duration(span))
+        }
+        Loss { ongoing: true, times: 1, .. } => {
+            format!("{who} {} at {first} and stayed silent", verb(&loss.who))
+        }
+        Loss { times: 1, seconds, .. } => {
+            format!("{who} {} once, at {first}, for {}", verb(&loss.who), short_duration(*seconds))
+        }
+        Loss { times, seconds, ongoing, .. } => format!(
+            "{who} {} {times} times in {}, first at {first}, {} in all{}",
+            verb(&loss.who),
+            short_duration(span),
+            short_duration(*seconds),
+            if *ongoing { ", and was silent at the end" } else { "" }
+        ),
+    };
+    match loss.others {
+        0 => what,
+        others => format!("{what} ({} lost too)", plural(others, "other", "others")),
+    }
+}
+
+fn verb(who: &Who) -> &'static str {
+    match who {
+        Who::Nodes(nodes) if nodes.len() > 1 => "dropped off the bus together",
+        Who::Nodes(_) => "dropped off the bus",
+        Who::Identifiers(..) | Who::Missing(_) => "stopped coming",
+        Who::Channel(_) | Who::All => "went silent as a whole",
+    }
+}
+
+/// Names shown of several nodes or identifiers.
+const NAMES: usize = 3;
+
+fn who(analysis: &Analysis, who: &Who) -> String {
+    match who {
+        Who::Nodes(nodes) => match nodes.as_slice() {
+            [node] => format!("{}{}", fault::node(analysis, *node), likely(analysis, *node)),
+            nodes => some(nodes.iter().map(|node| fault::node(analysis, *node))),
+        },
+        Who::Identifiers(ids, sender) => {
+            let ids = some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)));
+            match sender {
+                Some(node) => format!("{ids} of {}", fault::node(analysis, *node)),
+                None => format!("{ids} (sender not known)"),
+            }
+        }
+        Who::Missing(ids) => some(ids.iter().map(|id| id_label(*id))),
+        Who::Channel(channel) => format!("all of {}", analysis.channel(*channel).name),
+        Who::All => "the traffic of every channel".to_owned(),
+    }
+}
+
+/// The module that an unnamed node likely is, by the codes of others.
+fn likely(analysis: &Analysis, node: NodeIndex) -> String {
+    let only =
+        |row: &&Blame| matches!(row.frames, Frames::OnlyOneSilent { node: own, .. } if own == node);
+    match analysis.diagnosis.blame.iter().filter(only).collect::<Vec<_>>()[..] {
+        [row] if !fault::is_named(analysis, node) => format!(" (probably {})", row.missed.0),
+        _ => String::new(),
+    }
+}
+
+/// The first few names, and how many more there are.
+fn some(names: impl ExactSizeIterator<Item = String>) -> String {
+    let more = names.len().saturating_sub(NAMES);
+    let mut shown: Vec<String> = names.take(NAMES).collect();
+    if more > 0 {
+        shown.push(format!("{more} more"));
+    }
+    listed(&shown, "and")
+}
+
+fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> String {
+    let first = first(analysis, headline, explained);
+    let ranked = analysis.ranked();
+    let lost = matches!(headline.what, Happened::Lost(_));
+    let told = |at: usize| match lost {
+        true => ranked[at].brief.clone(),
+        false => fault::title(analysis, &ranked[at]),
+    };
+    let cause = match explained {
+        Explained::By(at) if !lost => format!("{} ({})", told(*at), percent(&ranked[*at])),
+        Explained::By(at) => {
+            format!(
+                "{} {} ({})",
+                sureness(ranked[*at].probability),
+                told(*at),
+                percent(&ranked[*at])
+            )
+        }
+        Explained::ByOneOf(places) => {
+            let names: Vec<String> = places.iter().map(|at| told(*at)).collect();
+            format!("cannot tell yet whether {}", listed(&names, "or"))
+        }
+        Explained::Repaired(at) => {
+            format!("{} ({}), noted as repaired", told(*at), percent(&ranked[*at]))
+        }
+    };
+    first.map_or(cause.clone(), |first| format!("{cause}; {first}"))
+}
+
+/// What to do first, as a request: the proof of a repair, or a test.
+fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Option<String> {
+    if let Explained::Repaired(_) = explained {
+        return Some(match compare::drive(analysis) {
+            Some(time) => {
+                format!("now drive {} and run `lostnode compare`", short_duration(time))
+            }
+            None => "now drive and run `lostnode compare`".to_owned(),
+        });
+    }
+    let test = &analysis.next_tests()[headline.first?];
+    let own = match explained {
+        Explained::By(at) | Explained::Repaired(at) => *at,
+        Explained::ByOneOf(places) => places[0],
+    };
+    // "Its" is whose the finding is, which the sentence has named.
+    let request = match test.subject == analysis.ranked()[own].subject {
+        true => test.brief.clone(),
+        false => fault::test_title(analysis, test),
+    };
+    Some(format!("first {}", small(&request)))
+}
+
+fn small(text: &str) -> String {
+    let mut letters = text.chars();
+    let first = letters.next();
+    // An abbreviation keeps its capitals.
+    match letters.clone().next() {
+        Some(second) if second.is_uppercase() => text.to_owned(),
+        _ => first.map_or_else(String::new, |first| {
+            first.to_lowercase().chain(letters).collect::<String>()
+        }),
+    }
+}
+
+fn sureness(probability: f64) -> &'static str {
+    match probability {
+        sure if sure >= 0.9 => "almost certainly",
+        likely if likely >= 0.6 => "most likely",
+        _ => "perhaps",
+    }
+}
+
+/// A probability as people say it.
+pub fn percent(finding: &finding::Finding) -> String {
+    match finding.probability {
+        sure if sure > 0.99 => "over 99 %".to_owned(),
+        probability => format!("{:.0} %", probability * 100.0),
+    }
+}
+
+/// What helps to find a node that has no name: how many identifiers it sends, which modules did
+/// not answer, who misses it.
+pub fn to_find(analysis: &Analysis, node: NodeIndex) -> Option<String> {
+    if fault::is_named(analysis, node) {
+        return None;
+    }
+    let own = &analysis.nodes[node];
+    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
+    let ids: Vec<String> = heard.chain(own.never_heard.iter().copied()).map(id_label).collect();
+    let mut parts = vec![format!(
+        "it sends {}: {}",
+        plural(ids.len(), "identifier", "identifiers"),
+        some(ids.into_iter())
+    )];
+    let mute = analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute());
+    let mute: Vec<String> =
+        mute.map(|talk| analysis.module_name(talk.module).to_string()).collect();
+    if !mute.is_empty() {
+        parts.push(format!("{} did not answer the tester", some(mute.into_iter())));
+    }
+    let rows = analysis.diagnosis.blame.iter().filter(|row| row.frames.node() == Some(node));
+    for row in rows {
+        let who = super::diagnosis::names(analysis, &row.reporters);
+        parts.push(format!("{} miss {}", some(who.into_iter()), row.missed.0));
+    }
+    Some(parts.join("; "))
+}
