@@ -136,6 +136,44 @@ impl ErrorFrame {
         self.class & (0x08 | 0x10 | 0x20 | 0x40 | 0x80) != 0
     }
 
+    /// A frame was destroyed on the bus: a protocol violation, a missing acknowledgement or a bus
+    /// error. An overload frame alone delays the next frame and destroys none.
+    pub fn is_destruction(&self) -> bool {
+        let overload = self.class & 0x08 != 0 && self.data[2] == 0x20;
+        self.class & (0x08 | 0x20 | 0x80) != 0 && !overload
+    }
+
+    /// Whether the arbitration was over when the error came, so that one frame alone was on the
+    /// bus; `None` where the controller does not say. Data byte 3 tells the place in the frame
+    /// (`CAN_ERR_PROT_LOC_*`), else the kind of error does: a missing acknowledgement and a wrong
+    /// format come behind the data.
+    ///
+    /// ```
+    /// use lostnode_parsers::ErrorFrame;
+    /// let at = |place| ErrorFrame::new(0x88, &[0, 0, 0x04, place, 0, 0, 0, 0]).unwrap();
+    /// let places = [0x02, 0x0A, 0x1A, 0x00].map(|place| at(place).is_after_arbitration());
+    /// // In the identifier, in the data, at the end of the frame; not said.
+    /// assert_eq!(places, [Some(false), Some(true), Some(true), None]);
+    /// ```
+    pub fn is_after_arbitration(&self) -> Option<bool> {
+        if self.class & 0x20 != 0 {
+            return Some(true);
+        }
+        if self.class & 0x08 == 0 {
+            return None;
+        }
+        match self.data[3] {
+            // Start of frame, identifier, substitute remote bit, identifier extension.
+            0x02..=0x07 | 0x0E | 0x0F => Some(false),
+            // Between frames there is no frame.
+            0x12 => Some(false),
+            // Remote bit, reserved bits, length, data, checksum, acknowledgement, end of frame.
+            0x08..=0x0D | 0x18..=0x1B => Some(true),
+            _ if self.data[2] & 0x02 != 0 => Some(true),
+            _ => None,
+        }
+    }
+
     /// Transmit and receive error counters, where the controller gives them (`CAN_ERR_CNT`, data
     /// bytes 6 and 7).
     pub fn counters(&self) -> Option<(u8, u8)> {

@@ -114,6 +114,8 @@ pub struct ErrorEvent {
     pub time: Nanoseconds,
     /// What the controller said.
     pub frame: ErrorFrame,
+    /// Place in [`Analysis::identifiers`] of the frame that it destroyed, where that can be told.
+    pub destroyed: Option<IdIndex>,
 }
 
 /// An identifier on a channel.

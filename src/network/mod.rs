@@ -10,6 +10,7 @@ mod by_clock;
 mod by_roster;
 mod by_silence;
 pub mod clocks;
+pub mod destroyed;
 mod missing;
 
 use lostnode_parsers::Id;

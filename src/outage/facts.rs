@@ -38,8 +38,8 @@ pub(super) fn bus_errors(
 ) -> Option<Evidence> {
     let near = nanoseconds(1.0);
     let within = silence.start - near..=silence.start + near;
-    let errors = timing.channels[usize::from(channel)].errors.iter();
-    let count =
-        errors.filter(|(time, error)| within.contains(time) && error.is_about_the_bus()).count();
+    let errors = timing.channels[usize::from(channel)].errors.reported.iter();
+    let near = errors.filter(|error| within.contains(&error.time));
+    let count = near.filter(|error| error.frame.is_about_the_bus()).count();
     (count > 0).then_some(Evidence::BusErrors { count })
 }

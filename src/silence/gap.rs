@@ -208,8 +208,9 @@ impl<'a> Gap<'a> {
         let near = nanoseconds(NEAR);
         let within = self.silence.start - near..=self.silence.end.saturating_add(near);
         let mut count = Errors::default();
-        let errors = &self.timing.channels[usize::from(self.channel)].errors;
-        for (_, error) in errors.iter().filter(|(time, _)| within.contains(time)) {
+        let errors = self.timing.channels[usize::from(self.channel)].errors.reported.iter();
+        for error in errors.filter(|error| within.contains(&error.time)) {
+            let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());
             count.bus_off += usize::from(error.is_bus_off());
             count.overflow += usize::from(error.is_receive_overflow());

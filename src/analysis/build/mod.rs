@@ -8,11 +8,12 @@ use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::timing::{Timing, seconds};
+use crate::fold::timing::{Aftermath, Reported, Timing, seconds};
 use crate::ids::IdIndex;
 use crate::network::{
     self,
     clocks::{self, Clocks},
+    destroyed::{self, Destroyed},
 };
 use crate::outage::{self, Observed, deviations};
 use crate::roster_file::RosterFile;
@@ -31,6 +32,11 @@ pub fn report(
     let losses = silence::find(timing, diagnostics, &summary.engine, known.as_ref(), settings);
     let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
     let network = network::build(timing, &losses, &clocks, roster.zip(known.as_ref()));
+    let bit_rate = |channel| {
+        let load = summary.load.channels.get(usize::from(channel));
+        load.map_or(settings.bit_rate, |load| load.bit_rate(settings).bits_per_second())
+    };
+    let destroyed = destroyed::find(timing, &losses, &clocks, bit_rate);
     let supply = &diagnostics.identities.supply;
     let observed = Observed { timing, losses: &losses, network: &network, clocks: &clocks, supply };
     let mut outages = outage::find(&observed);
@@ -52,7 +58,7 @@ pub fn report(
     Analysis {
         captures,
         span: timing.span,
-        channels: channels(summary, &losses, settings),
+        channels: channels(summary, &losses, settings, &order.renamed(destroyed)),
         lanes: lanes::lanes(&identifiers, &nodes, &outages, &|id, least| {
             timing.ids[order.sorted[id.0]].silences.at_least(least)
         }),
@@ -84,6 +90,11 @@ impl Order {
         Order { sorted, place }
     }
 
+    fn renamed(&self, mut destroyed: Destroyed) -> Destroyed {
+        destroyed.iter_mut().flatten().flatten().for_each(|id| *id = self.place[*id]);
+        destroyed
+    }
+
     fn renumber(&self, ids: &mut [IdIndex]) {
         ids.iter_mut().for_each(|id| *id = self.place[*id]);
         ids.sort_unstable();
@@ -112,7 +123,12 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
     }
 }
 
-fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Channel> {
+fn channels(
+    summary: &Summary,
+    losses: &Losses,
+    settings: &Settings,
+    destroyed: &Destroyed,
+) -> Vec<Channel> {
     let speaks = crate::fold::j1939::of(&summary.timing);
     let channel = |(at, name): (usize, &String)| {
         let timing = summary.timing.channels.get(at).cloned().unwrap_or_default();
@@ -130,11 +146,7 @@ fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Chan
                 |load| load.bit_rate(settings),
             ),
             load: load.and_then(|load| load.series(settings)),
-            errors: timing
-                .errors
-                .iter()
-                .map(|(time, frame)| ErrorEvent { time: *time, frame: *frame })
-                .collect(),
+            errors: errors(&timing.errors, destroyed.get(at)),
             awake: seconds(timing.awake),
             thinned: shown.thinned,
             key_off: shown.key.stretches,
@@ -142,4 +154,14 @@ fn channels(summary: &Summary, losses: &Losses, settings: &Settings) -> Vec<Chan
         }
     };
     summary.channels.iter().enumerate().map(channel).collect()
+}
+
+fn errors(errors: &Aftermath, destroyed: Option<&Vec<Option<IdIndex>>>) -> Vec<ErrorEvent> {
+    let destroyed = |at: usize| *destroyed?.get(at)?;
+    let event = |(at, error): (usize, &Reported)| ErrorEvent {
+        time: error.time,
+        frame: error.frame,
+        destroyed: destroyed(at),
+    };
+    errors.reported.iter().enumerate().map(event).collect()
 }

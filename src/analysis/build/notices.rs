@@ -65,7 +65,8 @@ fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> 
 
 fn of_channel(at: ChannelIndex, channel: &ChannelTiming) -> impl Iterator<Item = Notice> {
     let out_of_order = (channel.out_of_order > 0).then_some(Notice::OutOfOrder { channel: at });
-    let count = channel.errors.iter().filter(|(_, error)| error.is_receive_overflow()).count();
+    let errors = channel.errors.reported.iter();
+    let count = errors.filter(|error| error.frame.is_receive_overflow()).count();
     let overflows = (count > 0).then_some(Notice::Overflows { channel: at, count });
     out_of_order.into_iter().chain(overflows)
 }

@@ -1,6 +1,7 @@
 //! When each identifier was heard: one accumulator per channel and identifier, fed each frame once.
 //! What is drawn from it: docs/outages.md.
 
+mod aftermath;
 mod clock;
 mod clock_rate;
 mod counter;
@@ -13,6 +14,7 @@ mod silence;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
+pub use aftermath::{Aftermath, Follower, Recent, Reported};
 pub use clock::Clock;
 pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
@@ -24,7 +26,7 @@ pub use rhythm::Rhythm;
 pub use silence::{Longest, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
-use crate::ids::Places;
+use crate::ids::{IdIndex, Places};
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -69,6 +71,8 @@ pub struct IdTiming {
     pub clock: Clock,
     /// Rolling counters in its payload.
     pub counters: CounterFinder,
+    /// When it was heard last.
+    recent: Recent,
     last_payload: [u8; 8],
     /// Running mean of its gaps, while counters are looked for.
     usual_gap: Nanoseconds,
@@ -91,8 +95,8 @@ pub struct ChannelTiming {
     pub largest_step_back: Nanoseconds,
     /// The longest times without any data or remote frame.
     pub silences: Longest,
-    /// The first error frames with their time.
-    pub errors: Vec<(Nanoseconds, ErrorFrame)>,
+    /// The first error frames with their time, and what followed them.
+    pub errors: Aftermath,
     /// Time in which it carried traffic: of longer gaps between frames only [`Self::BREAK`] counts.
     pub awake: Nanoseconds,
     /// How the logger handed its frames over.
@@ -100,8 +104,6 @@ pub struct ChannelTiming {
 }
 
 impl ChannelTiming {
-    /// Error frames kept with their time; the rest is counted.
-    pub const KEPT_ERRORS: usize = 4096;
     /// Nobody is awake on a channel that is silent for longer, in nanoseconds: a vehicle's bus has
     /// several identifiers of 100 ms and below (common practice, no source), and none of them was
     /// heard for three of their periods.
@@ -122,6 +124,7 @@ impl ChannelTiming {
     fn has_news(&self, times: &TimeSummary) -> bool {
         let short = self.silences.floor().min(Self::BREAK);
         !self.deliveries.is_settled()
+            || self.errors.is_open()
             || self.heard.is_none_or(|(_, last)| !times.gaps_are_below(short, last))
     }
 
@@ -164,10 +167,9 @@ impl ChannelTiming {
     #[cold]
     fn error(&mut self, time: Option<Timestamp>, error: &ErrorFrame) {
         self.error_frames += 1;
-        if let Some(time) = time
-            && self.errors.len() < Self::KEPT_ERRORS
-        {
-            self.errors.push((time.nanoseconds(), *error));
+        if let Some(time) = time {
+            let before = self.heard.map_or(Nanoseconds::MIN, |(_, last)| last);
+            self.errors.report(time.nanoseconds(), *error, before);
         }
     }
 }
@@ -202,6 +204,12 @@ impl Timing {
             span: None,
             floor: nanoseconds(floor),
         }
+    }
+
+    /// The place of an identifier that was heard.
+    pub fn place(&self, key: Key) -> Option<IdIndex> {
+        let place = self.places.known(key.channel, key.id)?;
+        (place < self.ids.len()).then_some(IdIndex(place))
     }
 
     /// Ends what is still under way; to be called after the last frame.
@@ -258,8 +266,28 @@ impl Timing {
         {
             channel.skip(batch.frames.len(), times);
         } else {
-            batch.frames.iter().for_each(|frame| self.channel(frame.channel).push_frame(frame));
+            for (position, frame) in batch.frames.iter().enumerate() {
+                let channel = self.channel(frame.channel);
+                let open = channel.errors.is_open();
+                channel.push_frame(frame);
+                if open {
+                    self.follow(batch, position);
+                }
+            }
         }
+    }
+
+    /// Keeps a frame that came soon after an error. Of its identifier, the batch is not yet taken.
+    #[cold]
+    fn follow(&mut self, batch: &Batch, position: usize) {
+        let frame = &batch.frames[position];
+        let (ids, places) = (&self.ids, &self.places);
+        let recent = |id| {
+            let known = places.known(frame.channel, id).and_then(|place| ids.get(place));
+            let recent = known.map_or(aftermath::UNHEARD, |id| id.recent);
+            aftermath::before(batch, position, id, recent)
+        };
+        self.channels[usize::from(frame.channel)].errors.follow(frame, recent);
     }
 
     #[inline]
@@ -285,6 +313,7 @@ impl IdTiming {
             silences: Longest::new(floor),
             clock: Clock::default(),
             counters: CounterFinder::default(),
+            recent: aftermath::UNHEARD,
             last_payload: [0; 8],
             usual_gap: 0,
         }
@@ -322,6 +351,7 @@ impl IdTiming {
         };
         self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
         self.clock.push(group.times);
+        aftermath::append(&mut self.recent, group.times);
         self.gaps.push(before, group.times);
         let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
         if longest >= self.silences.floor() || !self.counters.is_settled() {

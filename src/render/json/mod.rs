@@ -107,6 +107,7 @@ struct ErrorEventJson {
     time: f64,
     class: String,
     detail: String,
+    destroyed_id: Option<String>,
 }
 
 #[derive(Serialize)]
@@ -190,7 +191,7 @@ fn build(report: &Analysis) -> Document {
         verdict: verdict_name(report.verdict()),
         doubts: words::verdict::obstacles(report),
         captures: captures(report),
-        channels: report.channels.iter().map(channel).collect(),
+        channels: report.channels.iter().map(|own| channel(report, own)).collect(),
         identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
         nodes: report.nodes.iter().map(|node| node_json(report, node)).collect(),
         outages: report
@@ -269,7 +270,7 @@ fn captures(report: &Analysis) -> Vec<CaptureJson> {
     report.captures.iter().map(capture).collect()
 }
 
-fn channel(channel: &crate::analysis::Channel) -> ChannelJson {
+fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson {
     let (source, confidence) = match channel.bit_rate {
         BitRate::Given(_) => ("given", None),
         BitRate::Inferred { confidence, .. } => ("inferred", Some(confidence)),
@@ -303,6 +304,7 @@ fn channel(channel: &crate::analysis::Channel) -> ChannelJson {
                 time: time(event.time),
                 class: words::bus::classes(&event.frame),
                 detail: words::bus::detail(&event.frame),
+                destroyed_id: event.destroyed.map(|id| id_label(report.identifiers[id].id)),
             })
             .collect(),
     }

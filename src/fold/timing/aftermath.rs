@@ -1,0 +1,107 @@
+//! What followed each error frame of a channel: enough to tell later, when bit rate and periods are
+//! known, which frame the error destroyed (`network::destroyed`).
+
+use lostnode_parsers::{ErrorFrame, Id};
+
+use super::Nanoseconds;
+use crate::capture::{Batch, Frame};
+
+/// The latest times of an identifier, the oldest first; the lowest number where there are fewer.
+pub type Recent = [Nanoseconds; Aftermath::RECENT];
+
+/// Of an identifier that was not heard.
+pub(super) const UNHEARD: Recent = [Nanoseconds::MIN; Aftermath::RECENT];
+
+/// An error frame in its place among the frames of its channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reported {
+    /// When the controller saw the error.
+    pub time: Nanoseconds,
+    /// What it said.
+    pub frame: ErrorFrame,
+    /// The last data or remote frame before it, by the time stamp.
+    pub before: Option<Nanoseconds>,
+    /// Place in [`Aftermath::followers`] of the first frame behind it.
+    pub next: usize,
+}
+
+/// A frame that was heard soon after an error.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Follower {
+    /// Its identifier.
+    pub id: Id,
+    /// Its time stamp.
+    pub time: Nanoseconds,
+    /// Its length on the wire in bits, with the space behind it.
+    pub bits: u16,
+    /// When its identifier was heard before.
+    pub recent: Recent,
+}
+
+/// The error frames of a channel and the frames behind them, both in order of time. Neither list
+/// grows beyond its bound.
+#[derive(Clone, Debug, Default)]
+pub struct Aftermath {
+    /// The first error frames.
+    pub reported: Vec<Reported>,
+    /// Frames soon after one of them.
+    pub followers: Vec<Follower>,
+    /// So many more frames are kept.
+    open: usize,
+}
+
+impl Aftermath {
+    /// Error frames kept with their time; the rest is counted.
+    pub const KEPT: usize = 4096;
+    /// Frames kept behind an error. What was destroyed waits for those of higher priority only, and
+    /// seldom for more than three.
+    pub const FOLLOWING: usize = 8;
+    /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.
+    pub const RECENT: usize = 12;
+
+    /// Whether the next frame is wanted.
+    #[inline]
+    pub(super) fn is_open(&self) -> bool {
+        self.open > 0
+    }
+
+    pub(super) fn report(&mut self, time: Nanoseconds, frame: ErrorFrame, before: Nanoseconds) {
+        if self.reported.len() >= Self::KEPT {
+            return;
+        }
+        let before = (before > Nanoseconds::MIN).then_some(before);
+        let next = self.followers.len();
+        self.reported.push(Reported { time, frame, before, next });
+        if frame.is_destruction() {
+            self.open = Self::FOLLOWING;
+        }
+    }
+
+    /// Takes the next frame of the channel, where it has an identifier and a time.
+    pub(super) fn follow(&mut self, frame: &Frame, recent: impl FnOnce(Id) -> Recent) {
+        let (Some(id), Some(time)) = (frame.kind.id(), frame.heard()) else { return };
+        self.open -= 1;
+        let bits = frame.length.bits();
+        self.followers.push(Follower { id, time, bits, recent: recent(id) });
+    }
+}
+
+/// Puts further times behind those that are there.
+pub(super) fn append(recent: &mut Recent, times: &[Nanoseconds]) {
+    let tail = &times[times.len().saturating_sub(recent.len())..];
+    recent.rotate_left(tail.len());
+    let kept = recent.len() - tail.len();
+    recent[kept..].copy_from_slice(tail);
+}
+
+/// The latest times of an identifier before a place in a batch, given those before the batch.
+#[cold]
+pub(super) fn before(batch: &Batch, position: usize, id: Id, mut recent: Recent) -> Recent {
+    let channel = batch.frames[position].channel;
+    let groups = || batch.grouped().iter();
+    if let Some(group) = groups().find(|group| (group.channel, group.id) == (channel, id)) {
+        let earlier = group.positions.partition_point(|other| (*other as usize) < position);
+        append(&mut recent, &group.times[..earlier]);
+    }
+    recent
+}
