@@ -97,6 +97,7 @@ impl Sim<'_> {
                 self.units[place].memory.clear();
                 vec![0x44]
             }
+            (0x3E, Some(0x80)) => return None,
             _ if functional => return None,
             (0x10, Some(&session)) => vec![0x50, session, 0x00, 0x32, 0x01, 0xF4],
             (0x22, _) if node.status_mask == 0x0D => vec![0x7F, 0x22, 0x31],

@@ -7,7 +7,7 @@ use crate::draw::Draw;
 use crate::family::Shape;
 use crate::kinds::{CAR, Kind, TRUCK};
 use crate::messages;
-use crate::vehicle::{Boot, Buffer, Clock, Feed, Monitor, Node, Vehicle};
+use crate::vehicle::{Boot, Buffer, Cadence, Clock, Feed, Monitor, Node, Vehicle};
 
 /// Draws a vehicle of a family.
 pub fn vehicle(shape: &Shape, draw: &mut Draw) -> Vehicle {
@@ -103,12 +103,7 @@ fn node(kind: &Kind, channel: usize, shape: &Shape, vin: &str, draw: &mut Draw) 
         address: kind.address,
         channel,
         messages: Vec::new(),
-        // One in eight is fed another way than is usual.
-        feed: if draw.yes(0.125) {
-            draw.pick(&[Feed::Battery, Feed::Ignition, Feed::Accessory])
-        } else {
-            kind.feed
-        },
+        feed: feed(kind, draw),
         buffer: buffer(shape, draw),
         boot: match draw.weigh(&shape.boots) {
             0 => Boot::Together,
@@ -136,11 +131,23 @@ fn node(kind: &Kind, channel: usize, shape: &Shape, vin: &str, draw: &mut Draw) 
     }
 }
 
+/// One in ten is fed another way than is usual; what must work while cranking never by a feed
+/// that is off then.
+fn feed(kind: &Kind, draw: &mut Draw) -> Feed {
+    let needed = kind.pace == 0 || matches!(kind.name, "body" | "immobiliser" | "gateway");
+    match draw.yes(0.1) {
+        false => kind.feed,
+        true if needed => draw.pick(&[Feed::Battery, Feed::Ignition]),
+        true => draw.pick(&[Feed::Battery, Feed::Ignition, Feed::Accessory]),
+    }
+}
+
 fn buffer(shape: &Shape, draw: &mut Draw) -> Buffer {
     match draw.weigh(&shape.buffers) {
         0 => Buffer::Mailbox,
         1 => Buffer::Queue(draw.pick(&[3, 8, 16, 32, 64])),
-        _ => Buffer::Dropped,
+        2 => Buffer::Dropped,
+        _ => Buffer::Expiring(draw.pick(&[20, 100, 500])),
     }
 }
 
@@ -193,7 +200,7 @@ fn monitors(vehicle: &mut Vehicle, draw: &mut Draw) {
             let chance = if wanted { 0.5 + eager / 2.0 } else { eager * 0.6 };
             if of != listener && reach && draw.yes(chance) {
                 let timeout = if draw.yes(0.7) { usual } else { draw.log(1.0, 5.0) };
-                vehicle.nodes[listener].monitors.push(Monitor { of, timeout });
+                watch(vehicle, listener, of, timeout);
             }
         }
     }
@@ -205,8 +212,19 @@ fn monitors(vehicle: &mut Vehicle, draw: &mut Draw) {
                 .filter(|&place| place != of && vehicle.nodes[place].channel == channel)
                 .collect();
             let listener = draw.pick(&near);
-            vehicle.nodes[listener].monitors.push(Monitor { of, timeout: draw.log(1.0, 5.0) });
+            watch(vehicle, listener, of, draw.log(1.0, 5.0));
         }
+    }
+}
+
+/// A unit is watched by its fastest periodic message, for five of its periods at least.
+fn watch(vehicle: &mut Vehicle, listener: usize, of: usize, timeout: f64) {
+    let periodic = vehicle.nodes[of].messages.iter().filter(|m| m.cadence == Cadence::Periodic);
+    let routed = vehicle.nodes[of].channel != vehicle.nodes[listener].channel;
+    let fastest = periodic.filter(|m| m.routed || !routed).map(|m| m.period).reduce(f64::min);
+    if let Some(fastest) = fastest {
+        let timeout = timeout.max(5.0 * fastest);
+        vehicle.nodes[listener].monitors.push(Monitor { of, timeout });
     }
 }
 

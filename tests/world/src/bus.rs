@@ -66,9 +66,9 @@ impl Sim<'_> {
             if unit.off_until > start || !self.may_send(place, channel) {
                 continue;
             }
-            let mut mine = unit.queue.iter().enumerate().filter(|(_, p)| p.channel == channel);
+            let mine = unit.queue.iter().enumerate().filter(|(_, p)| p.channel == channel);
             let one = self.in_turn(place);
-            while let Some((turn, pending)) = mine.next() {
+            for (turn, pending) in mine {
                 let rank = pending.frame.rank();
                 if pending.since <= start && best.is_none_or(|(least, ..)| rank < least) {
                     best = Some((rank, place, turn));

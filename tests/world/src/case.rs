@@ -3,10 +3,11 @@
 use crate::draw::Draw;
 use crate::effects::{Effects, Noise};
 use crate::family::{Family, Shape};
-use crate::faults::{FAULTS, Needs, Planted, Soil, fits, plant};
+use crate::faults::{FAULTS, Planted, fits, plant};
 use crate::frame::text_id;
 use crate::record::Recorder;
 use crate::sim::Sim;
+use crate::soil::{Needs, Soil};
 use crate::story::{Story, WARM};
 use crate::tester::{Plan, Tester};
 use crate::truth::{Truth, Unit};
@@ -78,15 +79,15 @@ fn pairs_well(one: &str, other: &str) -> bool {
         && !(memory.contains(&one) && memory.contains(&other))
 }
 
-/// Makes a case. The same family, seed, set and number give the same case.
-pub fn make(family: Family, seed: u64, set: Set, number: usize) -> Case {
+/// Makes a case of at most so many seconds. The same family, seed, set and number give the same case.
+pub fn make(family: Family, seed: u64, set: Set, number: usize, longest: f64) -> Case {
     let shape = family.shape();
     let faults = faults_of(set, number);
     let mix = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ shape.salt << 24;
     let mut draw = Draw::new(mix ^ (set as u64) << 20 ^ number as u64);
     loop {
         let mut attempt = draw.fork();
-        if let Some(case) = attempt_case(family, set, number, &faults, &mut attempt) {
+        if let Some(case) = attempt_case(family, set, number, &faults, longest, &mut attempt) {
             return case;
         }
     }
@@ -101,7 +102,7 @@ struct Scene {
     recorded: Vec<usize>,
 }
 
-fn scene(shape: &Shape, faults: &[usize], draw: &mut Draw) -> Option<Scene> {
+fn scene(shape: &Shape, faults: &[usize], longest: f64, draw: &mut Draw) -> Option<Scene> {
     let mut vehicle = build::vehicle(shape, &mut draw.fork());
     if !faults.iter().all(|&fault| fits(FAULTS[fault].0, &vehicle)) {
         return None;
@@ -110,7 +111,10 @@ fn scene(shape: &Shape, faults: &[usize], draw: &mut Draw) -> Option<Scene> {
     if faults.is_empty() {
         vehicle.nodes.iter_mut().for_each(|node| node.watchdog = None);
     }
-    let story = Story::new(shape, draw.log(60.0, 240.0), &mut draw.fork());
+    // Busy buses are recorded for less long, so that all cases are of like size.
+    let seconds =
+        draw.log(60.0, 240.0).min(longest).min((1.2e5 / frames_a_second(&vehicle)).max(50.0));
+    let story = Story::new(shape, seconds, &mut draw.fork());
     let both = vehicle.rates.len() == 2 && draw.yes(shape.both_recorded);
     let recorded = if both { vec![0, 1] } else { vec![0] };
     let (mut effects, mut planted) = (Effects::default(), Vec::new());
@@ -122,6 +126,7 @@ fn scene(shape: &Shape, faults: &[usize], draw: &mut Draw) -> Option<Scene> {
         effects: &mut effects,
         taken: &mut taken,
         needs: &mut needs,
+        chatter: shape.chatter,
     };
     for &fault in faults {
         planted.push(plant(fault, &mut soil, &mut draw.fork())?);
@@ -134,10 +139,11 @@ fn attempt_case(
     set: Set,
     number: usize,
     faults: &[usize],
+    longest: f64,
     draw: &mut Draw,
 ) -> Option<Case> {
     let shape = family.shape();
-    let mut scene = scene(shape, faults, draw)?;
+    let mut scene = scene(shape, faults, longest, draw)?;
     let mut besides = Vec::new();
     let plan = plan(&scene, shape, draw)?;
     if set != Set::Sound && !plan.scans.is_empty() && draw.yes(shape.old_codes) {
@@ -202,6 +208,11 @@ fn attempt_case(
     Some(case)
 }
 
+fn frames_a_second(vehicle: &Vehicle) -> f64 {
+    let messages = vehicle.nodes.iter().flat_map(|node| &node.messages);
+    messages.map(|message| 1.0 / message.period).sum::<f64>().max(1.0)
+}
+
 fn kind(vehicle: &Vehicle) -> &'static str {
     match (vehicle.truck, vehicle.extended) {
         (true, _) => "truck",
@@ -231,7 +242,8 @@ fn units(vehicle: &Vehicle) -> Vec<Unit> {
 fn earlier(scene: &mut Scene, draw: &mut Draw) {
     let Scene { vehicle, story, effects, recorded, needs, planted } = scene;
     let mut taken: Vec<usize> = planted.iter().flat_map(|p| p.nodes.clone()).collect();
-    let mut soil = Soil { vehicle, story, recorded, effects, taken: &mut taken, needs };
+    let mut soil =
+        Soil { vehicle, story, recorded, effects, taken: &mut taken, needs, chatter: 0.0 };
     memories::remember(&mut soil, draw.yes(0.6), draw);
 }
 
@@ -243,7 +255,7 @@ fn plug_in(scene: &mut Scene, draw: &mut Draw) {
             channel,
             sender: None,
             from,
-            to: from + draw.log(0.003, 0.04),
+            to: from + draw.log(0.002, 0.015),
             chance: 0.5,
             early: 0.3,
         });

@@ -26,8 +26,8 @@ pub struct Shape {
     pub two_channels: f64,
     /// Both channels in the recording, where there are two.
     pub both_recorded: f64,
-    /// One mailbox an identifier, a queue, dropped while unheard.
-    pub buffers: [f64; 3],
+    /// One mailbox an identifier, a queue, dropped while unheard, a mailbox that expires.
+    pub buffers: [f64; 4],
     /// Boot all at once, in bursts by period, staggered.
     pub boots: [f64; 3],
     /// Longest stagger of a boot, in seconds.
@@ -46,6 +46,12 @@ pub struct Shape {
     pub jitter: f64,
     /// Vehicles with network-management frames.
     pub management: f64,
+    /// Units that send something once after each start.
+    pub announcing: f64,
+    /// A failing supply chatters: several short cuts where one might expect one.
+    pub chatter: f64,
+    /// A testing session is kept up with "tester present".
+    pub present: f64,
     /// Sleep: all at once, one after another, ignition-fed nodes first.
     pub sleeps: [f64; 3],
     /// Key: running throughout, begins at key-on, cranks in view, ends asleep, cycles, begins
@@ -73,7 +79,7 @@ const FIT: Shape = Shape {
     nodes: (5, 20),
     two_channels: 0.25,
     both_recorded: 0.35,
-    buffers: [0.50, 0.30, 0.20],
+    buffers: [0.50, 0.30, 0.20, 0.0],
     boots: [0.35, 0.30, 0.35],
     stagger: 2.0,
     counterless: 0.40,
@@ -83,6 +89,9 @@ const FIT: Shape = Shape {
     grid: 0.55,
     jitter: 0.0008,
     management: 0.35,
+    announcing: 0.05,
+    chatter: 0.15,
+    present: 0.2,
     sleeps: [0.35, 0.30, 0.35],
     keys: [0.46, 0.14, 0.14, 0.12, 0.08, 0.06],
     error_frames: 0.6,
@@ -100,7 +109,7 @@ const HELD: Shape = Shape {
     nodes: (6, 25),
     two_channels: 0.40,
     both_recorded: 0.55,
-    buffers: [0.35, 0.45, 0.20],
+    buffers: [0.30, 0.35, 0.15, 0.20],
     boots: [0.20, 0.35, 0.45],
     stagger: 1.6,
     counterless: 0.55,
@@ -110,6 +119,9 @@ const HELD: Shape = Shape {
     grid: 0.35,
     jitter: 0.0015,
     management: 0.50,
+    announcing: 0.2,
+    chatter: 0.35,
+    present: 0.5,
     sleeps: [0.25, 0.40, 0.35],
     keys: [0.36, 0.16, 0.16, 0.14, 0.11, 0.07],
     error_frames: 0.5,

@@ -2,12 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::codes::{Code, FAILING, REMEMBERED};
+use crate::codes::{Code, FAILING};
 use crate::draw::Draw;
-use crate::effects::{Down, Effects, Flood, Noise, Open};
+use crate::effects::{Down, Flood, Noise};
 use crate::episodes::{Times, episodes};
-use crate::story::Story;
-use crate::vehicle::{Cadence, Vehicle};
+use crate::soil::{Soil, history, join, open, times_or_for_good};
+use crate::vehicle::Vehicle;
 
 /// A finer truth: its name, how many of 201 single faults it makes, and the classes that name it.
 /// Where frames and codes alone cannot tell causes apart, each of them counts.
@@ -47,19 +47,6 @@ pub struct Planted {
     pub how: String,
 }
 
-/// What a case must have so that the fault can be seen.
-#[derive(Clone, Copy, Default, Debug)]
-pub struct Needs {
-    /// A tester that asks each unit.
-    pub scan: bool,
-    /// A tester that clears and reads again.
-    pub clear: bool,
-    /// A roster.
-    pub roster: bool,
-    /// A recorder that writes error frames.
-    pub errors: bool,
-}
-
 /// What a vehicle must be so that the fault fits it.
 pub fn fits(fault: &str, vehicle: &Vehicle) -> bool {
     match fault {
@@ -70,59 +57,6 @@ pub fn fits(fault: &str, vehicle: &Vehicle) -> bool {
                 && vehicle.nodes.iter().any(|n| n.name == "airbag" && n.diagnosis.is_some())
         }
         _ => true,
-    }
-}
-
-/// Everything a fault is planted with.
-pub struct Soil<'a> {
-    /// The vehicle.
-    pub vehicle: &'a Vehicle,
-    /// The story.
-    pub story: &'a Story,
-    /// Channels that are recorded.
-    pub recorded: &'a [usize],
-    /// What faults do so far.
-    pub effects: &'a mut Effects,
-    /// Units that have a fault already.
-    pub taken: &'a mut Vec<usize>,
-    /// What the case must have.
-    pub needs: &'a mut Needs,
-}
-
-impl Soil<'_> {
-    /// Units whose silence of a second or two can be seen: recorded, with a fast message.
-    pub fn visible(&self) -> Vec<usize> {
-        let seen = |place: &usize| {
-            let node = &self.vehicle.nodes[*place];
-            let fast =
-                node.messages.iter().any(|m| m.cadence == Cadence::Periodic && m.period <= 0.25);
-            fast && self.recorded.contains(&node.channel)
-                && Some(*place) != self.vehicle.gateway
-                && !self.taken.contains(place)
-        };
-        (0..self.vehicle.nodes.len()).filter(seen).collect()
-    }
-
-    fn one(&mut self, draw: &mut Draw) -> Option<usize> {
-        let visible = self.visible();
-        let place = (!visible.is_empty()).then(|| draw.pick(&visible))?;
-        self.taken.push(place);
-        Some(place)
-    }
-
-    fn group(&mut self, groups: &[Vec<usize>], draw: &mut Draw) -> Option<Vec<usize>> {
-        let visible = self.visible();
-        let fitting: Vec<&Vec<usize>> = groups
-            .iter()
-            .filter(|group| group.len() > 1 && group.iter().all(|place| visible.contains(place)))
-            .collect();
-        let group = (!fitting.is_empty()).then(|| draw.pick(&fitting).clone())?;
-        self.taken.extend(&group);
-        Some(group)
-    }
-
-    fn end(&self) -> f64 {
-        self.story.record.1 + 9.0
     }
 }
 
@@ -172,7 +106,7 @@ type Effect = Option<(Vec<usize>, Times, String)>;
 fn power(soil: &mut Soil, draw: &mut Draw) -> Effect {
     let place = soil.one(draw)?;
     let times = episodes(soil.story, 0.08, 20.0, draw)?;
-    soil.effects.cuts.extend(times.iter().map(|&(from, to)| (place, from, to)));
+    soil.cut(&[place], &times, draw);
     if draw.yes(0.25) {
         // "Battery voltage", too low: some units notice their own supply.
         let code = Code { code: 0xF003, failure: 0x16, status: FAILING };
@@ -189,14 +123,6 @@ fn stub(soil: &mut Soil, draw: &mut Draw) -> Effect {
     open(soil, &[place], &times, false);
     history(soil, &[place], draw);
     Some((vec![place], times, "its bus wires part".into()))
-}
-
-fn open(soil: &mut Soil, nodes: &[usize], times: &Times, together: bool) {
-    let channel = soil.vehicle.nodes[nodes[0]].channel;
-    for &(from, to) in times {
-        let nodes = nodes.to_vec();
-        soil.effects.opens.push(Open { nodes, channel, from, to, together });
-    }
 }
 
 /// A corroded contact fails in bursts; just before, and between, its frames are destroyed.
@@ -260,35 +186,18 @@ fn branch(soil: &mut Soil, draw: &mut Draw) -> Effect {
     let times = times_or_for_good(soil, draw)?;
     let together = draw.yes(0.8);
     open(soil, &group, &times, together);
+    if together {
+        join(soil, group[0], &times);
+    }
     history(soil, &group, draw);
     Some((group, times, "the wires of a branch part".into()))
-}
-
-/// Episodes, or silent for good from the middle or the start.
-pub fn times_or_for_good(soil: &mut Soil, draw: &mut Draw) -> Option<Times> {
-    match draw.weigh(&[0.65, 0.25, 0.10]) {
-        0 => episodes(soil.story, 0.15, 20.0, draw),
-        1 => {
-            let times = episodes(soil.story, 1.0, 2.0, draw)?;
-            Some(vec![(times[0].0, soil.end())])
-        }
-        _ => {
-            soil.needs.roster = true;
-            Some(vec![(0.0, soil.end())])
-        }
-    }
 }
 
 fn supply(soil: &mut Soil, draw: &mut Draw) -> Effect {
     let groups = soil.vehicle.supplies.clone();
     let group = soil.group(&groups, draw)?;
     let times = times_or_for_good(soil, draw)?;
-    for &(from, to) in &times {
-        for &place in &group {
-            let back = to + draw.between(0.0, 0.004);
-            soil.effects.cuts.push((place, from + draw.between(0.0, 0.002), back));
-        }
-    }
+    soil.cut(&group, &times, draw);
     history(soil, &group, draw);
     Some((group, times, "a common supply fails".into()))
 }
@@ -407,20 +316,4 @@ fn flood(soil: &mut Soil, draw: &mut Draw) -> Effect {
         soil.effects.floods.push(Flood { node, id, gap, from, to });
     }
     Some((vec![node], times, "it sends without end".into()))
-}
-
-/// What an intermittent fault left in others' memories before this recording.
-fn history(soil: &mut Soil, nodes: &[usize], draw: &mut Draw) {
-    if !draw.yes(0.35) {
-        return;
-    }
-    for (listener, node) in soil.vehicle.nodes.iter().enumerate() {
-        for monitor in &node.monitors {
-            if nodes.contains(&monitor.of) && draw.yes(0.6) {
-                let code = soil.vehicle.nodes[monitor.of].code;
-                let code = Code { code, failure: node.failure_type, status: REMEMBERED };
-                soil.effects.old.push((listener, code));
-            }
-        }
-    }
 }

@@ -50,6 +50,8 @@ pub struct Figures {
     pub sure: Share,
     /// Bins of a tenth: findings, true ones, sum of probabilities.
     pub bins: [(usize, usize, f64); 10],
+    /// By class of finding: how many, true ones, sum of probabilities.
+    pub classes: BTreeMap<String, (usize, usize, f64)>,
     /// Addressed by one of the first two tests.
     pub addressed: Share,
     /// Groups named exactly, where a finding of the right class named them at least partly.
@@ -113,15 +115,12 @@ impl Figures {
         };
         *self.confusion.entry((fault.clone(), class)).or_default() += 1;
         self.addressed.add(verdict.tests.iter().take(2).any(|hit| *hit));
-        if fault == "restraint" {
-            if let Some(finding) = verdict.faults().find(|f| !f.right.is_empty()) {
-                self.careful.add(finding.careful);
-            }
+        let named = verdict.faults().find(|finding| !finding.right.is_empty());
+        if let Some(finding) = named.filter(|_| fault == "restraint") {
+            self.careful.add(finding.careful);
         }
-        if verdict.truth.planted[0].nodes.len() > 1 {
-            if let Some(finding) = verdict.faults().find(|f| !f.right.is_empty()) {
-                self.exact.add(finding.subject == Subject::Exact);
-            }
+        if let Some(finding) = named.filter(|_| verdict.truth.planted[0].nodes.len() > 1) {
+            self.exact.add(finding.subject == Subject::Exact);
         }
         if let Some(minutes) = verdict.minutes {
             for (sum, one) in self.minutes.0.iter_mut().zip(minutes) {
@@ -137,6 +136,10 @@ impl Figures {
             bin.0 += 1;
             bin.1 += usize::from(finding.holds);
             bin.2 += finding.probability;
+            let class = self.classes.entry(finding.class.clone()).or_default();
+            class.0 += 1;
+            class.1 += usize::from(finding.holds);
+            class.2 += finding.probability;
             if finding.probability >= 0.95 {
                 self.sure.add(finding.holds);
             }

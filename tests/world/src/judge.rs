@@ -156,6 +156,9 @@ fn units(truth: &Truth, report: &Report, finding: &Finding) -> BTreeSet<usize> {
                 }
             }
         }
+        if let Some(place) = truth.at_address(name) {
+            counts[place] += 1;
+        }
         let most = counts.iter().copied().max().unwrap_or(0);
         if most == 0 {
             named.extend(truth.meant(name));

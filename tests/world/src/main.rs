@@ -5,6 +5,8 @@ mod answers;
 mod build;
 mod bus;
 mod case;
+#[cfg(test)]
+mod checks;
 mod codes;
 mod draw;
 mod effects;
@@ -13,6 +15,7 @@ mod family;
 mod faults;
 mod figures;
 mod frame;
+mod gate;
 mod judge;
 mod kinds;
 mod memories;
@@ -21,6 +24,7 @@ mod record;
 mod report;
 mod score;
 mod sim;
+mod soil;
 mod story;
 mod table;
 mod tester;
@@ -38,7 +42,8 @@ use score::Order;
 
 const USAGE: &str = "\
 lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [--sound N]
-                     [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]";
+                     [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]
+lostnode-world gate --binary PATH --floor FILE [--jobs N]";
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -48,6 +53,16 @@ fn main() -> ExitCode {
     };
     if command == "score" {
         return print_score(&order, words.iter().any(|word| word == "--show"));
+    }
+    if let ("gate", Some(floor)) = (command.as_str(), value(&words, "--floor")) {
+        return match gate::pass(&order.binary, &PathBuf::from(floor), order.jobs) {
+            Ok(true) => ExitCode::SUCCESS,
+            Ok(false) => ExitCode::FAILURE,
+            Err(reason) => {
+                eprintln!("{reason}");
+                ExitCode::from(2)
+            }
+        };
     }
     eprintln!("{USAGE}");
     ExitCode::from(2)
@@ -66,6 +81,7 @@ fn order(words: &[String]) -> Option<Order> {
         seed: number("--seed", 1)? as u64,
         many: [number("--singles", 201)?, number("--pairs", 66)?, number("--sound", 76)?],
         binary: PathBuf::from(value(words, "--binary")?),
+        longest: 240.0,
         jobs: number("--jobs", 2)?,
         dump: value(words, "--dump").map(PathBuf::from),
         class: value(words, "--class").map(str::to_owned),
@@ -87,6 +103,7 @@ fn print_score(order: &Order, show: bool) -> ExitCode {
     if order.family == Family::Fit || show {
         table::by_fault(&figures);
         table::reliability(&figures);
+        table::classes(&figures);
     }
     if show {
         println!();

@@ -4,7 +4,7 @@ use crate::codes::{Code, REMEMBERED};
 use crate::draw::Draw;
 use crate::effects::Open;
 use crate::episodes::Times;
-use crate::faults::Soil;
+use crate::soil::Soil;
 
 type Effect = Option<(Vec<usize>, Times, String)>;
 
@@ -120,7 +120,7 @@ fn restraint(soil: &mut Soil, draw: &mut Draw) -> Effect {
         let failure = draw.pick(&[0x11, 0x12, 0x13, 0x1A, 0x1B]);
         soil.effects.codes.push((place, Code { code, failure, status: now() }, 0.0));
     }
-    let times = crate::faults::times_or_for_good(soil, draw)?;
+    let times = crate::soil::times_or_for_good(soil, draw)?;
     let (channel, power) = (soil.vehicle.nodes[place].channel, draw.yes(0.5));
     for &(from, to) in &times {
         if power {

@@ -46,12 +46,14 @@ pub fn fill(vehicle: &mut Vehicle, shape: &Shape, draw: &mut Draw) {
     let mut used = HashSet::new();
     let most = draw.log(1.5, 9.0);
     let managed = draw.yes(shape.management);
+    let aim = Aim { load: draw.log(0.12, 0.85), frames: draw.log(300.0, 2600.0) };
+    let mut counted = Vec::new();
     for place in 0..vehicle.nodes.len() {
-        let counted = if draw.yes(shape.counterless) {
+        counted.push(if draw.yes(shape.counterless) {
             0.0
         } else {
             draw.between(shape.counters.0, shape.counters.1)
-        };
+        });
         let many = (draw.wait(most) as usize + 1).min(14);
         let mut list = if vehicle.truck { groups(vehicle, place, draw) } else { Vec::new() };
         while list.len() < many {
@@ -60,15 +62,64 @@ pub fn fill(vehicle: &mut Vehicle, shape: &Shape, draw: &mut Draw) {
         if managed && !vehicle.truck {
             list.push(management(vehicle, place, &mut used, draw));
         }
-        for message in &mut list {
-            if message.holds == Holds::Signals && draw.yes(counted) {
+        if !vehicle.truck && draw.yes(shape.announcing) {
+            let id = identifier(vehicle, place, 1.0, &mut used, draw);
+            list.push(blank(id, 1.0, Cadence::Once, Holds::Signals, draw));
+        }
+        vehicle.nodes[place].messages = list;
+    }
+    for channel in 0..vehicle.rates.len() {
+        thicken(vehicle, channel, &aim, &mut used, draw);
+        thin(vehicle, channel, &aim, draw);
+    }
+    for (node, share) in vehicle.nodes.iter_mut().zip(counted) {
+        for message in &mut node.messages {
+            if message.holds == Holds::Signals && draw.yes(share) {
                 message.counter = counter(message.length, shape, draw);
                 message.check = message.length > 2 && draw.yes(0.5);
             }
         }
-        vehicle.nodes[place].messages = list;
     }
-    thin(vehicle, draw);
+}
+
+/// Load and frames a second that a vehicle's channels are to have at most.
+struct Aim {
+    load: f64,
+    frames: f64,
+}
+
+/// Share of the aim, the larger of load and frames.
+fn filled(vehicle: &Vehicle, channel: usize, aim: &Aim) -> f64 {
+    let (mut frames, mut bits) = (0.0, 0.0);
+    for node in vehicle.nodes.iter().filter(|node| node.channel == channel) {
+        for message in &node.messages {
+            if !matches!(message.cadence, Cadence::Event(..) | Cadence::Once) {
+                frames += 1.0 / message.period;
+                bits += bits_about(message.length, vehicle.extended) / message.period;
+            }
+        }
+    }
+    (bits / vehicle.rates[channel] / aim.load).max(frames / aim.frames)
+}
+
+/// Adds messages until most of the aim is reached.
+fn thicken(
+    vehicle: &mut Vehicle,
+    channel: usize,
+    aim: &Aim,
+    used: &mut HashSet<u32>,
+    draw: &mut Draw,
+) {
+    for _ in 0..120 {
+        let place = draw.whole(0, vehicle.nodes.len() - 1);
+        if filled(vehicle, channel, aim) > 0.6 {
+            return;
+        }
+        if vehicle.nodes[place].channel == channel && vehicle.nodes[place].messages.len() < 16 {
+            let message = message(vehicle, place, used, draw);
+            vehicle.nodes[place].messages.push(message);
+        }
+    }
 }
 
 fn message(vehicle: &Vehicle, place: usize, used: &mut HashSet<u32>, draw: &mut Draw) -> Message {
@@ -125,7 +176,7 @@ fn identifier(
 ) -> u32 {
     loop {
         let id = if vehicle.truck {
-            let group = draw.pick(&[0x18FF_0000u32, 0x0CFF_0000, 0x18FE_0000, 0x1CFF_0000]);
+            let group = draw.pick(&[0x18FF_0000u32, 0x0CFF_0000, 0x18FF_0000, 0x1CFF_0000]);
             group | (draw.whole(0, 255) as u32) << 8 | u32::from(vehicle.nodes[place].address)
         } else if vehicle.extended {
             0x0200_0000 + (draw.whole(0, 0x17FF) as u32) * 0x1000 + (place as u32) * 0x20
@@ -133,10 +184,7 @@ fn identifier(
             let middle = 0x120 as f64 + 0x2C0 as f64 * (period / 0.01).log10() / 2.0;
             draw.normal(middle, 120.0).clamp(1.0, 1750.0) as u32
         };
-        // Trouble codes, diagnosis and transport have groups of their own.
-        if !(vehicle.truck && matches!(id >> 8 & 0xFFFF, 0xFECA | 0xFECB | 0xFED3))
-            && used.insert(id)
-        {
+        if used.insert(id) {
             return id;
         }
     }
@@ -196,26 +244,10 @@ fn counter(length: usize, shape: &Shape, draw: &mut Draw) -> Option<Counter> {
     Some(Counter { byte, shift, width, modulo, start })
 }
 
-/// Takes out messages until load and frame rate are within bounds.
-fn thin(vehicle: &mut Vehicle, draw: &mut Draw) {
-    let load = draw.log(0.12, 0.65);
-    let frames = draw.log(250.0, 1500.0);
-    for channel in 0..vehicle.rates.len() {
-        loop {
-            let (mut per_second, mut bits) = (0.0, 0.0);
-            for node in vehicle.nodes.iter().filter(|node| node.channel == channel) {
-                for message in &node.messages {
-                    if !matches!(message.cadence, Cadence::Event(..)) {
-                        per_second += 1.0 / message.period;
-                        bits += bits_about(message.length, vehicle.extended) / message.period;
-                    }
-                }
-            }
-            if bits / vehicle.rates[channel] <= load && per_second <= frames {
-                break;
-            }
-            slow_one(vehicle, channel, draw);
-        }
+/// Slows messages down until load and frame rate are within the aim.
+fn thin(vehicle: &mut Vehicle, channel: usize, aim: &Aim, draw: &mut Draw) {
+    while filled(vehicle, channel, aim) > 1.0 {
+        slow_one(vehicle, channel, draw);
     }
 }
 
@@ -229,7 +261,7 @@ fn slow_one(vehicle: &mut Vehicle, channel: usize, draw: &mut Draw) {
         .filter(|message| message.period < 1.0)
         .min_by(|a, b| a.period.total_cmp(&b.period).then(a.late.total_cmp(&b.late)));
     if let Some(message) = fastest {
-        message.period = draw.pick(&[2.0, 2.0, 5.0]) * message.period;
+        message.period *= draw.pick(&[2.0, 2.0, 5.0]);
         message.phase = draw.unit() * message.period;
         message.late = draw.unit();
     } else {

@@ -21,6 +21,8 @@ pub struct Order {
     pub many: [usize; 3],
     /// Binary of the tool.
     pub binary: PathBuf,
+    /// Longest recording, in seconds.
+    pub longest: f64,
     /// Runs at once.
     pub jobs: usize,
     /// Folder that keeps the cases.
@@ -80,7 +82,7 @@ pub fn score(order: &Order) -> (Figures, Vec<(Set, Verdict)>) {
 }
 
 fn one(order: &Order, set: Set, number: usize) -> Verdict {
-    let case = make(order.family, order.seed, set, number);
+    let case = make(order.family, order.seed, set, number, order.longest);
     let name = format!("{}-{number:03}", set.name());
     let kept = order.dump.as_ref().map(|folder| folder.join(&name));
     let folder = kept.clone().unwrap_or_else(|| {

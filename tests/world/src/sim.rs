@@ -223,7 +223,7 @@ impl<'a> Sim<'a> {
             What::Off(place, _) => self.power_off(place),
             What::Up(place, life) => self.up(now, place, life),
             What::Due(place, message, life) => self.due(now, place, message, life),
-            What::Wire(number, joined) => self.wire(number, joined),
+            What::Wire(number, joined) => self.wire(now, number, joined),
             What::Send(number) => {
                 let (place, channel, frame) = self.made[number];
                 self.enqueue(now, place, channel, frame);
@@ -253,13 +253,26 @@ impl<'a> Sim<'a> {
         (unit.errors, unit.off_until) = (0, 0);
     }
 
-    fn wire(&mut self, number: usize, joined: bool) {
+    fn wire(&mut self, now: Ns, number: usize, joined: bool) {
         let open = &self.effects.opens[number];
+        if joined {
+            self.expire(now, &open.nodes);
+        }
         for &place in &open.nodes {
             let unit = &mut self.units[place];
             let count = &mut unit.open[open.channel];
             *count = if joined { count.saturating_sub(1) } else { *count + 1 };
             unit.company = open.together && !joined;
+        }
+    }
+
+    /// What waited too long is thrown away.
+    fn expire(&mut self, now: Ns, places: &[usize]) {
+        for &place in places {
+            if let Buffer::Expiring(age) = self.vehicle.nodes[place].buffer {
+                let oldest = now.saturating_sub(Ns::from(age) * 1_000_000);
+                self.units[place].queue.retain(|pending| pending.since >= oldest);
+            }
         }
     }
 
@@ -296,12 +309,12 @@ impl<'a> Sim<'a> {
                 }
             }
             Buffer::Dropped if parted => unit.queue.clear(),
-            Buffer::Mailbox | Buffer::Dropped => {
+            Buffer::Mailbox | Buffer::Dropped | Buffer::Expiring(_) => {
                 let same = |old: &&mut Pending| old.frame.id == frame.id && old.channel == channel;
                 // Transport uses one identifier for many frames: these wait in a queue.
                 let broadcast = self.owners.contains_key(&frame.id);
                 match unit.queue.iter_mut().find(same) {
-                    Some(old) if broadcast => *old = Pending { since: old.since, ..pending },
+                    Some(old) if broadcast => *old = pending,
                     _ => unit.queue.push(pending),
                 }
             }

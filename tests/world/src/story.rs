@@ -87,6 +87,14 @@ impl Story {
         self.on.iter().any(|&(from, to)| (from..to).contains(&at))
     }
 
+    /// The key has been on for so many seconds, and the starter at rest.
+    pub fn settled(&self, at: f64, seconds: f64) -> bool {
+        let fresh =
+            self.on.iter().any(|&(from, _)| from > 0.0 && (from..from + seconds).contains(&at));
+        let turned = self.cranks.iter().any(|&(from, to, _)| (from..to + seconds).contains(&at));
+        self.key(at) && !fresh && !turned
+    }
+
     /// The starter turns.
     pub fn cranking(&self, at: f64) -> bool {
         self.cranks.iter().any(|&(from, to, _)| (from..to).contains(&at))

@@ -73,3 +73,12 @@ pub fn reliability(figures: &Figures) {
         println!("| {low:.1} to {high:.1} | {many} | {mean:.2} | {share:.2} | `{bar:<20}` |");
     }
 }
+
+/// The same by class of finding.
+pub fn classes(figures: &Figures) {
+    println!("\n{:<20} findings  mean stated  true", "by class of finding");
+    for (class, (many, hold, sum)) in &figures.classes {
+        let (mean, share) = (sum / *many as f64, *hold as f64 / *many as f64);
+        println!("{class:<20} {many:>8} {mean:>12.2} {share:>5.2}");
+    }
+}

@@ -70,6 +70,7 @@ impl Tester {
         let tries = draw.pick(&[1, 2, 2, 3]);
         let mask = draw.pick(&[0xFF, 0xFF, 0x2F, 0x09, 0x0D]);
         let session = draw.yes(0.4);
+        let present = draw.yes(shape.present);
         let mut times: Vec<(f64, bool)> = plan.scans.iter().map(|&at| (at, false)).collect();
         times.extend(plan.clear.map(|at| (at, true)));
         times.sort_by(|a, b| a.0.total_cmp(&b.0));
@@ -79,6 +80,9 @@ impl Tester {
             }
             if habit != 0 {
                 tester.physical(vehicle, at, clears, tries, mask, session);
+            }
+            if present {
+                tester.keep_up(at);
             }
         }
         tester
@@ -96,6 +100,19 @@ impl Tester {
                 request: everyone(self.extended),
                 answer: None,
                 payload: payload.to_vec(),
+                tries: 1,
+            });
+        }
+    }
+
+    /// "Tester present", which nobody answers, every two seconds.
+    fn keep_up(&mut self, at: f64) {
+        for turn in 1..6 {
+            self.steps.push_back(Step {
+                not_before: ns(at + 2.0 * f64::from(turn)),
+                request: everyone(self.extended),
+                answer: None,
+                payload: vec![0x3E, 0x80],
                 tries: 1,
             });
         }

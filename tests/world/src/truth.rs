@@ -72,6 +72,13 @@ impl Truth {
         owners
     }
 
+    /// Which unit of a truck words like "address 0x17 (…)" mean.
+    pub fn at_address(&self, words: &str) -> Option<usize> {
+        let hex = words.split("address 0x").nth(1)?.get(..2)?;
+        let address = u8::from_str_radix(hex, 16).ok()?;
+        self.units.iter().position(|unit| unit.address == Some(address))
+    }
+
     /// Which unit words mean: its name, the words of its code, or its answer identifier.
     pub fn meant(&self, words: &str) -> Option<usize> {
         let low = words.to_lowercase();

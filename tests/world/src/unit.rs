@@ -7,6 +7,8 @@ use crate::vehicle::{Boot, Cadence, Holds, Message};
 
 /// After its own start a unit misses nobody for so long, seconds (common practice, no source).
 const BLIND: f64 = 3.0;
+/// Nor so long after key-on and after cranking, when others still start, seconds.
+const SETTLED: f64 = 6.0;
 /// Below this share of the nominal supply nobody stores a lost communication (common practice:
 /// 9 to 10 V).
 const LOW_SUPPLY: f64 = 0.8;
@@ -81,6 +83,9 @@ impl Sim<'_> {
     fn next_due(&mut self, now: Ns, place: usize, number: usize) -> Ns {
         let node = &self.vehicle.nodes[place];
         let message = &node.messages[number];
+        if message.cadence == Cadence::Once {
+            return now + ns(1e6);
+        }
         if let Cadence::Event(mean, repeats) = message.cadence {
             // Sent several times in a row when something happens, then not for long.
             let again = self.draw.yes(1.0 - 1.0 / repeats as f64);
@@ -179,8 +184,7 @@ impl Sim<'_> {
     pub(crate) fn watch(&mut self, now: Ns, place: usize) {
         let at = secs(now);
         let node = &self.vehicle.nodes[place];
-        let blind = !self.story.key(at)
-            || self.story.cranking(at)
+        let blind = !self.story.settled(at, SETTLED)
             || self.story.supply(at) < LOW_SUPPLY
             || at - secs(self.units[place].started) < BLIND;
         if !self.units[place].up {

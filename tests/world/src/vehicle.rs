@@ -18,6 +18,8 @@ pub enum Buffer {
     Mailbox,
     /// First in, first out, so many at most; what comes when it is full is dropped.
     Queue(usize),
+    /// As a mailbox, but what is older than so many milliseconds is not sent any more.
+    Expiring(u32),
     /// Dropped: the driver gives up and starts afresh.
     Dropped,
 }
@@ -40,6 +42,8 @@ pub enum Cadence {
     Periodic,
     /// When something happens: mean wait in seconds, and how often it is repeated at once.
     Event(f64, usize),
+    /// Once after each start.
+    Once,
     /// At its period, with lawful pauses: from one pause to the next, and its length, seconds.
     Pausing(f64, f64),
 }

@@ -1,0 +1,89 @@
+//! The gate: a small fixed set of both families against written figures.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use crate::family::Family;
+use crate::figures::Figures;
+use crate::score::{Order, score};
+
+/// Cases of each set: singles, pairs, sound.
+const MANY: [usize; 3] = [24, 8, 8];
+/// Longest recording in seconds.
+const LONGEST: f64 = 90.0;
+/// Seed of the set. Changing it changes all figures.
+const SEED: u64 = 4;
+/// Figures below which is better.
+const LOW: [&str; 3] = ["blamed", "calibration", "failed"];
+
+/// Figures by name.
+type Floor = BTreeMap<String, f64>;
+
+fn figures_of(figures: &Figures) -> Floor {
+    let named: [u64; 2] = figures
+        .errors
+        .iter()
+        .fold([0, 0], |[named, right], (a, b)| [named + a.of as u64, right + b.of as u64]);
+    let list = [
+        ("first", figures.first.value()),
+        ("three", figures.three.value()),
+        ("both", figures.both.value()),
+        ("blamed", figures.blamed.value()),
+        ("calibration", figures.calibration()),
+        ("sure", figures.sure.value()),
+        ("addressed", figures.addressed.value()),
+        ("errors_right", named[1] as f64 / named[0].max(1) as f64),
+        ("failed", figures.failed as f64),
+    ];
+    list.into_iter().map(|(name, value)| (name.to_owned(), (value * 1e3).round() / 1e3)).collect()
+}
+
+/// Runs the gate. True where nothing is below its written figure. Prints what was measured in
+/// the form of the file.
+pub fn pass(binary: &Path, floor: &Path, jobs: usize) -> Result<bool, String> {
+    let text = std::fs::read_to_string(floor).map_err(|e| format!("{}: {e}", floor.display()))?;
+    let written: BTreeMap<String, Floor> =
+        toml::from_str(&text).map_err(|e| format!("{}: {e}", floor.display()))?;
+    let mut holds = true;
+    for (name, family) in [("fit", Family::Fit), ("held", Family::Held)] {
+        let order = Order {
+            family,
+            seed: SEED,
+            many: MANY,
+            binary: binary.to_owned(),
+            jobs,
+            longest: LONGEST,
+            dump: None,
+            class: None,
+            case: None,
+        };
+        let measured = figures_of(&score(&order).0);
+        let floor = written.get(name).ok_or(format!("no [{name}]"))?;
+        println!("[{name}]");
+        for (figure, value) in &measured {
+            let bound = *floor.get(figure).ok_or(format!("no {figure} in [{name}]"))?;
+            let good =
+                if LOW.contains(&figure.as_str()) { *value <= bound } else { *value >= bound };
+            let note = if good { String::new() } else { format!("  # below the floor, {bound}") };
+            println!("{figure} = {value:.3}{note}");
+            holds &= good;
+        }
+    }
+    Ok(holds)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_written_floor_names_every_figure() {
+        let text = include_str!("../floor.toml");
+        let written: BTreeMap<String, Floor> = toml::from_str(text).expect("the floor is TOML");
+        let names: Vec<String> = figures_of(&Figures::default()).into_keys().collect();
+        for family in ["fit", "held"] {
+            let floor = &written[family];
+            assert_eq!(floor.keys().cloned().collect::<Vec<_>>(), names);
+        }
+    }
+}
