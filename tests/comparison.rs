@@ -161,12 +161,13 @@ fn none_since() {
     near((290.0 / (290.0 + 20.0 + needed)).powi(5), 0.05);
     let sentence = words::verdict(&open);
     assert!(
-        sentence.contains("but not for long enough: drive 218.0 s more without a loss"),
+        sentence.contains("but not for long enough: another 218.0 s of driving without a loss"),
         "{sentence}"
     );
     let sentence = said(&open);
     assert!(
-        sentence.contains("none in 20.00 s since: by luck alone 71.6 %; drive 218.0 s more"),
+        sentence
+            .contains("none in 20.00 s since: by luck alone 71.6 %; another 218.0 s of driving"),
         "{sentence}"
     );
     // Several captures after count together.
@@ -389,7 +390,7 @@ fn notices() {
     let said = |before: &Analysis, after: &[Analysis]| compare(before, after).notices;
     let sound = said(&report(300.0), &[report(100.0)]);
     assert_eq!(sound, [Notice::SameRoads]);
-    assert!(words::notice(&sound[0]).contains("drive as it was driven"));
+    assert!(words::notice(&sound[0]).contains("as far as the drive was like the one"));
     let mut refused = report(100.0);
     refused.captures[0].rejected = 3;
     refused.span = None;

@@ -18,6 +18,8 @@ pub struct Findings {
     pub next_tests: Vec<NextTest>,
     /// Explanations of the same silences among which the evidence does not choose.
     pub undecided: Vec<Undecided>,
+    /// What to be careful of with any of it, to be read before the tests.
+    pub cautions: Vec<Caution>,
 }
 
 /// Explanations among which the evidence does not choose.
@@ -115,6 +117,8 @@ pub struct Finding {
     pub codes_explained: Vec<usize>,
     /// Lamps that those codes ask for.
     pub lamps: usize,
+    /// What to be careful of with what it is about.
+    pub cautions: Vec<Caution>,
     /// What to test next for it, cheapest first.
     pub next_tests: Vec<NextTest>,
     /// What the user noted as done about it.
@@ -243,6 +247,19 @@ impl Done {
     }
 }
 
+/// What can hurt, and how not to be hurt; in the words of a table.
+#[derive(Clone, Debug, Deserialize, PartialEq, Eq)]
+pub struct Caution {
+    /// Its short name.
+    pub id: String,
+    /// One sentence, to stand beside a test.
+    pub brief: String,
+    /// The whole.
+    pub text: String,
+    /// Where it is from.
+    pub source: String,
+}
+
 /// A test.
 #[derive(Clone, Debug, PartialEq)]
 pub struct NextTest {
@@ -256,6 +273,8 @@ pub struct NextTest {
     pub why: String,
     /// How to do it.
     pub how: String,
+    /// What to be careful of: with the test, with what has to be opened, and with what it is about.
+    pub cautions: Vec<Caution>,
     /// Minutes with what has to be opened first.
     pub minutes: f64,
     /// What has to be opened; `{who}` stands for what it is about.

@@ -72,6 +72,11 @@ impl Analysis {
         self.findings.as_ref().map_or(&[], |findings| &findings.next_tests)
     }
 
+    /// What to be careful of before any test; nothing where no findings were asked for.
+    pub fn cautions(&self) -> &[finding::Caution] {
+        self.findings.as_ref().map_or(&[], |findings| &findings.cautions)
+    }
+
     /// A channel.
     pub fn channel(&self, at: ChannelIndex) -> &Channel {
         &self.channels[usize::from(at)]

@@ -89,6 +89,17 @@ impl Analysis {
         }
     }
 
+    /// Whether it is known what a node is: somebody gave it a name, or its address has one. A name
+    /// made of an identifier or an address says nothing.
+    pub fn is_known(&self, node: NodeIndex) -> bool {
+        let name = &self.nodes[node].name;
+        let address = || self.source_address(node).and_then(j1939::address_name);
+        match name.strip_prefix("address 0x") {
+            Some(_) => address().is_some(),
+            None => !name.starts_with("node of 0x"),
+        }
+    }
+
     /// Whether the channel speaks SAE J1939, so that its identifiers carry addresses with usual
     /// names.
     fn has_addresses(&self, channel: ChannelIndex) -> bool {

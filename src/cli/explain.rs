@@ -69,7 +69,7 @@ fn explain(code: Code, out: &mut impl Write) -> std::io::Result<()> {
     }
     paragraph("  points at    ", &pointer.text)?;
     paragraph("  source       ", &pointer.source)?;
-    for caution in advice::cautions(meaning.as_deref().unwrap_or("")) {
+    for caution in advice::cautions_of(code) {
         paragraph("  CAUTION      ", &format!("{} ({})", caution.text, caution.source))?;
     }
     Ok(())

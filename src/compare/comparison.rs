@@ -138,4 +138,20 @@ pub enum Notice {
     LossToTheEnd,
     /// Time is counted, and not roads.
     SameRoads,
+    /// More has to be driven.
+    Driving,
+    /// This file is of another vehicle: its VIN, and that of before.
+    OtherVehicle(String, String, String),
+    /// This file begins before the one from before the repair.
+    Older(String),
+    /// Few of the identifiers of this file, or of the one from before, are in the other: how many
+    /// are in both, and how many the smaller of them has.
+    LittleInCommon(String, usize, usize),
+}
+
+impl Notice {
+    /// Whether the comparison may be one of the wrong captures.
+    pub fn is_doubt(&self) -> bool {
+        matches!(self, Notice::OtherVehicle(..) | Notice::Older(_) | Notice::LittleInCommon(..))
+    }
 }

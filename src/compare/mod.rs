@@ -1,6 +1,7 @@
 //! Whether a repair held: what was lost before against what is heard after, how sure that is, and
 //! what became of the codes (docs/repair.md). Pure: no file, no clock.
 
+mod captures;
 mod codes;
 pub mod comparison;
 pub mod episodes;
@@ -39,6 +40,7 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
     let paths = |analysis: &Analysis| {
         analysis.captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>()
     };
+    let drive_on = rows.iter().any(|row| row.state == State::NotSure);
     Comparison {
         captures: (paths(before), after.iter().flat_map(paths).collect()),
         watched: (watched(before), after.iter().map(watched).sum()),
@@ -46,7 +48,7 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
         monitors: codes::monitors(before, after),
         verdict: rows.iter().map(|row| row.state).chain(unsure).max().unwrap_or_default(),
         rows,
-        notices: notices(before, after),
+        notices: notices(before, after, drive_on),
     }
 }
 
@@ -147,11 +149,15 @@ fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
     }
 }
 
-fn notices(before: &Analysis, after: &[Analysis]) -> Vec<Notice> {
-    let mut out = Vec::new();
+fn notices(before: &Analysis, after: &[Analysis], drive_on: bool) -> Vec<Notice> {
+    let path_of = |analysis: &Analysis| {
+        analysis.captures.first().map_or(String::new(), |capture| capture.path.clone())
+    };
+    let doubts =
+        after.iter().flat_map(|analysis| captures::doubts(&path_of(analysis), before, analysis));
+    let mut out: Vec<Notice> = doubts.collect();
     for analysis in std::iter::once(before).chain(after) {
-        let path =
-            || analysis.captures.first().map_or(String::new(), |capture| capture.path.clone());
+        let path = || path_of(analysis);
         if analysis.span.is_none() {
             out.push(Notice::NoTimeStamps(path()));
         }
@@ -167,5 +173,8 @@ fn notices(before: &Analysis, after: &[Analysis]) -> Vec<Notice> {
         out.push(Notice::LossToTheEnd);
     }
     out.push(Notice::SameRoads);
+    if drive_on {
+        out.push(Notice::Driving);
+    }
     out
 }

@@ -5,6 +5,7 @@ use std::sync::LazyLock;
 
 use serde::{Deserialize, Serialize};
 
+use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Level;
@@ -123,6 +124,9 @@ pub struct Access {
     pub title: String,
     /// Minutes to open and close it.
     pub minutes: f64,
+    /// What to be careful of with it: short names of cautions in `advice.toml`.
+    #[serde(default)]
+    pub cautions: Vec<String>,
     /// It is one for the whole vehicle: opened for one module, it is open for all.
     #[serde(default)]
     pub shared: bool,
@@ -139,6 +143,9 @@ pub struct Test {
     pub brief: Option<String>,
     /// How to do it.
     pub how: String,
+    /// What to be careful of with it: short names of cautions in `advice.toml`.
+    #[serde(default)]
+    pub cautions: Vec<String>,
     /// What it tells.
     pub why: String,
     /// Minutes once there is access.
@@ -214,6 +221,9 @@ impl Knowledge {
         }
         self.sign.iter().try_for_each(|(name, sign)| self.check_sign(&key(name), sign))?;
         self.reading.iter().try_for_each(|(name, reading)| self.check_reading(name, reading))?;
+        self.access.iter().try_for_each(|(name, access)| {
+            check_cautions(&format!("access.{name}"), &access.cautions)
+        })?;
         self.test.iter().try_for_each(|(name, test)| self.check_test(name, test))
     }
 
@@ -262,6 +272,7 @@ impl Knowledge {
 
     fn check_test(&self, name: &str, test: &Test) -> Result<(), KnowledgeError> {
         let table = format!("test.{name}");
+        check_cautions(&table, &test.cautions)?;
         self.check_numbers(&table, &test.finds)?;
         if !self.access.contains_key(&test.access) {
             return wrong(table, Problem::NoAccess(test.access.clone()));
@@ -270,6 +281,13 @@ impl Knowledge {
             Some(reading) => wrong(table, Problem::NoReading(reading.clone())),
             None => Ok(()),
         }
+    }
+}
+
+fn check_cautions(table: &str, cautions: &[String]) -> Result<(), KnowledgeError> {
+    match cautions.iter().find(|caution| advice::named(caution).is_none()) {
+        Some(caution) => wrong(table.to_owned(), Problem::NoCaution(caution.clone())),
+        None => Ok(()),
     }
 }
 

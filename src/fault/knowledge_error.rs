@@ -57,6 +57,8 @@ pub enum Problem {
     NoAccess(String),
     /// There is no such reading.
     NoReading(String),
+    /// There is no such caution.
+    NoCaution(String),
 }
 
 impl fmt::Display for KnowledgeError {
@@ -87,6 +89,7 @@ impl fmt::Display for Problem {
             Problem::Missing(class) => write!(f, "`{class}` is missing"),
             Problem::NoAccess(access) => write!(f, "there is no access {access}"),
             Problem::NoReading(reading) => write!(f, "there is no reading {reading}"),
+            Problem::NoCaution(caution) => write!(f, "there is no caution {caution}"),
         }
     }
 }

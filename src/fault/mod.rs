@@ -5,6 +5,7 @@
 //! they are, `next_tests` in which order to look for them. All numbers stand in `knowledge.toml`.
 
 pub mod advice;
+mod cautions;
 mod job_error;
 mod knowledge;
 mod knowledge_error;
@@ -68,7 +69,8 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
             next_tests.iter().filter(|test| test.findings.contains(&(at + 1))).cloned().collect();
     }
     let undecided = order::undecided(&ranked, &finds);
-    Ok(Findings { ranked, next_tests, undecided })
+    let cautions = cautions::of_report(&ranked, &next_tests);
+    Ok(Findings { ranked, next_tests, undecided, cautions })
 }
 
 /// A test in an order that is tried out.
@@ -141,7 +143,14 @@ impl Case<'_> {
             (step.subject.clone(), step.minutes, table.finds.clone())
         };
         let finds = steps.iter().map(finds).collect();
-        (steps.into_iter().map(|step| next_test(knowledge, step, &places)).collect(), finds)
+        let next = |step: Step| {
+            let test = &knowledge.test[&step.test];
+            let access = &knowledge.access[&test.access];
+            let of: Vec<&Finding> = step.faults.iter().map(|at| &ranked[places[*at]]).collect();
+            let cautions = cautions::of_test(analysis, &step.subject, test, access, &of);
+            NextTest { cautions, ..next_test(knowledge, step, &places) }
+        };
+        (steps.into_iter().map(next).collect(), finds)
     }
 
     /// The symptoms a fault stands for: in the best set those that it explains there, otherwise all
@@ -178,7 +187,11 @@ impl Case<'_> {
         let readings =
             self.observed.iter().filter_map(|reading| self.weigh_reading(fault, reading));
         let done = self.job.done(self.analysis).into_iter();
+        let evidence: Vec<Evidence> = signs.chain(readings).collect();
+        let cautions =
+            cautions::of_finding(self.analysis, &fault.class, &fault.subject, &evidence, &codes);
         let mut finding = Finding {
+            cautions,
             class: fault.class.clone(),
             subject: fault.subject.clone(),
             title: class.title.clone(),
@@ -187,7 +200,7 @@ impl Case<'_> {
             standing: Standing::Present,
             benign: class.benign,
             explanation: class.explanation.clone(),
-            evidence: signs.chain(readings).collect(),
+            evidence,
             codes_explained: codes,
             lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
             next_tests: Vec::new(),
@@ -218,6 +231,7 @@ fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
     let access = &knowledge.access[&test.access];
     NextTest {
         subject: step.subject,
+        cautions: Vec::new(),
         title: test.title.clone(),
         brief: test.brief.clone().unwrap_or_else(|| test.title.clone()),
         why: test.why.clone(),

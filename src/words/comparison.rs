@@ -2,6 +2,7 @@
 
 use super::terms::{duration, id_label};
 use crate::compare::comparison::{CodeChange, Comparison, Lost, MonitorRow, Notice, Row, State};
+use crate::fault::advice;
 
 /// All in all.
 pub fn verdict(comparison: &Comparison) -> String {
@@ -14,8 +15,8 @@ pub fn verdict(comparison: &Comparison) -> String {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
         }
         State::NotSure => format!(
-            "What was lost before was heard throughout afterwards, but not for long enough: drive \
-             {} more without a loss to be 95 % sure.",
+            "What was lost before was heard throughout afterwards, but not for long enough: \
+             another {} of driving without a loss would make it 95 % sure.",
             duration(comparison.needed())
         ),
         State::StillLost => "It is still lost.".to_owned(),
@@ -77,8 +78,8 @@ pub fn row(row: &Row) -> String {
              is less"
         ),
         State::NotSure => format!(
-            "{before}; none in {watched_after} since: by luck alone {luck}; drive {} more without \
-             a loss to be 95 % sure",
+            "{before}; none in {watched_after} since: by luck alone {luck}; another {} of \
+             driving without a loss would make it 95 % sure",
             duration(row.needed.unwrap_or(0.0))
         ),
         State::StillLost if row.gone => format!("{before}; not heard at all since"),
@@ -124,8 +125,20 @@ pub fn notice(notice: &Notice) -> String {
         }
         Notice::Rejected(path, lines) => format!("{path}: {lines} lines were no frames"),
         Notice::LossToTheEnd => "a loss lasts to the end of a capture after the repair".to_owned(),
-        Notice::SameRoads => "The verdict counts time, not roads: drive as it was driven when it \
-                              was lost – the same road, heat, load and wet."
+        Notice::SameRoads => "The verdict counts time, not roads: it holds only as far as the \
+                              drive was like the one on which it was lost, in road, heat, load and \
+                              wet."
             .to_owned(),
+        Notice::Driving => advice::driving().text.clone(),
+        Notice::OtherVehicle(path, is, was) => {
+            format!("{path}: another vehicle: its VIN is {is}, and before it was {was}")
+        }
+        Notice::Older(path) => format!(
+            "{path}: it is older than the capture from before the repair: are the two swapped?"
+        ),
+        Notice::LittleInCommon(path, both, smaller) => format!(
+            "{path}: only {both} of {smaller} identifiers are in both captures: another vehicle, \
+             or another bus of it?"
+        ),
     }
 }

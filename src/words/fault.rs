@@ -9,7 +9,6 @@ use crate::analysis::finding::{Done, Finding, NextTest, Observation, Reading, Re
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Basis};
-use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, seconds};
 use crate::ids::NodeIndex;
 
@@ -92,23 +91,6 @@ pub fn codes_explained(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     codes.sort();
     codes.dedup();
     codes
-}
-
-/// What to be careful of with a finding: what its name and its symptoms touch.
-pub fn cautions(analysis: &Analysis, finding: &Finding) -> Vec<String> {
-    let symptoms = finding.evidence.iter().filter_map(|evidence| match &evidence.what {
-        Observation::Symptom(about, seen) => Some(fact(analysis, about, seen)),
-        _ => None,
-    });
-    let mut out: Vec<String> = Vec::new();
-    for text in std::iter::once(subject(analysis, &finding.subject)).chain(symptoms) {
-        for caution in advice::cautions(&text) {
-            if !out.contains(&caution.text) {
-                out.push(caution.text.clone());
-            }
-        }
-    }
-    out
 }
 
 /// What was done, in the user's words.

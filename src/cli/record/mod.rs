@@ -69,6 +69,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     for signal in [signal_hook::consts::SIGINT, signal_hook::consts::SIGTERM] {
         signal_hook::flag::register(signal, Arc::clone(&stop)).map_err(Failure::message)?;
     }
+    eprintln!(
+        "lostnode: recording. While driving the driver drives and a second person watches this \
+         line."
+    );
     let mut settings = arguments.limits.settings();
     let mut listeners = Vec::new();
     for name in &arguments.interface {
@@ -145,6 +149,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let names = files.finish()?;
     let dropped: u64 = listeners.iter().map(Listener::dropped).sum();
     eprintln!("lostnode: {} frames recorded, {dropped} dropped by the kernel", live.frames());
+    eprintln!(
+        "lostnode: a recording may hold the VIN, part numbers, time and date, how the vehicle was \
+         driven, and perhaps where: share it with care"
+    );
     if let Some(name) = names.last() {
         eprintln!("lostnode: next: lostnode report {}", name.display());
     }

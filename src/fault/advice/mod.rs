@@ -5,19 +5,48 @@ use std::sync::LazyLock;
 use lostnode_parsers::dtc::{Code, System};
 use serde::Deserialize;
 
+use crate::analysis::finding::{Caution, ClassName};
 use crate::fold::diagnostics::meaning::{self, Meaning};
 
-/// A caution.
+/// A caution, and what it hangs on.
 #[derive(Clone, Debug, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Caution {
-    /// Its short name.
-    pub id: String,
+struct Entry {
+    #[serde(default)]
     words: Vec<String>,
-    /// In words.
-    pub text: String,
-    /// Where it is from.
-    pub source: String,
+    #[serde(default)]
+    codes: Vec<CodeRange>,
+    #[serde(default)]
+    classes: Vec<ClassName>,
+    #[serde(flatten)]
+    caution: Caution,
+}
+
+/// Codes from one letter and two digits to another, such as `P0A-P0F`.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(try_from = "String")]
+struct CodeRange {
+    first: String,
+    last: String,
+}
+
+impl TryFrom<String> for CodeRange {
+    type Error = String;
+
+    fn try_from(text: String) -> Result<CodeRange, String> {
+        match text.split_once('-') {
+            Some((first, last)) if first.len() == 3 && last.len() == 3 => {
+                Ok(CodeRange { first: first.to_owned(), last: last.to_owned() })
+            }
+            _ => Err(text),
+        }
+    }
+}
+
+impl CodeRange {
+    fn contains(&self, code: Code) -> bool {
+        let begin = &Code::new(code.base(), None).to_string()[..3];
+        (self.first.as_str()..=self.last.as_str()).contains(&begin)
+    }
 }
 
 /// What codes of a kind point at.
@@ -50,7 +79,7 @@ enum CodeKind {
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Advice {
-    caution: Vec<Caution>,
+    caution: Vec<Entry>,
     points_at: Vec<Pointer>,
 }
 
@@ -75,12 +104,79 @@ pub fn cautions(text: &str) -> impl Iterator<Item = &'static Caution> + use<> {
         text.match_indices(word.as_str())
             .any(|(at, _)| !text[..at].ends_with(char::is_alphanumeric) && whole(at))
     };
-    ADVICE.caution.iter().filter(move |caution| caution.words.iter().any(&begins))
+    those(move |entry| entry.words.iter().any(&begins))
+}
+
+/// Cautions of a code: by what it means, by the range its number lies in, and that it may be
+/// anything where no table has its meaning.
+///
+/// ```
+/// use lostnode::fault::advice::cautions_of;
+/// use lostnode::parsers::dtc::Code;
+/// let ids = |code| cautions_of(Code::parse(code).unwrap()).into_iter().map(|found| &found.id);
+/// assert_eq!(ids("B0051").collect::<Vec<_>>(), ["restraints"]);
+/// assert_eq!(ids("P1A10").collect::<Vec<_>>(), ["high_voltage", "unknown"]);
+/// ```
+pub fn cautions_of(code: Code) -> Vec<&'static Caution> {
+    let mut out: Vec<&'static Caution> =
+        those(move |entry| entry.codes.iter().any(|range| range.contains(code))).collect();
+    let text = match meaning::of(code) {
+        Some(
+            Meaning::Lost(text)
+            | Meaning::Invalid(text)
+            | Meaning::Software(text)
+            | Meaning::Text(text),
+        ) => text,
+        None => {
+            out.push(caution("unknown"));
+            return out;
+        }
+    };
+    for found in cautions(text) {
+        if !out.iter().any(|known| known.id == found.id) {
+            out.push(found);
+        }
+    }
+    out
+}
+
+/// Cautions of a class of findings.
+pub fn cautions_of_class(class: &ClassName) -> impl Iterator<Item = &'static Caution> + use<> {
+    let class = class.clone();
+    those(move |entry| entry.classes.contains(&class))
+}
+
+fn those(wanted: impl Fn(&Entry) -> bool) -> impl Iterator<Item = &'static Caution> {
+    ADVICE.caution.iter().filter(move |entry| wanted(entry)).map(|entry| &entry.caution)
+}
+
+/// The caution of that short name.
+pub fn named(id: &str) -> Option<&'static Caution> {
+    those(|entry| entry.caution.id == id).next()
+}
+
+fn caution(id: &str) -> &'static Caution {
+    named(id).expect("the table is tested")
 }
 
 /// The caution about sending on a bus.
 pub fn transmitting() -> &'static Caution {
-    ADVICE.caution.iter().find(|caution| caution.id == "transmit").expect("the table is tested")
+    caution("transmit")
+}
+
+/// The caution about a road test.
+pub fn driving() -> &'static Caution {
+    caution("road_test")
+}
+
+/// What holds for every report: the maker first, and who may have sent.
+pub fn general() -> [&'static Caution; 2] {
+    ["general", "sending"].map(caution)
+}
+
+/// What holds for a module of which nobody knows what it is.
+pub fn unknown() -> &'static Caution {
+    caution("unknown")
 }
 
 /// What a code points at.
@@ -112,6 +208,7 @@ pub fn points_at(code: Code) -> &'static Pointer {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fault::Knowledge;
 
     #[test]
     fn each_kind_of_code_points_somewhere() {
@@ -141,5 +238,37 @@ mod tests {
         assert_eq!(ids("Electric Park Brake Module"), ["parking_brake", "brakes"]);
         assert!(ids("Absolute pressure").is_empty());
         assert!(ids("crab sensor").is_empty());
+    }
+
+    /// No caution is out of reach, and each can stand beside a test.
+    #[test]
+    fn every_caution_hangs_on_something() {
+        let knowledge = Knowledge::built_in();
+        let tests = knowledge.test.values().flat_map(|test| &test.cautions);
+        let covers = knowledge.access.values().flat_map(|access| &access.cautions);
+        let used: Vec<&String> = tests.chain(covers).collect();
+        let alone = ["general", "sending", "unknown", "transmit"];
+        for entry in &ADVICE.caution {
+            let Caution { id, brief, text, source } = &entry.caution;
+            let hangs = !entry.words.is_empty()
+                || !entry.codes.is_empty()
+                || !entry.classes.is_empty()
+                || used.contains(&id)
+                || alone.contains(&id.as_str());
+            assert!(hangs, "{id}");
+            assert!(brief.chars().count() <= 80 && !text.is_empty() && !source.is_empty(), "{id}");
+        }
+        let classes = ADVICE.caution.iter().flat_map(|entry| &entry.classes);
+        assert!(classes.into_iter().all(|class| knowledge.class.contains_key(class)));
+    }
+
+    /// Every built-in test has a caution of its own or of what has to be opened for it.
+    #[test]
+    fn every_test_has_a_caution() {
+        let knowledge = Knowledge::built_in();
+        for (name, test) in &knowledge.test {
+            let access = &knowledge.access[&test.access];
+            assert!(!test.cautions.is_empty() || !access.cautions.is_empty(), "{name}");
+        }
     }
 }

@@ -11,6 +11,7 @@ use serde::Serialize;
 
 use super::Renderer;
 use super::style::{Tone, sheet};
+use crate::analysis::finding::NextTest;
 use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Silence};
 use crate::fold::timing::seconds;
 use crate::words;
@@ -40,6 +41,8 @@ struct Page<R: Serialize> {
     date: Option<String>,
     span: String,
     kinds: Vec<&'static str>,
+    /// For each test, what to be careful of, in short.
+    briefs: Vec<String>,
     most: usize,
     lanes: Vec<LaneView>,
     legend: Vec<Entry>,
@@ -95,6 +98,7 @@ impl Renderer for Html {
                         .span
                         .map_or(String::new(), |(begin, end)| duration(seconds(end - begin))),
                     kinds: report.outages.iter().map(kind).collect(),
+                    briefs: report.next_tests().iter().map(briefs).collect(),
                     most: MOST_OUTAGES,
                     lanes: lanes(report),
                     legend: legend(report),
@@ -105,6 +109,11 @@ impl Renderer for Html {
             .map_err(io::Error::other)?;
         out.write_all(text.as_bytes())
     }
+}
+
+fn briefs(test: &NextTest) -> String {
+    let briefs: Vec<&str> = test.cautions.iter().map(|caution| caution.brief.as_str()).collect();
+    briefs.join(" ")
 }
 
 /// From times to coordinates.

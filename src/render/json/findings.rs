@@ -3,7 +3,9 @@
 use serde::Serialize;
 
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Evidence, Finding, FindingScope, NextTest, Side, Standing};
+use crate::analysis::finding::{
+    Caution, Evidence, Finding, FindingScope, NextTest, Side, Standing,
+};
 use crate::words::fault as words;
 
 #[derive(Serialize)]
@@ -30,6 +32,7 @@ pub(super) struct TestJson {
     title: String,
     why: String,
     how: String,
+    cautions: Vec<String>,
     minutes: f64,
     access: String,
     reading_expected: String,
@@ -63,7 +66,7 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         codes_explained: words::codes_explained(analysis, finding),
         lamps: finding.lamps,
         next_tests: finding.next_tests.iter().map(|next| test(analysis, next)).collect(),
-        cautions: words::cautions(analysis, finding),
+        cautions: texts(&finding.cautions),
         done: finding.done.iter().map(words::done).collect(),
     }
 }
@@ -75,6 +78,24 @@ fn standing(standing: Standing) -> &'static str {
         Standing::Foreign => "foreign",
         Standing::Benign => "benign",
     }
+}
+
+/// A caution with all that is known of it; elsewhere its text stands alone.
+#[derive(Serialize)]
+pub(super) struct CautionJson {
+    id: String,
+    brief: String,
+    text: String,
+    source: String,
+}
+
+pub(super) fn caution(caution: &Caution) -> CautionJson {
+    let Caution { id, brief, text, source } = caution.clone();
+    CautionJson { id, brief, text, source }
+}
+
+fn texts(cautions: &[Caution]) -> Vec<String> {
+    cautions.iter().map(|caution| caution.text.clone()).collect()
 }
 
 fn side(side: Side) -> &'static str {
@@ -90,6 +111,7 @@ pub(super) fn test(analysis: &Analysis, test: &NextTest) -> TestJson {
         title: words::test_title(analysis, test),
         why: test.why.clone(),
         how: test.how.clone(),
+        cautions: texts(&test.cautions),
         minutes: test.minutes,
         access: words::test_access(analysis, test),
         reading_expected: test.reading_expected.clone(),

@@ -51,6 +51,7 @@ struct Document {
     conversations: ConversationsJson,
     deviations: Vec<DeviationJson>,
     findings: Vec<findings::FindingJson>,
+    cautions: Vec<findings::CautionJson>,
     next_tests: Vec<findings::TestJson>,
     notices: Vec<String>,
 }
@@ -243,6 +244,7 @@ fn build(report: &Analysis) -> Document {
             .enumerate()
             .map(|(at, finding)| findings::finding(report, at, finding))
             .collect(),
+        cautions: report.cautions().iter().map(findings::caution).collect(),
         next_tests: each(report.next_tests(), |test| findings::test(report, test)),
         notices: words::notices::notices(report),
     }

@@ -21,6 +21,10 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
     write!(out, "{style}")?;
     hanging(out, &words::verdict(comparison), "", "")?;
     write!(out, "{style:#}")?;
+    // What makes all that follows doubtful comes first.
+    for doubt in comparison.notices.iter().filter(|notice| notice.is_doubt()) {
+        hanging(out, &words::notice(doubt), &format!("{BAD}WARNING{BAD:#} "), "  ")?;
+    }
     let (before, after) = comparison.watched;
     writeln!(out, "watched before {}, after {}\n", duration(before), duration(after))?;
     for row in words::rows(comparison) {
@@ -63,5 +67,6 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
     comparison
         .notices
         .iter()
+        .filter(|notice| !notice.is_doubt())
         .try_for_each(|notice| hanging(out, &words::notice(notice), "- ", "  "))
 }

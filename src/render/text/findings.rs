@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use super::{BAD, GOOD, HEAD, hanging};
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Finding, NextTest, Side};
+use crate::analysis::finding::{Caution, Finding, NextTest, Side};
 use crate::words::fault as words;
 
 /// Findings shown in full; less probable ones in a line each.
@@ -36,7 +36,27 @@ pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()>
         }
     }
     writeln!(out)?;
+    cautions(analysis, out)?;
     tests(analysis, analysis.next_tests(), out)
+}
+
+/// What can hurt stands before what to do. What only a test asks for stands beside it in short.
+fn cautions(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+    let of_finding = |caution: &Caution| {
+        analysis.ranked().iter().any(|finding| finding.cautions.contains(caution))
+    };
+    let of_test = |caution: &Caution| {
+        analysis.next_tests().iter().any(|test| test.cautions.contains(caution))
+    };
+    writeln!(out, "{HEAD}Before you measure{HEAD:#}")?;
+    for caution in analysis.cautions() {
+        if of_test(caution) && !of_finding(caution) {
+            continue;
+        }
+        let begin = format!("  {BAD}CAUTION{BAD:#} ");
+        hanging(out, &format!("{} [{}]", caution.text, caution.source), &begin, "    ")?;
+    }
+    writeln!(out)
 }
 
 fn full(analysis: &Analysis, finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
@@ -72,8 +92,9 @@ fn full(analysis: &Analysis, finding: &Finding, out: &mut dyn Write) -> io::Resu
         let done = words::done(done);
         hanging(out, &format!("done: {done}"), indent, &format!("{indent}  "))?;
     }
-    for caution in words::cautions(analysis, finding) {
-        hanging(out, &caution, &format!("{indent}{BAD}CAUTION{BAD:#} "), &format!("{indent}  "))?;
+    for caution in &finding.cautions {
+        let begin = format!("{indent}{BAD}CAUTION{BAD:#} ");
+        hanging(out, &caution.brief, &begin, &format!("{indent}  "))?;
     }
     Ok(())
 }
@@ -94,6 +115,9 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut dyn Write) -> io::Re
             findings.join(", ")
         );
         hanging(out, &heading, "  ", "     ")?;
+        let brief: Vec<&str> = test.cautions.iter().map(|caution| caution.brief.as_str()).collect();
+        let begin = format!("     {BAD}CAUTION{BAD:#} ");
+        hanging(out, &brief.join(" "), &begin, "       ")?;
         hanging(out, &format!("{} {}", test.how, test.why), "     ", "     ")?;
         hanging(
             out,
