@@ -1,7 +1,8 @@
 //! What `compare` makes of reports: each made by hand, so that every count and second is known.
 
 use lostnode::analysis::diagnosis::{
-    CodeEntry, CodeNumber, CodeStanding, IdentityEntry, Module, MonitorEntry, Party, TalkEntry,
+    CodeAge, CodeEntry, CodeNumber, CodeStanding, IdentityEntry, Module, MonitorEntry, Party,
+    TalkEntry,
 };
 use lostnode::analysis::{
     Analysis, Basis, BitRate, Cause, Channel, Identifier, Node, Outage, Scope,
@@ -96,6 +97,7 @@ fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64)
         cause: Cause::Unknown,
         benign: false,
         doubt: None,
+        ran_on: 0.0,
         ongoing: false,
         evidence: Vec::new(),
     }
@@ -429,7 +431,8 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         event: None,
         unconfigured: false,
         internal: false,
-        failing: false,
+        age: CodeAge::Untold,
+        appeared: None,
         lamp: false,
     }
 }

@@ -6,7 +6,9 @@
 
 use std::collections::BTreeMap;
 
+use super::diagnosis::CodeAge;
 use crate::fold::diagnostics::{CodeNumber, Module};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::NodeIndex;
 
 /// A module by its name in the table of codes, such as `Door Control Module A`. Traffic does not
@@ -23,6 +25,12 @@ pub struct Accusation {
     pub missed: Missed,
     /// The code.
     pub code: CodeNumber,
+    /// How old the fault is, by the code itself.
+    pub age: CodeAge,
+    /// It came in this capture: time of the last read without it, and of the first with it.
+    pub appeared: Option<(Nanoseconds, Nanoseconds)>,
+    /// When it was last read; `None` without time stamps.
+    pub read: Option<Nanoseconds>,
 }
 
 /// A node as the frames show it.
@@ -30,10 +38,14 @@ pub struct Accusation {
 pub struct Witness {
     /// Its name.
     pub name: String,
-    /// How often it fell silent, alone or with its branch.
-    pub outages: usize,
-    /// Seconds of the longest silence.
-    pub longest: f64,
+    /// When it was silent, alone or with its branch; the whole capture where it was never heard.
+    pub silences: Vec<Silence>,
+}
+
+impl Witness {
+    fn longest(&self) -> f64 {
+        self.silences.iter().map(|silence| seconds(silence.length())).fold(0.0, f64::max)
+    }
 }
 
 /// What the frames say of a module that others miss. Nodes are places in the list of witnesses,
@@ -54,7 +66,7 @@ pub enum Frames {
         /// Seconds of the longest silence.
         longest: f64,
     },
-    /// Only one node fell silent: likely this one.
+    /// Of the nodes that fell silent only this one is left for it.
     OnlyOneSilent {
         /// The node.
         node: NodeIndex,
@@ -63,8 +75,11 @@ pub enum Frames {
         /// Seconds of the longest silence.
         longest: f64,
     },
-    /// No node fell silent.
+    /// No node that fell silent is left for it, and nobody says that it is missed now.
     NobodySilent,
+    /// No node that fell silent is left for it, and it is missed now: it may have been silent from
+    /// the start, or sit on another bus. What was never heard, frames cannot vouch for.
+    NotKnown,
     /// So many nodes fell silent; which of them it is, nothing tells.
     SeveralSilent(usize),
     /// No sender is known.
@@ -91,7 +106,7 @@ impl Frames {
             Frames::FellSilent { .. } => Verdict::Confirmed,
             Frames::OnlyOneSilent { .. } => Verdict::Likely,
             Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
-            Frames::SeveralSilent(_) | Frames::NoSender => Verdict::Open,
+            Frames::NotKnown | Frames::SeveralSilent(_) | Frames::NoSender => Verdict::Open,
         }
     }
 
@@ -126,6 +141,10 @@ impl Blame {
     }
 }
 
+/// How long after a loss began a module may store a code of it, in seconds: receivers wait for some
+/// of their own periods, and filter for up to 5 s (common practice, no source).
+const STORES_WITHIN: f64 = 6.0;
+
 /// Modules missed from which the one that misses them is itself in question.
 const MANY: usize = 3;
 
@@ -134,27 +153,34 @@ pub fn matrix(
     accusations: &[Accusation],
     witnesses: &[Witness],
 ) -> (Vec<Blame>, Vec<(Module, usize)>) {
-    let mut rows: BTreeMap<&Missed, Vec<&Accusation>> = BTreeMap::new();
-    let mut by_reporter: BTreeMap<Module, Vec<&Missed>> = BTreeMap::new();
+    let mut by_missed: BTreeMap<&Missed, Vec<&Accusation>> = BTreeMap::new();
     for accusation in accusations {
-        rows.entry(&accusation.missed).or_default().push(accusation);
-        let misses = by_reporter.entry(accusation.reporter).or_default();
-        if !misses.contains(&&accusation.missed) {
-            misses.push(&accusation.missed);
+        by_missed.entry(&accusation.missed).or_default().push(accusation);
+    }
+    let rows: Vec<Row<'_>> =
+        by_missed.into_iter().map(|(missed, accusations)| Row { missed, accusations }).collect();
+    let frames = judge(&rows, witnesses);
+    let accusers = accusers(&rows, &frames);
+    let mut out: Vec<Blame> =
+        rows.iter().zip(frames).map(|(row, frames)| row.blame(frames)).collect();
+    out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.missed.cmp(&b.missed)));
+    (out, accusers)
+}
+
+/// A module misses others by a fault of its own where nobody else misses them, and no silence is
+/// behind it: what a node that fell silent leaves with all others is no sign of any of these.
+fn accusers(rows: &[Row<'_>], frames: &[Frames]) -> Vec<(Module, usize)> {
+    let mut alone: BTreeMap<Module, usize> = BTreeMap::new();
+    for (row, frames) in rows.iter().zip(frames) {
+        let silent = matches!(
+            frames,
+            Frames::FellSilent { .. } | Frames::OnlyOneSilent { .. } | Frames::SeveralSilent(_)
+        );
+        if let ([reporter], false) = (row.reporters().as_slice(), silent) {
+            *alone.entry(*reporter).or_default() += 1;
         }
     }
-    let mut out: Vec<Blame> = rows
-        .into_iter()
-        .map(|(missed, list)| Blame {
-            missed: missed.clone(),
-            reporters: sorted(list.iter().map(|accusation| accusation.reporter)),
-            codes: sorted(list.iter().map(|accusation| accusation.code)),
-            frames: judge(missed, witnesses),
-        })
-        .collect();
-    out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.missed.cmp(&b.missed)));
-    let accusers = by_reporter.into_iter().filter(|(_, misses)| misses.len() >= MANY);
-    (out, accusers.map(|(reporter, misses)| (reporter, misses.len())).collect())
+    alone.into_iter().filter(|(_, misses)| *misses >= MANY).collect()
 }
 
 fn sorted<T: Ord>(list: impl Iterator<Item = T>) -> Vec<T> {
@@ -164,26 +190,121 @@ fn sorted<T: Ord>(list: impl Iterator<Item = T>) -> Vec<T> {
     list
 }
 
-fn judge(missed: &Missed, witnesses: &[Witness]) -> Frames {
-    let places = |wanted: &dyn Fn(&Witness) -> bool| -> Vec<NodeIndex> {
-        (0..witnesses.len()).map(NodeIndex).filter(|at| wanted(&witnesses[*at])).collect()
-    };
-    let silences = |node: NodeIndex| (witnesses[node].outages, witnesses[node].longest);
-    if let [node] = places(&|witness| same_thing(&missed.0, &witness.name))[..] {
-        return match silences(node) {
-            (0, _) => Frames::Heard { node },
-            (times, longest) => Frames::FellSilent { node, times, longest },
-        };
+/// A module, and all codes that say it is missed.
+struct Row<'a> {
+    missed: &'a Missed,
+    accusations: Vec<&'a Accusation>,
+}
+
+impl Row<'_> {
+    fn reporters(&self) -> Vec<Module> {
+        sorted(self.accusations.iter().map(|accusation| accusation.reporter))
     }
-    match places(&|witness| witness.outages > 0)[..] {
-        _ if witnesses.is_empty() => Frames::NoSender,
-        [] => Frames::NobodySilent,
-        [node] => {
-            let (times, longest) = silences(node);
-            Frames::OnlyOneSilent { node, times, longest }
+
+    fn blame(&self, frames: Frames) -> Blame {
+        Blame {
+            missed: self.missed.clone(),
+            reporters: self.reporters(),
+            codes: sorted(self.accusations.iter().map(|accusation| accusation.code)),
+            frames,
         }
-        ref several => Frames::SeveralSilent(several.len()),
     }
+
+    /// Of its codes the most present one counts.
+    fn age(&self) -> CodeAge {
+        self.accusations.iter().map(|accusation| accusation.age).min().unwrap_or(CodeAge::Untold)
+    }
+
+    /// How well it stands for a node that fell silent in this capture.
+    fn rank(&self) -> (CodeAge, std::cmp::Reverse<usize>) {
+        // Failing or recent is much the same: whether it still fails depends on when it was read.
+        (self.age().max(CodeAge::Recent), std::cmp::Reverse(self.reporters().len()))
+    }
+
+    /// Whether its codes can be those of a node: a code that came in this capture came after a loss
+    /// began, and a node that is silent when a code is read fails its test.
+    fn can_be(&self, witness: &Witness) -> bool {
+        let late = nanoseconds(STORES_WITHIN);
+        self.accusations.iter().all(|code| {
+            let began = |(absent, seen): (Nanoseconds, Nanoseconds)| {
+                witness.silences.iter().any(|own| own.start <= seen && own.end >= absent - late)
+            };
+            let away = |read: Nanoseconds| {
+                witness.silences.iter().any(|own| own.start < read - late && own.end >= read)
+            };
+            code.appeared.is_none_or(began)
+                && (code.age != CodeAge::Past || !code.read.is_some_and(away))
+        })
+    }
+}
+
+/// What the frames say to each row. A node is one module: those named by a row are that row's, and
+/// of the others each is given away once, to the row that fits it best.
+fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
+    let all = || (0..witnesses.len()).map(NodeIndex);
+    let named = |row: &Row<'_>| {
+        let same: Vec<NodeIndex> =
+            all().filter(|at| same_thing(&row.missed.0, &witnesses[*at].name)).collect();
+        match same[..] {
+            [node] => Some(node),
+            _ => None,
+        }
+    };
+    let named: Vec<Option<NodeIndex>> = rows.iter().map(named).collect();
+    let mut free: Vec<NodeIndex> = all()
+        .filter(|at| !witnesses[*at].silences.is_empty() && !named.contains(&Some(*at)))
+        .collect();
+    let mut open: Vec<usize> = (0..rows.len()).filter(|at| named[*at].is_none()).collect();
+    // The best of them first; of those alike, in order of the alphabet.
+    open.sort_by_key(|at| rows[*at].rank());
+    let mut out: Vec<Frames> = rows
+        .iter()
+        .zip(&named)
+        .map(|(row, named)| match named.map(|node| (node, &witnesses[node])) {
+            Some((node, own)) if own.silences.is_empty() => Frames::Heard { node },
+            Some((node, own)) => {
+                Frames::FellSilent { node, times: own.silences.len(), longest: own.longest() }
+            }
+            None if witnesses.is_empty() => Frames::NoSender,
+            None if row.age() == CodeAge::Past => Frames::NobodySilent,
+            None => Frames::NotKnown,
+        })
+        .collect();
+    // Whoever can be one node only, and is the only one that can be that node.
+    let fits = |row: usize, free: &[NodeIndex]| -> Vec<NodeIndex> {
+        free.iter().copied().filter(|node| rows[row].can_be(&witnesses[*node])).collect()
+    };
+    open.retain(|row| !fits(*row, &free).is_empty());
+    while let Some((row, node)) = sure(&open, &free, &|row| rows[row].rank(), &fits) {
+        let own = &witnesses[node];
+        out[row] =
+            Frames::OnlyOneSilent { node, times: own.silences.len(), longest: own.longest() };
+        open.retain(|other| *other != row);
+        free.retain(|other| *other != node);
+        open.retain(|row| !fits(*row, &free).is_empty());
+    }
+    // Of those that are left no more than there are nodes, the best first.
+    let left = free.len();
+    for row in open.into_iter().take(left) {
+        out[row] = Frames::SeveralSilent(left);
+    }
+    out
+}
+
+/// A row that must be a node, or fits it better than any other row: each of the others is worse by
+/// the age of its codes or by how many tell of it, and this row fits no other node.
+fn sure<K: Ord>(
+    open: &[usize],
+    free: &[NodeIndex],
+    rank: &dyn Fn(usize) -> K,
+    fits: &dyn Fn(usize, &[NodeIndex]) -> Vec<NodeIndex>,
+) -> Option<(usize, NodeIndex)> {
+    open.iter().find_map(|&row| {
+        let [node] = fits(row, free)[..] else { return None };
+        let rivals =
+            open.iter().filter(|other| **other != row && fits(**other, free).contains(&node));
+        rivals.clone().all(|rival| rank(row) < rank(*rival)).then_some((row, node))
+    })
 }
 
 /// Words that say nothing about which module it is.

@@ -44,17 +44,33 @@ pub struct CodeEntry {
     pub unconfigured: bool,
     /// It says that the module has a fault inside.
     pub internal: bool,
-    /// It was failing, pending or active when it was last there.
-    pub failing: bool,
+    /// How old the fault behind it is, by what it was when it was last there.
+    pub age: CodeAge,
+    /// It came in this capture: time of the last read without it, and of the first with it.
+    pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// It asks for a warning lamp.
     pub lamp: bool,
 }
 
 impl CodeEntry {
-    /// Failing, pending or active, and still there when it was last read.
-    pub fn is_failing_now(&self) -> bool {
-        self.failing && self.gone.is_none()
+    /// Of a fault that is there or was there in this or the last drive, and still stored when it
+    /// was last read.
+    pub fn is_present(&self) -> bool {
+        self.age <= CodeAge::Recent && self.gone.is_none()
     }
+}
+
+/// How old the fault behind a code is (status bits of ISO 14229-1:2020, D.2).
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum CodeAge {
+    /// Its test failed when it was last run, or the code is active.
+    Failing,
+    /// It failed in this operation cycle or the one before; or it came in this capture.
+    Recent,
+    /// Nothing tells: a list says only that it is stored.
+    Untold,
+    /// It failed in neither.
+    Past,
 }
 
 /// How a code stood when it was last reported (status bits of ISO 14229-1:2020, D.2).
@@ -80,11 +96,6 @@ pub enum CodeEvent {
         modules: usize,
         /// It dipped in this capture.
         dipped: bool,
-    },
-    /// Codes appeared between the same two reads of the lists.
-    SameReads {
-        /// Modules that stored one.
-        modules: usize,
     },
 }
 

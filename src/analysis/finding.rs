@@ -20,6 +20,8 @@ pub struct Findings {
     pub undecided: Vec<Undecided>,
     /// What to be careful of with any of it, to be read before the tests.
     pub cautions: Vec<Caution>,
+    /// Probability that something is behind it for which there is no class.
+    pub no_class: f64,
 }
 
 /// Explanations among which the evidence does not choose.

@@ -121,6 +121,7 @@ mod tests {
             cause: super::super::Cause::BusSleep,
             benign: false,
             doubt: None,
+            ran_on: 0.0,
             evidence: Vec::new(),
         }
     }

@@ -181,6 +181,7 @@ pub enum SignValue {
     Frequent,
     HalfOrMore,
     Likely,
+    Listed,
     Mended,
     Near,
     NoReturn,
@@ -188,6 +189,7 @@ pub enum SignValue {
     Open,
     Orderly,
     RanOn,
+    Recent,
     Remembered,
     Single,
     StartedAnew,
@@ -300,10 +302,14 @@ pub enum ErrorKind {
 pub enum Now {
     /// One was failing when last read.
     Failing,
+    /// One failed in this operation cycle or the one before, or came in this capture.
+    Recent,
     /// All cleared, and not back.
     Mended,
-    /// Stored, and not failing.
+    /// Stored, with a status that says it has not failed in this cycle nor the one before.
     Remembered,
+    /// Stored, and nothing tells since when.
+    Listed,
 }
 
 impl Sign {
@@ -338,6 +344,8 @@ impl Sign {
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),
+            Sign::Now(Now::Recent) => (SignName::Now, SignValue::Recent),
+            Sign::Now(Now::Listed) => (SignName::Now, SignValue::Listed),
         }
     }
 }

@@ -20,6 +20,8 @@ pub type ByClass = BTreeMap<ClassName, f64>;
 pub struct Knowledge {
     /// Classes of fault, by their short name.
     pub class: BTreeMap<ClassName, Class>,
+    /// Whatever there is no class for.
+    pub no_class: NoClass,
     /// Symptoms.
     pub symptom: BTreeMap<SymptomKind, SymptomTable>,
     /// Signs of symptoms.
@@ -52,6 +54,18 @@ pub struct Class {
     pub needs: Option<SymptomKind>,
     /// In sentences.
     pub explanation: String,
+    /// Where the numbers are from.
+    pub source: String,
+}
+
+/// Something for which there is no class.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct NoClass {
+    /// Probability before anything is seen.
+    pub prior: f64,
+    /// Probability that it shows any one symptom.
+    pub by: f64,
     /// Where the numbers are from.
     pub source: String,
 }
@@ -91,6 +105,9 @@ pub struct Reading {
     pub at: Level,
     /// In words.
     pub text: String,
+    /// It speaks of the codes, and so of each fault as far as codes are its.
+    #[serde(default)]
+    pub of_codes: bool,
     /// Unit of its value; empty for a trial.
     #[serde(default)]
     pub unit: String,
@@ -209,6 +226,11 @@ impl Knowledge {
             let prior = class.prior;
             if !(prior > 0.0 && prior < 1.0) {
                 return wrong(format!("class.{name}"), not_between("prior", prior));
+            }
+        }
+        for (key, number) in [("prior", self.no_class.prior), ("by", self.no_class.by)] {
+            if !(number > 0.0 && number < 1.0) {
+                return wrong("no_class".to_owned(), not_between(key, number));
             }
         }
         for (kind, symptom) in &self.symptom {
@@ -360,6 +382,8 @@ mod tests {
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),
+            Seen::Now(Now::Recent),
+            Seen::Now(Now::Listed),
         ];
         signs.extend([0, 1].map(Seen::Errors));
         signs.extend([0, 1].map(Seen::ErrorsTogether));

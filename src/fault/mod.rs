@@ -5,6 +5,7 @@
 //! they are, `next_tests` in which order to look for them. All numbers stand in `knowledge.toml`.
 
 pub mod advice;
+mod calibration;
 mod cautions;
 mod job_error;
 mod knowledge;
@@ -14,7 +15,9 @@ pub mod order;
 mod readings;
 mod sets;
 mod symptoms;
+mod weights;
 
+pub use calibration::Calibration;
 pub use job_error::{JobError, Problem as JobProblem};
 pub use knowledge::Knowledge;
 pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
@@ -55,7 +58,14 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
         let fault = &explained.faults[*at];
         (knowledge.class[&fault.class].benign, -(fault.probability * 100.0).round() as i64)
     });
-    shown.truncate(MOST);
+    // What is no fault of the vehicle explains what would otherwise look like one: it stays.
+    let benign = |at: &usize| knowledge.class[&explained.faults[*at].class].benign;
+    let faults_shown = shown.iter().filter(|at| !benign(at)).count().min(MOST);
+    let mut place = 0;
+    shown.retain(|at| {
+        place += 1;
+        place <= faults_shown || benign(at)
+    });
     let case = Case { analysis, knowledge, symptoms: &symptoms, observed: &observed, job };
     let mut ranked: Vec<Finding> = shown
         .iter()
@@ -70,7 +80,7 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     }
     let undecided = order::undecided(&ranked, &finds);
     let cautions = cautions::of_report(&ranked, &next_tests);
-    Ok(Findings { ranked, next_tests, undecided, cautions })
+    Ok(Findings { ranked, next_tests, undecided, cautions, no_class: explained.no_class })
 }
 
 /// A test in an order that is tried out.
@@ -262,9 +272,9 @@ fn weigh(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Vec<Evidenc
     let what = Observation::Symptom(symptom.subject.clone(), symptom.fact.clone());
     let mut out = vec![Evidence { ratio: own / mean.max(table.leak), what }];
     for sign in &symptom.signs {
-        let own = sets::like(knowledge, sign, &fault.class);
+        let own = weights::like(knowledge, sign, &fault.class);
         let other: f64 = others()
-            .map(|(class, by)| weight(class, *by) * sets::like(knowledge, sign, class))
+            .map(|(class, by)| weight(class, *by) * weights::like(knowledge, sign, class))
             .sum::<f64>()
             / total.max(LEAST_TOTAL);
         let ratio = if total > 0.0 { own / other } else { 1.0 };

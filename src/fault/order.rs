@@ -50,14 +50,14 @@ fn is_present(analysis: &Analysis, evidence: &[Evidence]) -> bool {
         Fact::SupplyMemory { .. } | Fact::BusSlept(_) => false,
         Fact::MissesMany { module, .. } | Fact::InternalCode(module) => {
             let own = |at: &&crate::analysis::diagnosis::CodeEntry| at.module == *module;
-            analysis.diagnosis.codes.iter().filter(own).any(|code| code.is_failing_now())
+            analysis.diagnosis.codes.iter().filter(own).any(|code| code.is_present())
         }
         _ => true,
     })
 }
 
 fn any_failing(analysis: &Analysis) -> bool {
-    analysis.diagnosis.codes.iter().any(|code| code.missed.is_some() && code.is_failing_now())
+    analysis.diagnosis.codes.iter().any(|code| code.missed.is_some() && code.is_present())
 }
 
 /// Each symptom, and whether a sign after it says that its codes were failing.
@@ -68,7 +68,8 @@ fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
             Observation::Sign(sign) => Some(sign),
             _ => None,
         });
-        let failing = signs.into_iter().any(|sign| *sign == Sign::Now(Now::Failing));
+        let failing =
+            signs.into_iter().any(|sign| matches!(sign, Sign::Now(Now::Failing | Now::Recent)));
         Some((fact, failing))
     })
 }

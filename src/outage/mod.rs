@@ -20,7 +20,7 @@ use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
 use crate::network::clocks::Clocks;
 use crate::silence::{Losses, Stop, StopKind};
-use causes::{Judgement, Return};
+use causes::Return;
 use lawful::{Judged, Verdict};
 
 pub use causes::ReturnSign;
@@ -86,6 +86,9 @@ pub struct Outage {
     pub benign: bool,
     /// Why it may be a loss all the same, where it is benign.
     pub doubt: Option<Doubt>,
+    /// Natural logarithm of how many times likelier its return is for nodes that ran on unheard
+    /// than for nodes that started anew; 0 where nothing tells.
+    pub ran_on: f64,
     /// What that rests on.
     pub evidence: Vec<Evidence>,
 }
@@ -150,18 +153,16 @@ fn explain(outage: &mut Outage, observed: &Observed<'_>) {
     if outage.ongoing || !matches!(outage.scope, Scope::Node | Scope::Branch) {
         return;
     }
-    let judge = |node: &NodeIndex| {
-        causes::judge(observed, &observed.network.nodes[*node].ids, outage.silence())
+    let ids: Vec<&[IdIndex]> =
+        outage.nodes.iter().map(|node| observed.network.nodes[*node].ids.as_slice()).collect();
+    let judgement = causes::judge(observed, &ids, outage.silence());
+    outage.cause = match judgement.shows {
+        Return::CarriedOn => Cause::OpenCircuit,
+        Return::Restarted => Cause::LostPower,
+        Return::Unclear => Cause::Unknown,
     };
-    let judgements: Vec<Judgement> = outage.nodes.iter().map(judge).collect();
-    let all = |wanted: Return| judgements.iter().all(|judgement| judgement.shows == wanted);
-    outage.cause = match () {
-        () if all(Return::CarriedOn) => Cause::OpenCircuit,
-        () if all(Return::Restarted) => Cause::LostPower,
-        () => Cause::Unknown,
-    };
-    let signs = judgements.into_iter().flat_map(|judgement| judgement.signs);
-    outage.evidence.extend(signs.map(Evidence::Return));
+    outage.ran_on = judgement.ran_on;
+    outage.evidence.extend(judgement.signs.into_iter().map(Evidence::Return));
 }
 
 fn of_stop(stop: &Stop, network: &Network) -> Outage {
@@ -191,6 +192,7 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         cause,
         benign,
         doubt: stop.unclear.then_some(Doubt::PauseOrStop),
+        ran_on: 0.0,
         evidence: stop.signs.iter().copied().map(Evidence::Stop).collect(),
     }
 }

@@ -28,6 +28,7 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
         cause: Cause::Unknown,
         benign: false,
         doubt: None,
+        ran_on: 0.0,
         evidence: evidence(observed, missing),
     }
 }

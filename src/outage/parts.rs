@@ -132,6 +132,7 @@ impl Part {
             cause: Cause::Unknown,
             benign: false,
             doubt: None,
+            ran_on: 0.0,
             evidence: self.evidence(observed, cluster),
             ids: self.ids.clone(),
         }

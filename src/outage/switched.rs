@@ -18,6 +18,7 @@ pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
             let one = |event: &Event| Outage {
                 benign: true,
                 doubt: judged.doubt,
+                ran_on: 0.0,
                 ..parts::of_event(observed, event, judged.why)
             };
             judged.events.iter().map(one).collect()
@@ -56,6 +57,7 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
         cause: Cause::SwitchedOff,
         benign: true,
         doubt: judged.doubt,
+        ran_on: 0.0,
         evidence,
     }
 }

@@ -153,9 +153,6 @@ pub fn event(event: CodeEvent) -> String {
             "probably one event of low supply: {modules} modules remember a supply fault{}",
             if dipped { ", and the supply dipped in this capture" } else { "" }
         ),
-        CodeEvent::SameReads { modules } => {
-            format!("probably one event: {modules} modules stored codes between the same reads")
-        }
     }
 }
 
@@ -231,12 +228,15 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             plural(times, "time", "times")
         ),
         Frames::OnlyOneSilent { node, times, longest } => format!(
-            "likely {}, the only node that fell silent ({times} times, longest {longest:.2} s); \
-             traffic alone does not tell its name",
+            "likely {}, the one that fell silent and is left for it ({times} times, longest \
+             {longest:.2} s); traffic alone does not tell its name",
             name(node)
         ),
         Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
                                  something older, or that module is on another bus"
+            .to_owned(),
+        Frames::NotKnown => "none of the nodes that fell silent is left for it: it may have been \
+                             silent from the start, or it is on another bus"
             .to_owned(),
         Frames::SeveralSilent(nodes) => format!(
             "{nodes} nodes fell silent, and traffic alone does not tell which of them it is"

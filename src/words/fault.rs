@@ -265,7 +265,11 @@ fn sign(sign: &Sign) -> String {
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
+        Sign::Now(Now::Recent) => {
+            "new in this capture, or failed in this drive or the one before".to_owned()
+        }
         Sign::Now(Now::Remembered) => "stored, not failing when last read".to_owned(),
+        Sign::Now(Now::Listed) => "stored; nothing tells since when".to_owned(),
     }
 }
 

@@ -9,6 +9,10 @@ use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
+/// Seconds from the beginning of a capture within which error frames are those of plugging in: the
+/// contacts bounce, and a controller that joins in the midst of a frame finds it broken (common
+/// practice, no source).
+const PLUGGED_IN: f64 = 0.2;
 /// Periodic identifiers from which a silence of all is one of the bus. What one or two do is no
 /// matter of the bus: a tester alone on it comes and goes.
 const A_BUS: usize = 3;
@@ -53,8 +57,21 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
 
 fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Option<Symptom> {
     let margin = nanoseconds(NEAR);
+    let around = |at: Nanoseconds| at - margin..=at + margin;
+    // At the losses of a node they are that node's, and a sign of its symptom; at the first moment
+    // the instrument was plugged in.
+    let begin = analysis.span.map_or(0, |(begin, _)| begin);
     let explained = |time: Nanoseconds| {
-        silent.iter().any(|outage| (outage.start - margin..=outage.end + margin).contains(&time))
+        let in_silence =
+            |outage: &&Outage| (outage.start - margin..=outage.end + margin).contains(&time);
+        let at_a_loss = |outage: &Outage| {
+            outage.scope < Scope::Bus
+                && outage.channel == Some(channel)
+                && (around(outage.start).contains(&time) || around(outage.end).contains(&time))
+        };
+        silent.iter().any(in_silence)
+            || analysis.lost().any(at_a_loss)
+            || time - begin <= nanoseconds(PLUGGED_IN)
     };
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =

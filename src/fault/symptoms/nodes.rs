@@ -16,6 +16,15 @@ const EVEN_STEPS: usize = 4;
 /// road does not.
 const EVEN_SPREAD: f64 = 0.15;
 
+/// A return leans to one side where it is so many times likelier there …
+const LEANS: f64 = 3.0;
+/// … and several are clear at these odds: 95 %, as for a single one.
+const SURE: f64 = 19.0;
+/// No return weighs more than this, a natural logarithm: e^4 is 55 to one.
+const MOST_OF_ONE: f64 = 4.0;
+/// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
+const FEW: usize = 4;
+
 /// Nodes, lone identifiers and branches that fell silent.
 pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     let mut out = alone(analysis);
@@ -91,15 +100,23 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
     sets.into_iter().map(symptom).collect()
 }
 
+/// What the returns show together: one that is clear speaks for those that are not, and several
+/// that only lean towards a wire that healed can be clear together. Leaning towards a new start
+/// they are not: a phase that wanders leans that way each time.
 fn returned(outages: &[&Outage]) -> Return {
     let count = |cause: Cause| outages.iter().filter(|outage| outage.cause == cause).count();
     let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
-    let back = outages.iter().filter(|outage| !outage.ongoing).count();
+    let back: Vec<&&Outage> = outages.iter().filter(|outage| !outage.ongoing).collect();
+    let leaning = || back.iter().filter(|outage| outage.ran_on >= LEANS.ln());
+    let total: f64 = back.iter().map(|outage| outage.ran_on.clamp(-MOST_OF_ONE, MOST_OF_ONE)).sum();
     match (anew, ran_on) {
-        _ if back == 0 => Return::No,
-        (0, 0) => Return::Untold { back },
-        (_, 0) => Return::StartedAnew { anew, back },
-        (0, _) => Return::RanOn { ran_on, back },
+        _ if back.is_empty() => Return::No,
+        (0, 0) if leaning().count() >= 2 && total >= SURE.ln() => {
+            Return::RanOn { ran_on: leaning().count(), back: back.len() }
+        }
+        (0, 0) => Return::Untold { back: back.len() },
+        _ if anew > FEW * ran_on => Return::StartedAnew { anew, back: back.len() },
+        _ if ran_on > FEW * anew => Return::RanOn { ran_on, back: back.len() },
         _ => Return::Mixed { anew, ran_on },
     }
 }

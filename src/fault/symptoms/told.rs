@@ -4,8 +4,8 @@
 
 use super::Symptom;
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Verdict};
-use crate::analysis::diagnosis::{CodeEntry, Module, TalkEntry};
+use crate::analysis::blame::{Blame, Frames, Verdict};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 use crate::ids::NodeIndex;
@@ -57,7 +57,7 @@ impl<'a> Told<'a> {
         let silent: Vec<Subject> = alone.map(|symptom| symptom.subject.clone()).collect();
         // A tester asks many that a vehicle may not have: silence tells something only where
         // somebody misses them.
-        let missed = analysis.diagnosis.blame.iter().any(|row| is_failing(analysis, row));
+        let missed = analysis.diagnosis.blame.iter().any(|row| is_present(analysis, row));
         let mute = match silent.is_empty() && !missed {
             true => Vec::new(),
             false => analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute()).collect(),
@@ -98,8 +98,7 @@ impl<'a> Told<'a> {
     /// fell silent; or else the one module that does not answer; or else nobody that is known.
     fn place_of_missed(&self, row: &Blame) -> Subject {
         let sure = match row.verdict() {
-            Verdict::Confirmed => true,
-            Verdict::Likely => is_likeliest(self.analysis, row),
+            Verdict::Confirmed | Verdict::Likely => true,
             Verdict::Contradicted | Verdict::Open => false,
         };
         if let Some(node) = row.frames.node().filter(|_| sure) {
@@ -109,21 +108,28 @@ impl<'a> Told<'a> {
         let unplaced = blame.iter().filter(|row| row.frames.node().is_none()).count();
         match self.mute.as_slice() {
             [one] if unplaced == 1 => self.place(one.module, true),
-            _ if row.verdict() == Verdict::Open && !self.among.is_empty() => {
+            _ if matches!(row.frames, Frames::SeveralSilent(_)) && !self.among.is_empty() => {
                 Subject::Unplaced(Unheard::Missed(row.missed.clone()), self.among.clone())
             }
             _ => Subject::Module(Unheard::Missed(row.missed.clone())),
         }
     }
 
+    /// Modules that are missed and are none of the nodes that fell silent here, and modules that do
+    /// not answer beyond those nodes, which cannot.
     fn gateway(&self) -> Option<Symptom> {
         let elsewhere = |row: &&Blame| {
-            matches!(row.verdict(), Verdict::Contradicted | Verdict::Open)
-                && is_failing(self.analysis, row)
+            matches!(row.frames, Frames::Heard { .. } | Frames::NotKnown | Frames::NoSender)
+                && is_present(self.analysis, row)
         };
         let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
+        let gone = |node: &&NodeIndex| {
+            self.analysis.lost().any(|outage| outage.ongoing && outage.nodes.contains(node))
+        };
+        let silent = self.among.iter().filter(gone).count();
         let several = |count: usize| if count >= SEVERAL { count } else { 0 };
-        let (missed, mute) = (several(rows.len()), several(self.mute.len()));
+        let missed = several(rows.len());
+        let mute = several(self.mute.len().saturating_sub(silent));
         let codes = rows.iter().flat_map(|row| codes_of(self.analysis, row)).collect();
         let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute });
         (missed + mute > 0).then(|| symptom.with_codes(self.analysis, codes))
@@ -205,30 +211,21 @@ fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
         .collect()
 }
 
-fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
-    codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_failing_now())
+fn is_present(analysis: &Analysis, row: &Blame) -> bool {
+    codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_present())
 }
 
-/// One node is not two modules: of several that are likely the same silent node, the ones that fail
-/// now are meant, if they are fewer.
-fn is_likeliest(analysis: &Analysis, row: &Blame) -> bool {
-    let rivals = || {
-        analysis.diagnosis.blame.iter().filter(|other| {
-            other.verdict() == Verdict::Likely && other.frames.node() == row.frames.node()
-        })
-    };
-    let failing = rivals().filter(|row| is_failing(analysis, row)).count();
-    failing == 0 || failing == rivals().count() || is_failing(analysis, row)
-}
-
+/// How the codes stand, by the most present of those that are still there.
 fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     let codes = || codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
     let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false);
-    if codes().any(|code| code.gone.is_none() && (code.failing || code.returned)) {
-        Now::Failing
-    } else if codes().all(mended) {
-        Now::Mended
-    } else {
-        Now::Remembered
+    let there = codes().filter(|code| code.gone.is_none());
+    match there.map(|code| code.age).min() {
+        Some(CodeAge::Failing) => Now::Failing,
+        Some(CodeAge::Recent) => Now::Recent,
+        Some(CodeAge::Untold) => Now::Listed,
+        Some(CodeAge::Past) => Now::Remembered,
+        None if codes().all(mended) => Now::Mended,
+        None => Now::Remembered,
     }
 }

@@ -63,6 +63,8 @@ pub struct CodeHistory {
     pub lists: Vec<Seen>,
     /// … since it was last cleared, or in the whole capture where it was not.
     pub lists_since_clear: Vec<Seen>,
+    /// Status bits that its module supports, where it said so (ISO 14229-1:2020, 12.3).
+    pub supported: Option<u8>,
     /// Its last status byte that told of a fault: what the module remembered before a clear.
     pub fault_status: Option<Status>,
     /// Its last status byte.
@@ -155,6 +157,7 @@ impl Codes {
 
     fn report(&mut self, module: Module, now: Nanoseconds, data: &[u8], request: Option<&Request>) {
         let Some(report) = DtcReport::parse(data) else { return };
+        let supported = report.availability;
         let codes = report.records().map(|record| (CodeNumber::Code(record.code), record.status));
         match report.sub_function {
             // Whole lists: what is not in them is not there.
@@ -173,6 +176,8 @@ impl Codes {
                     .for_each(|(code, status)| self.push_code(read, code, status));
             }
         }
+        let own = self.histories.iter_mut().filter(|((owner, _), _)| *owner == module);
+        own.for_each(|(_, history)| history.supported = supported.or(history.supported));
     }
 
     /// A list of a module: codes in it are seen, codes that were in it and are not any more have
@@ -218,6 +223,7 @@ impl Codes {
             seen: (now, now),
             lists: Vec::new(),
             lists_since_clear: Vec::new(),
+            supported: None,
             fault_status: None,
             status: None,
             cleared: None,

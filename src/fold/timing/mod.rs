@@ -23,7 +23,7 @@ pub use histogram::Gaps;
 pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use rhythm::Rhythm;
-pub use silence::{Longest, Silence};
+pub use silence::{Longest, Settled, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
 use crate::ids::{IdIndex, Places};
@@ -76,6 +76,8 @@ pub struct IdTiming {
     last_payload: [u8; 8],
     /// Running mean of its gaps, while counters are looked for.
     usual_gap: Nanoseconds,
+    /// The end of a silence whose settled frame has not come yet, and the frames since.
+    settling: Option<(Nanoseconds, u32)>,
 }
 
 /// What is known of the timing of one channel.
@@ -316,6 +318,7 @@ impl IdTiming {
             recent: aftermath::UNHEARD,
             last_payload: [0; 8],
             usual_gap: 0,
+            settling: None,
         }
     }
 
@@ -354,7 +357,8 @@ impl IdTiming {
         aftermath::append(&mut self.recent, group.times);
         self.gaps.push(before, group.times);
         let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
-        if longest >= self.silences.floor() || !self.counters.is_settled() {
+        let look = !self.counters.is_settled() || self.settling.is_some();
+        if look || longest >= self.silences.floor() {
             self.look_at_payloads(frames, group, before);
         }
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
@@ -372,12 +376,28 @@ impl IdTiming {
         for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = frames[*position as usize].kind.first_eight();
             if let Some((start, before)) = last {
-                self.silences.push(Silence { start, end: *time }, [before, payload]);
+                self.settle(time - start, *time, payload);
+                let silence = Silence { start, end: *time };
+                self.silences.push(silence, [before, payload]);
+                if silence.length() >= self.silences.floor() {
+                    self.settling = Some((*time, 0));
+                }
                 if !self.counters.is_settled() {
                     self.count(time - start, before, payload, length);
                 }
             }
             last = Some((*time, payload));
+        }
+    }
+
+    /// Looks whether a frame that came so long after the one before it is the first settled one
+    /// after a silence: frames of a queue follow each other as fast as the bus lets them.
+    fn settle(&mut self, gap: Nanoseconds, time: Nanoseconds, payload: [u8; 8]) {
+        let Some((end, frames)) = self.settling else { return };
+        let after = frames + 1;
+        self.settling = (gap < self.usual_gap / 2).then_some((end, after));
+        if self.settling.is_none() && gap < self.usual_gap.saturating_mul(3) {
+            self.silences.settle(end, Settled { time, payload, after });
         }
     }
 

@@ -32,12 +32,35 @@ const MOST: usize = Longest::KEPT + Longest::KEPT / 4;
 /// Last frame before and first after.
 type Payloads = [[u8; 8]; 2];
 
+/// The first frame after a silence that its sender's timer sent, and not a buffer.
+///
+/// A controller that cannot get a frame out keeps it: one for each identifier, overwritten, or a
+/// queue. When the wire heals that comes out at once, with the counters of its time; what comes a
+/// gap of its own later is sent as ever.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Settled {
+    /// When.
+    pub time: Nanoseconds,
+    /// Its payload.
+    pub payload: [u8; 8],
+    /// How many frames came between the end of the silence and it, the first among them.
+    pub after: u32,
+}
+
+/// A silence with what was sent around it.
+#[derive(Clone, Copy, Debug)]
+struct Kept {
+    silence: Silence,
+    payloads: Payloads,
+    settled: Option<Settled>,
+}
+
 /// The longest silences of one identifier or channel, at most [`Longest::KEPT`]; the earlier one
 /// stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
     /// In order of time; up to [`MOST`], until they are thinned out.
-    kept: Vec<(Silence, Payloads)>,
+    kept: Vec<Kept>,
     floor: Nanoseconds,
     /// None shorter than this is among those kept, once some have been dropped.
     shortest: Nanoseconds,
@@ -77,7 +100,7 @@ impl Longest {
             Self::KEPT => self.kept.reserve_exact(MOST - Self::KEPT),
             _ => {}
         }
-        self.kept.push((silence, payloads));
+        self.kept.push(Kept { silence, payloads, settled: None });
     }
 
     /// Leaves no more than are kept; to be called after the last silence.
@@ -85,13 +108,13 @@ impl Longest {
         if self.kept.len() <= Self::KEPT {
             return;
         }
-        let mut lengths: Vec<_> = self.kept.iter().map(|(silence, _)| silence.length()).collect();
+        let mut lengths: Vec<_> = self.kept.iter().map(|kept| kept.silence.length()).collect();
         let (longer, shortest, _) =
             lengths.select_nth_unstable_by_key(Self::KEPT - 1, |length| Reverse(*length));
         let shortest = *shortest;
         // They are in order of time: of those alike the first stay.
         let mut alike = Self::KEPT - longer.iter().filter(|length| **length > shortest).count();
-        self.kept.retain(|(silence, _)| match silence.length().cmp(&shortest) {
+        self.kept.retain(|kept| match kept.silence.length().cmp(&shortest) {
             Ordering::Greater => true,
             Ordering::Equal => alike.checked_sub(1).inspect(|left| alike = *left).is_some(),
             Ordering::Less => false,
@@ -111,7 +134,7 @@ impl Longest {
     }
 
     fn silences(&self) -> impl Iterator<Item = Silence> + '_ {
-        self.kept.iter().map(|(silence, _)| *silence)
+        self.kept.iter().map(|kept| kept.silence)
     }
 
     /// The kept silence around a time, the earlier one where two meet there.
@@ -121,7 +144,23 @@ impl Longest {
 
     /// Payloads before and after a kept silence.
     pub fn payloads(&self, silence: Silence) -> Option<Payloads> {
-        self.kept.iter().find(|(own, _)| *own == silence).map(|(_, payloads)| *payloads)
+        self.find(silence).map(|kept| kept.payloads)
+    }
+
+    /// The first frame after a kept silence that no buffer held back, where one came.
+    pub fn settled(&self, silence: Silence) -> Option<Settled> {
+        self.find(silence)?.settled
+    }
+
+    fn find(&self, silence: Silence) -> Option<&Kept> {
+        self.kept.iter().find(|kept| kept.silence == silence)
+    }
+
+    /// Notes the settled frame of the silence that ended at `end`, if it is the last one kept.
+    pub(super) fn settle(&mut self, end: Nanoseconds, settled: Settled) {
+        if let Some(kept) = self.kept.last_mut().filter(|kept| kept.silence.end == end) {
+            kept.settled = Some(settled);
+        }
     }
 
     /// Whether silences of at least `length` may have been dropped: then the kept ones are not all.

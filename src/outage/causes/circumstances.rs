@@ -21,6 +21,9 @@ const PATTERN_AT_MOST: f64 = 50.0;
 /// How near first frames must come to those of another return, in seconds: timers of a start-up are
 /// set in steps of 10 ms.
 const PATTERN_NEAR: f64 = 0.006;
+/// Seconds for each frame within which frames came out one right behind the other: a long frame
+/// takes 1.1 ms at 125 kbit/s, and others go between.
+const BURST: f64 = 0.002;
 /// Fewest identifiers that make a pattern.
 const PATTERN_IDS: usize = 3;
 
@@ -67,7 +70,10 @@ pub(super) fn boot_pattern(
     silence: Silence,
 ) -> Option<Weighed> {
     let own = first_frames(observed, ids, silence);
-    if own.len() < PATTERN_IDS {
+    // What comes out all at once may have waited in transmit buffers while a wire was open: those
+    // empty in the same order each time too.
+    let burst = own.last().is_some_and(|(_, at)| *at <= BURST * own.len() as f64);
+    if own.len() < PATTERN_IDS || burst {
         return None;
     }
     let others =

@@ -3,13 +3,18 @@
 //! A node whose stub, connector or branch is open runs on: when it is heard again, its counters
 //! have gone on and its time stamps keep their phase. A node that lost its supply or was reset
 //! begins anew: its counters start from zero, and its phase is another. Each sign is weighed by
-//! how likely it is under both; an answer needs two signs that agree, and 95 %.
+//! how likely it is under both; an answer needs two signs that agree, and 95 %. Of several nodes
+//! that fell silent together the signs of all count together: what failed is one thing.
+//!
+//! What a controller could not send while the wire was open comes out first when it heals, at once
+//! and with the counters of its time, and looks like a boot. So the first frame decides nothing
+//! where a later one does that no buffer held back.
 //! docs/outages.md says how often that is right.
 
 mod circumstances;
 
 use super::Observed;
-use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Silence, seconds};
+use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Settled, Silence, seconds};
 use crate::ids::IdIndex;
 
 /// What the return of a node shows.
@@ -28,6 +33,9 @@ pub enum Return {
 pub struct Judgement {
     /// What it shows.
     pub shows: Return,
+    /// Natural logarithm of how many times likelier it is for nodes that ran on than for nodes that
+    /// started anew.
+    pub ran_on: f64,
     /// The signs.
     pub signs: Vec<ReturnSign>,
 }
@@ -92,10 +100,11 @@ pub enum ReturnSign {
     Contradiction,
 }
 
-/// How likely it is that a counter of a running node shows the expected value; the rest is spread
-/// over all values. Common practice, no source: the few percent are lost frames and counters that
-/// stop while the node finds itself alone.
-const COUNTER_GOES_ON: f64 = 0.97;
+/// How likely it is that a counter of a running node shows the value that is due by the clock; a
+/// little is left for lost frames, spread over all values. Common practice, no source.
+const COUNTER_GOES_ON: f64 = 0.85;
+/// … or goes on where it stopped, because it only counts what could be sent or queued.
+const COUNTER_STOOD: f64 = 0.12;
 /// How likely a restarted node begins with 0 or 1; the rest is spread over all values (common
 /// practice, no source).
 const COUNTER_BEGINS_LOW: f64 = 0.85;
@@ -107,6 +116,9 @@ const SPEAKS: f64 = 3.0;
 const SURE: f64 = 19.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
+/// No node of several weighs more than this, a natural logarithm: e^4 is 55 to one, about what is
+/// measured of one node (docs/outages.md).
+const MOST_OF_ONE: f64 = 4.0;
 
 /// One sign and its weight.
 struct Weighed {
@@ -124,28 +136,38 @@ enum Kind {
     Other(ReturnSign),
 }
 
-/// Judges the return of the identifiers of one node from a silence.
-pub(super) fn judge(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence) -> Judgement {
-    let mut signs = counters_and_phase(observed, ids, silence);
-    signs.extend(circumstances::supply(observed.supply, silence));
-    signs.extend(circumstances::orderly_end(observed, ids, silence));
-    signs.extend(circumstances::boot_pattern(observed, ids, silence));
-    let total: f64 = signs.iter().map(|sign| sign.log_ratio).sum();
+/// Judges the return of nodes, given by their identifiers, from a silence that they share.
+pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> Judgement {
+    let of_node = |ids: &&[IdIndex]| {
+        let mut signs = counters_and_phase(observed, ids, silence);
+        signs.extend(circumstances::orderly_end(observed, ids, silence));
+        signs.extend(circumstances::boot_pattern(observed, ids, silence));
+        signs
+    };
+    let mut of_all: Vec<Vec<Weighed>> = nodes.iter().map(of_node).collect();
+    // The supply is one for all of them.
+    of_all.push(circumstances::supply(observed.supply, silence).into_iter().collect());
+    let sum = |signs: &Vec<Weighed>| signs.iter().map(|sign| sign.log_ratio).sum::<f64>();
+    let totals: Vec<f64> = of_all.iter().map(sum).collect();
+    let most = if nodes.len() > 1 { MOST_OF_ONE } else { f64::INFINITY };
+    let total: f64 = totals.iter().map(|total| total.clamp(-most, most)).sum();
     let toward = |sign: &&Weighed| sign.log_ratio * total.signum() >= SPEAKS.ln();
-    let agreeing = signs.iter().filter(toward).count();
-    // Signs against it are in the total: they must be outweighed.
-    let clear = agreeing >= AGREE && total.abs() >= SURE.ln();
+    let agreeing = of_all.iter().flatten().filter(toward).count();
+    // Signs against it are in the total: they must be outweighed; and no node may be as clear the
+    // other way.
+    let against = totals.iter().any(|own| own * total.signum() <= -SURE.ln());
+    let clear = agreeing >= AGREE && total.abs() >= SURE.ln() && !against;
     let shows = match clear {
         true if total >= 0.0 => Return::CarriedOn,
         true => Return::Restarted,
         false => Return::Unclear,
     };
-    let mut told = summed_up(&signs);
-    if !clear && !signs.is_empty() {
+    let mut told: Vec<ReturnSign> = of_all.iter().flat_map(|signs| summed_up(signs)).collect();
+    if !clear && !told.is_empty() {
         let too_few = agreeing < AGREE;
         told.push(if too_few { ReturnSign::TooFew } else { ReturnSign::Contradiction });
     }
-    Judgement { shows, signs: told }
+    Judgement { shows, ran_on: if against { 0.0 } else { total }, signs: told }
 }
 
 /// How an identifier came back from a silence, counted in its own periods.
@@ -153,9 +175,11 @@ struct CameBack<'a> {
     id: &'a IdTiming,
     silence: Silence,
     rhythm: Rhythm,
+    /// The first frame after it that no buffer held back.
+    settled: Option<Settled>,
     /// Its period in seconds, by its clock where that is known.
     period: f64,
-    /// Periods from the last frame before to the first after.
+    /// Periods from the last frame before to that frame, or to the first after where none came.
     periods: f64,
     /// What that number is uncertain by.
     uncertain: f64,
@@ -195,9 +219,11 @@ fn came_back<'a>(observed: &Observed<'a>, at: IdIndex, time: Nanoseconds) -> Opt
     let silence = id.silences.around(time)?;
     let rate = observed.clocks.rates[at];
     let period = rate.map_or(rhythm.period, |rate| rate.period);
-    let periods = seconds(silence.length()) / period;
+    let settled = id.silences.settled(silence);
+    let end = settled.map_or(silence.end, |settled| settled.time);
+    let periods = seconds(end - silence.start) / period;
     let uncertain = rate.map_or(rhythm.jitter / period / 30.0, |rate| rate.error) * periods;
-    Some(CameBack { id, silence, rhythm, period, periods, uncertain })
+    Some(CameBack { id, silence, rhythm, settled, period, periods, uncertain })
 }
 
 impl CameBack<'_> {
@@ -224,14 +250,22 @@ impl CameBack<'_> {
     fn counter(&self, counter: &AliveCounter, before: [u8; 8], after: [u8; 8]) -> Weighed {
         let modulus = counter.modulus();
         let whole = self.periods.round() as i64;
-        let due = (i64::from(counter.value(before)) + whole).rem_euclid(modulus);
+        // Frames since the first one after the silence.
+        let since = self.settled.map_or(0, |settled| i64::from(settled.after));
+        let after = self.settled.map_or(after, |settled| settled.payload);
+        let from = i64::from(counter.value(before));
+        let due = (from + whole).rem_euclid(modulus);
+        let stood = (from + 1 + since).rem_euclid(modulus);
         let found = i64::from(counter.value(after));
         let spread = 1.0 / modulus as f64;
-        let (goes_on, low) = (found == due, found <= 1);
-        let carried =
-            COUNTER_GOES_ON * f64::from(u8::from(goes_on)) + (1.0 - COUNTER_GOES_ON) * spread;
+        let (goes_on, low) = (found == due, (found - since).rem_euclid(modulus) <= 1);
+        let share = |yes: bool, share: f64| if yes { share } else { 0.0 };
+        let carried = share(goes_on, COUNTER_GOES_ON)
+            + share(found == stood, COUNTER_STOOD)
+            + (1.0 - COUNTER_GOES_ON - COUNTER_STOOD) * spread;
         let anew = COUNTER_BEGINS_LOW / 2.0 * f64::from(u8::from(low))
             + (1.0 - COUNTER_BEGINS_LOW) * spread;
+        let goes_on = goes_on || found == stood;
         let kind = Kind::Counter { goes_on, low, modulus };
         Weighed { log_ratio: (carried / anew).ln(), kind }
     }

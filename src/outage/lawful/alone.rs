@@ -100,7 +100,7 @@ impl Scene<'_> {
     /// Whether it came back with the signs of a start: its counters from the beginning, its phase
     /// another.
     pub(super) fn restarted(&self, loss: &Loss) -> bool {
-        let judged = causes::judge(self.observed, &[loss.id], loss.silence);
+        let judged = causes::judge(self.observed, &[&[loss.id]], loss.silence);
         !loss.ongoing && judged.shows == Return::Restarted
     }
 

@@ -5,18 +5,15 @@ use std::collections::BTreeMap;
 use lostnode_parsers::dtc::Code;
 
 use crate::analysis::blame::Missed;
-use crate::analysis::diagnosis::{CodeEntry, CodeEvent, CodeStanding};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen, meaning};
 
 /// Status bits (ISO 14229-1:2020, D.2).
 const TEST_FAILED: u8 = 0x01;
+const FAILED_THIS_CYCLE: u8 = 0x02;
 const PENDING: u8 = 0x04;
 const CONFIRMED: u8 = 0x08;
 const WARNING_LAMP: u8 = 0x80;
-
-/// Modules that store codes between the same two reads, from which these are marks of one event.
-/// Two may do so by chance.
-const SEVERAL: usize = 3;
 
 type Histories = BTreeMap<(Module, CodeNumber), CodeHistory>;
 type Events = BTreeMap<(Module, CodeNumber), CodeEvent>;
@@ -26,8 +23,7 @@ pub fn of(diagnostics: &Diagnostics, timed: bool) -> Vec<CodeEntry> {
     let histories = &diagnostics.codes.histories;
     let supply = &diagnostics.identities.supply;
     let dipped = supply.range().is_some_and(|((_, least), _)| least < supply.levels()[0]);
-    let mut events = low_supply(histories, dipped);
-    same_reads(histories, &mut events);
+    let events = low_supply(histories, dipped);
     let entry = |((module, number), history): (&(Module, CodeNumber), &CodeHistory)| {
         let event = events.get(&(*module, *number)).copied();
         CodeEntry { event, ..code(*module, *number, history, timed) }
@@ -56,7 +52,8 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         event: None,
         unconfigured: says(meaning::is_unconfigured),
         internal: says(meaning::is_internal),
-        failing: !is_memory(history),
+        age: age(history),
+        appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
         lamp: history.fault_status.is_some_and(|status| status.0 & WARNING_LAMP != 0),
     }
 }
@@ -85,56 +82,64 @@ fn standing(history: &CodeHistory) -> CodeStanding {
     }
 }
 
-/// Codes that were history only when they were last reported: confirmed or stored, but neither
-/// failing nor pending.
-fn is_memory(history: &CodeHistory) -> bool {
-    match history.fault_status {
-        Some(status) => status.0 & (TEST_FAILED | PENDING) == 0,
-        None => !history.lists.contains(&Seen::Pending) && !history.lists.contains(&Seen::Active),
+/// How old the fault is. A code that a list came without before is of this capture, whatever its
+/// status says by then: nothing old appears between two reads.
+fn age(history: &CodeHistory) -> CodeAge {
+    let listed = |list: Seen| history.lists.contains(&list);
+    let set = |bits: u8| history.fault_status.is_some_and(|status| status.0 & bits != 0);
+    let fresh = history.absent_before.is_some() || history.returned;
+    if set(TEST_FAILED) || listed(Seen::Active) {
+        CodeAge::Failing
+    } else if set(PENDING | FAILED_THIS_CYCLE) || listed(Seen::Pending) || fresh {
+        CodeAge::Recent
+    } else if listed(Seen::PreviouslyActive) || tells_cycles(history) {
+        CodeAge::Past
+    } else {
+        CodeAge::Untold
     }
+}
+
+/// Whether its status tells of this operation cycle or the one before: a module need not support
+/// these bits, and a bit that is not supported is 0 (ISO 14229-1:2020, 12.3 and D.2).
+fn tells_cycles(history: &CodeHistory) -> bool {
+    let supported = history.supported.unwrap_or(u8::MAX);
+    history.fault_status.is_some() && supported & (PENDING | FAILED_THIS_CYCLE) != 0
 }
 
 /// Codes that a flat or disconnected battery left behind. One module that remembers low supply may
 /// have a bad feed of its own; two, or a dip in this capture beside it, tell of the vehicle's.
+///
+/// A loss of communication belongs to the battery only where the same modules remember it, and
+/// where nobody tells of the module that it misses as of something present.
 fn low_supply(histories: &Histories, dipped: bool) -> Events {
     let supply =
         |number: &CodeNumber| matches!(number, CodeNumber::Code(code) if meaning::is_supply(*code));
+    // What appeared in this capture is old only by a dip in this capture.
+    let old = |history: &CodeHistory| {
+        age(history) >= CodeAge::Untold || (dipped && age(history) == CodeAge::Recent)
+    };
     let mut weak: Vec<Module> = histories
         .iter()
-        .filter(|((_, number), history)| supply(number) && is_memory(history))
+        .filter(|((_, number), history)| supply(number) && old(history))
         .map(|((module, _), _)| *module)
         .collect();
     weak.dedup();
     if weak.len() < 2 && !(dipped && weak.len() == 1) {
         return Events::new();
     }
+    let present: Vec<Missed> = histories
+        .iter()
+        .filter(|(_, history)| !old(history) && history.gone.is_none())
+        .filter_map(|((_, number), _)| missed(*number))
+        .collect();
     let event = CodeEvent::LowSupply { modules: weak.len(), dipped };
     let marks = |(module, number): &(Module, CodeNumber)| {
-        supply(number) || (missed(*number).is_some() && weak.contains(module))
+        let of_then = |missed: Missed| weak.contains(module) && !present.contains(&missed);
+        supply(number) || missed(*number).is_some_and(of_then)
     };
     histories
         .iter()
-        .filter(|(key, history)| is_memory(history) && marks(key))
+        .filter(|(key, history)| old(history) && marks(key))
         .map(|(key, _)| (*key, event))
         .collect()
-}
-
-/// Codes that several modules stored between two reads of their lists.
-fn same_reads(histories: &Histories, events: &mut Events) {
-    let fresh: Vec<_> =
-        histories.iter().filter(|(_, history)| history.absent_before.is_some()).collect();
-    let window = |history: &CodeHistory| (history.absent_before.unwrap_or(0), history.seen.0);
-    for (key, history) in &fresh {
-        let (from, to) = window(history);
-        let mut modules: Vec<Module> = fresh
-            .iter()
-            .filter(|(_, other)| window(other).0 < to && window(other).1 > from)
-            .map(|((module, _), _)| *module)
-            .collect();
-        modules.dedup();
-        if modules.len() >= SEVERAL {
-            let event = CodeEvent::SameReads { modules: modules.len() };
-            events.entry(**key).or_insert(event);
-        }
-    }
 }

@@ -137,16 +137,20 @@ fn blamed(
                 reporter: code.module,
                 missed: code.missed.clone()?,
                 code: code.number,
+                age: code.age,
+                appeared: code.appeared,
+                read: code.seen.map(|(_, last)| last),
             })
         })
         .collect();
     let witness = |(at, node): (usize, &Node)| {
-        let hit = outages.iter().filter(|outage| {
-            matches!(outage.scope, Scope::Node | Scope::Branch)
-                && outage.nodes.contains(&NodeIndex(at))
-        });
-        let longest = hit.clone().map(|outage| outage.duration()).fold(0.0, f64::max);
-        Witness { name: node.name.clone(), outages: hit.count(), longest }
+        let hit = |outage: &&Outage| {
+            let whole = matches!(outage.scope, Scope::Node | Scope::Branch)
+                || (!outage.never_heard.is_empty() && !node.heard);
+            whole && outage.is_loss() && outage.nodes.contains(&NodeIndex(at))
+        };
+        let silences = outages.iter().filter(hit).map(Outage::silence).collect();
+        Witness { name: node.name.clone(), silences }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
     blame::matrix(&accusations, &witnesses)

@@ -1,0 +1,229 @@
+//! What sets of faults weigh: how likely each fault is, and what it shows (docs/findings.md).
+
+use std::collections::BTreeSet;
+
+use super::knowledge::{Knowledge, SymptomTable};
+use super::readings::Observed;
+use super::sets::Fault;
+use super::symptoms::Symptom;
+use crate::analysis::Analysis;
+use crate::analysis::finding::ClassName;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Sign, SymptomKind};
+
+/// Probability of a sign under a class that has no number for it.
+const RARE: f64 = 0.01;
+/// No number of the tables is taken for less: a zero there means "hardly ever", and one of them
+/// must not outweigh everything else.
+const LEAST: f64 = 1e-6;
+/// The same for a symptom that stays away though a class nearly always shows it: a capture is
+/// short, and may have missed it.
+const LEAST_ABSENT: f64 = 1e-3;
+/// How much alike the codes are that modules hold about others that are not on this bus: one cause
+/// is behind most of them, and eight of them are not eight witnesses (common practice, no source).
+const ALIKE: f64 = 0.5;
+/// Natural logarithm below which two weights differ by rounding only.
+const ROUNDING: f64 = 1e-9;
+
+/// How likely a fault of a class shows a symptom with its signs; `None` where it cannot show it.
+pub fn shows(knowledge: &Knowledge, class: &ClassName, symptom: &Symptom) -> Option<f64> {
+    let by = *knowledge.symptom[&symptom.kind()].by.get(class)?;
+    Some(by * symptom.signs.iter().map(|sign| like(knowledge, sign, class)).product::<f64>())
+}
+
+/// How likely a class shows a sign.
+pub fn like(knowledge: &Knowledge, sign: &Sign, class: &ClassName) -> f64 {
+    let (name, value) = sign.key();
+    let by = knowledge.sign[&name].value.get(&value);
+    by.and_then(|by| by.get(class)).copied().unwrap_or(RARE).max(LEAST)
+}
+
+/// How likely the symptom with its signs is without any fault here: any value of a sign alike.
+fn leak(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
+    knowledge.symptom[&symptom.kind()].leak * any_signs(knowledge, symptom)
+}
+
+/// How likely something for which there is no class shows a symptom: any value of its signs alike.
+fn shown_by_anything(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
+    knowledge.no_class.by * any_signs(knowledge, symptom)
+}
+
+/// How likely the signs of a symptom are where any value of each is as likely as any other.
+fn any_signs(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
+    let values = |sign: &Sign| knowledge.sign[&sign.key().0].value.len().max(1);
+    symptom.signs.iter().map(|sign| 1.0 / values(sign) as f64).product()
+}
+
+/// By how much each symptom counts: those that one cause is likely behind count less each, so that
+/// `n` of them come to `n / (1 + (n - 1) * ALIKE)`.
+fn counted(symptoms: &[Symptom]) -> Vec<f64> {
+    let told = |symptom: &Symptom| {
+        matches!(symptom.kind(), SymptomKind::MissedByOthers | SymptomKind::NoAnswer)
+            && matches!(symptom.subject, Subject::Module(_))
+    };
+    let alike = |symptom: &Symptom| {
+        symptoms.iter().filter(|other| told(other) && other.kind() == symptom.kind()).count()
+    };
+    let of = |symptom: &Symptom| match told(symptom) {
+        true => 1.0 / (1.0 + (alike(symptom) as f64 - 1.0) * ALIKE),
+        false => 1.0,
+    };
+    symptoms.iter().map(of).collect()
+}
+
+/// What the weights are made of, all as natural logarithms. Behind the faults there is one more for
+/// each thing that symptoms are about: something there for which there is no class.
+pub struct Table {
+    /// Of each fault: its odds before anything is seen, less what it ought to show and does not.
+    pub odds: Vec<f64>,
+    /// Codes of each symptom.
+    codes: Vec<f64>,
+    /// Of each symptom, by fault: how likely it is; `None` where the fault cannot show it.
+    shown: Vec<Vec<Option<f64>>>,
+    /// Of each symptom: how likely it is without any fault.
+    leak: Vec<f64>,
+    /// Of each reading.
+    read: Vec<Read>,
+}
+
+/// How likely a reading is.
+struct Read {
+    /// By fault; `None` where the fault is not about what was measured.
+    under: Vec<Option<f64>>,
+    /// Without any fault.
+    sound: f64,
+    /// It speaks of the codes, and so of each fault as far as codes are its.
+    of_codes: bool,
+}
+
+impl Table {
+    /// For these faults, and what is seen and read.
+    pub fn new(
+        analysis: &Analysis,
+        knowledge: &Knowledge,
+        faults: &[Fault],
+        symptoms: &[Symptom],
+        readings: &[Observed],
+    ) -> Self {
+        // What a fault usually shows and does not show here speaks against it.
+        let asked = !analysis.diagnosis.talks.is_empty() || !analysis.diagnosis.codes.is_empty();
+        let absent = |fault: &Fault| {
+            // A module that was never heard cannot be seen to fall silent.
+            let unheard = matches!(fault.subject, Subject::Module(_));
+            let missing = |kind: SymptomKind| {
+                let shown = symptoms.iter().any(|symptom| {
+                    symptom.kind() == kind && fault.subject.covers(&symptom.subject, analysis)
+                });
+                !(shown || unheard && kind == SymptomKind::NodeSilent)
+            };
+            let of = |(kind, table): (&SymptomKind, &SymptomTable)| {
+                table
+                    .by
+                    .get(&fault.class)
+                    .filter(|_| (asked || !table.told) && missing(*kind))
+                    .map_or(0.0, |by| (1.0 - by).max(LEAST_ABSENT).ln())
+            };
+            knowledge.symptom.iter().map(of).sum::<f64>()
+        };
+        let log_odds = |prior: f64| (prior / (1.0 - prior)).ln();
+        let odds = |fault: &Fault| log_odds(knowledge.class[&fault.class].prior) + absent(fault);
+        let counted = counted(symptoms);
+        let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
+        places.sort_unstable();
+        places.dedup();
+        let shown = |(symptom, counted): (&Symptom, &f64)| {
+            let under = |fault: &Fault| {
+                let covered = fault.subject.covers(&symptom.subject, analysis);
+                shows(knowledge, &fault.class, symptom).filter(|_| covered)
+            };
+            let anything = |about: &&Subject| {
+                let here = symptom.subject == **about;
+                here.then(|| shown_by_anything(knowledge, symptom))
+            };
+            let all = faults.iter().map(under).chain(places.iter().map(anything));
+            all.map(|shown| Some(shown?.ln() * counted)).collect()
+        };
+        let read = |reading: &Observed| {
+            let under = |fault: &Fault| {
+                let about = fault.subject.covers(&reading.reading.subject, analysis)
+                    || reading.reading.subject.covers(&fault.subject, analysis);
+                knowledge.reading[&reading.table]
+                    .like
+                    .get(&fault.class)
+                    .filter(|_| about)
+                    .map(|like| like[reading.place].max(LEAST).ln())
+            };
+            let sound = knowledge.reading[&reading.table].like[&ClassName::SOUND][reading.place]
+                .max(LEAST)
+                .ln();
+            let under = faults.iter().map(under).chain(places.iter().map(|_| None)).collect();
+            Read { under, sound, of_codes: knowledge.reading[&reading.table].of_codes }
+        };
+        Table {
+            odds: faults
+                .iter()
+                .map(odds)
+                .chain(places.iter().map(|_| log_odds(knowledge.no_class.prior)))
+                .collect(),
+            codes: symptoms.iter().map(|symptom| symptom.codes.len() as f64).collect(),
+            shown: symptoms.iter().zip(&counted).map(shown).collect(),
+            leak: symptoms
+                .iter()
+                .zip(&counted)
+                .map(|(symptom, counted)| leak(knowledge, symptom).ln() * counted)
+                .collect(),
+            read: readings.iter().map(read).collect(),
+        }
+    }
+
+    /// How likely a reading of the codes is under a set: of each fault as far as codes are its.
+    fn of_codes(&self, set: &BTreeSet<usize>, read: &Read) -> f64 {
+        let all: f64 = self.codes.iter().sum();
+        let like = |symptom: usize| {
+            let fault = self.explains(set, symptom);
+            fault.and_then(|fault| read.under[fault]).unwrap_or(read.sound).exp()
+        };
+        let share = |symptom: usize| self.codes[symptom] / all * like(symptom);
+        let sum: f64 = (0..self.codes.len()).map(share).sum();
+        sum.max(LEAST).ln()
+    }
+
+    /// The fault of a set that shows a symptom best, better than none.
+    pub fn explains(&self, set: &BTreeSet<usize>, symptom: usize) -> Option<usize> {
+        let shown = |fault: &usize| Some((*fault, self.shown[symptom][*fault]?));
+        let best = set.iter().filter_map(shown).reduce(|a, b| if b.1 > a.1 { b } else { a });
+        best.filter(|(_, weight)| *weight > self.leak[symptom]).map(|(fault, _)| fault)
+    }
+
+    /// Whether each fault of a set explains something better than the rest of the set does.
+    pub fn is_needed(&self, set: &BTreeSet<usize>) -> bool {
+        let shown = |symptom: usize, without: Option<usize>| {
+            let rest = set.iter().filter(|fault| Some(**fault) != without);
+            rest.filter_map(|fault| self.shown[symptom][*fault]).fold(self.leak[symptom], f64::max)
+        };
+        set.iter().all(|fault| {
+            (0..self.shown.len())
+                .any(|symptom| shown(symptom, None) > shown(symptom, Some(*fault)) + ROUNDING)
+        })
+    }
+
+    /// The weight of a set of faults, given by their places.
+    pub fn weight(&self, set: &BTreeSet<usize>) -> f64 {
+        let odds: f64 = set.iter().map(|fault| self.odds[*fault]).sum();
+        let best =
+            |under: &[Option<f64>]| set.iter().filter_map(|fault| under[*fault]).reduce(f64::max);
+        let symptoms: f64 = self
+            .shown
+            .iter()
+            .zip(&self.leak)
+            .map(|(under, leak)| best(under).map_or(*leak, |shown| shown.max(*leak)))
+            .sum();
+        let has_codes = self.codes.iter().any(|codes| *codes > 0.0);
+        let of = |read: &Read| match read.of_codes && has_codes {
+            true => self.of_codes(set, read),
+            false => best(&read.under).unwrap_or(read.sound),
+        };
+        let readings: f64 = self.read.iter().map(of).sum();
+        odds + symptoms + readings
+    }
+}
