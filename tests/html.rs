@@ -25,7 +25,7 @@ fn page(folder: &Path) -> PathBuf {
 }
 
 #[test]
-fn one_file_without_network_or_script() {
+fn one_file_without_network() {
     let folder = tempfile::tempdir().unwrap();
     let text = fs::read_to_string(page(folder.path())).unwrap();
     for outside in [
@@ -33,8 +33,13 @@ fn one_file_without_network_or_script() {
         "https:",
         "src=",
         "href=",
-        "<script",
         "@import",
+        "fetch(",
+        "XMLHttpRequest",
+        "WebSocket",
+        "sendBeacon",
+        "import(",
+        "eval(",
         "url(",
         "javascript:",
         "<iframe",
@@ -51,6 +56,12 @@ fn one_file_without_network_or_script() {
     assert!(text.contains(
         "<title>sliding door: node without power or reset for 1.79 s, from 31.2 s to 33.0 s</title>"
     ));
+    // One script, which no text of the capture can be mistaken for: the policy names its hash.
+    assert_eq!(text.matches("<script").count(), 1);
+    let script = text.split("<script>").nth(1).unwrap().split("</script>").next().unwrap();
+    if let Some(hash) = sha256(script) {
+        assert!(text.contains(&format!("script-src 'sha256-{hash}'")), "its hash is {hash}");
+    }
     // The samples of the legend stand beside their words.
     let legend = text.matches("aria-hidden=\"true\"><rect").count();
     assert_eq!(legend, 3);
@@ -59,7 +70,7 @@ fn one_file_without_network_or_script() {
         text.matches("role=\"img\" aria-label=").count()
     );
     assert_eq!(
-        text.matches("type=\"checkbox\" id=").count(),
+        text.matches("type=\"checkbox\" id=\"test").count(),
         text.matches("<label for=\"test").count()
     );
     for part in [
@@ -71,6 +82,93 @@ fn one_file_without_network_or_script() {
     ] {
         assert!(text.contains(part), "{part} is missing");
     }
+}
+
+/// SHA-256 in base64, by tools of the system; `None` where they are not there.
+fn sha256(text: &str) -> Option<String> {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("script");
+    fs::write(&path, text).unwrap();
+    let Ok(output) = Command::new("sha256sum").arg(&path).output() else {
+        println!("skipped: there is no sha256sum");
+        return None;
+    };
+    let hex = String::from_utf8(output.stdout).unwrap();
+    let nibbles: Vec<u32> = hex.chars().map_while(|c| c.to_digit(16)).collect();
+    assert_eq!(nibbles.len(), 64);
+    // Three hexadecimal digits are two of base64.
+    let digits: String = ('A'..='Z').chain('a'..='z').chain('0'..='9').chain(['+', '/']).collect();
+    let digit = |at: u32| digits.as_bytes()[at as usize] as char;
+    let pair = |own: &[u32]| {
+        let value = own.iter().chain(&[0, 0]).take(3).fold(0, |all, one| all * 16 + one);
+        [digit(value / 64), digit(value % 64)]
+    };
+    let all: String = nibbles.chunks(3).flat_map(pair).take(43).collect();
+    Some(all + "=")
+}
+
+/// People look before they read: the headline, what to do first and who was heard when come before
+/// all else.
+#[test]
+fn the_lanes_stand_under_the_headline_and_the_first_test() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = fs::read_to_string(page(folder.path())).unwrap();
+    let place = |part: &str| text.find(part).unwrap_or_else(|| panic!("{part} is missing"));
+    let order = [
+        "<h1>",
+        "id=\"first\"",
+        "id=\"presence\"",
+        "class=\"lane\"",
+        "id=\"findings\"",
+        "id=\"tests\"",
+        "type=\"checkbox\"",
+        "id=\"load\"",
+        "id=\"outages\"",
+    ];
+    for pair in order.windows(2) {
+        assert!(place(pair[0]) < place(pair[1]), "{pair:?}");
+    }
+    // The title is the headline, and the marks of time are round, as in the picture.
+    let between = |from: &str, to: &str| text.split(from).nth(1).unwrap().split(to).next().unwrap();
+    assert_eq!(between("<title>", "</title>"), between("<h1>", "</h1>"));
+    for round in ["%)\">30</span>", "%)\">60</span>", "%)\">210</span>"] {
+        assert!(text.contains(round), "{round}");
+    }
+    // Load on an axis to 100 %, and enlarged: both with the same highest point.
+    let views: Vec<&str> = text.split("<polyline points=\"").skip(1).collect();
+    let least = |points: &&str| {
+        let points = points.split('"').next().unwrap().split(' ');
+        points.map(|point| point.split_once(',').unwrap().1.parse().unwrap()).fold(100.0, f64::min)
+    };
+    let highest: Vec<f64> = views.iter().map(least).collect();
+    assert_eq!(highest, [highest[0]; 2]);
+    assert!((90.0..95.0).contains(&highest[0]), "{highest:?}");
+    assert!(text.contains("viewBox=\"0 0 1000 100\"") && text.contains("viewBox=\"0 90 1000 10\""));
+    // The whole channel slept, as the text has it, and a part number is not broken.
+    assert!(text.contains("can0, whole channel"));
+    assert!(text.contains("<td class=\"n\" data-name=\"part\">INVENTED-"));
+}
+
+/// Outages that are alike are one row, with all of them in a fold that is closed on paper; many
+/// lanes without loss are one.
+#[test]
+fn what_repeats_is_folded() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = fs::read_to_string(page(folder.path())).unwrap();
+    let rows = text.split("id=\"outages\"").nth(1).unwrap().split("</table>").next().unwrap();
+    assert_eq!(rows.matches("<tr>").count(), 1 + 2, "{rows}");
+    let fold = rows.split("<details><summary>5 outages, like this</summary>").nth(1).unwrap();
+    let fold = fold.split("</details>").next().unwrap();
+    assert_eq!(fold.matches("<li>at ").count(), 5, "{fold}");
+    assert!(!text.contains("<details open"));
+
+    let Some(path) = common::shared("data/car-steady.log.gz") else { return };
+    lostnode().arg("report").arg(path).arg("--out").arg(folder.path()).output().unwrap();
+    let text = fs::read_to_string(folder.path().join("report.html")).unwrap();
+    let lanes = text.split("id=\"presence\"").nth(1).unwrap().split("</section>").next().unwrap();
+    let open = lanes.split("<details>").next().unwrap();
+    assert!(open.contains("more, nothing lost") && open.matches("class=\"lane\"").count() < 25);
+    assert!(lanes.contains("lanes in which nothing is missing</summary>"), "{open}");
 }
 
 /// What the bus or a file name says never becomes markup.
@@ -130,7 +228,7 @@ fn a_browser_shows_it_without_errors_or_sideways_scroll() {
     let Some(_) = browser() else { return };
     let folder = tempfile::tempdir().unwrap();
     let page = page(folder.path());
-    // The page itself has no script: a page around it measures.
+    // A page around it measures.
     let measuring = folder.path().join("measure.html");
     fs::write(
         &measuring,
@@ -165,6 +263,31 @@ fn a_browser_shows_it_without_errors_or_sideways_scroll() {
         .unwrap();
     let log = String::from_utf8_lossy(&output.stderr);
     assert!(!log.contains("CONSOLE"), "{log}");
+}
+
+/// The script does what it is for: ticks that stay after a reload, tables that sort, lanes that
+/// zoom, in a page around it that clicks.
+#[test]
+fn the_script_adds_what_paper_cannot() {
+    let Some(mut browser) = browser() else { return };
+    let folder = tempfile::tempdir().unwrap();
+    page(folder.path());
+    let clicking = folder.path().join("click.html");
+    fs::write(
+        &clicking,
+        "<body><iframe src='report.html' style='width:900px;height:900px'></iframe><script>\nconst f = document.querySelector('iframe'); let round = 0; const out = [];\nf.onload = () => {\n  const d = f.contentDocument; const boxes = d.querySelectorAll('.tests input');\n  if (round++ == 0) {\n    boxes[1].click();\n    const rows = () => [...d.querySelectorAll('#outages ~ table tbody tr')].map(r => parseFloat(r.cells[1].dataset.v));\n    const b = d.querySelectorAll('#outages ~ table th button')[1];\n    b.click(); const up = rows(); b.click(); const down = rows();\n    out.push('sorted:' + (up.length > 1 && up[0] < up[1] && down[0] > down[1]));\n    const lane = d.querySelector('.lane .plot'); const ticks = () => d.querySelector('.ticks').textContent;\n    const before = ticks(); d.querySelector('[aria-label=\"zoom in\"]').click();\n    out.push('zoomed:' + (lane.getAttribute('viewBox') == '250 0 500 20' && ticks() != before));\n    d.querySelector('[aria-label=\"show all\"]').click();\n    out.push('back:' + (lane.getAttribute('viewBox') == '0 0 1000 20' && ticks() == before));\n    f.contentWindow.location.reload();\n  } else { out.push('kept:' + [...boxes].map(b => b.checked ? 1 : 0).join('')); document.title = 'clicked ' + out.join(' '); }\n};\n</script>",
+    )
+    .unwrap();
+    let output = browser
+        .args(["--allow-file-access-from-files", "--virtual-time-budget=8000", "--dump-dom"])
+        .arg(format!("--user-data-dir={}", folder.path().join("profile").display()))
+        .arg(format!("file://{}", clicking.display()))
+        .output()
+        .unwrap();
+    let dom = String::from_utf8_lossy(&output.stdout);
+    let title = dom.split("<title>clicked ").nth(1).unwrap_or_else(|| panic!("{dom}"));
+    let title = title.split("</title>").next().unwrap();
+    assert!(title.starts_with("sorted:true zoomed:true back:true kept:01"), "{title}");
 }
 
 /// On paper nothing is cut: every code of the tables is in the printed text, and the sheets are A4

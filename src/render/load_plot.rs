@@ -6,8 +6,8 @@ use plotters::prelude::*;
 
 use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, rgb, write};
-use super::style::{INK, Tone};
-use crate::analysis::{Analysis, BitRate, Channel};
+use super::style::{INK, SOFT, Tone};
+use crate::analysis::{Analysis, BitRate, Channel, Series};
 use crate::fold::timing::{nanoseconds, seconds};
 use crate::words::terms::duration;
 
@@ -17,7 +17,7 @@ pub struct LoadPlot;
 const WIDTH: i32 = 1600;
 const LEFT: i32 = 110;
 const RIGHT: i32 = WIDTH - 50;
-const PANEL: i32 = 300;
+const PANEL: i32 = 440;
 /// Channels beyond this are left out and counted.
 const MOST_PANELS: usize = 8;
 
@@ -45,54 +45,65 @@ impl Renderer for LoadPlot {
     }
 }
 
+/// The whole axis above, and below it the same enlarged where the load is low.
 fn panel(report: &Analysis, channel: &Channel, top: i32, area: &Area<'_>) -> Drawn {
-    let (upper, lower) = (top + 60, top + PANEL - 40);
     write(area, &caption(channel), (20, top + 12), 17, rgb(INK), Anchor::Left)?;
     let Some(span) = report.span else { return Ok(()) };
     let axis = TimeAxis { pixels: (LEFT, RIGHT), span };
+    let load = channel.load.as_ref();
+    let peak = load.and_then(Series::peak).map_or(0.0, |(peak, _)| peak);
+    let round = [0.02, 0.05, 0.1, 0.2, 0.5].into_iter().find(|full| peak <= *full);
+    let whole = (top + 60, top + if round.is_some() { 160 } else { PANEL - 40 });
+    curve(channel, &axis, whole, 1.0, area)?;
+    if let (Some(full), Some(_)) = (round, load) {
+        curve(channel, &axis, (top + 230, top + PANEL - 40), full, area)?;
+        let label = format!("the same, enlarged: 0 to {:.0} %", full * 100.0);
+        write(area, &label, (20, top + 195), 15, rgb(SOFT), Anchor::Left)?;
+    }
+    Ok(())
+}
+
+/// The load up to `full`, between two heights.
+fn curve(
+    channel: &Channel,
+    axis: &TimeAxis,
+    (upper, lower): (i32, i32),
+    full: f64,
+    area: &Area<'_>,
+) -> Drawn {
     axis.draw(area, upper, lower)?;
-    let Some(load) = &channel.load else { return Ok(()) };
-    let Some((peak, peak_at)) = load.peak() else { return Ok(()) };
-    let full = [0.1, 0.2, 0.5, 1.0].into_iter().find(|full| peak <= *full).unwrap_or(peak);
     let y =
         |value: f64| lower - ((value / full).min(1.0) * f64::from(lower - upper)).round() as i32;
-    for part in 0..=4 {
-        let value = full * f64::from(part) / 4.0;
-        write(
-            area,
-            &format!("{:.1} %", value * 100.0),
-            (LEFT - 8, y(value)),
-            14,
-            rgb(INK),
-            Anchor::Right,
-        )?;
+    for part in 0..=2 {
+        let value = full * f64::from(part) / 2.0;
+        let label = format!("{} %", value * 100.0);
+        write(area, &label, (LEFT - 8, y(value)), 14, rgb(INK), Anchor::Right)?;
     }
+    let ink = rgb(Tone::Lost.light());
+    for event in &channel.errors {
+        let x = axis.x(event.time);
+        area.draw(&PathElement::new(vec![(x, upper), (x, upper + 10)], ink))?;
+    }
+    let Some(load) = &channel.load else { return Ok(()) };
+    let Some((peak, peak_at)) = load.peak() else { return Ok(()) };
     for (at, value) in load.load.iter().enumerate() {
         let from = load.start + nanoseconds(at as f64 * load.bin);
         let (left, right) = (axis.x(from), axis.x(from + nanoseconds(load.bin)));
-        area.draw(&Rectangle::new(
-            [(left, y(*value)), (right.max(left + 1), lower)],
-            rgb(Tone::Heard.light()).filled(),
-        ))?;
-    }
-    for event in &channel.errors {
-        let x = axis.x(event.time);
-        area.draw(&PathElement::new(vec![(x, upper), (x, upper + 10)], rgb(Tone::Lost.light())))?;
+        let corners = [(left, y(*value)), (right.max(left + 1), lower)];
+        area.draw(&Rectangle::new(corners, rgb(Tone::Heard.light()).filled()))?;
     }
     let x = axis.x(peak_at + nanoseconds(load.bin / 2.0));
-    area.draw(&Circle::new((x, y(peak)), 5, rgb(Tone::Lost.light()).stroke_width(2)))?;
-    let side = if x > (LEFT + RIGHT) / 2 { Anchor::Right } else { Anchor::Left };
-    let beside = if matches!(side, Anchor::Right) { x - 10 } else { x + 10 };
-    let label = format!("peak {:.1} % at {:.1} s", peak * 100.0, seconds(peak_at - span.0));
+    area.draw(&Circle::new((x, y(peak)), 5, ink.stroke_width(2)))?;
+    let beyond = x > (LEFT + RIGHT) / 2;
+    let (side, beside) = if beyond { (Anchor::Right, x - 10) } else { (Anchor::Left, x + 10) };
+    let label = format!("peak {:.1} % at {:.1} s", peak * 100.0, seconds(peak_at - axis.span.0));
     // Below the top edge, and on white so that the bars do not hide it.
     let at = (beside, (y(peak) - 12).max(upper + 22));
-    let half = super::plot::width(&label, 15);
-    let left = if matches!(side, Anchor::Right) { at.0 - half } else { at.0 };
-    area.draw(&Rectangle::new(
-        [(left - 3, at.1 - 10), (left + half + 3, at.1 + 10)],
-        WHITE.mix(0.85).filled(),
-    ))?;
-    write(area, &label, at, 15, rgb(Tone::Lost.light()), side)
+    let wide = super::plot::width(&label, 15);
+    let left = if beyond { at.0 - wide } else { at.0 };
+    let ground = [(left - 3, at.1 - 10), (left + wide + 3, at.1 + 10)];
+    area.draw(&Rectangle::new(ground, WHITE.mix(0.85).filled()))?;
+    write(area, &label, at, 15, ink, side)
 }
 
 fn caption(channel: &Channel) -> String {

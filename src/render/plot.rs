@@ -121,28 +121,48 @@ impl TimeAxis {
         top: i32,
         bottom: i32,
     ) -> Result<(), Box<dyn std::error::Error>> {
-        let length = seconds(self.span.1 - self.span.0);
-        let step = step(length / 9.0);
+        let ticks = Ticks::of(seconds(self.span.1 - self.span.0), 9.0);
         let (grid, grey) = (rgb(GRID), rgb(SOFT));
-        let mut elapsed = 0.0;
-        while elapsed <= length * 1.0001 {
-            let time = self.span.0 + crate::fold::timing::nanoseconds(elapsed);
+        for (elapsed, label) in &ticks.marks {
+            let time = self.span.0 + crate::fold::timing::nanoseconds(*elapsed);
             let x = self.x(time);
             area.draw(&PathElement::new(vec![(x, top), (x, bottom)], grid))?;
-            write(area, &elapsed_label(elapsed, step), (x, bottom + 13), 15, grey, Anchor::Middle)?;
+            write(area, label, (x, bottom + 13), 15, grey, Anchor::Middle)?;
             if let Some(clock) = time_of_day(time) {
                 write(area, &clock, (x, top - 11), 15, grey, Anchor::Middle)?;
             }
-            elapsed += step;
         }
         let (left, right) = self.pixels;
         area.draw(&Rectangle::new([(left, top), (right, bottom)], grey))?;
-        let unit = if step >= 60.0 { "min:s" } else { "seconds" };
-        write(area, unit, (left - 42, bottom + 13), 15, grey, Anchor::Right)?;
+        write(area, ticks.unit, (left - 42, bottom + 13), 15, grey, Anchor::Right)?;
         if time_of_day(self.span.0).is_some() {
             write(area, "UTC", (left - 42, top - 11), 15, grey, Anchor::Right)?;
         }
         Ok(())
+    }
+}
+
+/// Round marks of elapsed time.
+pub struct Ticks {
+    /// Seconds between them.
+    pub step: f64,
+    /// How their labels are to be read.
+    pub unit: &'static str,
+    /// Seconds from the beginning, and the label.
+    pub marks: Vec<(f64, String)>,
+}
+
+impl Ticks {
+    /// Those of a stretch of that many seconds, in at most so many parts.
+    pub fn of(length: f64, parts: f64) -> Ticks {
+        let step = step(length / parts);
+        let count = (length * 1.0001 / step) as usize;
+        let mark = |at: usize| (at as f64 * step, elapsed_label(at as f64 * step, step));
+        Ticks {
+            step,
+            unit: if step >= 60.0 { "min:s" } else { "seconds" },
+            marks: (0..=count).map(mark).collect(),
+        }
     }
 }
 
