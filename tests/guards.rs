@@ -68,3 +68,204 @@ fn a_drive_is_asked_for_with_care() {
     let (_, text, _) = run(&["compare"], &[&before, &before]);
     assert!(!text.contains("a second person"), "{text}");
 }
+
+/// A job file of one reading and one thing done, and what comes of it.
+fn with_job(job: &str, more: &[&str]) -> (i32, String, String) {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("job.toml");
+    std::fs::write(&file, job).unwrap();
+    let file = file.to_str().unwrap();
+    let arguments = [&["report", "--readings", file], more].concat();
+    run(&arguments, &[&own("samples/van-door.log.gz")])
+}
+
+/// A slip in a job file is no reading that is dropped without a word.
+#[test]
+fn names_of_a_job_file_are_checked() {
+    let roster = own("samples/van-roster.toml");
+    let roster = ["--roster", roster.to_str().unwrap()];
+    let drop = "\n[[reading]]\nwhat = \"ground_drop_volts\"\nvalue = 1.9\nnode = ";
+    for (job, more, parts) in [
+        (format!("{drop}\"zzz\""), &roster[..], ["line 5: node `zzz`", "`sliding door`"]),
+        (format!("{drop}\"passenger door\""), &roster, ["line 5:", "`sliding door`"]),
+        (format!("{drop}\"sliding door\""), &[], ["line 5:", "`node of 0x3B0`"]),
+        ("[[done]]\nwhat = \"repared\"".to_owned(), &[], ["line 2: what `repared`", "`repaired`"]),
+        (
+            "[[done]]\nwhat = \"repaired\"\nnode = \"zzz\"".to_owned(),
+            &roster,
+            ["line 3: node `zzz`", "`sliding door`"],
+        ),
+        ("[[reading]]\nwhat = \"volts\"".to_owned(), &[], ["line 2:", "supply_volts"]),
+        (
+            "[[reading]]\nwhat = \"wiggle\"\nnode = \"0x3B0\"\nresult = \"fell\"".to_owned(),
+            &[],
+            ["line 4: result `fell`", "`dropped`"],
+        ),
+        ("system_volts = 42".to_owned(), &[], ["line 1:", "12 or 24"]),
+    ] {
+        let (code, _, error) = with_job(&job, more);
+        assert_eq!(code, 2, "{job}: {error}");
+        assert!(parts.iter().all(|part| error.contains(part)), "{job}: {error}");
+    }
+    // Every way to name the node is the same reading.
+    for (name, more) in [
+        ("sliding door", &roster[..]),
+        ("0x3B0", &roster),
+        ("3B0", &[]),
+        ("node of 0x3B0", &[]),
+        ("node of 0x3B0", &roster),
+    ] {
+        let (code, text, error) = with_job(&format!("{drop}\"{name}\""), more);
+        assert_eq!(code, 1, "{name}: {error}");
+        assert!(joined(&text).contains("1.9 V (bad ground)"), "{name}: {text}");
+    }
+}
+
+/// 24.1 V are as they should be on a truck, and 12.2 V are not.
+#[test]
+fn limits_of_the_supply_follow_the_system() {
+    let entry = |value: f64| {
+        format!("[[reading]]\nwhat = \"supply_volts\"\nnode = \"3B0\"\nvalue = {value}\n")
+    };
+    for (job, band) in [
+        (entry(12.2), "12.2 V (as it should be)"),
+        (entry(24.1), "24.1 V (as it should be)"),
+        (format!("{}{}", entry(24.1), entry(12.2)), "12.2 V (low)"),
+        (format!("system_volts = 24\n{}", entry(12.2)), "12.2 V (low)"),
+        (format!("system_volts = 12\n{}", entry(24.1)), "24.1 V (too high)"),
+    ] {
+        let (code, text, error) = with_job(&job, &["--format", "json"]);
+        assert_eq!(code, 1, "{job}: {error}");
+        assert!(text.contains(band), "{job}");
+    }
+}
+
+/// Title, vehicle, readings and what was done head the page.
+#[test]
+fn the_job_heads_the_page() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let job = "title = \"Courier van 7\"\nvehicle = \"invented, white\"\n\
+               [[reading]]\nwhat = \"termination_ohms\"\nvalue = 60.4\n\
+               [[done]]\nwhat = \"cleared\"\nnote = \"after saving\"\n";
+    let (_, _, told) = with_job(job, &["--out", out.to_str().unwrap()]);
+    assert!(told.contains("report.html") && told.contains(out.to_str().unwrap()), "{told}");
+    let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+    let head = &page[page.find("<header>").unwrap()..page.find("</header>").unwrap()];
+    for part in
+        ["Courier van 7", "invented, white", "VIN XXTVANXXA0N000042", "60.4 Ohm", "after saving"]
+    {
+        assert!(head.contains(part), "{part}: {head}");
+    }
+}
+
+/// What was made by hand is not written over.
+#[test]
+fn nothing_is_overwritten_unasked() {
+    let folder = tempfile::tempdir().unwrap();
+    let roster = folder.path().join("roster.toml");
+    std::fs::write(&roster, "# HANDMADE\n").unwrap();
+    let capture = own("samples/van-after.log.gz");
+    let (code, _, error) = run(&["learn", "-o", roster.to_str().unwrap()], &[&capture]);
+    assert_eq!(code, 2);
+    assert!(error.contains("exists already") && error.contains("--force"), "{error}");
+    assert!(std::fs::read_to_string(&roster).unwrap().contains("HANDMADE"));
+    let (code, ..) = run(&["learn", "--force", "-o", roster.to_str().unwrap()], &[&capture]);
+    assert_eq!(code, 0);
+    assert!(!std::fs::read_to_string(&roster).unwrap().contains("HANDMADE"));
+
+    let (capture, scenario) = (folder.path().join("a.log"), own("samples/van-door.toml"));
+    std::fs::write(&capture, "HANDMADE").unwrap();
+    let simulate = ["simulate", "--out", capture.to_str().unwrap()];
+    let (code, _, error) = run(&simulate, &[&scenario]);
+    assert!(code == 2 && error.contains("exists already"), "{error}");
+    assert_eq!(std::fs::read_to_string(&capture).unwrap(), "HANDMADE");
+    let (code, text, _) = run(&["simulate", "--out", "-"], &[&scenario]);
+    assert!(code == 0 && text.starts_with('('), "standard output");
+    assert!(!Path::new("-").exists() && !Path::new("-.truth.json").exists());
+}
+
+/// A wrong name in a scenario is told with those that there are.
+#[test]
+fn a_wrong_name_in_a_scenario_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = std::fs::read_to_string(own("samples/van-after.toml")).unwrap();
+    let path = folder.path().join("wrong.toml");
+    let wrong = "\n[[trouble]]\nkind = \"power_loss\"\nnode = \"zzz\"\nat = [1.0]\nlasts = [1.0]\n";
+    std::fs::write(&path, text + wrong).unwrap();
+    let (code, _, error) = run(&["simulate", "--out", "-"], &[&path]);
+    assert_eq!(code, 2);
+    assert!(error.contains("trouble power_loss: there is no node `zzz`; there are `"), "{error}");
+}
+
+/// Nothing found is told, and what can find nothing is refused.
+#[test]
+fn empty_results_are_told() {
+    let capture = own("samples/van-after.log.gz");
+    let (code, text, told) = run(&["frames", "--channel", "can7"], &[&capture]);
+    assert!(code == 0 && text.is_empty());
+    assert!(told.contains("there is no channel can7") && told.contains("can0"), "{told}");
+    let (_, _, told) = run(&["frames", "--id", "7FF"], &[&capture]);
+    assert!(told.contains("no frame of the capture"), "{told}");
+    let (code, _, told) = run(&["frames", "--from", "30", "--to", "10"], &[&capture]);
+    assert!(code == 2 && told.contains("lies before"), "{told}");
+    let folder = tempfile::tempdir().unwrap();
+    let roster = folder.path().join("empty.toml");
+    std::fs::write(&roster, "").unwrap();
+    let (code, _, told) = run(&["report", "--roster", roster.to_str().unwrap()], &[&capture]);
+    assert!(code == 2 && told.contains("names no node"), "{told}");
+}
+
+/// Codes of trucks, and JSON.
+#[test]
+fn codes_of_trucks_are_explained() {
+    let said = |code: &str| joined(&run(&["explain", code], &[]).1);
+    let network = said("SPN 639 FMI 9");
+    assert!(network.contains("J1939 network 1, from memory"), "{network}");
+    assert!(network.contains("9: abnormal update rate") && network.contains("The bus itself"));
+    assert_eq!(said("639/9"), network);
+    let brakes = said("spn 2011 fmi 9");
+    assert!(brakes.contains("0x0B (brakes, system controller)"), "{brakes}");
+    assert!(brakes.contains("is not heard") && brakes.contains("CAUTION Brakes:"), "{brakes}");
+    let airbag = said("SPN 2083");
+    assert!(airbag.contains("0x53") && airbag.contains("can fire"), "{airbag}");
+    assert!(said("SPN 524280 FMI 4").contains("Identity not known"));
+    for wrong in ["639", "SPN 639 FMI 32", "SPN 524288", "SPN"] {
+        assert_eq!(run(&["explain", wrong], &[]).0, 2, "{wrong}");
+    }
+    let (_, text, _) = run(&["explain", "--format", "json", "U0151-87", "SPN 639"], &[]);
+    let list: serde_json::Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(list[0]["code"], "U0151-87");
+    assert_eq!(list[0]["cautions"][0]["id"], "restraints");
+    assert_eq!((&list[1]["code"], &list[1]["failure"]), (&"SPN 639".into(), &().into()));
+}
+
+/// Ctrl-C while standard input goes on: the report of what was read.
+#[cfg(unix)]
+#[test]
+fn an_interrupted_recording_is_reported() {
+    use std::io::Write;
+    let mut child = lostnode()
+        .args(["report", "-", "--format", "json"])
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::piped())
+        .stderr(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut input = child.stdin.take().unwrap();
+    // More than a pipe holds: once it is written the program is reading.
+    for at in 0..20_000 {
+        let (seconds, micros) = (1_000_000_000 + at / 100, at % 100 * 10_000);
+        writeln!(input, "({seconds}.{micros:06}) can0 {:03X}#{at:08X}", 0x100 + at % 5).unwrap();
+    }
+    let id = child.id().to_string();
+    std::process::Command::new("kill").args(["-INT", &id]).output().unwrap();
+    // The pipe stays open: only Ctrl-C can end it.
+    let output = child.wait_with_output().unwrap();
+    drop(input);
+    let told = String::from_utf8(output.stderr).unwrap();
+    assert!(told.contains("interrupted"), "{told}");
+    assert!(matches!(output.status.code(), Some(0 | 3)), "{:?}: {told}", output.status);
+    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(document["captures"][0]["frames"].as_u64().unwrap() > 10_000);
+}

@@ -173,7 +173,11 @@ fn a_wrong_scenario_is_said_with_its_place() {
     for (from, to, message) in [
         ("drift_ppm = 41.0", "drift = 41.0", "unknown field `drift`"),
         ("id = \"0C8\"", "id = \"8C8\"", "is no identifier"),
-        ("node = \"sliding door\"", "node = \"roof\"", "name an existing node"),
+        (
+            "node = \"sliding door\"",
+            "node = \"roof\"",
+            "there is no node `roof`; there are `engine`",
+        ),
         ("period = 0.02, counter", "period = 0.0, counter", "give either `period` or `mean_gap`"),
         ("byte = 7, width = 4", "byte = 7, width = 9", "does not fit into its byte"),
     ] {

@@ -16,6 +16,8 @@ pub struct Findings {
     /// What to do next over all of them: for what is there now before what is remembered, and
     /// within these most probability for its minutes first.
     pub next_tests: Vec<NextTest>,
+    /// What the job file says.
+    pub job: JobNotes,
     /// Explanations of the same silences among which the evidence does not choose.
     pub undecided: Vec<Undecided>,
     /// What to be careful of with any of it, to be read before the tests.
@@ -225,11 +227,23 @@ pub enum ReadingValue {
     Outcome(String),
 }
 
+/// What a job file says, to head the report.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct JobNotes {
+    /// What the job is, in the user's words.
+    pub title: Option<String>,
+    /// Which vehicle, in the user's words.
+    pub vehicle: Option<String>,
+    /// What was measured and tried.
+    pub readings: Vec<Reading>,
+    /// What was done.
+    pub done: Vec<Done>,
+}
+
 /// Something done on the vehicle, in the user's words.
-#[derive(Clone, Debug, Deserialize, PartialEq)]
-#[serde(deny_unknown_fields)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Done {
-    /// `cleaned`, `repaired`, `replaced`, `configured`, `cleared`, or other words.
+    /// One of [`Done::KNOWN`].
     pub what: String,
     /// On which node or module.
     pub node: Option<String>,
@@ -240,6 +254,9 @@ pub struct Done {
 }
 
 impl Done {
+    /// What can be done, as a job file calls it.
+    pub const KNOWN: [&'static str; 6] =
+        ["cleaned", "repaired", "replaced", "configured", "cleared", "other"];
     /// What the words of a job file call a repair.
     const REPAIRS: [&'static str; 4] = ["cleaned", "repaired", "replaced", "configured"];
 

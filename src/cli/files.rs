@@ -29,7 +29,13 @@ pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
     let text = read_text(path)?;
     let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
     let roster = if xml { roster_file::from_arxml(&text) } else { RosterFile::parse(&text) };
-    roster.map_err(|error| Failure::about(path, error))
+    let roster = roster.map_err(|error| Failure::about(path, error))?;
+    match roster.nodes.is_empty() && roster.lone.is_empty() {
+        true => {
+            Err(Failure::about(path, "it names no node and no message, so nothing is expected"))
+        }
+        false => Ok(roster),
+    }
 }
 
 /// Writes one result under a temporary name and moves it into place, so that a broken run leaves no

@@ -4,6 +4,7 @@ use clap::Args;
 use lostnode_parsers::frame::parse_id;
 use lostnode_parsers::{Id, Timestamp};
 
+use super::Failure;
 use crate::capture::Frame;
 
 /// Channels, identifiers and a stretch of time.
@@ -43,6 +44,31 @@ fn id_range(text: &str) -> Result<(Id, Id), String> {
 }
 
 impl Filter {
+    /// Refuses a stretch of time that holds nothing.
+    ///
+    /// # Errors
+    /// Where it ends before it begins.
+    pub fn check(&self) -> Result<(), Failure> {
+        match (self.from, self.to) {
+            (Some(from), Some(to)) if to < from => {
+                Err(Failure::message(format!("--to {to} lies before --from {from}")))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// What to say where no frame was meant; `channels` are those of the capture.
+    pub fn nothing(&self, channels: &[String]) -> String {
+        let unknown = self.channel.iter().find(|wanted| !channels.contains(wanted));
+        match unknown {
+            Some(wanted) => format!(
+                "no frame: there is no channel {wanted} in the capture; it has {}",
+                channels.join(", ")
+            ),
+            None => "no frame of the capture is of that channel, identifier and time".to_owned(),
+        }
+    }
+
     /// Whether a frame is meant, given the time of the first frame of the capture.
     pub fn wants(&self, frame: &Frame, channel: &str, start: Option<Timestamp>) -> bool {
         let by_channel =

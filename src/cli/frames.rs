@@ -36,6 +36,8 @@ pub struct Arguments {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    arguments.filter.check()?;
+    let (mut put, mut channels) = (0_u64, Vec::new());
     let mut out = Output::new(arguments.format, &COLUMNS)?;
     let mut start = None;
     let capture = stream(&arguments.capture, &arguments.reading, |batch| {
@@ -43,12 +45,21 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             start = start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];
             if arguments.filter.wants(frame, channel, start) {
+                put += 1;
                 out.put(|| cells(frame, channel), |out| line(frame, channel, out))?;
+            }
+        }
+        for channel in &batch.channels {
+            if !channels.contains(channel) {
+                channels.push(channel.clone());
             }
         }
         Ok(())
     })?;
     out.finish()?;
+    if put == 0 && capture.frames > 0 {
+        eprintln!("lostnode: {}", arguments.filter.nothing(&channels));
+    }
     account(&capture)?;
     Ok(NOTHING_LOST)
 }

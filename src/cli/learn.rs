@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Limits, Reading};
+use super::options::{Limits, Overwriting, Reading};
 use super::{Failure, NOTHING_LOST, progress};
 use crate::learn::learn;
 use crate::words;
@@ -21,6 +21,8 @@ pub struct Arguments {
     #[arg(short, long, value_name = "FILE")]
     out: PathBuf,
     #[command(flatten)]
+    overwriting: Overwriting,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -31,6 +33,8 @@ pub struct Arguments {
 /// # Errors
 /// Where a capture cannot be read or the roster not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    // Names given by hand are not lost for a slip of the finger.
+    arguments.overwriting.allow(&arguments.out)?;
     let options = arguments.reading.analysis(&arguments.limits);
     let analyse = |path: &PathBuf| progress::analyse(path, &options);
     let analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;

@@ -17,6 +17,7 @@ mod record;
 mod replay;
 mod report;
 mod simulate;
+mod standard_input;
 mod streaming;
 
 use std::fmt;

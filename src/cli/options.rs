@@ -1,6 +1,6 @@
 //! Groups of arguments that several subcommands share, and the options they stand for.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
@@ -124,6 +124,30 @@ impl Reading {
             settings: limits.settings(),
             roster: None,
             findings: None,
+        }
+    }
+}
+
+/// Whether a file that exists may be written over.
+#[derive(Args)]
+pub struct Overwriting {
+    /// Write over files that exist
+    #[arg(long)]
+    force: bool,
+}
+
+impl Overwriting {
+    /// Refuses a file that exists, unless it was asked for. What is no file (a pipe, a device)
+    /// holds nothing that could be lost.
+    ///
+    /// # Errors
+    /// Where the file exists.
+    pub fn allow(&self, path: &Path) -> Result<(), Failure> {
+        match std::fs::symlink_metadata(path) {
+            Ok(found) if !self.force && (found.is_file() || found.is_symlink()) => Err(
+                Failure::about(path, "exists already; another name, or --force to write over it"),
+            ),
+            _ => Ok(()),
         }
     }
 }

@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::standard_input;
 use crate::analysis::Analysis;
 use crate::capture::{self, Progress, Source};
 use crate::{Error, Options};
@@ -37,7 +38,13 @@ pub fn during<T>(
         }
     });
     let reading = capture::Options { progress: Some(progress), ..reading.clone() };
-    let done = read(Source::Path(path.to_owned()), reading);
+    // Where Ctrl-C cannot be waited for it ends the program, as it always did.
+    let input = (path == Path::new("-")).then(standard_input::open).and_then(Result::ok);
+    let source = match input {
+        Some(reader) => Source::Reader { name: path.display().to_string(), reader },
+        None => Source::Path(path.to_owned()),
+    };
+    let done = read(source, reading);
     bar.finish_and_clear();
     done
 }

@@ -82,6 +82,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         write_file(folder, "report.html", |out| Html.render(&analysis, out))?;
         write_file(folder, "presence.png", |out| PresencePlot.render(&analysis, out))?;
         write_file(folder, "bus-load.png", |out| LoadPlot.render(&analysis, out))?;
+        eprintln!(
+            "lostnode: written into {}: report.html (to hand over), report.json, presence.png, \
+             bus-load.png",
+            folder.display()
+        );
     }
     let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
     match arguments.format {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::options::Overwriting;
 use super::{Failure, NOTHING_LOST};
 use crate::simulate::{self, Scenario};
 
@@ -16,9 +17,11 @@ pub struct Arguments {
     /// The scenario
     scenario: PathBuf,
     /// The capture to write, packed where the name ends in .gz or .zst; the truth goes beside it as
-    /// .truth.json
+    /// .truth.json. `-` writes the capture to standard output, and no truth
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
+    #[command(flatten)]
+    overwriting: Overwriting,
     /// Leave the troubles and the tester of the scenario out: the same vehicle, sound
     #[arg(long)]
     sound: bool,
@@ -32,6 +35,12 @@ pub struct Arguments {
 /// # Errors
 /// Where the scenario is wrong or a file cannot be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let to_output = arguments.out == Path::new("-");
+    let beside = truth_path(&arguments.out);
+    if !to_output {
+        arguments.overwriting.allow(&arguments.out)?;
+        arguments.overwriting.allow(&beside)?;
+    }
     let path = &arguments.scenario;
     let text = fs::read_to_string(path)
         .map_err(|error| Failure::message(format!("{}: {error}", path.display())))?;
@@ -44,9 +53,14 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         scenario.troubles.clear();
         scenario.exchanges.clear();
     }
+    if to_output {
+        let mut out = BufWriter::new(std::io::stdout().lock());
+        simulate::run(&scenario, &mut out)?;
+        out.flush()?;
+        return Ok(NOTHING_LOST);
+    }
     let out = &arguments.out;
     let truth = write(&scenario, out).map_err(|error| Failure::writing(out, &error))?;
-    let beside = truth_path(out);
     let text = serde_json::to_string_pretty(&truth).map_err(Failure::message)?;
     fs::write(&beside, text + "\n").map_err(|error| Failure::writing(&beside, &error))?;
     println!("{} and {} written", out.display(), beside.display());

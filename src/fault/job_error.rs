@@ -64,6 +64,22 @@ pub enum Problem {
         /// The reading.
         what: String,
     },
+    /// Nothing in the capture is called that.
+    UnknownNode {
+        /// As written.
+        node: String,
+        /// What there is.
+        known: Vec<String>,
+    },
+    /// That is nothing that can be done.
+    UnknownDone {
+        /// As written.
+        what: String,
+        /// What there is.
+        known: Vec<String>,
+    },
+    /// A supply of neither 12 nor 24 V.
+    NoSystem(f64),
     /// Which node was measured is not said.
     NeedsNode {
         /// The reading.
@@ -102,6 +118,21 @@ impl fmt::Display for Problem {
                 known.join(", ")
             ),
             Problem::NeedsChannel { what } => write!(f, "{what} needs a `channel`"),
+            Problem::UnknownNode { node, known } if known.is_empty() => {
+                write!(f, "node `{node}`: the capture shows no node and no module")
+            }
+            Problem::UnknownNode { node, known } => write!(
+                f,
+                "node `{node}` is not in the capture and not in the roster; there are `{}`; an \
+                 identifier such as 0x3B0 stands for its sender, and names come from --roster",
+                known.join("`, `")
+            ),
+            Problem::UnknownDone { what, known } => {
+                write!(f, "what `{what}` is none of `{}`", known.join("`, `"))
+            }
+            Problem::NoSystem(volts) => {
+                write!(f, "system_volts is {volts}; it is 12 or 24")
+            }
             Problem::NeedsNode { what } => write!(f, "{what} needs a `node`"),
         }
     }

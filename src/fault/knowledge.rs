@@ -113,6 +113,9 @@ pub struct Reading {
     pub unit: String,
     /// Where the limits are from.
     pub source: String,
+    /// Its bands are those of a 12 V system; of a 24 V one they are twice as high.
+    #[serde(default)]
+    pub scales: bool,
     /// Bands of a number, ascending.
     #[serde(default)]
     pub bands: Vec<Band>,

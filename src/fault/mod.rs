@@ -80,7 +80,9 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     }
     let undecided = order::undecided(&ranked, &finds);
     let cautions = cautions::of_report(&ranked, &next_tests);
-    Ok(Findings { ranked, next_tests, undecided, cautions, no_class: explained.no_class })
+    let job = job.notes(&observed);
+    let no_class = explained.no_class;
+    Ok(Findings { ranked, next_tests, undecided, cautions, job, no_class })
 }
 
 /// A test in an order that is tried out.
@@ -214,10 +216,7 @@ impl Case<'_> {
             codes_explained: codes,
             lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
             next_tests: Vec::new(),
-            done: done
-                .filter(|(about, _)| *about == fault.subject)
-                .map(|(_, done)| done.clone())
-                .collect(),
+            done: done.filter(|(about, _)| *about == fault.subject).map(|(_, done)| done).collect(),
         };
         finding.standing = order::standing(self.analysis, &finding);
         finding

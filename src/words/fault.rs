@@ -123,7 +123,8 @@ pub fn observation(analysis: &Analysis, what: &Observation) -> String {
     }
 }
 
-fn reading(analysis: &Analysis, reading: &Reading) -> String {
+/// What was measured or tried, of what, and what came of it.
+pub fn reading(analysis: &Analysis, reading: &Reading) -> String {
     let value = match &reading.value {
         ReadingValue::Measured { number, unit, band } => format!("{number} {unit} ({band})"),
         ReadingValue::Outcome(outcome) => outcome.clone(),

@@ -3,6 +3,7 @@
 pub mod bus;
 pub mod comparison;
 pub mod diagnosis;
+pub mod explain;
 pub mod fault;
 pub mod headline;
 pub mod messages;

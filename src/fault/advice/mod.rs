@@ -6,7 +6,7 @@ use lostnode_parsers::dtc::{Code, System};
 use serde::Deserialize;
 
 use crate::analysis::finding::{Caution, ClassName};
-use crate::fold::diagnostics::meaning::{self, Meaning};
+use crate::fold::diagnostics::meaning::{self, Meaning, ParameterAbout};
 
 /// A caution, and what it hangs on.
 #[derive(Clone, Debug, Deserialize)]
@@ -203,6 +203,38 @@ pub fn points_at(code: Code) -> &'static Pointer {
         _ => CodeKind::Other,
     };
     ADVICE.points_at.iter().find(|pointer| pointer.kind == kind).expect("the table is tested")
+}
+
+/// What a suspect parameter with its failure mode points at.
+///
+/// ```
+/// use lostnode::fault::advice::spn_points_at;
+/// assert!(spn_points_at(639, Some(9)).text.contains("The bus itself"));
+/// assert!(spn_points_at(2011, Some(9)).text.contains("is not heard"));
+/// ```
+pub fn spn_points_at(spn: u32, fmi: Option<u8>) -> &'static Pointer {
+    let about = meaning::suspect_parameter(spn).map(|(_, about)| about);
+    let kind = match (about, fmi) {
+        (Some(ParameterAbout::Bus), _) => CodeKind::Bus,
+        (Some(ParameterAbout::Supply), _) => CodeKind::Supply,
+        // Abnormal update rate (SAE J1939-73, appendix A).
+        (Some(ParameterAbout::Module(_)), _) => CodeKind::Lost,
+        (_, Some(9)) => CodeKind::MissingMessage,
+        // Received network data in error.
+        (_, Some(19)) => CodeKind::Invalid,
+        (_, Some(3..=6)) => CodeKind::OpenOrShort,
+        _ => CodeKind::Other,
+    };
+    ADVICE.points_at.iter().find(|pointer| pointer.kind == kind).expect("the table is tested")
+}
+
+/// Cautions of a suspect parameter: by its name, and that it may be anything where that is not
+/// known.
+pub fn cautions_of_spn(spn: u32) -> Vec<&'static Caution> {
+    match meaning::suspect_parameter(spn) {
+        Some((name, _)) if !name.is_empty() => cautions(name).collect(),
+        _ => vec![caution("unknown")],
+    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use lostnode_parsers::dtc::{Code, System};
+use lostnode_parsers::j1939;
 
 /// What a code says, in the words of the tables.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,6 +73,51 @@ pub fn of(code: Code) -> Option<Meaning> {
         NETWORK.get(base.as_str()).copied()
     } else {
         GENERIC.get(base.as_str()).map(|text| Meaning::Text(text))
+    }
+}
+
+/// What a suspect parameter of SAE J1939 has to do with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ParameterAbout {
+    /// The network itself.
+    Bus,
+    /// The supply.
+    Supply,
+    /// The module at this source address.
+    Module(u8),
+    /// Anything else.
+    Other,
+}
+
+static PARAMETERS: LazyLock<HashMap<u32, (&str, ParameterAbout)>> = LazyLock::new(|| {
+    let about = |word| match word {
+        "bus" => ParameterAbout::Bus,
+        "supply" => ParameterAbout::Supply,
+        _ => ParameterAbout::Other,
+    };
+    table(include_str!("data/suspect-parameters.tsv"))
+        .filter_map(|row| Some((row.first()?.parse().ok()?, (*row.get(1)?, about(*row.get(2)?)))))
+        .collect()
+});
+
+/// First of the parameters that stand for source addresses 0 to 253 (from memory).
+const ADDRESS_0: u32 = 2000;
+
+/// What a suspect parameter is, and what it has to do with; `None` where the table does not know.
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::{ParameterAbout, suspect_parameter};
+/// assert_eq!(suspect_parameter(639), Some(("J1939 network 1", ParameterAbout::Bus)));
+/// assert_eq!(suspect_parameter(2011).unwrap().1, ParameterAbout::Module(0x0B));
+/// ```
+pub fn suspect_parameter(spn: u32) -> Option<(&'static str, ParameterAbout)> {
+    let address = spn.checked_sub(ADDRESS_0).and_then(|rest| u8::try_from(rest).ok());
+    match address.filter(|address| *address < 254) {
+        Some(address) => {
+            let name = j1939::address_name(address).unwrap_or_default();
+            Some((name, ParameterAbout::Module(address)))
+        }
+        None => PARAMETERS.get(&spn).copied(),
     }
 }
 

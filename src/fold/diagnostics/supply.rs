@@ -12,7 +12,12 @@ const DOUBLE_ABOVE: f64 = 18.0;
 
 /// The levels of a system whose supply reached `most` volts, lowest first.
 pub fn levels(most: f64) -> [f64; 3] {
-    LEVELS.map(|level| if most > DOUBLE_ABOVE { level * 2.0 } else { level })
+    LEVELS.map(|level| if is_double(most) { level * 2.0 } else { level })
+}
+
+/// Whether a supply that reached `most` volts is one of 24 V.
+pub fn is_double(most: f64) -> bool {
+    most > DOUBLE_ABOVE
 }
 
 /// Who measured a reading, and how it came.

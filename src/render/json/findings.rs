@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::analysis::Analysis;
 use crate::analysis::finding::{
-    Caution, Evidence, Finding, FindingScope, NextTest, Side, Standing,
+    Caution, Evidence, Finding, FindingScope, JobNotes, NextTest, Side, Standing,
 };
 use crate::words::fault as words;
 
@@ -78,6 +78,25 @@ fn standing(standing: Standing) -> &'static str {
         Standing::Foreign => "foreign",
         Standing::Benign => "benign",
     }
+}
+
+/// What the job file says.
+#[derive(Serialize)]
+pub(super) struct JobJson {
+    title: Option<String>,
+    vehicle: Option<String>,
+    readings: Vec<String>,
+    done: Vec<String>,
+}
+
+pub(super) fn job(analysis: &Analysis) -> Option<JobJson> {
+    let job = &analysis.findings.as_ref()?.job;
+    (*job != JobNotes::default()).then(|| JobJson {
+        title: job.title.clone(),
+        vehicle: job.vehicle.clone(),
+        readings: job.readings.iter().map(|taken| words::reading(analysis, taken)).collect(),
+        done: job.done.iter().map(words::done).collect(),
+    })
 }
 
 /// A caution with all that is known of it; elsewhere its text stands alone.

@@ -1,8 +1,10 @@
 //! The report as JSON. The names here are the contract of docs/json.md; nothing else in the program
 //! knows them.
 
+mod captures;
 pub mod comparison;
 mod diagnosis;
+pub mod explain;
 mod findings;
 pub mod row;
 
@@ -37,7 +39,7 @@ struct Document {
     headline: String,
     verdict: &'static str,
     doubts: Vec<String>,
-    captures: Vec<CaptureJson>,
+    captures: Vec<captures::CaptureJson>,
     channels: Vec<ChannelJson>,
     identifiers: Vec<IdentifierJson>,
     nodes: Vec<NodeJson>,
@@ -50,29 +52,11 @@ struct Document {
     blame: Vec<BlameJson>,
     conversations: ConversationsJson,
     deviations: Vec<DeviationJson>,
+    job: Option<findings::JobJson>,
     findings: Vec<findings::FindingJson>,
     cautions: Vec<findings::CautionJson>,
     next_tests: Vec<findings::TestJson>,
     notices: Vec<String>,
-}
-
-#[derive(Serialize)]
-struct CaptureJson {
-    path: String,
-    format: String,
-    frames: u64,
-    rejected_lines: u64,
-    first_rejected: Option<RejectedJson>,
-    start: Option<f64>,
-    end: Option<f64>,
-    out_of_order_frames: u64,
-    thinned: bool,
-}
-
-#[derive(Serialize)]
-struct RejectedJson {
-    line: u64,
-    reason: String,
 }
 
 #[derive(Serialize)]
@@ -191,7 +175,7 @@ fn build(report: &Analysis) -> Document {
         headline: words::headline::headline(report),
         verdict: verdict_name(report.verdict()),
         doubts: words::verdict::obstacles(report),
-        captures: captures(report),
+        captures: captures::all(report),
         channels: report.channels.iter().map(|own| channel(report, own)).collect(),
         identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
         nodes: report.nodes.iter().map(|node| node_json(report, node)).collect(),
@@ -238,6 +222,7 @@ fn build(report: &Analysis) -> Document {
                 text: words::network::deviation(report, deviation),
             })
             .collect(),
+        job: findings::job(report),
         findings: report
             .ranked()
             .iter()
@@ -252,24 +237,6 @@ fn build(report: &Analysis) -> Document {
 
 fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {
     list.iter().map(json).collect()
-}
-
-fn captures(report: &Analysis) -> Vec<CaptureJson> {
-    let capture = |capture: &crate::capture::Capture| CaptureJson {
-        path: capture.path.clone(),
-        format: capture.format.clone(),
-        frames: capture.frames,
-        rejected_lines: capture.rejected,
-        first_rejected: capture
-            .rejections
-            .first()
-            .map(|first| RejectedJson { line: first.line, reason: first.reason.clone() }),
-        start: capture.span.map(|(start, _)| start.seconds()),
-        end: capture.span.map(|(_, end)| end.seconds()),
-        out_of_order_frames: report.channels.iter().map(|channel| channel.out_of_order.0).sum(),
-        thinned: report.channels.iter().any(|channel| channel.thinned.is_some()),
-    };
-    report.captures.iter().map(capture).collect()
 }
 
 fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson {

@@ -89,24 +89,34 @@ impl Scenario {
             || !(trouble.lasts.len() == 1 || trouble.lasts.len() == trouble.at.len())
         {
             return Err(format!(
-                "trouble {kind:?}: give `at` and, in `lasts`, one length or as many as beginnings"
+                "trouble {}: give `at` and, in `lasts`, one length or as many as beginnings",
+                kind.name()
             ));
         }
-        let named = match kind {
-            TroubleKind::PowerLoss | TroubleKind::StubOpen => trouble
-                .node
-                .as_ref()
-                .is_some_and(|name| self.nodes.iter().any(|node| node.name == *name)),
-            TroubleKind::BranchOpen => {
-                trouble.branch.is_some()
-                    && self.nodes.iter().any(|node| node.branch == trouble.branch)
+        let nodes = || self.nodes.iter();
+        let (key, given, known): (_, _, Vec<&str>) = match kind {
+            TroubleKind::PowerLoss | TroubleKind::StubOpen => {
+                ("node", &trouble.node, nodes().map(|node| node.name.as_str()).collect())
             }
-            _ => trouble.channel.as_ref().is_none_or(|name| self.channel(name).is_some()),
+            TroubleKind::BranchOpen => {
+                let branches = nodes().filter_map(|node| node.branch.as_deref());
+                ("branch", &trouble.branch, branches.collect())
+            }
+            _ if trouble.channel.is_none() => return Ok(()),
+            _ => {
+                let channels = self.channels.iter().map(|channel| channel.name.as_str());
+                ("channel", &trouble.channel, channels.collect())
+            }
         };
-        if named {
-            Ok(())
-        } else {
-            Err(format!("trouble {kind:?}: name an existing node, branch or channel"))
+        let kind = kind.name();
+        let known_names = || known.join("`, `");
+        match given {
+            Some(name) if known.contains(&name.as_str()) => Ok(()),
+            Some(name) => Err(format!(
+                "trouble {kind}: there is no {key} `{name}`; there are `{}`",
+                known_names()
+            )),
+            None => Err(format!("trouble {kind} needs a `{key}`; there are `{}`", known_names())),
         }
     }
 }
