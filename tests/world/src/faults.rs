@@ -78,8 +78,17 @@ pub fn plant(fault: usize, soil: &mut Soil, draw: &mut Draw) -> Option<Planted> 
         "flood" => flood(soil, draw)?,
         _ => crate::memories::plant(name, soil, draw)?,
     };
+    let for_good = times.len() == 1 && times[0].1 > soil.story.record.1;
+    let usual = accept;
     let accept: &[&str] = match how.as_str() {
         "its program stands still, its diagnosis answers" => &["module_dead", "not_configured"],
+        // Seen from one channel only, all that lies behind goes at once, as behind a connector.
+        "the gateway carries nothing over" if soil.recorded.len() == 1 => &["gateway", "branch"],
+        "the gateway has no supply" => &["gateway", "module_power"],
+        // Gone for good at one moment: a common fuse and a common connector look alike.
+        "the wires of a branch part" | "a common supply fails" if for_good => {
+            &["branch", "shared_supply"]
+        }
         "it starts again and again" => &["module_dead", "module_power"],
         "the airbag's supply fails" => &["module_power"],
         "the airbag's bus wires part" => &["module_connector"],
@@ -88,7 +97,7 @@ pub fn plant(fault: usize, soil: &mut Soil, draw: &mut Draw) -> Option<Planted> 
     let really = match how.as_str() {
         "silent for good: no supply" | "the airbag's supply fails" => "module_power",
         "silent for good: bus wires open" | "the airbag's bus wires part" => "module_connector",
-        _ => accept[0],
+        _ => usual[0],
     };
     let from = soil.story.record.0;
     Some(Planted {
@@ -204,8 +213,18 @@ fn supply(soil: &mut Soil, draw: &mut Draw) -> Effect {
 
 fn short(soil: &mut Soil, draw: &mut Draw) -> Effect {
     let channel = draw.pick(soil.recorded);
-    let times = episodes(soil.story, 0.3, 15.0, draw)?;
     let visible = draw.yes(0.6);
+    let mut times = episodes(soil.story, 0.3, 15.0, draw)?;
+    if visible {
+        soil.needs.errors = true;
+    } else {
+        // Without error frames only the codes tell it from a recorder that paused.
+        let end = soil.story.driving(1.0).first()?.1;
+        soil.needs.scan = true;
+        times[0].1 = (times[0].0 + 7.0).max(times[0].1).min(end);
+        let first = times[0];
+        times.retain(|time| *time == first || time.0 > first.1 + 0.2);
+    }
     for &(from, to) in &times {
         soil.effects.downs.push(Down { channel, from, to, visible });
     }

@@ -175,7 +175,8 @@ fn units(truth: &Truth, report: &Report, finding: &Finding) -> BTreeSet<usize> {
 
 fn subject(truth: &Truth, planted: &Planted, class: &str, named: &BTreeSet<usize>) -> Subject {
     let meant: BTreeSet<usize> = planted.nodes.iter().copied().collect();
-    if planted.fault == "gateway" && class == "gateway" {
+    let beyond = class == "gateway" || (class == "branch" && !named.is_empty());
+    if planted.fault == "gateway" && beyond {
         return gateway(truth, &meant, named);
     }
     let whole = ["stale", "mended"].contains(&planted.fault.as_str());

@@ -8,6 +8,7 @@ mod case;
 #[cfg(test)]
 mod checks;
 mod codes;
+mod diagram;
 mod draw;
 mod effects;
 mod episodes;
@@ -43,6 +44,7 @@ use score::Order;
 const USAGE: &str = "\
 lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [--sound N]
                      [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]
+                     [--diagram FILE.svg] [--rows FILE.csv]
 lostnode-world gate --binary PATH --floor FILE [--jobs N]";
 
 fn main() -> ExitCode {
@@ -52,7 +54,7 @@ fn main() -> ExitCode {
         return ExitCode::from(2);
     };
     if command == "score" {
-        return print_score(&order, words.iter().any(|word| word == "--show"));
+        return print_score(&order, &words);
     }
     if let ("gate", Some(floor)) = (command.as_str(), value(&words, "--floor")) {
         return match gate::pass(&order.binary, &PathBuf::from(floor), order.jobs) {
@@ -92,7 +94,8 @@ fn order(words: &[String]) -> Option<Order> {
     })
 }
 
-fn print_score(order: &Order, show: bool) -> ExitCode {
+fn print_score(order: &Order, words: &[String]) -> ExitCode {
+    let show = words.iter().any(|word| word == "--show");
     let (figures, verdicts) = score::score(order);
     let many = verdicts.len();
     println!(
@@ -105,6 +108,20 @@ fn print_score(order: &Order, show: bool) -> ExitCode {
         table::reliability(&figures);
         table::classes(&figures);
     }
+    let diagram = diagram::svg(&figures, &format!("family {:?}, stated and true", order.family));
+    let rows = || diagram::rows(&verdicts);
+    let files = [
+        ("--diagram", diagram),
+        ("--rows", if show_rows(order, show) { rows() } else { String::new() }),
+    ];
+    for (name, text) in files {
+        if let Some(path) = value(words, name)
+            && let Err(error) = std::fs::write(path, text)
+        {
+            eprintln!("{path}: {error}");
+            return ExitCode::from(2);
+        }
+    }
     if show {
         println!();
         for (set, verdict) in &verdicts {
@@ -112,6 +129,11 @@ fn print_score(order: &Order, show: bool) -> ExitCode {
         }
     }
     ExitCode::SUCCESS
+}
+
+/// Rows of the family that is kept apart are given only to who asks to see it.
+fn show_rows(order: &Order, show: bool) -> bool {
+    order.family == Family::Fit || show
 }
 
 fn print_case(set: Set, verdict: &Verdict) {
