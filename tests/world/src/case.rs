@@ -79,7 +79,8 @@ fn pairs_well(one: &str, other: &str) -> bool {
         && !(memory.contains(&one) && memory.contains(&other))
 }
 
-/// Makes a case of at most so many seconds. The same family, seed, set and number give the same case.
+/// Makes a case of at most so many seconds. The same family, seed, set and number give the same
+/// case.
 pub fn make(family: Family, seed: u64, set: Set, number: usize, longest: f64) -> Case {
     let shape = family.shape();
     let faults = faults_of(set, number);
