@@ -1,9 +1,11 @@
 //! Scores grouping by clock against the truth: `cargo run --release --example grouping --
-//! FACTS/node-clocks.tsv [SEEDS [SECONDS [WANDER]]]`. Prints the table of docs/roster.md. With a
-//! capture of 29-bit traffic instead, scores against its source addresses.
+//! FACTS/node-clocks.tsv [SEEDS [SECONDS [WANDER]]]`. Prints the table of docs/roster.md; with
+//! `FACTS/node-clocks.tsv drawn FIRST_SEED LAST_SEED` that of clocks drawn anew. With captures of
+//! 29-bit traffic instead, scores each channel against its source addresses.
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use lostnode::capture::{self, Source};
@@ -55,25 +57,29 @@ impl Score {
     }
 }
 
-fn rates(summary: &Summary) -> Vec<(IdIndex, Rate)> {
+fn rates(summary: &Summary, channel: usize) -> Vec<(IdIndex, Rate)> {
     let ids = &summary.timing.ids;
-    let periodic: Vec<IdIndex> =
-        (0..ids.len()).map(IdIndex).filter(|at| ids[*at].rhythm().is_some()).collect();
+    let periodic: Vec<IdIndex> = (0..ids.len())
+        .map(IdIndex)
+        .filter(|at| usize::from(ids[*at].key.channel) == channel && ids[*at].rhythm().is_some())
+        .collect();
     let own: Vec<_> = periodic.iter().map(|at| &ids[*at].clock).collect();
     periodic.iter().zip(timing::rates(&own)).filter_map(|(at, rate)| Some((*at, rate?))).collect()
 }
 
-/// Ours, and the published baseline: identifiers whose skew differs by less than 5 ppm are one
-/// node.
-fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
+/// Ours, ours by rates alone, and the published baseline: identifiers whose skew differs by less
+/// than 5 ppm are one node.
+fn groupings(summary: &Summary, channel: usize) -> [BTreeMap<String, usize>; 3] {
     let ids = &summary.timing.ids;
     let name = |at: IdIndex| DisplayId(ids[at].key.id).to_string();
-    let rates = rates(summary);
-    let grouping = clocks::group(&rates, |at| &ids[at].clock);
-    let mut ours = BTreeMap::new();
-    for (number, group) in grouping.groups.iter().enumerate() {
-        ours.extend(group.members.iter().map(|at| (name(*at), number)));
-    }
+    let rates = rates(summary, channel);
+    let numbered = |grouping: clocks::Grouping| {
+        let groups = grouping.groups.into_iter().enumerate();
+        groups.flat_map(|(number, group)| group.members.into_iter().map(move |at| (at, number)))
+    };
+    let named = |grouping| numbered(grouping).map(|(at, number)| (name(at), number)).collect();
+    let ours = named(clocks::group(&rates, |at| &ids[at]));
+    let by_rates = named(clocks::by_rates(&rates, |at| &ids[at].clock));
     let mut skews: Vec<(IdIndex, f64)> =
         rates.iter().filter_map(|(at, rate)| Some((*at, clocks::skew(rate.period)?))).collect();
     skews.sort_by(|a, b| a.1.total_cmp(&b.1));
@@ -83,17 +89,83 @@ fn groupings(summary: &Summary) -> [BTreeMap<String, usize>; 2] {
         last = skew;
         baseline.insert(name(at), number);
     }
-    [ours, baseline]
+    [ours, by_rates, baseline]
 }
+
+/// What is not published of a network.
+#[derive(Clone, Copy)]
+enum Clocks {
+    /// As published, wandering by so many seconds.
+    Published(f64),
+    /// Every node's skew drawn anew within 100 ppm, two pairs of nodes within 2 ppm.
+    Drawn,
+}
+
+/// Numbers from 0 to 1, the same for the same seed (SplitMix64).
+struct Draw(u64);
+
+impl Draw {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut bits = self.0;
+        bits = (bits ^ (bits >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        bits = (bits ^ (bits >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        ((bits ^ (bits >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    }
+
+    fn between(&mut self, least: f64, most: f64) -> f64 {
+        least + (most - least) * self.next()
+    }
+}
+
+/// Drift in parts in a million, scatter and wander in seconds, and the period of the latter.
+struct NodeClock {
+    drift: f64,
+    jitter: f64,
+    wander: f64,
+    wander_period: f64,
+}
+
+fn drawn(nodes: usize, seed: u64, vehicle: &str) -> Vec<NodeClock> {
+    let mut draw = Draw(seed ^ vehicle.bytes().fold(0, |sum, byte| sum * 131 + u64::from(byte)));
+    // The same for all nodes of a network: a car that stands, one that warms up.
+    let wander = [0.0, 0.002, 0.0005, 0.0001, 0.001][(seed % 5) as usize];
+    let mut clocks: Vec<NodeClock> = (0..nodes)
+        .map(|_| NodeClock {
+            drift: draw.between(-100.0, 100.0),
+            jitter: draw.between(20e-6_f64.ln(), 300e-6_f64.ln()).exp(),
+            wander: wander * draw.between(0.5, 1.0),
+            wander_period: draw.between(80.0, 300.0),
+        })
+        .collect();
+    for at in [0, if nodes > 3 { 2 } else { 1 }] {
+        clocks[at + 1].drift = clocks[at].drift + draw.between(-2.0, 2.0);
+    }
+    clocks
+}
+
+fn published_clock(at: usize, ratio: f64, seed: u64, wander: f64) -> NodeClock {
+    NodeClock {
+        drift: (ratio - 1.0) * 1e6,
+        // Scatter of sending instants differs from node to node, 0.1 to 0.5 ms, as on the open
+        // truck captures.
+        jitter: 0.0001 + 0.0001 * ((at as u64 + seed) % 5) as f64,
+        wander,
+        // Each node is warmed at its own pace.
+        wander_period: 90.0 + 23.0 * at as f64,
+    }
+}
+
+type Row = (String, String, f64, f64);
 
 fn scenario(
     vehicle: &str,
-    rows: &[(String, String, f64, f64)],
+    rows: &[Row],
     seed: u64,
     seconds: f64,
-    wander: f64,
+    clocks: Clocks,
 ) -> (String, BTreeMap<String, String>) {
-    let mut nodes: BTreeMap<&str, Vec<&(String, String, f64, f64)>> = BTreeMap::new();
+    let mut nodes: BTreeMap<&str, Vec<&Row>> = BTreeMap::new();
     rows.iter().for_each(|row| nodes.entry(&row.0).or_default().push(row));
     let rate = if rows[0].1.len() == 8 { 250_000 } else { 500_000 };
     let mut text = format!(
@@ -101,26 +173,25 @@ fn scenario(
          {seconds}\n[[channel]]\nname = \"can0\"\nbit_rate = {rate}\nstamp_noise = 0.00002\n"
     );
     let mut truth = BTreeMap::new();
-    for (at, (node, list)) in nodes.iter().enumerate() {
+    let drawn = drawn(nodes.len(), seed, vehicle);
+    for ((at, (node, list)), drawn) in nodes.iter().enumerate().zip(drawn) {
         // One clock a node: the median of what was published for its identifiers.
         let mut ratios: Vec<f64> = list.iter().map(|row| row.3).collect();
         ratios.sort_by(f64::total_cmp);
-        let clock = ratios[ratios.len() / 2];
-        // Scatter of sending instants differs from node to node, 0.1 to 0.5 ms, as on the open
-        // truck captures.
-        let jitter = 0.0001 + 0.0001 * ((at as u64 + seed) % 5) as f64;
+        let ratio = ratios[ratios.len() / 2];
+        let NodeClock { drift, jitter, wander, wander_period } = match clocks {
+            Clocks::Published(wander) => published_clock(at, ratio, seed, wander),
+            Clocks::Drawn => drawn,
+        };
         let _ = write!(
             text,
-            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {:.3}\njitter = \
-             {jitter}\nwander = {wander}\nwander_period = {}\nmessages = [\n",
-            (clock - 1.0) * 1e6,
-            // Each node is warmed at its own pace.
-            90.0 + 23.0 * at as f64
+            "[[node]]\nname = \"{node}\"\nchannel = \"can0\"\ndrift_ppm = {drift:.3}\njitter = \
+             {jitter}\nwander = {wander}\nwander_period = {wander_period}\nmessages = [\n"
         );
         for row in list {
             // A ratio far from its node's is a period that is not the nominal one, on the same
             // clock.
-            let own = row.3 / clock;
+            let own = row.3 / ratio;
             let period = row.2 / 1e3 * if (own - 1.0).abs() > 50e-6 { own } else { 1.0 };
             let _ = writeln!(text, "{{ id = \"{}\", period = {period:.9} }},", row.1);
             truth.insert(row.1.clone(), (*node).to_owned());
@@ -137,9 +208,9 @@ fn fold(source: Source) -> Summary {
     analyser.into_summary()
 }
 
-fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
+fn published(path: &Path, seeds: RangeInclusive<u64>, seconds: f64, clocks: Clocks) {
     let text = std::fs::read_to_string(path).expect("the table of clocks");
-    let mut vehicles: BTreeMap<String, Vec<(String, String, f64, f64)>> = BTreeMap::new();
+    let mut vehicles: BTreeMap<String, Vec<Row>> = BTreeMap::new();
     for line in text.lines().filter(|line| !line.starts_with('#')).skip(1) {
         let f: Vec<&str> = line.split('\t').collect();
         let row = (
@@ -151,96 +222,91 @@ fn published(path: &Path, seeds: u64, seconds: f64, wander: f64) {
         vehicles.entry(f[0].to_owned()).or_default().push(row);
     }
     println!(
-        "| network | identifiers | nodes | precision | recall | F1 | F1, skew alone at 5 ppm |\n\
-         |---|---|---|---|---|---|---|"
+        "| network | identifiers | nodes | precision | recall | F1 | by rates alone | skew alone \
+         at 5 ppm |\n|---|---|---|---|---|---|---|---|"
     );
     let mut all = Vec::new();
     for (vehicle, rows) in &vehicles {
-        let mut scores = Vec::new();
-        for seed in 1..=seeds {
-            let (text, truth) = scenario(vehicle, rows, seed, seconds, wander);
+        let score = |seed| {
+            let (text, truth) = scenario(vehicle, rows, seed, seconds, clocks);
             let scenario = Scenario::parse(&text).expect("a scenario");
             let mut log = Vec::new();
             simulate::run(&scenario, &mut log).expect("memory");
             let summary = fold(Source::Bytes { name: vehicle.clone(), bytes: log });
-            let [ours, baseline] = groupings(&summary);
-            scores.push((Score::of(&ours, &truth), Score::of(&baseline, &truth)));
-        }
-        let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| {
-            scores.iter().map(pick).sum::<f64>() / scores.len() as f64
+            groupings(&summary, 0).map(|found| Score::of(&found, &truth))
         };
+        let scores: Vec<[Score; 3]> = seeds.clone().map(score).collect();
         let nodes: std::collections::BTreeSet<&String> = rows.iter().map(|row| &row.0).collect();
-        println!(
-            "| {vehicle} | {} | {} | {:.4} | {:.4} | {:.4} | {:.4} |",
-            rows.len(),
-            nodes.len(),
-            mean(&|s| s.0.precision()),
-            mean(&|s| s.0.recall()),
-            mean(&|s| s.0.f1()),
-            mean(&|s| s.1.f1())
-        );
+        println!("| {vehicle} | {} | {} | {}", rows.len(), nodes.len(), mean(&scores));
         all.extend(scores);
     }
-    let mean = |pick: &dyn Fn(&(Score, Score)) -> f64| {
-        all.iter().map(pick).sum::<f64>() / all.len() as f64
-    };
-    println!(
-        "| all, {seeds} seeds of {seconds} s | | | {:.4} | {:.4} | {:.4} | {:.4} |",
-        mean(&|s| s.0.precision()),
-        mean(&|s| s.0.recall()),
-        mean(&|s| s.0.f1()),
-        mean(&|s| s.1.f1())
-    );
+    println!("| all, seeds {seeds:?}, {seconds} s | | | {}", mean(&all));
 }
 
-fn addresses(path: PathBuf) {
-    let summary = fold(Source::Path(path.clone()));
-    let mut truth = BTreeMap::new();
-    for id in summary.timing.ids.iter().filter(|id| id.rhythm().is_some()) {
-        if let Id::Extended(extended) = id.key.id {
-            truth.insert(
-                DisplayId(id.key.id).to_string(),
-                format!("{:02X}", extended.as_raw() as u8),
-            );
-        }
-    }
-    let [ours, baseline] = groupings(&summary);
-    let (own, base) = (Score::of(&ours, &truth), Score::of(&baseline, &truth));
-    println!(
-        "| {} | {} placed of {} | {:.3} | {:.3} | {:.3} | {:.3} |",
-        path.display(),
-        ours.len(),
-        truth.len(),
-        own.precision(),
-        own.recall(),
-        own.f1(),
-        base.f1()
-    );
-    if std::env::var_os("SHOW").is_some() {
-        for (at, rate) in rates(&summary) {
-            {
-                let skew = clocks::skew(rate.period).unwrap_or(f64::NAN) * 1e6;
-                println!(
-                    "{} {:.6} {skew:+.2} ± {:.2} ppm {:?}",
-                    DisplayId(summary.timing.ids[at].key.id),
-                    rate.period,
-                    rate.error * 1e6,
-                    ours.get(&DisplayId(summary.timing.ids[at].key.id).to_string())
-                );
+/// Means of what was found on several captures, as the end of a line of the table.
+fn mean(scores: &[[Score; 3]]) -> String {
+    let mean =
+        |pick: fn(&[Score; 3]) -> f64| scores.iter().map(pick).sum::<f64>() / scores.len() as f64;
+    format!(
+        "{:.4} | {:.4} | {:.4} | {:.4} {:.4} {:.4} | {:.4} |",
+        mean(|s| s[0].precision()),
+        mean(|s| s[0].recall()),
+        mean(|s| s[0].f1()),
+        mean(|s| s[1].precision()),
+        mean(|s| s[1].recall()),
+        mean(|s| s[1].f1()),
+        mean(|s| s[2].f1())
+    )
+}
+
+fn addresses(path: &Path) -> Vec<[Score; 3]> {
+    let summary = fold(Source::Path(path.to_owned()));
+    (0..summary.timing.channels.len())
+        .filter_map(|channel| {
+            let mut truth = BTreeMap::new();
+            for id in &summary.timing.ids {
+                if usize::from(id.key.channel) == channel
+                    && id.rhythm().is_some()
+                    && let Id::Extended(extended) = id.key.id
+                {
+                    truth.insert(
+                        DisplayId(id.key.id).to_string(),
+                        format!("{:02X}", extended.as_raw() as u8),
+                    );
+                }
             }
-        }
-    }
+            if truth.len() < 2 {
+                return None;
+            }
+            let found = groupings(&summary, channel);
+            let scores = [0, 1, 2].map(|at| Score::of(&found[at], &truth));
+            println!(
+                "| {}, channel {channel} | {} placed of {} | {}",
+                path.display(),
+                found[0].len(),
+                truth.len(),
+                mean(&[scores])
+            );
+            Some(scores)
+        })
+        .collect()
 }
 
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let path = PathBuf::from(arguments.first().expect("a table of clocks, or a capture"));
-    if path.extension().is_some_and(|extension| extension == "tsv") {
-        let number = |at: usize, default: f64| {
-            arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(default)
-        };
-        published(&path, number(1, 10.0) as u64, number(2, 600.0), number(3, 0.0));
+    let number = |at: usize, default: f64| {
+        arguments.get(at).and_then(|text| text.parse().ok()).unwrap_or(default)
+    };
+    if path.extension().is_none_or(|extension| extension != "tsv") {
+        let paths = arguments.iter().map(Path::new);
+        let scores: Vec<[Score; 3]> = paths.flat_map(addresses).collect();
+        println!("| all | | {}", mean(&scores));
+    } else if arguments.get(1).is_some_and(|word| word == "drawn") {
+        let (first, last) = (number(2, 1.0) as u64, number(3, 10.0) as u64);
+        published(&path, first..=last, 600.0, Clocks::Drawn);
     } else {
-        addresses(path);
+        let seeds = 1..=number(1, 10.0) as u64;
+        published(&path, seeds, number(2, 600.0), Clocks::Published(number(3, 0.0)));
     }
 }

@@ -131,6 +131,26 @@ fn doubt() {
     assert_eq!(less, ["node of 0x100: 0x100 0x110 by clock shared_silence, 89", doubted[1]]);
 }
 
+/// From five minutes on, clocks 0.5 ppm apart are told apart by the differences of their offsets,
+/// and one whose frames always wait for others of its node is placed with it; in four they are not.
+#[test]
+fn twins() {
+    let twin = B.map(|(id, period, first, _)| (id, period, first, 50.5));
+    let burst = [("400", 10_000, 9_000, 120.0), ("401", 10_000, 9_250, 120.0)];
+    let of = |seconds| nodes(&made(&[A, twin, burst].concat(), seconds, &[], &[]), None);
+    let ids = |names: &[String]| -> Vec<String> {
+        names.iter().map(|name| name.split(" by ").next().unwrap().to_owned()).collect()
+    };
+    assert_eq!(
+        ids(&of(330.0)),
+        ["node of 0x100: 0x100 0x110", "node of 0x200: 0x200 0x210", "node of 0x400: 0x400 0x401"]
+    );
+    assert_eq!(
+        ids(&of(240.0)),
+        ["node of 0x100: 0x100 0x110 0x200 0x210", "node of 0x400: 0x400 0x401"]
+    );
+}
+
 /// Two nodes whose clocks agree by chance are one until a part of them falls silent and the rest
 /// goes on.
 #[test]

@@ -27,7 +27,7 @@ pub(super) fn nodes(
             .filter(own)
             .filter_map(|at| Some((at, clocks.rates[at]?)))
             .collect();
-        let grouping = clocks::group(&rates, |at| &timing.ids[at].clock);
+        let grouping = clocks::group(&rates, |at| &timing.ids[at]);
         undecided.extend(grouping.undecided);
         for group in grouping.groups {
             nodes.push(unnamed(timing, group.members, Basis::Clock, group.confidence));

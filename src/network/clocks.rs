@@ -5,7 +5,8 @@
 //! identifiers belong together when their ratios agree within their standard errors; where those
 //! are too wide to exclude another node by, the answer is "cannot tell yet".
 
-use crate::fold::timing::{self, AliveCounter, Clock, Offsets, Rate, Timing};
+use super::idle;
+use crate::fold::timing::{self, AliveCounter, Clock, IdTiming, Offsets, Rate, Timing};
 use crate::ids::{IdIndex, Map};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five
@@ -110,8 +111,56 @@ struct Item {
     span: f64,
 }
 
-/// Groups identifiers, given the rate and the clock of each.
-pub fn group<'c>(rates: &[(IdIndex, Rate)], clock: impl Fn(IdIndex) -> &'c Clock) -> Grouping {
+/// Groups identifiers of one channel, given the rate and the timing of each.
+pub fn group<'t>(rates: &[(IdIndex, Rate)], of: impl Fn(IdIndex) -> &'t IdTiming) -> Grouping {
+    by_differences(rates, &of).unwrap_or_else(|| by_rates(rates, |at| &of(at).clock))
+}
+
+/// By the differences of their offsets, where the capture allows it.
+fn by_differences<'t>(
+    rates: &[(IdIndex, Rate)],
+    of: impl Fn(IdIndex) -> &'t IdTiming,
+) -> Option<Grouping> {
+    let (usual, odd): (Vec<_>, Vec<_>) =
+        rates.iter().copied().partition(|(_, rate)| nominal(rate.period).is_some());
+    let item = |(at, rate): &(IdIndex, Rate)| {
+        let timing = of(*at);
+        idle::Item {
+            id: timing.key.id,
+            clocks: (&timing.clock, &timing.idle_clock),
+            nominal: nominal(rate.period).unwrap_or(rate.period) * 1e9,
+            span: rate.span,
+        }
+    };
+    let found = idle::group(&usual.iter().map(item).collect::<Vec<_>>())?;
+    let mut grouping = Grouping::default();
+    let mut open = vec![true; usual.len()];
+    for idle::Found { members, nearest } in found {
+        members.iter().for_each(|member| open[*member] = false);
+        let mut rates: Vec<_> = members.iter().map(|member| usual[*member]).collect();
+        rates.sort_by_key(|(at, _)| *at);
+        let weight = |rate: &Rate| rate.error.hypot(FLOOR).powi(-2);
+        let weights: f64 = rates.iter().map(|(_, rate)| weight(rate)).sum();
+        let skews = rates.iter().filter_map(|(_, rate)| Some(weight(rate) * skew(rate.period)?));
+        let (gap, error) = nearest.map_or((FAR, FLOOR), |(gap, error)| (gap / 1e6, error / 1e6));
+        grouping.groups.push(Group {
+            skew: skews.sum::<f64>() / weights,
+            confidence: confidence(rates.len(), gap.min(FAR), error),
+            members: rates.into_iter().map(|(at, _)| at).collect(),
+        });
+    }
+    grouping.groups.sort_by(|a, b| a.skew.total_cmp(&b.skew));
+    // Errors fall with the length to the power of one and a half: twice the length is a look
+    // nearly three times as sharp.
+    let longer = |rate: &Rate| needed(rate.span, rate.error).max(2.0 * rate.span);
+    let open = usual.iter().zip(&open).filter(|(_, open)| **open);
+    grouping.undecided = open.map(|((at, rate), _)| (*at, longer(rate))).collect();
+    place_odd(&odd, &mut grouping);
+    Some(grouping)
+}
+
+/// By their rates alone, as where the capture allows no more.
+pub fn by_rates<'c>(rates: &[(IdIndex, Rate)], clock: impl Fn(IdIndex) -> &'c Clock) -> Grouping {
     let (mut items, odd): (Vec<Item>, Vec<(IdIndex, Rate)>) = (Vec::new(), Vec::new());
     let mut odd = odd;
     for (id, rate) in rates {
@@ -233,22 +282,25 @@ impl Cluster {
 
     fn finish(self, neighbours: &[f64]) -> Group {
         let (skew, error) = (self.skew(), self.error());
-        // The chance that another node's clock lies as near as these would have let pass, from how
-        // densely clocks lie here.
         let nearest = neighbours
             .iter()
             .map(|other| (other - skew).abs())
             .filter(|gap| *gap > 0.0)
-            .fold(100e-6, f64::min);
-        let confidence = (1.0 - ALIKE * error / nearest.max(10.0 * error)).clamp(0.5, 0.99);
+            .fold(FAR, f64::min);
         let mut members = self.members;
         members.sort_unstable();
-        Group {
-            confidence: if members.len() == 1 { confidence.min(0.7) } else { confidence },
-            members,
-            skew,
-        }
+        Group { confidence: confidence(members.len(), nearest, error), members, skew }
     }
+}
+
+/// Clocks are this far apart where no other is known.
+const FAR: f64 = 100e-6;
+
+/// One less the chance that another node's clock lies as near as these would have let pass, from
+/// how densely clocks lie here.
+fn confidence(members: usize, nearest: f64, error: f64) -> f64 {
+    let confidence = (1.0 - ALIKE * error / nearest.max(10.0 * error)).clamp(0.5, 0.99);
+    if members == 1 { confidence.min(0.7) } else { confidence }
 }
 
 /// Clusters that grew towards each other.

@@ -11,6 +11,7 @@ mod by_roster;
 mod by_silence;
 pub mod clocks;
 pub mod destroyed;
+mod idle;
 mod missing;
 
 use lostnode_parsers::Id;

@@ -264,12 +264,12 @@ impl Clock {
     }
 
     /// Width of its blocks in nanoseconds: a second, doubled as often as needed.
-    pub(super) fn width(&self) -> i64 {
+    pub fn width(&self) -> i64 {
         self.width.max(WIDTH)
     }
 
     /// Its blocks with their mean offset against a nominal period in nanoseconds.
-    pub(super) fn mean_blocks(&self, nominal: f64) -> impl Iterator<Item = MeanBlock> + '_ {
+    pub fn mean_blocks(&self, nominal: f64) -> impl Iterator<Item = MeanBlock> + '_ {
         let reference = self.reference.unwrap_or(nominal);
         self.blocks.iter().map(move |block| {
             let (time, rest) = (block.time / block.count, block.rest / block.count);
@@ -287,7 +287,8 @@ impl Clock {
 }
 
 /// A block as others see it.
-pub(super) struct MeanBlock {
+#[derive(Clone, Copy, Debug)]
+pub struct MeanBlock {
     /// When its stretch of time begins.
     pub start: Nanoseconds,
     /// Number of the segment.

@@ -7,6 +7,7 @@ mod clock_rate;
 mod counter;
 mod deliveries;
 mod histogram;
+mod idle;
 mod pairs;
 mod pause;
 mod rhythm;
@@ -15,11 +16,12 @@ mod silence;
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
 pub use aftermath::{Aftermath, Follower, Recent, Reported};
-pub use clock::Clock;
+pub use clock::{Clock, MeanBlock};
 pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
 pub use deliveries::{Deliveries, Ticks};
 pub use histogram::Gaps;
+pub use idle::{IdleBlock, IdleClock};
 pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use rhythm::Rhythm;
@@ -27,6 +29,7 @@ pub use silence::{Longest, Settled, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
 use crate::ids::{IdIndex, Places};
+use idle::{Before, Spacing};
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -69,6 +72,8 @@ pub struct IdTiming {
     pub silences: Longest,
     /// The clock behind it.
     pub clock: Clock,
+    /// The same, from frames before which the bus was idle.
+    pub idle_clock: IdleClock,
     /// Rolling counters in its payload.
     pub counters: CounterFinder,
     /// When it was heard last.
@@ -103,6 +108,9 @@ pub struct ChannelTiming {
     pub awake: Nanoseconds,
     /// How the logger handed its frames over.
     pub deliveries: Deliveries,
+    spacing: Spacing,
+    /// The last frame of the batches before.
+    last_frame: Option<Before>,
 }
 
 impl ChannelTiming {
@@ -127,6 +135,7 @@ impl ChannelTiming {
         let short = self.silences.floor().min(Self::BREAK);
         !self.deliveries.is_settled()
             || self.errors.is_open()
+            || !self.spacing.is_settled()
             || self.heard.is_none_or(|(_, last)| !times.gaps_are_below(short, last))
     }
 
@@ -145,6 +154,7 @@ impl ChannelTiming {
         }
         *last = time;
         self.awake += (time - before).min(Self::BREAK);
+        self.spacing.push(time, time - before);
         self.silences.push(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
@@ -174,6 +184,11 @@ impl ChannelTiming {
             self.errors.report(time.nanoseconds(), *error, before);
         }
     }
+}
+
+/// What a frame is to the one after it.
+fn before(frame: &Frame) -> Before {
+    Before { time: frame.time.map(Timestamp::nanoseconds), id: frame.kind.id() }
 }
 
 /// Timing of everything in a capture.
@@ -252,9 +267,24 @@ impl Timing {
                         let key = Key { channel: group.channel, id: group.id };
                         self.ids.push(IdTiming::new(key, self.floor));
                     }
-                    self.ids[place].push(&batch.frames, group);
+                    let channel = &self.channels[usize::from(group.channel)];
+                    self.ids[place].push(&batch.frames, group, channel);
                 }
                 None => self.folded_frames += group.frames,
+            }
+        }
+        self.keep_last_frames(&batch.frames);
+    }
+
+    /// The next batch asks what was before its first frames.
+    fn keep_last_frames(&mut self, frames: &[Frame]) {
+        let mut open: Vec<usize> = (0..self.channels.len()).collect();
+        for frame in frames.iter().rev() {
+            if let Some(at) = open.iter().position(|own| *own == usize::from(frame.channel)) {
+                self.channels[open.swap_remove(at)].last_frame = Some(before(frame));
+                if open.is_empty() {
+                    break;
+                }
             }
         }
     }
@@ -314,6 +344,7 @@ impl IdTiming {
             gaps: Gaps::default(),
             silences: Longest::new(floor),
             clock: Clock::default(),
+            idle_clock: IdleClock::default(),
             counters: CounterFinder::default(),
             recent: aftermath::UNHEARD,
             last_payload: [0; 8],
@@ -323,12 +354,12 @@ impl IdTiming {
     }
 
     /// Takes its frames in a batch.
-    fn push(&mut self, frames: &[Frame], group: Group<'_>) {
+    fn push(&mut self, frames: &[Frame], group: Group<'_>, channel: &ChannelTiming) {
         self.frames += group.frames;
         let before = self.heard.map(|(_, last)| last);
         let back = group.times.first().zip(before).is_some_and(|(first, before)| *first < before);
         if group.gap_bound >= 0 && !back {
-            return self.push_in_order(frames, group, before);
+            return self.push_in_order(frames, group, before, channel);
         }
         // The channel counts a step back; it makes no gap.
         let (mut times, mut positions, mut latest) =
@@ -342,11 +373,17 @@ impl IdTiming {
         }
         let (times, positions) = (times.as_slice(), positions.as_slice());
         let in_order = Group { times, positions, gap_bound: Nanoseconds::MAX, ..group };
-        self.push_in_order(frames, in_order, before);
+        self.push_in_order(frames, in_order, before, channel);
     }
 
     /// Takes frames of which none is before the one before it.
-    fn push_in_order(&mut self, frames: &[Frame], group: Group<'_>, before: Option<Nanoseconds>) {
+    fn push_in_order(
+        &mut self,
+        frames: &[Frame],
+        group: Group<'_>,
+        before: Option<Nanoseconds>,
+        channel: &ChannelTiming,
+    ) {
         let (Some(first), Some(last), Some(latest)) =
             (group.times.first(), group.times.last(), group.positions.last())
         else {
@@ -355,6 +392,7 @@ impl IdTiming {
         self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
         self.clock.push(group.times);
         aftermath::append(&mut self.recent, group.times);
+        self.push_to_idle_clock(frames, group, channel);
         self.gaps.push(before, group.times);
         let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
         let look = !self.counters.is_settled() || self.settling.is_some();
@@ -362,6 +400,16 @@ impl IdTiming {
             self.look_at_payloads(frames, group, before);
         }
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
+    }
+
+    /// Follows the clock by the frames that found the bus idle.
+    fn push_to_idle_clock(&mut self, frames: &[Frame], group: Group<'_>, channel: &ChannelTiming) {
+        let Some(idle) = channel.spacing.idle() else { return };
+        self.idle_clock.push(group.times, idle, |at| {
+            let earlier = frames[..group.positions[at] as usize].iter().rev();
+            let earlier = earlier.into_iter().find(|frame| frame.channel == group.channel);
+            earlier.map(before).or(channel.last_frame)
+        });
     }
 
     /// Keeps silences with the payloads before and after them, and looks for counters, in the
