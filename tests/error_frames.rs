@@ -152,3 +152,84 @@ fn on_a_bus_with_exact_arbitration_the_names_are_right() {
         assert!(all > 100 && named >= least && right >= 0.98, "{all} {named} {right}");
     }
 }
+
+/// Five messages of 20 ms and one of 100 ms for 30 s. Errors destroy frames of `hit`, message and
+/// cycle; each is repeated at once. Message 3 is silent in `pauses`, in cycles.
+fn findings(hit: &[(u32, u32)], place: &str, pauses: &[std::ops::Range<u32>]) -> Value {
+    let error = format!("20000088#000004{place}00000000");
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for cycle in 0..1500 {
+        for message in 0..6 {
+            let silent = message == 3 && pauses.iter().any(|pause| pause.contains(&cycle));
+            if silent || (message == 5 && cycle % 5 != 0) {
+                continue;
+            }
+            // Each has a clock of its own, and so a sender.
+            let period = 0.02 * (1.0 + f64::from(message) * 2e-5);
+            let mut time = 1.79e9 + f64::from(cycle) * period + f64::from(message) * 0.002;
+            for _ in hit.iter().filter(|one| **one == (message, cycle)) {
+                lines.push((time - 0.000_03, error.clone()));
+                time += 0.000_27;
+            }
+            lines.push((time, format!("{:03X}#{DATA}", 0x100 + message * 0x40)));
+        }
+    }
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    let lines: Vec<(f64, &str)> = lines.iter().map(|(time, line)| (*time, line.as_str())).collect();
+    std::fs::write(&path, common::log(&lines)).unwrap();
+    report(&path, &["--bit-rate", "500000"]).1
+}
+
+fn classes(document: &Value) -> Vec<(String, f64)> {
+    let findings = document["findings"].as_array().unwrap().iter();
+    let class = |finding: &Value| {
+        let probability = finding["probability"].as_f64().unwrap();
+        (finding["class"].as_str().unwrap().to_owned(), probability)
+    };
+    findings.map(class).filter(|(_, probability)| *probability > 0.2).collect()
+}
+
+#[test]
+fn errors_at_one_senders_frames_are_no_fault_of_the_main_line() {
+    let hit: Vec<(u32, u32)> = (0..12).map(|at| (1, 100 + at * 100)).collect();
+    let document = findings(&hit, "0A", &[]);
+    let classes = classes(&document);
+    assert_eq!(classes[0].0, "module_connector", "{classes:?}");
+    assert!(document.to_string().contains("12 of 12 frames that errors destroyed"), "{document}");
+}
+
+#[test]
+fn errors_at_everybodys_frames_are_one_of_the_main_line() {
+    let hit: Vec<(u32, u32)> = (0..15).map(|at| (at % 5, 100 + at * 90)).collect();
+    let document = findings(&hit, "0A", &[]);
+    let classes = classes(&document);
+    assert_eq!(classes[0].0, "line", "{classes:?}");
+    assert!(document.to_string().contains("15 of 5 senders"), "{document}");
+}
+
+#[test]
+fn a_frame_that_nobody_acknowledges_is_no_fault() {
+    // In its place in the frame, seven times running.
+    let document = findings(&[(2, 500); 7], "19", &[]);
+    assert_eq!(classes(&document), []);
+    let events = document["channels"][0]["error_events"].as_array().unwrap();
+    assert!(events.iter().all(|event| event["destroyed_id"] == "0x180"), "{events:?}");
+    // The same in the data is a fault of something.
+    assert_ne!(classes(&findings(&[(2, 500); 7], "0A", &[])), []);
+}
+
+#[test]
+fn errors_at_its_own_frames_speak_for_a_loss() {
+    let pauses = [300..340, 700..790, 1100..1125];
+    let benign = |document: &Value| -> Vec<bool> {
+        let outages = document["outages"].as_array().unwrap().iter();
+        outages.map(|outage| outage["benign"].as_bool().unwrap()).collect()
+    };
+    assert_eq!(benign(&findings(&[], "0A", &pauses)), [true; 3]);
+    let hit: Vec<(u32, u32)> = [280, 290, 680, 690, 1080, 1090].map(|cycle| (3, cycle)).to_vec();
+    assert_eq!(benign(&findings(&hit, "0A", &pauses)), [false; 3]);
+    // Those of others do not.
+    let hit: Vec<(u32, u32)> = hit.iter().map(|(_, cycle)| (1, *cycle)).collect();
+    assert_eq!(benign(&findings(&hit, "0A", &pauses)), [true; 3]);
+}

@@ -143,6 +143,12 @@ impl ErrorFrame {
         self.class & (0x08 | 0x20 | 0x80) != 0 && !overload
     }
 
+    /// Nobody acknowledged the frame: the controller says so, or saw the error at that place
+    /// (`CAN_ERR_PROT_LOC_ACK`, `CAN_ERR_PROT_LOC_ACK_DEL`).
+    pub fn is_unacknowledged(&self) -> bool {
+        self.class & 0x20 != 0 || (self.class & 0x08 != 0 && matches!(self.data[3], 0x19 | 0x1B))
+    }
+
     /// Whether the arbitration was over when the error came, so that one frame alone was on the
     /// bus; `None` where the controller does not say. Data byte 3 tells the place in the frame
     /// (`CAN_ERR_PROT_LOC_*`), else the kind of error does: a missing acknowledgement and a wrong

@@ -28,6 +28,7 @@ pub enum SymptomKind {
     NodesSilent,
     OtherIdentity,
     RecordingGap,
+    SenderErrors,
     SupplyMemory,
 }
 
@@ -50,6 +51,17 @@ pub enum Fact {
         count: usize,
         /// The first of them.
         first: ErrorFrame,
+    },
+    /// Errors destroy the frames of one sender more than those of others.
+    SenderErrors {
+        /// Its destroyed frames.
+        frames: usize,
+        /// All destroyed frames that are known by name.
+        of: usize,
+        /// Its share of the traffic.
+        share: f64,
+        /// Probability of so many by chance.
+        chance: f64,
     },
     /// The bus was full.
     Flood {
@@ -118,6 +130,7 @@ impl Fact {
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
+            Fact::SenderErrors { .. } => SymptomKind::SenderErrors,
             Fact::Flood { .. } => SymptomKind::Flood,
             Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
             Fact::NoAnswer { .. } => SymptomKind::NoAnswer,
@@ -153,6 +166,7 @@ pub struct Silences {
 pub enum SignName {
     BusEnd,
     ErrorKind,
+    ErrorSpread,
     Errors,
     ErrorsTogether,
     FramesSay,
@@ -176,6 +190,7 @@ pub enum SignValue {
     Dipped,
     Errors,
     Even,
+    Everyone,
     Failing,
     Few,
     Frequent,
@@ -188,6 +203,7 @@ pub enum SignValue {
     None,
     Open,
     Orderly,
+    Own,
     RanOn,
     Recent,
     Remembered,
@@ -196,6 +212,7 @@ pub enum SignValue {
     Steady,
     Unclear,
     Uneven,
+    Untold,
 }
 
 /// A sign with its numbers.
@@ -213,6 +230,10 @@ pub enum Sign {
     SupplySteady(f64, f64),
     /// Error frames about the bus near the silences of a node.
     Errors(usize),
+    /// Error frames near the silences of a node that destroyed frames of its own.
+    OwnErrors(usize),
+    /// Whose frames the errors of a bus destroyed.
+    ErrorSpread(Spread),
     /// Error frames about the bus near the silences of several.
     ErrorsTogether(usize),
     /// How many nodes of those of the bus.
@@ -297,6 +318,21 @@ pub enum ErrorKind {
     Few(f64),
 }
 
+/// Whose frames errors destroyed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Spread {
+    /// Everybody's alike.
+    Everyone {
+        /// Destroyed frames that are known by name.
+        frames: usize,
+        /// Senders of these.
+        senders: usize,
+    },
+    /// Too few are known by name.
+    #[default]
+    Untold,
+}
+
 /// How the codes stand that name a module.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Now {
@@ -325,6 +361,11 @@ impl Sign {
             Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),
             Sign::SupplySteady(..) => (SignName::Supply, SignValue::Steady),
             Sign::Errors(count) => (SignName::Errors, near(count)),
+            Sign::OwnErrors(_) => (SignName::Errors, SignValue::Own),
+            Sign::ErrorSpread(Spread::Everyone { .. }) => {
+                (SignName::ErrorSpread, SignValue::Everyone)
+            }
+            Sign::ErrorSpread(Spread::Untold) => (SignName::ErrorSpread, SignValue::Untold),
             Sign::ErrorsTogether(count) => (SignName::ErrorsTogether, near(count)),
             Sign::Share { nodes, all } if nodes * 2 >= all => {
                 (SignName::Share, SignValue::HalfOrMore)

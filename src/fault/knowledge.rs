@@ -356,7 +356,7 @@ fn merge(into: &mut toml::Table, from: toml::Table) {
 mod tests {
     use super::*;
     use crate::analysis::blame::Verdict;
-    use crate::analysis::symptom::{ErrorKind, Now, Return, Rhythm, Sign as Seen};
+    use crate::analysis::symptom::{ErrorKind, Now, Return, Rhythm, Sign as Seen, Spread};
 
     /// Every sign that can be seen has its numbers, and a name that is none is refused.
     #[test]
@@ -382,6 +382,9 @@ mod tests {
             Seen::ErrorKind(ErrorKind::BusOff(1)),
             Seen::ErrorKind(ErrorKind::Frequent(20.0)),
             Seen::ErrorKind(ErrorKind::Few(1.0)),
+            Seen::OwnErrors(1),
+            Seen::ErrorSpread(Spread::Everyone { frames: 12, senders: 4 }),
+            Seen::ErrorSpread(Spread::Untold),
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

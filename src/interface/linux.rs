@@ -84,6 +84,7 @@ fn wiring(name: &str) -> Wiring {
         .unwrap_or_default();
     Wiring::Physical {
         listen_only: params.ctrl_mode.map(|mode| mode.has_mode(CanCtrlMode::ListenOnly)),
+        error_reports: params.ctrl_mode.map(|mode| mode.has_mode(CanCtrlMode::BerrReporting)),
         bit_rate: params
             .bit_timing
             .map(|timing| f64::from(timing.bitrate))

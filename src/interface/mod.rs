@@ -21,6 +21,8 @@ pub enum Wiring {
         /// Whether the controller keeps still: it sends nothing, not even acknowledgements. `None`
         /// where it does not say.
         listen_only: Option<bool>,
+        /// Whether the driver reports each error on the bus. `None` where it does not say.
+        error_reports: Option<bool>,
         /// Bits per second.
         bit_rate: Option<f64>,
     },

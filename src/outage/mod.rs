@@ -19,6 +19,7 @@ use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
 use crate::network::clocks::Clocks;
+use crate::network::destroyed::Destroyed;
 use crate::silence::{Losses, Stop, StopKind};
 use causes::Return;
 use lawful::{Judged, Verdict};
@@ -120,6 +121,8 @@ pub struct Observed<'a> {
     pub losses: &'a Losses,
     /// Who sends what.
     pub network: &'a Network,
+    /// Which frames errors destroyed.
+    pub destroyed: &'a Destroyed,
     /// The clock behind each identifier, and its counters.
     pub clocks: &'a Clocks,
     /// Voltage as modules measured it.

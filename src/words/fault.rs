@@ -7,7 +7,7 @@ use super::diagnosis;
 use super::terms::{duration, id_label, listed};
 use crate::analysis::finding::{Done, Finding, NextTest, Observation, Reading, ReadingValue};
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences};
+use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences, Spread};
 use crate::analysis::{Analysis, Basis};
 use crate::fold::timing::{Nanoseconds, seconds};
 use crate::ids::NodeIndex;
@@ -174,6 +174,13 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             let first = super::bus::classes(first);
             format!("{count} error reports about {} beside its silences, such as {first}", who())
         }
+        Fact::SenderErrors { frames, of, share, chance } => format!(
+            "{frames} of {of} frames that errors destroyed are of {}, which sends {:.0} % of the \
+             traffic: its stub, connector or transceiver (by chance {})",
+            who(),
+            share * 100.0,
+            odds(*chance)
+        ),
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::RecordingGap { pauses, overflows } => {
             let pauses =
@@ -206,6 +213,12 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         }
         Fact::InternalCode(module) => format!("{} reports a fault inside itself", name(*module)),
     }
+}
+
+/// `once in 2000 times`.
+fn odds(chance: f64) -> String {
+    let times = (1.0 / chance.max(1e-9)).round() as u64;
+    format!("once in {times} times")
 }
 
 fn parts(one: Option<String>, other: Option<String>) -> String {
@@ -251,6 +264,12 @@ fn sign(sign: &Sign) -> String {
         Sign::Errors(count) | Sign::ErrorsTogether(count) => {
             format!("{count} error reports about the bus near it")
         }
+        Sign::OwnErrors(count) => format!("{count} error reports near it destroyed its own frames"),
+        Sign::ErrorSpread(Spread::Everyone { frames, senders }) => format!(
+            "they destroy everybody's frames alike ({frames} of {senders} senders): termination, a \
+             short, a receiver that destroys good frames, or a wrong bit rate at one module"
+        ),
+        Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
         Sign::Share { nodes, all } => format!("{nodes} of the {all} nodes of the bus"),
         Sign::BusEnd { with_errors: 0, .. } => {
             "without error reports, from one frame to the next".to_owned()

@@ -116,6 +116,9 @@ fn why_so(why: Why) -> String {
         ),
         Why::WholeSender => "it is all that this sender sends".to_owned(),
         Why::Restarted => "it came back with the signs of a start".to_owned(),
+        Why::OwnErrors { count } => {
+            format!("errors destroyed {count} of its own frames where it fell silent or came back")
+        }
         Why::OneInstant { identifiers } => format!(
             "{} fell silent at one instant, and nothing speaks for the key",
             plural(identifiers, "identifier", "identifiers")

@@ -38,7 +38,14 @@ pub fn report(
     };
     let destroyed = destroyed::find(timing, &losses, &clocks, bit_rate);
     let supply = &diagnostics.identities.supply;
-    let observed = Observed { timing, losses: &losses, network: &network, clocks: &clocks, supply };
+    let observed = Observed {
+        timing,
+        losses: &losses,
+        network: &network,
+        clocks: &clocks,
+        destroyed: &destroyed,
+        supply,
+    };
     let mut outages = outage::find(&observed);
     let deviations = known.as_ref().map_or(Vec::new(), |known| {
         deviations::find(timing, &losses, &network, known, diagnostics)

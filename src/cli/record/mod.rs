@@ -169,4 +169,11 @@ fn advise(name: &str, wiring: &Wiring) {
              {name} up type can bitrate … listen-only on"
         ),
     }
+    if let Wiring::Physical { error_reports: Some(false), .. } = wiring {
+        eprintln!(
+            "lostnode: interface {name} does not report errors on the bus, which tell a bad wire \
+             or contact. To switch that on, where its driver can: ip link set {name} down; ip link \
+             set {name} up type can bitrate … berr-reporting on"
+        );
+    }
 }

@@ -1,6 +1,6 @@
 //! What a whole bus shows, and the recording.
 
-use super::{Symptom, summed};
+use super::{Symptom, senders, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
@@ -51,6 +51,7 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         let fact = Fact::BusSilent(summed(&silent));
         out.push(Symptom::new(subject(), fact).with_signs([sign]));
     }
+    out.extend(senders::Named::of(analysis, channel).symptom());
     out.extend(errors(analysis, channel, &silent));
     out.extend(flood(analysis, channel));
 }
@@ -76,6 +77,9 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Opt
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
         errors.filter(|event| event.frame.is_about_the_bus() && !explained(event.time)).collect();
+    let named = senders::Named::of(analysis, channel);
+    let loose: Vec<_> =
+        loose.into_iter().filter(|event| !named.explains(analysis, event)).collect();
     if loose.len() < FEW_ERRORS {
         return None;
     }
@@ -87,7 +91,8 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Opt
         times => ErrorKind::BusOff(times),
     };
     let fact = Fact::BusErrors { count: loose.len(), first: loose[0].frame };
-    Some(Symptom::new(Subject::Channel(channel), fact).with_signs([Sign::ErrorKind(kind)]))
+    let signs = [Sign::ErrorKind(kind), named.sign()];
+    Some(Symptom::new(Subject::Channel(channel), fact).with_signs(signs))
 }
 
 fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {

@@ -3,6 +3,7 @@
 
 mod bus;
 mod nodes;
+mod senders;
 mod symptom;
 mod told;
 

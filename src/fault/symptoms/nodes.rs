@@ -3,7 +3,7 @@
 use super::{Symptom, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Rhythm, Sign};
-use crate::analysis::{Analysis, Cause, Outage, Scope};
+use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -71,7 +71,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm(outages))])
         .with_signs(supply(analysis, outages))
-        .with_signs([Sign::Errors(errors_near(analysis, outages))])
+        .with_signs([errors(analysis, outages)])
 }
 
 fn together(analysis: &Analysis) -> Vec<Symptom> {
@@ -152,13 +152,27 @@ fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     })
 }
 
+/// Error frames near the silences of a node: mostly its own frames, or anybody's.
+fn errors(analysis: &Analysis, outages: &[&Outage]) -> Sign {
+    let all = errors_near(analysis, outages);
+    let of_it = |id: &IdIndex| outages.iter().any(|outage| outage.ids.contains(id));
+    let named: Vec<IdIndex> =
+        near(analysis, outages).into_iter().filter_map(|event| event.destroyed).collect();
+    let own = named.iter().filter(|id| of_it(id)).count();
+    if own > 0 && 2 * own > named.len() { Sign::OwnErrors(own) } else { Sign::Errors(all) }
+}
+
 fn errors_near(analysis: &Analysis, outages: &[&Outage]) -> usize {
+    near(analysis, outages).len()
+}
+
+fn near<'a>(analysis: &'a Analysis, outages: &[&Outage]) -> Vec<&'a ErrorEvent> {
     let near = |time: Nanoseconds| {
         outages.iter().any(|outage| (time - outage.start).abs() <= nanoseconds(NEAR))
     };
     let channel = outages.iter().find_map(|outage| outage.channel);
-    channel.map_or(0, |channel| {
+    channel.map_or(Vec::new(), |channel| {
         let errors = analysis.channel(channel).errors.iter();
-        errors.filter(|event| event.frame.is_about_the_bus() && near(event.time)).count()
+        errors.filter(|event| event.frame.is_about_the_bus() && near(event.time)).collect()
     })
 }

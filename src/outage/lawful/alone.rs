@@ -14,6 +14,10 @@ const NEAR_END: f64 = 0.5;
 const NEAR_END_PERIODS: f64 = 10.0;
 /// A module may fall silent again for so many seconds, so soon after its start.
 const START_UP: f64 = 2.0;
+/// Seconds around the edges of a silence within which errors have to do with it, and how many of
+/// them: one may be chance.
+const AT_ITS_EDGE: f64 = 1.0;
+const SPOILED: usize = 2;
 /// Pauses whose lengths or spacings scatter by less than this share are regular.
 const REGULAR: f64 = 0.15;
 /// Fewest pauses that show it.
@@ -60,7 +64,24 @@ impl Scene<'_> {
         {
             return lawful(Why::StartUp);
         }
-        self.pauses(event, &[loss])
+        self.spoiled(loss).or_else(|| self.pauses(event, &[loss]))
+    }
+
+    /// Nothing spoils the frames of a message that only pauses: errors at its own frames, where it
+    /// fell silent or came back, speak for a bad contact.
+    fn spoiled(&self, loss: &Loss) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let at = usize::from(self.observed.timing.ids[loss.id].key.channel);
+        let errors = self.observed.timing.channels[at].errors.reported.iter();
+        let margin = nanoseconds(AT_ITS_EDGE);
+        let near = |time: Nanoseconds| {
+            let edges = [loss.silence.start, loss.silence.end];
+            edges.iter().any(|edge| (time - edge).abs() <= margin)
+        };
+        let own = errors
+            .zip(self.observed.destroyed.get(at)?)
+            .filter(|(error, id)| **id == Some(loss.id) && near(error.time));
+        let count = own.count();
+        (count >= SPOILED).then_some((Verdict::Lost, None, Why::OwnErrors { count }))
     }
 
     /// So near the end of the channel that a silence is none yet.

@@ -66,6 +66,11 @@ pub enum Why {
     WholeSender,
     /// It came back with the signs of a start.
     Restarted,
+    /// Errors destroyed its own frames where it fell silent or came back.
+    OwnErrors {
+        /// How many.
+        count: usize,
+    },
     /// So many identifiers at one instant, and nothing that speaks for the key.
     OneInstant {
         /// How many.

@@ -245,6 +245,12 @@ fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson
         BitRate::Inferred { confidence, .. } => ("inferred", Some(confidence)),
         BitRate::Unknown => ("unknown", None),
     };
+    let event = |event: &crate::analysis::ErrorEvent| ErrorEventJson {
+        time: time(event.time),
+        class: words::bus::classes(&event.frame),
+        detail: words::bus::detail(&event.frame),
+        destroyed_id: event.destroyed.map(|id| id_label(report.identifiers[id].id)),
+    };
     ChannelJson {
         name: channel.name.clone(),
         frames: channel.frames,
@@ -266,16 +272,7 @@ fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson
                 series: load.load.clone(),
             })
         }),
-        error_events: channel
-            .errors
-            .iter()
-            .map(|event| ErrorEventJson {
-                time: time(event.time),
-                class: words::bus::classes(&event.frame),
-                detail: words::bus::detail(&event.frame),
-                destroyed_id: event.destroyed.map(|id| id_label(report.identifiers[id].id)),
-            })
-            .collect(),
+        error_events: channel.errors.iter().map(event).collect(),
     }
 }
 

@@ -1,0 +1,146 @@
+//! Whose frames errors destroyed: those of one sender, or everybody's alike.
+//!
+//! A fault of the main line strikes whoever is sending, so each sender loses frames as its share of
+//! the traffic has it. A bad stub, contact or transceiver spoils what its own node sends.
+
+use statrs::distribution::{Binomial, DiscreteCDF};
+
+use super::Symptom;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Sign, Spread};
+use crate::analysis::{Analysis, ErrorEvent};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::ids::IdIndex;
+
+/// Seconds from the beginning within which error frames are those of plugging in.
+const PLUGGED_IN: f64 = 0.2;
+/// One sender stands out where so much would come by chance seldom enough: once in a thousand
+/// captures, though it is looked for among all senders.
+const BY_CHANCE: f64 = 0.001;
+/// … and only with so many destroyed frames.
+const FEWEST: usize = 4;
+/// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
+const MANY: usize = 10;
+const SENDERS: usize = 3;
+/// A frame that fails so often running, each time within so many seconds of the time before, has
+/// nobody who acknowledges it: the others are still asleep.
+const RUNNING: usize = 4;
+const AGAIN: f64 = 0.02;
+
+/// One sender that stands out.
+pub struct One {
+    /// Who.
+    pub subject: Subject,
+    /// Destroyed frames of its own.
+    frames: usize,
+    /// … of so many that are named.
+    of: usize,
+    /// Its share of the traffic.
+    share: f64,
+    /// Probability of so many or more by chance, for any of the senders.
+    chance: f64,
+}
+
+/// How the destroyed frames of a channel are spread over its senders.
+#[derive(Default)]
+pub struct Named {
+    one: Option<One>,
+    spread: Spread,
+    /// Nobody acknowledged these, which is no fault of the bus.
+    unanswered: Vec<Nanoseconds>,
+}
+
+impl Named {
+    /// Of a channel.
+    pub fn of(analysis: &Analysis, channel: ChannelIndex) -> Named {
+        let begin = analysis.span.map_or(0, |(begin, _)| begin);
+        let errors = &analysis.channel(channel).errors;
+        let unanswered = unanswered(errors);
+        let counted = |event: &&ErrorEvent| {
+            event.time - begin > nanoseconds(PLUGGED_IN) && !unanswered.contains(&event.time)
+        };
+        let named = errors.iter().filter(counted).filter_map(|event| event.destroyed);
+        let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
+        let mut senders = named.clone();
+        senders.sort_unstable();
+        senders.dedup();
+        let one = senders
+            .iter()
+            .filter_map(|subject| One::of(analysis, channel, subject, &named))
+            .find(One::stands_out);
+        let spread = match one {
+            None if named.len() >= MANY && senders.len() >= SENDERS => {
+                Spread::Everyone { frames: named.len(), senders: senders.len() }
+            }
+            _ => Spread::Untold,
+        };
+        Named { one, spread, unanswered }
+    }
+
+    /// Whether an error is told by itself, and is no sign of the main line.
+    pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
+        let own = |one: &One| event.destroyed.is_some_and(|id| sender(analysis, id) == one.subject);
+        self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
+    }
+
+    /// The sign of the other errors.
+    pub fn sign(&self) -> Sign {
+        Sign::ErrorSpread(self.spread)
+    }
+
+    /// The symptom of the sender that stands out.
+    pub fn symptom(&self) -> Option<Symptom> {
+        let One { subject, frames, of, share, chance } = self.one.as_ref()?;
+        let fact = Fact::SenderErrors { frames: *frames, of: *of, share: *share, chance: *chance };
+        Some(Symptom::new(subject.clone(), fact))
+    }
+}
+
+impl One {
+    fn of(
+        analysis: &Analysis,
+        channel: ChannelIndex,
+        subject: &Subject,
+        named: &[Subject],
+    ) -> Option<One> {
+        let here = analysis.identifiers.iter().enumerate();
+        let here = here.filter(|(_, id)| id.channel == channel);
+        let (mut own, mut all, mut senders) = (0, 0, Vec::new());
+        for (at, id) in here {
+            let whose = sender(analysis, IdIndex(at));
+            own += if whose == *subject { id.frames } else { 0 };
+            all += id.frames;
+            senders.push(whose);
+        }
+        senders.sort_unstable();
+        senders.dedup();
+        let frames = named.iter().filter(|other| *other == subject).count();
+        let share = own as f64 / all.max(1) as f64;
+        let binomial = Binomial::new(share, named.len() as u64).ok()?;
+        let tail = (frames as u64).checked_sub(1).map_or(1.0, |less| binomial.sf(less));
+        let chance = (tail * senders.len() as f64).min(1.0);
+        Some(One { subject: subject.clone(), frames, of: named.len(), share, chance })
+    }
+
+    /// More than half of all, more than chance has it.
+    fn stands_out(&self) -> bool {
+        self.frames >= FEWEST && 2 * self.frames > self.of && self.chance <= BY_CHANCE
+    }
+}
+
+fn sender(analysis: &Analysis, id: IdIndex) -> Subject {
+    analysis.identifiers[id].node.map_or(Subject::Sender(id), Subject::Node)
+}
+
+/// Errors that strike one and the same frame again and again.
+fn unanswered(errors: &[ErrorEvent]) -> Vec<Nanoseconds> {
+    let again = |a: &ErrorEvent, b: &ErrorEvent| {
+        a.destroyed.is_some()
+            && a.destroyed == b.destroyed
+            && b.time - a.time <= nanoseconds(AGAIN)
+            && [a, b].iter().all(|event| event.frame.is_unacknowledged())
+    };
+    let runs = errors.chunk_by(again).filter(|run| run.len() >= RUNNING);
+    runs.flatten().map(|event| event.time).collect()
+}
