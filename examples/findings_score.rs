@@ -1,9 +1,13 @@
 //! Scores the findings against the truth: `cargo run --release --example findings_score [SINGLE
 //! [DOUBLE [FIRST_SEED]]]`. Prints the tables of docs/findings.md.
 
+mod common;
+
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::sync::Arc;
+
+use common::{Key, Life};
 
 use lostnode::analysis::Analysis;
 use lostnode::capture::Source;
@@ -48,6 +52,7 @@ const NODES: usize = 8;
 /// A vehicle in the making.
 struct Case {
     random: ChaCha8Rng,
+    life: Life,
     duration: f64,
     troubles: String,
     extra: String,
@@ -67,8 +72,14 @@ impl Case {
         let mut random = ChaCha8Rng::seed_from_u64(seed);
         let mut free: Vec<usize> = (0..6).collect();
         free.shuffle(&mut random);
+        let mut life = Life::new(seed, 200.0);
+        // Every second vehicle is parked for a moment before the fault comes.
+        if seed.is_multiple_of(2) {
+            life.turn_key(8.0..20.0);
+        }
         Case {
             random,
+            life,
             duration: 200.0,
             troubles: String::new(),
             extra: String::new(),
@@ -226,6 +237,9 @@ impl Case {
             }
             "overload" => {
                 self.duration = 70.0;
+                self.life = Life::new(self.random.random(), self.duration);
+                // A buffer of that size would lose most of such a bus.
+                self.life.record("");
                 let period: f64 = self.random.random_range(0.001_04..0.001_20);
                 let ids: Vec<String> = (0x10..0x14)
                     .map(|id| format!("{{ id = \"{id:03X}\", period = {period} }}"))
@@ -239,9 +253,10 @@ impl Case {
                 self.truth.push((class, Vec::new()));
             }
             "sleep" => {
-                let at = self.random.random_range(60.0..120.0);
-                let lasts = self.random.random_range(20.0..60.0);
-                self.trouble("key_off", "", &[at], &[lasts]);
+                let off = self.random.random_range(60.0..120.0);
+                let on = off + self.random.random_range(20.0..60.0);
+                self.life.key = Some(Key { off, on, start: on + 2.0 });
+                self.life.sleeps = true;
                 self.truth.push((class, Vec::new()));
             }
             _ => {
@@ -258,7 +273,8 @@ impl Case {
         let duration = self.duration;
         let mut text = format!(
             "title = \"t\"\ninvented = true\nseed = {seed}\nstart = 1.79e9\nduration = {duration}\n\
-             [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
+             [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n{}",
+            self.life.heading()
         );
         let mut drifts: Vec<f64> = (0..NODES)
             .map(|node| -140.0 + 40.0 * node as f64 + self.random.random_range(-12.0..12.0))
@@ -271,7 +287,8 @@ impl Case {
             let _ = write!(
                 text,
                 "[[node]]\nname = \"n{node}\"\nchannel = \"can0\"\n{branch}drift_ppm = {drift}\n\
-                 jitter = {jitter}\nboot = {boot}\nmessages = [\n"
+                 jitter = {jitter}\nboot = {boot}\n{}messages = [\n",
+                self.life.of_node(node, NODES)
             );
             for message in 0..self.random.random_range(2..5_usize) {
                 let period = [0.01, 0.02, 0.05, 0.1, 0.2][self.random.random_range(0..5_usize)];
@@ -284,7 +301,8 @@ impl Case {
                     ),
                     false => String::new(),
                 };
-                let _ = writeln!(text, "{{ id = \"{id:03X}\", period = {period}{counter} }},");
+                let sent = self.life.of_message(id, period, message == 0);
+                let _ = writeln!(text, "{{ id = \"{id:03X}\", {sent}{counter} }},");
             }
             text += "]\n";
         }
@@ -319,7 +337,7 @@ impl Case {
                 }
             }
         }
-        text + &self.extra + &self.troubles
+        text + &self.extra + &self.troubles + &self.life.ending()
     }
 }
 

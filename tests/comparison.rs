@@ -5,7 +5,7 @@ use lostnode::analysis::diagnosis::{
     TalkEntry,
 };
 use lostnode::analysis::{
-    Analysis, Basis, BitRate, Cause, Channel, Identifier, Node, Outage, Scope,
+    Analysis, Basis, BitRate, Cause, Channel, Doubt, Identifier, Node, Outage, Scope,
 };
 use lostnode::compare::compare;
 use lostnode::compare::comparison::{CodeChange, Comparison, Notice, State};
@@ -39,6 +39,7 @@ fn report(length: f64) -> Analysis {
         thinned: None,
         key_off: Vec::new(),
         key: lostnode::analysis::KeyState::NotKnown,
+        unproven: 0,
     };
     let identifier = |digits: &str, node: Option<NodeIndex>, periodic: bool| Identifier {
         channel: 0,
@@ -185,6 +186,31 @@ fn none_since() {
         two.captures,
         (vec!["300 s".to_owned()], vec!["200 s".to_owned(), "210 s".to_owned()])
     );
+}
+
+/// Silent again for a reason that may be a loss: long enough or not, nothing has held.
+#[test]
+fn silent_again_with_a_doubt() {
+    let before = front_lost(300.0, &FIVE);
+    let doubtful = |doubt, nodes: &[NodeIndex], ids: &[usize]| {
+        let scope = if nodes.is_empty() { Scope::Identifier } else { Scope::Node };
+        let own = outage(scope, nodes, ids, 50.0, 2.0);
+        Analysis {
+            outages: vec![Outage { benign: true, doubt: Some(doubt), ..own }],
+            ..report(410.0)
+        }
+    };
+    let state = |after: Analysis| compare(&before, &[after]).rows[0].state;
+    let again = doubtful(Doubt::NearTheEnd, &[FRONT], &[0, 1]);
+    let comparison = compare(&before, std::slice::from_ref(&again));
+    assert_eq!(comparison.verdict, State::NotSure);
+    assert!(words::verdict(&comparison).contains("fell silent again"));
+    assert!(said(&comparison).contains("silent again in 408.0 s since"), "{}", said(&comparison));
+    // One identifier of it is enough; one of another node is not.
+    assert_eq!(state(doubtful(Doubt::SenderUnknown, &[], &[1])), State::NotSure);
+    assert_eq!(state(doubtful(Doubt::SenderUnknown, &[], &[2])), State::Held);
+    // The key takes away many; what was lost alone before is not lost by it.
+    assert_eq!(state(doubtful(Doubt::KeyOrSupply, &[FRONT, REAR], &[0, 1, 2, 3])), State::Held);
 }
 
 /// Lost again, and what had not been lost before.

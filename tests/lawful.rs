@@ -181,26 +181,265 @@ fn engine(running: fn(f64) -> bool) -> fn(f64) -> String {
     if running(8.5) { |_| data(true) } else { |time| data(time < 8.1) }
 }
 
+/// A truck whose brakes fall silent from 8 to 12 s, and others as well where they are given.
+fn truck(engine: fn(f64) -> String, more: &[Message]) -> Vec<Message> {
+    let mut speed = message("0CF00400", 0.02, 0.0);
+    speed.data = engine;
+    let others = ["18FEEE00", "18FEF500", "18FEF200"].map(|id| message(id, 0.1, 0.011));
+    [vec![speed], leaving("0B", 8.0, 12.0), others.to_vec(), more.to_vec()].concat()
+}
+
+/// Four messages of a truck's control unit, silent for a while and back off their grid.
+fn leaving(address: &str, from: f64, to: f64) -> Vec<Message> {
+    let of = |(at, group): (usize, &str)| {
+        message(&format!("{group}{address}"), 0.1, 0.003 * (at + 1) as f64).anew(from, to, 0.021)
+    };
+    ["18F001", "18FEBF", "18FEF1", "18FEC1"].into_iter().enumerate().map(of).collect()
+}
+
 #[test]
 fn the_engine_proves_the_key() {
-    let truck = |data: fn(f64) -> String| {
-        let mut speed = message("0CF00400", 0.02, 0.0);
-        speed.data = data;
-        let brakes = ["18F0010B", "18FEBF0B", "0C00000B", "18FEC10B"];
-        let brakes = brakes
-            .iter()
-            .enumerate()
-            .map(|(at, id)| message(id, 0.1, 0.003 * (at + 1) as f64).anew(8.0, 12.0, 0.021));
-        let others = ["18FEEE00", "18FEF700", "18FEF200"].map(|id| message(id, 0.1, 0.011));
-        [vec![speed], brakes.collect(), others.to_vec()].concat()
-    };
-    let found = analysis(20.0, &truck(engine(|_| false)));
+    let found = analysis(20.0, &truck(engine(|_| false), &leaving("21", 8.7, 12.3)));
     let outage = only(&found);
     assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, None));
     assert_eq!(why(outage), Some(Why::EngineStood));
+    // Where one sender alone falls silent, the engine may have stalled for want of it.
+    let found = analysis(20.0, &truck(engine(|_| false), &[]));
+    let outage = only(&found);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
     // The same while the engine runs on.
-    let found = analysis(20.0, &truck(engine(|_| true)));
+    let found = analysis(20.0, &truck(engine(|_| true), &[]));
     assert!(only(&found).is_loss(), "{:?}", only(&found));
+}
+
+/// No key is off while the engine runs, however orderly modules seem to leave.
+#[test]
+fn modules_that_leave_while_the_engine_runs_are_lost() {
+    let more = [leaving("21", 8.7, 12.3), leaving("03", 9.4, 12.6)].concat();
+    let found = analysis(20.0, &truck(engine(|_| true), &more));
+    assert!(found.outages.iter().all(Outage::is_loss), "{:#?}", found.outages);
+    assert_eq!(found.lost().map(|outage| outage.ids.len()).sum::<usize>(), 12);
+    // Of an engine that nobody tells of, it is the key.
+    let silent = |_| "FFFFFFFFFFFFFFFF".to_owned();
+    let found = analysis(20.0, &truck(silent, &more));
+    assert_eq!(only(&found).cause, Cause::SwitchedOff);
+}
+
+#[test]
+fn the_voltage_behind_the_key_switch_proves_the_key() {
+    /// Battery at 27 V; behind the switch the same until 8 s.
+    fn volts(time: f64) -> String {
+        let key: u16 = if (7.9..12.0).contains(&time) { 0 } else { 540 };
+        let [low, high] = key.to_le_bytes();
+        format!("FFFFFFFF1C02{low:02X}{high:02X}")
+    }
+    let silent = |_| "FFFFFFFFFFFFFFFF".to_owned();
+    let mut power = message("18FEF727", 0.1, 0.002);
+    power.data = volts;
+    let found = analysis(20.0, &truck(silent, &[power.clone()]));
+    let outage = only(&found);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, None));
+    power.data = |_| "FFFFFFFF1C021C02".to_owned();
+    assert!(only(&analysis(20.0, &truck(silent, &[power]))).is_loss());
+}
+
+/// An identifier of 29 bits that is none of SAE J1939 says nothing of an engine.
+#[test]
+fn a_maker_of_his_own_tells_no_engine_speed() {
+    let mut speed = message("0CF00400", 0.02, 0.0);
+    speed.data = engine(|_| false);
+    let own =
+        (0..9_u32).map(|at| message(&format!("{:08X}", 0x0310_4400 + 0x1357 * at), 0.05, 0.001));
+    let own = own.enumerate().map(|(at, message)| match at {
+        0..4 => message.anew(8.0, 12.0, 0.013),
+        _ => message,
+    });
+    let found = analysis(20.0, &own.chain([speed]).collect::<Vec<_>>());
+    assert!(only(&found).is_loss(), "{:?}", only(&found));
+}
+
+/// The first identifier of a module, how many messages it sends, and when it is silent.
+type Module<'a> = (u32, u32, &'a [(f64, f64)]);
+
+fn car(modules: &[Module<'_>]) -> Vec<Message> {
+    let of = |(at, (first, count, silent)): (usize, &Module<'_>)| {
+        let mut own = messages(*first, *count);
+        for (place, message) in own.iter_mut().enumerate() {
+            for (from, to) in *silent {
+                // Each begins its grid anew.
+                message.silent.push((*from, *to, 0.0031 * (at + place + 1) as f64));
+            }
+        }
+        own
+    };
+    modules.iter().enumerate().flat_map(of).collect()
+}
+
+#[test]
+fn an_after_run_is_part_of_the_key_off() {
+    let with = |from: f64, to: f64| {
+        car(&[
+            (0x100, 6, &[(8.0, 30.0)]),
+            (0x200, 5, &[(8.3, 30.1)]),
+            (0x300, 4, &[(9.1, 30.2)]),
+            (0x400, 4, &[(from, to)]),
+            (0x500, 8, &[]),
+        ])
+    };
+    let found = analysis(50.0, &with(21.0, 30.3));
+    assert_eq!((only(&found).cause, only(&found).ids.len()), (Cause::SwitchedOff, 19));
+    // What leaves in between and is back long before the others is none of it.
+    let found = analysis(50.0, &with(16.0, 20.0));
+    assert_eq!(found.lost().map(|outage| outage.ids.len()).collect::<Vec<_>>(), [4]);
+}
+
+#[test]
+fn who_does_not_come_back_with_the_key_is_lost() {
+    let parked = |back: f64| {
+        let of = |(address, from, to)| leaving(address, from, to);
+        let list = [("21", 8.3, 20.1), ("03", 8.9, 20.2), ("0B", 8.0, back), ("47", 9.4, 20.3)];
+        let awake = ["18FEEE00", "18FEF500", "18FEF200"].map(|id| message(id, 0.1, 0.011));
+        analysis(60.0, &[list.into_iter().flat_map(of).collect(), awake.to_vec()].concat())
+    };
+    // A slow start is none.
+    assert_eq!(parked(24.0).lost().count(), 0);
+    let found = parked(45.0);
+    let lost: Vec<&Outage> = found.lost().collect();
+    assert!(matches!(lost[..], [outage] if outage.ids.len() == 4), "{:#?}", found.outages);
+    assert!(matches!(why(lost[0]), Some(Why::LateReturn { seconds: 24.0..26.0 })));
+    // Nor does it come back at all.
+    assert_eq!(parked(100.0).lost().count(), 1);
+}
+
+#[test]
+fn the_same_order_a_second_time_proves_the_key() {
+    let twice = |second: [f64; 3]| {
+        car(&[
+            (0x100, 4, &[(8.0, 15.0), (second[0], 99.0)]),
+            (0x200, 4, &[(8.6, 15.1), (second[1], 99.0)]),
+            (0x300, 4, &[(9.3, 15.2), (second[2], 99.0)]),
+            (0x500, 14, &[]),
+        ])
+    };
+    let doubts = |found: Analysis| found.outages.iter().map(|own| own.doubt).collect::<Vec<_>>();
+    assert_eq!(doubts(analysis(40.0, &twice([30.0, 30.7, 31.2]))), [None, None]);
+    let other = doubts(analysis(40.0, &twice([31.2, 30.7, 30.0])));
+    assert_eq!(other, [Some(Doubt::KeyOrSupply), Some(Doubt::KeyOrSupply)]);
+}
+
+/// Two modules may fail within seconds by chance, and come back likewise.
+#[test]
+fn two_modules_are_no_proof_of_the_key() {
+    let found = analysis(
+        30.0,
+        &car(&[(0x100, 6, &[(8.0, 15.0)]), (0x200, 6, &[(9.5, 15.4)]), (0x500, 6, &[])]),
+    );
+    assert_eq!(only(&found).doubt, Some(Doubt::KeyOrSupply));
+}
+
+#[test]
+fn the_starter_silences_modules_for_a_moment() {
+    let start = |from: f64, more: &[(f64, f64)]| {
+        let off = |from: f64, to: f64| -> Vec<(f64, f64)> { [&[(from, to)], more].concat() };
+        let silent = [off(8.0, 15.0), off(8.6, 15.1), off(9.3, 15.2)];
+        analysis(
+            60.0,
+            &car(&[
+                (0x100, 5, &silent[0]),
+                (0x200, 5, &silent[1]),
+                (0x300, 4, &[(9.3, 15.2), (from, from + 0.8)]),
+                (0x500, 8, &[]),
+            ]),
+        )
+    };
+    // Two or more at once, soon after the key.
+    let found = start(18.0, &[(18.0, 18.7)]);
+    assert!(found.outages.iter().all(|own| own.benign && own.doubt.is_none()), "{found:#?}");
+    // One alone may give way under the load.
+    let found = start(18.0, &[]);
+    assert_eq!(found.outages.last().unwrap().doubt, Some(Doubt::EngineStart));
+    // Long after the key there is no starter.
+    assert_eq!(start(40.0, &[]).lost().count(), 1);
+}
+
+#[test]
+fn messages_that_pause_by_the_clock_are_no_module() {
+    let every = |length: fn(usize) -> f64| {
+        let of = |(id, period): (&str, f64)| {
+            let mut own = message(id, period, 0.001);
+            for turn in 0..6_usize {
+                let from = 4.0 + 9.5 * turn as f64;
+                own = own.silent(from, from + length(turn));
+            }
+            own
+        };
+        let own = [("1A0", 0.02), ("1A1", 0.05), ("1A2", 0.1)].map(of);
+        analysis(70.0, &[own.to_vec(), messages(0x300, 6)].concat())
+    };
+    assert_eq!(every(|_| 1.5).lost().count(), 0);
+    // A contact keeps no clock.
+    assert_eq!(every(|turn| [1.5, 3.1, 0.9][turn % 3]).lost().count(), 6);
+}
+
+/// Two messages of two modules that are sent while something is switched on.
+#[test]
+fn messages_of_an_occasion_are_told_and_not_blamed() {
+    let of = |id: &str, period: f64, begins: f64| {
+        message(id, period, 0.001).silent(0.0, begins).silent(24.0, 40.0).silent(45.0, 99.0)
+    };
+    let found = |begins: f64| {
+        let own = [of("1A0", 0.02, begins), of("2A0", 0.05, begins)];
+        analysis(60.0, &[own.to_vec(), messages(0x300, 6)].concat())
+    };
+    let rare = found(20.0);
+    assert!(rare.outages.iter().all(|own| own.doubt == Some(Doubt::SenderUnknown)), "{rare:#?}");
+    assert_eq!(rare.outages.len(), 2);
+    // What was there at first and is gone for long is lost.
+    assert_eq!(found(0.0).lost().count(), 2);
+}
+
+/// Some sleep and are polled once a second, others stay awake: one key-off, not one loss a second.
+#[test]
+fn a_module_that_is_polled_asleep_left_once() {
+    let polled = |mut message: Message, from: f64| {
+        let mut at = from;
+        for second in (from as u32 + 1)..20 {
+            message = message.anew(at, f64::from(second), 0.0);
+            at = f64::from(second) + 0.1;
+        }
+        message.anew(at, 20.3, 0.0037)
+    };
+    let off =
+        |first: u32, from: f64| messages(first, 5).into_iter().map(move |own| polled(own, from));
+    let all =
+        off(0x100, 8.0).chain(off(0x200, 8.6)).chain(off(0x300, 9.3)).chain(messages(0x500, 8));
+    let found = analysis(40.0, &all.collect::<Vec<_>>());
+    assert_eq!(found.lost().count(), 0, "{:#?}", found.outages);
+    assert_eq!(found.outages.iter().filter(|own| own.cause == Cause::SwitchedOff).count(), 1);
+}
+
+/// A single identifier of an unknown sender pauses once; a module reports that it misses another.
+#[test]
+fn a_code_that_misses_a_module_makes_a_pause_a_loss() {
+    let report = |status: &'static str| {
+        let single = |id: &str, at: f64, data: fn(f64) -> String| Message {
+            data,
+            ..message(id, 1000.0, at)
+        };
+        let answer: fn(f64) -> String = match status {
+            "2F" => |_| "075902FFC140002F".to_owned(),
+            _ => |_| "075902FFC1400008".to_owned(),
+        };
+        let asked =
+            [single("7E0", 15.0, |_| "031902FF00000000".to_owned()), single("7E8", 15.02, answer)];
+        let once = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(8.0, 9.0, 0.007);
+        analysis(20.0, &[vec![once], messages(0x300, 6), asked.to_vec()].concat())
+    };
+    let found = report("2F");
+    assert_eq!(why(only(&found)), Some(Why::CodeMisses));
+    assert!(only(&found).is_loss());
+    // Remembered from any time before, it says nothing.
+    assert_eq!(only(&report("08")).doubt, Some(Doubt::SenderUnknown));
 }
 
 #[test]

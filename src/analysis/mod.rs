@@ -110,6 +110,9 @@ pub struct Channel {
     pub key_off: Vec<Silence>,
     /// Whether the key was on, as far as the roster tells.
     pub key: KeyState,
+    /// Identifiers of the roster that were not heard, of which that proves nothing: too many frames
+    /// are missing from the recording.
+    pub unproven: usize,
 }
 
 /// An error report of the logging controller.

@@ -1,6 +1,7 @@
 //! What an analysis comes to, and what keeps it from saying that nothing was lost. That is a claim
 //! like any other: it is made only where all that was expected could be heard over the whole span.
 
+use super::notice::Notice;
 use super::{Analysis, Cause, Doubt, KeyState, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
@@ -51,7 +52,21 @@ pub enum Obstacle {
         /// Why.
         doubt: Doubt,
     },
-    /// The roster knows what needs the key, and nothing of it was heard.
+    /// Identifiers of the roster were not heard, and so little else was that it proves nothing.
+    Unproven {
+        /// Where.
+        channel: ChannelIndex,
+        /// How many.
+        identifiers: usize,
+    },
+    /// The roster expects channels that the capture does not have.
+    ChannelsMissing {
+        /// How many.
+        channels: usize,
+    },
+    /// There are more identifiers than are told apart: what became of the others is not known.
+    TooManyIdentifiers,
+    /// The roster knows what needs the key, and nothing of it was heard, or for moments only.
     KeyOff {
         /// Where.
         channel: ChannelIndex,
@@ -102,10 +117,28 @@ impl Analysis {
                 out.push(obstacle);
             }
         }
+        out.extend(self.not_looked_at());
         let off = |at: &usize| self.channels[*at].key == KeyState::Off;
         let off = (0..self.channels.len()).filter(off);
         out.extend(off.map(|at| Obstacle::KeyOff { channel: at as ChannelIndex }));
         out
+    }
+
+    /// What was expected and could not be looked at.
+    fn not_looked_at(&self) -> Vec<Obstacle> {
+        let unproven = self.channels.iter().enumerate().filter(|(_, own)| own.unproven > 0);
+        let unproven = unproven.map(|(at, own)| Obstacle::Unproven {
+            channel: at as ChannelIndex,
+            identifiers: own.unproven,
+        });
+        let told = self.notices.iter().filter_map(|notice| match notice {
+            Notice::ChannelsMissing { names } => {
+                Some(Obstacle::ChannelsMissing { channels: names.len() })
+            }
+            Notice::TooManyIdentifiers { .. } => Some(Obstacle::TooManyIdentifiers),
+            _ => None,
+        });
+        unproven.chain(told).collect()
     }
 
     fn nothing_periodic(&self) -> Vec<Obstacle> {

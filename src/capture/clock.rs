@@ -17,6 +17,8 @@ const LONGEST_PAUSE: i64 = 60_000_000_000;
 /// A step back that is made good within so many frames was none of the clock: those frames have
 /// stray stamps.
 const TRIAL: usize = 100;
+/// … or within so many batches, however few of their frames have stamps.
+const MOST_HELD: usize = 64;
 /// A clock that is set back more often than this is no clock.
 const MOST_SET_BACKS: u32 = 3;
 /// No mended stamp lies behind this, in the year 2116: what does is none of a clock.
@@ -67,6 +69,10 @@ impl Clock {
             range = span(&batch.frames);
         }
         self.held.push((batch, range));
+        // Frames without a stamp end no trial, and need not wait for one.
+        if self.held.len() >= MOST_HELD {
+            self.settle(&mut []);
+        }
         if self.trial.is_some() { Vec::new() } else { std::mem::take(&mut self.held) }
     }
 

@@ -202,7 +202,7 @@ impl Grouped {
             group.gap_bound = times
                 .iter()
                 .zip(times.iter().skip(1))
-                .fold(0, |bound, (before, after)| bound | after.wrapping_sub(*before));
+                .fold(0, |bound, (before, after)| bound | after.saturating_sub(*before));
         }
     }
 

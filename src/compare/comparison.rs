@@ -81,6 +81,8 @@ pub struct Row {
     pub needed: Option<f64>,
     /// How it stands.
     pub state: State,
+    /// Silent again after, for a reason that may be lawful: then nothing is said to have held.
+    pub perhaps_again: bool,
     /// Heard before, and in no capture after.
     pub gone: bool,
 }

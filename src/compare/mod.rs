@@ -8,12 +8,13 @@ pub mod episodes;
 pub mod statistics;
 mod subject;
 
-use crate::analysis::Analysis;
 use crate::analysis::verdict::{Obstacle, Verdict};
+use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::compare::comparison::{Comparison, Notice, Row, State};
 use crate::compare::subject::Subject;
 use crate::fold::timing::seconds;
+use crate::ids::IdIndex;
 
 /// Chance of being wrong that a verdict takes.
 const RISK: f64 = 0.05;
@@ -77,6 +78,21 @@ fn losses(subject: &Subject, analysis: &Analysis) -> (Vec<f64>, f64) {
     (times, own().map(|outage| outage.duration()).sum())
 }
 
+/// Whether a subject was silent for a reason that may be a loss all the same. The key, or a supply
+/// that many share, is no loss of what was lost alone before.
+fn may_be_lost(subject: &Subject, with_others: bool, analysis: &Analysis) -> bool {
+    let of_its_own = |outage: &&Outage| match outage.doubt {
+        None => false,
+        Some(Doubt::KeyOrSupply) => with_others,
+        Some(_) => !outage.is_loss(),
+    };
+    let touches = |outage: &Outage| {
+        let own = |id: &IdIndex| subject.has(analysis, &analysis.identifiers[*id]);
+        subject.is_in(analysis, outage) || outage.scope < Scope::Bus && outage.ids.iter().any(own)
+    };
+    analysis.outages.iter().filter(of_its_own).any(touches)
+}
+
 /// Seconds in which nothing could be heard: sleep and pauses.
 fn quiet(analysis: &Analysis, channel: Option<&str>) -> f64 {
     let here = |at: ChannelIndex| channel.is_none_or(|name| analysis.channel(at).name == name);
@@ -124,10 +140,14 @@ fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
             .filter(|time| *time > 0.0),
         _ => None,
     };
+    // It may have been lost again: nobody is blamed for that silence, and no repair is proved.
+    let with_others =
+        before.lost().any(|outage| outage.nodes.len() > 1 && subject.is_in(before, outage));
+    let perhaps_again = after.iter().any(|analysis| may_be_lost(subject, with_others, analysis));
     let state = match (k, n) {
         (_, 1..) if times.is_empty() => State::NewlyLost,
         (_, 1..) => State::StillLost,
-        (1.., 0) if p.is_some_and(|p| p <= RISK) => State::Held,
+        (1.., 0) if p.is_some_and(|p| p <= RISK) && !perhaps_again => State::Held,
         (1.., 0) => State::NotSure,
         (0, 0) => State::NothingLost,
     };
@@ -145,6 +165,7 @@ fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
         ratio: ratio.map(|(ratio, (low, high))| (ratio, low, high)),
         needed,
         state,
+        perhaps_again,
         gone: subject.gone,
     }
 }

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use super::comparison::Lost;
-use crate::analysis::{Analysis, Outage, Scope};
+use crate::analysis::{Analysis, Identifier, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::NodeIndex;
 
@@ -31,6 +31,15 @@ impl Subject {
         match self.ids.is_empty() {
             true => other.ids.is_empty() && other.channel == self.channel,
             false => !other.ids.is_disjoint(&self.ids),
+        }
+    }
+
+    /// Whether an identifier is one of its own; of a whole bus all of them are.
+    pub fn has(&self, analysis: &Analysis, identifier: &Identifier) -> bool {
+        let channel = &analysis.channel(identifier.channel).name;
+        match self.ids.is_empty() {
+            true => self.channel == *channel,
+            false => self.ids.contains(&(channel.clone(), identifier.id)),
         }
     }
 

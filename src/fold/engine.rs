@@ -1,95 +1,159 @@
-//! Whether the engine runs, where a standard says so: then a key-off is known for what it is.
+//! Whether the engine runs and the key is on, where a standard says so: then a key-off is known for
+//! what it is.
 
 use lostnode_parsers::Id;
 use lostnode_parsers::j1939;
 
+use super::j1939::J1939;
 use crate::capture::{Batch, ChannelIndex, Group};
 use crate::fold::timing::Nanoseconds;
-
-/// The engine runs above this many revolutions a minute: below the slowest idle, above what a
-/// starter turns (common practice, no source) …
-const RUNS: f64 = 300.0;
-/// … and has stopped below this many, so that a slow crank is not several starts.
-const STOPPED: f64 = 200.0;
 
 /// Electronic engine controller 1 (SAE J1939-71).
 const ENGINE_CONTROLLER: u32 = 0xF004;
 
-/// When the engine started and stopped.
+/// When the engine started and stopped, and when the key was turned.
 #[derive(Clone, Debug, Default)]
 pub struct Engine {
-    /// From when on it runs or not, each unlike the one before it, in order of time.
+    /// Engine speed as a group of SAE J1939.
+    group: Switch,
+    /// Engine speed as an answer to a tester.
+    answer: Switch,
+    /// Voltage behind the key switch.
+    key: Switch,
+}
+
+/// Something that is on or off, as one identifier tells it.
+#[derive(Clone, Debug, Default)]
+pub struct Switch {
+    /// From when on it is on or not, each unlike the one before it, in order of time.
     changes: Vec<(Nanoseconds, bool)>,
-    /// Who tells: the first identifier that showed a running engine. A second engine, or a second
-    /// module that answers a tester, would be taken for starts and stops of the first.
+    /// Who tells: the first identifier that showed it on. A second engine, or a second module that
+    /// answers a tester, would be taken for starts and stops of the first.
     teller: Option<(ChannelIndex, Id)>,
 }
 
+/// How the value of a switch is read, and what it means.
+#[derive(Clone, Copy)]
+struct Reading {
+    /// From the data of a frame, where it is there.
+    value: fn(&[u8]) -> Option<f64>,
+    /// Above this it is on …
+    on: f64,
+    /// … and below this off. Between, it is as before.
+    off: f64,
+}
+
+/// The engine runs above this many revolutions a minute: below the slowest idle, above what a
+/// starter turns (common practice, no source). It has stopped below a smaller number, so that a
+/// slow crank is not several starts.
+const SPEED: Reading = Reading { value: of_j1939, on: 300.0, off: 200.0 };
+/// As above, from an answer.
+const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 };
+/// Volts behind the key switch: no system runs on the lower number, and while an engine of 12 V is
+/// cranked the other one is seldom undercut (common practice, no source).
+const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
+
 impl Engine {
-    /// Most changes that are kept: a day of deliveries.
+    /// Most changes that are kept of each: a day of deliveries.
     pub const KEPT: usize = 512;
 
     /// Takes the next frames of the capture.
     pub fn push(&mut self, batch: &Batch) {
         for group in batch.grouped().iter() {
-            let here = (group.channel, group.id);
-            if let Some(speed) = speed_of(group.id)
-                && self.teller.is_none_or(|teller| teller == here)
-            {
-                self.push_group(batch, group, speed);
+            match group.id {
+                Id::Extended(id) => match j1939::Fields::of(id).pgn {
+                    ENGINE_CONTROLLER => self.group.push(batch, group, SPEED),
+                    j1939::ELECTRICAL_POWER => self.key.push(batch, group, KEY_SWITCH),
+                    _ => {}
+                },
+                // Answers to a tester (ISO 15765-4, 6.3.2.2).
+                Id::Standard(id) if (0x7E8..=0x7EF).contains(&id.as_raw()) => {
+                    self.answer.push(batch, group, ANSWERED_SPEED);
+                }
+                Id::Standard(_) => {}
             }
         }
     }
 
-    fn push_group(&mut self, batch: &Batch, group: Group<'_>, speed: Speed) {
+    /// Ends the fold. On a channel that does not speak SAE J1939 an identifier of 29 bits may have
+    /// the number of its groups by chance, and tells nothing.
+    pub fn finish(&mut self, speaks: &[J1939]) {
+        for switch in [&mut self.group, &mut self.key] {
+            let speaks = |(channel, _): (ChannelIndex, Id)| {
+                speaks.get(usize::from(channel)) == Some(&J1939::Yes)
+            };
+            if !switch.teller.is_some_and(speaks) {
+                *switch = Switch::default();
+            }
+        }
+    }
+
+    /// Times in which the engine stood after it had run: from the stop to the next start, or to
+    /// the end of time.
+    pub fn stops(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds)> + '_ {
+        self.group.off().chain(self.answer.off())
+    }
+
+    /// Times in which the key was off after it had been on.
+    pub fn key_off(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds)> + '_ {
+        self.key.off()
+    }
+
+    /// Times in which the engine ran, each with the identifier that tells it; the last one lasts to
+    /// the end of time unless a stop was seen.
+    pub fn runs(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds, ChannelIndex, Id)> + '_ {
+        [&self.group, &self.answer].into_iter().flat_map(Switch::on)
+    }
+}
+
+impl Switch {
+    fn push(&mut self, batch: &Batch, group: Group<'_>, reading: Reading) {
         let here = (group.channel, group.id);
+        if self.teller.is_some_and(|teller| teller != here) {
+            return;
+        }
         for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = batch.frames[*position as usize].kind.first_eight();
-            let Some(speed) = speed(&payload[..length.min(8)]) else { continue };
-            let runs = match self.changes.last() {
-                Some((_, true)) => speed > STOPPED,
-                Some((_, false)) => speed > RUNS,
-                None => speed > STOPPED,
+            let Some(value) = (reading.value)(&payload[..length.min(8)]) else { continue };
+            let on = match self.changes.last() {
+                Some((_, true)) => value > reading.off,
+                Some((_, false)) => value > reading.on,
+                None => value > reading.off,
             };
             let (last, before) = self
                 .changes
                 .last()
-                .map_or((Nanoseconds::MIN, !runs), |(time, runs)| (*time, *runs));
+                .map_or((Nanoseconds::MIN, !on), |(time, before)| (*time, *before));
             if self.teller.is_none() {
-                if !runs {
+                if !on {
                     continue;
                 }
                 self.teller = Some(here);
             }
-            if runs != before && *time >= last && self.changes.len() < Self::KEPT {
-                self.changes.push((*time, runs));
+            if on != before && *time >= last && self.changes.len() < Engine::KEPT {
+                self.changes.push((*time, on));
             }
         }
     }
 
-    /// Times in which it stood after it had run: from the stop to the next start, or to the end of
-    /// time.
-    pub fn stops(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds)> + '_ {
-        // What came after the last that was kept is not known.
-        let known = self.changes.len().min(Self::KEPT - 1);
-        self.changes.iter().enumerate().take(known).skip(1).filter(|(_, (_, runs))| !runs).map(
-            |(at, stop)| {
-                (stop.0, self.changes.get(at + 1).map_or(Nanoseconds::MAX, |start| start.0))
-            },
-        )
+    /// The changes that are known, each with the time of the next one. What came after the last
+    /// that was kept is not known.
+    fn spans(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds, bool)> + '_ {
+        let known = self.changes.len().min(Engine::KEPT - 1);
+        self.changes.iter().enumerate().take(known).map(|(at, (time, on))| {
+            (*time, self.changes.get(at + 1).map_or(Nanoseconds::MAX, |next| next.0), *on)
+        })
     }
-}
 
-/// Reads revolutions a minute from the data of a frame, where they are there.
-type Speed = fn(&[u8]) -> Option<f64>;
+    fn off(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds)> + '_ {
+        self.spans().skip(1).filter(|(.., on)| !on).map(|(from, to, _)| (from, to))
+    }
 
-/// How an identifier tells the speed of the engine, if it does.
-fn speed_of(id: Id) -> Option<Speed> {
-    match id {
-        Id::Extended(id) if j1939::Fields::of(id).pgn == ENGINE_CONTROLLER => Some(of_j1939),
-        // Answers to a tester (ISO 15765-4, 6.3.2.2).
-        Id::Standard(id) if (0x7E8..=0x7EF).contains(&id.as_raw()) => Some(of_obd),
-        _ => None,
+    fn on(&self) -> impl Iterator<Item = (Nanoseconds, Nanoseconds, ChannelIndex, Id)> + '_ {
+        self.teller.into_iter().flat_map(|(channel, id)| {
+            let on = self.spans().filter(|(.., on)| *on);
+            on.map(move |(from, to, _)| (from, to, channel, id))
+        })
     }
 }
 
@@ -98,6 +162,18 @@ fn speed_of(id: Id) -> Option<Speed> {
 fn of_j1939(data: &[u8]) -> Option<f64> {
     let raw = u16::from_le_bytes([*data.get(3)?, *data.get(4)?]);
     (raw <= 0xFAFF).then(|| f64::from(raw) * 0.125)
+}
+
+/// Keyswitch battery potential (SPN 158): bytes 7 and 8, 0.05 V a bit (SAE J1939-71). With the key
+/// off it falls to nought while the battery (SPN 168, bytes 5 and 6) stays; where that is told to
+/// be flat as well, nothing is said of the key.
+fn behind_key(data: &[u8]) -> Option<f64> {
+    let volts = |at: usize| {
+        let raw = u16::from_le_bytes([*data.get(at)?, *data.get(at + 1)?]);
+        (raw <= 0xFAFF).then(|| f64::from(raw) * 0.05)
+    };
+    let key = volts(6)?;
+    (key > KEY_SWITCH.off || volts(4).is_none_or(|battery| battery > KEY_SWITCH.on)).then_some(key)
 }
 
 /// Engine speed (service 01, PID 0C): a quarter of a revolution a minute a bit (SAE J1979, ISO

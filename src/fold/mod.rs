@@ -122,6 +122,8 @@ impl Summary {
     pub fn finish(&mut self) {
         self.join();
         self.timing.finish();
-        self.diagnostics.finish(&j1939::of(&self.timing));
+        let speaks = j1939::of(&self.timing);
+        self.engine.finish(&speaks);
+        self.diagnostics.finish(&speaks);
     }
 }

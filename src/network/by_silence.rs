@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use super::{Basis, Node, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
 use crate::ids::IdIndex;
-use crate::silence::Losses;
+use crate::silence::{Loss, Losses};
 
 /// Most time between the stops, and between the returns, of identifiers of one node, besides their
 /// own periods.
@@ -93,10 +93,16 @@ fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: 
     let shared = |one: IdIndex, other: IdIndex| {
         let mut count = 0;
         for loss in of(one) {
-            let twin = of(other).any(|twin| {
-                (twin.silence.start - loss.silence.start).abs() <= slack
-                    && (twin.silence.end - loss.silence.end).abs() <= slack + nanoseconds(START_UP)
-            });
+            // In order of time, so that only those near it are looked at.
+            let twins = losses.of(other);
+            let from = loss.silence.start.saturating_sub(slack);
+            let near = &twins[twins.partition_point(|twin| twin.silence.start < from)..];
+            let twin = near
+                .iter()
+                .take_while(|twin| twin.silence.start <= loss.silence.start.saturating_add(slack))
+                .any(|twin| {
+                    (twin.silence.end - loss.silence.end).abs() <= slack + nanoseconds(START_UP)
+                });
             match twin {
                 true => count += 1,
                 // A slow identifier has no chance to miss a short loss.
@@ -178,10 +184,8 @@ pub(super) fn join(
 fn went_on(losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
     let timeout =
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
-    let own: Vec<_> = losses.of(id).iter().map(|loss| loss.silence).collect();
-    let others = losses
-        .losses
-        .iter()
-        .filter(|loss| loss.id == lost && loss.silence.length() > timeout.saturating_mul(2));
-    others.map(|loss| loss.silence).any(|silence| own.iter().all(|own| own.overlap(&silence) == 0))
+    let long = |loss: &&Loss| loss.silence.length() > timeout.saturating_mul(2);
+    let missed =
+        |lost: &Loss| losses.of(id).iter().any(|own| own.silence.overlap(&lost.silence) > 0);
+    losses.of(lost).iter().filter(long).any(|lost| !missed(lost))
 }

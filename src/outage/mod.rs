@@ -127,6 +127,8 @@ pub struct Observed<'a> {
     pub clocks: &'a Clocks,
     /// Voltage as modules measured it.
     pub supply: &'a Supply,
+    /// Whether a code of this drive says that a module is missed.
+    pub a_module_is_missed: bool,
 }
 
 /// Outages in order of time; among them what the roster expects and nobody sent.

@@ -36,9 +36,10 @@ fn of_channel(
     known: Option<&Known>,
     at: ChannelIndex,
 ) -> ChannelLosses {
-    let call = known.map(|known| Call::new(timing, known, at));
+    let key = key::find(timing, at);
+    let call = known.map(|known| Call::new(timing, known, at, &key));
     let kept = call.as_ref().and_then(Call::kept);
     let thinned = thinned::judge(timing, diagnostics, at, kept);
     let roll = call.map_or_else(Roll::default, |call| call.roll(thinned.as_ref()));
-    ChannelLosses { thinned, key: key::find(timing, at), roll }
+    ChannelLosses { thinned, key, roll }
 }

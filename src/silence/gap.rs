@@ -69,7 +69,7 @@ impl<'a> Gap<'a> {
         let counts = self.count(expected, pauses)?;
         let engine_stood = sessions.iter().any(|session| session.holds(self.silence.start));
         let (kind, unclear) = match self.is_recorded_in_part(&counts) {
-            true => (StopKind::RecordedInPart, false),
+            true => (StopKind::RecordedInPart, !self.is_hardly_chance()),
             false => counts.kind(self.ongoing, engine_stood),
         };
         let mut signs = self.signs(&counts, kind);
@@ -94,6 +94,14 @@ impl<'a> Gap<'a> {
         let short = heard
             .is_some_and(|(first, last)| (last - first).saturating_mul(10) < self.silence.length());
         self.ongoing && short && !counts.all_stopped && counts.errors.about_the_bus == 0
+    }
+
+    /// A bus that dies at any time of a recording dies within its first hundredth in one of a
+    /// hundred cases.
+    fn is_hardly_chance(&self) -> bool {
+        let heard = self.timing.channels[usize::from(self.channel)].heard;
+        heard
+            .is_some_and(|(first, last)| (last - first).saturating_mul(100) < self.silence.length())
     }
 
     /// Whom the gap caught, and whether in time.

@@ -50,6 +50,8 @@ pub struct Losses {
     pub stops: Vec<Stop>,
     /// Times in which the engine stood and modules had left: the key was off.
     pub sessions: Vec<Session>,
+    /// Times in which the engine surely ran.
+    pub running: Vec<Silence>,
     /// Losses of single identifiers, by identifier, then time.
     pub losses: Vec<Loss>,
     /// Time-outs too short to be an outage.
@@ -93,11 +95,20 @@ pub fn find(
         timing.ids.iter().map(|id| Some(id).filter(regular).and_then(expect)).collect();
     let sessions = sessions::find(timing, &expected, engine);
     let stops = stops::find(timing, &expected, &sessions, settings);
-    let mut losses = Losses { expected, sessions, channels, ..Losses::default() };
+    let running = sessions::running(timing, engine);
+    let mut losses = Losses { expected, sessions, running, channels, ..Losses::default() };
     let Some((begin, end)) = timing.span else { return losses };
+    let quiet: Vec<Vec<Silence>> = (0..timing.channels.len())
+        .map(|channel| quiet_times(&pauses, stops.iter(), channel as ChannelIndex))
+        .collect();
+    // Times in which the recording or the bus, and not its modules, made it quiet.
+    let awake = || stops.iter().filter(|stop| stop.kind != StopKind::BusSleep);
+    let broken: Vec<Vec<Silence>> = (0..timing.channels.len())
+        .map(|channel| quiet_times(&pauses, awake(), channel as ChannelIndex))
+        .collect();
     for (at, id) in timing.ids.iter().enumerate() {
         let (Some(expectation), Some(heard)) = (losses.expected[at], id.heard) else { continue };
-        let quiet = quiet_times(&pauses, &stops, id.key.channel);
+        let quiet = &quiet[usize::from(id.key.channel)];
         let timeout = nanoseconds(expectation.timeout);
         if id.silences.is_incomplete(timeout) {
             losses.incomplete.push(IdIndex(at));
@@ -111,8 +122,10 @@ pub fn find(
         if settled && last.length() > timeout {
             silences.push((last, true));
         }
-        for (silence, ongoing) in silences {
-            let live = silence.length() - covered(&quiet, silence);
+        for (silence, ongoing) in
+            wakes::joined(silences, heard, &broken[usize::from(id.key.channel)])
+        {
+            let live = silence.length() - covered(quiet, silence);
             let joined = stops
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
@@ -132,8 +145,12 @@ pub fn find(
 }
 
 /// Times in which nothing could be heard on a channel, sorted and without overlap.
-fn quiet_times(pauses: &[Silence], stops: &[Stop], channel: ChannelIndex) -> Vec<Silence> {
-    let of_channel = stops.iter().filter(|stop| stop.concerns(channel)).map(|stop| stop.silence);
+fn quiet_times<'a>(
+    pauses: &[Silence],
+    stops: impl Iterator<Item = &'a Stop>,
+    channel: ChannelIndex,
+) -> Vec<Silence> {
+    let of_channel = stops.filter(|stop| stop.concerns(channel)).map(|stop| stop.silence);
     let mut all: Vec<_> = pauses.iter().copied().chain(of_channel).collect();
     all.sort_unstable();
     let mut merged: Vec<Silence> = Vec::with_capacity(all.len());

@@ -5,10 +5,12 @@ use std::collections::HashMap;
 
 use lostnode_parsers::Id;
 
-use super::key::presences;
+use super::key::{KeyOff, presences};
 use super::thinned::{HowThinned, Thinned};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, seconds};
+use crate::fold::timing::{
+    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
+};
 use crate::ids::RosterIndex;
 use crate::roster_file::{ExpectedMessage, Known};
 
@@ -17,6 +19,9 @@ use crate::roster_file::{ExpectedMessage, Known};
 pub struct Roll {
     /// Identifiers that were never heard, ascending.
     pub missing: Vec<Missing>,
+    /// How many were never heard besides, of which that proves nothing: too many frames are missing
+    /// from the recording.
+    pub unproven: usize,
     /// How many identifiers are expected, and how many of them were heard.
     pub expected: usize,
     /// … of them heard.
@@ -36,7 +41,7 @@ pub enum KeyState {
     NotKnown,
     /// Some were heard.
     On,
-    /// None was heard.
+    /// None was heard, or for moments only.
     Off,
 }
 
@@ -58,6 +63,8 @@ const ENOUGH: f64 = 3.0;
 const ENOUGH_THINNED: f64 = 30.0;
 /// With less than this share of what was due, a recording is taken for a thinned one.
 const HALF: f64 = 0.5;
+/// With the key on for less than this, in seconds, hardly anything that needs it can be missed.
+const MOMENT: f64 = 2.0;
 /// Identifiers that were there for this share of the channel's time show how much was kept.
 const THROUGHOUT: f64 = 0.8;
 
@@ -69,10 +76,18 @@ pub(super) struct Call<'a> {
     heard: HashMap<Id, &'a IdTiming>,
     /// Seconds in which some identifier spoke that needs the key; `None` where none is known.
     key_on: Option<f64>,
+    /// Seconds in which the capture itself shows the key off, where the roster does not know what
+    /// needs it: then nothing is due.
+    shown_off: f64,
 }
 
 impl<'a> Call<'a> {
-    pub(super) fn new(timing: &'a Timing, known: &'a Known, at: ChannelIndex) -> Self {
+    pub(super) fn new(
+        timing: &'a Timing,
+        known: &'a Known,
+        at: ChannelIndex,
+        key: &KeyOff,
+    ) -> Self {
         let of_channel = known.messages.iter().filter(|(key, _)| key.channel == at);
         let mut messages: Vec<_> = of_channel
             .filter_map(|(key, known)| Some((key.id, known.node, known.timed.as_ref()?)))
@@ -82,15 +97,27 @@ impl<'a> Call<'a> {
             timing.ids.iter().filter(|id| id.key.channel == at).map(|id| (id.key.id, id)).collect();
         let mut keyed = messages.iter().filter(|(.., message)| message.key).peekable();
         let key_on = keyed.peek().is_some().then_some(()).map(|()| {
-            let presences = keyed.filter_map(|(id, ..)| heard.get(id)).flat_map(|id| presences(id));
-            seconds(joined(presences.collect()))
+            let of = |(id, _, message): &(Id, _, &ExpectedMessage)| {
+                // Its sender was there for a gap before its first frame and after its last.
+                let gap = nanoseconds(message.per_second().map_or(0.0, |rate| 1.0 / rate));
+                let around = move |own: Silence| Silence {
+                    start: own.start.saturating_sub(gap),
+                    end: own.end.saturating_add(gap),
+                };
+                heard.get(id).map(|id| presences(id).into_iter().map(around))
+            };
+            seconds(joined(keyed.filter_map(of).flatten().collect()))
         });
-        Call { channel: &timing.channels[usize::from(at)], messages, heard, key_on }
+        let shown_off = match key_on {
+            None => key.stretches.iter().map(|off| seconds(off.length())).sum(),
+            Some(_) => 0.0,
+        };
+        Call { channel: &timing.channels[usize::from(at)], messages, heard, key_on, shown_off }
     }
 
     /// Frames of a message that would have come, by its period or rate.
     fn due(&self, message: &ExpectedMessage) -> Option<f64> {
-        let awake = seconds(self.channel.awake);
+        let awake = (seconds(self.channel.awake) - self.shown_off).max(0.0);
         let awake = match self.key_on {
             Some(key_on) if message.key => awake.min(key_on),
             _ => awake,
@@ -120,24 +147,27 @@ impl<'a> Call<'a> {
         let expected = self.messages.iter().filter(|(.., message)| message.expected);
         let heard = expected.clone().filter(|(id, ..)| self.heard.contains_key(id)).count();
         let kept = self.kept();
+        let (missing, unproven) = self.missing(thinned, kept);
         Roll {
-            missing: self.missing(thinned, kept),
+            missing,
+            unproven,
             expected: expected.count(),
             heard,
             key: match self.key_on {
                 None => KeyState::NotKnown,
-                Some(seconds) if seconds > 0.0 => KeyState::On,
+                Some(seconds) if seconds >= MOMENT => KeyState::On,
                 Some(_) => KeyState::Off,
             },
             kept,
         }
     }
 
-    fn missing(&self, thinned: Option<&Thinned>, kept: Option<f64>) -> Vec<Missing> {
+    /// What is missing, and how many more may be.
+    fn missing(&self, thinned: Option<&Thinned>, kept: Option<f64>) -> (Vec<Missing>, usize) {
         // Of what always falls into the logger's dead time, nothing is known.
         let by_ticks = thinned.is_some_and(|thinned| matches!(thinned.how, HowThinned::Ticks(_)));
         if by_ticks && !self.channel.deliveries.slide() {
-            return Vec::new();
+            return (Vec::new(), 0);
         }
         let rates = self.messages.iter().any(|(.., message)| message.per_second().is_some());
         let by_share = thinned.is_some() || !rates;
@@ -147,7 +177,7 @@ impl<'a> Call<'a> {
             true => Some(self.weight(message)? * scale),
             false => Some(self.due(message)? * kept.unwrap_or(1.0)),
         };
-        let mut missing: Vec<Missing> = self
+        let missing: Vec<Missing> = self
             .messages
             .iter()
             .filter(|(id, _, message)| message.expected && !self.heard.contains_key(id))
@@ -158,9 +188,9 @@ impl<'a> Call<'a> {
             .collect();
         let uncertain = by_share || kept.is_some_and(|kept| kept < HALF);
         if uncertain && !missing.iter().any(|missing| missing.due >= ENOUGH_THINNED) {
-            missing.clear();
+            return (Vec::new(), missing.len());
         }
-        missing
+        (missing, 0)
     }
 
     /// How much of the traffic a message is, next to the others of the roster.

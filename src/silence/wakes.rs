@@ -48,3 +48,53 @@ pub(super) fn find(channel: &ChannelTiming, pauses: &[Silence]) -> Vec<Sleep> {
     chains.retain(|(sleep, _)| pauses.iter().all(|pause| pause.overlap(&sleep.silence) == 0));
     chains.into_iter().map(|(sleep, _)| sleep).collect()
 }
+
+/// Wakes keep the clock of the network management to this share of their distance.
+const EVEN: f64 = 0.1;
+/// So many even wakes are no chance.
+const FEWEST: usize = 3;
+
+/// The silences of one identifier, each with whether it lasts to the end: those between short wakes
+/// at even distances are one. While other modules stay up, a sleeping one is polled all the same;
+/// a loose contact does not close for a tenth of a second, once a second. In the `broken` times
+/// the recording paused, and what lies between tells nothing.
+pub(super) fn joined(
+    silences: Vec<(Silence, bool)>,
+    (first_heard, last_heard): (Nanoseconds, Nanoseconds),
+    broken: &[Silence],
+) -> Vec<(Silence, bool)> {
+    let heard = (last_heard - first_heard) as f64;
+    let mut out = Vec::with_capacity(silences.len());
+    let mut rest = silences.as_slice();
+    while let Some((first, ongoing)) = rest.first() {
+        let is_wake = |pair: &[(Silence, bool)]| {
+            let awake = pair[1].0.start - pair[0].0.end;
+            awake <= nanoseconds(WAKE) && awake < pair[0].0.length()
+        };
+        let mut wakes = rest.windows(2).take_while(|pair| is_wake(pair)).count();
+        // The last wake of all may be the return.
+        let even = |wakes: usize| {
+            let ends: Vec<f64> = rest[..wakes].iter().map(|own| seconds(own.0.end)).collect();
+            let spacings = || ends.windows(2).map(|pair| pair[1] - pair[0]);
+            let least = spacings().fold(f64::INFINITY, f64::min);
+            let most = spacings().fold(0.0, f64::max);
+            // What is like this nearly all the time is a message in bursts.
+            let all = Silence { start: first.start, end: rest[wakes].0.end };
+            most - least <= EVEN * most
+                && all.length() as f64 <= NEARLY_ALL * heard
+                && super::covered(broken, all) == 0
+        };
+        while wakes >= FEWEST && !even(wakes) {
+            wakes -= 1;
+        }
+        if wakes >= FEWEST {
+            let (last, ongoing) = rest[wakes];
+            out.push((Silence { start: first.start, end: last.end }, ongoing));
+            rest = &rest[wakes + 1..];
+        } else {
+            out.push((*first, *ongoing));
+            rest = &rest[1..];
+        }
+    }
+    out
+}

@@ -14,6 +14,11 @@ pub fn verdict(comparison: &Comparison) -> String {
         State::NotSure if comparison.rows.is_empty() => {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
         }
+        State::NotSure if comparison.rows.iter().any(|row| row.perhaps_again) => {
+            "What was lost before fell silent again, and the captures do not tell whether it was \
+             lost."
+                .to_owned()
+        }
         State::NotSure => format!(
             "What was lost before was heard throughout afterwards, but not for long enough: \
              another {} of driving without a loss would make it 95 % sure.",
@@ -76,6 +81,9 @@ pub fn row(row: &Row) -> String {
         State::Held => format!(
             "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
              is less"
+        ),
+        State::NotSure if row.perhaps_again => format!(
+            "{before}; silent again in {watched_after} since, which may be a loss or lawful"
         ),
         State::NotSure => format!(
             "{before}; none in {watched_after} since: by luck alone {luck}; another {} of \

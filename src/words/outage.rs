@@ -138,6 +138,15 @@ fn why_so(why: Why) -> String {
             "half of the known senders or more left at one instant and stayed away".to_owned()
         }
         Why::SentForAWhile => "it was sent for a short while only".to_owned(),
+        Why::SameOrderAgain => {
+            "modules left in the same order as another time in this capture".to_owned()
+        }
+        Why::LateReturn { seconds } => format!(
+            "it came back {} later than the last of those that left with it",
+            super::terms::duration(seconds)
+        ),
+        Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
+        Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
             format!("it pauses regularly, {times} times here")

@@ -35,8 +35,23 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
+        Obstacle::Unproven { channel, identifiers } => format!(
+            "{} of the roster {} not heard{}, and of the others less than half of what was due",
+            super::terms::plural(*identifiers, "identifier", "identifiers"),
+            if *identifiers == 1 { "was" } else { "were" },
+            on(*channel)
+        ),
+        Obstacle::ChannelsMissing { channels } => format!(
+            "{} of the roster {} not in the capture",
+            super::terms::plural(*channels, "channel", "channels"),
+            if *channels == 1 { "is" } else { "are" }
+        ),
+        Obstacle::TooManyIdentifiers => {
+            "it has more identifiers than are told apart, and of the others nothing is known"
+                .to_owned()
+        }
         Obstacle::KeyOff { channel } => format!(
-            "the key was off{}, as far as the roster tells: nothing was heard that needs it",
+            "the key was off{}, as far as the roster tells: hardly anything was heard that needs it",
             on(*channel)
         ),
     }
@@ -80,6 +95,10 @@ fn needed(obstacle: &Obstacle) -> &'static str {
         Obstacle::Outage { doubt: Doubt::RecordingChopped | Doubt::PauseOrStop } => {
             "record again with a logger that does not pause"
         }
+        Obstacle::Outage { doubt: Doubt::EngineStart } => "record another start of the engine",
+        Obstacle::Unproven { .. } => "record again with a logger that keeps every frame",
+        Obstacle::ChannelsMissing { .. } => "record all channels of the roster",
+        Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",
         Obstacle::KeyOff { .. } => "record again with the key on",
     }
 }
@@ -95,6 +114,10 @@ fn doubtful(doubt: Doubt) -> &'static str {
         Doubt::NearTheEnd => "senders fell silent too near to its end",
         Doubt::RecordingChopped => "the recording pauses too often for losses between to be told",
         Doubt::PauseOrStop => "nothing tells whether the bus stopped or the recording",
+        Doubt::EngineStart => {
+            "one sender alone fell silent as the engine was started, which may be the voltage or a \
+             bad contact"
+        }
     }
 }
 

@@ -45,6 +45,7 @@ pub fn report(
         clocks: &clocks,
         destroyed: &destroyed,
         supply,
+        a_module_is_missed: diagnostics.codes.miss_a_module(),
     };
     let mut outages = outage::find(&observed);
     let deviations = known.as_ref().map_or(Vec::new(), |known| {
@@ -158,6 +159,7 @@ fn channels(
             thinned: shown.thinned,
             key_off: shown.key.stretches,
             key: shown.roll.key,
+            unproven: shown.roll.unproven,
         }
     };
     summary.channels.iter().enumerate().map(channel).collect()

@@ -9,6 +9,7 @@ use lostnode_parsers::obd::{self, Readiness};
 use lostnode_parsers::uds::{self, DtcReport};
 
 use super::exchanges::Request;
+use super::meaning;
 use super::{Message, Module};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::Nanoseconds;
@@ -83,6 +84,18 @@ pub struct CodeHistory {
     pub absent_before: Option<Nanoseconds>,
 }
 
+impl CodeHistory {
+    /// Whether its test failed in this drive, as its status or its list tells, and nothing says
+    /// that it is gone. What is only remembered may be of any age.
+    pub fn is_recent(&self) -> bool {
+        // testFailed, testFailedThisOperationCycle, pendingDTC (ISO 14229-1:2020, table D.1).
+        let failed = self.status.is_some_and(|status| status.0 & 0x07 != 0);
+        let listed =
+            self.lists_since_clear.iter().any(|list| matches!(list, Seen::Pending | Seen::Active));
+        self.gone.is_none() && (failed || listed)
+    }
+}
+
 /// When a list of a module was read.
 #[derive(Clone, Copy)]
 struct Read {
@@ -112,6 +125,16 @@ pub struct Codes {
 }
 
 impl Codes {
+    /// Whether a code of this drive says that communication with a module was lost.
+    pub fn miss_a_module(&self) -> bool {
+        let misses = |number: &CodeNumber| match number {
+            CodeNumber::Code(code) => meaning::of(*code).is_some_and(|own| own.missed().is_some()),
+            // Abnormal update rate, and received network data in error (SAE J1939-73, appendix A).
+            CodeNumber::SpnFmi { fmi, .. } => matches!(fmi, 9 | 19),
+        };
+        self.histories.iter().any(|((_, number), own)| misses(number) && own.is_recent())
+    }
+
     /// Modules whose lists of codes were read.
     pub fn read(&self) -> impl Iterator<Item = Module> + '_ {
         let mut last = None;

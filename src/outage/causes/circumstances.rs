@@ -76,10 +76,8 @@ pub(super) fn boot_pattern(
     if own.len() < PATTERN_IDS || burst {
         return None;
     }
-    let others =
-        observed.losses.losses.iter().filter(|loss| {
-            loss.id == own[0].0 && !loss.ongoing && loss.silence.overlap(&silence) == 0
-        });
+    let others = observed.losses.of(own[0].0).iter();
+    let others = others.filter(|loss| !loss.ongoing && loss.silence.overlap(&silence) == 0);
     let matches = |other: Silence| {
         let other = first_frames(observed, ids, other);
         let same = |(id, at): &(IdIndex, f64)| {

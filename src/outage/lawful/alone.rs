@@ -22,13 +22,22 @@ const SPOILED: usize = 2;
 const REGULAR: f64 = 0.15;
 /// Fewest pauses that show it.
 const FEWEST: usize = 3;
+/// Pauses by the clock differ by no more than the periods of their message and this, in seconds …
+const EXACT: f64 = 0.02;
+/// … which must be little beside them, as a share; and there are so many of them …
+const CLOCK: f64 = 0.5;
+const OFTEN: usize = 5;
+/// What is first heard so many seconds after its channel was not there when it began.
+const LATER: f64 = 5.0;
+/// … of which this share is alike.
+const ALIKE: f64 = 0.75;
 /// Share of pauses that keep the grid of a message that is sent in turns with others.
 const ON_GRID: f64 = 0.8;
 
 impl Scene<'_> {
     /// The verdict where one event by itself decides.
     pub(super) fn alone(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
-        if self.key_was_off(event.onset) {
+        if self.key_off(event.onset).is_some() {
             return None;
         }
         let single = match event.losses.as_slice() {
@@ -36,7 +45,8 @@ impl Scene<'_> {
             [a, b] if !self.always_together(a.id, b.id) => self.pauses(event, &[a, b]),
             _ => None,
         };
-        single.or_else(|| {
+        let by_nature = single.or_else(|| self.on_schedule(event));
+        by_nature.or_else(|| self.on_occasion(event)).or_else(|| {
             let phase = event.phase;
             phase.is_kept().then_some((
                 Verdict::Lost,
@@ -106,6 +116,57 @@ impl Scene<'_> {
         let times = losses.iter().map(times).max().unwrap_or(0);
         let doubt = (!explained).then_some(Doubt::SenderUnknown);
         Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
+    }
+
+    /// Messages of any number that pause on the clock, alike each time, and go on on their grid. A
+    /// contact keeps no clock, and a watchdog that resets a module gives it a new grid.
+    fn on_schedule(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let phase = event.phase;
+        let kept = phase.testable == event.losses.len() && phase.is_kept()
+            || phase.testable > 0 && phase.testable == phase.kept;
+        if !kept || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id)) {
+            return None;
+        }
+        let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
+        Some((Verdict::Pauses, None, Why::PausesAgain { times, regular: true }))
+    }
+
+    /// Messages of any number that were not there at first, come and go, and are silent for longer
+    /// than they are there: they belong to something that is switched on now and then. A module
+    /// that fails was there before. They may still be one that had failed before the recording.
+    fn on_occasion(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let rare = |loss: &Loss| {
+            let (first, _) = self.heard(loss.id);
+            let own = self.losses(loss.id);
+            let silent: Nanoseconds = own.map(|own| own.silence.length()).sum();
+            seconds(first - self.heard.0) > LATER.max(NEAR_END_PERIODS * self.period(loss.id))
+                && self.losses(loss.id).count() >= 2
+                && 2 * silent > self.heard.1 - first
+        };
+        if self.is_whole_sender(event) || !event.losses.iter().all(rare) {
+            return None;
+        }
+        let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
+        let why = Why::PausesAgain { times, regular: false };
+        Some((Verdict::Pauses, Some(Doubt::SenderUnknown), why))
+    }
+
+    /// Whether an identifier pauses for the same time at the same distance again and again, exact
+    /// to what its own period leaves open.
+    fn keeps_the_clock(&self, id: IdIndex) -> bool {
+        let own: Vec<&Loss> = self.losses(id).filter(|loss| !loss.ongoing).collect();
+        let open = 2.0 * self.period(id) + EXACT;
+        // Another silence may fall on one of them, the key for one.
+        let alike = |mut values: Vec<f64>| {
+            values.sort_by(f64::total_cmp);
+            let middle = values.get(values.len() / 2).copied().unwrap_or(0.0);
+            let near = values.iter().filter(|value| (*value - middle).abs() <= open).count();
+            open < CLOCK * middle && near as f64 >= ALIKE * values.len() as f64
+        };
+        let spacings =
+            own.windows(2).map(|pair| seconds(pair[1].silence.start - pair[0].silence.start));
+        let lengths = own.iter().map(|loss| seconds(loss.silence.length()));
+        own.len() >= OFTEN && alike(spacings.collect()) && alike(lengths.collect())
     }
 
     /// Whether two identifiers have all their losses in common: then they are those of a sender.

@@ -12,7 +12,7 @@ const FOLLOWS: f64 = 5.0;
 /// Onsets further apart than this many seconds are two instants: modules of one feed die within
 /// their hold-up time of some milliseconds (from memory), software shuts down in tasks of 10 ms and
 /// more.
-const INSTANT: f64 = 0.05;
+pub(super) const INSTANT: f64 = 0.05;
 /// The key takes away more than one small module: at least this share of what is watched …
 const SHARE: f64 = 0.15;
 /// … with so many identifiers in the largest wave, and in the next; single messages pause by
@@ -22,6 +22,8 @@ const NEXT: usize = 2;
 /// A key is not turned off and on faster, in seconds; and this share shows the key of the vehicle.
 const OFF: f64 = 1.0;
 const MOST_OF_ALL: f64 = 0.5;
+/// … and so many instants or known senders.
+const SEVERAL: usize = 3;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
@@ -97,9 +99,9 @@ impl Figures {
 
     /// Modules left one after another.
     fn is_staged(&self) -> bool {
-        self.waves.first().is_some_and(|largest| *largest >= LARGEST)
-            && self.waves.get(1).is_some_and(|next| *next >= NEXT)
-            && self.share() >= SHARE
+        let at = |place: usize| self.waves.get(place).copied().unwrap_or(0);
+        // Three small modules are no chance either.
+        (at(0) >= LARGEST && at(1) >= NEXT || at(SEVERAL - 1) >= NEXT) && self.share() >= SHARE
     }
 }
 
@@ -120,8 +122,9 @@ impl Scene<'_> {
         figures: &Figures,
     ) -> Option<(Verdict, Option<Doubt>, Why)> {
         let lawful = |why| Some((Verdict::SwitchedOff, None, why));
-        if events.iter().any(|event| self.key_was_off(event.onset)) {
-            return lawful(Why::EngineStood);
+        if let Some(proven) = events.iter().filter_map(|event| self.key_off(event.onset)).max() {
+            let doubt = (!proven).then_some(Doubt::KeyOrSupply);
+            return Some((Verdict::SwitchedOff, doubt, Why::EngineStood));
         }
         if self.ends_early && figures.onset > self.heard.1 - nanoseconds(2.0) {
             return lawful(Why::ChannelEnds);
@@ -129,13 +132,15 @@ impl Scene<'_> {
         if self.slept(events, figures) {
             return lawful(Why::BusSlept);
         }
-        if !figures.is_staged() {
+        // No key is off while the engine runs on.
+        if !figures.is_staged() || self.engine_ran_on(figures.onset) {
             return None;
         }
         let soon = figures.onset..figures.onset.saturating_add(nanoseconds(FOLLOWS + OFF));
         let stopped = self.quiet.iter().any(|quiet| soon.contains(&quiet.start));
         let proven = !figures.ongoing
             && length(events) >= OFF
+            && self.are_several(events, figures)
             && (figures.share() >= MOST_OF_ALL || stopped);
         let why = Why::Staged {
             waves: figures.waves.len(),
@@ -144,6 +149,16 @@ impl Scene<'_> {
             of: figures.there,
         };
         Some((Verdict::SwitchedOff, (!proven).then_some(Doubt::KeyOrSupply), why))
+    }
+
+    /// Whether too many left for each to have failed by itself: two modules may fail within
+    /// seconds by chance, three hardly.
+    fn are_several(&self, events: &[Event], figures: &Figures) -> bool {
+        let losses = events.iter().flat_map(|event| &event.losses);
+        let mut senders: Vec<_> = losses.filter_map(|loss| self.sender(loss.id)).collect();
+        senders.sort_unstable();
+        senders.dedup();
+        figures.waves.len() >= SEVERAL || senders.len() >= SEVERAL
     }
 
     /// The bus went to sleep soon after, or slept already.
@@ -196,7 +211,9 @@ impl Scene<'_> {
         if self.heard.1 - figures.onset < first {
             return Some((Verdict::Pauses, Some(Doubt::NearTheEnd), Why::NearTheEnd));
         }
-        let half = figures.waves.len() == 1 && self.lost_half_of_senders(events);
+        let half = figures.waves.len() == 1
+            && !self.engine_ran_on(figures.onset)
+            && self.lost_half_of_senders(events);
         let doubt = Some(Doubt::KeyOrSupply);
         half.then_some((Verdict::SwitchedOff, doubt, Why::HalfOfSenders))
     }

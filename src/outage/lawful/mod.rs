@@ -5,10 +5,14 @@
 
 mod alone;
 mod episodes;
+mod key_offs;
 mod scene;
+
+use std::collections::BTreeMap;
 
 use super::Observed;
 use crate::fold::timing::{nanoseconds, seconds};
+use crate::ids::NodeIndex;
 use crate::silence::{self, Event};
 use scene::Scene;
 
@@ -50,6 +54,8 @@ pub enum Doubt {
     RecordingChopped,
     /// Nothing tells whether the bus stopped or the recording.
     PauseOrStop,
+    /// It fell silent as the engine was started, and no other sender did.
+    EngineStart,
 }
 
 /// What tells that a silence is lawful, or that it is none. Times in seconds.
@@ -93,6 +99,17 @@ pub enum Why {
         /// Of how many that were there.
         of: usize,
     },
+    /// Modules left in the same order as another time.
+    SameOrderAgain,
+    /// It came back so much later than all that left with it.
+    LateReturn {
+        /// By how much.
+        seconds: f64,
+    },
+    /// The starter turned, as far as its time tells.
+    StarterTurned,
+    /// A code misses a module, and this is the only silence that could be its.
+    CodeMisses,
     /// Half of the known senders or more left at one instant, for good.
     HalfOfSenders,
     /// It was sent for a short while only.
@@ -126,8 +143,30 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
             out.extend(scene.judge(own));
         }
     }
+    blame_by_code(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
+}
+
+/// A module that is missed sends nothing; where all that fell silent is one identifier of an
+/// unknown sender, it is that module's. Two such identifiers would be a guess.
+fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
+    let open = |judged: &&mut Judged| judged.doubt == Some(Doubt::SenderUnknown);
+    let lost = judged.iter().any(|judged| judged.verdict == Verdict::Lost);
+    let mut ids: Vec<_> = judged
+        .iter()
+        .filter(|judged| judged.doubt == Some(Doubt::SenderUnknown))
+        .flat_map(|judged| judged.events.iter().flat_map(|event| &event.losses))
+        .map(|loss| loss.id)
+        .collect();
+    ids.sort_unstable();
+    ids.dedup();
+    if !observed.a_module_is_missed || lost || ids.len() != 1 {
+        return;
+    }
+    for judged in judged.iter_mut().filter(open) {
+        (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::CodeMisses);
+    }
 }
 
 /// Messages of one sender may stop and return so many seconds apart, besides their periods.
@@ -137,8 +176,12 @@ impl Scene<'_> {
     /// Puts events of one known sender together, which need not stop all it sends at one instant.
     fn join_senders(&self, events: Vec<Event>) -> Vec<Event> {
         let mut out: Vec<Event> = Vec::new();
+        let mut of_sender: BTreeMap<NodeIndex, Vec<usize>> = BTreeMap::new();
         for event in events {
-            let sender = self.sole_sender(&event);
+            let Some(sender) = self.sole_sender(&event) else {
+                out.push(event);
+                continue;
+            };
             let near = |other: &Event| {
                 let periods = |event: &Event| {
                     event.losses.iter().map(|loss| self.period(loss.id)).fold(0.0, f64::max)
@@ -148,13 +191,13 @@ impl Scene<'_> {
                     && (other.onset - event.onset).abs() <= slack
                     && other.onset.max(event.onset) < other.back.min(event.back)
             };
-            let home = out
-                .iter_mut()
-                .rev()
-                .find(|other| sender.is_some() && self.sole_sender(other) == sender && near(other));
-            match home {
-                Some(home) => home.join(event, self.observed.losses),
-                None => out.push(event),
+            let own = of_sender.entry(sender).or_default();
+            match own.iter().rev().copied().find(|at| near(&out[*at])) {
+                Some(at) => out[at].join(event, self.observed.losses),
+                None => {
+                    own.push(out.len());
+                    out.push(event);
+                }
             }
         }
         out
@@ -175,6 +218,7 @@ impl Scene<'_> {
             let (verdict, doubt, why) = self.episode(&events);
             Judged { events, verdict, doubt, why }
         }));
+        let mut out = self.around_key_offs(out);
         if self.chopped {
             let lost = |judged: &&mut Judged| judged.verdict == Verdict::Lost;
             for judged in out.iter_mut().filter(lost) {

@@ -1,7 +1,7 @@
 //! What is known of a channel when its silences are judged.
 
 use super::super::Observed;
-use super::super::facts::was_silent;
+use super::super::facts::{fastest, was_silent};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -18,6 +18,8 @@ const FEW: usize = 3;
 const CHOPPED: f64 = 0.1;
 /// Identifiers first heard later than this share of those watched show that modules were starting.
 const STARTING: f64 = 0.15;
+/// An engine without ignition or fuel stands within so many seconds (common practice, no source).
+const RUNS_ON: f64 = 4.0;
 
 /// A channel, what it carried, and when it was quiet.
 pub(super) struct Scene<'a> {
@@ -93,9 +95,25 @@ impl<'a> Scene<'a> {
         self.observed.losses.of(id).iter()
     }
 
-    /// Whether the key was off then, as a standard signal proves.
-    pub fn key_was_off(&self, time: Nanoseconds) -> bool {
-        self.observed.losses.sessions.iter().any(|session| session.holds(time))
+    /// Whether the key was off then, as a standard signal tells, and whether that is proved.
+    pub fn key_off(&self, time: Nanoseconds) -> Option<bool> {
+        let holding = self.observed.losses.sessions.iter().filter(|session| session.holds(time));
+        holding.map(|session| session.proven).max()
+    }
+
+    /// Whether the engine surely ran at a time.
+    pub fn engine_runs(&self, time: Nanoseconds) -> bool {
+        let holds = |running: &Silence| (running.start..=running.end).contains(&time);
+        self.observed.losses.running.iter().any(holds)
+    }
+
+    /// Whether the engine surely ran so long after a time that the key was not turned off then: no
+    /// engine runs on for that long.
+    pub fn engine_ran_on(&self, time: Nanoseconds) -> bool {
+        let then = time.saturating_add(nanoseconds(RUNS_ON));
+        let ran = |running: &Silence| (running.start..=running.end).contains(&then);
+        let ran_then = |running: &Silence| running.start <= time && ran(running);
+        self.observed.losses.running.iter().any(ran_then)
     }
 
     /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
@@ -183,15 +201,11 @@ impl<'a> Scene<'a> {
         let others = || node.ids.iter().filter(|id| !lost(id));
         // A roster knows what a sender sends; of an address or a clock there may be more.
         let by_roster = node.basis.contains(&Basis::Roster);
-        let slack = nanoseconds(self.fastest(event) + QUEUE);
+        let ids: Vec<IdIndex> = event.losses.iter().map(|loss| loss.id).collect();
+        let slack = nanoseconds(fastest(self.observed.losses, &ids) + QUEUE);
         let due = |id: &IdIndex| seconds(silence.length()) / self.period(*id);
         others().all(|id| was_silent(self.observed.timing, *id, silence, slack))
             && (by_roster || lost_here >= 2 || others().map(due).sum::<f64>() >= 1.0)
-    }
-
-    /// Period of the fastest identifier of an event, in seconds.
-    fn fastest(&self, event: &Event) -> f64 {
-        event.losses.iter().map(|loss| self.period(loss.id)).fold(f64::INFINITY, f64::min)
     }
 
     /// Whether two known senders or more were gone altogether, and half of those there were.

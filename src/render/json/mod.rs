@@ -6,6 +6,7 @@ pub mod comparison;
 mod diagnosis;
 pub mod explain;
 mod findings;
+mod names;
 pub mod row;
 
 use std::io::{self, Write};
@@ -16,7 +17,7 @@ use serde::Serialize;
 use super::Renderer;
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{
-    Analysis, Basis, BitRate, Cause, DeviationKind, Doubt, Identifier, Nanoseconds, Node, Scope,
+    Analysis, Basis, BitRate, Cause, DeviationKind, Identifier, Nanoseconds, Node, Scope,
 };
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
@@ -197,7 +198,7 @@ fn build(report: &Analysis) -> Document {
                 duration_s: outage.duration(),
                 cause: cause_name(outage.cause),
                 benign: outage.benign,
-                doubt: outage.doubt.map(doubt_name),
+                doubt: outage.doubt.map(names::doubt),
                 ongoing_at_end: outage.ongoing,
                 never_heard: !outage.never_heard.is_empty(),
                 evidence: words::outage::evidence(report, outage),
@@ -319,16 +320,6 @@ pub(super) fn scope_name(scope: Scope) -> &'static str {
         Scope::Branch => "branch",
         Scope::Bus => "bus",
         Scope::Capture => "capture",
-    }
-}
-
-fn doubt_name(doubt: Doubt) -> &'static str {
-    match doubt {
-        Doubt::SenderUnknown => "sender_unknown",
-        Doubt::KeyOrSupply => "key_or_supply",
-        Doubt::NearTheEnd => "near_the_end",
-        Doubt::RecordingChopped => "recording_chopped",
-        Doubt::PauseOrStop => "pause_or_stop",
     }
 }
 

@@ -1,0 +1,205 @@
+//! What a key-off explains beyond the modules that leave with it, an after-run and the starter, and
+//! what it does not: a module that does not come back with the others.
+
+use std::collections::BTreeMap;
+
+use super::scene::Scene;
+use super::{Doubt, Judged, Verdict, Why, length};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::silence::Event;
+
+/// Modules are up within so many seconds of the key (common practice, no source).
+const START: f64 = 2.0;
+/// A module that needs so much longer than the last of the others, in seconds, does not start as
+/// they do: slow ones take some seconds (common practice, no source).
+const LATE: f64 = 10.0;
+/// A start differs from another start of the same module by less than this, in seconds.
+const SAME_START: f64 = 3.0;
+/// Drivers start the engine within so many seconds of the key, and starters turn for less than so
+/// many (common practice, no source).
+const CRANKED_WITHIN: f64 = 10.0;
+const CRANKS: f64 = 2.0;
+/// The voltage falls for all modules at one moment; each notices by its own limits, in seconds.
+const AT_ONCE: f64 = 0.3;
+/// Two shutdowns in the same order show software at work only where there are that many steps:
+/// three come in the same order by luck in one of six cases, and each was staged already.
+const STEPS: usize = 3;
+
+impl Scene<'_> {
+    /// Puts to the key-offs what is theirs, and takes from them what is none of theirs.
+    pub(super) fn around_key_offs(&self, judged: Vec<Judged>) -> Vec<Judged> {
+        let (mut key_offs, others): (Vec<Judged>, Vec<Judged>) =
+            judged.into_iter().partition(|judged| judged.verdict == Verdict::SwitchedOff);
+        let mut out = Vec::new();
+        for own in others {
+            match key_offs.iter_mut().find(|key_off| holds(key_off, &own)) {
+                Some(key_off) => {
+                    key_off.events.extend(own.events);
+                    key_off.events.sort_by_key(|event| event.onset);
+                }
+                None => out.push(own),
+            }
+        }
+        let late = self.late_returns(&mut key_offs);
+        prove_by_order(&mut key_offs);
+        self.blame_the_starter(&key_offs, &mut out);
+        out.extend(late);
+        out.extend(key_offs);
+        out
+    }
+
+    /// Takes out the one module that did not come back with the others, though nothing of it was
+    /// heard: the key hid a loss. Several that come late together have a supply of their own, as
+    /// that of the running engine.
+    fn late_returns(&self, key_offs: &mut [Judged]) -> Vec<Judged> {
+        let lateness: Vec<BTreeMap<NodeIndex, f64>> =
+            key_offs.iter().map(|key_off| self.lateness(key_off)).collect();
+        let mut out = Vec::new();
+        for (at, key_off) in key_offs.iter_mut().enumerate() {
+            let mut late = lateness[at].iter().filter(|(_, late)| **late > LATE);
+            let (Some((sender, late)), None) = (late.next(), late.next()) else { continue };
+            let usual = lateness.iter().enumerate().filter(|(other, _)| *other != at);
+            let usual = usual.filter_map(|(_, other)| other.get(sender)).copied();
+            if usual.fold(0.0, f64::max) + SAME_START > *late {
+                continue;
+            }
+            let own = |event: &Event| self.sole_sender(event) == Some(*sender);
+            let (events, rest) = key_off.events.drain(..).partition(own);
+            key_off.events = rest;
+            let why = Why::LateReturn { seconds: *late };
+            out.push(Judged { events, verdict: Verdict::Lost, doubt: None, why });
+        }
+        out
+    }
+
+    /// Seconds by which each known sender, of which nothing was heard meanwhile, came back later
+    /// than the last of the others; nothing where another one did not come back at all.
+    fn lateness(&self, key_off: &Judged) -> BTreeMap<NodeIndex, f64> {
+        let mut back: BTreeMap<Option<NodeIndex>, Nanoseconds> = BTreeMap::new();
+        for event in &key_off.events {
+            let sender = self.sole_sender(event).filter(|_| self.is_whole_sender(event));
+            let own = if event.ongoing { Nanoseconds::MAX } else { event.back };
+            let last = back.entry(sender).or_insert(own);
+            *last = own.max(*last);
+        }
+        let of = |sender: NodeIndex, own: Nanoseconds| {
+            let others = back.iter().filter(|(other, _)| **other != Some(sender));
+            let others = others.map(|(_, back)| *back).max()?;
+            let own = own.min(self.heard.1);
+            (others < Nanoseconds::MAX).then(|| (sender, seconds(own - others)))
+        };
+        back.iter().filter_map(|(sender, own)| of((*sender)?, *own)).collect()
+    }
+
+    /// The starter pulls the voltage down soon after the key was turned on: some modules start
+    /// anew, some are mute for so long. Where one sender alone fell silent, it may be its own
+    /// supply or ground that gives way under the load.
+    fn blame_the_starter(&self, key_offs: &[Judged], judged: &mut [Judged]) {
+        let window = |key_off: &Judged| {
+            let events = key_off.events.iter().filter(|event| !event.ongoing);
+            let first = events.clone().map(|event| event.back).min()?;
+            let last = events.map(|event| event.back).max()?;
+            Some((first, last.saturating_add(nanoseconds(CRANKED_WITHIN))))
+        };
+        let mut windows: Vec<(Nanoseconds, Nanoseconds)> =
+            key_offs.iter().filter_map(window).collect();
+        if self.starting {
+            let begin = self.heard.0;
+            windows.push((begin, begin.saturating_add(nanoseconds(CRANKED_WITHIN))));
+        }
+        let onset = |judged: &Judged| judged.events.first().map_or(0, |event| event.onset);
+        let cranked = |judged: &Judged| {
+            let onset = onset(judged);
+            (judged.verdict == Verdict::Lost || judged.doubt.is_some())
+                && judged.events.iter().all(|event| !event.ongoing)
+                && length(&judged.events) <= CRANKS
+                && windows.iter().any(|(from, to)| (*from..=*to).contains(&onset))
+                && !self.engine_runs(onset)
+        };
+        let hit: Vec<(Nanoseconds, Vec<Option<NodeIndex>>)> = judged
+            .iter()
+            .filter(|judged| cranked(judged))
+            .map(|judged| {
+                let losses = judged.events.iter().flat_map(|event| &event.losses);
+                let node_of = |id: IdIndex| self.observed.network.node_of[id];
+                (onset(judged), losses.map(|loss| node_of(loss.id)).collect())
+            })
+            .collect();
+        for judged in judged.iter_mut().filter(|judged| cranked(judged)) {
+            let own = onset(judged);
+            let near = hit.iter().filter(|(other, _)| (other - own).abs() <= nanoseconds(AT_ONCE));
+            let mut senders: Vec<Option<NodeIndex>> =
+                near.flat_map(|(_, senders)| senders.iter().copied()).collect();
+            senders.sort_unstable();
+            senders.dedup();
+            judged.verdict = Verdict::Pauses;
+            judged.doubt = (senders.len() < 2).then_some(Doubt::EngineStart);
+            judged.why = Why::StarterTurned;
+        }
+    }
+}
+
+/// Whether a silence began while the key was off and ended as it was turned on: an after-run, which
+/// ends when its work is done. What came back on its grid was not switched off.
+fn holds(key_off: &Judged, own: &Judged) -> bool {
+    let kept = matches!(own.why, Why::PhaseKept { .. });
+    let open = own.verdict == Verdict::Lost || own.doubt.is_some();
+    let onset = key_off.events.first().map_or(0, |event| event.onset);
+    let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
+    let fits = |event: &Event| match (back().min(), back().max()) {
+        (Some(first), Some(last)) => {
+            let start = nanoseconds(START);
+            (onset..first).contains(&event.onset)
+                && !event.ongoing
+                && (first.saturating_sub(start)..=last.saturating_add(start)).contains(&event.back)
+        }
+        _ => event.onset > onset && event.ongoing,
+    };
+    open && !kept && own.events.iter().all(fits)
+}
+
+/// Modules that leave in the same order twice are switched off by software: no supply fails in
+/// steps, and none fails in the same steps again.
+fn prove_by_order(key_offs: &mut [Judged]) {
+    let orders: Vec<BTreeMap<IdIndex, usize>> =
+        key_offs.iter().map(|key_off| steps(&key_off.events)).collect();
+    for at in 0..key_offs.len() {
+        let doubtful = key_offs[at].doubt == Some(Doubt::KeyOrSupply);
+        let again = |other: usize| other != at && is_same_order(&orders[at], &orders[other]);
+        if doubtful && (0..orders.len()).any(again) {
+            key_offs[at].doubt = None;
+            key_offs[at].why = Why::SameOrderAgain;
+        }
+    }
+}
+
+/// By identifier, at which of the instants it left.
+fn steps(events: &[Event]) -> BTreeMap<IdIndex, usize> {
+    let mut out = BTreeMap::new();
+    let (mut step, mut before) = (0, Nanoseconds::MIN);
+    for event in events {
+        if event.onset.saturating_sub(before) > nanoseconds(super::episodes::INSTANT) {
+            step += 1;
+        }
+        before = event.onset;
+        out.extend(event.losses.iter().map(|loss| (loss.id, step)));
+    }
+    out
+}
+
+fn is_same_order(a: &BTreeMap<IdIndex, usize>, b: &BTreeMap<IdIndex, usize>) -> bool {
+    let mut both: Vec<(usize, usize)> =
+        a.iter().filter_map(|(id, step)| Some((*step, *b.get(id)?))).collect();
+    both.sort_unstable();
+    let count = |side: fn(&(usize, usize)) -> usize| {
+        let mut steps: Vec<usize> = both.iter().map(side).collect();
+        steps.sort_unstable();
+        steps.dedup();
+        steps.len()
+    };
+    // Nothing but a few may have left in one of them.
+    both.len() * 2 >= a.len().max(b.len())
+        && count(|pair| pair.0).min(count(|pair| pair.1)) >= STEPS
+        && both.is_sorted_by_key(|pair| pair.1)
+}
