@@ -122,6 +122,36 @@ pub struct IdentityEntry {
     pub problems: Vec<IdentityProblem>,
 }
 
+impl Diagnosis {
+    /// What stands where an identification was.
+    pub const HIDDEN: &'static str = "hidden";
+
+    /// Leaves out VINs, part, serial and calibration numbers; that there were some, and what is
+    /// wrong with them, stays.
+    pub fn hide_identity(&mut self) {
+        let hide = |value: &mut String| {
+            if !value.is_empty() {
+                Self::HIDDEN.clone_into(value);
+            }
+        };
+        self.vehicle.vin = None;
+        self.vehicle.vin_conflicts.iter_mut().for_each(|(_, vin)| hide(vin));
+        for entry in &mut self.identity {
+            let texts = entry.vin.iter_mut().chain(&mut entry.part_number);
+            texts
+                .chain(&mut entry.calibration_ids)
+                .chain(&mut entry.verification_numbers)
+                .chain(entry.others.iter_mut().map(|(_, value)| value))
+                .for_each(hide);
+            for problem in &mut entry.problems {
+                if let IdentityProblem::OtherVin(text) | IdentityProblem::NoVin(text) = problem {
+                    hide(text);
+                }
+            }
+        }
+    }
+}
+
 /// What is wrong with a module's identification.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum IdentityProblem {

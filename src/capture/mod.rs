@@ -10,6 +10,7 @@ mod columns;
 mod fill;
 pub mod frame_table;
 mod grouped;
+mod hide;
 mod input;
 mod lines;
 mod measure;
@@ -33,6 +34,7 @@ use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
 pub use grouped::{Group, Grouped, TimeSummary};
+pub use hide::Hider;
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
 

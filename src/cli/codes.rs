@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Limits, Reading};
+use super::options::{Identity, Limits, Reading};
 use super::streaming::{Format, rows};
 use super::{Failure, NOTHING_LOST, progress};
 use crate::analysis::Analysis;
@@ -22,6 +22,8 @@ pub struct Arguments {
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -33,7 +35,8 @@ pub struct Arguments {
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let options = arguments.reading.analysis(&arguments.limits);
-    let analysis = progress::analyse(&arguments.capture, &options)?;
+    let mut analysis = progress::analyse(&arguments.capture, &options)?;
+    arguments.identity.hide(&mut analysis);
     rows(
         arguments.format,
         &CODES,

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::options::{Expected, Limits, Reading};
+use super::options::{Expected, Identity, Limits, Reading};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress};
 use crate::Options;
 use crate::compare;
@@ -33,6 +33,8 @@ pub struct Arguments {
     format: Format,
     #[command(flatten)]
     expected: Expected,
+    #[command(flatten)]
+    identity: Identity,
     #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
@@ -62,7 +64,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         );
         return Ok(FAILED);
     }
-    let comparison_of = compare::compare(&before, &after);
+    let mut comparison_of = compare::compare(&before, &after);
+    if arguments.identity.hide_identity {
+        comparison_of.hide_identity();
+    }
     let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
     match arguments.format {
         Format::Text => text::render(&comparison_of, &mut out)?,

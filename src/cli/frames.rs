@@ -7,11 +7,11 @@ use clap::Args;
 use lostnode_parsers::candump;
 
 use super::filter::Filter;
-use super::options::Reading;
+use super::options::{Identity, Reading};
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
-use crate::capture::Frame;
 use crate::capture::frame_table::{COLUMNS, cells};
+use crate::capture::{Frame, Hider};
 
 /// Print the frames of a capture, filtered
 #[derive(Args)]
@@ -28,6 +28,8 @@ pub struct Arguments {
     #[command(flatten)]
     filter: Filter,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     reading: Reading,
 }
 
@@ -40,8 +42,18 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let (mut put, mut channels) = (0_u64, Vec::new());
     let mut out = Output::new(arguments.format, &COLUMNS)?;
     let mut start = None;
+    let mut hider = Hider::default();
     let capture = stream(&arguments.capture, &arguments.reading, |batch| {
         for frame in &batch.frames {
+            let mut hidden;
+            let frame = match arguments.identity.hide_identity {
+                true => {
+                    hidden = frame.clone();
+                    hider.hide(&mut hidden);
+                    &hidden
+                }
+                false => frame,
+            };
             start = start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];
             if arguments.filter.wants(frame, channel, start) {

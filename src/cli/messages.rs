@@ -5,9 +5,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::Reading;
+use super::options::{Identity, Reading};
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
+use crate::capture::Hider;
 use crate::fold::diagnostics::{Carrier, Message, Transport};
 use crate::render::tables::{MESSAGES, message as cells};
 use crate::settings::Pair;
@@ -30,6 +31,8 @@ pub struct Arguments {
     #[arg(long)]
     only_diagnostic: bool,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     reading: Reading,
 }
 
@@ -41,6 +44,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut out = Output::new(arguments.format, &MESSAGES)?;
     let mut transport = Transport::new(&arguments.pair);
     let mut channels: Vec<String> = Vec::new();
+    let mut hider = Hider::default();
     let mut print = |message: &Message<'_>, channels: &[String]| -> std::io::Result<()> {
         if arguments.only_diagnostic && message.carrier != Carrier::IsoTp {
             return Ok(());
@@ -52,7 +56,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         channels.clone_from(&batch.channels);
         let mut written = Ok(());
         for frame in &batch.frames {
-            transport.push(frame, &mut |message| {
+            let mut frame = frame.clone();
+            if arguments.identity.hide_identity {
+                hider.hide(&mut frame);
+            }
+            transport.push(&frame, &mut |message| {
                 if written.is_ok() {
                     written = print(message, &channels);
                 }

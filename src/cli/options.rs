@@ -8,6 +8,7 @@ use clap::Args;
 use super::Failure;
 use super::files::read_roster;
 use crate::Options;
+use crate::analysis::Analysis;
 use crate::capture::{self, Columns, Stamps};
 use crate::roster_file::RosterFile;
 use crate::settings::{Pair, Settings};
@@ -124,6 +125,23 @@ impl Reading {
             settings: limits.settings(),
             roster: None,
             findings: None,
+        }
+    }
+}
+
+/// Whether what identifies the vehicle is left out.
+#[derive(Args)]
+pub struct Identity {
+    /// Leave VINs, part, serial and calibration numbers out, so that it can be shared
+    #[arg(long)]
+    pub hide_identity: bool,
+}
+
+impl Identity {
+    /// Leaves them out of an analysis, where that was asked for.
+    pub fn hide(&self, analysis: &mut Analysis) {
+        if self.hide_identity {
+            analysis.diagnosis.hide_identity();
         }
     }
 }

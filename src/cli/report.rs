@@ -8,7 +8,7 @@ use std::sync::Arc;
 use clap::{Args, ValueEnum};
 
 use super::files::{read_job, read_knowledge, write_file};
-use super::options::{Expected, Limits, Reading};
+use super::options::{Expected, Identity, Limits, Reading};
 use super::{Failure, exit_code, progress};
 use crate::render::Renderer;
 use crate::render::html::Html;
@@ -43,6 +43,8 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -72,10 +74,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         findings: Some(Explaining { knowledge, job }),
         ..arguments.reading.analysis(&arguments.limits)
     };
-    let analysis = match progress::analyse(&arguments.capture, &options) {
+    let mut analysis = match progress::analyse(&arguments.capture, &options) {
         Ok(analysis) => analysis,
         Err(error) => return Err(failed(arguments, error)?),
     };
+    arguments.identity.hide(&mut analysis);
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&analysis, out))?;

@@ -3,7 +3,7 @@
 use lostnode_parsers::Id;
 
 use crate::analysis::ModuleName;
-use crate::analysis::diagnosis::CodeNumber;
+use crate::analysis::diagnosis::{CodeNumber, Diagnosis};
 
 /// The whole comparison.
 #[derive(Clone, Debug, Default)]
@@ -149,6 +149,18 @@ pub enum Notice {
     /// Few of the identifiers of this file, or of the one from before, are in the other: how many
     /// are in both, and how many the smaller of them has.
     LittleInCommon(String, usize, usize),
+}
+
+impl Comparison {
+    /// Leaves out VINs; that they differ stays.
+    pub fn hide_identity(&mut self) {
+        for notice in &mut self.notices {
+            if let Notice::OtherVehicle(_, is, was) = notice {
+                Diagnosis::HIDDEN.clone_into(is);
+                Diagnosis::HIDDEN.clone_into(was);
+            }
+        }
+    }
 }
 
 impl Notice {

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use self::contents::{Summed, checksum};
 use super::files::{read_knowledge, write_file};
-use super::options::{Expected, Limits};
+use super::options::{Expected, Identity, Limits};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
 use crate::capture::{self, Source, lock};
 use crate::fault::{Job, Knowledge};
@@ -56,6 +56,8 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
 }
 
@@ -76,6 +78,7 @@ struct Work {
     /// Stands for all settings in the mark of a row.
     mark: String,
     resume: bool,
+    hide_identity: bool,
 }
 
 /// Runs the command.
@@ -157,10 +160,11 @@ impl Work {
             path.as_ref().map(fs::read_to_string).transpose().ok().flatten()
         };
         let mark = format!(
-            "lostnode {} {settings:?} {:?} {:?}",
+            "lostnode {} {settings:?} {:?} {:?} {}",
             env!("CARGO_PKG_VERSION"),
             text(&arguments.expected.roster),
-            text(&arguments.knowledge)
+            text(&arguments.knowledge),
+            arguments.identity.hide_identity
         );
         // A named file may be wrong, which is told at once.
         let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?;
@@ -178,6 +182,7 @@ impl Work {
             },
             mark: format!("{:016X}", checksum(mark.as_bytes())),
             resume: arguments.resume,
+            hide_identity: arguments.identity.hide_identity,
         })
     }
 
@@ -236,13 +241,16 @@ impl Work {
     ) -> Result<Row, Failure> {
         let reading = capture::Options { threads, ..self.options.reading.clone() };
         let options = Options { reading, ..self.options.clone() };
-        let analysis = match crate::analyse(source, &options) {
+        let mut analysis = match crate::analyse(source, &options) {
             Ok(analysis) => analysis,
             Err(Error::Capture(error)) => {
                 return Ok(Row::unread(name.to_owned(), error.kind_text()));
             }
             Err(error) => return Err(error.into()),
         };
+        if self.hide_identity {
+            analysis.diagnosis.hide_identity();
+        }
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
         write_file(place, "report.json", |out| Json.render(&analysis, out))?;
         write_file(place, "report.html", |out| Html.render(&analysis, out))?;

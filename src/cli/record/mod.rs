@@ -151,7 +151,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     eprintln!("lostnode: {} frames recorded, {dropped} dropped by the kernel", live.frames());
     eprintln!(
         "lostnode: a recording may hold the VIN, part numbers, time and date, how the vehicle was \
-         driven, and perhaps where: share it with care"
+         driven, and perhaps where: share it with care (lostnode frames --hide-identity)"
     );
     if let Some(name) = names.last() {
         eprintln!("lostnode: next: lostnode report {}", name.display());
