@@ -224,7 +224,7 @@ fn frames_of_testers_are_blanked() {
     for (frames, blanked) in [
         // One byte of address.
         ("5D1#F10662F187414243", "5D1#F10662F187585858"),
-        // A longer message: first frame, flow control, consecutive frames to its end and no further.
+        // A longer message: first frame, flow control, consecutive frames to its end, no further.
         (
             "7E8#100C62F18C414243\n7E0#3000000000000000\n7E8#21444546474849AA\n7E8#2231323334353637",
             "7E8#100C62F18C585858\n7E0#3000000000000000\n7E8#21585858585858AA\n7E8#2231323334353637",
