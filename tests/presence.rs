@@ -170,7 +170,7 @@ fn a_whole_node() {
         0,
         "2 periodic identifiers missed 80 frames or more each; the fastest of them comes every 10 ms",
     );
-    says(&document, 0, "its other identifiers (1) were not heard in that time either");
+    says(&document, 0, "its other identifier was not heard in that time either");
     says_nothing_of(&document, 0, "came back over");
     says_nothing_of(&document, 0, "error report");
     // 0x101 stops by itself a little earlier, and comes back a little later: together with the
@@ -203,7 +203,7 @@ fn a_whole_node() {
     says_nothing_of(&document, 0, "anew");
     let document =
         check(&[(0x300, 20_000, 24_000)], &[("node", &["left"], &["0x300"], 19_989, 4020, false)]);
-    says_nothing_of(&document, 0, "its other identifiers");
+    says_nothing_of(&document, 0, "other identifier");
 }
 
 /// Both nodes of a branch ran on or both started anew; where they differ, the cause stays open.

@@ -253,7 +253,7 @@ fn clocks_find_the_senders_of_the_van() {
             "[\"0x3D1\"]",
         ]
     );
-    assert!(document["notices"].to_string().contains("cannot be told from their clocks yet"));
+    assert!(document["notices"].to_string().contains("could not be matched to a module"));
     let counter = |id: &str| {
         document["identifiers"].as_array().unwrap().iter().find(|own| own["id"] == id).unwrap()["alive_counter"].clone()
     };

@@ -77,6 +77,16 @@ pub enum Explained {
     Repaired(usize),
 }
 
+impl Explained {
+    /// The place of the finding, or of the likeliest.
+    pub fn first(&self) -> usize {
+        match self {
+            Explained::By(at) | Explained::Repaired(at) => *at,
+            Explained::ByOneOf(places) => places.first().copied().unwrap_or(0),
+        }
+    }
+}
+
 impl Analysis {
     /// The answer in one sentence.
     ///

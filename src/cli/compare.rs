@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::options::{Expected, Identity, Limits, Reading};
-use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress};
+use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress, terminal_width};
 use crate::Options;
 use crate::compare;
 use crate::compare::comparison::State;
@@ -70,7 +70,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
     match arguments.format {
-        Format::Text => text::render(&comparison_of, &mut out)?,
+        Format::Text => text::render(&comparison_of, terminal_width(), &mut out)?,
         Format::Json => comparison::render(&comparison_of, &mut out)?,
     }
     out.flush()?;

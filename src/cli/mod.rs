@@ -75,6 +75,14 @@ fn exit_code(analysis: &crate::analysis::Analysis) -> u8 {
     }
 }
 
+/// Columns of a page on standard output: those of the terminal, or as COLUMNS says where there is
+/// none.
+fn terminal_width() -> usize {
+    let terminal = terminal_size::terminal_size_of(io::stdout()).map(|(width, _)| width.0.into());
+    let told = || std::env::var("COLUMNS").ok()?.trim().parse().ok();
+    terminal.or_else(told).unwrap_or(crate::render::text::WIDTH)
+}
+
 /// What ends a command early.
 #[derive(Debug)]
 pub enum Failure {

@@ -6,7 +6,7 @@ use clap::Args;
 
 use super::options::{Expected, Limits, Reading};
 use super::streaming::{Format, rows};
-use super::{Failure, exit_code, progress};
+use super::{Failure, exit_code, progress, terminal_width};
 use crate::Options;
 use crate::render::tables::{OUTAGES, outage};
 use crate::render::text::outage_lines;
@@ -45,7 +45,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         &OUTAGES,
         all,
         |one| outage(&analysis, one).to_vec(),
-        |out| outage_lines(&analysis, out),
+        |out| outage_lines(&analysis, terminal_width(), out),
     )?;
     Ok(exit_code(&analysis))
 }

@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 
 use super::files::{read_job, read_knowledge, write_file};
 use super::options::{Expected, Identity, Limits, Reading};
-use super::{Failure, exit_code, progress};
+use super::{Failure, exit_code, progress, terminal_width};
 use crate::render::Renderer;
 use crate::render::html::Html;
 use crate::render::json::Json;
@@ -34,6 +34,9 @@ pub struct Arguments {
     /// Also write report.html, report.json, presence.png and bus-load.png into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Only the first screen: the answer, what to do first, what to be careful of
+    #[arg(long)]
+    brief: bool,
     #[command(flatten)]
     expected: Expected,
     /// What was measured, tried and done on the vehicle, as a job file
@@ -93,7 +96,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
     match arguments.format {
-        Format::Text => Text::default().render(&analysis, &mut out)?,
+        Format::Text => {
+            let (width, brief) = (terminal_width(), arguments.brief);
+            Text { width, brief, ..Text::default() }.render(&analysis, &mut out)?;
+        }
         Format::Json => Json.render(&analysis, &mut out)?,
         Format::Row => print_row(&Row::of(arguments.capture.display().to_string(), &analysis))?,
     }

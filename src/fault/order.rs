@@ -9,9 +9,7 @@ use std::collections::BTreeMap;
 use super::knowledge::Knowledge;
 use super::readings::Job;
 use crate::analysis::Analysis;
-use crate::analysis::finding::{
-    ClassName, Evidence, Finding, Observation, Side, Standing, Undecided,
-};
+use crate::analysis::finding::{ClassName, Evidence, Finding, Observation, Standing, Undecided};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Now, Sign};
 
@@ -140,7 +138,7 @@ pub fn undecided(
 }
 
 /// Whether two findings are rival explanations: what one rests on, the other rests on.
-fn explain_the_same(one: &Finding, other: &Finding) -> bool {
+pub fn explain_the_same(one: &Finding, other: &Finding) -> bool {
     let symptoms = |finding: &Finding| -> Vec<Observation> {
         let symptom = |own: &&Evidence| matches!(own.what, Observation::Symptom(..));
         finding.evidence.iter().filter(symptom).map(|own| own.what.clone()).collect()
@@ -177,19 +175,4 @@ fn best_between(
 fn entropy(chance: f64) -> f64 {
     let part = |share: f64| if share > 0.0 { -share * share.log2() } else { 0.0 };
     part(chance) + part(1.0 - chance)
-}
-
-/// What several findings rest on alike, which is said once: for each observation, on which side it
-/// is for each of them.
-pub fn shared<'a>(findings: &[&'a Finding]) -> Vec<(&'a Observation, Vec<Side>)> {
-    let Some((first, others)) = findings.split_first() else { return Vec::new() };
-    let side = |finding: &Finding, what: &Observation| {
-        finding.evidence.iter().find(|own| own.what == *what).map(Evidence::side)
-    };
-    let of = |own: &'a Evidence| {
-        let sides: Option<Vec<Side>> = others.iter().map(|other| side(other, &own.what)).collect();
-        let sides = std::iter::once(own.side()).chain(sides?).collect();
-        Some((&own.what, sides))
-    };
-    first.evidence.iter().filter_map(of).collect()
 }

@@ -100,7 +100,7 @@ fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
     Node {
         name: match missing.len() {
             1 => format!("sender of 0x{lowest:03X}"),
-            count => format!("{count} identifiers from 0x{lowest:03X}"),
+            count => format!("sender of 0x{lowest:03X} and {} more", count - 1),
         },
         channel,
         ids: Vec::new(),

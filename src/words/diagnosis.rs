@@ -228,9 +228,10 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             plural(times, "time", "times")
         ),
         Frames::OnlyOneSilent { node, times, longest } => format!(
-            "likely {}, the one that fell silent and is left for it ({times} times, longest \
-             {longest:.2} s); traffic alone does not tell its name",
-            name(node)
+            "likely {}, the one that fell silent and is left for it ({}, longest {longest:.2} s); \
+             traffic alone does not tell its name",
+            name(node),
+            plural(times, "time", "times")
         ),
         Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
                                  something older, or that module is on another bus"
@@ -251,7 +252,7 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
 pub fn verdict(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::Confirmed => "the frames confirm it",
-        Verdict::Likely => "it is likely the node that fell silent",
+        Verdict::Likely => "this is probably the module that they miss",
         Verdict::Contradicted => "the frames contradict it",
         Verdict::Open => "the frames do not say",
     }

@@ -4,8 +4,10 @@
 use lostnode_parsers::Id;
 
 use super::diagnosis;
-use super::terms::{duration, id_label, listed};
-use crate::analysis::finding::{Done, Finding, NextTest, Observation, Reading, ReadingValue};
+use super::terms::{duration, id_label, listed, plural};
+use crate::analysis::finding::{
+    Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
+};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences, Spread};
 use crate::analysis::{Analysis, Basis};
@@ -48,10 +50,7 @@ pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
     let lowest = ids.iter().min_by_key(|id| lostnode_parsers::frame::raw_id(**id));
     match (lowest, ids.len()) {
         (None, _) => analysis.node_name(node),
-        (Some(id), 1) => format!("the unnamed module that sends {}", id_label(*id)),
-        (Some(id), count) => {
-            format!("the unnamed module that sends {} and {} more", id_label(*id), count - 1)
-        }
+        (Some(id), _) => format!("the module that sends {}", id_label(*id)),
     }
 }
 
@@ -106,6 +105,28 @@ pub fn done(done: &Done) -> String {
 /// Heading of a test.
 pub fn test_title(analysis: &Analysis, test: &NextTest) -> String {
     test.title.replace("{who}", &subject(analysis, &test.subject))
+}
+
+/// What a group of findings is called that are as near to today's complaint.
+pub fn standing(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Present => "What explains it",
+        Standing::Remembered => "What modules only remember",
+        Standing::Foreign => "Modules that do not fit this vehicle",
+        Standing::Benign => "Also seen, no fault",
+    }
+}
+
+/// What a test costs and what for: `6 min, 94 % chance of confirming finding 2`.
+pub fn test_worth(test: &NextTest) -> String {
+    let places: Vec<String> = test.findings.iter().map(usize::to_string).collect();
+    let which = if places.len() == 1 { "finding" } else { "findings" };
+    format!(
+        "{:.0} min, {:.0} % chance of confirming {which} {}",
+        test.minutes,
+        test.finds * 100.0,
+        listed(&places, "or")
+    )
 }
 
 /// What has to be opened for a test.
@@ -165,14 +186,18 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("{} fell silent together {}", who(), summed(analysis, silences))
         }
         Fact::BusSlept(silences) => {
-            format!("{} ended in order {}", who(), summed(analysis, silences))
+            format!("{} shut down normally {}", who(), summed(analysis, silences))
         }
         Fact::BusSilent(silences) => {
             format!("all of {} fell silent {}", who(), summed(analysis, silences))
         }
         Fact::BusErrors { count, first } => {
             let first = super::bus::classes(first);
-            format!("{count} error reports about {} beside its silences, such as {first}", who())
+            format!(
+                "{} on {} beside its silences, such as {first}",
+                plural(*count, "error", "errors"),
+                who()
+            )
         }
         Fact::SenderErrors { frames, of, share, chance } => format!(
             "{frames} of {of} frames that errors destroyed are of {}, which sends {:.0} % of the \
@@ -185,23 +210,38 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::RecordingGap { pauses, overflows } => {
             let pauses =
                 pauses.map(|pauses| format!("the recording paused {}", summed(analysis, &pauses)));
-            let overflows =
-                (*overflows > 0).then(|| format!("the logger ran over {overflows} times"));
+            let overflows = (*overflows > 0)
+                .then(|| format!("the logger ran over {}", plural(*overflows, "time", "times")));
             parts(pauses, overflows)
         }
         Fact::NoAnswer { module, requests } => {
-            format!("{} did not answer {requests} requests", name(*module))
+            format!(
+                "{} did not answer {}",
+                name(*module),
+                plural(*requests as usize, "request", "requests")
+            )
         }
         Fact::MissedByOthers(row) => missed(analysis, *row),
         Fact::ManyMissed { missed, mute } => parts(
             (*missed > 0).then(|| {
-                format!("{missed} modules are missed that this bus does not show to be silent")
+                format!(
+                    "{} missed that this bus does not show to be silent",
+                    plural(*missed, "module is", "modules are")
+                )
             }),
-            (*mute > 0).then(|| format!("{mute} modules do not answer a tester")),
+            (*mute > 0).then(|| {
+                format!("{} not answer a tester", plural(*mute, "module does", "modules do"))
+            }),
         ),
-        Fact::MissesMany { module, misses } => format!("{} misses {misses} modules", name(*module)),
+        Fact::MissesMany { module, misses } => {
+            format!("{} misses {}", name(*module), plural(*misses, "module", "modules"))
+        }
         Fact::SupplyMemory { codes, event } => {
-            format!("{codes} codes are marks of one event: {}", diagnosis::event(*event))
+            format!(
+                "{} of one event: {}",
+                plural(*codes, "code is a mark", "codes are marks"),
+                diagnosis::event(*event)
+            )
         }
         Fact::OtherIdentity(entry) => {
             let entry = &analysis.diagnosis.identity[*entry];
@@ -251,18 +291,19 @@ fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
 fn sign(sign: &Sign) -> String {
     match *sign {
         Sign::Return(back) | Sign::ReturnTogether(back) => returned(back),
-        Sign::Rhythm(Rhythm::Single) => "happened once".to_owned(),
+        Sign::Rhythm(Rhythm::Single) => "it happened once".to_owned(),
         Sign::Rhythm(Rhythm::Even { step, spread }) => {
-            format!("came in even steps of {step:.1} s (spread {spread:.1} s)")
+            format!("dropouts at regular intervals of {step:.1} s (spread {spread:.1} s)")
         }
-        Sign::Rhythm(Rhythm::Uneven(times)) => format!("came {times} times in uneven steps"),
+        Sign::Rhythm(Rhythm::Uneven(times)) => format!("{times} dropouts at irregular intervals"),
         Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
-        Sign::SupplySteady(min, max) => format!("supply {min:.1} to {max:.1} V"),
-        Sign::Errors(0) | Sign::ErrorsTogether(0) => {
-            "no error report about the bus near it".to_owned()
+        Sign::SupplySteady(min, max) if max - min < 0.1 => {
+            format!("the supply held at {max:.1} V")
         }
+        Sign::SupplySteady(min, max) => format!("the supply held, {min:.1} to {max:.1} V"),
+        Sign::Errors(0) | Sign::ErrorsTogether(0) => "no bus errors around that time".to_owned(),
         Sign::Errors(count) | Sign::ErrorsTogether(count) => {
-            format!("{count} error reports about the bus near it")
+            format!("{} around that time", plural(count, "bus error", "bus errors"))
         }
         Sign::OwnErrors(count) => format!("{count} error reports near it destroyed its own frames"),
         Sign::ErrorSpread(Spread::Everyone { frames, senders }) => format!(
@@ -272,13 +313,13 @@ fn sign(sign: &Sign) -> String {
         Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
         Sign::Share { nodes, all } => format!("{nodes} of the {all} nodes of the bus"),
         Sign::BusEnd { with_errors: 0, .. } => {
-            "without error reports, from one frame to the next".to_owned()
+            "without bus errors, from one frame to the next".to_owned()
         }
         Sign::BusEnd { with_errors, times } => {
-            format!("with error reports about the bus, {with_errors} of {times} times")
+            format!("with bus errors, {with_errors} of {times} times")
         }
         Sign::ErrorKind(ErrorKind::BusOff(times)) => {
-            format!("the controller left the bus {times} times")
+            format!("the controller left the bus {}", plural(times, "time", "times"))
         }
         Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),

@@ -26,11 +26,11 @@ pub fn headline(analysis: &Analysis) -> String {
             format!("{}{why}.", capital(&lost(analysis, loss)))
         }
         Happened::CannotTell(obstacle) => {
-            let why = why.map_or(String::new(), |why| format!("; found besides: {why}"));
+            let why = why.map_or(String::new(), |why| format!("; also found: {why}"));
             format!("This recording cannot answer: {}{why}.", reason(analysis, obstacle))
         }
         Happened::NothingLost => match why {
-            Some(why) => format!("Nothing was lost; found besides: {why}."),
+            Some(why) => format!("Nothing was lost; also found: {why}."),
             None => "Nothing was lost.".to_owned(),
         },
     }
@@ -87,7 +87,7 @@ const NAMES: usize = 3;
 fn who(analysis: &Analysis, who: &Who) -> String {
     match who {
         Who::Nodes(nodes) => match nodes.as_slice() {
-            [node] => format!("{}{}", fault::node(analysis, *node), likely(analysis, *node)),
+            [node] => format!("{}{}", in_full(analysis, *node), likely(analysis, *node)),
             nodes => some(nodes.iter().map(|node| fault::node(analysis, *node))),
         },
         Who::Identifiers(ids, sender) => {
@@ -100,6 +100,17 @@ fn who(analysis: &Analysis, who: &Who) -> String {
         Who::Missing(ids) => some(ids.iter().map(|id| id_label(*id))),
         Who::Channel(channel) => format!("all of {}", analysis.channel(*channel).name),
         Who::All => "the traffic of every channel".to_owned(),
+    }
+}
+
+/// A node, of which it is said that it has no name and how much it sends.
+fn in_full(analysis: &Analysis, node: NodeIndex) -> String {
+    let own = &analysis.nodes[node];
+    let name = fault::node(analysis, node);
+    match own.ids.len() + own.never_heard.len() {
+        _ if fault::is_named(analysis, node) => name,
+        0 | 1 => format!("{name} (no name known)"),
+        count => format!("{name} and {} more", plural(count - 1, "identifier", "identifiers")),
     }
 }
 
@@ -132,7 +143,9 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
         false => fault::title(analysis, &ranked[at]),
     };
     let cause = match explained {
-        Explained::By(at) if !lost => format!("{} ({})", told(*at), percent(&ranked[*at])),
+        Explained::By(at) if !lost => {
+            format!("{} ({})", told(*at).replacen(": ", " ", 1), percent(&ranked[*at]))
+        }
         Explained::By(at) => {
             format!(
                 "{} {} ({})",
@@ -157,16 +170,13 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
     if let Explained::Repaired(_) = explained {
         return Some(match compare::drive(analysis) {
             Some(time) => {
-                format!("now drive {} and run `lostnode compare`", short_duration(time))
+                format!("now drive {} or more and run `lostnode compare`", short_duration(time))
             }
             None => "now drive and run `lostnode compare`".to_owned(),
         });
     }
     let test = &analysis.next_tests()[headline.first?];
-    let own = match explained {
-        Explained::By(at) | Explained::Repaired(at) => *at,
-        Explained::ByOneOf(places) => places[0],
-    };
+    let own = explained.first();
     // "Its" is whose the finding is, which the sentence has named.
     let request = match test.subject == analysis.ranked()[own].subject {
         true => test.brief.clone(),

@@ -5,6 +5,7 @@ pub mod comparison;
 pub mod diagnosis;
 pub mod explain;
 pub mod fault;
+pub mod first_screen;
 pub mod headline;
 pub mod messages;
 pub mod network;

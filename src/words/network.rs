@@ -2,14 +2,17 @@
 
 use crate::analysis::{Analysis, Deviation, DeviationKind, Lane, Occupant};
 use crate::learn::Remark;
-use crate::words::terms::{duration, id_label};
+use crate::words::terms::{duration, id_label, plural};
 
 /// How an identifier differs from the roster.
 pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
     let label = id_label(deviation.id);
     let periods = match deviation.kind {
         DeviationKind::New { frames } => {
-            return format!("{label} is not in the roster; it was heard {frames} times");
+            return format!(
+                "{label} is not in the roster; it was heard {}",
+                plural(frames as usize, "time", "times")
+            );
         }
         DeviationKind::TooSlow(periods) | DeviationKind::TooFast(periods) => periods,
     };
@@ -34,7 +37,10 @@ pub fn lane(analysis: &Analysis, lane: &Lane) -> String {
 pub fn remark(remark: &Remark) -> String {
     match remark {
         Remark::Losses { capture, outages } => {
-            format!("{capture}: {outages} outages; learn from captures in which nothing is lost")
+            format!(
+                "{capture}: {}; learn from captures in which nothing is lost",
+                plural(*outages, "outage", "outages")
+            )
         }
         Remark::Short { capture, awake } => format!(
             "{capture}: {awake:.1} s of traffic: an identifier sent once a second is seen too \

@@ -4,7 +4,7 @@ use crate::analysis::notice::{Momentary, Notice};
 use crate::analysis::{Analysis, Channel};
 use crate::capture::{Capture, ClockMend, ClockStep};
 use crate::fold::timing::{Longest, MOST_IDENTIFIERS, seconds};
-use crate::words::terms::{duration, id_label};
+use crate::words::terms::{id_label, plural, short_duration};
 
 /// All notices of a report.
 pub fn notices(analysis: &Analysis) -> Vec<String> {
@@ -27,15 +27,17 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         ),
         Notice::ClockMended { capture, mend } => clock_mended(&analysis.captures[*capture], *mend),
         Notice::NoClock { capture, set_backs } => format!(
-            "{}: its clock was set back {set_backs} times, so its time stamps are no clock, and \
+            "{}: its clock was set back {}, so its time stamps are no clock, and \
              nothing can be said of periods, outages or load; record with a clock that nobody sets",
-            path(*capture)
+            path(*capture),
+            plural(*set_backs as usize, "time", "times")
         ),
         Notice::OutOfOrder { channel } => out_of_order(analysis.channel(*channel)),
         Notice::Overflows { channel, count } => format!(
-            "{}: the logger reported {count} receive overflows: frames are missing that were on \
+            "{}: the logger reported {}: frames are missing that were on \
              the bus",
-            name(*channel)
+            name(*channel),
+            plural(*count, "receive overflow", "receive overflows")
         ),
         Notice::MoreThanBitRate { channel } => format!(
             "{}: more bits than the bit rate allows in some bins; the rate or the time stamps are \
@@ -58,9 +60,10 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         ),
         Notice::Momentary(losses) => momentary(losses),
         Notice::SendersOpen { identifiers, needed } => format!(
-            "who sends {identifiers} identifiers cannot be told from their clocks yet; a capture \
-             of about {} would likely do for half of them",
-            duration(*needed)
+            "{} could not be matched to a module; a recording of about {} would likely do for half \
+             of them",
+            plural(*identifiers, "message", "messages"),
+            short_duration(*needed)
         ),
         Notice::Short => "the capture is shorter than 10 s: slow identifiers show no period yet; \
              record a minute or more"
@@ -101,10 +104,10 @@ fn out_of_order(channel: &Channel) -> String {
 fn momentary(losses: &Momentary) -> String {
     let longest = losses.longest;
     format!(
-        "{} momentary losses of {} identifiers, timed out but back within {:.0} ms; the longest \
+        "{} of {}, timed out but back within {:.0} ms; the longest \
          {:.0} ms, {} at {:.2} s; not counted as outages",
-        losses.losses,
-        losses.identifiers,
+        plural(losses.losses, "momentary loss", "momentary losses"),
+        plural(losses.identifiers, "identifier", "identifiers"),
         losses.within * 1e3,
         longest.duration * 1e3,
         id_label(longest.id),

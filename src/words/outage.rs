@@ -20,9 +20,10 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             plural(identifiers, "periodic identifier", "periodic identifiers"),
             fastest * 1e3,
         ),
-        Evidence::OthersSilentToo { identifiers } => {
-            format!("its other identifiers ({identifiers}) were not heard in that time either")
-        }
+        Evidence::OthersSilentToo { identifiers } => match identifiers {
+            1 => "its other identifier was not heard in that time either".to_owned(),
+            _ => format!("its {identifiers} other identifiers were not heard in that time either"),
+        },
         Evidence::NodeWentOn { node, identifiers, example } => format!(
             "{} went on with {}, such as {}",
             analysis.nodes[node].name,
@@ -221,12 +222,13 @@ fn stop(sign: StopSign) -> String {
 fn return_of_node(sign: ReturnSign) -> String {
     match sign {
         ReturnSign::PhaseKept { off, tolerance } => format!(
-            "its instants kept their phase to {:.1} % of a period (by luck: {:.0} %)",
+            "timing came back within {:.1} % of a cycle of where it had left ({:.0} % by chance)",
             off * 100.0,
             tolerance * 200.0
         ),
         ReturnSign::PhaseLost { off, tolerance } => format!(
-            "its instants came back {:.0} % of a period out of phase, {:.0} % would be scatter",
+            "timing came back shifted by {:.0} % of a cycle (normal scatter: {:.0} %), so it \
+             restarted",
             off * 100.0,
             tolerance * 100.0
         ),
@@ -241,16 +243,27 @@ fn return_of_node(sign: ReturnSign) -> String {
             1.0 / luck.max(1e-9)
         ),
         ReturnSign::CountersWentOn { count, of, luck } => format!(
-            "{count} of {of} independent counters had gone on as if it had run \
-             (by luck: 1 in {:.0})",
+            "{} had gone on as if it had run (1 in {:.0} by chance)",
+            of_counters(count, of),
             1.0 / luck
         ),
         ReturnSign::CountersBeganLow { count, of, luck } => format!(
-            "{count} of {of} independent counters began at 0 or 1 (by luck: 1 in {:.0})",
+            "{} restarted at 0 or 1 (1 in {:.0} by chance)",
+            of_counters(count, of),
             1.0 / luck
         ),
         ReturnSign::TooFew => unclear("two signs that agree are needed"),
         ReturnSign::Contradiction => unclear("the signs contradict each other"),
+    }
+}
+
+/// `both message counters`, `the message counter`, `2 of 3 message counters`.
+fn of_counters(count: usize, of: usize) -> String {
+    match (count, of) {
+        (1, 1) => "the message counter".to_owned(),
+        (2, 2) => "both message counters".to_owned(),
+        (all, of) if all == of => format!("all {of} message counters"),
+        _ => format!("{count} of {}", plural(of, "message counter", "message counters")),
     }
 }
 

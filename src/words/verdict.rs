@@ -76,7 +76,8 @@ fn thinned(thinned: &Thinned, on: &str) -> String {
     }
 }
 
-fn needed(obstacle: &Obstacle) -> &'static str {
+/// What would be needed.
+pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
     match obstacle {
         Obstacle::NoTimeStamps { .. } => "record with absolute time stamps",
         Obstacle::Thinned { .. } => "record again with a logger that keeps every frame",

@@ -2,7 +2,8 @@
 
 use std::io::{self, Write};
 
-use super::{BAD, GOOD, HEAD, hanging};
+use super::paper::Paper;
+use super::{BAD, GOOD, HEAD};
 use crate::compare::comparison::{Comparison, State};
 use crate::words::comparison as words;
 use crate::words::diagnosis::{code_label, code_meaning};
@@ -12,25 +13,26 @@ use crate::words::terms::duration;
 ///
 /// # Errors
 /// Those of the writer.
-pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
+pub fn render(comparison: &Comparison, width: usize, out: &mut dyn Write) -> io::Result<()> {
+    let out = &mut Paper::new(out, width);
     let style = match comparison.verdict {
         State::NothingLost | State::Held => GOOD,
         State::NotSure => HEAD,
         State::StillLost | State::NewlyLost => BAD,
     };
-    write!(out, "{style}")?;
-    hanging(out, &words::verdict(comparison), "", "")?;
-    write!(out, "{style:#}")?;
+    for line in textwrap::wrap(&words::verdict(comparison), out.width) {
+        writeln!(out, "{style}{line}{style:#}")?;
+    }
     // What makes all that follows doubtful comes first.
     for doubt in comparison.notices.iter().filter(|notice| notice.is_doubt()) {
-        hanging(out, &words::notice(doubt), &format!("{BAD}WARNING{BAD:#} "), "  ")?;
+        out.hanging(&words::notice(doubt), &format!("{BAD}WARNING{BAD:#} "), "  ")?;
     }
     let (before, after) = comparison.watched;
     writeln!(out, "watched before {}, after {}\n", duration(before), duration(after))?;
     for row in words::rows(comparison) {
         let state = words::state(row.state);
         writeln!(out, "{style}{state:<13}{style:#} {}", words::name(&row.lost))?;
-        hanging(out, &words::row(row), "              ", "              ")?;
+        out.hanging(&words::row(row), "              ", "              ")?;
     }
     if !comparison.rows.is_empty() {
         writeln!(out)?;
@@ -46,7 +48,7 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
                 words::change(row.change),
                 meaning.as_deref().unwrap_or("meaning not known")
             );
-            hanging(out, &text, "  ", "      ")?;
+            out.hanging(&text, "  ", "      ")?;
         }
         writeln!(out)?;
     }
@@ -68,5 +70,5 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         .notices
         .iter()
         .filter(|notice| !notice.is_doubt())
-        .try_for_each(|notice| hanging(out, &words::notice(notice), "- ", "  "))
+        .try_for_each(|notice| out.hanging(&words::notice(notice), "- ", "  "))
 }

@@ -2,7 +2,8 @@
 
 use std::io::{self, Write};
 
-use super::{BAD, GOOD, HEAD, cut, hanging};
+use super::paper::Paper;
+use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
 use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
 use crate::words::diagnosis::{self as words, CodeWords};
@@ -12,7 +13,7 @@ const MOST_CODES: usize = 60;
 /// Most modules shown with how they answered.
 const MOST_TALKS: usize = 40;
 
-pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     blame(analysis, out)?;
     codes(analysis, out)?;
     identity(analysis, out)?;
@@ -22,13 +23,13 @@ pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()>
 }
 
 /// Freeze frames, and the results of tests on board that lie outside their limits.
-fn stored(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn stored(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     for frame in &diagnosis.freeze_frames {
         let code = frame.code.map_or(String::new(), |code| format!(", stored with {code}"));
         let module = analysis.module_name(frame.module);
         writeln!(out, "{HEAD}Freeze frame {} of {module}{code}{HEAD:#}", frame.frame)?;
-        hanging(out, &words::freeze_values(frame).join("; "), "  ", "  ")?;
+        out.hanging(&words::freeze_values(frame).join("; "), "  ", "  ")?;
         writeln!(out)?;
     }
     if !diagnosis.tests.is_empty() {
@@ -56,11 +57,11 @@ fn stored(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     Ok(())
 }
 
-fn bullet(out: &mut dyn Write, text: &str) -> io::Result<()> {
-    hanging(out, text, "- ", "  ")
+fn bullet(out: &mut Paper<'_>, text: &str) -> io::Result<()> {
+    out.hanging(text, "- ", "  ")
 }
 
-fn blame(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn blame(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     if diagnosis.blame.is_empty() {
         return Ok(());
@@ -71,7 +72,7 @@ fn blame(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let codes: Vec<String> = row.codes.iter().map(|code| words::code_label(*code)).collect();
         let reporters = words::names(analysis, &row.reporters);
         let where_from = format!("{} in {}", codes.join(", "), reporters.join(", "));
-        hanging(out, &where_from, "    ", "    ")?;
+        out.hanging(&where_from, "    ", "    ")?;
     }
     for (reporter, count) in words::accusers(analysis) {
         let text = format!(
@@ -83,7 +84,7 @@ fn blame(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out)
 }
 
-fn codes(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     if diagnosis.codes.is_empty() {
         return Ok(());
@@ -111,7 +112,7 @@ fn codes(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         for sentence in
             [Some(meaning), Some(&words.story), words.event.as_deref()].into_iter().flatten()
         {
-            hanging(out, sentence, "        ", "        ")?;
+            out.hanging(sentence, "        ", "        ")?;
         }
     }
     if shown.len() > MOST_CODES {
@@ -120,7 +121,7 @@ fn codes(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out)
 }
 
-fn identity(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     if diagnosis.identity.is_empty() {
         return Ok(());
@@ -145,15 +146,15 @@ fn identity(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         }
         let facts = if facts.is_empty() { "-".to_owned() } else { facts.join("; ") };
         let module = analysis.module_name(entry.module);
-        hanging(out, &format!("{module}: {facts}"), "  ", "    ")?;
+        out.hanging(&format!("{module}: {facts}"), "  ", "    ")?;
         for problem in &entry.problems {
-            hanging(out, &words::problem(problem), "    ! ", "      ")?;
+            out.hanging(&words::problem(problem), "    ! ", "      ")?;
         }
     }
     writeln!(out)
 }
 
-fn vehicle(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let vehicle = &analysis.diagnosis.vehicle;
     if vehicle.supply.is_none() && vehicle.mil.is_none() {
         return Ok(());
@@ -199,22 +200,24 @@ fn vehicle(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         } else {
             format!("readiness monitors not complete: {}", open.join(", "))
         };
-        hanging(out, &text, "  ", "    ")?;
+        out.hanging(&text, "  ", "    ")?;
     }
     writeln!(out)
 }
 
-fn talks(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn talks(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     let messages = &diagnosis.messages;
     if messages.complete == 0 && messages.incomplete.is_empty() {
         return Ok(());
     }
-    writeln!(
-        out,
-        "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
-        "module", "answers", "refused", "silent", "late", "slowest"
-    )?;
+    if out.width >= 80 {
+        writeln!(
+            out,
+            "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
+            "module", "answers", "refused", "silent", "late", "slowest"
+        )?;
+    }
     for row in diagnosis.talks.iter().take(MOST_TALKS) {
         talk(&analysis.module_name(row.module).to_string(), row, out)?;
     }
@@ -228,14 +231,21 @@ fn talks(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         .collect();
     let (complete, ignored) = (messages.complete, messages.ignored);
     let text = format!("{complete} whole messages{broken}, {ignored} stray data units");
-    hanging(out, &text, "", "  ")?;
+    out.hanging(&text, "", "  ")?;
     writeln!(out)
 }
 
-fn talk(module: &str, talk: &TalkEntry, out: &mut dyn Write) -> io::Result<()> {
+fn talk(module: &str, talk: &TalkEntry, out: &mut Paper<'_>) -> io::Result<()> {
     let refused: u64 = talk.negative.iter().map(|(_, count)| count).sum();
     let slowest =
         talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
+    if out.width < 80 {
+        let text = format!(
+            "{module}: {} answers, {refused} refused, {} silent, {} late, slowest {slowest}",
+            talk.positive, talk.unanswered, talk.late
+        );
+        return out.hanging(&text, "", "  ");
+    }
     let style = if talk.unanswered > 0 && talk.positive + refused == 0 { BAD } else { GOOD };
     writeln!(
         out,

@@ -2,10 +2,13 @@
 
 use std::io::{self, Write};
 
-use super::{BAD, GOOD, HEAD, hanging};
+use super::paper::Paper;
+use super::{BAD, GOOD, HEAD};
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Caution, Finding, NextTest, Side};
+use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side, Standing};
+use crate::fault::order::explain_the_same;
 use crate::words::fault as words;
+use crate::words::{first_screen, headline};
 
 /// Findings shown in full; less probable ones in a line each.
 const IN_FULL: usize = 5;
@@ -13,35 +16,29 @@ const IN_FULL: usize = 5;
 const TESTS: usize = 8;
 /// Codes named with a finding.
 const CODES: usize = 8;
+/// Under a finding.
+const INDENT: &str = "          ";
 
-pub(super) fn render(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
-    if analysis.ranked().is_empty() {
-        return Ok(());
-    }
-    writeln!(out, "{HEAD}What explains it{HEAD:#}")?;
-    for (at, finding) in analysis.ranked().iter().enumerate() {
-        let style = if finding.benign { GOOD } else { BAD };
-        let percent = match finding.probability {
-            sure if sure > 0.99 => ">99 %".to_owned(),
-            probability => format!("{:>3.0} %", probability * 100.0),
-        };
-        hanging(
-            out,
-            &format!("{}. {}", at + 1, words::title(analysis, finding)),
-            &format!("{style}{percent}{style:#}  "),
-            "          ",
-        )?;
-        if at < IN_FULL {
-            full(analysis, finding, out)?;
+pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
+    let ranked = analysis.ranked();
+    for standing in [Standing::Present, Standing::Remembered, Standing::Foreign, Standing::Benign] {
+        let own: Vec<usize> =
+            (0..ranked.len()).filter(|at| ranked[*at].standing == standing).collect();
+        if own.is_empty() {
+            continue;
         }
+        writeln!(out, "{HEAD}{}{HEAD:#}", words::standing(standing))?;
+        for at in own {
+            finding(analysis, at, out)?;
+        }
+        writeln!(out)?;
     }
-    writeln!(out)?;
     cautions(analysis, out)?;
     tests(analysis, analysis.next_tests(), out)
 }
 
 /// What can hurt stands before what to do. What only a test asks for stands beside it in short.
-fn cautions(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
+fn cautions(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let of_finding = |caution: &Caution| {
         analysis.ranked().iter().any(|finding| finding.cautions.contains(caution))
     };
@@ -54,82 +51,115 @@ fn cautions(analysis: &Analysis, out: &mut dyn Write) -> io::Result<()> {
             continue;
         }
         let begin = format!("  {BAD}CAUTION{BAD:#} ");
-        hanging(out, &format!("{} [{}]", caution.text, caution.source), &begin, "    ")?;
+        out.hanging(&format!("{} [{}]", caution.text, caution.source), &begin, "    ")?;
     }
     writeln!(out)
 }
 
-fn full(analysis: &Analysis, finding: &Finding, out: &mut dyn Write) -> io::Result<()> {
-    let indent = "          ";
-    hanging(out, &finding.explanation, indent, indent)?;
-    for evidence in &finding.evidence {
+fn finding(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
+    let own = &analysis.ranked()[at];
+    let style = if own.benign { GOOD } else { BAD };
+    let percent = format!("{:>9}", headline::percent(own));
+    out.hanging(
+        &format!("{}. {}", at + 1, words::title(analysis, own)),
+        &format!("{style}{percent}{style:#} "),
+        INDENT,
+    )?;
+    if at >= IN_FULL {
+        return Ok(());
+    }
+    out.hanging(&own.explanation, INDENT, INDENT)?;
+    evidence(analysis, at, out)?;
+    let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
+    for set in sets.filter(|set| set.findings.last() == Some(&at)) {
+        let text = first_screen::undecided(analysis, set);
+        out.hanging(&text, &format!("{INDENT}{HEAD}?{HEAD:#} "), &format!("{INDENT}  "))?;
+    }
+    consequences(analysis, own, out)
+}
+
+/// What speaks for and against a finding. What an earlier one rests on as well is said there.
+fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
+    let (before, rest) = analysis.ranked().split_at(at);
+    let own = &rest[0];
+    let earlier = before.iter().position(|earlier| explain_the_same(earlier, own));
+    if let Some(earlier) = earlier {
+        let text = format!("rests on the same as {}; other than there:", earlier + 1);
+        out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
+    }
+    let said = |evidence: &&Evidence| {
+        earlier.is_some_and(|earlier| {
+            let same = |other: &Evidence| {
+                other.what == evidence.what
+                    && (other.side() == evidence.side()
+                        || matches!(other.what, Observation::Symptom(..)))
+            };
+            before[earlier].evidence.iter().any(same)
+        })
+    };
+    for evidence in own.evidence.iter().filter(|evidence| !said(evidence)) {
         let mark = match evidence.side() {
             Side::For => "+ ",
             Side::Against => "- ",
             Side::Neutral => "  ",
         };
         let text = words::observation(analysis, &evidence.what);
-        hanging(out, &text, &format!("{indent}{mark}"), &format!("{indent}  "))?;
+        out.hanging(&text, &format!("{INDENT}{mark}"), &format!("{INDENT}  "))?;
     }
+    Ok(())
+}
+
+/// Codes that would go, what was done, and what to be careful of.
+fn consequences(analysis: &Analysis, finding: &Finding, out: &mut Paper<'_>) -> io::Result<()> {
     let codes = words::codes_explained(analysis, finding);
     if !codes.is_empty() {
         let more = codes.len().saturating_sub(CODES);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
         let shown: Vec<&str> = codes.iter().take(CODES).map(String::as_str).collect();
-        let lamps = if finding.lamps > 0 {
-            format!("; {} of them ask for a lamp", finding.lamps)
-        } else {
-            String::new()
+        let lamps = match finding.lamps {
+            0 => String::new(),
+            1 => "; 1 of them asks for a lamp".to_owned(),
+            lamps => format!("; {lamps} of them ask for a lamp"),
         };
-        hanging(
-            out,
-            &format!("would put out: {}{more}{lamps}", shown.join(", ")),
-            indent,
-            &format!("{indent}  "),
-        )?;
+        let text = format!("Fixing this should clear: {}{more}{lamps}", shown.join(", "));
+        out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
     }
     for done in &finding.done {
         let done = words::done(done);
-        hanging(out, &format!("done: {done}"), indent, &format!("{indent}  "))?;
+        out.hanging(&format!("done: {done}"), INDENT, &format!("{INDENT}  "))?;
     }
     for caution in &finding.cautions {
-        let begin = format!("{indent}{BAD}CAUTION{BAD:#} ");
-        hanging(out, &caution.brief, &begin, &format!("{indent}  "))?;
+        let begin = format!("{INDENT}{BAD}CAUTION{BAD:#} ");
+        out.hanging(&caution.brief, &begin, &format!("{INDENT}  "))?;
     }
     Ok(())
 }
 
-fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut dyn Write) -> io::Result<()> {
+fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Result<()> {
     if tests.is_empty() {
         return Ok(());
     }
-    writeln!(out, "{HEAD}What to test next, most for the minutes first{HEAD:#}")?;
+    writeln!(out, "{HEAD}What to test next (quickest wins first){HEAD:#}")?;
     for (at, test) in tests.iter().take(TESTS).enumerate() {
-        let findings: Vec<String> = test.findings.iter().map(usize::to_string).collect();
         let heading = format!(
-            "{}. {} ({:.0} min, finds it with {:.0} %, for {})",
+            "{}. {} ({})",
             at + 1,
             words::test_title(analysis, test),
-            test.minutes,
-            test.finds * 100.0,
-            findings.join(", ")
+            words::test_worth(test)
         );
-        hanging(out, &heading, "  ", "     ")?;
+        out.hanging(&heading, "  ", "     ")?;
         let brief: Vec<&str> = test.cautions.iter().map(|caution| caution.brief.as_str()).collect();
         let begin = format!("     {BAD}CAUTION{BAD:#} ");
-        hanging(out, &brief.join(" "), &begin, "       ")?;
-        hanging(out, &format!("{} {}", test.how, test.why), "     ", "     ")?;
-        hanging(
-            out,
-            &format!("expect: {} [{}]", test.reading_expected, test.source),
-            "     ",
-            "       ",
-        )?;
-        hanging(out, &format!("open: {}", words::test_access(analysis, test)), "     ", "       ")?;
+        out.hanging(&brief.join(" "), &begin, "       ")?;
+        out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
+        let expect = format!("expect: {} [{}]", test.reading_expected, test.source);
+        out.hanging(&expect, "     ", "       ")?;
+        let open = format!("open: {}", words::test_access(analysis, test));
+        out.hanging(&open, "     ", "       ")?;
     }
     if tests.len() > TESTS {
         writeln!(out, "  … and {} more (--format json has them all)", tests.len() - TESTS)?;
     }
-    writeln!(out, "  Limits of makers differ: theirs go before these.")?;
+    writeln!(out, "  Manufacturer limits take precedence.")?;
     writeln!(out)
 }

@@ -1,0 +1,179 @@
+//! The answer on one screen: what is wrong, what probably explains it, what to do first and what
+//! to be careful of, what speaks against it, and where to read on.
+
+use std::io::{self, Write};
+
+use super::paper::Paper;
+use super::{BAD, GOOD, HEAD, cut};
+use crate::analysis::Analysis;
+use crate::analysis::finding::{Finding, Side, Standing};
+use crate::analysis::headline::{Explained, Headline};
+use crate::analysis::verdict::Verdict;
+use crate::words;
+use crate::words::first_screen as told;
+
+/// Lines of a screen. One is left for the prompt under it.
+const LINES: usize = 23;
+/// Findings named.
+const FINDINGS: usize = 3;
+/// A finding less probable than this is named only where it is the first.
+const NAMED: f64 = 0.1;
+
+/// Lines that belong together.
+struct Block {
+    lines: Vec<String>,
+    /// The block of least weight goes first where the screen is too small for all.
+    weight: u8,
+}
+
+pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> io::Result<()> {
+    let headline = analysis.headline();
+    let mut blocks = vec![
+        block(9, top(analysis, out.width)),
+        block(1, wrapped(&told::capture(analysis), "", out.width, 1)),
+        block(3, kept_time(analysis, out.width)),
+        block(8, findings(analysis, &headline, out.width)),
+        block(7, which(analysis, out.width)),
+        block(2, benign(analysis, out.width)),
+        block(5, to_find(analysis, &headline, out.width)),
+        block(9, to_do(analysis, &headline, out.width)),
+        block(4, against(analysis, &headline, out.width)),
+        block(6, needed(analysis, out.width)),
+        block(3, wrapped(&told::read_on(analysis, brief), "More: ", out.width, 2)),
+    ];
+    blocks.retain(|block| !block.lines.is_empty());
+    let total = |blocks: &[Block]| blocks.iter().map(|block| block.lines.len()).sum::<usize>();
+    while total(&blocks) > LINES {
+        let Some(least) = (0..blocks.len()).min_by_key(|at| blocks[*at].weight) else { break };
+        if blocks[least].weight == 9 {
+            break;
+        }
+        blocks.remove(least);
+    }
+    blocks.iter().flat_map(|block| &block.lines).try_for_each(|line| writeln!(out, "{line}"))?;
+    if brief { Ok(()) } else { writeln!(out) }
+}
+
+fn block(weight: u8, lines: Vec<String>) -> Block {
+    Block { lines, weight }
+}
+
+/// At most `most` lines of a text, the last with `…` where there is more.
+fn wrapped(text: &str, first: &str, width: usize, most: usize) -> Vec<String> {
+    if text.is_empty() {
+        return Vec::new();
+    }
+    let next = " ".repeat(textwrap::core::display_width(first));
+    let options = textwrap::Options::new(width).initial_indent(first).subsequent_indent(&next);
+    let all = textwrap::wrap(text, options);
+    let mut lines: Vec<String> = all.iter().take(most).map(|line| line.to_string()).collect();
+    if all.len() > most
+        && let Some(last) = lines.last_mut()
+    {
+        while textwrap::core::display_width(last) + 2 > width {
+            last.truncate(last.trim_end().rfind(' ').unwrap_or(0));
+        }
+        *last += " …";
+    }
+    lines
+}
+
+fn top(analysis: &Analysis, width: usize) -> Vec<String> {
+    let style = match analysis.verdict() {
+        Verdict::SomethingLost => BAD,
+        Verdict::CannotTell => HEAD,
+        Verdict::NothingLost => GOOD,
+    };
+    let text = words::headline::headline(analysis);
+    let lines = textwrap::wrap(&text, width);
+    lines.iter().map(|line| format!("{style}{line}{style:#}")).collect()
+}
+
+fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    let leading = headline.explained.as_ref().map(Explained::first);
+    let named = |(at, finding): &(usize, &Finding)| {
+        let sure = finding.probability >= NAMED || leading == Some(*at);
+        finding.standing != Standing::Benign && sure
+    };
+    let shown = analysis.ranked().iter().enumerate().filter(named).take(FINDINGS);
+    let line = |(at, finding): (usize, &Finding)| {
+        let title = words::fault::title(analysis, finding);
+        let percent = words::headline::percent(finding);
+        let text =
+            format!("{:<9}{percent:>9}  {}. {title}", told::standing(finding.standing), at + 1);
+        cut(&text, width)
+    };
+    let mut lines: Vec<String> = shown.map(line).collect();
+    if !lines.is_empty() {
+        lines.insert(0, String::new());
+    }
+    lines
+}
+
+fn kept_time(analysis: &Analysis, width: usize) -> Vec<String> {
+    match analysis.verdict() {
+        Verdict::NothingLost => wrapped(&told::kept_time(analysis), "", width, 1),
+        _ => Vec::new(),
+    }
+}
+
+/// That the evidence does not choose, and the test that would.
+fn which(analysis: &Analysis, width: usize) -> Vec<String> {
+    let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
+    let first = sets.into_iter().next().map(|set| told::undecided(analysis, set));
+    first.map_or(Vec::new(), |text| wrapped(&text, "         ", width, 2))
+}
+
+fn benign(analysis: &Analysis, width: usize) -> Vec<String> {
+    let titles: Vec<String> = analysis
+        .ranked()
+        .iter()
+        .filter(|finding| finding.standing == Standing::Benign)
+        .map(|finding| words::fault::title(analysis, finding))
+        .collect();
+    wrapped(&titles.join("; "), "Also seen, no fault: ", width, 1)
+}
+
+fn to_find(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    wrapped(&told::to_find(analysis, headline).unwrap_or_default(), "To find it: ", width, 2)
+}
+
+/// What to be careful of, then what to do first.
+fn to_do(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    let Some((request, how)) = told::to_do(analysis, headline) else { return Vec::new() };
+    let mut lines = vec![String::new()];
+    let caution = told::caution(analysis, headline);
+    let begin = format!("{BAD}CAUTION{BAD:#} ");
+    lines.extend(wrapped(&caution, &begin, width, 4));
+    let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
+    let begin = if repaired { "Next:  " } else { "First: " };
+    let mut request = wrapped(&request, &format!("{HEAD}{begin}{HEAD:#}"), width, 2);
+    let rest = 3 - request.len();
+    lines.append(&mut request);
+    lines.extend(wrapped(&how, "       ", width, rest));
+    lines
+}
+
+fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    let Some(leading) = headline.explained.as_ref().map(Explained::first) else {
+        return Vec::new();
+    };
+    let finding = &analysis.ranked()[leading];
+    let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
+    let texts: Vec<String> =
+        against.map(|evidence| words::fault::observation(analysis, &evidence.what)).collect();
+    match texts.is_empty() {
+        true => wrapped("nothing that this capture shows", "Against it: ", width, 1),
+        false => wrapped(&texts.join("; "), "Against it: ", width, 2),
+    }
+}
+
+/// What would be needed where the capture cannot tell.
+fn needed(analysis: &Analysis, width: usize) -> Vec<String> {
+    match analysis.verdict() {
+        Verdict::CannotTell => {
+            wrapped(&told::needed(analysis).unwrap_or_default(), "Needed: ", width, 2)
+        }
+        _ => Vec::new(),
+    }
+}

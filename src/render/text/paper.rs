@@ -1,0 +1,78 @@
+//! A page of so many columns: no line on it is longer.
+
+use std::io::{self, Write};
+
+/// Fewest columns; what is narrower than this is no page.
+const NARROWEST: usize = 40;
+/// Most columns: longer lines are hard to read.
+const WIDEST: usize = 120;
+
+/// Writes lines, and wraps those that are too long under their own beginning.
+pub(super) struct Paper<'a> {
+    out: &'a mut dyn Write,
+    /// Columns.
+    pub width: usize,
+    line: Vec<u8>,
+}
+
+impl<'a> Paper<'a> {
+    /// A page of about so many columns.
+    pub fn new(out: &'a mut dyn Write, width: usize) -> Self {
+        Paper { out, width: width.clamp(NARROWEST, WIDEST), line: Vec::new() }
+    }
+
+    /// Text with its own beginning for the first line and for the others.
+    pub fn hanging(&mut self, text: &str, first: &str, next: &str) -> io::Result<()> {
+        let options =
+            textwrap::Options::new(self.width).initial_indent(first).subsequent_indent(next);
+        for line in textwrap::wrap(text, options) {
+            writeln!(self.out, "{}", line.trim_end())?;
+        }
+        Ok(())
+    }
+
+    fn end_line(&mut self) -> io::Result<()> {
+        let line = String::from_utf8_lossy(&std::mem::take(&mut self.line)).into_owned();
+        if textwrap::core::display_width(&line) <= self.width {
+            return writeln!(self.out, "{line}");
+        }
+        let text = line.trim_start_matches(' ');
+        let indent = (line.len() - text.len()).min(self.width / 4);
+        let (first, next) = (" ".repeat(indent), " ".repeat(indent + 2));
+        self.hanging(text, &first, &next)
+    }
+}
+
+impl Write for Paper<'_> {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        for part in bytes.split_inclusive(|byte| *byte == b'\n') {
+            self.line.extend(part.strip_suffix(b"\n").unwrap_or(part));
+            if part.ends_with(b"\n") {
+                self.end_line()?;
+            }
+        }
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        if !self.line.is_empty() {
+            self.end_line()?;
+        }
+        self.out.flush()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_long_line_is_wrapped_under_its_beginning() {
+        let mut bytes = Vec::new();
+        let mut paper = Paper::new(&mut bytes, 40);
+        writeln!(paper, "  supply 9.60 to 14.20 V, least at 120.4 s, and more").unwrap();
+        writeln!(paper, "short").unwrap();
+        let text = String::from_utf8(bytes).unwrap();
+        assert_eq!(text, "  supply 9.60 to 14.20 V, least at 120.4\n    s, and more\nshort\n");
+    }
+}

@@ -1,0 +1,111 @@
+//! What stands on the first screen besides the headline.
+
+use super::fault;
+use super::headline::to_find as of_node;
+use super::terms::{date, listed, plural, short_duration};
+use crate::analysis::finding::{NextTest, Standing, Undecided};
+use crate::analysis::headline::{Explained, Happened, Headline, Who};
+use crate::analysis::{Analysis, Identifier};
+use crate::compare;
+use crate::fold::timing::seconds;
+
+/// The capture, its date and its length.
+pub fn capture(analysis: &Analysis) -> String {
+    let Some(first) = analysis.captures.first() else { return String::new() };
+    let name = first.path.rsplit(['/', '\\']).next().unwrap_or(&first.path);
+    let more = match analysis.captures.len() {
+        0 | 1 => String::new(),
+        count => format!(" and {}", plural(count - 1, "other", "others")),
+    };
+    let when = analysis.span.map_or(String::new(), |(begin, end)| {
+        let date = date(begin).map_or(String::new(), |date| format!(", {date}"));
+        format!("{date}, {}", short_duration(seconds(end - begin)))
+    });
+    format!("{name}{more}{when}")
+}
+
+/// What that nothing was lost rests on.
+pub fn kept_time(analysis: &Analysis) -> String {
+    let timed = |id: &&Identifier| id.rhythm.is_some();
+    let count = analysis.identifiers.iter().filter(timed).count();
+    format!("{} kept their time.", plural(count, "periodic identifier", "periodic identifiers"))
+}
+
+/// How near to today's complaint a finding is, in one word.
+pub fn standing(standing: Standing) -> &'static str {
+    match standing {
+        Standing::Present => "now",
+        Standing::Remembered => "stored",
+        Standing::Foreign => "identity",
+        Standing::Benign => "no fault",
+    }
+}
+
+/// That the evidence does not choose between some findings, and the test that would.
+pub fn undecided(analysis: &Analysis, set: &Undecided) -> String {
+    let places: Vec<String> = set.findings.iter().map(|at| (at + 1).to_string()).collect();
+    let which = format!("cannot tell which of {}", listed(&places, "and"));
+    match set.test.map(|at| &analysis.next_tests()[at]) {
+        Some(test) => {
+            format!("{which}; what would tell most: {}", fault::test_title(analysis, test))
+        }
+        None => format!("{which}; record until it happens again: how it comes back tells"),
+    }
+}
+
+/// What helps to find what was lost, where it has no name.
+pub fn to_find(analysis: &Analysis, headline: &Headline) -> Option<String> {
+    match &headline.what {
+        Happened::Lost(loss) => match &loss.who {
+            Who::Nodes(nodes) => nodes.iter().find_map(|node| of_node(analysis, *node)),
+            Who::Identifiers(_, Some(node)) => of_node(analysis, *node),
+            _ => None,
+        },
+        _ => None,
+    }
+}
+
+/// What to do first, and how.
+pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<(String, String)> {
+    if let Some(Explained::Repaired(_)) = headline.explained {
+        let long = compare::drive(analysis)
+            .map_or("as long as before".to_owned(), |time| short_duration(time));
+        let request = format!("Drive {long} or more, recording, and compare");
+        let how = "Same roads, load and weather; a second person watches the screen. Then: \
+                   lostnode compare BEFORE AFTER, which says whether it held."
+            .to_owned();
+        return Some((request, how));
+    }
+    let test: &NextTest = &analysis.next_tests()[headline.first?];
+    let request = format!("{} ({:.0} min)", fault::test_title(analysis, test), test.minutes);
+    Some((request, format!("{} Expect: {}.", test.how, test.reading_expected)))
+}
+
+/// What to be careful of with what is to be done first, in short: with the test, or else with what
+/// the leading finding is about.
+pub fn caution(analysis: &Analysis, headline: &Headline) -> String {
+    let test = headline.first.map(|at| &analysis.next_tests()[at].cautions);
+    let leading = headline.explained.as_ref().map(Explained::first);
+    let own = leading.map(|at| &analysis.ranked()[at].cautions);
+    let briefs: Vec<&str> =
+        test.or(own).into_iter().flatten().map(|caution| caution.brief.as_str()).collect();
+    briefs.join(" ")
+}
+
+/// What would be needed to tell.
+pub fn needed(analysis: &Analysis) -> Option<String> {
+    analysis.obstacles().first().map(|obstacle| super::verdict::needed(obstacle).to_owned())
+}
+
+/// Where to read on.
+pub fn read_on(analysis: &Analysis, brief: bool) -> String {
+    let tests = match analysis.next_tests().len() {
+        0 | 1 => String::new(),
+        count => format!("{} more, ", plural(count - 1, "test", "tests")),
+    };
+    let what = format!("{tests}evidence, outages, codes, limits");
+    match brief {
+        true => format!("{what}: run it without --brief; a page to hand over: --out DIR"),
+        false => format!("{what} below; a page to hand over: --out DIR"),
+    }
+}
