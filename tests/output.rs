@@ -12,7 +12,7 @@ fn the_text_puts_the_answer_first_and_fits_80_columns() {
     let output = lostnode().arg("report").arg(own("samples/van-door.log.gz")).output().unwrap();
     assert_eq!(output.status.code(), Some(1));
     let text = String::from_utf8(output.stdout).unwrap();
-    assert!(text.starts_with("The unnamed module that sends 0x3B0 and 2 more"), "{text}");
+    assert!(text.starts_with("The module that sends 0x3B0 and 2 more identifiers"), "{text}");
     assert!(!text.contains('\u{1b}'), "no colour where standard output is no terminal");
     let longest = text.lines().map(|line| line.chars().count()).max().unwrap();
     assert!(longest <= 80, "a line of {longest} columns");

@@ -98,10 +98,7 @@ fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
     let lowest = missing.iter().map(|missing| lostnode_parsers::frame::raw_id(missing.id)).min();
     let lowest = lowest.unwrap_or(0);
     Node {
-        name: match missing.len() {
-            1 => format!("sender of 0x{lowest:03X}"),
-            count => format!("sender of 0x{lowest:03X} and {} more", count - 1),
-        },
+        name: format!("sender of 0x{lowest:03X}"),
         channel,
         ids: Vec::new(),
         never_heard: missing.iter().map(|missing| missing.id).collect(),

@@ -7,6 +7,7 @@ use crate::analysis::finding::{NextTest, Standing, Undecided};
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::{Analysis, Identifier};
 use crate::compare;
+use crate::fault::advice;
 use crate::fold::timing::seconds;
 
 /// The capture, its date and its length.
@@ -65,20 +66,33 @@ pub fn to_find(analysis: &Analysis, headline: &Headline) -> Option<String> {
     }
 }
 
+/// What to do first.
+pub struct ToDo {
+    /// In a few words.
+    pub request: String,
+    /// How.
+    pub how: String,
+    /// What to expect where all is well.
+    pub expect: String,
+}
+
 /// What to do first, and how.
-pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<(String, String)> {
+pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
     if let Some(Explained::Repaired(_)) = headline.explained {
         let long = compare::drive(analysis)
             .map_or("as long as before".to_owned(), |time| short_duration(time));
         let request = format!("Drive {long} or more, recording, and compare");
-        let how = "Same roads, load and weather; a second person watches the screen. Then: \
-                   lostnode compare BEFORE AFTER, which says whether it held."
-            .to_owned();
-        return Some((request, how));
+        let how =
+            "Same roads, load and weather. Then `lostnode compare BEFORE AFTER` says whether \
+                   the repair held, and how sure that is."
+                .to_owned();
+        let expect = "no loss in that time".to_owned();
+        return Some(ToDo { request, how, expect });
     }
     let test: &NextTest = &analysis.next_tests()[headline.first?];
     let request = format!("{} ({:.0} min)", fault::test_title(analysis, test), test.minutes);
-    Some((request, format!("{} Expect: {}.", test.how, test.reading_expected)))
+    let (how, expect) = (test.how.clone(), test.reading_expected.clone());
+    Some(ToDo { request, how, expect })
 }
 
 /// What to be careful of with what is to be done first, in short: with the test, or else with what
@@ -87,8 +101,10 @@ pub fn caution(analysis: &Analysis, headline: &Headline) -> String {
     let test = headline.first.map(|at| &analysis.next_tests()[at].cautions);
     let leading = headline.explained.as_ref().map(Explained::first);
     let own = leading.map(|at| &analysis.ranked()[at].cautions);
-    let briefs: Vec<&str> =
-        test.or(own).into_iter().flatten().map(|caution| caution.brief.as_str()).collect();
+    let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
+    let road = repaired.then(advice::driving);
+    let cautions = road.into_iter().chain(test.or(own).into_iter().flatten());
+    let briefs: Vec<&str> = cautions.map(|caution| caution.brief.as_str()).collect();
     briefs.join(" ")
 }
 
@@ -101,7 +117,7 @@ pub fn needed(analysis: &Analysis) -> Option<String> {
 pub fn read_on(analysis: &Analysis, brief: bool) -> String {
     let tests = match analysis.next_tests().len() {
         0 | 1 => String::new(),
-        count => format!("{} more, ", plural(count - 1, "test", "tests")),
+        count => format!("{}, ", plural(count - 1, "more test", "more tests")),
     };
     let what = format!("{tests}evidence, outages, codes, limits");
     match brief {

@@ -59,8 +59,9 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
             format!("{who} {} once, at {first}, for {}", verb(&loss.who), short_duration(*seconds))
         }
         Loss { times, seconds, ongoing, .. } => format!(
-            "{who} {} {times} times in {}, first at {first}, {} in all{}",
+            "{who} {} {} in {}, first at {first}, {} in all{}",
             verb(&loss.who),
+            often(*times),
             short_duration(span),
             short_duration(*seconds),
             if *ongoing { ", and was silent at the end" } else { "" }
@@ -70,6 +71,10 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
         0 => what,
         others => format!("{what} ({} lost too)", plural(others, "other", "others")),
     }
+}
+
+fn often(times: usize) -> String {
+    if times == 2 { "twice".to_owned() } else { format!("{times} times") }
 }
 
 fn verb(who: &Who) -> &'static str {
@@ -110,7 +115,7 @@ fn in_full(analysis: &Analysis, node: NodeIndex) -> String {
     match own.ids.len() + own.never_heard.len() {
         _ if fault::is_named(analysis, node) => name,
         0 | 1 => format!("{name} (no name known)"),
-        count => format!("{name} and {} more", plural(count - 1, "identifier", "identifiers")),
+        count => format!("{name} and {}", plural(count - 1, "more identifier", "more identifiers")),
     }
 }
 
@@ -156,7 +161,7 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
         }
         Explained::ByOneOf(places) => {
             let names: Vec<String> = places.iter().map(|at| told(*at)).collect();
-            format!("cannot tell yet whether {}", listed(&names, "or"))
+            format!("cannot tell yet between {}", listed(&names, "and"))
         }
         Explained::Repaired(at) => {
             format!("{} ({}), noted as repaired", told(*at), percent(&ranked[*at]))

@@ -2,7 +2,7 @@
 
 use std::io::{self, Write};
 
-use super::paper::Paper;
+use super::paper::{Paper, wrap};
 use super::{BAD, GOOD, HEAD};
 use crate::compare::comparison::{Comparison, State};
 use crate::words::comparison as words;
@@ -20,7 +20,7 @@ pub fn render(comparison: &Comparison, width: usize, out: &mut dyn Write) -> io:
         State::NotSure => HEAD,
         State::StillLost | State::NewlyLost => BAD,
     };
-    for line in textwrap::wrap(&words::verdict(comparison), out.width) {
+    for line in wrap(&words::verdict(comparison), textwrap::Options::new(out.width)) {
         writeln!(out, "{style}{line}{style:#}")?;
     }
     // What makes all that follows doubtful comes first.

@@ -3,7 +3,7 @@
 
 use std::io::{self, Write};
 
-use super::paper::Paper;
+use super::paper::{Paper, wrap};
 use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
 use crate::analysis::finding::{Finding, Side, Standing};
@@ -65,8 +65,8 @@ fn wrapped(text: &str, first: &str, width: usize, most: usize) -> Vec<String> {
     }
     let next = " ".repeat(textwrap::core::display_width(first));
     let options = textwrap::Options::new(width).initial_indent(first).subsequent_indent(&next);
-    let all = textwrap::wrap(text, options);
-    let mut lines: Vec<String> = all.iter().take(most).map(|line| line.to_string()).collect();
+    let all = wrap(text, options);
+    let mut lines: Vec<String> = all.iter().take(most).cloned().collect();
     if all.len() > most
         && let Some(last) = lines.last_mut()
     {
@@ -85,7 +85,7 @@ fn top(analysis: &Analysis, width: usize) -> Vec<String> {
         Verdict::NothingLost => GOOD,
     };
     let text = words::headline::headline(analysis);
-    let lines = textwrap::wrap(&text, width);
+    let lines = wrap(&text, textwrap::Options::new(width));
     lines.iter().map(|line| format!("{style}{line}{style:#}")).collect()
 }
 
@@ -140,17 +140,15 @@ fn to_find(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String
 
 /// What to be careful of, then what to do first.
 fn to_do(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
-    let Some((request, how)) = told::to_do(analysis, headline) else { return Vec::new() };
+    let Some(to_do) = told::to_do(analysis, headline) else { return Vec::new() };
     let mut lines = vec![String::new()];
     let caution = told::caution(analysis, headline);
-    let begin = format!("{BAD}CAUTION{BAD:#} ");
-    lines.extend(wrapped(&caution, &begin, width, 4));
+    lines.extend(wrapped(&caution, &format!("{BAD}CAUTION{BAD:#} "), width, 4));
     let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
     let begin = if repaired { "Next:  " } else { "First: " };
-    let mut request = wrapped(&request, &format!("{HEAD}{begin}{HEAD:#}"), width, 2);
-    let rest = 3 - request.len();
-    lines.append(&mut request);
-    lines.extend(wrapped(&how, "       ", width, rest));
+    lines.extend(wrapped(&to_do.request, &format!("{HEAD}{begin}{HEAD:#}"), width, 2));
+    lines.extend(wrapped(&to_do.how, "       ", width, 2 - usize::from(!repaired)));
+    lines.extend(wrapped(&format!("expect: {}", to_do.expect), "       ", width, 1));
     lines
 }
 

@@ -15,6 +15,24 @@ pub(super) struct Paper<'a> {
     line: Vec<u8>,
 }
 
+/// What stands behind a number and belongs to it.
+const UNITS: [&str; 7] = ["%", "s", "ms", "min", "h", "V", "kbit/s"];
+
+/// The lines of a text; a number stays with its unit.
+pub(super) fn wrap(text: &str, options: textwrap::Options<'_>) -> Vec<String> {
+    let mut glued = String::with_capacity(text.len());
+    for word in text.split(' ') {
+        let bare = word.trim_end_matches([',', '.', ';', ':', ')']);
+        let belongs = UNITS.contains(&bare) && glued.ends_with(|end: char| end.is_ascii_digit());
+        if !glued.is_empty() {
+            glued.push(if belongs { '\u{a0}' } else { ' ' });
+        }
+        glued += word;
+    }
+    let glued = if text.starts_with(' ') { text } else { &glued };
+    textwrap::wrap(glued, options).iter().map(|line| line.replace('\u{a0}', " ")).collect()
+}
+
 impl<'a> Paper<'a> {
     /// A page of about so many columns.
     pub fn new(out: &'a mut dyn Write, width: usize) -> Self {
@@ -25,7 +43,7 @@ impl<'a> Paper<'a> {
     pub fn hanging(&mut self, text: &str, first: &str, next: &str) -> io::Result<()> {
         let options =
             textwrap::Options::new(self.width).initial_indent(first).subsequent_indent(next);
-        for line in textwrap::wrap(text, options) {
+        for line in wrap(text, options) {
             writeln!(self.out, "{}", line.trim_end())?;
         }
         Ok(())
