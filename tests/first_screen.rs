@@ -23,7 +23,9 @@ bit_rate = 500000
 "#;
 
 /// Name, drift of its clock in ppm, branch, identifiers with their periods.
-const MODULES: [(&str, f64, &str, [(&str, f64); 2]); 7] = [
+type Module = (&'static str, f64, &'static str, [(&'static str, f64); 2]);
+
+const MODULES: [Module; 7] = [
     ("engine", -60.0, "", [("0C8", 0.02), ("1F4", 0.1)]),
     ("brakes", 95.0, "", [("0B4", 0.02), ("1B8", 0.1)]),
     ("tailgate", 40.0, "rear", [("3A0", 0.05), ("3A2", 0.2)]),

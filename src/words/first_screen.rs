@@ -79,8 +79,7 @@ pub struct ToDo {
 /// What to do first, and how.
 pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
     if let Some(Explained::Repaired(_)) = headline.explained {
-        let long = compare::drive(analysis)
-            .map_or("as long as before".to_owned(), |time| short_duration(time));
+        let long = compare::drive(analysis).map_or("as long as before".to_owned(), short_duration);
         let request = format!("Drive {long} or more, recording, and compare");
         let how =
             "Same roads, load and weather. Then `lostnode compare BEFORE AFTER` says whether \

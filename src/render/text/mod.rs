@@ -9,11 +9,10 @@ mod paper;
 
 use std::io::{self, Write};
 
-use anstyle::{AnsiColor, Style};
-
 use crate::analysis::{Analysis, BitRate};
 use crate::fold::timing::seconds;
 use crate::render::Renderer;
+use crate::render::style::{BAD, GOOD, HEAD};
 use crate::words;
 use crate::words::terms::{date, duration, plural};
 use outages::indented;
@@ -37,9 +36,6 @@ impl Default for Text {
 
 /// Columns of a page where nothing tells how many there are.
 pub const WIDTH: usize = 80;
-const BAD: Style = AnsiColor::Red.on_default().bold();
-const GOOD: Style = AnsiColor::Green.on_default().bold();
-const HEAD: Style = Style::new().bold();
 
 impl Renderer for Text {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
