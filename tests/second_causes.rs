@@ -326,3 +326,62 @@ fn no_finding_is_certain() {
     let found = ranked(&document);
     assert!(found[0].2 < 0.99, "{found:?}");
 }
+
+/// A short stops all of a bus while its nodes run on: what waited comes out at once when it ends,
+/// and behind that all is on its grid. A recorder that pauses finds all on their grid at once.
+#[test]
+fn a_short_is_no_pause_of_the_recording() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    let mut found = Vec::new();
+    for waits in [true, false] {
+        std::fs::write(&path, stopped_bus(waits)).unwrap();
+        let (_, document) = report(&path, &[]);
+        found.push(ranked(&document));
+    }
+    assert_eq!(found[0][0].0, "line", "{found:?}");
+    assert!(found[1].iter().all(|(class, ..)| class == "logger"), "{found:?}");
+}
+
+/// Twelve identifiers, none of which is heard for 2.3 s; their controllers hold the last frame of
+/// each, or nobody did.
+fn stopped_bus(waits: bool) -> String {
+    let mut frames: Vec<(i64, i64)> = Vec::new();
+    for id in 0..12 {
+        let period = [20, 50, 100, 100][id as usize % 4];
+        for number in 0..60_000 / period {
+            // Microseconds; phases and a little scatter.
+            let time = (number * period + 3 + 7 * id) * 1000 + (number * 37 + id * 11) % 90;
+            frames.push((time, id));
+        }
+    }
+    let away = |time: i64| (30_000_000..32_300_000).contains(&time);
+    let mut out: Vec<(i64, i64)> = frames.into_iter().filter(|(time, _)| !away(*time)).collect();
+    if waits {
+        out.extend((0..12).map(|id| (32_300_000 + 250 * id, id)));
+    }
+    out.sort_unstable();
+    let mut text = String::new();
+    for (time, id) in out {
+        let (whole, part) = (1_790_000_000 + time / 1_000_000, time % 1_000_000);
+        let _ = writeln!(text, "({whole}.{part:06}) can0 {:03X}#A500", 0x100 + 0x20 * id);
+    }
+    text
+}
+
+/// Two modules that start anew once, for as long as a start of the engine disturbs, are more likely
+/// those that the starter pulled down; when it happens again they are not.
+#[test]
+fn cranking_is_no_common_supply() {
+    let crank = |at: &[f64], lasts: &[f64]| {
+        let text = vehicle()
+            + &trouble("power_loss", "node = \"door\"", at, lasts)
+            + &trouble("power_loss", "node = \"brakes\"", at, lasts);
+        simulated(&text, &[]).1
+    };
+    let once = crank(&[40.0], &[1.6]);
+    assert!(of_class(&once, "shared_supply") < 0.2, "{:?}", ranked(&once));
+    assert_eq!(ranked(&once).last().unwrap().0, "cranking");
+    let again = crank(&[40.0, 57.0, 90.0], &[1.6, 1.1, 2.0]);
+    assert!(of_class(&again, "shared_supply") > 0.8, "{:?}", ranked(&again));
+}

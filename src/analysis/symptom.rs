@@ -174,6 +174,7 @@ pub enum SignName {
     Return,
     ReturnTogether,
     Rhythm,
+    RhythmTogether,
     Share,
     Supply,
 }
@@ -184,6 +185,7 @@ pub enum SignName {
 #[expect(missing_docs, reason = "the table says what each is")]
 pub enum SignValue {
     Abrupt,
+    Brief,
     BusOff,
     Confirmed,
     Contradicted,
@@ -224,6 +226,8 @@ pub enum Sign {
     ReturnTogether(Return),
     /// The steps in which a node fell silent.
     Rhythm(Rhythm),
+    /// The steps in which several nodes fell silent.
+    RhythmTogether(Rhythm),
     /// The supply dipped, to so many volts.
     SupplyDipped(f64),
     /// The supply stayed between so many volts.
@@ -296,6 +300,8 @@ pub enum Return {
 pub enum Rhythm {
     /// There was one silence.
     Single,
+    /// There was one silence, and it was short.
+    Brief,
     /// Steps of equal length, in seconds, with their standard deviation.
     Even {
         /// Seconds of a step.
@@ -356,6 +362,10 @@ impl Sign {
             Sign::Return(back) => (SignName::Return, back.value()),
             Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
             Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),
+            Sign::Rhythm(Rhythm::Brief) => (SignName::Rhythm, SignValue::Brief),
+            Sign::RhythmTogether(Rhythm::Single) => (SignName::RhythmTogether, SignValue::Single),
+            Sign::RhythmTogether(Rhythm::Brief) => (SignName::RhythmTogether, SignValue::Brief),
+            Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
             Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
             Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),
             Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),

@@ -371,6 +371,10 @@ mod tests {
         ];
         let mut signs = vec![
             Seen::Rhythm(Rhythm::Single),
+            Seen::Rhythm(Rhythm::Brief),
+            Seen::RhythmTogether(Rhythm::Single),
+            Seen::RhythmTogether(Rhythm::Brief),
+            Seen::RhythmTogether(Rhythm::Uneven(3)),
             Seen::Rhythm(Rhythm::Even { step: 1.0, spread: 0.0 }),
             Seen::Rhythm(Rhythm::Uneven(3)),
             Seen::SupplyDipped(7.0),

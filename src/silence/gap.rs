@@ -49,11 +49,24 @@ struct Edges {
     in_time: usize,
     /// Of those in time.
     phase: Phase,
+    /// Of all that were due, by the first frame of each that no transmit buffer held back.
+    behind: Phase,
+}
+
+impl Edges {
+    /// All ran on and could not send: what comes first has waited in transmit buffers and is off
+    /// the grid, what comes behind it is on it. A recorder that pauses finds all on their grid at
+    /// once, and who wakes has another.
+    fn ran_on_unsent(&self) -> bool {
+        self.behind.is_kept() && self.phase.is_lost()
+    }
 }
 
 #[derive(Default)]
 struct Errors {
     about_the_bus: usize,
+    /// Of these, in its first half or before it.
+    at_first: usize,
     bus_off: usize,
     overflow: usize,
 }
@@ -113,7 +126,7 @@ impl<'a> Gap<'a> {
     ) -> Edges {
         let slack = nanoseconds(QUEUE);
         let mut edges = Edges::default();
-        let mut prompt = Vec::new();
+        let (mut prompt, mut behind) = (Vec::new(), Vec::new());
         for (at, id) in self.timing.ids.iter().enumerate() {
             let (Some(expected), true) = (&expected[at], id.key.channel == self.channel) else {
                 continue;
@@ -133,6 +146,9 @@ impl<'a> Gap<'a> {
                 continue;
             }
             edges.due += 1;
+            if let Some(settled) = id.silences.settled(silence) {
+                behind.push((expected, Silence { start: silence.start, end: settled.time }));
+            }
             let wide = nanoseconds(expected.wide) + slack;
             if before <= wide && live(self.silence.end, silence.end) <= wide {
                 edges.in_time += 1;
@@ -140,6 +156,7 @@ impl<'a> Gap<'a> {
             }
         }
         edges.phase = Phase::of(prompt.into_iter());
+        edges.behind = Phase::of(behind.into_iter());
         edges
     }
 
@@ -232,12 +249,12 @@ impl<'a> Gap<'a> {
         if !self.ongoing {
             signs.push(self.return_of_traffic(counts));
         }
-        let Errors { about_the_bus, bus_off, overflow } = counts.errors;
+        let Errors { about_the_bus, bus_off, overflow, .. } = counts.errors;
         signs.push(StopSign::BusErrors { count: about_the_bus, bus_off });
         if overflow > 0 {
             signs.push(StopSign::Overflows { count: overflow });
         }
-        let Edges { due, in_time, phase: Phase { testable, kept } } = counts.edges;
+        let Edges { due, in_time, phase: Phase { testable, kept }, .. } = counts.edges;
         if due > 0 {
             signs.push(StopSign::AtOneInstant { in_time, due });
         }
@@ -301,17 +318,22 @@ impl Counts<'_> {
     fn kind(&self, ongoing: bool, engine_stood: bool) -> (StopKind, bool) {
         let total = self.covering.len();
         let abrupt = self.until.len() * 10 >= total * 9;
-        if self.errors.about_the_bus > 0 {
+        // Error frames that only come at its end are those of waking: who is awake first finds nobody
+        // to acknowledge.
+        if self.errors.at_first > 0 {
             return (StopKind::BusFault, false);
         }
         if self.all_stopped && abrupt && self.errors.overflow > 0 {
             return (StopKind::CapturePause, false);
         }
+        if !ongoing && self.edges.ran_on_unsent() {
+            return (StopKind::Unknown, false);
+        }
         if ongoing {
             let kind = if abrupt && !engine_stood { StopKind::Unknown } else { StopKind::BusSleep };
             return (kind, false);
         }
-        let Edges { due, in_time, phase } = self.edges;
+        let Edges { due, in_time, phase, .. } = self.edges;
         let share = in_time as f64 / due.max(1) as f64;
         if engine_stood || share < STAGED {
             return (StopKind::BusSleep, false);

@@ -291,11 +291,19 @@ fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
 fn sign(sign: &Sign) -> String {
     match *sign {
         Sign::Return(back) | Sign::ReturnTogether(back) => returned(back),
-        Sign::Rhythm(Rhythm::Single) => "it happened once".to_owned(),
-        Sign::Rhythm(Rhythm::Even { step, spread }) => {
+        Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
+            "it happened once".to_owned()
+        }
+        Sign::Rhythm(Rhythm::Brief) | Sign::RhythmTogether(Rhythm::Brief) => {
+            "it happened once, for no longer than an engine start disturbs".to_owned()
+        }
+        Sign::Rhythm(Rhythm::Even { step, spread })
+        | Sign::RhythmTogether(Rhythm::Even { step, spread }) => {
             format!("dropouts at regular intervals of {step:.1} s (spread {spread:.1} s)")
         }
-        Sign::Rhythm(Rhythm::Uneven(times)) => format!("{times} dropouts at irregular intervals"),
+        Sign::Rhythm(Rhythm::Uneven(times)) | Sign::RhythmTogether(Rhythm::Uneven(times)) => {
+            format!("{times} dropouts at irregular intervals")
+        }
         Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
         Sign::SupplySteady(min, max) if max - min < 0.1 => {
             format!("the supply held at {max:.1} V")

@@ -52,12 +52,14 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         out.push(Symptom::new(subject(), fact).with_signs([sign]));
     }
     out.extend(senders::Named::of(analysis, channel).symptom());
-    out.extend(errors(analysis, channel, &silent));
+    out.extend(errors(analysis, channel));
     out.extend(flood(analysis, channel));
 }
 
-fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Option<Symptom> {
+fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let margin = nanoseconds(NEAR);
+    let of_all = |outage: &&Outage| outage.scope == Scope::Bus && outage.channel == Some(channel);
+    let stops: Vec<&Outage> = analysis.outages.iter().filter(of_all).collect();
     let around = |at: Nanoseconds| at - margin..=at + margin;
     // At the losses of a node they are that node's, and a sign of its symptom; at the first moment
     // the instrument was plugged in.
@@ -70,7 +72,8 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, silent: &[&Outage]) -> Opt
                 && outage.channel == Some(channel)
                 && (around(outage.start).contains(&time) || around(outage.end).contains(&time))
         };
-        silent.iter().any(in_silence)
+        // Who wakes first finds nobody to acknowledge: a sleep has its error frames too.
+        stops.iter().any(in_silence)
             || analysis.lost().any(at_a_loss)
             || time - begin <= nanoseconds(PLUGGED_IN)
     };

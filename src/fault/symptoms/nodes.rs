@@ -16,6 +16,10 @@ const EVEN_STEPS: usize = 4;
 /// road does not.
 const EVEN_SPREAD: f64 = 0.15;
 
+/// Seconds of one silence that cranking can be behind: an engine turns over for half a second to
+/// three, and a module that the starter pulled down takes up to some seconds to be there again
+/// (common practice, no source).
+const BRIEF: f64 = 5.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -92,6 +96,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let all = analysis.nodes.iter().filter(here).count();
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
+            Sign::RhythmTogether(rhythm(&outages)),
             Sign::Share { nodes: set.len(), all },
             Sign::ErrorsTogether(errors_near(analysis, &outages)),
         ];
@@ -126,7 +131,8 @@ fn rhythm(outages: &[&Outage]) -> Rhythm {
     let steps: Vec<f64> =
         outages.windows(2).map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     if steps.is_empty() {
-        return Rhythm::Single;
+        let brief = outages.iter().all(|outage| !outage.ongoing && outage.duration() <= BRIEF);
+        return if brief { Rhythm::Brief } else { Rhythm::Single };
     }
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =

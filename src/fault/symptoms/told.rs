@@ -115,12 +115,13 @@ impl<'a> Told<'a> {
         }
     }
 
-    /// Modules that are missed and are none of the nodes that fell silent here, and modules that do
-    /// not answer beyond those nodes, which cannot.
+    /// Modules that are missed now and are none of the nodes that fell silent here, and modules
+    /// that do not answer beyond those nodes, which cannot. What was missed and is back is no
+    /// gateway that passes nothing on.
     fn gateway(&self) -> Option<Symptom> {
         let elsewhere = |row: &&Blame| {
             matches!(row.frames, Frames::Heard { .. } | Frames::NotKnown | Frames::NoSender)
-                && is_present(self.analysis, row)
+                && is_failing(self.analysis, row)
         };
         let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
         let gone = |node: &&NodeIndex| {
@@ -213,6 +214,11 @@ fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
 
 fn is_present(analysis: &Analysis, row: &Blame) -> bool {
     codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_present())
+}
+
+fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
+    let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
+    codes.into_iter().any(|code| code.age == CodeAge::Failing && code.gone.is_none())
 }
 
 /// How the codes stand, by the most present of those that are still there.
