@@ -318,8 +318,8 @@ impl Counts<'_> {
     fn kind(&self, ongoing: bool, engine_stood: bool) -> (StopKind, bool) {
         let total = self.covering.len();
         let abrupt = self.until.len() * 10 >= total * 9;
-        // Error frames that only come at its end are those of waking: who is awake first finds nobody
-        // to acknowledge.
+        // Error frames that only come at its end are those of waking: who is awake first finds
+        // nobody to acknowledge.
         if self.errors.at_first > 0 {
             return (StopKind::BusFault, false);
         }
