@@ -20,6 +20,8 @@ const EVEN_SPREAD: f64 = 0.15;
 /// three, and a module that the starter pulled down takes up to some seconds to be there again
 /// (common practice, no source).
 const BRIEF: f64 = 5.0;
+/// Starts of the engine in one recording that are nothing unusual.
+const STARTS: usize = 3;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -73,7 +75,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
         return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
     }
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
-        .with_signs([back, Sign::Rhythm(rhythm(outages))])
+        .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
         .with_signs(supply(analysis, outages))
         .with_signs([errors(analysis, outages)])
 }
@@ -96,7 +98,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let all = analysis.nodes.iter().filter(here).count();
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
-            Sign::RhythmTogether(rhythm(&outages)),
+            Sign::RhythmTogether(rhythm(analysis, &outages)),
             Sign::Share { nodes: set.len(), all },
             Sign::ErrorsTogether(errors_near(analysis, &outages)),
         ];
@@ -127,11 +129,12 @@ fn returned(outages: &[&Outage]) -> Return {
 }
 
 /// Steps of equal length are those of a watchdog.
-fn rhythm(outages: &[&Outage]) -> Rhythm {
+fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     let steps: Vec<f64> =
         outages.windows(2).map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     if steps.is_empty() {
-        let brief = outages.iter().all(|outage| !outage.ongoing && outage.duration() <= BRIEF);
+        let brief =
+            outages.iter().all(|outage| is_brief(outage) && is_of_one_start(analysis, outage));
         return if brief { Rhythm::Brief } else { Rhythm::Single };
     }
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
@@ -141,6 +144,23 @@ fn rhythm(outages: &[&Outage]) -> Rhythm {
         true => Rhythm::Even { step: mean, spread },
         false => Rhythm::Uneven(steps.len() + 1),
     }
+}
+
+fn is_brief(outage: &Outage) -> bool {
+    !outage.ongoing && outage.duration() <= BRIEF
+}
+
+/// An engine is not started again and again in one recording: brief losses of other nodes at so
+/// many other times are no starts.
+fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
+    let elsewhere = |other: &&Outage| {
+        matches!(other.scope, Scope::Node | Scope::Branch)
+            && other.channel == outage.channel
+            && is_brief(other)
+            && other.nodes.iter().all(|node| !outage.nodes.contains(node))
+            && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
+    };
+    analysis.lost().filter(elsewhere).count() < STARTS
 }
 
 fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
