@@ -51,7 +51,8 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
                 .to_owned()
         }
         Obstacle::KeyOff { channel } => format!(
-            "the key was off{}, as far as the roster tells: hardly anything was heard that needs it",
+            "the key was off{}, as far as the roster tells: hardly anything was heard that needs \
+             it",
             on(*channel)
         ),
     }
