@@ -232,11 +232,14 @@ impl<'a> Gap<'a> {
     fn errors(&self) -> Errors {
         let near = nanoseconds(NEAR);
         let within = self.silence.start - near..=self.silence.end.saturating_add(near);
+        let halfway = self.silence.start + self.silence.length() / 2;
         let mut count = Errors::default();
         let errors = self.timing.channels[usize::from(self.channel)].errors.reported.iter();
         for error in errors.filter(|error| within.contains(&error.time)) {
+            let at_first = error.time <= halfway;
             let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());
+            count.at_first += usize::from(at_first && error.is_about_the_bus());
             count.bus_off += usize::from(error.is_bus_off());
             count.overflow += usize::from(error.is_receive_overflow());
         }
