@@ -295,6 +295,10 @@ fn the_headline_names_and_cautions_come_first() {
             screen.starts_with("The module that sends 0x3A0") || screen.starts_with("All of can0");
         assert!(named || told, "{heading}:\n{screen}");
         let (caution, first) = (screen.find("CAUTION"), screen.find("First: "));
+        assert!(
+            !screen[caution.unwrap()..first.unwrap()].contains('…'),
+            "a caution is cut: {screen}"
+        );
         assert!(caution.is_some() && caution < first, "{heading}:\n{screen}");
     }
 }

@@ -143,7 +143,8 @@ fn to_do(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> 
     let Some(to_do) = told::to_do(analysis, headline) else { return Vec::new() };
     let mut lines = vec![String::new()];
     let caution = told::caution(analysis, headline);
-    lines.extend(wrapped(&caution, &format!("{BAD}CAUTION{BAD:#} "), width, 4));
+    // Never cut: half a caution is worse than none.
+    lines.extend(wrapped(&caution, &format!("{BAD}CAUTION{BAD:#} "), width, usize::MAX));
     let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
     let begin = if repaired { "Next:  " } else { "First: " };
     lines.extend(wrapped(&to_do.request, &format!("{HEAD}{begin}{HEAD:#}"), width, 2));
