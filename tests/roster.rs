@@ -163,10 +163,11 @@ fn several_captures_make_one_roster() {
             "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [20.0]\nlasts = [3.0]",
         ),
     );
-    let output = lostnode().arg("learn").arg(&bad).arg("-o").arg(&roster).output().unwrap();
+    let output =
+        lostnode().arg("learn").arg(&bad).arg("--force").arg("-o").arg(&roster).output().unwrap();
     assert!(
         String::from_utf8_lossy(&output.stderr)
-            .contains("1 outages; learn from captures in which nothing is lost")
+            .contains("1 outage; learn from captures in which nothing is lost")
     );
 }
 

@@ -6,7 +6,7 @@ use std::fmt;
 
 use lostnode_parsers::{Id, j1939};
 
-use super::Analysis;
+use super::{Analysis, Node};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::j1939::J1939;
@@ -92,7 +92,11 @@ impl Analysis {
     /// Whether it is known what a node is: somebody gave it a name, or its address has one. A name
     /// made of an identifier or an address says nothing.
     pub fn is_known(&self, node: NodeIndex) -> bool {
-        let name = &self.nodes[node].name;
+        let Node { name, ids, confidence, .. } = &self.nodes[node];
+        // What stands for missing identifiers has none that was heard, and is a guess.
+        if ids.is_empty() && *confidence < 1.0 {
+            return false;
+        }
         let address = || self.source_address(node).and_then(j1939::address_name);
         match name.strip_prefix("address 0x") {
             Some(_) => address().is_some(),
