@@ -72,12 +72,26 @@ fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
     })
 }
 
-/// Brings findings into the order in which they are told: by standing, then by probability.
-/// Returns the places that they had.
+/// From this probability a finding is worth one of the first places.
+const WORTH_A_PLACE: f64 = 0.2;
+
+/// Brings findings into the order in which they are told: by standing, then by probability, but
+/// what is wrong besides before a rival explanation of what stands there already. Two faults are
+/// then both seen at once; of one the rivals follow all the same. Returns the places that they had.
 pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..findings.len()).collect();
     let percent = |at: &usize| (findings[*at].probability * 100.0).round() as i64;
     order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
+    let is_rival = |place: usize| {
+        let own = &findings[order[place]];
+        let before = order[..place].iter().map(|at| &findings[*at]);
+        let mut alike = before.filter(|other| other.standing == own.standing);
+        own.probability < WORTH_A_PLACE || alike.any(|other| explain_the_same(other, own))
+    };
+    let rivals: Vec<bool> = (0..order.len()).map(is_rival).collect();
+    let mut places: Vec<usize> = (0..order.len()).collect();
+    places.sort_by_key(|place| (findings[order[*place]].standing, rivals[*place], *place));
+    let order: Vec<usize> = places.into_iter().map(|place| order[place]).collect();
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
 }

@@ -170,6 +170,9 @@ fn attempt_case(
     if scene.story.style != "runs" && scene.story.style != "cranks" {
         besides.push(("sleep".to_owned(), Vec::new()));
     }
+    if !scene.story.cranks.is_empty() {
+        besides.push(("cranking".to_owned(), Vec::new()));
+    }
     let tester = Tester::new(&scene.vehicle, &plan, shape, draw);
     let mut sim =
         Sim::new(&scene.vehicle, &scene.story, &scene.effects, tester, acknowledges, draw.fork());
