@@ -335,6 +335,7 @@ fn stored_and_measured() {
     assert_eq!(supply["series"].as_array().unwrap().len(), 3);
     let text = common::lostnode().arg("report").arg(&path).output().unwrap();
     let text = String::from_utf8(text.stdout).unwrap();
+    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for part in [
         "stored with P0171",
         "1 results, 1 outside",

@@ -17,8 +17,9 @@ const LONGEST_PAUSE: i64 = 60_000_000_000;
 /// A step back that is made good within so many frames was none of the clock: those frames have
 /// stray stamps.
 const TRIAL: usize = 100;
-/// … or within so many batches, however few of their frames have stamps.
-const MOST_HELD: usize = 64;
+/// … or within so many, however few of them have stamps: a trial holds them all in memory. Counted
+/// in frames, for where a batch ends must not show.
+const MOST_HELD: usize = 1 << 16;
 /// A clock that is set back more often than this is no clock.
 const MOST_SET_BACKS: u32 = 3;
 /// No mended stamp lies behind this, in the year 2116: what does is none of a clock.
@@ -51,6 +52,8 @@ struct Trial {
     /// What was added to stamps before it.
     offset: i64,
     frames: usize,
+    /// Frames held for it, with or without a stamp.
+    held: usize,
     /// Whether the latest frame has a stamp as before the step.
     as_before: bool,
     /// Frames with a stamp as after it.
@@ -69,10 +72,6 @@ impl Clock {
             range = span(&batch.frames);
         }
         self.held.push((batch, range));
-        // Frames without a stamp end no trial, and need not wait for one.
-        if self.held.len() >= MOST_HELD {
-            self.settle(&mut []);
-        }
         if self.trial.is_some() { Vec::new() } else { std::mem::take(&mut self.held) }
     }
 
@@ -110,6 +109,12 @@ impl Clock {
 
     /// Mends the stamp of one frame.
     fn mend(&mut self, frames: &mut [Frame], at: usize) {
+        if let Some(trial) = &mut self.trial {
+            trial.held += 1;
+            if trial.held == MOST_HELD {
+                self.settle(frames);
+            }
+        }
         let Some(stamp) = frames[at].time.map(Timestamp::nanoseconds) else { return };
         if !self.is_good() {
             return;
@@ -166,6 +171,7 @@ impl Clock {
             mend: ClockMend { step, at: Timestamp::from_nanoseconds(time) },
             offset,
             frames: 0,
+            held: 0,
             as_before: false,
             shifted: Vec::new(),
         });

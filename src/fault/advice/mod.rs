@@ -249,7 +249,7 @@ mod tests {
             ("U0073", "The bus itself"),
             ("U0401", "marked invalid"),
             ("U0300", "does not match"),
-            ("P0562", "Clear it and read again"),
+            ("P0562", "then clear it and read again"),
             ("P0602", "Configure it"),
             ("U0199-87", "one message of that module, or all of them"),
             ("U0199-56", "not configured"),

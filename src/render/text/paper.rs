@@ -91,6 +91,7 @@ mod tests {
         writeln!(paper, "  supply 9.60 to 14.20 V, least at 120.4 s, and more").unwrap();
         writeln!(paper, "short").unwrap();
         let text = String::from_utf8(bytes).unwrap();
-        assert_eq!(text, "  supply 9.60 to 14.20 V, least at 120.4\n    s, and more\nshort\n");
+        // A number stays with its unit.
+        assert_eq!(text, "  supply 9.60 to 14.20 V, least at\n    120.4 s, and more\nshort\n");
     }
 }
