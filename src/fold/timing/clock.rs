@@ -9,9 +9,9 @@
 use super::Nanoseconds;
 
 /// Time stamps from which the first estimate of the period is drawn.
-const LEARN: usize = 17;
+pub(super) const LEARN: usize = 17;
 /// Most blocks kept; beyond that neighbours are joined.
-const MOST_BLOCKS: usize = 256;
+pub(super) const MOST_BLOCKS: usize = 256;
 /// A silence of more periods than this begins a new segment.
 const CONTINUES: f64 = 5.0;
 /// Furthest, in periods, that a stamp of the same segment may be off.
@@ -19,7 +19,39 @@ const OFF: f64 = 0.35;
 /// Periods, a power of two, after which the best estimate of the period is drawn anew.
 const ESTIMATE: i64 = 16;
 /// First width of a block.
-const WIDTH: i64 = 1_000_000_000;
+pub(super) const WIDTH: i64 = 1_000_000_000;
+
+/// What the first [`LEARN`] time stamps of an identifier tell, in nanoseconds.
+pub(super) struct FirstLook {
+    /// Gap in the middle.
+    pub median: i64,
+    /// First estimate of the period.
+    pub period: f64,
+    /// First width of a block.
+    pub width: i64,
+}
+
+impl FirstLook {
+    /// `None` where several frames have one stamp: wait for better ones.
+    pub fn of(times: &[Nanoseconds]) -> Option<Self> {
+        let mut gaps: Vec<i64> = times.windows(2).map(|pair| pair[1] - pair[0]).collect();
+        gaps.sort_unstable();
+        let median = gaps[gaps.len() / 2];
+        if median <= 0 {
+            return None;
+        }
+        // The mean of the gaps near the median is better than the median alone.
+        let near: Vec<i64> =
+            gaps.into_iter().filter(|gap| *gap > median / 2 && *gap < median * 3 / 2).collect();
+        let period = near.iter().sum::<i64>() as f64 / near.len() as f64;
+        // Widths are doubles of each other, so that blocks of different identifiers fit together.
+        let mut width = WIDTH;
+        while width < median.saturating_mul(4) && width < i64::MAX / 4 {
+            width *= 2;
+        }
+        Some(FirstLook { median, period, width })
+    }
+}
 
 /// Accumulates the time stamps of one identifier.
 #[derive(Clone, Debug, Default)]
@@ -141,22 +173,9 @@ impl Clock {
 
     fn learn(&mut self) {
         let first = std::mem::take(&mut self.first);
-        let mut gaps: Vec<i64> = first.windows(2).map(|pair| pair[1] - pair[0]).collect();
-        gaps.sort_unstable();
-        let median = gaps[gaps.len() / 2];
-        if median <= 0 {
-            // Several frames with one stamp: wait for better ones.
-            return;
-        }
-        // The mean of the gaps near the median is better than the median alone.
-        let near: Vec<i64> =
-            gaps.into_iter().filter(|gap| *gap > median / 2 && *gap < median * 3 / 2).collect();
-        self.reference = Some(near.iter().sum::<i64>() as f64 / near.len() as f64);
-        // Widths are doubles of each other, so that blocks of different identifiers fit together.
-        self.width = WIDTH;
-        while self.width < median.saturating_mul(4) && self.width < i64::MAX / 4 {
-            self.width *= 2;
-        }
+        let Some(look) = FirstLook::of(&first) else { return };
+        self.reference = Some(look.period);
+        self.width = look.width;
         self.segment = Segment::begin(first[0]);
         self.estimate();
         self.note(first[0]);

@@ -8,6 +8,7 @@
 use lostnode_parsers::Id;
 
 use super::Nanoseconds;
+use super::clock::{FirstLook, LEARN, MOST_BLOCKS, WIDTH};
 
 /// Gaps from which the time of a whole frame is drawn.
 const LEARN_GAPS: usize = 1024;
@@ -65,8 +66,6 @@ pub(super) struct Before {
     pub id: Option<Id>,
 }
 
-/// Time stamps from which the first estimate of the period is drawn.
-const LEARN: usize = 17;
 /// A silence of more periods than this, besides the steps below, begins a new segment.
 const CONTINUES: f64 = 4.5;
 /// Furthest, in periods, that a stamp of the same segment may be off, and how many may be further
@@ -83,10 +82,6 @@ const STEPS: [(Nanoseconds, usize); 2] = [(15_000_000, 7), (30_000_000, 3)];
 /// How much of a stamp's deviation the anchor follows, at first and later.
 const FOLLOW: [f64; 2] = [0.5, 0.25];
 const FIRST: i64 = 8;
-/// Most blocks kept; a range of more is halved by doubling the width.
-const MOST_BLOCKS: usize = 256;
-/// First width of a block.
-const WIDTH: i64 = 1_000_000_000;
 /// Identifiers kept that stood right before it.
 const NEIGHBOURS: usize = 8;
 
@@ -186,22 +181,13 @@ impl IdleClock {
     #[cold]
     fn learn(&mut self) {
         let first = std::mem::take(&mut self.first);
-        let mut gaps: Vec<i64> = first.windows(2).map(|pair| pair[1].0 - pair[0].0).collect();
-        gaps.sort_unstable();
-        let median = gaps[gaps.len() / 2];
-        if median <= 0 {
-            return;
-        }
-        let near: Vec<i64> =
-            gaps.into_iter().filter(|gap| *gap > median / 2 && *gap < median * 3 / 2).collect();
-        self.period = near.iter().sum::<i64>() as f64 / near.len() as f64;
+        let times: Vec<Nanoseconds> = first.iter().map(|(time, _)| *time).collect();
+        let Some(look) = FirstLook::of(&times) else { return };
+        self.period = look.period;
         self.best = Some((self.period, 0));
-        let step = STEPS.into_iter().find(|(longest, _)| median < *longest);
+        let step = STEPS.into_iter().find(|(longest, _)| look.median < *longest);
         self.step = step.map_or(1, |(_, step)| step);
-        self.width = WIDTH;
-        while self.width < median.saturating_mul(4) && self.width < i64::MAX / 4 {
-            self.width *= 2;
-        }
+        self.width = look.width;
         (self.start, self.last) = (first[0].0, first[0].0);
         self.note(first[0].0, first[0].1);
         first[1..].iter().for_each(|(time, idle)| self.track(*time, *idle));
