@@ -3,6 +3,8 @@
 //! [`analyse`] reads a capture to its end. An [`Analyser`] takes frames as they come, which is how
 //! `lostnode record` shows what has gone silent while it records; `analyse` is made of it.
 
+mod several;
+
 use std::fmt;
 use std::sync::Arc;
 
@@ -12,6 +14,8 @@ use crate::fault::{self, Job, JobError, Knowledge};
 use crate::fold::Summary;
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
+
+pub use several::Recordings;
 
 /// How to read a capture, and what is wanted of it.
 #[derive(Clone, Debug)]
@@ -59,6 +63,11 @@ impl Explaining {
 pub enum Error {
     /// The capture cannot be read.
     Capture(capture::Error),
+    /// A capture does not go on from the one before it.
+    OtherDrive {
+        /// Its path.
+        path: String,
+    },
     /// The job names what this capture does not have.
     Job(JobError),
 }
@@ -68,6 +77,11 @@ impl fmt::Display for Error {
         match self {
             Error::Capture(error) => error.fmt(f),
             Error::Job(error) => error.fmt(f),
+            Error::OtherDrive { path } => write!(
+                f,
+                "{path}: it does not go on from the capture before it, for their clocks overlap \
+                 or lie more than 10 s apart; report on it by itself"
+            ),
         }
     }
 }
@@ -150,30 +164,35 @@ impl<'o> Analyser<'o> {
     /// What the frames so far show, if the recording ended now. Findings are left for the end.
     pub fn so_far(&mut self, capture: Capture) -> Analysis {
         self.summary.join();
-        self.draw(capture)
+        self.draw(vec![capture])
     }
 
     /// What all the frames show; `capture` is the account of what was read.
     ///
     /// # Errors
     /// Where the job does not fit the capture.
-    pub fn finish(mut self, capture: Capture) -> Result<Analysis, Error> {
-        self.summary.finish();
-        if capture.no_clock.is_some() {
-            self.summary.forget_times();
-        }
-        let Some(explaining) = &self.options.findings else { return Ok(self.draw(capture)) };
-        let mut analysis = match self.options.reading.threads {
-            1 => self.draw(capture),
+    pub fn finish(self, capture: Capture) -> Result<Analysis, Error> {
+        let options = self.options;
+        let Some(explaining) = &options.findings else { return Ok(self.drawn(vec![capture])) };
+        let analysis = match options.reading.threads {
+            1 => self.drawn(vec![capture]),
             // The analysis is drawn on one thread, which leaves another to read the tables.
             _ => std::thread::scope(|scope| {
                 scope.spawn(|| explaining.knowledge());
-                self.draw(capture)
+                self.drawn(vec![capture])
             }),
         };
-        let findings = fault::find(&analysis, explaining.knowledge(), &explaining.job);
-        analysis.findings = Some(findings.map_err(Error::Job)?);
-        Ok(analysis)
+        explained(analysis, options)
+    }
+
+    /// What all the frames show, those of several files that go on from each other; without
+    /// findings.
+    fn drawn(mut self, captures: Vec<Capture>) -> Analysis {
+        self.summary.finish();
+        if captures.iter().any(|capture| capture.no_clock.is_some()) {
+            self.summary.forget_times();
+        }
+        self.draw(captures)
     }
 
     /// What is kept of the frames, for looking at a stage of the analysis by itself.
@@ -182,8 +201,17 @@ impl<'o> Analyser<'o> {
         self.summary
     }
 
-    fn draw(&self, capture: Capture) -> Analysis {
+    fn draw(&self, captures: Vec<Capture>) -> Analysis {
         let Options { settings, roster, .. } = self.options;
-        build::report(vec![capture], &self.summary, settings, roster.as_deref())
+        build::report(captures, &self.summary, settings, roster.as_deref())
     }
+}
+
+/// An analysis with what explains it, where that is asked for.
+fn explained(mut analysis: Analysis, options: &Options) -> Result<Analysis, Error> {
+    if let Some(explaining) = &options.findings {
+        let findings = fault::find(&analysis, explaining.knowledge(), &explaining.job);
+        analysis.findings = Some(findings.map_err(Error::Job)?);
+    }
+    Ok(analysis)
 }

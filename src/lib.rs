@@ -57,7 +57,7 @@ pub mod fault;
 
 // All of that in one call.
 mod front;
-pub use front::{Analyser, Error, Explaining, Options, analyse};
+pub use front::{Analyser, Error, Explaining, Options, Recordings, analyse};
 
 // From several analyses: whether a repair held; a roster file of a sound vehicle.
 pub mod compare;

@@ -77,6 +77,15 @@ impl Analysis {
         self.findings.as_ref().map_or(&[], |findings| &findings.cautions)
     }
 
+    /// The capture in which a time lies, or else the one before it: its place in
+    /// [`Analysis::captures`]. `None` where there is only one.
+    pub fn capture_of(&self, time: Nanoseconds) -> Option<usize> {
+        let begun =
+            |capture: &Capture| capture.span.is_some_and(|(begin, _)| begin.nanoseconds() <= time);
+        let last = self.captures.iter().rposition(begun);
+        last.filter(|_| self.captures.len() > 1)
+    }
+
     /// A channel.
     pub fn channel(&self, at: ChannelIndex) -> &Channel {
         &self.channels[usize::from(at)]

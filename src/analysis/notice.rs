@@ -12,6 +12,13 @@ pub enum Notice {
         /// Place in [`super::Analysis::captures`], which has the reason.
         capture: usize,
     },
+    /// A file holds the same as another and was counted once.
+    SameTwice {
+        /// The file that was left out.
+        path: String,
+        /// The one that was read.
+        read: String,
+    },
     /// Frames carry no time stamps.
     NoTimeStamps {
         /// Place in [`super::Analysis::captures`].

@@ -54,6 +54,11 @@ pub(super) struct Channels {
 }
 
 impl Channels {
+    /// Those of the files before this one.
+    pub fn known(names: &[String]) -> Self {
+        Channels { names: names.to_vec(), refused: Vec::new() }
+    }
+
     /// Which channel each name of a chunk is, `None` for those that are refused, and the first
     /// frame of each that has not been told of yet.
     pub fn settle(&mut self, chunk: &Names) -> (Vec<Option<ChannelIndex>>, Vec<Rejected>) {

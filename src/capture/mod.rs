@@ -19,6 +19,7 @@ mod parquet;
 mod parsed;
 mod pipeline;
 mod pool;
+pub mod several;
 mod stamps;
 mod text;
 mod workers;
@@ -167,6 +168,9 @@ pub struct Options {
     /// Whether to group the frames of each batch by identifier ([`Batch::grouped`]) before it is
     /// handed on: on all threads at once, outside the order in which batches are.
     pub grouped: bool,
+    /// Channels that are known already, in their order: those of the files that this one goes on
+    /// from.
+    pub channels: Vec<String>,
     /// Told how far reading has come, for a display.
     pub progress: Option<Progress>,
 }
@@ -179,6 +183,7 @@ impl Default for Options {
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 18,
             grouped: false,
+            channels: Vec::new(),
             progress: None,
         }
     }

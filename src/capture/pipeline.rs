@@ -174,7 +174,7 @@ impl Collector {
     fn new(unit: Unit, options: &Options) -> Self {
         Collector {
             capture: Capture::default(),
-            channels: Channels::default(),
+            channels: Channels::known(&options.channels),
             times: ConsoleTimes::new(options.stamps),
             clock: Clock::default(),
             console: false,

@@ -1,15 +1,15 @@
 //! A progress bar on standard error for work that takes more than a second, where standard error is
 //! a terminal.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::standard_input;
 use crate::analysis::Analysis;
-use crate::capture::{self, Progress, Source};
-use crate::{Error, Options};
+use crate::capture::{self, Progress, Source, several};
+use crate::{Error, Options, Recordings};
 
 /// Work that takes less than this shows no bar.
 const PATIENCE: Duration = Duration::from_secs(1);
@@ -22,6 +22,27 @@ pub fn analyse(path: &Path, options: &Options) -> Result<Analysis, Error> {
     during(path, &options.reading, |source, reading| {
         crate::analyse(source, &Options { reading, ..options.clone() })
     })
+}
+
+/// Reads and analyses one capture, or several of one vehicle, in order of time and not as they
+/// were named.
+///
+/// # Errors
+/// Where there is no answer.
+pub fn analyse_all(paths: &[PathBuf], options: &Options) -> Result<Analysis, Error> {
+    if let [path] = paths {
+        return analyse(path, options);
+    }
+    let several::Order { parts, twice } = several::order(paths, &options.reading)?;
+    let mut recordings = Recordings::new(options);
+    for part in &parts {
+        during(&part.path, &options.reading, |source, reading| {
+            recordings.read(source, part, &reading)
+        })?;
+    }
+    let shown = |path: PathBuf| path.display().to_string();
+    twice.into_iter().for_each(|(path, read)| recordings.leave_out(shown(path), shown(read)));
+    recordings.finish()
 }
 
 /// Reads a capture with a bar of its own, which is gone afterwards.

@@ -26,8 +26,10 @@ use crate::{Error, Explaining, Options};
 #[derive(Args)]
 #[command(after_help = "Example: lostnode report samples/van-door.log.gz --out van-report")]
 pub struct Arguments {
-    /// The capture, plain, gzip or zstd; `-` reads standard input
-    capture: PathBuf,
+    /// The capture, plain, gzip or zstd; `-` reads standard input. Several of one vehicle in any
+    /// order: those that go on from each other are one recording
+    #[arg(required = true, value_name = "CAPTURE")]
+    captures: Vec<PathBuf>,
     /// How to print the report
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -77,7 +79,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         findings: Some(Explaining { knowledge, job }),
         ..arguments.reading.analysis(&arguments.limits)
     };
-    let mut analysis = match progress::analyse(&arguments.capture, &options) {
+    let mut analysis = match progress::analyse_all(&arguments.captures, &options) {
         Ok(analysis) => analysis,
         Err(error) => return Err(failed(arguments, error)?),
     };
@@ -101,7 +103,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             Text { width, brief, ..Text::default() }.render(&analysis, &mut out)?;
         }
         Format::Json => Json.render(&analysis, &mut out)?,
-        Format::Row => print_row(&Row::of(arguments.capture.display().to_string(), &analysis))?,
+        Format::Row => print_row(&Row::of(paths(&arguments.captures), &analysis))?,
     }
     out.flush()?;
     Ok(exit_code(&analysis))
@@ -117,8 +119,13 @@ fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
             Ok(error.into())
         }
         (Error::Job(error), Some(path)) => Ok(Failure::about(path, error)),
-        (Error::Job(error), None) => Ok(Failure::message(error)),
+        (error, _) => Ok(Failure::message(error)),
     }
+}
+
+fn paths(captures: &[PathBuf]) -> String {
+    let paths: Vec<String> = captures.iter().map(|path| path.display().to_string()).collect();
+    paths.join(", ")
 }
 
 fn print_row(row: &Row) -> std::io::Result<()> {

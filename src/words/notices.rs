@@ -20,6 +20,9 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             path(*capture),
             analysis.captures[*capture].cut_short.as_deref().unwrap_or_default()
         ),
+        Notice::SameTwice { path, read } => {
+            format!("{path} holds the same as {read}: it was counted once")
+        }
         Notice::NoTimeStamps { capture } => format!(
             "{}: its frames carry no time stamps, so nothing can be said of periods, outages or \
              load; record with absolute time stamps",

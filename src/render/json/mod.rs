@@ -142,6 +142,8 @@ struct DeviationJson {
 
 #[derive(Serialize)]
 struct OutageJson {
+    #[serde(skip_serializing_if = "Option::is_none")]
+    capture: Option<usize>,
     scope: &'static str,
     channel: Option<String>,
     nodes: Vec<String>,
@@ -184,6 +186,7 @@ fn build(report: &Analysis) -> Document {
             .outages
             .iter()
             .map(|outage| OutageJson {
+                capture: report.capture_of(outage.start),
                 scope: scope_name(outage.scope),
                 channel: outage.channel.map(channel_name),
                 nodes: outage.nodes.iter().map(node_name).collect(),
