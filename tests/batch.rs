@@ -97,6 +97,42 @@ fn a_bad_file_costs_one_row() {
     );
 }
 
+/// What lies beside captures and is plainly none fails no run; `--resume` says what it left out.
+#[test]
+fn what_lies_beside_captures_is_no_failure() {
+    let place = tempfile::tempdir().unwrap();
+    let (folder, out) = (place.path().join("captures"), place.path().join("out"));
+    fs::create_dir(&folder).unwrap();
+    fs::write(folder.join("good.log"), capture(1, false)).unwrap();
+    for name in ["van-door.toml", "van-roster.toml", "van-job.toml", "van-door.truth.json"] {
+        fs::copy(own("samples").join(name), folder.join(name)).unwrap();
+    }
+    fs::write(folder.join("photo.png"), b"\x89PNG\r\n\x1A\n\0\0").unwrap();
+    let run = |more: &[&str]| {
+        let mut command = lostnode();
+        let output = command.arg("batch").arg(&folder).arg("--out").arg(&out).args(more).output();
+        let output = output.unwrap();
+        let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+        (output.status.code(), text(output.stdout), text(output.stderr))
+    };
+    let (code, text, error) = run(&[]);
+    assert_eq!(code, Some(0), "{text}{error}");
+    assert!(text.starts_with("1 captures: 0 with losses, 1 without"), "{text}");
+    assert!(text.contains("5 beside them, no captures: photo.png, van-door.toml"), "{text}");
+    let beside: Vec<Vec<String>> =
+        rows(&out).into_iter().filter(|row| row[1] == "no capture").collect();
+    assert_eq!(beside.len(), 5);
+    assert!(beside[4][0] == "van-roster.toml" && beside[4][2].contains("a roster"), "{beside:?}");
+    assert_eq!(error, "");
+    fs::write(folder.join("other.log"), capture(2, true)).unwrap();
+    let (code, _, error) = run(&["--resume"]);
+    assert_eq!(code, Some(1));
+    assert!(error.contains("6 of 7 were there already and not read again; 1 were read"), "{error}");
+    // An archive may hold captures: it is no capture that was read.
+    fs::write(folder.join("more.zip"), b"PK\x03\x04\x14\0").unwrap();
+    assert_eq!(run(&["--resume"]).0, Some(2));
+}
+
 /// Files of `../shared/data`, not all of them captures. Named one by one, so that nothing breaks
 /// where something is added there.
 const SHARED: [&str; 12] = [

@@ -151,7 +151,10 @@ fn unreadable_captures_say_why() {
     unreadable(b"", "the file is empty");
     unreadable(b"\n\n", "the file is empty");
     unreadable(b"hello\nworld\n", "none of its 2 lines is a frame (line 1: column 1: expected '('");
-    unreadable(&[0, 159, 146, 150, 0, 0, 10, 0, 1, 2], "this is binary data, not a text capture");
+    unreadable(
+        &[0, 159, 146, 150, 0, 0, 10, 0, 1, 2],
+        "it seems to be binary data of a kind not known here",
+    );
     let output = lostnode().args(["report", "/nowhere/at-all.log"]).output().unwrap();
     assert_eq!(output.status.code(), Some(2));
     assert!(

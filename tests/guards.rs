@@ -269,3 +269,62 @@ fn an_interrupted_recording_is_reported() {
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert!(document["captures"][0]["frames"].as_u64().unwrap() > 10_000);
 }
+
+/// A file that holds no frames: what it seems to be, what is read, what to do.
+#[test]
+fn an_unknown_file_is_told_what_it_seems_to_be() {
+    let folder = TempDir::new().unwrap();
+    let out = folder.path().join("out");
+    let van = own("samples/van-after.log.gz");
+    run(&["report", "--out", out.to_str().unwrap()], &[&van]);
+    let utf16: Vec<u8> =
+        "(1.000000) can0 123#00\r\n".encode_utf16().flat_map(u16::to_le_bytes).collect();
+    let gzip = |bytes: &[u8]| {
+        use std::io::Write as _;
+        let mut out = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+        out.write_all(bytes).unwrap();
+        out.finish().unwrap()
+    };
+    let file = |name: &str| std::fs::read(own(name)).unwrap();
+    let written = |name: &str| std::fs::read(out.join(name)).unwrap();
+    for (bytes, seems, to_do) in [
+        (b"PK\x03\x04\x14\0\0\0".to_vec(), "a ZIP archive", "unpack it"),
+        (gzip(&gzip(b"(1.000000) can0 123#00\n")), "packed twice", "unpack it"),
+        (b"%PDF-1.7\n%\xE2\xE3".to_vec(), "a PDF document", "name the capture"),
+        (gzip(b"%PDF-1.7\n%\xE2\xE3"), "a PDF document", "name the capture"),
+        (b"MDF     4.10    x\0\0\0".to_vec(), "ASAM MDF", "export"),
+        (b"VERSION \"\"\n\nBU_: A\nBO_ 291 X: 8 A\n".to_vec(), "DBC", "holds none"),
+        (utf16, "UTF-16", "save it again as UTF-8"),
+        ([0, 1, 2, 255].repeat(99), "binary data of a kind not known", "export"),
+        (b"time;id;data\n1.0;123;00\n2.0;123;00\n".to_vec(), "a table", "--columns"),
+        (file("samples/van-roster.toml"), "a roster", "--roster"),
+        (file("samples/van-job.toml"), "a job file", "--readings"),
+        (file("samples/van-door.toml"), "a scenario", "lostnode simulate"),
+        (file("samples/van-door.truth.json"), "the truth beside", "without .truth.json"),
+        (written("report.json"), "a report that lostnode wrote", "made from"),
+        (written("report.html"), "a report that lostnode wrote", "made from"),
+        (written("presence.png"), "a picture", "name the capture"),
+    ] {
+        let path = folder.path().join("unknown");
+        std::fs::write(&path, bytes).unwrap();
+        let (code, _, error) = run(&["report"], &[&path]);
+        let told = joined(&error);
+        assert_eq!(code, 2, "{seems}: {told}");
+        assert!(
+            told.contains("seems to be") && told.contains(seems) && told.contains(to_do),
+            "{seems}: {told}"
+        );
+        assert!(told.contains("docs/formats.md"), "{told}");
+    }
+    // The same where a roster or a job file was wanted.
+    for (option, path, seems) in [
+        ("--roster", own("samples/van-door.toml"), "a scenario"),
+        ("--roster", van.clone(), "packed twice"),
+        ("--roster", out.join("report.json"), "a report that lostnode wrote"),
+        ("--readings", own("samples/van-roster.toml"), "a roster"),
+        ("--readings", out.join("presence.png"), "a picture"),
+    ] {
+        let (code, _, error) = run(&["report", option, path.to_str().unwrap()], &[&van]);
+        assert!(code == 2 && error.contains(seems) && error.contains(option), "{option}: {error}");
+    }
+}

@@ -3,12 +3,13 @@
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
 use std::path::Path;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 
 use super::fill::fill;
 use super::lines::LONGEST_LINE;
-use super::{Options, Progress, Source};
+use super::seems::LOOKED_AT;
+use super::{Options, Progress, Source, lock};
 
 /// An open capture: decompressed bytes and how they were packed.
 pub(super) struct Input {
@@ -16,6 +17,8 @@ pub(super) struct Input {
     pub packing: &'static str,
     /// The first line, or the first bytes of what has no lines; `reader` begins with them.
     pub first: Vec<u8>,
+    /// The first bytes that have been read so far, to tell what a file without frames is.
+    pub head: Arc<Mutex<Vec<u8>>>,
 }
 
 const GZIP: [u8; 2] = [0x1F, 0x8B]; // RFC 1952, 2.3.1
@@ -73,7 +76,28 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
         Some(error) => Box::new(begin.chain(Failing(Some(error)))),
         None => Box::new(begin.chain(reader)),
     };
-    Ok(Input { reader, packing, first })
+    let head = Arc::default();
+    let reader = Box::new(Remembering { inner: reader, left: LOOKED_AT, head: Arc::clone(&head) });
+    Ok(Input { reader, packing, first, head })
+}
+
+/// Keeps the first bytes that pass.
+struct Remembering<R> {
+    inner: R,
+    left: usize,
+    head: Arc<Mutex<Vec<u8>>>,
+}
+
+impl<R: Read> Read for Remembering<R> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let read = self.inner.read(buffer)?;
+        if self.left > 0 {
+            let kept = read.min(self.left);
+            self.left -= kept;
+            lock(&self.head).extend_from_slice(&buffer[..kept]);
+        }
+        Ok(read)
+    }
 }
 
 /// Gives an error that came too early in its place.

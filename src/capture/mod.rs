@@ -19,6 +19,7 @@ mod parquet;
 mod parsed;
 mod pipeline;
 mod pool;
+mod seems;
 pub mod several;
 mod stamps;
 mod text;
@@ -38,6 +39,7 @@ pub use grouped::{Group, Grouped, TimeSummary};
 pub use hide::Hider;
 pub use pipeline::{IN_FLIGHT, read, read_while};
 pub(crate) use pool::lock;
+pub use seems::Seems;
 
 /// List capacities are rounded up to a multiple of this, so that a chunk with a few frames more
 /// than the one before does not have its memory doubled and copied.
@@ -312,8 +314,10 @@ pub enum ErrorKind {
         count: u64,
         /// The first one with its reason.
         first: Option<Rejected>,
-        /// Whether the bytes look like anything but text, though they were tried as lines.
-        binary: bool,
+        /// Whether the columns of a table were named.
+        columns: bool,
+        /// What it seems to be instead, where that can be told.
+        seems: Option<Seems>,
     },
 }
 
@@ -350,6 +354,15 @@ impl Error {
     pub fn kind_text(&self) -> String {
         self.kind.to_string()
     }
+
+    /// Whether it is certainly something else than a capture, as what lies beside captures is.
+    pub fn is_no_capture(&self) -> bool {
+        let seems = match &self.kind {
+            ErrorKind::NoFrames { seems, .. } => *seems,
+            _ => None,
+        };
+        seems.is_some_and(Seems::is_no_capture)
+    }
 }
 
 impl fmt::Display for ErrorKind {
@@ -360,28 +373,36 @@ impl fmt::Display for ErrorKind {
                 f.write_str("the file is empty; was the recording stopped before any traffic?")
             }
             ErrorKind::Columns(what) => write!(f, "--columns does not fit: {what}"),
-            ErrorKind::NoFrames { unit, count, first, binary } => {
+            ErrorKind::NoFrames { seems: Some(seems), .. } => {
+                write!(f, "no capture that can be read: it seems to be {seems} ({READ})")
+            }
+            ErrorKind::NoFrames { unit, count, first, columns, seems: None } => {
                 let word = unit.word();
-                match (unit, binary) {
-                    (Unit::Line, true) => f.write_str("this is binary data, not a text capture")?,
-                    (Unit::Line, false) => write!(f, "none of its {count} lines is a frame")?,
+                match unit {
+                    Unit::Line => write!(f, "none of its {count} lines is a frame")?,
                     _ => write!(f, "none of its {count} {word}s is a CAN frame")?,
                 }
                 if let Some(first) = first {
                     write!(f, " ({word} {}: {})", first.line, first.reason)?;
                 }
-                match (unit, binary) {
-                    (Unit::Line, true) => write!(f, "; {EXAMPLE}"),
-                    (Unit::Line, false) => write!(f, "; {EXAMPLE}; {OTHERWISE}"),
-                    _ => Ok(()),
+                match unit {
+                    Unit::Line if *columns => Ok(()),
+                    Unit::Line => write!(f, "; {EXAMPLE}; {OTHERWISE} ({READ})"),
+                    Unit::Packet => write!(f, "; {INTERFACE}"),
+                    Unit::Row => Ok(()),
                 }
             }
         }
     }
 }
 
+/// What is read.
+const READ: &str = "read are log text, console text, CSV with named columns, pcap, pcapng and \
+                    Parquet of lostnode, plain, gzip or zstd: docs/formats.md";
 /// What to do about a text without frames.
 const EXAMPLE: &str = "a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000";
-const OTHERWISE: &str = "of a CSV file name the columns: --columns (docs/formats.md)";
+const OTHERWISE: &str = "of a CSV file name the columns: --columns";
+/// What to do about a network capture without frames.
+const INTERFACE: &str = "was it recorded on a CAN interface, not on a network?";
 
 impl std::error::Error for Error {}

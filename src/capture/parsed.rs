@@ -27,7 +27,6 @@ pub(super) struct Parsed {
     /// Positions of the frames that came from console text, whose stamps may be relative; log text
     /// has absolute ones.
     pub console: Vec<u32>,
-    pub zero_bytes: bool,
     /// Earliest and latest stamp, before relative ones are added up and the clock is mended.
     pub span: Span,
 }

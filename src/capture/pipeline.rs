@@ -14,7 +14,7 @@ use super::parsed::{Parsed, Span, shown, span, widen};
 use super::pool::Pool;
 use super::stamps::ConsoleTimes;
 use super::workers::{self, Steps};
-use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Source, Unit};
+use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Seems, Source, Unit, lock};
 use super::{packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
@@ -57,10 +57,18 @@ fn read_source(
     fold: impl FnMut(&Arc<Batch>) -> ControlFlow<()> + Send,
 ) -> Result<Capture, ErrorKind> {
     let input = open(source, options).map_err(ErrorKind::Io)?;
-    match unit(&input.first) {
+    let head = Arc::clone(&input.head);
+    let named = options.columns.is_some();
+    let mut read = match unit(&input.first) {
         Unit::Line => read_text(input, options, fold),
         unit => read_records(unit, input, options, fold),
+    };
+    if let Err(ErrorKind::NoFrames { unit: Unit::Line, columns, seems, .. }) = &mut read {
+        *columns = named;
+        // That it is a table is known where its columns were named.
+        *seems = Seems::of(&lock(&head)).filter(|seems| !named || *seems != Seems::Table);
     }
+    read
 }
 
 /// What the first bytes of a capture say its records are.
@@ -165,7 +173,6 @@ struct Collector {
     times: ConsoleTimes,
     clock: Clock,
     console: bool,
-    zero_bytes: bool,
     line_ends: u64,
     unit: Unit,
 }
@@ -178,7 +185,6 @@ impl Collector {
             times: ConsoleTimes::new(options.stamps),
             clock: Clock::default(),
             console: false,
-            zero_bytes: false,
             line_ends: 0,
             unit,
         }
@@ -246,7 +252,6 @@ impl Collector {
         }));
         self.line_ends += parsed.line_ends;
         self.console |= !parsed.console.is_empty();
-        self.zero_bytes |= parsed.zero_bytes;
         // Nearly always the channels are known, and in the same order.
         if map.iter().enumerate().any(|(at, channel)| *channel != Some(at as ChannelIndex)) {
             let before = parsed.frames.len();
@@ -274,7 +279,7 @@ impl Collector {
         packing: &str,
         stopped: Option<io::Error>,
     ) -> Result<Capture, ErrorKind> {
-        let Collector { mut capture, unit, zero_bytes: binary, clock, .. } = self;
+        let Collector { mut capture, unit, clock, .. } = self;
         (capture.clock, capture.no_clock) = clock.told();
         if capture.no_clock.is_some() {
             capture.span = None;
@@ -288,7 +293,7 @@ impl Collector {
             let first = capture.rejections.first().cloned();
             return Err(match capture.lines {
                 0 => ErrorKind::Empty,
-                count => ErrorKind::NoFrames { unit, count, first, binary },
+                count => ErrorKind::NoFrames { unit, count, first, columns: false, seems: None },
             });
         }
         capture.format =

@@ -151,7 +151,6 @@ impl Lines {
                 .map_err(|error| error.to_string()),
         };
         if let Err(reason) = taken {
-            self.chunk.zero_bytes |= line.contains(&0);
             self.reject(reason);
         }
     }

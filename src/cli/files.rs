@@ -5,28 +5,44 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 
 use super::Failure;
+use crate::capture::Seems;
 use crate::fault::{Job, Knowledge};
 use crate::roster_file::{self, RosterFile};
 
-/// A file of text.
-fn read_text(path: &Path) -> Result<String, Failure> {
-    fs::read_to_string(path)
-        .map_err(|error| Failure::message(format!("{}: cannot be read: {error}", path.display())))
+/// A file of text. Where it is something else altogether that is said first: what a reader of TOML
+/// makes of a PDF document helps nobody.
+fn read_text(path: &Path, wanted: &str, fits: &[Seems]) -> Result<String, Failure> {
+    let bytes = fs::read(path).map_err(|error| {
+        Failure::message(format!("{}: cannot be read: {error}", path.display()))
+    })?;
+    let odd = Seems::of(&bytes).filter(|seems| !fits.contains(seems) && *seems != Seems::Toml);
+    match odd {
+        Some(seems) => {
+            Err(Failure::about(path, format!("no {wanted}: it seems to be {}", seems.what())))
+        }
+        None => String::from_utf8(bytes).map_err(|error| {
+            let at = error.utf8_error().valid_up_to();
+            Failure::about(path, format!("byte {at} is no UTF-8 text; save it again as UTF-8"))
+        }),
+    }
 }
 
 /// The built-in knowledge with the changes of a file.
 pub fn read_knowledge(path: &Path) -> Result<Knowledge, Failure> {
-    Knowledge::with(&read_text(path)?).map_err(|error| Failure::about(path, error))
+    let text = read_text(path, "file of changes to the numbers (--knowledge)", &[])?;
+    Knowledge::with(&text).map_err(|error| Failure::about(path, error))
 }
 
 /// A job file.
 pub fn read_job(path: &Path) -> Result<Job, Failure> {
-    Job::parse(&read_text(path)?).map_err(|error| Failure::about(path, error))
+    let text = read_text(path, "job file (--readings)", &[Seems::Job])?;
+    Job::parse(&text).map_err(|error| Failure::about(path, error))
 }
 
 /// A roster file, or an AUTOSAR system description, told apart by what is in it.
 pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
-    let text = read_text(path)?;
+    let fits = [Seems::Roster, Seems::Arxml, Seems::Other("XML")];
+    let text = read_text(path, "roster and no AUTOSAR system description (--roster)", &fits)?;
     let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
     let roster = if xml { roster_file::from_arxml(&text) } else { RosterFile::parse(&text) };
     let roster = roster.map_err(|error| Failure::about(path, error))?;

@@ -114,7 +114,7 @@ fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
     match (error, &arguments.readings) {
         (Error::Capture(error), _) => {
             if matches!(arguments.format, Format::Row) {
-                print_row(&Row::unread(error.path.clone(), error.kind_text()))?;
+                print_row(&Row::refused(error.path.clone(), &error))?;
             }
             Ok(error.into())
         }

@@ -38,7 +38,8 @@ use crate::{Error, Explaining, Options};
 #[derive(Args)]
 #[command(after_help = "Example: lostnode batch captures --out batch-report --resume")]
 pub struct Arguments {
-    /// The folder; what is not a capture in it costs one row
+    /// The folder; what is not a capture in it costs one row, and what plainly lies beside captures
+    /// (a roster, a report, a picture) is no failure
     folder: PathBuf,
     /// Where the results go
     #[arg(long, value_name = "DIR")]
@@ -78,6 +79,8 @@ struct Work {
     /// Stands for all settings in the mark of a row.
     mark: String,
     resume: bool,
+    /// Captures left out, since their row was there already.
+    there: AtomicUsize,
     hide_identity: bool,
 }
 
@@ -136,6 +139,14 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     rows.sort_by(|a, b| a.path.cmp(&b.path));
     write_file(&work.out, "summary.csv", |out| table(Form::Csv, &rows, out))?;
     write_file(&work.out, "summary.parquet", |out| table(Form::Parquet, &rows, out))?;
+    if work.resume {
+        let (there, all) = (work.there.into_inner(), rows.len());
+        eprintln!(
+            "lostnode: --resume: {there} of {all} were there already and not read again; {} were \
+             read",
+            all - there
+        );
+    }
     let mut out = std::io::stdout().lock();
     totals::print(&rows, &mut out)?;
     Ok(match () {
@@ -182,6 +193,7 @@ impl Work {
             },
             mark: format!("{:016X}", checksum(mark.as_bytes())),
             resume: arguments.resume,
+            there: AtomicUsize::new(0),
             hide_identity: arguments.identity.hide_identity,
         })
     }
@@ -202,6 +214,7 @@ impl Work {
         {
             match Summed::open(path).and_then(Summed::finish) {
                 Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => {
+                    self.there.fetch_add(1, Ordering::Relaxed);
                     return Ok(Row { path: name, ..kept.row });
                 }
                 Ok(_) => {}
@@ -244,7 +257,7 @@ impl Work {
         let mut analysis = match crate::analyse(source, &options) {
             Ok(analysis) => analysis,
             Err(Error::Capture(error)) => {
-                return Ok(Row::unread(name.to_owned(), error.kind_text()));
+                return Ok(Row::refused(name.to_owned(), &error));
             }
             Err(error) => return Err(error.into()),
         };

@@ -6,13 +6,17 @@ use std::io::{self, Write};
 
 use crate::render::json::row::{Outcome, Row};
 
+/// Names told of files that are no captures.
+const SHOWN: usize = 5;
+
 /// How many captures of each kind, and which node is lost in how many captures and vehicles.
 pub(super) fn print(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
     let count = |verdict: Outcome| rows.iter().filter(|row| row.verdict == verdict).count();
+    let beside = count(Outcome::NoCapture);
     writeln!(
         out,
         "{} captures: {} with losses, {} without, {} that cannot tell, {} not read",
-        rows.len(),
+        rows.len() - beside,
         count(Outcome::Lost),
         count(Outcome::NothingLost),
         count(Outcome::CannotTell),
@@ -37,6 +41,16 @@ pub(super) fn print(rows: &[Row], out: &mut dyn Write) -> io::Result<()> {
     }
     for row in rows.iter().filter(|row| row.verdict == Outcome::NotRead) {
         writeln!(out, "not read: {}: {}", row.path, row.reason.as_deref().unwrap_or(""))?;
+    }
+    if beside > 0 {
+        let names = rows.iter().filter(|row| row.verdict == Outcome::NoCapture);
+        let names: Vec<&str> = names.map(|row| row.path.as_str()).collect();
+        let (some, more) = names.split_at(names.len().min(SHOWN));
+        let more = match more.len() {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        writeln!(out, "{beside} beside them, no captures: {}{more}", some.join(", "))?;
     }
     Ok(())
 }

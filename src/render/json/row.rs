@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Scope};
+use crate::capture;
 use crate::fold::timing::seconds;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
@@ -19,6 +20,9 @@ pub enum Outcome {
     #[default]
     #[serde(rename = "not read")]
     NotRead,
+    /// It is no capture but something that lies beside captures: a roster, a report, a picture.
+    #[serde(rename = "no capture")]
+    NoCapture,
     /// Something was lost.
     #[serde(rename = "lost")]
     Lost,
@@ -41,6 +45,7 @@ impl Field for Outcome {
     fn cell(&self) -> Cell<'_> {
         Cell::text(match self {
             Outcome::NotRead => "not read",
+            Outcome::NoCapture => "no capture",
             Outcome::Lost => "lost",
             Outcome::CannotTell => "cannot tell",
             Outcome::NothingLost => "nothing lost",
@@ -116,8 +121,8 @@ macro_rules! row {
 
 row! {
     path: String = "the capture, relative to the folder",
-    verdict: Outcome = "`nothing lost`, `lost`, `cannot tell` or `not read`",
-    reason: Option<String> = "why it was not read, or not to its end, or why it cannot tell",
+    verdict: Outcome = "`nothing lost`, `lost`, `cannot tell`, `not read`, or `no capture`",
+    reason: Option<String> = "why it was not read to its end, or cannot tell, or what it seems to be",
     headline: Option<String> = "the answer in one sentence",
     start: Option<String> = "date and time of the first frame, UTC, where the stamps are a date",
     span_s: Option<f64> = "seconds from the first frame to the last",
@@ -206,5 +211,14 @@ impl Row {
     /// The row of a capture that could not be read.
     pub fn unread(path: String, reason: String) -> Row {
         Row { path, verdict: Outcome::NotRead, reason: Some(reason), ..Row::default() }
+    }
+
+    /// The row of a file that could not be read as a capture.
+    pub fn refused(path: String, error: &capture::Error) -> Row {
+        let verdict = match error.is_no_capture() {
+            true => Outcome::NoCapture,
+            false => Outcome::NotRead,
+        };
+        Row { verdict, ..Row::unread(path, error.kind_text()) }
     }
 }
