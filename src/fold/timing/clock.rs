@@ -16,6 +16,10 @@ pub(super) const MOST_BLOCKS: usize = 256;
 const CONTINUES: f64 = 5.0;
 /// Furthest, in periods, that a stamp of the same segment may be off.
 const OFF: f64 = 0.35;
+/// Furthest, in nanoseconds, that the first stamp after missed periods may be off: far beyond what
+/// waiting for the bus costs. A node that was without power begins in any phase, and for a slow
+/// identifier [`OFF`] would take most of them for the old one.
+const OFF_AFTER_MISSED: f64 = 5e6;
 /// Periods, a power of two, after which the best estimate of the period is drawn anew.
 const ESTIMATE: i64 = 16;
 /// First width of a block.
@@ -214,8 +218,10 @@ impl Clock {
             // A second frame of the same period tells nothing of the clock.
             return;
         }
+        let off = (periods - whole).abs();
+        let jumped = whole > 1.0 && off * self.segment.period > OFF_AFTER_MISSED;
         // After a longer silence the sender may have started anew, in another phase.
-        if whole > CONTINUES || (periods - whole).abs() > OFF {
+        if whole > CONTINUES || off > OFF || jumped {
             self.segments += 1;
             self.segment = Segment::begin(time);
             self.estimate();
@@ -328,6 +334,19 @@ mod tests {
         let mut clock = Clock::default();
         (0..180_000_i64).for_each(|step| clock.push(&[step * 10_000_000]));
         assert!(clock.blocks.len() <= MOST_BLOCKS);
+    }
+
+    /// A slow sender loses power for three of its periods and begins in another phase, near enough
+    /// to the old one to be taken for it.
+    #[test]
+    fn a_new_phase_after_missed_periods_is_a_new_segment() {
+        let mut clock = Clock::default();
+        for step in 0..200_i64 {
+            let restart = if step < 100 { 0 } else { 1_620_000_000 };
+            clock.push(&[step * 500_000_000 + restart]);
+        }
+        let rate = clock.rate().unwrap();
+        assert!((rate.period / 0.5 - 1.0).abs() < 1e-9, "{rate:?}");
     }
 
     /// A sender that is cut off again and again makes thousands of segments; the width of blocks
