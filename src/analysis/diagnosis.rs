@@ -165,7 +165,9 @@ pub enum IdentityProblem {
     Unconfigured,
     /// So many units claimed its address, which only one can keep.
     AddressClaims(usize),
-    /// A unit could not claim an address.
+    /// Its unit had to give this address up to another one.
+    GaveUpAddress,
+    /// A unit could not claim an address, and nothing tells which.
     CannotClaim,
 }
 

@@ -199,6 +199,7 @@ pub enum SignValue {
     HalfOrMore,
     Likely,
     Listed,
+    LostAddress,
     Mended,
     Near,
     NoReturn,
@@ -267,6 +268,8 @@ pub enum Sign {
 pub enum Return {
     /// Not at all.
     No,
+    /// It had to give its address up to another unit.
+    LostAddress,
     /// Nothing tells, over so many returns.
     Untold {
         /// Returns.
@@ -405,6 +408,7 @@ impl Return {
     fn value(self) -> SignValue {
         match self {
             Return::No => SignValue::NoReturn,
+            Return::LostAddress => SignValue::LostAddress,
             Return::StartedAnew { .. } => SignValue::StartedAnew,
             Return::RanOn { .. } => SignValue::RanOn,
             Return::Untold { .. } | Return::Mixed { .. } => SignValue::Unclear,

@@ -364,6 +364,7 @@ mod tests {
         let knowledge = Knowledge::default();
         let returns = [
             Return::No,
+            Return::LostAddress,
             Return::Untold { back: 1 },
             Return::StartedAnew { anew: 1, back: 1 },
             Return::RanOn { ran_on: 1, back: 1 },

@@ -279,5 +279,8 @@ fn weigh(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Vec<Evidenc
         let ratio = if total > 0.0 { own / other } else { 1.0 };
         out.push(Evidence { ratio, what: Observation::Sign(*sign) });
     }
+    // What the signs more than make up for does not speak against it.
+    let all: f64 = out.iter().map(|evidence| evidence.ratio).product();
+    out[0].ratio = out[0].ratio.max(all.min(1.0));
     out
 }

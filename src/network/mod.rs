@@ -149,6 +149,11 @@ impl Found {
     }
 }
 
+/// The address that all of these identifiers are sent from, on a channel that speaks SAE J1939.
+pub fn source_address(timing: &Timing, ids: &[IdIndex]) -> Option<u8> {
+    by_address::common(ids.iter().map(|id| timing.ids[*id].key.id))
+}
+
 /// What the capture alone tells of its senders, and identifiers whose clock cannot be told yet.
 fn without_roster(
     timing: &Timing,

@@ -1,6 +1,7 @@
 //! What an outage rests on, as numbers; `words::outage` makes the sentences.
 
 use lostnode_parsers::Id;
+use lostnode_parsers::j1939::Name;
 
 use super::causes::ReturnSign;
 use super::lawful::Why;
@@ -109,6 +110,18 @@ pub enum Evidence {
         expected: usize,
         /// The roster does not know what needs the key, and most is missing.
         perhaps_key_off: bool,
+    },
+    /// Another unit claimed the address that it sent from.
+    LostAddress {
+        /// The address.
+        address: u8,
+        /// Who had it.
+        from: Name,
+        /// Who claimed it.
+        to: Name,
+        /// Seconds from the claim to the last frame before the loss; negative where that came
+        /// first.
+        after: f64,
     },
     /// What tells which kind of stop it was.
     Stop(StopSign),

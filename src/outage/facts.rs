@@ -1,5 +1,8 @@
 //! What is asked of the timing again and again while outages are drawn.
 
+use lostnode_parsers::Id;
+use lostnode_parsers::j1939::{ADDRESS_CLAIMED, Fields};
+
 use super::Evidence;
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds};
@@ -7,12 +10,17 @@ use crate::ids::IdIndex;
 use crate::silence::Losses;
 
 /// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
+/// An address claim does not count: a unit that starts sends it before anything else, and another
+/// unit that wants the address sends it too (SAE J1939-81, from memory).
 pub(super) fn was_silent(
     timing: &Timing,
     id: IdIndex,
     silence: Silence,
     slack: Nanoseconds,
 ) -> bool {
+    if is_claim(timing.ids[id].key.id) {
+        return true;
+    }
     let slack = slack.min(silence.length() / 3);
     let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
     let timing = &timing.ids[id];
@@ -20,6 +28,10 @@ pub(super) fn was_silent(
     last <= from
         || first >= to
         || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
+}
+
+fn is_claim(id: Id) -> bool {
+    matches!(id, Id::Extended(id) if Fields::of(id).pgn == ADDRESS_CLAIMED)
 }
 
 /// Period of the fastest of these, in seconds.

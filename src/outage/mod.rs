@@ -3,6 +3,7 @@
 
 mod branches;
 pub mod causes;
+mod claims;
 pub mod deviations;
 mod evidence;
 mod facts;
@@ -14,6 +15,7 @@ mod switched;
 use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::claims::{Claims, GivenUp};
 use crate::fold::diagnostics::supply::Supply;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -50,6 +52,8 @@ pub enum Cause {
     LostPower,
     /// The node ran on unheard: its stub, connector or branch was open.
     OpenCircuit,
+    /// The unit had to give its address up to another one (SAE J1939-81).
+    LostAddress,
     /// Error reports about the bus around it.
     BusFault,
     /// An orderly end of traffic.
@@ -127,6 +131,10 @@ pub struct Observed<'a> {
     pub clocks: &'a Clocks,
     /// Voltage as modules measured it.
     pub supply: &'a Supply,
+    /// Address claims of SAE J1939.
+    pub claims: &'a Claims,
+    /// Addresses that were given up.
+    pub given_up: &'a [GivenUp],
     /// Whether a code of this drive says that a module is missed.
     pub a_module_is_missed: bool,
 }
@@ -155,6 +163,13 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
 
 /// Says from the return of whole nodes whether they had run on or started anew.
 fn explain(outage: &mut Outage, observed: &Observed<'_>) {
+    if let Some(given_up) = claims::given_up(observed, &outage.ids, outage.start) {
+        let GivenUp { address, time, from, to, .. } = given_up;
+        outage.cause = Cause::LostAddress;
+        let after = seconds(outage.start - time);
+        outage.evidence.push(Evidence::LostAddress { address, from, to, after });
+        return;
+    }
     if outage.ongoing || !matches!(outage.scope, Scope::Node | Scope::Branch) {
         return;
     }

@@ -175,6 +175,9 @@ pub fn problem(problem: &IdentityProblem) -> String {
         IdentityProblem::AddressClaims(units) => {
             format!("{units} units claimed this address: only one can keep it")
         }
+        IdentityProblem::GaveUpAddress => {
+            "its unit had to give this address up to another one with a lower NAME".to_owned()
+        }
         IdentityProblem::CannotClaim => {
             "a unit reported that it could not claim an address".to_owned()
         }

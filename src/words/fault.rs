@@ -345,6 +345,9 @@ fn sign(sign: &Sign) -> String {
 fn returned(back: Return) -> String {
     match back {
         Return::No => "not heard again".to_owned(),
+        Return::LostAddress => {
+            "another unit claimed its address, and it had to give it up".to_owned()
+        }
         Return::Untold { back } => format!("how it came back does not tell ({back} returns)"),
         Return::StartedAnew { anew, back } => {
             format!("started anew at {anew} of {back} returns: counters and phase began afresh")

@@ -70,6 +70,14 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
              heard; they are probably one node{}",
             if perhaps_key_off { " (or the key was off)" } else { "" }
         ),
+        Evidence::LostAddress { address, from, to, after } => format!(
+            "it had to give address 0x{address:02X} up: NAME {:016X} claimed it {:.3} s {} its \
+             last periodic frame, and the lower NAME keeps an address (its own is {:016X})",
+            to.0,
+            after.abs(),
+            if after < 0.0 { "after" } else { "before" },
+            from.0,
+        ),
         Evidence::Stop(sign) => stop(sign),
         Evidence::Return(sign) => return_of_node(sign),
     }
@@ -147,6 +155,7 @@ fn why_so(why: Why) -> String {
             super::terms::duration(seconds)
         ),
         Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
+        Why::GaveUpAddress => "another unit claimed its address".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
@@ -236,6 +245,12 @@ fn return_of_node(sign: ReturnSign) -> String {
         ReturnSign::OrderlyEnd { seconds } => {
             format!("its identifiers ended one after another over {seconds:.1} s, as in a shutdown")
         }
+        ReturnSign::AddressClaimed { address, after } => format!(
+            "address 0x{address:02X} was claimed {:.2} s {} its first periodic frame, as by a unit \
+             that starts, and nobody had asked for it",
+            after.abs(),
+            if after < 0.0 { "before" } else { "after" },
+        ),
         ReturnSign::BootPattern { identifiers, returns, luck } => format!(
             "the first frames of {identifiers} identifiers came in the order and distances of \
              {} (by luck: 1 in {:.0})",

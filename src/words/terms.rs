@@ -94,6 +94,7 @@ pub fn kind(outage: &Outage) -> &'static str {
         (Scope::Branch, Cause::LostPower) => "branch without power",
         (Scope::Branch, _) => "branch silent",
         (Scope::Node, Cause::OpenCircuit) => "node cut off, running",
+        (_, Cause::LostAddress) => "lost its address",
         (Scope::Node, Cause::LostPower) => "node without power or reset",
         (Scope::Node, _) => "node silent",
         (Scope::Identifier, _) => "identifier silent",

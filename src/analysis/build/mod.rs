@@ -38,6 +38,7 @@ pub fn report(
     };
     let destroyed = destroyed::find(timing, &losses, &clocks, bit_rate);
     let supply = &diagnostics.identities.supply;
+    let claims = &diagnostics.identities.claims;
     let observed = Observed {
         timing,
         losses: &losses,
@@ -45,6 +46,8 @@ pub fn report(
         clocks: &clocks,
         destroyed: &destroyed,
         supply,
+        claims,
+        given_up: &claims.given_up(),
         a_module_is_missed: diagnostics.codes.miss_a_module(),
     };
     let mut outages = outage::find(&observed);

@@ -117,6 +117,7 @@ fn returned(outages: &[&Outage]) -> Return {
     let leaning = || back.iter().filter(|outage| outage.ran_on >= LEANS.ln());
     let total: f64 = back.iter().map(|outage| outage.ran_on.clamp(-MOST_OF_ONE, MOST_OF_ONE)).sum();
     match (anew, ran_on) {
+        _ if count(Cause::LostAddress) > 0 => Return::LostAddress,
         _ if back.is_empty() => Return::No,
         (0, 0) if leaning().count() >= 2 && total >= SURE.ln() => {
             Return::RanOn { ran_on: leaning().count(), back: back.len() }

@@ -65,6 +65,12 @@ impl<'a> Told<'a> {
         Told { analysis, silent, among, mute }
     }
 
+    /// A module that speaks for itself: the node that it is, where that is known.
+    fn of_module(&self, module: Module) -> Subject {
+        let node = self.analysis.node_of(module);
+        node.map_or(Subject::Module(Unheard::Asked(module)), Subject::Node)
+    }
+
     /// What a module that a tester speaks to is; `alone` where no other is in the same question.
     fn place(&self, module: Module, alone: bool) -> Subject {
         if let Some(node) = self.analysis.node_of(module) {
@@ -159,7 +165,7 @@ impl<'a> Told<'a> {
             .filter(|(_, entry)| !entry.problems.is_empty())
             .map(|(at, entry)| {
                 let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
-                let subject = Subject::Module(Unheard::Asked(entry.module));
+                let subject = self.of_module(entry.module);
                 Symptom::new(subject, Fact::OtherIdentity(at)).with_codes(self.analysis, says_so)
             })
             .collect()
@@ -175,7 +181,7 @@ impl<'a> Told<'a> {
             .into_iter()
             .map(|at| {
                 let module = self.analysis.diagnosis.codes[at].module;
-                let subject = Subject::Module(Unheard::Asked(module));
+                let subject = self.of_module(module);
                 Symptom::new(subject, Fact::Unconfigured(module))
                     .with_codes(self.analysis, vec![at])
             })

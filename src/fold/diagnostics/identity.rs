@@ -7,8 +7,9 @@ use lostnode_parsers::j1939;
 use lostnode_parsers::obd;
 use lostnode_parsers::uds;
 
+use super::claims::{Claim, Claims};
 use super::supply::{Source, Supply};
-use super::{Message, Module};
+use super::{Message, Module, Party};
 use crate::capture::ChannelIndex;
 
 /// What one module said.
@@ -30,8 +31,10 @@ pub struct Identity {
     pub sources: Vec<IdentitySource>,
     /// The 64-bit NAMEs that claimed this address, in order; more than one is a conflict.
     pub claims: Vec<j1939::Name>,
-    /// It said that it could not claim an address.
+    /// A unit said that it could not claim an address, and nothing tells which one.
     pub cannot_claim: bool,
+    /// Its unit had to give this address up to another one.
+    pub gave_up_address: bool,
 }
 
 /// Where an identification comes from.
@@ -70,6 +73,8 @@ pub struct Identities {
     pub modules: BTreeMap<Module, Identity>,
     /// Supply voltage, where any module told it.
     pub supply: Supply,
+    /// Address claims, by time.
+    pub claims: Claims,
     /// What groups of SAE J1939 said, until it is known whether the channel speaks it.
     by_group: BTreeMap<Module, Identity>,
     order: Vec<Module>,
@@ -84,6 +89,7 @@ impl Identity {
         self.sources.extend(other.sources);
         self.claims.extend(other.claims);
         self.cannot_claim |= other.cannot_claim;
+        self.gave_up_address |= other.gave_up_address;
     }
 }
 
@@ -206,9 +212,13 @@ impl Identities {
                 let Some(identity) = self.in_group(module, IdentitySource::AddressClaim) else {
                     return;
                 };
-                identity.cannot_claim |= message.from == super::Party::Address(j1939::NULL_ADDRESS);
+                identity.cannot_claim |= message.from == Party::Address(j1939::NULL_ADDRESS);
                 if !identity.claims.contains(&name) && identity.claims.len() < 8 {
                     identity.claims.push(name);
+                }
+                if let Party::Address(address) = message.from {
+                    let channel = message.channel;
+                    self.claims.push(Claim { time: now, channel, address, name });
                 }
             }
             j1939::VEHICLE_IDENTIFICATION => {
@@ -276,6 +286,28 @@ impl Identities {
             }
         }
         self.supply.forget(|source| source.group && !speaks(source.module.channel));
+        self.claims.settle(speaks);
+        self.settle_addresses();
+    }
+
+    /// Who says that it has no address speaks of the one that it had.
+    fn settle_addresses(&mut self) {
+        for given_up in self.claims.given_up() {
+            let module =
+                |address| Module { channel: given_up.channel, party: Party::Address(address) };
+            if let Some(identity) = self.modules.get_mut(&module(given_up.address)) {
+                identity.gave_up_address = true;
+            }
+            let nobody = module(j1939::NULL_ADDRESS);
+            if let Some(identity) = self.modules.get_mut(&nobody) {
+                identity.claims.retain(|name| *name != given_up.from);
+                identity.cannot_claim = !identity.claims.is_empty();
+                if identity.claims.is_empty() {
+                    self.modules.remove(&nobody);
+                    self.order.retain(|other| *other != nobody);
+                }
+            }
+        }
     }
 
     /// The vehicle's VIN and the modules that have another or none.

@@ -3,6 +3,7 @@
 //! docs/diagnostics.md.
 
 mod address;
+pub mod claims;
 mod codes;
 mod conduct;
 mod endpoints;

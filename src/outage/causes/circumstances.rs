@@ -28,7 +28,7 @@ const BURST: f64 = 0.002;
 const PATTERN_IDS: usize = 3;
 
 /// A sign that makes a node that started anew so many times likelier.
-fn weighed(times: f64, sign: ReturnSign) -> Weighed {
+pub(super) fn weighed(times: f64, sign: ReturnSign) -> Weighed {
     Weighed { log_ratio: -times.ln(), kind: Kind::Other(sign) }
 }
 

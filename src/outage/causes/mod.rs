@@ -13,7 +13,7 @@
 
 mod circumstances;
 
-use super::Observed;
+use super::{Observed, claims};
 use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Settled, Silence, seconds};
 use crate::ids::IdIndex;
 
@@ -75,6 +75,13 @@ pub enum ReturnSign {
         returns: usize,
         /// Chance of that.
         luck: f64,
+    },
+    /// It claimed its address as a unit does that starts (SAE J1939-81).
+    AddressClaimed {
+        /// The address.
+        address: u8,
+        /// Seconds from its first periodic frame to the claim; negative where that came first.
+        after: f64,
     },
     /// Counters had gone on.
     CountersWentOn {
@@ -142,6 +149,8 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         let mut signs = counters_and_phase(observed, ids, silence);
         signs.extend(circumstances::orderly_end(observed, ids, silence));
         signs.extend(circumstances::boot_pattern(observed, ids, silence));
+        let claim = claims::at_return(observed, nodes, ids, silence);
+        signs.extend(claim.map(|sign| circumstances::weighed(claims::CLAIM_SPEAKS, sign)));
         signs
     };
     let mut of_all: Vec<Vec<Weighed>> = nodes.iter().map(of_node).collect();

@@ -10,7 +10,7 @@ mod scene;
 
 use std::collections::BTreeMap;
 
-use super::Observed;
+use super::{Observed, claims};
 use crate::fold::timing::{nanoseconds, seconds};
 use crate::ids::NodeIndex;
 use crate::silence::{self, Event};
@@ -110,6 +110,8 @@ pub enum Why {
     StarterTurned,
     /// A code misses a module, and this is the only silence that could be its.
     CodeMisses,
+    /// Another unit claimed its address.
+    GaveUpAddress,
     /// Half of the known senders or more left at one instant, for good.
     HalfOfSenders,
     /// It was sent for a short while only.
@@ -144,6 +146,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
         }
     }
     blame_by_code(observed, &mut out);
+    blame_by_claim(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
 }
@@ -166,6 +169,18 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
     }
     for judged in judged.iter_mut().filter(open) {
         (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::CodeMisses);
+    }
+}
+
+/// Who lost its address to another unit was not switched off, though it may end as one that was.
+fn blame_by_claim(observed: &Observed<'_>, judged: &mut [Judged]) {
+    for judged in judged.iter_mut().filter(|judged| judged.verdict != Verdict::Lost) {
+        let ids: Vec<_> =
+            judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
+        let onset = judged.events.iter().map(|event| event.onset).min().unwrap_or(0);
+        if claims::given_up(observed, &ids, onset).is_some() {
+            (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::GaveUpAddress);
+        }
     }
 }
 

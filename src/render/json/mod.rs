@@ -330,6 +330,7 @@ pub(super) fn cause_name(cause: Cause) -> &'static str {
     match cause {
         Cause::LostPower => "lost_power",
         Cause::OpenCircuit => "open_circuit",
+        Cause::LostAddress => "lost_address",
         Cause::BusFault => "bus_fault",
         Cause::BusSleep => "bus_sleep",
         Cause::CaptureGap => "capture_gap",

@@ -84,7 +84,8 @@ fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<I
     [
         vin,
         unconfigured.then_some(IdentityProblem::Unconfigured),
-        (claims > 1).then_some(IdentityProblem::AddressClaims(claims)),
+        (claims > 1 && !identity.gave_up_address).then_some(IdentityProblem::AddressClaims(claims)),
+        identity.gave_up_address.then_some(IdentityProblem::GaveUpAddress),
         identity.cannot_claim.then_some(IdentityProblem::CannotClaim),
     ]
     .into_iter()

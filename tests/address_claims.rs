@@ -1,0 +1,127 @@
+//! Address claims of SAE J1939 and the losses that they explain, on captures made by hand
+//! (invented). Who keeps an address, and that a unit claims before it sends: SAE J1939-81, from
+//! memory.
+
+mod common;
+
+use serde_json::Value;
+
+/// NAMEs of two units, lowest byte first, and their values: the second wins.
+const OWN: &str = "0500000000000080";
+const STRONGER: &str = "0400000000000080";
+
+/// Four units with three groups each, of which the one at 0x0B is silent from one second to
+/// another; and lone frames.
+fn truck(seconds: f64, silent: (f64, f64), more: &[(f64, String)]) -> String {
+    let mut frames: Vec<(f64, String)> = more.to_vec();
+    for (at, address) in [0x00u32, 0x03, 0x0B, 0x17].into_iter().enumerate() {
+        // Groups that trucks send every day, each from one unit here.
+        let groups = [
+            [0xF004, 0xFEEE, 0xFEEF],
+            [0xF003, 0xFEF1, 0xFEF5],
+            [0xF001, 0xFEBF, 0xFE6E],
+            [0xFEE9, 0xFEF2, 0xFEF7],
+        ][at];
+        for (of, group) in groups.into_iter().enumerate() {
+            let period = [0.02, 0.1, 0.5][of];
+            let first = 0.0007 * (3 * at + of + 1) as f64;
+            let mut time = first;
+            while time < seconds {
+                if address != 0x0B || !(silent.0..silent.1).contains(&time) {
+                    let id = (if of == 0 { 3 } else { 6 }) << 26 | group << 8 | address;
+                    frames.push((time, format!("{id:08X}#FFFFFFFFFFFFFFFF")));
+                }
+                time += period;
+            }
+        }
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lines: Vec<(f64, &str)> =
+        frames.iter().map(|(time, frame)| (1_000.0 + time, frame.as_str())).collect();
+    common::log(&lines)
+}
+
+fn claim(time: f64, address: u8, name: &str) -> (f64, String) {
+    (time, format!("18EEFF{address:02X}#{name}"))
+}
+
+fn report(log: &str) -> (i32, Value) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("truck.log");
+    std::fs::write(&path, log).unwrap();
+    common::report(&path, &["--bit-rate", "250000"])
+}
+
+fn loss(report: &Value) -> &Value {
+    let outages = report["outages"].as_array().unwrap();
+    outages.iter().find(|outage| outage["benign"] == false).unwrap()
+}
+
+fn evidence(outage: &Value) -> String {
+    let lines = outage["evidence"].as_array().unwrap().iter();
+    lines.map(|line| line.as_str().unwrap()).collect::<Vec<_>>().join("; ")
+}
+
+/// Another unit claims the address, the one that had it says that it has none and is silent: one
+/// story, and neither its supply nor its wires.
+#[test]
+fn a_unit_that_lost_its_address_is_told_with_its_silence() {
+    let more = [claim(20.002, 0x0B, STRONGER), claim(20.017, 0xFE, OWN)];
+    let (code, report) = report(&truck(40.0, (20.005, 40.0), &more));
+    assert_eq!(code, 1);
+    let outage = loss(&report);
+    assert_eq!(outage["cause"], "lost_address");
+    assert!(evidence(outage).contains("NAME 8000000000000004"), "{outage}");
+    let first = &report["findings"][0];
+    assert_eq!(first["class"], "not_configured", "{first}");
+    assert!(first["title"].as_str().unwrap().contains("0x0B"), "{first}");
+    // Nothing else is blamed, and least of all an address that nobody has.
+    let others = report["findings"].as_array().unwrap().iter().skip(1);
+    for other in others.filter(|other| other["benign"] == false) {
+        assert!(other["probability"].as_f64().unwrap() < 0.2, "{other}");
+    }
+    assert!(!report["findings"].to_string().contains("0xFE"));
+}
+
+/// A claim alone, with nobody silent, is no loss; the double address is still said.
+#[test]
+fn a_double_address_without_a_silence_is_no_loss() {
+    let more = [claim(20.002, 0x0B, STRONGER), claim(20.017, 0xFE, OWN)];
+    let (_, report) = report(&truck(40.0, (50.0, 50.0), &more));
+    assert!(report["outages"].as_array().unwrap().is_empty(), "{}", report["outages"]);
+    assert_eq!(report["findings"][0]["class"], "not_configured");
+}
+
+/// Who is stronger keeps its address: the unit that claimed in vain goes, and nobody lost anything.
+#[test]
+fn a_weaker_claim_takes_nothing_away() {
+    let more = [
+        claim(19.0, 0x0B, STRONGER),
+        claim(20.002, 0x0B, OWN),
+        claim(20.006, 0x0B, STRONGER),
+        claim(20.020, 0xFE, OWN),
+    ];
+    let (_, report) = report(&truck(40.0, (20.005, 30.0), &more));
+    assert_ne!(loss(&report)["cause"], "lost_address");
+}
+
+/// A unit that claims its address as it comes back has started anew; where all claim, somebody
+/// asked.
+#[test]
+fn a_claim_at_the_return_tells_a_start() {
+    let tells = |more: &[(f64, String)]| {
+        // Back on its grid, so that nothing else tells a start.
+        let (_, report) = report(&truck(40.0, (20.0, 23.0), more));
+        evidence(loss(&report)).contains("address 0x0B was claimed")
+    };
+    assert!(!tells(&[]));
+    assert!(tells(&[claim(22.8, 0x0B, OWN)]), "a claim is no sign of having gone on");
+    let asked: Vec<(f64, String)> = [0x00, 0x03, 0x0B, 0x17]
+        .into_iter()
+        .enumerate()
+        .map(|(at, address)| {
+            claim(22.9 + 0.01 * at as f64, address, &format!("0{at}00000000000080"))
+        })
+        .collect();
+    assert!(!tells(&asked));
+}
