@@ -38,6 +38,9 @@ fn replay_record_and_the_transport_of_the_kernel() {
         std::str::from_utf8(&window.stdout).unwrap().lines().take(1000).collect();
     fs::write(folder.path().join("flood-frames.log"), lines.join("\n")).unwrap();
     fs::write(folder.path().join("one.log"), "(1.000000) can0 3B0#AABB\n").unwrap();
+    let vin = "(1.000000) can0 7E0#0322F19000000000\n(1.010000) can0 7E8#101462F190585854\n(1.011000) can0 7E0#3000000000000000\n\
+        (1.012000) can0 7E8#2145535458584130\n(1.013000) can0 7E8#224E303030303432\n(1.020000) can0 3B0#AABB\n";
+    fs::write(folder.path().join("vin.log"), vin).unwrap();
     let odd = "(1.000001) can0 123#\n(1.100002) can0 123#1122334455667788_E\n(1.200003) can0 123#R0\n(1.300004) can1 00000123#R5\n\
         (1.400005) can0 1FFFFFFF#AA\n(1.500006) can1 7FF##1AABB\n(1.600007) can0 12345678##2000102030405060708090A0B\n\
         (1.700008) can0 20000088#0000080000000000\n(1.800009) can1 7E8#04410C1AF8000000\n";
@@ -55,6 +58,6 @@ fn replay_record_and_the_transport_of_the_kernel() {
         .map(str::trim)
         .filter(|line| line.starts_with("ok ") || line.starts_with("not ok "))
         .collect();
-    assert_eq!(checks.len(), 14, "{checks:#?}");
+    assert_eq!(checks.len(), 15, "{checks:#?}");
     assert!(checks.iter().all(|check| check.starts_with("ok ")), "{checks:#?}");
 }

@@ -2,11 +2,11 @@
 
 mod common;
 
-use std::fs::{self, File};
+use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{lostnode, own, piped};
-use polars::prelude::{ParquetReader, SerReader};
+use polars::prelude::{AnyValue, ParquetReader, SerReader};
 use serde_json::Value;
 
 fn run(arguments: &[&str], paths: &[&Path]) -> Vec<u8> {
@@ -87,37 +87,126 @@ fn others() -> String {
     log
 }
 
+/// A table of Parquet as text, cell by cell; anything else as it is.
+fn unpacked(bytes: &[u8]) -> Vec<u8> {
+    if !bytes.starts_with(b"PAR1") {
+        return bytes.to_vec();
+    }
+    let table = ParquetReader::new(std::io::Cursor::new(bytes)).finish().unwrap();
+    let rows = || 0..table.height();
+    let columns = table.get_columns().iter();
+    let cells = columns.flat_map(|column| rows().map(|row| whole(column.get(row).unwrap())));
+    let cells: Vec<String> = cells.collect();
+    assert!(cells.len() > 10);
+    cells.join("\n").into_bytes()
+}
+
+/// A cell uncut; as it is shown a long text ends in dots.
+fn whole(cell: AnyValue<'_>) -> String {
+    match cell {
+        AnyValue::String(text) => text.to_owned(),
+        AnyValue::StringOwned(text) => text.to_string(),
+        AnyValue::Binary(bytes) => hex::encode_upper(bytes),
+        AnyValue::BinaryOwned(bytes) => hex::encode_upper(bytes),
+        AnyValue::List(list) => list.iter().map(whole).collect::<Vec<_>>().join(" "),
+        other => other.to_string(),
+    }
+}
+
+/// All files below a folder.
+fn files(folder: &Path) -> Vec<PathBuf> {
+    let mut out = Vec::new();
+    let mut folders = vec![folder.to_owned()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() { &mut folders } else { &mut out }.push(path);
+        }
+    }
+    out
+}
+
+/// Whatever takes a capture has the option.
+#[test]
+fn every_command_that_takes_a_capture_can_hide() {
+    let help = String::from_utf8(run(&["--help"], &[])).unwrap();
+    let commands = help.split_once("Commands:").unwrap().1.split("Options:").next().unwrap();
+    let names = commands.lines().filter_map(|line| line.split_whitespace().next());
+    let mut seen = 0;
+    for name in names.filter(|name| {
+        // None of these reads a capture.
+        !["explain", "simulate", "manual", "completions", "help"].contains(name)
+    }) {
+        let help = String::from_utf8(run(&[name, "--help"], &[])).unwrap();
+        assert!(help.contains("--hide-identity"), "{name}: {help}");
+        seen += 1;
+    }
+    assert!(seen >= 10, "{commands}");
+}
+
 #[test]
 fn no_output_holds_what_identifies() {
     let folder = tempfile::tempdir().unwrap();
-    let (van, after) = (own("samples/van-door.log.gz"), own("samples/van-after.log.gz"));
+    let (sample, after) = (own("samples/van-door.log.gz"), own("samples/van-after.log.gz"));
     let open: Value = serde_json::from_slice(
-        &lostnode().args(["report", "--format", "json"]).arg(&van).output().unwrap().stdout,
+        &lostnode().args(["report", "--format", "json"]).arg(&sample).output().unwrap().stdout,
     )
     .unwrap();
     let secrets = secrets(&open);
-    assert!(
-        secrets.iter().any(|secret| secret.starts_with("XXT")) && secrets.len() > 3,
-        "{secrets:?}"
-    );
-    let out = folder.path().join("out");
-    let out_text = out.to_str().unwrap().to_owned();
+    let vin = open["vehicle"]["vin"].as_str().unwrap();
+    assert!(vin.len() == 17 && secrets.len() > 3, "{secrets:?}");
+    let part = secrets.iter().find(|secret| secret.len() < 17).unwrap();
+    // The name of the file holds the VIN, and so do the words of the job.
+    let van = folder.path().join(format!("van-{vin}.log.gz"));
+    fs::copy(&sample, &van).unwrap();
+    let job = fs::read_to_string(own("samples/van-job.toml")).unwrap();
+    let job = job.replace("title = \"", &format!("vehicle = \"{vin}\"\ntitle = \"{vin}, {part}, "));
+    let job = job.replace("note = \"", &format!("note = \"{vin}: "));
+    let readings = folder.path().join("job.toml");
+    fs::write(&readings, &job).unwrap();
+    let (out, readings) = (folder.path().join("out"), readings.to_str().unwrap());
+    let named = own("samples/van-roster.toml");
+    let named = named.to_str().unwrap();
+    let (out_text, roster) = (out.to_str().unwrap(), folder.path().join("roster.toml"));
     for arguments in [
-        &["report", "--out", &out_text][..],
-        &["report", "--format", "json"],
+        &["report", "--roster", named, "--readings", readings, "--out", out_text][..],
+        &["report", "--brief"],
+        &["report", "--roster", named, "--readings", readings, "--format", "json"],
         &["report", "--format", "row"],
         &["codes"],
         &["codes", "--format", "jsonl"],
+        &["codes", "--format", "parquet"],
         &["messages"],
         &["messages", "--format", "csv"],
+        &["messages", "--format", "parquet"],
+        &["outages"],
+        &["outages", "--format", "csv"],
+        &["outages", "--format", "parquet"],
         &["frames"],
         &["frames", "--format", "csv"],
+        &["frames", "--format", "parquet"],
+        &["replay", "--no-wait"],
+        &["replay", "--no-wait", "--from", "20", "--rounds", "2"],
+        &["learn", "--out", roster.to_str().unwrap()],
     ] {
-        let bytes = run(&[arguments, &["--hide-identity"]].concat(), &[&van]);
-        assert_without(&arguments.join(" "), &bytes, &secrets);
+        let output = lostnode().args(arguments).arg("--hide-identity").arg(&van).output().unwrap();
+        assert_ne!(output.status.code(), Some(2), "{}", String::from_utf8_lossy(&output.stderr));
+        assert!(!output.stdout.is_empty());
+        let what = arguments.join(" ");
+        assert_without(&what, &unpacked(&output.stdout), &secrets);
+        if ["frames", "replay"].contains(&arguments[0]) {
+            // A number that is cut over several frames, put together again.
+            let report = document(&output.stdout).to_string();
+            assert_without(&format!("report of {what}"), report.as_bytes(), &secrets);
+        }
+        // Without the option something of it is there, or the search proves nothing.
+        if arguments[0] == "messages" && arguments.len() > 1 {
+            let shown = lostnode().args(arguments).arg(&van).output().unwrap().stdout;
+            let shown = String::from_utf8(unpacked(&shown)).unwrap();
+            assert!(shown.contains(&hex::encode_upper(vin)), "{what}");
+        }
     }
-    for entry in fs::read_dir(&out).unwrap() {
-        let path = entry.unwrap().path();
+    for path in files(&out).into_iter().chain([roster]) {
         assert_without(&path.display().to_string(), &fs::read(&path).unwrap(), &secrets);
     }
     assert_without("compare", &run(&["compare", "--hide-identity"], &[&van, &after]), &secrets);
@@ -125,28 +214,15 @@ fn no_output_holds_what_identifies() {
     // A folder, its tables unpacked.
     let captures = folder.path().join("captures");
     fs::create_dir(&captures).unwrap();
-    fs::copy(&van, captures.join("van.log.gz")).unwrap();
+    fs::copy(&sample, captures.join("van.log.gz")).unwrap();
     let batch = folder.path().join("batch");
     run(&["batch", "--hide-identity", "--out", batch.to_str().unwrap()], &[&captures]);
-    let mut folders: Vec<PathBuf> = vec![batch.clone()];
-    while let Some(folder) = folders.pop() {
-        for entry in fs::read_dir(folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                folders.push(path);
-            } else {
-                assert_without(&path.display().to_string(), &fs::read(&path).unwrap(), &secrets);
-            }
-        }
+    let written = files(&batch);
+    assert!(written.iter().any(|path| path.ends_with("summary.parquet")));
+    for path in written {
+        let bytes = unpacked(&fs::read(&path).unwrap());
+        assert_without(&path.display().to_string(), &bytes, &secrets);
     }
-    let table =
-        ParquetReader::new(File::open(batch.join("summary.parquet")).unwrap()).finish().unwrap();
-    let columns = table.get_columns().iter();
-    let cells = columns
-        .flat_map(|column| (0..table.height()).map(|row| column.get(row).unwrap().to_string()));
-    let cells: Vec<String> = cells.collect();
-    assert!(cells.len() > 10);
-    assert_without("summary.parquet", cells.join("\n").as_bytes(), &secrets);
 
     // What is wrong with an identification is said all the same.
     let hidden: Value = serde_json::from_slice(

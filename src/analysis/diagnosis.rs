@@ -126,9 +126,21 @@ impl Diagnosis {
     /// What stands where an identification was.
     pub const HIDDEN: &'static str = "hidden";
 
+    /// All VINs, part, serial and calibration numbers that modules gave.
+    pub(super) fn numbers(&self) -> Vec<String> {
+        let mut out: Vec<String> = self.vehicle.vin.iter().cloned().collect();
+        out.extend(self.vehicle.vin_conflicts.iter().map(|(_, vin)| vin.clone()));
+        for entry in &self.identity {
+            out.extend(entry.vin.iter().chain(&entry.part_number).cloned());
+            out.extend(entry.calibration_ids.iter().chain(&entry.verification_numbers).cloned());
+            out.extend(entry.others.iter().map(|(_, value)| value.clone()));
+        }
+        out
+    }
+
     /// Leaves out VINs, part, serial and calibration numbers; that there were some, and what is
     /// wrong with them, stays.
-    pub fn hide_identity(&mut self) {
+    pub(super) fn hide_identity(&mut self) {
         let hide = |value: &mut String| {
             if !value.is_empty() {
                 Self::HIDDEN.clone_into(value);

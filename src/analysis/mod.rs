@@ -5,6 +5,7 @@ pub mod build;
 pub mod diagnosis;
 pub mod finding;
 pub mod headline;
+mod hide;
 mod names;
 pub mod notice;
 pub mod presence;

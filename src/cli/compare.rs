@@ -8,6 +8,7 @@ use clap::{Args, ValueEnum};
 use super::options::{Expected, Identity, Limits, Reading};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress, terminal_width};
 use crate::Options;
+use crate::analysis::Analysis;
 use crate::compare;
 use crate::compare::comparison::State;
 use crate::render::json::comparison;
@@ -55,8 +56,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
     let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
     let read = |path: &PathBuf| progress::analyse(path, &options);
-    let before = read(&arguments.before)?;
-    let after = arguments.after.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+    let mut before = read(&arguments.before)?;
+    let mut after = arguments.after.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+    if arguments.identity.hide_identity {
+        after.iter_mut().chain([&mut before]).for_each(Analysis::hide_names);
+    }
     if before.span.is_none() || after.iter().all(|analysis| analysis.span.is_none()) {
         eprintln!(
             "lostnode: captures without time stamps cannot be compared: record with absolute \

@@ -10,8 +10,8 @@ use super::filter::Filter;
 use super::options::{Identity, Reading};
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
+use crate::capture::Frame;
 use crate::capture::frame_table::{COLUMNS, cells};
-use crate::capture::{Frame, Hider};
 
 /// Print the frames of a capture, filtered
 #[derive(Args)]
@@ -42,17 +42,17 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let (mut put, mut channels) = (0_u64, Vec::new());
     let mut out = Output::new(arguments.format, &COLUMNS)?;
     let mut start = None;
-    let mut hider = Hider::default();
+    let mut hider = arguments.identity.hider();
     let capture = stream(&arguments.capture, &arguments.reading, |batch| {
         for frame in &batch.frames {
             let mut hidden;
-            let frame = match arguments.identity.hide_identity {
-                true => {
+            let frame = match &mut hider {
+                Some(hider) => {
                     hidden = frame.clone();
                     hider.hide(&mut hidden);
                     &hidden
                 }
-                false => frame,
+                None => frame,
             };
             start = start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Limits, Overwriting, Reading};
+use super::options::{Identity, Limits, Overwriting, Reading};
 use super::{Failure, NOTHING_LOST, progress};
 use crate::learn::learn;
 use crate::words;
@@ -23,6 +23,8 @@ pub struct Arguments {
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -37,7 +39,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     arguments.overwriting.allow(&arguments.out)?;
     let options = arguments.reading.analysis(&arguments.limits);
     let analyse = |path: &PathBuf| progress::analyse(path, &options);
-    let analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
+    let mut analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
+    analyses.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
     let learned = learn(&analyses);
     let remarks: Vec<String> = learned.remarks.iter().map(words::network::remark).collect();
     remarks.iter().for_each(|remark| eprintln!("lostnode: {remark}"));
@@ -48,8 +51,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             "nothing was heard that a roster could hold; none was written",
         ));
     }
-    let names: Vec<String> =
-        arguments.captures.iter().map(|path| path.display().to_string()).collect();
+    let captures = analyses.iter().flat_map(|analysis| &analysis.captures);
+    let names: Vec<&str> = captures.map(|capture| capture.path.as_str()).collect();
     let mut heading = format!("Roster learned by lostnode from {}.", names.join(", "));
     remarks.iter().for_each(|remark| heading.push_str(&format!("\n- {remark}")));
     fs::write(&arguments.out, learned.roster.write(&heading))

@@ -8,7 +8,6 @@ use clap::Args;
 use super::options::{Identity, Reading};
 use super::streaming::{Format, Output, account, stream};
 use super::{Failure, NOTHING_LOST};
-use crate::capture::Hider;
 use crate::fold::diagnostics::{Carrier, Message, Transport};
 use crate::render::tables::{MESSAGES, message as cells};
 use crate::settings::Pair;
@@ -44,7 +43,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut out = Output::new(arguments.format, &MESSAGES)?;
     let mut transport = Transport::new(&arguments.pair);
     let mut channels: Vec<String> = Vec::new();
-    let mut hider = Hider::default();
+    let mut hider = arguments.identity.hider();
     let mut print = |message: &Message<'_>, channels: &[String]| -> std::io::Result<()> {
         if arguments.only_diagnostic && message.carrier != Carrier::IsoTp {
             return Ok(());
@@ -57,7 +56,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         let mut written = Ok(());
         for frame in &batch.frames {
             let mut frame = frame.clone();
-            if arguments.identity.hide_identity {
+            if let Some(hider) = &mut hider {
                 hider.hide(&mut frame);
             }
             transport.push(&frame, &mut |message| {

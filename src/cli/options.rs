@@ -9,7 +9,7 @@ use super::Failure;
 use super::files::read_roster;
 use crate::Options;
 use crate::analysis::Analysis;
-use crate::capture::{self, Columns, Stamps};
+use crate::capture::{self, Columns, Hider, Stamps};
 use crate::roster_file::RosterFile;
 use crate::settings::{Pair, Settings};
 
@@ -138,10 +138,15 @@ pub struct Identity {
 }
 
 impl Identity {
+    /// What blanks frames, where that was asked for.
+    pub fn hider(&self) -> Option<Hider> {
+        self.hide_identity.then(Hider::default)
+    }
+
     /// Leaves them out of an analysis, where that was asked for.
     pub fn hide(&self, analysis: &mut Analysis) {
         if self.hide_identity {
-            analysis.diagnosis.hide_identity();
+            analysis.hide_identity();
         }
     }
 }

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Expected, Limits, Reading};
+use super::options::{Expected, Identity, Limits, Reading};
 use super::streaming::{Format, rows};
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::Options;
@@ -26,6 +26,8 @@ pub struct Arguments {
     #[command(flatten)]
     expected: Expected,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -38,7 +40,8 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
     let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
-    let analysis = progress::analyse(&arguments.capture, &options)?;
+    let mut analysis = progress::analyse(&arguments.capture, &options)?;
+    arguments.identity.hide(&mut analysis);
     let all = analysis.outages.iter();
     rows(
         arguments.format,

@@ -12,10 +12,10 @@ use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 use super::filter::Filter;
-use super::options::{Reading, positive};
+use super::options::{Identity, Reading, positive};
 use super::streaming::{account, stream};
 use super::{Failure, NOTHING_LOST};
-use crate::capture::{Batch, Kind};
+use crate::capture::{Batch, Hider, Kind};
 use crate::fault::advice;
 use crate::interface::{self, Interface, Wiring};
 
@@ -54,6 +54,8 @@ pub struct Arguments {
     allow_physical_bus: bool,
     #[command(flatten)]
     filter: Filter,
+    #[command(flatten)]
+    identity: Identity,
     #[command(flatten)]
     reading: Reading,
 }
@@ -151,6 +153,7 @@ impl Bus {
 
 struct Player<'a> {
     arguments: &'a Arguments,
+    hider: Option<Hider>,
     way: Way,
     begun: Instant,
     /// First stamp of the capture, first and last stamp written, and what to add to stamps in this
@@ -180,6 +183,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     };
     let mut player = Player {
         arguments,
+        hider: None,
         way,
         begun: Instant::now(),
         start: None,
@@ -194,6 +198,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         if round > 0 {
             player.next_round();
         }
+        // Messages do not go on from one round into the next.
+        player.hider = arguments.identity.hider();
         let played = stream(&arguments.capture, &arguments.reading, |batch| player.play(batch));
         if let Some(refused) = player.refused.take() {
             return Err(Failure::Message(refused));
@@ -243,6 +249,16 @@ impl Player<'_> {
 
     fn play(&mut self, batch: &Batch) -> io::Result<()> {
         for frame in &batch.frames {
+            let mut hidden;
+            let frame = match &mut self.hider {
+                // Before frames are chosen: a message may have begun before them.
+                Some(hider) => {
+                    hidden = frame.clone();
+                    hider.hide(&mut hidden);
+                    &hidden
+                }
+                None => frame,
+            };
             self.start = self.start.or(frame.time);
             let channel = &batch.channels[usize::from(frame.channel)];
             if !self.arguments.filter.wants(frame, channel, self.start) {

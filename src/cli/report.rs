@@ -10,6 +10,7 @@ use clap::{Args, ValueEnum};
 use super::files::{read_job, read_knowledge, write_file};
 use super::options::{Expected, Identity, Limits, Reading};
 use super::{Failure, exit_code, progress, terminal_width};
+use crate::analysis::Analysis;
 use crate::render::Renderer;
 use crate::render::html::Html;
 use crate::render::json::Json;
@@ -103,7 +104,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             Text { width, brief, ..Text::default() }.render(&analysis, &mut out)?;
         }
         Format::Json => Json.render(&analysis, &mut out)?,
-        Format::Row => print_row(&Row::of(paths(&arguments.captures), &analysis))?,
+        Format::Row => print_row(&Row::of(paths(arguments, &analysis), &analysis))?,
     }
     out.flush()?;
     Ok(exit_code(&analysis))
@@ -123,8 +124,14 @@ fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
     }
 }
 
-fn paths(captures: &[PathBuf]) -> String {
-    let paths: Vec<String> = captures.iter().map(|path| path.display().to_string()).collect();
+/// The captures as they were named, or without the numbers in their names.
+fn paths(arguments: &Arguments, analysis: &Analysis) -> String {
+    let named = || arguments.captures.iter().map(|path| path.display().to_string());
+    let hidden = || analysis.captures.iter().map(|capture| capture.path.clone());
+    let paths: Vec<String> = match arguments.identity.hide_identity {
+        true => hidden().collect(),
+        false => named().collect(),
+    };
     paths.join(", ")
 }
 

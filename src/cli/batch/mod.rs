@@ -262,7 +262,7 @@ impl Work {
             Err(error) => return Err(error.into()),
         };
         if self.hide_identity {
-            analysis.diagnosis.hide_identity();
+            analysis.hide_identity();
         }
         fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
         write_file(place, "report.json", |out| Json.render(&analysis, out))?;

@@ -18,7 +18,7 @@ use lostnode_parsers::wire;
 use self::files::Files;
 use self::listener::{Event, Listener};
 use self::live::Live;
-use super::options::{Limits, positive};
+use super::options::{Identity, Limits, positive};
 use super::{Failure, NOTHING_LOST};
 use crate::Options;
 use crate::capture::{self, Batch, Frame};
@@ -51,6 +51,8 @@ pub struct Arguments {
     /// End after this many seconds
     #[arg(long = "for", value_name = "SECONDS", value_parser = positive)]
     duration: Option<f64>,
+    #[command(flatten)]
+    identity: Identity,
     #[command(flatten)]
     limits: Limits,
 }
@@ -90,6 +92,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let reading = capture::Options { threads: 1, ..capture::Options::default() };
     let options = Options { reading, settings, roster: None, findings: None };
     let mut live = Live::new(&options);
+    let mut hider = arguments.identity.hider();
     let (sender, events) = sync_channel(1 << 16);
     let begun = Instant::now();
     let ended = thread::scope(|scope| {
@@ -115,12 +118,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                     match event {
                         Event::Heard(channel, time, kind) => {
                             let length = wire::length(&kind).unwrap_or_default();
-                            batch.frames.push(Frame {
-                                time: Some(time),
-                                channel,
-                                kind: kind.map_fd(Box::new),
-                                length,
-                            });
+                            let kind = kind.map_fd(Box::new);
+                            let mut frame = Frame { time: Some(time), channel, kind, length };
+                            if let Some(hider) = &mut hider {
+                                hider.hide(&mut frame);
+                            }
+                            batch.frames.push(frame);
                         }
                         Event::Trouble(channel, what) => live.say(&format!(
                             "interface {}: {what}",
@@ -149,9 +152,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let names = files.finish()?;
     let dropped: u64 = listeners.iter().map(Listener::dropped).sum();
     eprintln!("lostnode: {} frames recorded, {dropped} dropped by the kernel", live.frames());
+    let numbers = if hider.is_some() { "" } else { "the VIN, part numbers, " };
     eprintln!(
-        "lostnode: a recording may hold the VIN, part numbers, time and date, how the vehicle was \
-         driven, and perhaps where: share it with care (lostnode frames --hide-identity)"
+        "lostnode: a recording may hold {numbers}time and date, how the vehicle was driven, and \
+         perhaps where: share it with care (lostnode frames --hide-identity)"
     );
     if let Some(name) = names.last() {
         eprintln!("lostnode: next: lostnode report {}", name.display());

@@ -122,7 +122,7 @@ macro_rules! row {
 row! {
     path: String = "the capture, relative to the folder",
     verdict: Outcome = "`nothing lost`, `lost`, `cannot tell`, `not read`, or `no capture`",
-    reason: Option<String> = "why it was not read to its end, or cannot tell, or what it seems to be",
+    reason: Option<String> = "why it was not read to its end, cannot tell, or what it seems to be",
     headline: Option<String> = "the answer in one sentence",
     start: Option<String> = "date and time of the first frame, UTC, where the stamps are a date",
     span_s: Option<f64> = "seconds from the first frame to the last",
