@@ -295,3 +295,40 @@ fn a_message_that_does_not_say_how_often_is_an_error_with_its_line() {
     let error = RosterFile::parse(text).unwrap_err().to_string();
     assert_eq!(error, "line 4: id `0x3B0` has neither period nor rate nor share");
 }
+
+/// Those of a list that come only from some second on.
+fn from(frames: &Frames, ids: &[(u32, f64)], second: f64) -> Frames {
+    let late = |(time, id): &&(f64, u32)| *time < second && ids.iter().any(|(late, _)| late == id);
+    frames.iter().filter(|frame| !late(frame)).copied().collect()
+}
+
+/// A module that is silent as the recording begins and comes later was lost until then: only the
+/// roster can know it. Where modules come one after another the vehicle is being switched on.
+#[test]
+fn what_comes_late_on_a_running_bus_was_lost() {
+    let folder = Folder::new();
+    let sound = traffic(&all(), 20.0);
+    let paths = [20.0, 15.0]
+        .map(|seconds| folder.capture(&format!("{seconds}"), &traffic(&all(), seconds)));
+    let (roster, ..) = folder.learn(&[&paths[0], &paths[1]]);
+    let told = |frames: &Frames| {
+        let (code, document) = held_against(&folder.capture("late", frames), &roster);
+        let outages = document["outages"].as_array().unwrap().clone();
+        (code, outages, document["headline"].as_str().unwrap().to_owned())
+    };
+    let (code, outages, headline) = told(&from(&sound, &ENGINE, 8.0));
+    assert_eq!((code, outages.len()), (1, 1), "{outages:?}");
+    assert_eq!(outages[0]["ids"], serde_json::json!(["0x0C9", "0x110", "0x1F5", "0x3E9"]));
+    assert!((outages[0]["duration_s"].as_f64().unwrap() - 8.0).abs() < 0.02);
+    assert!(headline.contains("were silent for the first 8.0 s"), "{headline}");
+    // Another module at another instant: they are being started.
+    let starting = from(&from(&sound, &ENGINE, 8.0), &OTHERS[..2], 5.0);
+    assert_eq!(told(&starting).0, 0);
+    // Most of all at once may have been waiting for the key.
+    let (code, outages, _) = told(&from(&sound, &all()[..6], 8.0));
+    assert_eq!((code, &outages[0]["doubt"]), (3, &"key_or_supply".into()));
+    // One message that comes late may belong to a mode.
+    assert_eq!(told(&from(&sound, &[(0x12A, 20.0)], 8.0)).0, 3);
+    // Late by less than its time-out is no loss.
+    assert_eq!(told(&from(&sound, &ENGINE, 0.8)).0, 0);
+}

@@ -82,6 +82,8 @@ pub struct ExpectedHere {
     pub node: NodeIndex,
     /// Whether anything that the file expects of it was heard.
     pub heard: bool,
+    /// The file has it from clocks or silences only, and nobody named it.
+    pub guessed: bool,
 }
 
 /// Groups the identifiers of a capture by sender: those of SAE J1939 by address, others by clock,
@@ -118,7 +120,10 @@ pub fn build(
     for (at, Found { node, expected, .. }) in nodes.into_iter().enumerate() {
         let at = NodeIndex(at);
         node.ids.iter().for_each(|id| network.node_of[*id] = Some(at));
-        let here = |(expected, heard)| ExpectedHere { expected, node: at, heard };
+        let here = |(expected, heard): (RosterIndex, bool)| {
+            let guessed = known.is_some_and(|(file, _)| file.nodes[expected].guessed);
+            ExpectedHere { expected, node: at, heard, guessed }
+        };
         network.expected.extend(expected.map(here));
         network.nodes.push(node);
     }

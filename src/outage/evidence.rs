@@ -102,6 +102,13 @@ pub enum Evidence {
         /// Seconds in which the channel carried traffic.
         awake: f64,
     },
+    /// Not heard as the recording began, though all else was.
+    SilentFromTheStart {
+        /// For how long.
+        seconds: f64,
+        /// Frames that would have come of the fastest identifier.
+        due: f64,
+    },
     /// Nobody knows who sends them, or only by a guess.
     ProbablyOneNode {
         /// How many identifiers.

@@ -7,6 +7,7 @@ mod claims;
 pub mod deviations;
 mod evidence;
 mod facts;
+mod late_start;
 mod lawful;
 mod never_heard;
 mod parts;
@@ -157,6 +158,7 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
         note_stops(outage, stops);
     }
     outages.extend(never_heard::find(observed));
+    outages.extend(late_start::find(observed));
     outages.sort_by_key(|outage| (outage.silence(), outage.channel));
     outages
 }

@@ -13,8 +13,17 @@ pub struct Expectation {
     pub timeout: f64,
     /// The longest gap that is still ordinary: of a sender with two beats, the longer of them.
     pub wide: f64,
+    /// What a roster says of it, where that expects it in every capture.
+    pub roster: Option<ByRoster>,
     /// The grid that its frames keep, where that is known well enough to ask for their phase.
     grid: Option<Grid>,
+}
+
+/// What a roster says of an identifier that it expects in every capture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ByRoster {
+    /// It is only sent with the key on.
+    pub key: bool,
 }
 
 /// The timer behind an identifier, as far as its gaps show it.
@@ -71,6 +80,7 @@ impl Expectation {
             rhythm,
             timeout,
             wide: wide(&id.gaps, rhythm).max(rhythm.period + 3.0 * scatter) + QUEUE,
+            roster: message.map(|message| ByRoster { key: message.key }),
             grid: Grid::of(id, rhythm, scatter),
         })
     }

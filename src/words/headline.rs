@@ -50,10 +50,13 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
     let first = short_duration(seconds(loss.first - begin));
     let what = match loss {
         Loss { never_heard: true, .. } => {
-            format!("{who} was never heard in {}", short_duration(span))
+            format!("{who} {} never heard in {}", was(&loss.who), short_duration(span))
         }
         Loss { ongoing: true, times: 1, .. } => {
             format!("{who} {} at {first} and stayed silent", verb(&loss.who))
+        }
+        Loss { times: 1, seconds, .. } if loss.first == begin => {
+            format!("{who} {} silent for the first {}", was(&loss.who), short_duration(*seconds))
         }
         Loss { times: 1, seconds, .. } => {
             format!("{who} {} once, at {first}, for {}", verb(&loss.who), short_duration(*seconds))
@@ -75,6 +78,16 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
 
 fn often(times: usize) -> String {
     if times == 2 { "twice".to_owned() } else { format!("{times} times") }
+}
+
+fn was(who: &Who) -> &'static str {
+    let several = match who {
+        Who::Nodes(nodes) => nodes.len() > 1,
+        Who::Identifiers(ids, _) => ids.len() > 1,
+        Who::Missing(ids) => ids.len() > 1,
+        Who::Channel(_) | Who::All => false,
+    };
+    if several { "were" } else { "was" }
 }
 
 fn verb(who: &Who) -> &'static str {

@@ -62,6 +62,10 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             format!("for {seconds:.2} s of it the whole channel was silent")
         }
         Evidence::NeverHeard { due, awake } => never_heard(&outage.never_heard, due, awake),
+        Evidence::SilentFromTheStart { seconds, due } => format!(
+            "the bus was running as the recording began, and for {seconds:.2} s nothing came of \
+             what the roster expects here: {due:.0} frames of the fastest identifier were due"
+        ),
         Evidence::ProbablyOneNode { identifiers: 1, .. } => {
             "its sender is not known; it may be all that a module sends".to_owned()
         }

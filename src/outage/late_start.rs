@@ -1,0 +1,157 @@
+//! What a roster expects, and the recording found silent, and that came later. What is heard
+//! before a silence shows when it began; here only the roster knows that anything was missing. A
+//! vehicle that is being switched on starts its modules at many instants: nothing is said of it.
+
+use std::collections::BTreeSet;
+
+use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::silence::{KeyState, QUEUE, Roll};
+
+/// What comes so many seconds after its channel was not only late with its first frame.
+const LATER: f64 = 1.0;
+/// Frames that would have come by then.
+const DUE: f64 = 3.0;
+/// The bus ran as the recording began where this share of what the roster expects of the others was
+/// there at once.
+const RUNNING: f64 = 0.8;
+/// Modules take so many seconds, besides a period, from their first identifier to their last
+/// (common practice, no source).
+const START_UP: f64 = 2.0;
+/// More than this share of a channel is what the key switches on, and not one module.
+const MOST: f64 = 0.5;
+
+pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
+    let channels = 0..observed.timing.channels.len();
+    channels.filter_map(|channel| of_channel(observed, channel as ChannelIndex)).collect()
+}
+
+fn of_channel(observed: &Observed<'_>, channel: ChannelIndex) -> Option<Outage> {
+    let at = usize::from(channel);
+    let (begin, _) = observed.timing.channels[at].heard?;
+    let losses = observed.losses.channels.get(at)?;
+    if losses.thinned.is_some() || losses.roll.expected == 0 {
+        return None;
+    }
+    let first = |id: IdIndex| observed.timing.ids[id].heard.map(|(first, _)| first);
+    let own: Vec<IdIndex> = (0..observed.timing.ids.len())
+        .map(IdIndex)
+        .filter(|id| observed.timing.ids[*id].key.channel == channel)
+        .collect();
+    let late: Vec<IdIndex> =
+        own.iter().copied().filter(|id| is_late(observed, *id, begin)).collect();
+    let back = late.iter().filter_map(|id| first(*id)).min()?;
+    // Modules that come one after the other are being started.
+    let together = |id: &IdIndex| {
+        let period = observed.losses.expected[*id].map_or(0.0, |expected| expected.rhythm.period);
+        first(*id).is_some_and(|first| first - back <= nanoseconds(START_UP + 1.5 * period))
+    };
+    let others = losses.roll.expected.saturating_sub(late.len());
+    let at_once = own.iter().filter(|id| is_prompt(observed, **id, begin)).count();
+    let stopped = observed.losses.stops.iter().any(|stop| {
+        stop.concerns(channel) && stop.silence.start < back && stop.silence.end > begin
+    });
+    let running = others > 0 && at_once as f64 >= RUNNING * others as f64;
+    if !running || stopped || !late.iter().all(together) || is_key_on(observed, &own, &late) {
+        return None;
+    }
+    Some(outage(observed, &losses.roll, (begin, back), late))
+}
+
+fn outage(
+    observed: &Observed<'_>,
+    roll: &Roll,
+    (begin, back): (Nanoseconds, Nanoseconds),
+    ids: Vec<IdIndex>,
+) -> Outage {
+    let nodes = whole_nodes(observed, &ids);
+    let of_nodes: usize = nodes.iter().map(|node| watched(observed, *node).count()).sum();
+    let known = of_nodes == ids.len();
+    let scope = match nodes.len() {
+        1 if known => Scope::Node,
+        2.. if known => Scope::Branch,
+        _ => Scope::Identifier,
+    };
+    // So much at once may have been waiting for the key.
+    let perhaps_key_off =
+        roll.key == KeyState::NotKnown && ids.len() as f64 > MOST * roll.expected as f64;
+    let due = ids.iter().map(|id| due(observed, *id, back - begin)).fold(f64::INFINITY, f64::min);
+    let mut evidence = vec![Evidence::SilentFromTheStart { seconds: seconds(back - begin), due }];
+    if !known {
+        let (identifiers, expected) = (ids.len(), roll.expected);
+        evidence.push(Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off });
+    }
+    let lone = !known && ids.len() == 1;
+    Outage {
+        scope,
+        channel: Some(observed.timing.ids[ids[0]].key.channel),
+        nodes: if known { nodes } else { Vec::new() },
+        ids,
+        never_heard: Vec::new(),
+        start: begin,
+        end: back,
+        ongoing: false,
+        cause: if perhaps_key_off { Cause::SwitchedOff } else { Cause::Unknown },
+        benign: perhaps_key_off || lone,
+        doubt: match (perhaps_key_off, lone) {
+            (true, _) => Some(Doubt::KeyOrSupply),
+            (false, true) => Some(Doubt::SenderUnknown),
+            (false, false) => None,
+        },
+        ran_on: 0.0,
+        evidence,
+    }
+}
+
+/// Whether most of what needs the key, as the roster knows, came only then: it was turned on.
+fn is_key_on(observed: &Observed<'_>, own: &[IdIndex], late: &[IdIndex]) -> bool {
+    let needs_key = |id: &&IdIndex| {
+        observed.losses.expected[**id].and_then(|own| own.roster).is_some_and(|own| own.key)
+    };
+    let (all, late) = (own.iter().filter(needs_key).count(), late.iter().filter(needs_key).count());
+    late > 0 && late as f64 >= MOST * all as f64
+}
+
+/// Nodes that somebody named, all of whose identifiers are among these.
+fn whole_nodes(observed: &Observed<'_>, ids: &[IdIndex]) -> Vec<NodeIndex> {
+    let nodes: BTreeSet<NodeIndex> =
+        ids.iter().filter_map(|id| observed.network.node_of[*id]).collect();
+    let named = |node: &NodeIndex| {
+        observed.network.expected.iter().any(|here| here.node == *node && !here.guessed)
+    };
+    let whole = |node: &NodeIndex| watched(observed, *node).all(|id| ids.contains(&id));
+    // A guess that holds all that was late agrees with the traffic.
+    let alone = nodes.len() == 1;
+    nodes.into_iter().filter(|node| (alone || named(node)) && whole(node)).collect()
+}
+
+fn watched(observed: &Observed<'_>, node: NodeIndex) -> impl Iterator<Item = IdIndex> {
+    let ids = observed.network.nodes[node].ids.iter().copied();
+    ids.filter(|id| observed.losses.expected[*id].is_some())
+}
+
+/// Frames of an identifier that would have come in a time.
+fn due(observed: &Observed<'_>, id: IdIndex, time: Nanoseconds) -> f64 {
+    let period = |expected: crate::silence::Expectation| expected.rhythm.period;
+    seconds(time) / observed.losses.expected[id].map_or(f64::INFINITY, period)
+}
+
+/// Whether the roster expects an identifier always, and it came long after it was due.
+fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
+    let Some(expected) = observed.losses.expected[id].filter(|expected| expected.roster.is_some())
+    else {
+        return false;
+    };
+    let Some((first, _)) = observed.timing.ids[id].heard else { return false };
+    due(observed, id, first - begin) >= DUE
+        && first - begin >= nanoseconds(LATER.max(expected.timeout + QUEUE))
+}
+
+/// Whether an identifier was there as soon as its period let it.
+fn is_prompt(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
+    let expected = observed.losses.expected[id].filter(|expected| expected.roster.is_some());
+    let first = observed.timing.ids[id].heard.map(|(first, _)| first);
+    expected.zip(first).is_some_and(|(expected, first)| first <= expected.due(begin))
+}
