@@ -55,15 +55,15 @@ fn report(length: f64) -> Analysis {
         pace: None,
         only_with_key: false,
         diagnostic: false,
+        silent: Vec::new(),
     };
     let node = |name: &str, ids: [usize; 2]| Node {
         name: name.to_owned(),
-        channel: 0,
         ids: ids.map(IdIndex).to_vec(),
-        never_heard: Vec::new(),
         basis: vec![Basis::Clock],
         confidence: 0.9,
         heard: true,
+        ..Node::default()
     };
     Analysis {
         captures: vec![lostnode::capture::Capture {
@@ -475,6 +475,7 @@ fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Analysis {
         pending: 0,
         late: 0,
         slowest: None,
+        mute: Vec::new(),
     };
     report.diagnosis.talks = modules.iter().map(talk).collect();
     report.diagnosis.codes = codes;

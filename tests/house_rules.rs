@@ -290,10 +290,12 @@ fn words(text: &str) -> usize {
 }
 
 /// Where a name is what there is to go by, and why.
-const NAMES: [(&str, &str); 5] = [
+const NAMES: [(&str, &str); 7] = [
     ("src/fault/readings.rs", "a mechanic names nodes and channels in a job file"),
     ("src/analysis/blame.rs", "a trouble code names a module in words and nothing else"),
     ("src/analysis/names.rs", "a roster may have learned a name that was made of an identifier"),
+    ("src/roster_file/mod.rs", "a roster may have learned a name that was made of an identifier"),
+    ("src/learn/unplugged/mod.rs", "a person gives names, and no two nodes may have the same"),
     ("src/compare/mod.rs", "captures have nothing in common but the names of their channels"),
     ("src/compare/subject.rs", "captures have nothing in common but the names of their channels"),
 ];

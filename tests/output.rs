@@ -198,7 +198,7 @@ fn a_wrong_scenario_is_said_with_its_place() {
 #[test]
 fn the_sample_is_reproducible() {
     let folder = tempfile::tempdir().unwrap();
-    for name in ["van-door", "van-after"] {
+    for name in ["van-door", "van-after", "van-unplugged"] {
         let path = folder.path().join(format!("{name}.log"));
         let scenario = own(&format!("samples/{name}.toml"));
         assert!(

@@ -38,6 +38,8 @@ pub struct Accusation {
 pub struct Witness {
     /// Its name.
     pub name: String,
+    /// What codes call it, where that is known.
+    pub missed_as: Vec<String>,
     /// When it was silent, alone or with its branch; the whole capture where it was never heard.
     pub silences: Vec<Silence>,
 }
@@ -243,8 +245,15 @@ impl Row<'_> {
 fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
     let all = || (0..witnesses.len()).map(NodeIndex);
     let named = |row: &Row<'_>| {
-        let same: Vec<NodeIndex> =
-            all().filter(|at| same_thing(&row.missed.0, &witnesses[*at].name)).collect();
+        let told = |at: &NodeIndex| witnesses[*at].missed_as.contains(&row.missed.0);
+        if let Some(node) = all().find(told) {
+            return Some(node);
+        }
+        // Whose name in codes is known is none of another name.
+        let same: Vec<NodeIndex> = all()
+            .filter(|at| witnesses[*at].missed_as.is_empty())
+            .filter(|at| same_thing(&row.missed.0, &witnesses[*at].name))
+            .collect();
         match same[..] {
             [node] => Some(node),
             _ => None,

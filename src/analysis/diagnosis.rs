@@ -8,7 +8,7 @@ use super::Nanoseconds;
 use super::blame::{Blame, Missed};
 pub use crate::fold::diagnostics::supply::Dip;
 pub use crate::fold::diagnostics::{
-    CodeNumber, IdentitySource, MessageCounts, Module, Party, Seen,
+    CodeNumber, IdentitySource, MessageCounts, Module, Mute, Party, Seen,
 };
 
 /// A trouble code as one module holds it.
@@ -286,6 +286,8 @@ pub struct TalkEntry {
     pub late: u64,
     /// Longest wait in seconds.
     pub slowest: Option<f64>,
+    /// When it was asked and did not answer, in order of time; the first 64 of such times.
+    pub mute: Vec<Mute>,
 }
 
 impl TalkEntry {

@@ -165,6 +165,9 @@ pub struct Identifier {
     pub only_with_key: bool,
     /// It carries diagnosis: it speaks when spoken to.
     pub diagnostic: bool,
+    /// When it was silent for longer than its time-out while its channel went on, in order of
+    /// time, whatever was made of that.
+    pub silent: Vec<Silence>,
 }
 
 /// Whose presence a lane of the picture shows.

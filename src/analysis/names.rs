@@ -20,8 +20,8 @@ pub struct ModuleName {
     pub channel: Option<String>,
     /// What it answers by.
     pub party: Party,
-    /// What it calls itself, or else the usual name of its address (SAE J1939, preferred
-    /// addresses).
+    /// What the roster calls the node that answers by it, or else what it calls itself, or else the
+    /// usual name of its address (SAE J1939, preferred addresses).
     pub called: Option<String>,
 }
 
@@ -69,7 +69,11 @@ impl Analysis {
         ModuleName {
             channel: (self.channels.len() > 1).then(|| self.channel(module.channel).name.clone()),
             party: module.party,
-            called: own.and_then(|entry| entry.name.clone()).or_else(usual),
+            called: self
+                .joined(module)
+                .map(|node| self.nodes[node].name.clone())
+                .or_else(|| own.and_then(|entry| entry.name.clone()))
+                .or_else(usual),
         }
     }
 }
@@ -127,8 +131,18 @@ impl Analysis {
         addresses.all(|address| address == Some(first)).then_some(first)
     }
 
-    /// The node that a module is: the one that sends from the address it answers by.
+    /// The node that the roster joins with a module.
+    fn joined(&self, module: Module) -> Option<NodeIndex> {
+        let mut all = (0..self.nodes.len()).map(NodeIndex);
+        all.find(|node| self.nodes[*node].answers.contains(&module))
+    }
+
+    /// The node that a module is: the one that the roster says, or that sends from the address it
+    /// answers by.
     pub fn node_of(&self, module: Module) -> Option<NodeIndex> {
+        if let Some(node) = self.joined(module) {
+            return Some(node);
+        }
         let Party::Address(address) = module.party else { return None };
         (0..self.nodes.len()).map(NodeIndex).find(|node| {
             self.nodes[*node].channel == module.channel

@@ -7,6 +7,7 @@ use std::path::Path;
 use super::Failure;
 use crate::capture::Seems;
 use crate::fault::{Job, Knowledge};
+use crate::learn::unplugged::Unplugging;
 use crate::roster_file::{self, RosterFile};
 
 /// A file of text. Where it is something else altogether that is said first: what a reader of TOML
@@ -51,6 +52,38 @@ pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
             Err(Failure::about(path, "it names no node and no message, so nothing is expected"))
         }
         false => Ok(roster),
+    }
+}
+
+/// A roster file with its text, to be changed; a system description cannot be.
+pub fn read_roster_text(path: &Path) -> Result<(String, RosterFile), Failure> {
+    let fits = [Seems::Roster, Seems::Arxml, Seems::Other("XML")];
+    let text = read_text(path, "roster", &fits)?;
+    if text.trim_start_matches('\u{feff}').trim_start().starts_with('<') {
+        return Err(Failure::about(
+            path,
+            "a system description has its names already; this is for rosters of `lostnode learn`",
+        ));
+    }
+    let roster = RosterFile::parse(&text).map_err(|error| Failure::about(path, error))?;
+    Ok((text, roster))
+}
+
+/// When modules were unplugged.
+pub fn read_unplugged(path: &Path) -> Result<Vec<Unplugging>, Failure> {
+    let text = read_text(path, "file of times (--unplugged-file)", &[])?;
+    Unplugging::file(&text).map_err(|error| Failure::about(path, error))
+}
+
+/// Writes a file in one step, so that one that is there is whole at any time. What is no file (a
+/// pipe, a device, a link) is written through.
+pub fn write_over(path: &Path, text: &str) -> Result<(), Failure> {
+    let is_file = |found: fs::Metadata| found.is_file();
+    let plain = fs::symlink_metadata(path).map_or(true, is_file);
+    let folder = path.parent().unwrap_or(Path::new(""));
+    match path.file_name().and_then(|name| name.to_str()).filter(|_| plain) {
+        Some(name) => write_file(folder, name, |out| out.write_all(text.as_bytes())),
+        None => fs::write(path, text).map_err(|error| Failure::writing(path, &error)),
     }
 }
 

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::naming::{BEFORE_YOU_UNPLUG, Renamed, Times};
 use super::options::{Identity, Limits, Overwriting, Reading};
 use super::{Failure, NOTHING_LOST, progress};
 use crate::learn::learn;
@@ -12,7 +13,9 @@ use crate::words;
 
 /// Write down what a sound vehicle sends, to find later what is missing
 #[derive(Args)]
-#[command(after_help = "Example: lostnode learn samples/van-after.log.gz -o van-roster.toml")]
+#[command(after_help = format!(
+    "{BEFORE_YOU_UNPLUG}\n\nExample: lostnode learn samples/van-after.log.gz -o van-roster.toml"
+))]
 pub struct Arguments {
     /// Captures in which nothing was lost; several are merged
     #[arg(required = true)]
@@ -20,6 +23,12 @@ pub struct Arguments {
     /// The roster file to write
     #[arg(short, long, value_name = "FILE")]
     out: PathBuf,
+    #[command(flatten)]
+    times: Times,
+    /// The capture in which modules were unplugged, where there are several; it need not be one of
+    /// those that are learned from
+    #[arg(long, value_name = "CAPTURE")]
+    unplugged_in: Option<PathBuf>,
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
@@ -37,6 +46,8 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     // Names given by hand are not lost for a slip of the finger.
     arguments.overwriting.allow(&arguments.out)?;
+    let times = arguments.times.read()?;
+    let shown = unplugged_in(arguments, !times.is_empty())?;
     let options = arguments.reading.analysis(&arguments.limits);
     let analyse = |path: &PathBuf| progress::analyse(path, &options);
     let mut analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
@@ -55,14 +66,47 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let names: Vec<&str> = captures.map(|capture| capture.path.as_str()).collect();
     let mut heading = format!("Roster learned by lostnode from {}.", names.join(", "));
     remarks.iter().for_each(|remark| heading.push_str(&format!("\n- {remark}")));
-    fs::write(&arguments.out, learned.roster.write(&heading))
-        .map_err(|error| Failure::writing(&arguments.out, &error))?;
-    println!(
-        "{}: {} nodes, {} identifiers, {} of them expected in every capture",
-        arguments.out.display(),
+    let text = learned.roster.write(&heading);
+    let counts = format!(
+        "{} nodes, {} identifiers, {} of them expected in every capture",
         learned.roster.nodes.len(),
         messages().count(),
         messages().filter(|message| message.expected).count(),
     );
-    Ok(NOTHING_LOST)
+    let out = arguments.out.display();
+    let Some(path) = shown else {
+        write(arguments, &text)?;
+        println!("{out}: {counts}");
+        return Ok(NOTHING_LOST);
+    };
+    let learned_from = arguments.captures.iter().position(|own| own == path);
+    let mut apart = learned_from.is_none().then(|| analyse(path)).transpose()?;
+    apart.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
+    let analysis = apart.as_ref().or(learned_from.map(|at| &analyses[at]));
+    let analysis = analysis.expect("it is one of those learned from, or was read apart");
+    let renamed = Renamed::of(&text, &learned.roster, analysis, &times)?;
+    renamed.say(analysis)?;
+    write(arguments, &renamed.text)?;
+    let (given, all) = renamed.given();
+    println!("{out}: {counts}; {given} of {all} names given");
+    Ok(renamed.code())
+}
+
+fn write(arguments: &Arguments, text: &str) -> Result<(), Failure> {
+    fs::write(&arguments.out, text).map_err(|error| Failure::writing(&arguments.out, &error))
+}
+
+/// The capture that the times of an unplugging are of, where there are any.
+fn unplugged_in(arguments: &Arguments, any: bool) -> Result<Option<&PathBuf>, Failure> {
+    match (&arguments.unplugged_in, arguments.captures.as_slice()) {
+        (Some(_), _) if !any => {
+            Err(Failure::message("--unplugged-in needs --unplugged or --unplugged-file"))
+        }
+        (Some(path), _) => Ok(Some(path)),
+        (None, _) if !any => Ok(None),
+        (None, [only]) => Ok(Some(only)),
+        (None, _) => Err(Failure::message(
+            "of several captures, say with --unplugged-in in which one the modules were unplugged",
+        )),
+    }
 }

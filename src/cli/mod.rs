@@ -10,6 +10,8 @@ mod frames;
 mod learn;
 mod manual;
 mod messages;
+mod name;
+mod naming;
 mod options;
 mod outages;
 mod progress;
@@ -49,6 +51,7 @@ enum Command {
     Outages(outages::Arguments),
     Frames(frames::Arguments),
     Learn(learn::Arguments),
+    Name(name::Arguments),
     Batch(batch::Arguments),
     Record(record::Arguments),
     Replay(replay::Arguments),
@@ -139,6 +142,7 @@ pub fn run() -> ExitCode {
         Command::Compare(arguments) => compare::run(&arguments),
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
+        Command::Name(arguments) => name::run(&arguments),
         Command::Completions(arguments) => manual::completions(&arguments),
         Command::Manual(arguments) => manual::manual(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),

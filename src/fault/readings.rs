@@ -334,12 +334,9 @@ mod tests {
     fn a_name_is_a_node_only_by_all_its_words() {
         let node = |name: &str| Node {
             name: name.to_owned(),
-            channel: 0,
-            ids: Vec::new(),
-            never_heard: Vec::new(),
-            basis: Vec::new(),
             confidence: 1.0,
             heard: true,
+            ..Node::default()
         };
         let nodes = vec![node("engine"), node("sliding door")];
         let analysis = Analysis { nodes, ..Analysis::default() };

@@ -2,6 +2,7 @@
 
 mod lesson;
 mod senders;
+pub mod unplugged;
 
 use std::collections::{BTreeMap, BTreeSet};
 

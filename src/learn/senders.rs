@@ -55,7 +55,7 @@ impl Senders {
         let mut roster = RosterFile::default();
         for Group { name, channel, guessed, ids } in self.groups {
             let messages = ids.iter().filter_map(|id| messages.remove(id)).collect();
-            let node = ExpectedNode { name, channel, guessed, messages, events: Vec::new() };
+            let node = ExpectedNode { name, channel, guessed, messages, ..ExpectedNode::default() };
             roster.nodes.push(node);
         }
         roster.lone =

@@ -32,12 +32,12 @@ pub(super) fn nodes(timing: &Timing, addressed: &[bool]) -> Vec<Node> {
         name: format!("address 0x{address:02X}"),
         channel,
         ids,
-        never_heard: Vec::new(),
         basis: vec![Basis::Address],
         // The standard says so; two units behind one address, or an address used twice, are
         // possible.
         confidence: 0.95,
         heard: true,
+        ..Node::default()
     };
     groups.into_iter().map(node).collect()
 }

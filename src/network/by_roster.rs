@@ -13,7 +13,7 @@ use crate::roster_file::{Known, KnownNode, RosterFile};
 pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Found> {
     let heard: HashSet<Key> = timing.ids.iter().map(|id| id.key).collect();
     let sender = |key: &Key| known.messages.get(key).and_then(|message| message.node);
-    let node = |KnownNode { node, channel }: &KnownNode| {
+    let node = |KnownNode { node, channel, answers }: &KnownNode| {
         let expected = &file.nodes[*node];
         let is_heard = |id| heard.contains(&Key { channel: *channel, id });
         let messages = expected.messages.iter();
@@ -37,6 +37,8 @@ pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Fo
             basis: vec![Basis::Roster],
             confidence: 1.0,
             heard: is_heard_at_all,
+            answers: answers.clone(),
+            missed_as: expected.missed_as.clone(),
         };
         let address = by_address::common(all());
         Found { node: made, expected: Some((*node, is_heard_at_all)), address }

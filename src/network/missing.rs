@@ -100,11 +100,10 @@ fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
     Node {
         name: format!("sender of 0x{lowest:03X}"),
         channel,
-        ids: Vec::new(),
         never_heard: missing.iter().map(|missing| missing.id).collect(),
         basis: vec![Basis::Roster],
         // One cause is likelier than several; that the cause is one node, a little less so.
         confidence: 0.7,
-        heard: false,
+        ..Node::default()
     }
 }

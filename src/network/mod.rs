@@ -18,6 +18,7 @@ use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
 
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Module;
 use crate::fold::timing::Timing;
 use crate::ids::{IdIndex, NodeIndex, RosterIndex};
 use crate::roster_file::{Known, RosterFile};
@@ -39,7 +40,7 @@ pub enum Basis {
 }
 
 /// A sender and its identifiers.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Node {
     /// Name shown.
     pub name: String,
@@ -55,6 +56,10 @@ pub struct Node {
     pub confidence: f64,
     /// Whether it was heard at all.
     pub heard: bool,
+    /// What it answers a tester by, as the roster says.
+    pub answers: Vec<Module>,
+    /// What codes of others call it, as the roster says.
+    pub missed_as: Vec<String>,
 }
 
 /// The senders of a capture.
@@ -151,6 +156,8 @@ impl Found {
         self.expected = silent.expected;
         self.node.never_heard = silent.node.never_heard;
         self.node.name = silent.node.name;
+        self.node.answers = silent.node.answers;
+        self.node.missed_as = silent.node.missed_as;
     }
 }
 
@@ -180,10 +187,10 @@ fn unnamed(timing: &Timing, ids: Vec<IdIndex>, basis: Basis, confidence: f64) ->
         name: name(timing, &ids),
         channel: ids.first().map_or(0, |id| timing.ids[*id].key.channel),
         ids,
-        never_heard: Vec::new(),
         basis: vec![basis],
         confidence,
         heard: true,
+        ..Node::default()
     }
 }
 

@@ -25,6 +25,8 @@ pub enum RosterError {
         /// 29 bits, not 11.
         extended: bool,
     },
+    /// It is written in a form that cannot be changed in its place.
+    CannotBeChanged,
     /// No ECU of the system description sends a CAN frame.
     NoSender {
         /// Frames without a sender.
@@ -72,6 +74,23 @@ pub enum Problem {
     CounterDoesNotFit,
     /// A node has an empty name.
     NameEmpty,
+    /// What a module answers by cannot be read.
+    NoAnswering {
+        /// What stands there.
+        text: String,
+    },
+    /// No code says that a module of this name is missed.
+    NobodyMisses {
+        /// The name.
+        name: String,
+    },
+    /// Two nodes answer by the same, or are missed as the same.
+    OfTwo {
+        /// What.
+        what: String,
+        /// Line on which it stands first.
+        first: usize,
+    },
 }
 
 impl fmt::Display for RosterError {
@@ -79,6 +98,10 @@ impl fmt::Display for RosterError {
         match self {
             RosterError::Form(error) => f.write_str(error),
             RosterError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
+            RosterError::CannotBeChanged => f.write_str(
+                "nodes and messages must be written as `[[node]]` and `messages = [ { … } ]` to \
+                 be changed here",
+            ),
             RosterError::NoArxml(error) => {
                 write!(f, "this is no AUTOSAR system description that can be read: {error}")
             }
@@ -118,6 +141,20 @@ impl fmt::Display for Problem {
                 "counter does not fit: byte 0 to 7, width 2 to 8, bit and width within the byte",
             ),
             Problem::NameEmpty => f.write_str("name is empty"),
+            Problem::NoAnswering { text } => write!(
+                f,
+                "answers `{text}`: write the identifier that it answers with (`0x7EA`) or its \
+                 address (`address 0x28`), and the channel before it where that is another"
+            ),
+            Problem::NobodyMisses { name } => write!(
+                f,
+                "missed_as `{name}`: no code says that communication with it was lost; write the \
+                 name as `lostnode explain` tells it of the code, such as `Door Control Module A`"
+            ),
+            Problem::OfTwo { what, first } => write!(
+                f,
+                "`{what}` stands for a second time, and is one module; first on line {first}"
+            ),
         }
     }
 }

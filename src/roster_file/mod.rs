@@ -2,19 +2,23 @@
 //! `lostnode learn`, edited by hand, or read from an AUTOSAR system description.
 
 mod arxml;
+mod edit;
 mod error;
 mod parse;
 mod write;
 
 use std::collections::HashMap;
+use std::fmt;
 
 use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::{Module, Party};
 use crate::fold::timing::{AliveCounter, Key};
 use crate::ids::RosterIndex;
 
 pub use arxml::from_arxml;
+pub use edit::{Edit, edited};
 pub use error::{Problem, RosterError};
 
 /// What is expected on the buses of a vehicle.
@@ -55,6 +59,42 @@ pub struct ExpectedNode {
     pub messages: Vec<ExpectedMessage>,
     /// Identifiers sent when something happens: they are its own, and never missed.
     pub events: Vec<Id>,
+    /// What it answers a tester by.
+    pub answers: Vec<Answering>,
+    /// What trouble codes of others call it, such as `Door Control Module A`.
+    pub missed_as: Vec<String>,
+}
+
+impl ExpectedNode {
+    /// Whether a person has said what it is called. A name made of an identifier or an address
+    /// stands where nobody has.
+    pub fn is_called(&self) -> bool {
+        let made = ["node of 0x", "sender of 0x", "address 0x"];
+        !self.guessed && !made.iter().any(|begin| self.name.starts_with(begin))
+    }
+
+    /// All identifiers that it sends.
+    pub fn ids(&self) -> impl Iterator<Item = Id> + '_ {
+        self.messages.iter().map(|message| message.id).chain(self.events.iter().copied())
+    }
+}
+
+/// What a module answers a tester by.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Answering {
+    /// The channel, where it is another than that on which it sends.
+    pub channel: Option<String>,
+    /// The identifier, or the address.
+    pub party: Party,
+}
+
+impl fmt::Display for Answering {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.channel {
+            Some(channel) => write!(f, "{channel} {}", self.party),
+            None => write!(f, "{}", self.party),
+        }
+    }
 }
 
 /// A message and how often it comes, by its period, its rate or its share; one of them at least.
@@ -127,7 +167,15 @@ impl RosterFile {
             };
             let (node, channel) = (RosterIndex(at), channel as ChannelIndex);
             let key = |id: Id| Key { channel, id };
-            known.nodes.push(KnownNode { node, channel });
+            let answer = |own: &Answering| {
+                let channel = match &own.channel {
+                    Some(name) => channels.iter().position(|own| own == name)? as ChannelIndex,
+                    None => channel,
+                };
+                Some(Module { channel, party: own.party })
+            };
+            let answers = expected.answers.iter().filter_map(answer).collect();
+            known.nodes.push(KnownNode { node, channel, answers });
             let of = |timed| KnownMessage { node: Some(node), timed };
             let timed = expected.messages.iter();
             known.messages.extend(timed.map(|own| (key(own.id), of(Some(own.clone())))));
@@ -168,10 +216,12 @@ pub struct KnownMessage {
 }
 
 /// A node of the file and its channel in the capture.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct KnownNode {
     /// Its place in [`RosterFile::nodes`].
     pub node: RosterIndex,
     /// Channel in the capture.
     pub channel: ChannelIndex,
+    /// What it answers a tester by.
+    pub answers: Vec<Module>,
 }

@@ -7,7 +7,10 @@ use lostnode_parsers::frame::parse_id;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{ExpectedMessage, ExpectedNode, LearnedFrom, Problem, RosterError, RosterFile};
+use super::{
+    Answering, ExpectedMessage, ExpectedNode, LearnedFrom, Problem, RosterError, RosterFile,
+};
+use crate::fold::diagnostics::{Party, meaning};
 use crate::fold::timing::AliveCounter;
 
 #[derive(Deserialize)]
@@ -43,6 +46,10 @@ struct NodeToml {
     messages: Vec<MessageToml>,
     #[serde(default)]
     events: Vec<Spanned<String>>,
+    #[serde(default)]
+    answers: Vec<Spanned<String>>,
+    #[serde(default)]
+    missed_as: Vec<Spanned<String>>,
 }
 
 #[derive(Deserialize)]
@@ -85,6 +92,8 @@ struct CounterToml {
 struct Check<'a> {
     text: &'a str,
     seen: HashMap<(String, Id), usize>,
+    /// By channel and what was said, the line on which a module was told by it.
+    told: HashMap<(String, String), usize>,
 }
 
 impl Check<'_> {
@@ -106,6 +115,41 @@ impl Check<'_> {
                 Err(wrong(Problem::Twice { id, channel, first }))
             }
             None => Ok(parsed),
+        }
+    }
+
+    /// What a module answers by; no two answer by the same.
+    fn answering(
+        &mut self,
+        channel: &str,
+        text: &Spanned<String>,
+    ) -> Result<Answering, RosterError> {
+        let line = self.line(text.span().start);
+        let wrong = |problem| RosterError::AtLine { line, problem };
+        let own = answering(text.get_ref())
+            .ok_or_else(|| wrong(Problem::NoAnswering { text: text.get_ref().clone() }))?;
+        let place = own.channel.clone().unwrap_or_else(|| channel.to_owned());
+        self.once(place, own.party.to_string(), line)?;
+        Ok(own)
+    }
+
+    /// What codes call a module; no two are called the same.
+    fn missed_as(&mut self, name: &Spanned<String>) -> Result<String, RosterError> {
+        let line = self.line(name.span().start);
+        let name = name.get_ref().clone();
+        if !meaning::is_missed(&name) {
+            return Err(RosterError::AtLine { line, problem: Problem::NobodyMisses { name } });
+        }
+        self.once(String::new(), name.clone(), line)?;
+        Ok(name)
+    }
+
+    fn once(&mut self, place: String, what: String, line: usize) -> Result<(), RosterError> {
+        match self.told.insert((place, what.clone()), line) {
+            Some(first) => {
+                Err(RosterError::AtLine { line, problem: Problem::OfTwo { what, first } })
+            }
+            None => Ok(()),
         }
     }
 
@@ -160,6 +204,19 @@ impl Check<'_> {
     }
 }
 
+/// `0x7EA` or `address 0x28`, perhaps with a channel before it.
+fn answering(text: &str) -> Option<Answering> {
+    let (rest, digits) = text.trim().rsplit_once("0x")?;
+    let id = || parse_id(digits).map(Party::Id);
+    let address = || u8::from_str_radix(digits, 16).ok().map(Party::Address);
+    let rest = rest.trim();
+    let (channel, party) = match rest.strip_suffix("address") {
+        Some(channel) => (channel.trim(), address()?),
+        None => (rest, id()?),
+    };
+    Some(Answering { channel: (!channel.is_empty()).then(|| channel.to_owned()), party })
+}
+
 impl RosterFile {
     /// Reads and checks a roster file.
     ///
@@ -176,7 +233,7 @@ impl RosterFile {
     pub fn parse(text: &str) -> Result<RosterFile, RosterError> {
         let file: FileToml =
             toml::from_str(text).map_err(|error| RosterError::Form(error.to_string()))?;
-        let mut check = Check { text, seen: HashMap::new() };
+        let mut check = Check { text, seen: HashMap::new(), told: HashMap::new() };
         let mut out = RosterFile::default();
         for node in &file.node {
             if node.name.get_ref().trim().is_empty() {
@@ -193,12 +250,18 @@ impl RosterFile {
                 .iter()
                 .map(|id| check.id(&node.channel, id))
                 .collect::<Result<_, _>>()?;
+            let answers = node.answers.iter().map(|own| check.answering(&node.channel, own));
+            let answers = answers.collect::<Result<_, _>>()?;
+            let missed_as = node.missed_as.iter().map(|name| check.missed_as(name));
+            let missed_as = missed_as.collect::<Result<_, _>>()?;
             out.nodes.push(ExpectedNode {
                 name: node.name.get_ref().clone(),
                 channel: node.channel.clone(),
                 guessed: node.guessed,
                 messages,
                 events,
+                answers,
+                missed_as,
             });
         }
         for lone in &file.lone {

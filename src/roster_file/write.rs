@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use lostnode_parsers::frame::DisplayId;
 
-use super::{ExpectedMessage, LearnedFrom, RosterFile};
+use super::{Answering, ExpectedMessage, LearnedFrom, RosterFile};
 use crate::fold::timing::AliveCounter;
 
 /// Stands under the heading of a roster that is written.
@@ -14,7 +14,12 @@ const HOW_TO_EDIT: &str = "#
 # jitter). `rate` is in frames for each second of traffic, `share` is a part of the channel's
 # frames. `seen` and `of` count captures. What is `expected = false` and what stands in `events` is
 # known and never missed. `guessed = true` goes where you know the sender and give it a name.
+# `answers` is what a node answers a tester by, `missed_as` what codes of others call it.
 ";
+
+/// Stands above messages of unknown senders.
+pub(super) const NOT_KNOWN: &str =
+    "# Their senders are not known: move them to a node where you know it.";
 
 impl RosterFile {
     /// Writes it with comments, as [`RosterFile::parse`] reads it.
@@ -48,16 +53,19 @@ impl RosterFile {
                     node.events.iter().map(|id| format!("\"0x{}\"", DisplayId(*id))).collect();
                 let _ = writeln!(out, "events = [{}]", list.join(", "));
             }
+            let answers: Vec<String> = node.answers.iter().map(Answering::to_string).collect();
+            for (key, list) in [("answers", &answers), ("missed_as", &node.missed_as)] {
+                if !list.is_empty() {
+                    let list = list.iter().map(|text| toml::Value::String(text.clone()));
+                    let _ = writeln!(out, "{key} = {}", toml::Value::Array(list.collect()));
+                }
+            }
         }
         let mut channels: Vec<&String> = self.lone.iter().map(|(channel, _)| channel).collect();
         channels.dedup();
         for channel in channels {
             let name = toml::Value::String(channel.clone());
-            let _ = write!(
-                out,
-                "\n# Their senders are not known: move them to a node where you know it.\n\
-                 [[lone]]\nchannel = {name}\nmessages = [\n"
-            );
+            let _ = write!(out, "\n{NOT_KNOWN}\n[[lone]]\nchannel = {name}\nmessages = [\n");
             self.lone
                 .iter()
                 .filter(|(own, _)| own == channel)
@@ -69,7 +77,7 @@ impl RosterFile {
 }
 
 impl ExpectedMessage {
-    fn write(&self, out: &mut String) {
+    pub(super) fn write(&self, out: &mut String) {
         let _ = write!(out, "  {{ id = \"0x{}\"", DisplayId(self.id));
         let numbers = [
             ("period", self.period.map(round)),

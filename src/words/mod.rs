@@ -8,6 +8,7 @@ pub mod fault;
 pub mod first_screen;
 pub mod headline;
 pub mod messages;
+pub mod naming;
 pub mod network;
 pub mod notices;
 pub mod outage;

@@ -169,6 +169,11 @@ pub fn driving() -> &'static Caution {
     caution("road_test")
 }
 
+/// The caution about unplugging modules one after another to learn their names.
+pub fn unplugging() -> &'static Caution {
+    caution("naming")
+}
+
 /// What holds for every report: the maker first, and who may have sent.
 pub fn general() -> [&'static Caution; 2] {
     ["general", "sending"].map(caution)

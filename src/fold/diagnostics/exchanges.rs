@@ -30,6 +30,45 @@ pub struct Talk {
     pub late: u64,
     /// Longest time from a request to the beginning of its answer, in seconds.
     pub slowest: Option<f64>,
+    /// When it was asked and did not answer, in order of time: the first [`Talk::MOST_MUTE`].
+    pub mute: Vec<Mute>,
+    last_answer: Option<Timestamp>,
+}
+
+/// A time in which a module was asked and did not answer.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Mute {
+    /// Its last answer before; `None` where it had not answered yet.
+    pub since: Option<Timestamp>,
+    /// First and last request that stayed without answer.
+    pub asked: (Timestamp, Timestamp),
+    /// Its first answer after; `None` where it did not answer again.
+    pub until: Option<Timestamp>,
+}
+
+impl Talk {
+    /// Times without answer that are kept of one module.
+    pub const MOST_MUTE: usize = 64;
+
+    /// Notes that it spoke.
+    fn answered(&mut self, time: Option<Timestamp>) {
+        let Some(time) = time else { return };
+        self.last_answer = Some(time);
+        if let Some(mute) = self.mute.last_mut().filter(|mute| mute.until.is_none()) {
+            mute.until = Some(time);
+        }
+    }
+
+    /// Notes that a request of that time stayed without answer.
+    fn stayed_mute(&mut self, asked: Option<Timestamp>) {
+        self.unanswered += 1;
+        let Some(asked) = asked else { return };
+        if let Some(mute) = self.mute.last_mut().filter(|mute| mute.until.is_none()) {
+            mute.asked.1 = asked;
+        } else if self.mute.len() < Self::MOST_MUTE {
+            self.mute.push(Mute { since: self.last_answer, asked: (asked, asked), until: None });
+        }
+    }
 }
 
 /// A request that waits for answers, or an answered one.
@@ -94,6 +133,7 @@ impl Exchanges {
         }
         let request = asked.clone();
         if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
+            talk.answered(message.time);
             match negative {
                 None => talk.positive += 1,
                 Some(uds::RESPONSE_PENDING) => talk.pending += 1,
@@ -117,6 +157,10 @@ impl Exchanges {
             self.waiting.iter_mut().rev().find(answers).filter(|_| message.from_module)
         {
             request.answered = true;
+            let module = Module { channel: message.channel, party: message.from };
+            if let Some(talk) = self.talks.get_mut(&module) {
+                talk.answered(message.time);
+            }
         }
     }
 
@@ -155,7 +199,7 @@ impl Exchanges {
         if !request.answered && !request.suppressed && request.to != Party::Everyone {
             let module = Module { channel: request.channel, party: request.to };
             if let Some(talk) = self.talk(module) {
-                talk.unanswered += 1;
+                talk.stayed_mute(request.time);
             }
         }
     }

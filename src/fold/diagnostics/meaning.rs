@@ -76,6 +76,17 @@ pub fn of(code: Code) -> Option<Meaning> {
     }
 }
 
+/// Whether a code of the tables says that a module of this name is missed.
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::is_missed;
+/// assert!(is_missed("Door Control Module A"));
+/// assert!(!is_missed("sliding door"));
+/// ```
+pub fn is_missed(module: &str) -> bool {
+    NETWORK.values().any(|meaning| meaning.missed() == Some(module))
+}
+
 /// What a suspect parameter of SAE J1939 has to do with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ParameterAbout {

@@ -28,7 +28,7 @@ use crate::ids::Map;
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
-pub use exchanges::{Exchanges, Talk};
+pub use exchanges::{Exchanges, Mute, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub use stored::Stored;
 

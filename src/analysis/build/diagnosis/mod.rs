@@ -120,6 +120,7 @@ fn talks(diagnostics: &Diagnostics) -> Vec<TalkEntry> {
             pending: talk.pending,
             late: talk.late,
             slowest: talk.slowest,
+            mute: talk.mute.clone(),
         })
         .collect()
 }
@@ -151,7 +152,7 @@ fn blamed(
             whole && outage.is_loss() && outage.nodes.contains(&NodeIndex(at))
         };
         let silences = outages.iter().filter(hit).map(Outage::silence).collect();
-        Witness { name: node.name.clone(), silences }
+        Witness { name: node.name.clone(), missed_as: node.missed_as.clone(), silences }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
     blame::matrix(&accusations, &witnesses)
