@@ -63,11 +63,6 @@ impl Explaining {
 pub enum Error {
     /// The capture cannot be read.
     Capture(capture::Error),
-    /// A capture does not go on from the one before it.
-    OtherDrive {
-        /// Its path.
-        path: String,
-    },
     /// The job names what this capture does not have.
     Job(JobError),
 }
@@ -77,11 +72,6 @@ impl fmt::Display for Error {
         match self {
             Error::Capture(error) => error.fmt(f),
             Error::Job(error) => error.fmt(f),
-            Error::OtherDrive { path } => write!(
-                f,
-                "{path}: it does not go on from the capture before it, for their clocks overlap \
-                 or lie more than 10 s apart; report on it by itself"
-            ),
         }
     }
 }

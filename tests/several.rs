@@ -232,3 +232,205 @@ fn standard_input_is_none_of_several() {
     let said = String::from_utf8(out.stderr).unwrap();
     assert!(said.contains("-: cannot be read: it is no file"), "{said}");
 }
+
+/// Three drives, an hour apart, the second without the loss: each has its own time line, and the
+/// losses of all are one finding with more evidence.
+#[test]
+fn what_lies_apart_is_another_drive() {
+    let garage = Garage::new();
+    let a = garage.write("a.log", drive(0.0, 30.0).losing(9.0, 12.0).losing(20.0, 21.0).text());
+    let b = garage.write("b.log", drive(3600.0, 3640.0).text());
+    let c = garage.write("c.log", drive(7200.0, 7230.0).losing(7205.0, 7208.0).text());
+    let report = garage.json(&[&c, &a, &b]);
+    let outages = report["outages"].as_array().unwrap();
+    let places: Vec<_> = outages.iter().map(|own| (&own["capture"], &own["drive"])).collect();
+    assert_eq!(places.len(), 3);
+    assert_eq!(places[0], (&0.into(), &0.into()));
+    assert_eq!(places[2], (&2.into(), &2.into()));
+    let start = outages[2]["start"].as_f64().unwrap();
+    assert!((start - BEGIN - 7204.99).abs() < 0.02, "{start}");
+    let drives = report["drives"].as_array().unwrap();
+    let verdicts: Vec<&Value> = drives.iter().map(|drive| &drive["verdict"]).collect();
+    assert_eq!(verdicts, ["something_lost", "nothing_lost", "something_lost"]);
+    assert_eq!(drives[1]["captures"], serde_json::json!([1]));
+    let headline = report["headline"].as_str().unwrap();
+    let begins = "Sliding door dropped off the bus 3 times in 2 of 3 drives (1 min 40 s), first at \
+                  9.0 s of drive 1, 7.0 s in all";
+    assert!(headline.starts_with(begins), "{headline}");
+    assert_eq!(report["nodes"].as_array().unwrap().len(), 2);
+    let finding = &report["findings"][0];
+    let evidence = finding["evidence"].to_string();
+    assert!(evidence.contains("fell silent 3 times, 7.0"), "{evidence}");
+    // One drive alone is less sure.
+    let alone = garage.json(&[&c]);
+    let sure = |report: &Value| {
+        let own = report["findings"].as_array().unwrap().iter();
+        let own = own.filter(|own| own["class"] == finding["class"]);
+        own.map(|own| own["probability"].as_f64().unwrap()).sum::<f64>()
+    };
+    assert!(sure(&report) > sure(&alone), "{finding} {}", alone["findings"]);
+
+    let text = String::from_utf8(garage.run("report", &[&a, &b, &c], &[]).stdout).unwrap();
+    let places = ["Drive 1: a.log", "Drive 2: b.log", "nothing was silent", "Drive 3: c.log"];
+    let found: Vec<usize> = places.iter().map(|part| text.find(part).expect(part)).collect();
+    assert!(found.is_sorted(), "{text}");
+    let row = garage.run("report", &[&a, &b, &c], &["--format", "row"]);
+    let row: Value = serde_json::from_slice(&row.stdout).unwrap();
+    assert_eq!(row["headline"], report["headline"]);
+    assert!((row["span_s"].as_f64().unwrap() - 100.0).abs() < 0.1, "{row}");
+
+    let out = garage.0.path().join("out");
+    garage.run("report", &[&a, &b, &c], &["--out", out.to_str().unwrap()]);
+    for name in ["presence-1.png", "presence-3.png", "bus-load-2.png"] {
+        assert!(fs::read(out.join(name)).unwrap().starts_with(b"\x89PNG"), "{name}");
+    }
+    assert!(!out.join("presence.png").exists());
+    let page = fs::read_to_string(out.join("report.html")).unwrap();
+    let part = |title: &str| page.find(&format!("<h3>{title}")).expect(title);
+    let lanes = &page[part("Drive 2: b.log")..part("Drive 3: c.log")];
+    assert!(lanes.contains("sliding door: not lost") && !lanes.contains("lost twice"), "{lanes}");
+    assert!(page[part("Drive 1: a.log")..].contains("sliding door: lost 2 times"));
+}
+
+/// In the longest drive nothing falls silent, and all that is sent there is timed alike: what fell
+/// silent in another tells the nodes apart all the same.
+#[test]
+fn a_drive_without_the_loss_does_not_hide_who_was_lost() {
+    let garage = Garage::new();
+    let a = garage.write("a.log", drive(0.0, 60.0).text());
+    let b = garage.write("b.log", drive(3600.0, 3630.0).losing(3609.0, 3612.0).text());
+    let out = lostnode().args(["report", "--format", "json"]).args([&a, &b]).output().unwrap();
+    let report: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let nodes = report["nodes"].as_array().unwrap();
+    let ids: Vec<&Value> = nodes.iter().map(|node| &node["ids"]).collect();
+    let own = [serde_json::json!(["0x2A0", "0x2A1", "0x2A2"])];
+    assert!(ids.contains(&&own[0]) && ids.len() == 2, "{ids:?}");
+    assert_eq!(report["outages"][0]["scope"], "node");
+    let headline = report["headline"].as_str().unwrap();
+    let begins = "The module that sends 0x2A0 and 2 more identifiers dropped off the bus once in 2";
+    assert!(headline.starts_with(begins), "{headline}");
+}
+
+/// Clocks that overlap are of two recorders or of a clock that was not set: two drives, each in its
+/// own time, and what is near in one is never near in the other.
+#[test]
+fn clocks_that_overlap_are_two_drives() {
+    let garage = Garage::new();
+    let a = garage.write("a.log", drive(0.0, 30.0).losing(9.0, 12.0).text());
+    let b = garage.write("b.log", drive(10.0, 40.0).losing(20.0, 23.0).text());
+    let report = garage.json(&[&a, &b]);
+    assert_eq!(report["drives"].as_array().unwrap().len(), 2);
+    let outages = report["outages"].as_array().unwrap();
+    let told: Vec<(i64, i64)> = outages
+        .iter()
+        .map(|own| {
+            let start = own["start"].as_f64().unwrap() - BEGIN;
+            (own["drive"].as_i64().unwrap(), start.round() as i64)
+        })
+        .collect();
+    assert_eq!(told, [(0, 9), (1, 20)]);
+    let headline = report["headline"].as_str().unwrap();
+    assert!(headline.contains("twice in each of 2 drives (60 s)"), "{headline}");
+    let last = report["identifiers"][0]["last"].as_f64().unwrap() - BEGIN;
+    assert!((39.9..40.1).contains(&last), "{last}");
+}
+
+/// Unpacked it is the same file, though it is one of several that go on from each other.
+#[test]
+fn a_packed_copy_counts_once() {
+    let garage = Garage::new();
+    let (first, second) = cut(&drive(0.0, 30.0).losing(9.0, 12.0).text(), 4000);
+    let a = garage.write("a.log", &first);
+    let copy = garage.write("copy.log.gz", gzip(&first));
+    let b = garage.write("b.log", &second);
+    let report = garage.json(&[&copy, &b, &a]);
+    assert_eq!(report["captures"].as_array().unwrap().len(), 2);
+    assert_eq!(report["outages"].as_array().unwrap().len(), 1);
+    assert_eq!(report.get("drives"), None);
+    assert!(report["notices"].to_string().contains("it was counted once"));
+}
+
+/// What a tester asks and the engine answers at a time: its VIN, and its stored codes.
+fn told(time: f64, vin: &str, codes: &str) -> String {
+    let hex: String = vin.bytes().map(|byte| format!("{byte:02X}")).collect();
+    let frames = [
+        "7DF#0209025555555555".to_owned(),
+        format!("7E8#1014490201{}", &hex[..6]),
+        "7E0#3000005555555555".to_owned(),
+        format!("7E8#21{}", &hex[6..20]),
+        format!("7E8#22{}", &hex[20..]),
+        "7DF#0103555555555555".to_owned(),
+        format!("7E8#{codes}"),
+    ];
+    let line = |(at, frame): (usize, &String)| {
+        format!("({:.6}) can0 {frame}\n", BEGIN + time + 0.01 * at as f64)
+    };
+    frames.iter().enumerate().map(line).collect()
+}
+
+const VIN: &str = "WVWZZZ1JZ3W386752";
+const OTHER: &str = "1HGCM82633A004352";
+/// Answers of service 03: no code, and U0199.
+const NONE: &str = "0243005555555555";
+const DOOR: &str = "044301C199555555";
+
+/// A drive with what is told at its end.
+fn with(drive: Drive, vin: &str, codes: &str) -> String {
+    let time = drive.to + 0.001;
+    drive.text() + &told(time, vin, codes)
+}
+
+/// A capture of another vehicle is said first, and nothing of it is in the answer.
+#[test]
+fn another_vehicle_is_kept_out_and_said_first() {
+    let garage = Garage::new();
+    let ours = drive(0.0, 20.0);
+    let a = garage.write("a.log", with(ours, VIN, NONE));
+    let b = garage.write("b.log", with(drive(3600.0, 3620.0).losing(3605.0, 3609.0), OTHER, NONE));
+    let c = garage.write("c.log", with(drive(7200.0, 7220.0), VIN, NONE));
+    let report = |captures: &[&Path]| {
+        let out = garage.run("report", captures, &["--format", "json"]);
+        let said = String::from_utf8(out.stderr).unwrap();
+        (out.status.code(), said, serde_json::from_slice::<Value>(&out.stdout).unwrap())
+    };
+    let (code, said, document) = report(&[&b, &a, &c]);
+    assert_eq!(code, Some(0), "{}", document["headline"]);
+    assert!(said.contains("b.log: another vehicle (VIN 1HGCM82633A004352"), "{said}");
+    assert_eq!(document["kept_out"][0]["vin"], OTHER);
+    assert_eq!(document["kept_out"][0]["vehicle_vin"], VIN);
+    assert_eq!(document["captures"].as_array().unwrap().len(), 2);
+    assert_eq!(document["headline"], "Nothing was lost in 2 drives.");
+    // Of two that are as many, the one that was named first is the vehicle.
+    let (code, _, document) = report(&[&b, &a]);
+    assert_eq!((code, &document["vehicle"]["vin"]), (Some(1), &OTHER.into()));
+    let text = garage.run("report", &[&a, &b], &[]);
+    let text = String::from_utf8(text.stdout).unwrap();
+    let first = text.lines().next().unwrap();
+    assert!(first.contains("b.log: another vehicle"), "{text}");
+    let hidden = garage.run("report", &[&a, &b], &["--hide-identity"]);
+    let shown = [hidden.stdout, hidden.stderr].concat();
+    let shown = String::from_utf8(shown).unwrap();
+    assert!(shown.contains("another vehicle") && !shown.contains(OTHER) && !shown.contains(VIN));
+}
+
+/// Codes read in several drives are one history.
+#[test]
+fn codes_of_several_drives_are_one_history() {
+    let garage = Garage::new();
+    let at = |drive: f64| self::drive(drive, drive + 20.0);
+    let a = garage.write("a.log", with(at(0.0), VIN, NONE));
+    let b = garage.write("b.log", with(at(3600.0), VIN, DOOR));
+    let c = garage.write("c.log", with(at(7200.0), VIN, NONE));
+    let report = garage.json(&[&a, &b, &c]);
+    let codes = report["codes"].as_array().unwrap();
+    assert_eq!(codes.len(), 1, "{codes:?}");
+    assert_eq!(codes[0]["code"], "U0199");
+    let seen = codes[0]["first_seen"].as_f64().unwrap() - BEGIN;
+    assert!((3620.0..3621.0).contains(&seen), "{seen}");
+    assert_eq!(codes[0]["gone_at"].as_f64().unwrap(), BEGIN + 7200.0);
+    assert!(codes[0]["story"].as_str().unwrap().contains("gone at 0.0 s of drive 3"));
+    // Without the last drive it is there, and new.
+    let report = garage.json(&[&a, &b]);
+    assert_eq!(report["codes"][0]["gone_at"], Value::Null);
+    assert_eq!(report["identity"].as_array().unwrap().len(), 1);
+}

@@ -41,6 +41,8 @@ pub struct Loss {
     pub times: usize,
     /// Seconds in all.
     pub seconds: f64,
+    /// In how many of the drives.
+    pub drives: usize,
     /// Beginning of the first.
     pub first: Nanoseconds,
     /// The last goes on to the end of the capture.
@@ -188,7 +190,11 @@ impl Analysis {
             .max_by(|a, b| rank(a).cmp(&rank(b)).then(length(&a.1).total_cmp(&length(&b.1))));
         let (who, outages) = best?;
         let last = outages.last()?;
+        let mut drives: Vec<Option<usize>> =
+            outages.iter().map(|outage| self.drive_of(outage.start)).collect();
+        drives.dedup();
         Some(Loss {
+            drives: drives.len(),
             times: outages.len(),
             seconds: length(&outages),
             first: outages.first()?.start,

@@ -14,6 +14,11 @@ const SHORTEST: usize = 5;
 impl Analysis {
     /// Leaves all of it out. That there was something, and what is wrong with it, stays.
     pub fn hide_identity(&mut self) {
+        self.drives.iter_mut().for_each(|drive| drive.analysis.hide_identity());
+        for own in &mut self.kept_out {
+            Diagnosis::HIDDEN.clone_into(&mut own.vin);
+            Diagnosis::HIDDEN.clone_into(&mut own.vehicle);
+        }
         let numbers = self.diagnosis.numbers();
         self.diagnosis.hide_identity();
         self.hide_names();
@@ -46,7 +51,9 @@ impl Analysis {
 
     /// Leaves what has the form of a VIN out of the names of the files alone.
     pub fn hide_names(&mut self) {
+        self.drives.iter_mut().for_each(|drive| drive.analysis.hide_names());
         self.captures.iter_mut().for_each(|capture| without_vins(&mut capture.path));
+        self.kept_out.iter_mut().for_each(|own| without_vins(&mut own.path));
         for notice in &mut self.notices {
             if let Notice::SameTwice { path, read } = notice {
                 [path, read].into_iter().for_each(without_vins);

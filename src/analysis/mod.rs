@@ -3,6 +3,7 @@
 pub mod blame;
 pub mod build;
 pub mod diagnosis;
+pub mod drives;
 pub mod finding;
 pub mod headline;
 mod hide;
@@ -54,6 +55,10 @@ pub struct Analysis {
     pub findings: Option<finding::Findings>,
     /// What the reader of the report should know about its limits.
     pub notices: Vec<Notice>,
+    /// The drives that it is drawn from, where there are several; each has its own time line.
+    pub drives: Vec<drives::Drive>,
+    /// Captures that are of another vehicle and were kept out.
+    pub kept_out: Vec<KeptOut>,
 }
 
 impl Analysis {
@@ -78,19 +83,21 @@ impl Analysis {
         self.findings.as_ref().map_or(&[], |findings| &findings.cautions)
     }
 
-    /// The capture in which a time lies, or else the one before it: its place in
-    /// [`Analysis::captures`]. `None` where there is only one.
-    pub fn capture_of(&self, time: Nanoseconds) -> Option<usize> {
-        let begun =
-            |capture: &Capture| capture.span.is_some_and(|(begin, _)| begin.nanoseconds() <= time);
-        let last = self.captures.iter().rposition(begun);
-        last.filter(|_| self.captures.len() > 1)
-    }
-
     /// A channel.
     pub fn channel(&self, at: ChannelIndex) -> &Channel {
         &self.channels[usize::from(at)]
     }
+}
+
+/// A capture of another vehicle, that was kept out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptOut {
+    /// The file.
+    pub path: String,
+    /// The VIN in it.
+    pub vin: String,
+    /// The VIN of the vehicle that the others are of.
+    pub vehicle: String,
 }
 
 /// A channel.

@@ -1,6 +1,7 @@
 //! What an analysis comes to, and what keeps it from saying that nothing was lost. That is a claim
 //! like any other: it is made only where all that was expected could be heard over the whole span.
 
+use super::drives::Drive;
 use super::notice::Notice;
 use super::{Analysis, Cause, Doubt, KeyState, Thinned};
 use crate::capture::ChannelIndex;
@@ -81,6 +82,27 @@ const SHORT: f64 = 2.0;
 /// Fewer broadcast frames than this on a channel are no traffic that a period could be asked of.
 const FEW: u64 = 100;
 
+impl Obstacle {
+    /// An obstacle of a drive, with the places of all.
+    fn in_all(mut self, drive: &Drive) -> Obstacle {
+        match &mut self {
+            Obstacle::NoTimeStamps { capture } => *capture += drive.captures.start,
+            Obstacle::NothingPeriodic { channel } => {
+                *channel = channel.map(|own| drive.channels[usize::from(own)]);
+            }
+            Obstacle::Thinned { channel, .. }
+            | Obstacle::Unproven { channel, .. }
+            | Obstacle::KeyOff { channel } => *channel = drive.channels[usize::from(*channel)],
+            Obstacle::Paused { .. }
+            | Obstacle::Short { .. }
+            | Obstacle::Outage { .. }
+            | Obstacle::ChannelsMissing { .. }
+            | Obstacle::TooManyIdentifiers => {}
+        }
+        self
+    }
+}
+
 impl Analysis {
     /// What it comes to: a loss before an obstacle, and either before nothing lost.
     pub fn verdict(&self) -> Verdict {
@@ -91,8 +113,12 @@ impl Analysis {
         }
     }
 
-    /// What keeps it from saying that nothing was lost, the weightiest first.
+    /// What keeps it from saying that nothing was lost, the weightiest first; of several drives
+    /// what keeps any of them.
     pub fn obstacles(&self) -> Vec<Obstacle> {
+        if !self.drives.is_empty() {
+            return self.of_drives();
+        }
         let mut out: Vec<Obstacle> = (0..self.captures.len())
             .filter(|at| self.captures[*at].span.is_none() && self.captures[*at].frames > 0)
             .map(|capture| Obstacle::NoTimeStamps { capture })
@@ -121,6 +147,19 @@ impl Analysis {
         let off = |at: &usize| self.channels[*at].key == KeyState::Off;
         let off = (0..self.channels.len()).filter(off);
         out.extend(off.map(|at| Obstacle::KeyOff { channel: at as ChannelIndex }));
+        out
+    }
+
+    fn of_drives(&self) -> Vec<Obstacle> {
+        let mut out: Vec<Obstacle> = Vec::new();
+        for drive in &self.drives {
+            for obstacle in drive.analysis.obstacles() {
+                let obstacle = obstacle.in_all(drive);
+                if !out.contains(&obstacle) {
+                    out.push(obstacle);
+                }
+            }
+        }
         out
     }
 

@@ -4,7 +4,7 @@
 //! Of each file only the beginning is looked at, so that all of them can then be read one after
 //! another, each once, as one stream.
 
-use std::fs::{self, File};
+use std::fs;
 use std::io;
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use lostnode_parsers::Timestamp;
 
 use super::fill::fill;
+use super::input::open;
 use super::parsed::span;
 use super::pipeline::read_while;
 use super::{Error, ErrorKind, Options, Source};
@@ -44,7 +45,7 @@ pub struct Part {
 pub struct Order {
     /// Those to read. What has no time stamps comes last.
     pub parts: Vec<Part>,
-    /// Files that hold the same bytes as one of those, and which.
+    /// Files that hold the same as one of those, packed or not, and which.
     pub twice: Vec<(PathBuf, PathBuf)>,
 }
 
@@ -54,22 +55,16 @@ pub struct Order {
 /// Where one cannot be read, or holds no frame.
 pub fn order(paths: &[PathBuf], options: &Options) -> Result<Order, Error> {
     let mut order = Order::default();
-    let mut lengths: Vec<u64> = Vec::new();
     for (named, path) in paths.iter().enumerate() {
         let told = |error| Error { path: path.display().to_string(), kind: ErrorKind::Io(error) };
-        let length = length(path).map_err(told)?;
-        let same = |at: &usize| lengths[*at] == length;
-        let mut alike = (0..order.parts.len()).filter(same).map(|at| &order.parts[at].path);
-        match alike
-            .find_map(|known| same_bytes(known, path).map(|is| is.then_some(known)).transpose())
-        {
-            Some(Err(error)) => return Err(told(error)),
-            Some(Ok(known)) => order.twice.push((path.clone(), known.clone())),
-            None => {
-                let begin = begin(path, options)?;
-                order.parts.push(Part { path: path.clone(), named, begin });
-                lengths.push(length);
-            }
+        is_a_file(path).map_err(told)?;
+        let begin = begin(path, options)?;
+        // What begins at another time is not the same, so little is read twice.
+        let mut alike = order.parts.iter().filter(|part| part.begin == begin);
+        let same = |part: &&Part| same_contents(&part.path, path, options).unwrap_or(false);
+        match alike.find(same).map(|part| part.path.clone()) {
+            Some(known) => order.twice.push((path.clone(), known)),
+            None => order.parts.push(Part { path: path.clone(), named, begin }),
         }
     }
     order.parts.sort_by_key(|part| (part.begin.is_none(), part.begin));
@@ -88,27 +83,25 @@ pub fn goes_on(end: Timestamp, begin: Timestamp) -> bool {
     (-OUT_OF_STEP..=CHANGE).contains(&begin.since(end))
 }
 
-/// Bytes of a file. What is none cannot be opened twice.
-fn length(path: &Path) -> io::Result<u64> {
+/// What is no file cannot be opened twice.
+fn is_a_file(path: &Path) -> io::Result<()> {
     let what = "it is no file; of several captures each must be one, for it is opened twice";
-    let none = || Err(io::Error::new(io::ErrorKind::InvalidInput, what));
-    if path == Path::new("-") {
-        return none();
+    match path != Path::new("-") && fs::metadata(path)?.is_file() {
+        true => Ok(()),
+        false => Err(io::Error::new(io::ErrorKind::InvalidInput, what)),
     }
-    let meta = fs::metadata(path)?;
-    if meta.is_file() { Ok(meta.len()) } else { none() }
 }
 
-fn same_bytes(one: &Path, other: &Path) -> io::Result<bool> {
-    let (mut one, mut other) = (File::open(one)?, File::open(other)?);
+/// Whether two files hold the same bytes once they are unpacked.
+fn same_contents(one: &Path, other: &Path, options: &Options) -> io::Result<bool> {
+    let options = Options { progress: None, ..options.clone() };
+    let read = |path: &Path| open(Source::Path(path.to_owned()), &options);
+    let (mut one, mut other) = (read(one)?.reader, read(other)?.reader);
     let (mut own, mut others) = (vec![0; BLOCK], vec![0; BLOCK]);
-    let next = |file: &mut File, block: &mut [u8]| match fill(file, block) {
-        (_, Some(error)) => Err(error),
-        (length, None) => Ok(length),
-    };
     loop {
-        let (left, right) = (next(&mut one, &mut own)?, next(&mut other, &mut others)?);
-        if own[..left] != others[..right] {
+        let (left, failure) = fill(&mut one, &mut own);
+        let (right, other_failure) = fill(&mut other, &mut others);
+        if own[..left] != others[..right] || failure.is_some() || other_failure.is_some() {
             return Ok(false);
         }
         if left == 0 {

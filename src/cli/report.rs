@@ -18,6 +18,7 @@ use crate::render::json::row::Row;
 use crate::render::load_plot::LoadPlot;
 use crate::render::presence_plot::PresencePlot;
 use crate::render::text::Text;
+use crate::words::first_screen as told;
 use crate::{Error, Explaining, Options};
 
 /// Say which node went quiet, when, and how far the trouble reaches
@@ -28,7 +29,7 @@ use crate::{Error, Explaining, Options};
 #[command(after_help = "Example: lostnode report samples/van-door.log.gz --out van-report")]
 pub struct Arguments {
     /// The capture, plain, gzip or zstd; `-` reads standard input. Several of one vehicle in any
-    /// order: those that go on from each other are one recording
+    /// order: those that go on from each other are one recording, others are drives of their own
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
     /// How to print the report
@@ -85,16 +86,30 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Err(error) => return Err(failed(arguments, error)?),
     };
     arguments.identity.hide(&mut analysis);
+    if !matches!(arguments.format, Format::Text) {
+        told::kept_out(&analysis).iter().for_each(|text| eprintln!("lostnode: {text}"));
+    }
     if let Some(folder) = &arguments.out {
         fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
         write_file(folder, "report.json", |out| Json.render(&analysis, out))?;
         write_file(folder, "report.html", |out| Html.render(&analysis, out))?;
-        write_file(folder, "presence.png", |out| PresencePlot.render(&analysis, out))?;
-        write_file(folder, "bus-load.png", |out| LoadPlot.render(&analysis, out))?;
+        let mut pictures: Vec<String> = Vec::new();
+        for (at, drive) in analysis.each_drive().enumerate() {
+            // Each drive has its own time line, and so its own pictures.
+            let number = match analysis.drives.is_empty() {
+                true => String::new(),
+                false => format!("-{}", at + 1),
+            };
+            let (presence, load) =
+                (format!("presence{number}.png"), format!("bus-load{number}.png"));
+            write_file(folder, &presence, |out| PresencePlot.render(drive, out))?;
+            write_file(folder, &load, |out| LoadPlot.render(drive, out))?;
+            pictures.extend([presence, load]);
+        }
         eprintln!(
-            "lostnode: written into {}: report.html (to hand over), report.json, presence.png, \
-             bus-load.png",
-            folder.display()
+            "lostnode: written into {}: report.html (to hand over), report.json, {}",
+            folder.display(),
+            pictures.join(", ")
         );
     }
     let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
@@ -120,7 +135,7 @@ fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
             Ok(error.into())
         }
         (Error::Job(error), Some(path)) => Ok(Failure::about(path, error)),
-        (error, _) => Ok(Failure::message(error)),
+        (Error::Job(error), None) => Ok(Failure::message(error)),
     }
 }
 

@@ -13,7 +13,6 @@ use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::compare::comparison::{Comparison, Notice, Row, State};
 use crate::compare::subject::Subject;
-use crate::fold::timing::seconds;
 use crate::ids::IdIndex;
 
 /// Chance of being wrong that a verdict takes.
@@ -31,7 +30,7 @@ const RISK: f64 = 0.05;
 pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
     let subjects = subject::all(before, after);
     let rows: Vec<Row> = subjects.iter().map(|subject| row(subject, before, after)).collect();
-    let watched = |analysis: &Analysis| length(analysis) - quiet(analysis, None);
+    let watched = |analysis: &Analysis| analysis.length() - quiet(analysis, None);
     // That nothing was lost takes captures that can show it.
     let unsure = rows.is_empty()
         && std::iter::once(before)
@@ -63,17 +62,14 @@ pub fn drive(before: &Analysis) -> Option<f64> {
     Some(compare(before, &[]).needed()).filter(|time| *time > 0.0)
 }
 
-/// Seconds from the first frame to the last.
-fn length(analysis: &Analysis) -> f64 {
-    analysis.span.map_or(0.0, |(start, end)| seconds(end - start))
-}
-
-/// Beginnings of the losses of a subject, in seconds since the beginning of the capture, ascending;
-/// and the seconds lost.
+/// Beginnings of the losses of a subject, in seconds recorded until then, ascending; and the
+/// seconds lost.
 fn losses(subject: &Subject, analysis: &Analysis) -> (Vec<f64>, f64) {
-    let Some((begin, _)) = analysis.span else { return (Vec::new(), 0.0) };
+    if analysis.span.is_none() {
+        return (Vec::new(), 0.0);
+    }
     let own = || analysis.lost().filter(|outage| subject.is_in(analysis, outage));
-    let mut times: Vec<f64> = own().map(|outage| seconds(outage.start - begin)).collect();
+    let mut times: Vec<f64> = own().map(|outage| analysis.elapsed(outage.start)).collect();
     times.sort_by(f64::total_cmp);
     (times, own().map(|outage| outage.duration()).sum())
 }
@@ -111,7 +107,7 @@ fn proves(analysis: &Analysis) -> bool {
 
 /// Seconds in which a loss of a subject could be heard, `lost` of them being lost.
 fn watched(subject: &Subject, analysis: &Analysis, lost: f64) -> f64 {
-    (length(analysis) - quiet(analysis, Some(&subject.channel)) - lost).max(0.0)
+    (analysis.length() - quiet(analysis, Some(&subject.channel)) - lost).max(0.0)
 }
 
 fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {

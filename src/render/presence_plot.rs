@@ -90,6 +90,10 @@ fn draw(
 ) -> Drawn {
     let name = report.captures.first().map_or("", |capture| capture.path.as_str());
     let name = name.rsplit('/').next().unwrap_or(name);
+    let name = match report.captures.len() {
+        0 | 1 => name.to_owned(),
+        count => format!("{name} and {} more", count - 1),
+    };
     write(area, &format!("Who was heard when: {name}"), (20, 24), 24, rgb(INK), Anchor::Left)?;
     let mut caption = words::headline::headline(report);
     if left_out > 0 {

@@ -3,7 +3,7 @@
 use lostnode_parsers::j1939;
 
 use super::messages::pid_value;
-use super::terms::plural;
+use super::terms::{self, plural};
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{
     CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
@@ -42,7 +42,7 @@ impl CodeWords {
             reporter: analysis.module_name(code.module).to_string(),
             status: status.map(str::to_owned).collect(),
             lists: code.lists.iter().map(list).collect(),
-            story: story(code, analysis.span.map(|(begin, _)| begin)),
+            story: story(analysis, code),
             event: code.event.map(event),
         }
     }
@@ -107,11 +107,16 @@ fn list(seen: &Seen) -> String {
 }
 
 /// What became of a code; times are told where there is a first time stamp to count from.
-pub fn story(code: &CodeEntry, begin: Option<Nanoseconds>) -> String {
+fn story(analysis: &Analysis, code: &CodeEntry) -> String {
     const UNTESTED: &str = "its test has not run to the end since, so that does not mean it is \
                             fixed";
     let at = |time: Nanoseconds| {
-        begin.map_or(String::new(), |begin| format!(" at {:.1} s", (time - begin) as f64 / 1e9))
+        // A drive without time stamps has no time among those of the others either.
+        let told = match analysis.drives.is_empty() {
+            true => analysis.span.is_some(),
+            false => analysis.drive_of(time).is_some(),
+        };
+        if told { format!(" at {}", terms::at(analysis, time)) } else { String::new() }
     };
     let now = standing(code.standing);
     match (code.cleared, code.gone, code.returned) {

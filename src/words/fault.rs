@@ -4,14 +4,14 @@
 use lostnode_parsers::Id;
 
 use super::diagnosis;
-use super::terms::{duration, id_label, listed, plural};
+use super::terms::{self, duration, id_label, listed, plural};
 use crate::analysis::finding::{
     Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
 };
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences, Spread};
 use crate::analysis::{Analysis, Basis};
-use crate::fold::timing::{Nanoseconds, seconds};
+use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
 
 /// What something is about, as people call it.
@@ -161,8 +161,7 @@ pub fn reading(analysis: &Analysis, reading: &Reading) -> String {
 
 /// `3 times, 4.2 s in all, first at 31.2 s, last at 84.3 s`.
 fn summed(analysis: &Analysis, silences: &Silences) -> String {
-    let begin = analysis.span.map_or(0, |(begin, _)| begin);
-    let at = |time: Nanoseconds| format!("{:.1} s", seconds(time - begin));
+    let at = |time: Nanoseconds| terms::at(analysis, time);
     let (first, length) = (at(silences.first), duration(silences.seconds));
     match silences.times {
         _ if silences.ongoing => format!("since {first} until the end of the recording"),

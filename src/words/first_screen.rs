@@ -5,10 +5,9 @@ use super::headline::to_find as of_node;
 use super::terms::{date, listed, plural, short_duration};
 use crate::analysis::finding::{NextTest, Standing, Undecided};
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
-use crate::analysis::{Analysis, Identifier};
+use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::compare;
 use crate::fault::advice;
-use crate::fold::timing::seconds;
 
 /// The capture, its date and its length.
 pub fn capture(analysis: &Analysis) -> String {
@@ -18,11 +17,31 @@ pub fn capture(analysis: &Analysis) -> String {
         0 | 1 => String::new(),
         count => format!(" and {}", plural(count - 1, "other", "others")),
     };
-    let when = analysis.span.map_or(String::new(), |(begin, end)| {
+    let when = analysis.span.map_or(String::new(), |(begin, _)| {
         let date = date(begin).map_or(String::new(), |date| format!(", {date}"));
-        format!("{date}, {}", short_duration(seconds(end - begin)))
+        format!("{date}, {}", short_duration(analysis.length()))
     });
-    format!("{name}{more}{when}")
+    let drives = match analysis.drives.len() {
+        0 => String::new(),
+        count => format!(" in {count} drives"),
+    };
+    format!("{name}{more}{when}{drives}")
+}
+
+/// That a capture is of another vehicle, one sentence a file.
+pub fn kept_out(analysis: &Analysis) -> Vec<String> {
+    let sentence = |own: &KeptOut| {
+        format!(
+            "{}: another vehicle (VIN {}, the others {}); it was kept out",
+            own.path, own.vin, own.vehicle
+        )
+    };
+    analysis.kept_out.iter().map(sentence).collect()
+}
+
+/// A drive by its number, its files, its date and its length.
+pub fn drive(analysis: &Analysis, at: usize) -> String {
+    format!("Drive {}: {}", at + 1, capture(&analysis.drives[at].analysis))
 }
 
 /// What that nothing was lost rests on.

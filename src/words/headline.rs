@@ -1,13 +1,12 @@
 //! The answer in one sentence.
 
 use super::fault;
-use super::terms::{id_label, listed, plural, short_duration};
+use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
 use crate::analysis::{Analysis, finding};
 use crate::compare;
-use crate::fold::timing::seconds;
 use crate::ids::NodeIndex;
 
 /// The answer in one sentence: who, what happened, how often, since when, what probably explains
@@ -27,12 +26,16 @@ pub fn headline(analysis: &Analysis) -> String {
         }
         Happened::CannotTell(obstacle) => {
             let why = why.map_or(String::new(), |why| format!("; also found: {why}"));
-            format!("This recording cannot answer: {}{why}.", reason(analysis, obstacle))
+            let who = if analysis.drives.is_empty() { "This recording" } else { "The drives" };
+            format!("{who} cannot answer: {}{why}.", reason(analysis, obstacle))
         }
-        Happened::NothingLost => match why {
-            Some(why) => format!("Nothing was lost; also found: {why}."),
-            None => "Nothing was lost.".to_owned(),
-        },
+        Happened::NothingLost => {
+            let why = why.map_or(String::new(), |why| format!("; also found: {why}"));
+            match analysis.drives.len() {
+                0 => format!("Nothing was lost{why}."),
+                drives => format!("Nothing was lost in {drives} drives{why}."),
+            }
+        }
     }
 }
 
@@ -45,27 +48,30 @@ fn capital(text: &str) -> String {
 
 fn lost(analysis: &Analysis, loss: &Loss) -> String {
     let who = who(analysis, &loss.who);
-    let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin));
-    let begin = analysis.span.map_or(0, |(begin, _)| begin);
-    let first = short_duration(seconds(loss.first - begin));
+    let span = recorded(analysis, loss);
+    let moment = analysis.moment(loss.first);
+    let first = format!("{}{}", short_duration(moment.seconds), of_drive(moment));
     let what = match loss {
         Loss { never_heard: true, .. } => {
-            format!("{who} {} never heard in {}", was(&loss.who), short_duration(span))
+            format!("{who} {} never heard in {span}", was(&loss.who))
         }
         Loss { ongoing: true, times: 1, .. } => {
             format!("{who} {} at {first} and stayed silent", verb(&loss.who))
         }
-        Loss { times: 1, seconds, .. } if loss.first == begin => {
-            format!("{who} {} silent for the first {}", was(&loss.who), short_duration(*seconds))
+        Loss { times: 1, seconds, .. } if moment.seconds == 0.0 => {
+            let (seconds, drive) = (short_duration(*seconds), of_drive(moment));
+            format!("{who} {} silent for the first {seconds}{drive}", was(&loss.who))
         }
         Loss { times: 1, seconds, .. } => {
-            format!("{who} {} once, at {first}, for {}", verb(&loss.who), short_duration(*seconds))
+            let drives = analysis.drives.len();
+            let among = if drives > 0 { format!(" in {drives} drives") } else { String::new() };
+            let (verb, seconds) = (verb(&loss.who), short_duration(*seconds));
+            format!("{who} {verb} once{among}, at {first}, for {seconds}")
         }
         Loss { times, seconds, ongoing, .. } => format!(
-            "{who} {} {} in {}, first at {first}, {} in all{}",
+            "{who} {} {} in {span}, first at {first}, {} in all{}",
             verb(&loss.who),
             often(*times),
-            short_duration(span),
             short_duration(*seconds),
             if *ongoing { ", and was silent at the end" } else { "" }
         ),
@@ -73,6 +79,16 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
     match loss.others {
         0 => what,
         others => format!("{what} ({} lost too)", plural(others, "other", "others")),
+    }
+}
+
+/// What it was lost in: `36 min`, or `2 of 3 drives (36 min)`.
+fn recorded(analysis: &Analysis, loss: &Loss) -> String {
+    let length = short_duration(analysis.length());
+    match analysis.drives.len() {
+        0 => length,
+        all if all == loss.drives => format!("each of {all} drives ({length})"),
+        all => format!("{} of {all} drives ({length})", loss.drives),
     }
 }
 

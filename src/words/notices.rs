@@ -8,7 +8,12 @@ use crate::words::terms::{id_label, plural, short_duration};
 
 /// All notices of a report.
 pub fn notices(analysis: &Analysis) -> Vec<String> {
-    analysis.notices.iter().map(|notice| sentence(analysis, notice)).collect()
+    let own = analysis.notices.iter().map(|notice| sentence(analysis, notice));
+    let of_drives = analysis.drives.iter().enumerate().flat_map(|(at, drive)| {
+        let sentences = notices(&drive.analysis).into_iter();
+        sentences.map(move |sentence| format!("drive {}: {sentence}", at + 1))
+    });
+    own.chain(of_drives).collect()
 }
 
 fn sentence(analysis: &Analysis, notice: &Notice) -> String {

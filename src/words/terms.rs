@@ -3,7 +3,8 @@
 use jiff::Timestamp;
 use lostnode_parsers::Id;
 
-use crate::analysis::{Cause, Nanoseconds, Outage, Scope};
+use crate::analysis::drives::Moment;
+use crate::analysis::{Analysis, Cause, Nanoseconds, Outage, Scope};
 
 /// A duration as people write it: `0.42 s`, `101.5 s`, `12 min 30 s`, `2 h 05 min`.
 ///
@@ -42,6 +43,18 @@ pub fn short_duration(seconds: f64) -> String {
         s if s < 3600.0 => format!("{:.0} min", seconds / 60.0),
         _ => format!("{} h {:02} min", whole / 3600, whole % 3600 / 60),
     }
+}
+
+/// A time from the first frame, and in which drive where there are several: `31.2 s`, `31.2 s of
+/// drive 2`.
+pub fn at(analysis: &Analysis, time: Nanoseconds) -> String {
+    let moment = analysis.moment(time);
+    format!("{:.1} s{}", moment.seconds, of_drive(moment))
+}
+
+/// ` of drive 2`; nothing where there is only one.
+pub fn of_drive(moment: Moment) -> String {
+    moment.drive.map_or(String::new(), |drive| format!(" of drive {}", drive + 1))
 }
 
 /// Names in a row, with a word before the last: `a, b and c`.

@@ -5,6 +5,13 @@ use crate::analysis::{Analysis, Doubt, HowThinned, Thinned};
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
 pub fn obstacles(analysis: &Analysis) -> Vec<String> {
+    if !analysis.drives.is_empty() {
+        let of_drives = analysis.drives.iter().enumerate().flat_map(|(at, drive)| {
+            let sentences = obstacles(&drive.analysis).into_iter();
+            sentences.map(move |sentence| format!("drive {}: {sentence}", at + 1))
+        });
+        return of_drives.collect();
+    }
     let sentence =
         |obstacle: &Obstacle| format!("{}: {}", reason(analysis, obstacle), needed(obstacle));
     // Of missing time stamps the notices tell, with the file.

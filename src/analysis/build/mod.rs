@@ -1,8 +1,11 @@
 //! The way from the summaries of a capture to its report.
 
 mod diagnosis;
+mod drives;
 mod lanes;
 mod notices;
+
+pub use drives::join;
 
 use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
@@ -81,6 +84,8 @@ pub fn report(
         // Drawn from the analysis itself, where they are asked for (`fault::find`).
         findings: None,
         notices,
+        drives: Vec::new(),
+        kept_out: Vec::new(),
     }
 }
 

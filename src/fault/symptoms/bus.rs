@@ -5,7 +5,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, nanoseconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
@@ -63,7 +63,6 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let around = |at: Nanoseconds| at - margin..=at + margin;
     // At the losses of a node they are that node's, and a sign of its symptom; at the first moment
     // the instrument was plugged in.
-    let begin = analysis.span.map_or(0, |(begin, _)| begin);
     let explained = |time: Nanoseconds| {
         let in_silence =
             |outage: &&Outage| (outage.start - margin..=outage.end + margin).contains(&time);
@@ -75,7 +74,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
         // Who wakes first finds nobody to acknowledge: a sleep has its error frames too.
         stops.iter().any(in_silence)
             || analysis.lost().any(at_a_loss)
-            || time - begin <= nanoseconds(PLUGGED_IN)
+            || analysis.moment(time).seconds <= PLUGGED_IN
     };
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
@@ -86,8 +85,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     if loose.len() < FEW_ERRORS {
         return None;
     }
-    let span = analysis.span.map_or(1.0, |(begin, end)| seconds(end - begin).max(1.0));
-    let rate = loose.len() as f64 / span * 60.0;
+    let rate = loose.len() as f64 / analysis.length().max(1.0) * 60.0;
     let kind = match loose.iter().filter(|event| event.frame.is_bus_off()).count() {
         0 if rate >= FREQUENT => ErrorKind::Frequent(rate),
         0 => ErrorKind::Few(rate),

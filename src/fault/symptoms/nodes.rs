@@ -131,20 +131,30 @@ fn returned(outages: &[&Outage]) -> Return {
 
 /// Steps of equal length are those of a watchdog.
 fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
-    let steps: Vec<f64> =
-        outages.windows(2).map(|pair| seconds(pair[1].start - pair[0].start)).collect();
+    // From one drive to the next is no step.
+    let pairs = outages.windows(2).filter(|pair| of_one_drive(analysis, pair[0], pair[1]));
+    let steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     if steps.is_empty() {
+        // One in each drive may be its start.
         let brief =
             outages.iter().all(|outage| is_brief(outage) && is_of_one_start(analysis, outage));
-        return if brief { Rhythm::Brief } else { Rhythm::Single };
+        return match outages.len() {
+            _ if brief => Rhythm::Brief,
+            0 | 1 => Rhythm::Single,
+            times => Rhythm::Uneven(times),
+        };
     }
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =
         (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
     match steps.len() >= EVEN_STEPS && spread < EVEN_SPREAD * mean {
         true => Rhythm::Even { step: mean, spread },
-        false => Rhythm::Uneven(steps.len() + 1),
+        false => Rhythm::Uneven(outages.len()),
     }
+}
+
+fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
+    analysis.drive_of(one.start) == analysis.drive_of(other.start)
 }
 
 fn is_brief(outage: &Outage) -> bool {
@@ -158,6 +168,7 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
         matches!(other.scope, Scope::Node | Scope::Branch)
             && other.channel == outage.channel
             && is_brief(other)
+            && of_one_drive(analysis, other, outage)
             && other.nodes.iter().all(|node| !outage.nodes.contains(node))
             && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
     };

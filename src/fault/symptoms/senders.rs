@@ -54,11 +54,10 @@ pub struct Named {
 impl Named {
     /// Of a channel.
     pub fn of(analysis: &Analysis, channel: ChannelIndex) -> Named {
-        let begin = analysis.span.map_or(0, |(begin, _)| begin);
         let errors = &analysis.channel(channel).errors;
         let unanswered = unanswered(errors);
         let counted = |event: &&ErrorEvent| {
-            event.time - begin > nanoseconds(PLUGGED_IN) && !unanswered.contains(&event.time)
+            analysis.moment(event.time).seconds > PLUGGED_IN && !unanswered.contains(&event.time)
         };
         let named = errors.iter().filter(counted).filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();

@@ -3,9 +3,8 @@
 use serde::Serialize;
 
 use crate::analysis::{Analysis, Outage};
-use crate::fold::timing::seconds;
 use crate::words::outage::{evidence, who};
-use crate::words::terms::{duration, kind};
+use crate::words::terms::{at, duration, kind};
 
 /// From so many alike on they are one row.
 const ALIKE: usize = 4;
@@ -51,10 +50,9 @@ pub(super) fn events(report: &Analysis) -> (Vec<Event>, usize) {
 }
 
 fn one(report: &Analysis, kind: &str, who: &str, outage: &Outage) -> Event {
-    let start = since(report, outage);
     Event {
-        start,
-        at: format!("{start:.1} s"),
+        start: since(report, outage),
+        at: at(report, outage.start),
         seconds: outage.duration(),
         lasts: lasts(outage),
         what: kind.to_owned(),
@@ -67,14 +65,12 @@ fn one(report: &Analysis, kind: &str, who: &str, outage: &Outage) -> Event {
 fn many(report: &Analysis, kind: &str, who: &str, outages: &[&Outage]) -> Event {
     let all: f64 = outages.iter().map(|outage| outage.duration()).sum();
     let longest = outages.iter().max_by(|a, b| a.duration().total_cmp(&b.duration()));
-    let told =
-        |outage: &&Outage| format!("at {:.1} s for {}", since(report, outage), lasts(outage));
+    let told = |outage: &&Outage| format!("at {} for {}", at(report, outage.start), lasts(outage));
     let first = outages.first().map_or(0.0, |outage| since(report, outage));
-    let last = outages.last().map_or(0.0, |outage| since(report, outage));
     let longest = longest.map_or(String::new(), |outage| lasts(outage));
     Event {
         start: first,
-        at: format!("{first:.1} to {last:.1} s"),
+        at: from_to(report, outages),
         seconds: all,
         lasts: format!("{} in all", duration(all)),
         what: format!("{kind}, {} times, at most for {longest}", outages.len()),
@@ -84,8 +80,17 @@ fn many(report: &Analysis, kind: &str, who: &str, outages: &[&Outage]) -> Event 
     }
 }
 
+fn from_to(report: &Analysis, outages: &[&Outage]) -> String {
+    let [first, .., last] = outages else { return String::new() };
+    match report.drives.is_empty() {
+        true => format!("{:.1} to {}", since(report, first), at(report, last.start)),
+        false => format!("{} to {}", at(report, first.start), at(report, last.start)),
+    }
+}
+
+/// Seconds recorded until then, by which rows are in order.
 fn since(report: &Analysis, outage: &Outage) -> f64 {
-    report.span.map_or(0.0, |(begin, _)| seconds(outage.start - begin))
+    report.span.map_or(0.0, |_| report.elapsed(outage.start))
 }
 
 fn lasts(outage: &Outage) -> String {

@@ -22,7 +22,8 @@ use super::style::sheet;
 use crate::analysis::finding::NextTest;
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::timing::seconds;
-use crate::words::terms::{date, duration};
+use crate::words::first_screen as told;
+use crate::words::terms::{at, date, duration};
 
 /// Renders one self-contained HTML file.
 pub struct Html;
@@ -53,17 +54,55 @@ struct Page<R: Serialize> {
     span: String,
     /// For each test, what to be careful of, in short.
     briefs: Vec<String>,
-    /// Seconds.
-    length: f64,
-    lanes: Vec<Group>,
+    /// Seconds; of several drives none, for each has its own.
+    length: Option<f64>,
+    /// Percent of the width between two marks of time.
+    step: f64,
+    /// The time lines: of the recording, or of each drive.
+    parts: Vec<Part>,
     legend: Vec<Entry>,
+    /// What was kept out, a sentence each.
+    kept_out: Vec<String>,
+    /// When each dip of the supply began, where there are several drives.
+    dips: Vec<String>,
+    events: Vec<Event>,
+    left_out: usize,
+}
+
+/// A time line.
+#[derive(Serialize)]
+struct Part {
+    /// Which drive; `None` where there is only one.
+    title: Option<String>,
+    lanes: Vec<Group>,
     /// Percent of the width between two marks of time.
     step: f64,
     unit: &'static str,
     ticks: Vec<Tick>,
     loads: Vec<LoadView>,
-    events: Vec<Event>,
-    left_out: usize,
+}
+
+impl Part {
+    fn of(drive: &Analysis, title: Option<String>) -> Part {
+        let length = Axis::of(drive).map_or(1.0, |axis| axis.length);
+        let marks = Ticks::of(length, TICKS);
+        Part {
+            title,
+            lanes: lanes::lanes(drive),
+            step: marks.step / length * 100.0,
+            unit: marks.unit,
+            ticks: ticks(&marks, length),
+            loads: load::loads(drive),
+        }
+    }
+
+    fn all(report: &Analysis) -> Vec<Part> {
+        let title = |at| match report.drives.is_empty() {
+            true => None,
+            false => Some(told::drive(report, at)),
+        };
+        report.each_drive().enumerate().map(|(at, drive)| Part::of(drive, title(at))).collect()
+    }
 }
 
 /// A mark of time.
@@ -80,8 +119,8 @@ impl Renderer for Html {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let mut environment = Environment::new();
         environment.set_auto_escape_callback(|_| AutoEscape::Html);
+        let parts = Part::all(report);
         let length = Axis::of(report).map_or(1.0, |axis| axis.length);
-        let marks = Ticks::of(length, TICKS);
         let (events, left_out) = events::events(report);
         let text = environment
             .template_from_str(include_str!("template.html"))
@@ -96,17 +135,14 @@ impl Renderer for Html {
                     headline: crate::words::headline::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
                     date: report.span.and_then(|(begin, _)| date(begin)),
-                    span: report
-                        .span
-                        .map_or(String::new(), |(begin, end)| duration(seconds(end - begin))),
+                    span: report.span.map_or(String::new(), |_| duration(report.length())),
                     briefs: report.next_tests().iter().map(briefs).collect(),
-                    length,
-                    lanes: lanes::lanes(report),
+                    length: report.drives.is_empty().then_some(length),
+                    step: parts.first().map_or(100.0, |part| part.step),
+                    parts,
                     legend: lanes::legend(report),
-                    step: marks.step / length * 100.0,
-                    unit: marks.unit,
-                    ticks: ticks(&marks, length),
-                    loads: load::loads(report),
+                    kept_out: told::kept_out(report),
+                    dips: dips(report),
                     events,
                     left_out,
                 })))
@@ -114,6 +150,12 @@ impl Renderer for Html {
             .map_err(io::Error::other)?;
         out.write_all(text.as_bytes())
     }
+}
+
+fn dips(report: &Analysis) -> Vec<String> {
+    let supply = report.diagnosis.vehicle.supply.as_ref().filter(|_| !report.drives.is_empty());
+    let dips = supply.map_or(&[][..], |supply| &supply.dips);
+    dips.iter().map(|entry| at(report, entry.dip.span.0)).collect()
 }
 
 fn briefs(test: &NextTest) -> String {

@@ -2,7 +2,9 @@
 
 use serde::Serialize;
 
+use super::{ChannelJson, channel, time, verdict_name};
 use crate::analysis::Analysis;
+use crate::analysis::drives::Drive;
 
 #[derive(Serialize)]
 pub(super) struct CaptureJson {
@@ -24,7 +26,7 @@ struct RejectedJson {
 }
 
 pub(super) fn all(report: &Analysis) -> Vec<CaptureJson> {
-    let capture = |capture: &crate::capture::Capture| CaptureJson {
+    let capture = |drive: &Analysis, capture: &crate::capture::Capture| CaptureJson {
         path: capture.path.clone(),
         format: capture.format.clone(),
         frames: capture.frames,
@@ -35,8 +37,46 @@ pub(super) fn all(report: &Analysis) -> Vec<CaptureJson> {
             .map(|first| RejectedJson { line: first.line, reason: first.reason.clone() }),
         start: capture.span.map(|(start, _)| start.seconds()),
         end: capture.span.map(|(_, end)| end.seconds()),
-        out_of_order_frames: report.channels.iter().map(|channel| channel.out_of_order.0).sum(),
-        thinned: report.channels.iter().any(|channel| channel.thinned.is_some()),
+        out_of_order_frames: drive.channels.iter().map(|channel| channel.out_of_order.0).sum(),
+        thinned: drive.channels.iter().any(|channel| channel.thinned.is_some()),
     };
-    report.captures.iter().map(capture).collect()
+    let of_drive = |drive: &Analysis| -> Vec<CaptureJson> {
+        drive.captures.iter().map(|file| capture(drive, file)).collect()
+    };
+    report.each_drive().flat_map(of_drive).collect()
+}
+
+#[derive(Serialize)]
+pub(super) struct KeptOutJson {
+    path: String,
+    vin: String,
+    vehicle_vin: String,
+}
+
+pub(super) fn kept_out(report: &Analysis) -> Vec<KeptOutJson> {
+    let own = report.kept_out.iter().cloned();
+    own.map(|own| KeptOutJson { path: own.path, vin: own.vin, vehicle_vin: own.vehicle }).collect()
+}
+
+#[derive(Serialize)]
+pub(super) struct DriveJson {
+    captures: Vec<usize>,
+    start: Option<f64>,
+    end: Option<f64>,
+    verdict: &'static str,
+    losses: usize,
+    channels: Vec<ChannelJson>,
+}
+
+/// The drives, each with what belongs to its own time line; none where there is only one.
+pub(super) fn drives(report: &Analysis) -> Vec<DriveJson> {
+    let drive = |drive: &Drive| DriveJson {
+        captures: drive.captures.clone().collect(),
+        start: drive.analysis.span.map(|(begin, _)| time(begin)),
+        end: drive.analysis.span.map(|(_, end)| time(end)),
+        verdict: verdict_name(drive.analysis.verdict()),
+        losses: drive.analysis.lost().count(),
+        channels: drive.analysis.channels.iter().map(|own| channel(&drive.analysis, own)).collect(),
+    };
+    report.drives.iter().map(drive).collect()
 }

@@ -147,6 +147,7 @@ pub(super) struct CountJson {
 
 pub(super) fn code(analysis: &Analysis, code: &CodeEntry) -> CodeJson {
     let words = CodeWords::of(analysis, code);
+    let time = |at| time(analysis.stamp(at));
     CodeJson {
         code: words.code,
         failure_type: code.number.failure_type().map(|byte| format!("{byte:02X}")),
@@ -191,6 +192,7 @@ fn name(analysis: &Analysis, module: Module) -> String {
 
 pub(super) fn vehicle(analysis: &Analysis) -> VehicleJson {
     let vehicle = &analysis.diagnosis.vehicle;
+    let time = |at| time(analysis.stamp(at));
     let conflict = |(module, vin): &(Module, String)| VinConflictJson {
         module: name(analysis, *module),
         vin: vin.clone(),
@@ -207,7 +209,7 @@ pub(super) fn vehicle(analysis: &Analysis) -> VehicleJson {
             min: supply.min,
             max: supply.max,
             min_at: supply.min_at.map(time),
-            dips: supply.dips.iter().map(dip).collect(),
+            dips: supply.dips.iter().map(|entry| dip(analysis, entry)).collect(),
             series: supply.series.iter().map(|(at, volts)| [time(*at), *volts]).collect(),
         }),
         monitors: vehicle.monitors.iter().map(monitor).collect(),
@@ -215,7 +217,8 @@ pub(super) fn vehicle(analysis: &Analysis) -> VehicleJson {
     }
 }
 
-fn dip(entry: &DipEntry) -> DipJson {
+fn dip(analysis: &Analysis, entry: &DipEntry) -> DipJson {
+    let time = |at| time(analysis.stamp(at));
     DipJson {
         below: entry.dip.below,
         start: time(entry.dip.span.0),

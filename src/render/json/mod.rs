@@ -37,10 +37,14 @@ impl Renderer for Json {
 #[derive(Serialize)]
 struct Document {
     schema: &'static str,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    kept_out: Vec<captures::KeptOutJson>,
     headline: String,
     verdict: &'static str,
     doubts: Vec<String>,
     captures: Vec<captures::CaptureJson>,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    drives: Vec<captures::DriveJson>,
     channels: Vec<ChannelJson>,
     identifiers: Vec<IdentifierJson>,
     nodes: Vec<NodeJson>,
@@ -144,6 +148,8 @@ struct DeviationJson {
 struct OutageJson {
     #[serde(skip_serializing_if = "Option::is_none")]
     capture: Option<usize>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    drive: Option<usize>,
     scope: &'static str,
     channel: Option<String>,
     nodes: Vec<String>,
@@ -178,7 +184,9 @@ fn build(report: &Analysis) -> Document {
         headline: words::headline::headline(report),
         verdict: verdict_name(report.verdict()),
         doubts: words::verdict::obstacles(report),
+        kept_out: captures::kept_out(report),
         captures: captures::all(report),
+        drives: captures::drives(report),
         channels: report.channels.iter().map(|own| channel(report, own)).collect(),
         identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
         nodes: report.nodes.iter().map(|node| node_json(report, node)).collect(),
@@ -187,17 +195,19 @@ fn build(report: &Analysis) -> Document {
             .iter()
             .map(|outage| OutageJson {
                 capture: report.capture_of(outage.start),
+                drive: report.drive_of(outage.start),
                 scope: scope_name(outage.scope),
                 channel: outage.channel.map(channel_name),
                 nodes: outage.nodes.iter().map(node_name).collect(),
-                ids: outage
-                    .ids
-                    .iter()
-                    .map(id_name)
-                    .chain(outage.never_heard.iter().map(|id| id_label(*id)))
-                    .collect(),
-                start: time(outage.start),
-                end: time(outage.end),
+                ids: distinct(
+                    outage
+                        .ids
+                        .iter()
+                        .map(id_name)
+                        .chain(outage.never_heard.iter().map(|id| id_label(*id))),
+                ),
+                start: time(report.stamp(outage.start)),
+                end: time(report.stamp(outage.end)),
                 duration_s: outage.duration(),
                 cause: cause_name(outage.cause),
                 benign: outage.benign,
@@ -239,6 +249,16 @@ fn build(report: &Analysis) -> Document {
     }
 }
 
+/// What another drive heard stands in both lists.
+fn distinct(names: impl Iterator<Item = String>) -> Vec<String> {
+    names.fold(Vec::new(), |mut known, name| {
+        if !known.contains(&name) {
+            known.push(name);
+        }
+        known
+    })
+}
+
 fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {
     list.iter().map(json).collect()
 }
@@ -250,7 +270,7 @@ fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson
         BitRate::Unknown => ("unknown", None),
     };
     let event = |event: &crate::analysis::ErrorEvent| ErrorEventJson {
-        time: time(event.time),
+        time: time(report.stamp(event.time)),
         class: words::bus::classes(&event.frame),
         detail: words::bus::detail(&event.frame),
         destroyed_id: event.destroyed.map(|id| id_label(report.identifiers[id].id)),
@@ -265,7 +285,8 @@ fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson
             source,
             confidence,
         },
-        load: channel.load.as_ref().and_then(|load| {
+        // Of several drives each has its own.
+        load: channel.load.as_ref().filter(|_| report.drives.is_empty()).and_then(|load| {
             let (peak, peak_at) = load.peak()?;
             Some(LoadJson {
                 mean: load.mean(),
@@ -297,8 +318,8 @@ fn identifier(report: &Analysis, id: &Identifier) -> IdentifierJson {
             width: counter.width,
         }),
         timeout_s: id.timeout,
-        first: id.heard.map(|(first, _)| time(first)),
-        last: id.heard.map(|(_, last)| time(last)),
+        first: id.heard.map(|(first, _)| time(report.stamp(first))),
+        last: id.heard.map(|(_, last)| time(report.stamp(last))),
         longest_silence_s: id.longest_silence,
         node: id.node.map(|node| report.nodes[node].name.clone()),
     }

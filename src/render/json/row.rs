@@ -5,10 +5,10 @@ use serde::{Deserialize, Serialize};
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Scope};
 use crate::capture;
-use crate::fold::timing::seconds;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
 use crate::words::fault::title;
+use crate::words::first_screen::kept_out;
 use crate::words::headline::headline;
 use crate::words::terms::date;
 use crate::words::verdict::obstacles;
@@ -185,10 +185,11 @@ impl Row {
                 .captures
                 .iter()
                 .find_map(|capture| capture.cut_short.clone())
+                .or_else(|| kept_out(analysis).into_iter().next())
                 .or_else(|| obstacles(analysis).into_iter().next()),
             headline: Some(headline(analysis)),
             start: analysis.span.and_then(|(begin, _)| date(begin)),
-            span_s: analysis.span.map(|(begin, end)| seconds(end - begin)),
+            span_s: analysis.span.map(|_| analysis.length()),
             frames: analysis.captures.iter().map(|capture| capture.frames).sum(),
             rejected_lines: analysis.captures.iter().map(|capture| capture.rejected).sum(),
             nodes: analysis.nodes.iter().filter(|node| node.heard).count(),

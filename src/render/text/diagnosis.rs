@@ -7,6 +7,7 @@ use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
 use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
 use crate::words::diagnosis::{self as words, CodeWords};
+use crate::words::terms::at as at_time;
 
 /// Most codes shown one by one.
 const MOST_CODES: usize = 60;
@@ -161,9 +162,8 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     }
     writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
     if let Some(supply) = &vehicle.supply {
-        let begin = analysis.span.map_or(0, |(start, _)| start);
-        let since = |time| crate::fold::timing::seconds(time - begin);
-        let at = supply.min_at.map_or(String::new(), |at| format!(", least at {:.1} s", since(at)));
+        let since = |time| at_time(analysis, time);
+        let at = supply.min_at.map_or(String::new(), |at| format!(", least at {}", since(at)));
         writeln!(out, "  supply {:.2} to {:.2} V{at}", supply.min, supply.max)?;
         for entry in supply.dips.iter().take(10) {
             let dip = entry.dip;
@@ -174,7 +174,7 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
             };
             writeln!(
                 out,
-                "    below {} V at {:.1} s, least {:.2} V, up to {:.1} s: {losses}",
+                "    below {} V at {}, least {:.2} V, up to {}: {losses}",
                 dip.below,
                 since(dip.span.0),
                 dip.least,

@@ -29,6 +29,7 @@ struct Block {
 pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> io::Result<()> {
     let headline = analysis.headline();
     let mut blocks = vec![
+        block(9, kept_out(analysis, out.width)),
         block(9, top(analysis, out.width)),
         block(1, wrapped(&told::capture(analysis), "", out.width, 1)),
         block(3, kept_time(analysis, out.width)),
@@ -76,6 +77,14 @@ fn wrapped(text: &str, first: &str, width: usize, most: usize) -> Vec<String> {
         *last += " …";
     }
     lines
+}
+
+/// Files of another vehicle, before anything else: an answer about two would be wrong.
+fn kept_out(analysis: &Analysis, width: usize) -> Vec<String> {
+    let lines = told::kept_out(analysis)
+        .into_iter()
+        .flat_map(|text| wrap(&text, textwrap::Options::new(width).subsequent_indent("  ")));
+    lines.map(|line| format!("{BAD}{line}{BAD:#}")).collect()
 }
 
 fn top(analysis: &Analysis, width: usize) -> Vec<String> {

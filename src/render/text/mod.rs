@@ -47,7 +47,7 @@ impl Renderer for Text {
         }
         findings::render(report, out)?;
         outages::worst(report, out)?;
-        outages::in_order(report, Some(self.most_outages), out)?;
+        happened(report, Some(self.most_outages), out)?;
         deviations(report, out)?;
         diagnosis::render(report, out)?;
         channels(report, out)?;
@@ -65,7 +65,20 @@ pub fn outage_lines(report: &Analysis, width: usize, out: &mut dyn Write) -> io:
     if report.outages.is_empty() {
         return writeln!(out, "{}", words::headline::headline(report));
     }
-    outages::in_order(report, None, &mut out)
+    happened(report, None, &mut out)
+}
+
+/// The outages in order, drive by drive: each has its own time line.
+fn happened(report: &Analysis, most: Option<usize>, out: &mut Paper<'_>) -> io::Result<()> {
+    for at in 0..report.drives.len() {
+        writeln!(out, "{HEAD}{}{HEAD:#}", words::first_screen::drive(report, at))?;
+        let drive = &report.drives[at].analysis;
+        if drive.outages.is_empty() {
+            writeln!(out, "  nothing was silent that was due\n")?;
+        }
+        outages::in_order(drive, most, out)?;
+    }
+    if report.drives.is_empty() { outages::in_order(report, most, out) } else { Ok(()) }
 }
 
 fn deviations(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {

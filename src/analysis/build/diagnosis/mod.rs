@@ -125,7 +125,8 @@ fn talks(diagnostics: &Diagnostics) -> Vec<TalkEntry> {
         .collect()
 }
 
-fn blamed(
+/// Who is missed by whom, and whether the frames confirm it.
+pub(super) fn blamed(
     codes: &[CodeEntry],
     nodes: &[Node],
     outages: &[Outage],
