@@ -209,15 +209,20 @@ impl Sim<'_> {
         self.listen(end, channel, frame);
     }
 
-    /// The gateway carries over what it is told to, and all diagnosis.
+    /// The gateway carries over what it is told to, and all diagnosis. It is a node of both its
+    /// buses: what it has to say beyond, it sends there too. Else those beyond would miss it for
+    /// ever, in a vehicle that is called sound.
     fn route(&mut self, end: Ns, channel: usize, place: usize, frame: Frame) {
         let Some(gateway) = self.vehicle.gateway else { return };
-        let carried = match self.owners.get(&frame.id) {
+        let owner = self.owners.get(&frame.id);
+        let carried = match owner {
             Some(&(owner, message)) => self.vehicle.nodes[owner].messages[message].routed,
             None => crate::tester::is_diagnosis(frame.id, frame.extended),
         };
+        let own = owner.is_some_and(|(owner, _)| *owner == gateway)
+            && channel == self.vehicle.nodes[gateway].channel;
         let able = self.units[gateway].up && self.hears(gateway, channel);
-        if carried && able && place != gateway && !self.effects.unrouted_at(secs(end)) {
+        if carried && able && (place != gateway || own) && !self.effects.unrouted_at(secs(end)) {
             let wait = ns(self.draw.between(0.0003, 0.003));
             self.send(end + wait, gateway, 1 - channel, frame);
         }
