@@ -141,6 +141,8 @@ pub struct ErrorEvent {
     pub frame: ErrorFrame,
     /// Place in [`Analysis::identifiers`] of the frame that it destroyed, where that can be told.
     pub destroyed: Option<IdIndex>,
+    /// A module was awake alone and nobody acknowledged its frame: no fault of the bus.
+    pub alone: bool,
 }
 
 /// An identifier on a channel.

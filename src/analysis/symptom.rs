@@ -305,6 +305,8 @@ pub enum Rhythm {
     Single,
     /// There was one silence, and it was short.
     Brief,
+    /// There were so many, all short, and each soon after a key was turned on of its own.
+    Starts(usize),
     /// Steps of equal length, in seconds, with their standard deviation.
     Even {
         /// Seconds of a step.
@@ -365,9 +367,11 @@ impl Sign {
             Sign::Return(back) => (SignName::Return, back.value()),
             Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
             Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),
-            Sign::Rhythm(Rhythm::Brief) => (SignName::Rhythm, SignValue::Brief),
+            Sign::Rhythm(Rhythm::Brief | Rhythm::Starts(_)) => (SignName::Rhythm, SignValue::Brief),
             Sign::RhythmTogether(Rhythm::Single) => (SignName::RhythmTogether, SignValue::Single),
-            Sign::RhythmTogether(Rhythm::Brief) => (SignName::RhythmTogether, SignValue::Brief),
+            Sign::RhythmTogether(Rhythm::Brief | Rhythm::Starts(_)) => {
+                (SignName::RhythmTogether, SignValue::Brief)
+            }
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
             Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
             Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),

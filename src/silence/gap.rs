@@ -234,8 +234,11 @@ impl<'a> Gap<'a> {
         let within = self.silence.start - near..=self.silence.end.saturating_add(near);
         let halfway = self.silence.start + self.silence.length() / 2;
         let mut count = Errors::default();
-        let errors = self.timing.channels[usize::from(self.channel)].errors.reported.iter();
-        for error in errors.filter(|error| within.contains(&error.time)) {
+        let errors = &self.timing.channels[usize::from(self.channel)].errors;
+        // Who is awake alone, before the others or after them, finds nobody to acknowledge.
+        let alone = errors.alone();
+        let others = errors.reported.iter().zip(alone).filter(|(_, alone)| !alone);
+        for error in others.map(|(error, _)| error).filter(|error| within.contains(&error.time)) {
             let at_first = error.time <= halfway;
             let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());
@@ -329,7 +332,9 @@ impl Counts<'_> {
         if self.all_stopped && abrupt && self.errors.overflow > 0 {
             return (StopKind::CapturePause, false);
         }
-        if !ongoing && self.edges.ran_on_unsent() {
+        // What strikes a line strikes it while the modules talk, not when most have left in order.
+        let most = self.until.len() * 2 >= total;
+        if !ongoing && most && self.edges.ran_on_unsent() {
             return (StopKind::Unknown, false);
         }
         if ongoing {

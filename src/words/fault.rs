@@ -296,6 +296,9 @@ fn sign(sign: &Sign) -> String {
         Sign::Rhythm(Rhythm::Brief) | Sign::RhythmTogether(Rhythm::Brief) => {
             "it happened once, for no longer than an engine start disturbs".to_owned()
         }
+        Sign::Rhythm(Rhythm::Starts(times)) | Sign::RhythmTogether(Rhythm::Starts(times)) => {
+            format!("{times} times, each after key-on, for no longer than an engine start disturbs")
+        }
         Sign::Rhythm(Rhythm::Even { step, spread })
         | Sign::RhythmTogether(Rhythm::Even { step, spread }) => {
             format!("dropouts at regular intervals of {step:.1} s (spread {spread:.1} s)")

@@ -158,6 +158,13 @@ fn why_so(why: Why) -> String {
             "it came back {} later than the last of those that left with it",
             super::terms::duration(seconds)
         ),
+        Why::BeforeTheOthers { seconds } if seconds < 1.0 => {
+            "others were switched off at that moment".to_owned()
+        }
+        Why::BeforeTheOthers { seconds } => format!(
+            "others were switched off {seconds:.0} s later, and it was not back before: modules on \
+             the ignition leave first, or their supply failed"
+        ),
         Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),

@@ -176,10 +176,12 @@ fn channels(
 
 fn errors(errors: &Aftermath, destroyed: Option<&Vec<Option<IdIndex>>>) -> Vec<ErrorEvent> {
     let destroyed = |at: usize| *destroyed?.get(at)?;
+    let alone = errors.alone();
     let event = |(at, error): (usize, &Reported)| ErrorEvent {
         time: error.time,
         frame: error.frame,
         destroyed: destroyed(at),
+        alone: alone[at],
     };
     errors.reported.iter().enumerate().map(event).collect()
 }

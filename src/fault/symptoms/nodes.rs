@@ -16,10 +16,14 @@ const EVEN_STEPS: usize = 4;
 /// road does not.
 const EVEN_SPREAD: f64 = 0.15;
 
+/// A supply counts as held at the beginning of a loss where it was read within so many seconds.
+const MEASURED: f64 = 2.0;
 /// Seconds of one silence that cranking can be behind: an engine turns over for half a second to
 /// three, and a module that the starter pulled down takes up to some seconds to be there again
 /// (common practice, no source).
 const BRIEF: f64 = 5.0;
+/// Drivers start the engine within so many seconds of the key (common practice, no source).
+const CRANKED_WITHIN: f64 = 10.0;
 /// Starts of the engine in one recording that are nothing unusual.
 const STARTS: usize = 3;
 /// A return leans to one side where it is so many times likelier there …
@@ -144,6 +148,9 @@ fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
             times => Rhythm::Uneven(times),
         };
     }
+    if at_starts(analysis, outages) {
+        return Rhythm::Starts(outages.len());
+    }
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =
         (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
@@ -159,6 +166,29 @@ fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
 
 fn is_brief(outage: &Outage) -> bool {
     !outage.ongoing && outage.duration() <= BRIEF
+}
+
+/// Whether each loss is brief and soon after the end of another sleep or key-off: the engine is
+/// cranked as often as the key is turned.
+fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
+    let off = |other: &&Outage| {
+        matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
+            && !other.ongoing
+            && outages.iter().any(|outage| outage.channel == other.channel)
+    };
+    let mut key_ons: Vec<Nanoseconds> =
+        analysis.outages.iter().filter(off).map(|off| off.end).collect();
+    key_ons.sort_unstable();
+    let turned = |outage: &&Outage| {
+        let before = key_ons.partition_point(|on| *on <= outage.start).checked_sub(1)?;
+        (outage.start - key_ons[before] <= nanoseconds(CRANKED_WITHIN)).then_some(before)
+    };
+    let mut own: Vec<Option<usize>> = outages.iter().map(turned).collect();
+    own.sort_unstable();
+    own.dedup();
+    own.len() == outages.len()
+        && own.iter().all(Option::is_some)
+        && outages.iter().all(|outage| is_brief(outage))
 }
 
 /// An engine is not started again and again in one recording: brief losses of other nodes at so
@@ -184,10 +214,16 @@ fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     let dip = supply.dips.iter().filter(|dip| dip.dip.below <= level).find(|dip| {
         outages.iter().any(|outage| place(outage).is_some_and(|at| dip.outages.contains(&at)))
     });
-    Some(match dip {
-        Some(dip) => Sign::SupplyDipped(dip.dip.least),
-        None => Sign::SupplySteady(supply.min, supply.max),
-    })
+    if let Some(dip) = dip {
+        return Some(Sign::SupplyDipped(dip.dip.least));
+    }
+    // What was read minutes later, by a tester for one, says nothing of the moment.
+    let read = |outage: &&&Outage| {
+        let near = |time: Nanoseconds| (time - outage.start).abs() <= nanoseconds(MEASURED);
+        supply.series.iter().any(|(time, _)| near(*time))
+    };
+    let covered = 2 * outages.iter().filter(read).count() > outages.len();
+    covered.then_some(Sign::SupplySteady(supply.min, supply.max))
 }
 
 /// Error frames near the silences of a node: mostly its own frames, or anybody's.
@@ -211,6 +247,7 @@ fn near<'a>(analysis: &'a Analysis, outages: &[&Outage]) -> Vec<&'a ErrorEvent> 
     let channel = outages.iter().find_map(|outage| outage.channel);
     channel.map_or(Vec::new(), |channel| {
         let errors = analysis.channel(channel).errors.iter();
-        errors.filter(|event| event.frame.is_about_the_bus() && near(event.time)).collect()
+        let told = errors.filter(|event| event.frame.is_about_the_bus() && !event.alone);
+        told.filter(|event| near(event.time)).collect()
     })
 }

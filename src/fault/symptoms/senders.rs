@@ -57,7 +57,9 @@ impl Named {
         let errors = &analysis.channel(channel).errors;
         let unanswered = unanswered(errors);
         let counted = |event: &&ErrorEvent| {
-            analysis.moment(event.time).seconds > PLUGGED_IN && !unanswered.contains(&event.time)
+            analysis.moment(event.time).seconds > PLUGGED_IN
+                && !event.alone
+                && !unanswered.contains(&event.time)
         };
         let named = errors.iter().filter(counted).filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
@@ -80,7 +82,7 @@ impl Named {
     /// Whether an error is told by itself, and is no sign of the main line.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         let own = |one: &One| event.destroyed.is_some_and(|id| sender(analysis, id) == one.subject);
-        self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
+        event.alone || self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
     }
 
     /// The sign of the other errors.

@@ -26,6 +26,16 @@ pub(super) fn usual_request(response: Id) -> Option<Id> {
     }
 }
 
+/// F0 to FD are testers as a rule; a maker may have given such an address to a module.
+fn is_tester(address: u8) -> bool {
+    (0xF0..=0xFD).contains(&address)
+}
+
+/// The external test equipment (ISO 15765-4:2016, 6.3.3): whoever answers it is a module.
+fn is_the_tester(address: u8) -> bool {
+    address == 0xF1
+}
+
 /// Addresses that a standard assigns to diagnosis.
 pub(super) fn by_address(id: Id, data: &[u8]) -> Option<Route> {
     let raw = raw_id(id);
@@ -79,9 +89,7 @@ pub(super) fn by_address(id: Id, data: &[u8]) -> Option<Route> {
             Some(Route {
                 from: Party::Address(source),
                 to: if functional { Party::Everyone } else { Party::Address(target) },
-                // F0 to FD are testers (ISO 15765-4:2016, 6.3.3: F1 is the external test
-                // equipment).
-                from_module: !(0xF0..=0xFD).contains(&source),
+                from_module: !is_tester(source) || is_the_tester(target) && source != target,
                 prefix,
                 peer: (!functional).then_some(peer).flatten(),
             })

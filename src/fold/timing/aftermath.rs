@@ -3,7 +3,7 @@
 
 use lostnode_parsers::{ErrorFrame, Id};
 
-use super::Nanoseconds;
+use super::{Nanoseconds, nanoseconds};
 use crate::capture::{Batch, Frame};
 
 /// The latest times of an identifier, the oldest first; the lowest number where there are fewer.
@@ -58,6 +58,12 @@ impl Aftermath {
     pub const FOLLOWING: usize = 8;
     /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.
     pub const RECENT: usize = 12;
+    /// A frame that fails so often running for want of an acknowledgement, with nothing heard in
+    /// between and so many seconds from one time to the next, has nobody to hear it: one module is
+    /// awake alone, before the others or after them. After 16 times its controller is error passive
+    /// and its flags are no longer seen (ISO 11898-1, fault confinement).
+    const RUNNING: usize = 4;
+    const AGAIN: f64 = 0.02;
 
     /// Whether the next frame is wanted.
     #[inline]
@@ -75,6 +81,26 @@ impl Aftermath {
         if frame.is_destruction() {
             self.open = Self::FOLLOWING;
         }
+    }
+
+    /// Of each error frame, whether it is of a module that was awake alone. Where others are awake a
+    /// frame that is not theirs comes in between, and they acknowledge.
+    pub fn alone(&self) -> Vec<bool> {
+        let again = |a: &Reported, b: &Reported| {
+            a.next == b.next
+                && b.time - a.time <= nanoseconds(Self::AGAIN)
+                && a.frame.is_unacknowledged()
+                && b.frame.is_unacknowledged()
+        };
+        let runs = self.reported.chunk_by(again);
+        let mut alone: Vec<bool> =
+            runs.flat_map(|run| run.iter().map(|_| run.len() >= Self::RUNNING)).collect();
+        // Whoever was the last company may have been switched off in the midst of its frame.
+        for at in 1..alone.len() {
+            let near = self.reported[at].time - self.reported[at - 1].time;
+            alone[at - 1] |= alone[at] && near <= nanoseconds(Self::AGAIN);
+        }
+        alone
     }
 
     /// Takes the next frame of the channel, where it has an identifier and a time.

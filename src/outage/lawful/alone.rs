@@ -22,6 +22,8 @@ const SPOILED: usize = 2;
 const REGULAR: f64 = 0.15;
 /// Fewest pauses that show it.
 const FEWEST: usize = 3;
+/// So many of them are looked at for signs of a start.
+const MOST: usize = 32;
 /// Pauses by the clock differ by no more than the periods of their message and this, in seconds …
 const EXACT: f64 = 0.02;
 /// … which must be little beside them, as a share; and there are so many of them …
@@ -107,7 +109,7 @@ impl Scene<'_> {
             return None;
         }
         let restarted =
-            losses.iter().all(|loss| self.restarted(loss) && self.sender(loss.id).is_none());
+            losses.iter().all(|loss| self.restarts(loss) && self.sender(loss.id).is_none());
         if restarted {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
@@ -179,9 +181,17 @@ impl Scene<'_> {
         times(a) == times(b) && shared == times(a)
     }
 
+    /// Whether it came back with the signs of a start, and does so as a rule: a module that resets
+    /// starts anew each time, and of many pauses some end like that by chance.
+    pub(super) fn restarts(&self, loss: &Loss) -> bool {
+        let own: Vec<&Loss> = self.losses(loss.id).filter(|own| !own.ongoing).take(MOST).collect();
+        let anew = || own.iter().filter(|own| self.restarted(own)).count();
+        self.restarted(loss) && (own.len() < FEWEST || 2 * anew() > own.len())
+    }
+
     /// Whether it came back with the signs of a start: its counters from the beginning, its phase
     /// another.
-    pub(super) fn restarted(&self, loss: &Loss) -> bool {
+    fn restarted(&self, loss: &Loss) -> bool {
         let judged = causes::judge(self.observed, &[&[loss.id]], loss.silence);
         !loss.ongoing && judged.shows == Return::Restarted
     }

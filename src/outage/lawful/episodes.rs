@@ -100,8 +100,9 @@ impl Figures {
     /// Modules left one after another.
     fn is_staged(&self) -> bool {
         let at = |place: usize| self.waves.get(place).copied().unwrap_or(0);
-        // Three small modules are no chance either.
+        // Three small modules are no chance either, nor are three instants that take most of all.
         (at(0) >= LARGEST && at(1) >= NEXT || at(SEVERAL - 1) >= NEXT) && self.share() >= SHARE
+            || at(0) >= NEXT && at(SEVERAL - 1) > 0 && self.share() >= MOST_OF_ALL
     }
 }
 
@@ -192,7 +193,7 @@ impl Scene<'_> {
         if losses.clone().all(|loss| self.sender_went_on(loss)) {
             return Some((Verdict::Pauses, None, Why::SenderWentOn));
         }
-        if losses.all(|loss| self.sender(loss.id).is_none() && self.restarted(loss)) {
+        if losses.all(|loss| self.sender(loss.id).is_none() && self.restarts(loss)) {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
         Some((Verdict::Pauses, Some(Doubt::SenderUnknown), Why::SenderUnknown))

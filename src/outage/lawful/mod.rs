@@ -7,6 +7,7 @@ mod alone;
 mod episodes;
 mod key_offs;
 mod scene;
+mod with_key;
 
 use std::collections::BTreeMap;
 
@@ -106,6 +107,11 @@ pub enum Why {
         /// By how much.
         seconds: f64,
     },
+    /// It left so many seconds before all others were switched off, and no sooner came back.
+    BeforeTheOthers {
+        /// How many.
+        seconds: f64,
+    },
     /// The starter turned, as far as its time tells.
     StarterTurned,
     /// A code misses a module, and this is the only silence that could be its.
@@ -145,6 +151,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
             out.extend(scene.judge(own));
         }
     }
+    with_key::judge(observed, &mut out);
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));

@@ -110,10 +110,7 @@ impl<'a> Scene<'a> {
     /// Whether the engine surely ran so long after a time that the key was not turned off then: no
     /// engine runs on for that long.
     pub fn engine_ran_on(&self, time: Nanoseconds) -> bool {
-        let then = time.saturating_add(nanoseconds(RUNS_ON));
-        let ran = |running: &Silence| (running.start..=running.end).contains(&then);
-        let ran_then = |running: &Silence| running.start <= time && ran(running);
-        self.observed.losses.running.iter().any(ran_then)
+        engine_ran_on(self.observed, time)
     }
 
     /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
@@ -234,4 +231,12 @@ impl<'a> Scene<'a> {
     pub fn there(&self, time: Nanoseconds) -> impl Iterator<Item = IdIndex> {
         self.watched.iter().copied().filter(move |id| self.heard(*id).0 <= time)
     }
+}
+
+/// Whether the engine surely ran for so long after a time that the key was not turned off then.
+pub(super) fn engine_ran_on(observed: &Observed<'_>, time: Nanoseconds) -> bool {
+    let then = time.saturating_add(nanoseconds(RUNS_ON));
+    let ran = |running: &Silence| (running.start..=running.end).contains(&then);
+    let ran_then = |running: &Silence| running.start <= time && ran(running);
+    observed.losses.running.iter().any(ran_then)
 }

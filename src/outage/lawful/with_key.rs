@@ -1,0 +1,106 @@
+//! What leaves with a key-off that shows elsewhere: on another channel at the same moment, or on
+//! its own some time later. Modules fed by the ignition leave at once, as from one fuse; those on
+//! the battery run on for up to half a minute and more, and only then does the bus look as if it
+//! were switched off. Where such a loss ends no sooner than the key-off does, nothing tells it from
+//! a common supply that failed just before, and both are said.
+
+use super::super::Observed;
+use super::scene::engine_ran_on;
+use super::{Doubt, Judged, Verdict, Why};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::{IdIndex, NodeIndex};
+use crate::silence::StopKind;
+
+/// All channels have one key, and leave within so many seconds of each other.
+const AT_ONCE: f64 = 0.3;
+/// Modules run on for so many seconds after the key (an engine of an open truck capture: 39 s).
+const RUNS_ON: f64 = 40.0;
+/// Modules are up within so many seconds of each other as the key is turned on.
+const START: f64 = 3.0;
+/// The key takes away several modules, and not one or two messages.
+const MODULES: usize = 2;
+const MESSAGES: usize = 3;
+
+/// A time with the key off.
+#[derive(Clone, Copy)]
+struct Off {
+    channel: Option<ChannelIndex>,
+    onset: Nanoseconds,
+    /// `None` where the capture ends before.
+    back: Option<Nanoseconds>,
+}
+
+/// Puts to the key what leaves with it.
+pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
+    let offs = offs(observed, judged);
+    let own = |judged: &Judged| -> Vec<IdIndex> {
+        judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
+    };
+    let lost: Vec<Vec<IdIndex>> = judged
+        .iter()
+        .map(|judged| if judged.verdict == Verdict::Lost { own(judged) } else { Vec::new() })
+        .collect();
+    for (at, judged) in judged.iter_mut().enumerate() {
+        let told = matches!(judged.why, Why::OneInstant { .. } | Why::WholeSender);
+        // What fails again and again does not wait for the key.
+        let again = || {
+            let others = lost.iter().enumerate().filter(|(other, _)| *other != at);
+            others.flat_map(|(_, ids)| ids).any(|id| lost[at].contains(id))
+        };
+        if judged.verdict != Verdict::Lost || !told || observed.a_module_is_missed || again() {
+            continue;
+        }
+        if let Some(seconds) = offs.iter().find_map(|off| off.explains(observed, judged)) {
+            judged.verdict = Verdict::SwitchedOff;
+            judged.doubt = Some(Doubt::KeyOrSupply);
+            judged.why = Why::BeforeTheOthers { seconds };
+        }
+    }
+}
+
+fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
+    let by_key = judged.iter().filter(|judged| judged.verdict == Verdict::SwitchedOff);
+    let by_key = by_key.filter_map(|judged| {
+        let ongoing = judged.events.iter().any(|event| event.ongoing);
+        Some(Off {
+            channel: Some(judged.events.first()?.channel),
+            onset: judged.events.iter().map(|event| event.onset).min()?,
+            back: judged.events.iter().map(|event| event.back).min().filter(|_| !ongoing),
+        })
+    });
+    let asleep = |stop: &&crate::silence::Stop| stop.kind == StopKind::BusSleep && !stop.unclear;
+    let asleep = observed.losses.stops.iter().filter(asleep).map(|stop| Off {
+        channel: stop.channel,
+        onset: stop.silence.start,
+        back: (!stop.ongoing).then_some(stop.silence.end),
+    });
+    by_key.chain(asleep).collect()
+}
+
+impl Off {
+    /// By how many seconds a loss came before it that ends no sooner; `None` where it has nothing
+    /// to do with it.
+    fn explains(&self, observed: &Observed<'_>, judged: &Judged) -> Option<f64> {
+        let first = judged.events.first()?;
+        let onset = judged.events.iter().map(|event| event.onset).min()?;
+        let start = nanoseconds(START);
+        let ends = judged.events.iter().all(|event| match self.back {
+            Some(back) => !event.ongoing && (event.back - back).abs() <= start,
+            None => event.ongoing,
+        });
+        let before = seconds(self.onset - onset);
+        let elsewhere = self.channel != Some(first.channel) && before.abs() <= AT_ONCE;
+        let earlier = (0.0..=RUNS_ON).contains(&before) && are_several(observed, judged);
+        (ends && (elsewhere || earlier) && !engine_ran_on(observed, onset)).then_some(before)
+    }
+}
+
+fn are_several(observed: &Observed<'_>, judged: &Judged) -> bool {
+    let ids = judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id);
+    let mut nodes: Vec<NodeIndex> =
+        ids.clone().filter_map(|id| observed.network.node_of[id]).collect();
+    nodes.sort_unstable();
+    nodes.dedup();
+    nodes.len() >= MODULES && ids.count() >= MESSAGES
+}
