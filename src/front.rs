@@ -14,6 +14,8 @@ use crate::fault::{self, Job, JobError, Knowledge};
 use crate::fold::Summary;
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
+use crate::wiring;
+use crate::wiring_file::{WiringError, WiringFile};
 
 pub use several::Recordings;
 
@@ -50,6 +52,8 @@ pub struct Explaining {
     pub knowledge: Option<Arc<Knowledge>>,
     /// What was measured, tried and done on the vehicle.
     pub job: Job,
+    /// What feeds whom in the harness; that of the roster where this is `None`.
+    pub wiring: Option<Arc<WiringFile>>,
 }
 
 impl Explaining {
@@ -65,6 +69,8 @@ pub enum Error {
     Capture(capture::Error),
     /// The job names what this capture does not have.
     Job(JobError),
+    /// The wiring file names what neither this capture nor the roster has.
+    Wiring(WiringError),
 }
 
 impl fmt::Display for Error {
@@ -72,6 +78,7 @@ impl fmt::Display for Error {
         match self {
             Error::Capture(error) => error.fmt(f),
             Error::Job(error) => error.fmt(f),
+            Error::Wiring(error) => error.fmt(f),
         }
     }
 }
@@ -201,7 +208,15 @@ impl<'o> Analyser<'o> {
 fn explained(mut analysis: Analysis, options: &Options) -> Result<Analysis, Error> {
     if let Some(explaining) = &options.findings {
         let findings = fault::find(&analysis, explaining.knowledge(), &explaining.job);
-        analysis.findings = Some(findings.map_err(Error::Job)?);
+        let mut findings = findings.map_err(Error::Job)?;
+        let roster = options.roster.as_deref();
+        let of_roster = || roster.map(|roster| &roster.wiring);
+        if let Some(file) = explaining.wiring.as_deref().or_else(of_roster)
+            && !file.elements.is_empty()
+        {
+            wiring::place(&analysis, &mut findings, file, roster).map_err(Error::Wiring)?;
+        }
+        analysis.findings = Some(findings);
     }
     Ok(analysis)
 }

@@ -37,8 +37,9 @@ pub mod table;
 pub mod capture;
 pub mod fold;
 
-// What is expected on the bus, as a user names it in a file.
+// What is expected on the bus, and what feeds whom in the harness, as a user names it in a file.
 pub mod roster_file;
+pub mod wiring_file;
 
 // Which identifier was silent when, and when all of a channel was.
 pub mod silence;
@@ -54,6 +55,9 @@ pub mod analysis;
 
 // Which faults explain an analysis, how probable each is, and what to test next.
 pub mod fault;
+
+// Where in the harness those faults have their cause.
+pub mod wiring;
 
 // All of that in one call.
 mod front;

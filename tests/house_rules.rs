@@ -21,19 +21,21 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 20] = [
+const ORDER: [&str; 22] = [
     "table",
     "interface",
     "settings",
     "ids",
     "capture",
     "fold",
+    "wiring_file",
     "roster_file",
     "silence",
     "network",
     "outage",
     "analysis",
     "fault",
+    "wiring",
     "front",
     "compare",
     "learn",
@@ -173,14 +175,16 @@ fn only_one_folder_knows_the_json_names() {
 }
 
 /// Rooms in which answers are worked out. What they find is typed; words come after them.
-const CORE: [&str; 10] = [
+const CORE: [&str; 12] = [
     "fold",
+    "wiring_file",
     "roster_file",
     "silence",
     "network",
     "outage",
     "analysis",
     "fault",
+    "wiring",
     "front",
     "compare",
     "learn",
@@ -215,10 +219,16 @@ fn no_answer_of_the_core_is_a_string() {
 }
 
 /// Where the core writes English all the same, and why.
-const ENGLISH: [(&str, &str); 1] = [(
-    "src/roster_file/write.rs",
-    "it writes roster files, with notes for the person who edits them",
-)];
+const ENGLISH: [(&str, &str); 2] = [
+    (
+        "src/roster_file/write.rs",
+        "it writes roster files, with notes for the person who edits them",
+    ),
+    (
+        "src/wiring_file/write.rs",
+        "it writes wiring files, with notes for the person who edits them",
+    ),
+];
 
 /// Three words or more in a row are a sentence, and sentences are made in `words/` and in what
 /// comes after it. Errors say what is wrong in their `Display`, and what stands in `expect` is
@@ -290,7 +300,8 @@ fn words(text: &str) -> usize {
 }
 
 /// Where a name is what there is to go by, and why.
-const NAMES: [(&str, &str); 7] = [
+const NAMES: [(&str, &str); 8] = [
+    ("src/wiring/names.rs", "people name nodes in a wiring file"),
     ("src/fault/readings.rs", "a mechanic names nodes and channels in a job file"),
     ("src/analysis/blame.rs", "a trouble code names a module in words and nothing else"),
     ("src/analysis/names.rs", "a roster may have learned a name that was made of an identifier"),

@@ -5,6 +5,7 @@ use std::fmt;
 
 use serde::Deserialize;
 
+use super::element::{Suspected, Wiring};
 use super::subject::Subject;
 use super::symptom::{Fact, Sign};
 
@@ -24,6 +25,8 @@ pub struct Findings {
     pub cautions: Vec<Caution>,
     /// Probability that something is behind it for which there is no class.
     pub no_class: f64,
+    /// What a wiring file adds.
+    pub wiring: Wiring,
 }
 
 /// Explanations among which the evidence does not choose.
@@ -127,6 +130,9 @@ pub struct Finding {
     pub next_tests: Vec<NextTest>,
     /// What the user noted as done about it.
     pub done: Vec<Done>,
+    /// Where in the harness it has its cause; `None` without a wiring file, and where that has
+    /// nothing to say of it.
+    pub element: Option<Suspected>,
 }
 
 impl Finding {
@@ -284,6 +290,8 @@ pub struct Caution {
 pub struct NextTest {
     /// What it is about.
     pub subject: Subject,
+    /// Place in [`Wiring::elements`] of the part of the harness that it is done at.
+    pub element: Option<usize>,
     /// Heading; `{who}` stands for what it is about.
     pub title: String,
     /// The same as a request, where what it is about has been said.

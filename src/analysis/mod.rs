@@ -4,6 +4,7 @@ pub mod blame;
 pub mod build;
 pub mod diagnosis;
 pub mod drives;
+pub mod element;
 pub mod finding;
 pub mod headline;
 mod hide;

@@ -9,6 +9,7 @@ use crate::capture::Seems;
 use crate::fault::{Job, Knowledge};
 use crate::learn::unplugged::Unplugging;
 use crate::roster_file::{self, RosterFile};
+use crate::wiring_file::WiringFile;
 
 /// A file of text. Where it is something else altogether that is said first: what a reader of TOML
 /// makes of a PDF document helps nobody.
@@ -38,6 +39,16 @@ pub fn read_knowledge(path: &Path) -> Result<Knowledge, Failure> {
 pub fn read_job(path: &Path) -> Result<Job, Failure> {
     let text = read_text(path, "job file (--readings)", &[Seems::Job])?;
     Job::parse(&text).map_err(|error| Failure::about(path, error))
+}
+
+/// A wiring file.
+pub fn read_wiring(path: &Path) -> Result<WiringFile, Failure> {
+    let text = read_text(path, "wiring file (--wiring)", &[])?;
+    let file = WiringFile::parse(&text).map_err(|error| Failure::about(path, error))?;
+    match file.elements.is_empty() {
+        true => Err(Failure::about(path, "there is no [[element]] in it")),
+        false => Ok(file),
+    }
 }
 
 /// A roster file, or an AUTOSAR system description, told apart by what is in it.

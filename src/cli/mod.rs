@@ -21,6 +21,7 @@ mod report;
 mod simulate;
 mod standard_input;
 mod streaming;
+mod wiring;
 
 use std::fmt;
 use std::io;
@@ -52,6 +53,7 @@ enum Command {
     Frames(frames::Arguments),
     Learn(learn::Arguments),
     Name(name::Arguments),
+    Wiring(wiring::Arguments),
     Batch(batch::Arguments),
     Record(record::Arguments),
     Replay(replay::Arguments),
@@ -143,6 +145,7 @@ pub fn run() -> ExitCode {
         Command::Explain(arguments) => explain::run(&arguments),
         Command::Learn(arguments) => learn::run(&arguments),
         Command::Name(arguments) => name::run(&arguments),
+        Command::Wiring(arguments) => wiring::run(&arguments),
         Command::Completions(arguments) => manual::completions(&arguments),
         Command::Manual(arguments) => manual::manual(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),

@@ -6,12 +6,13 @@ use std::sync::Arc;
 use clap::Args;
 
 use super::Failure;
-use super::files::read_roster;
+use super::files::{read_roster, read_wiring};
 use crate::Options;
 use crate::analysis::Analysis;
 use crate::capture::{self, Columns, Hider, Stamps};
 use crate::roster_file::RosterFile;
 use crate::settings::{Pair, Settings};
+use crate::wiring_file::{WiringError, WiringFile};
 
 /// Limits of the analysis, shared by the commands that analyse.
 #[derive(Args)]
@@ -88,6 +89,30 @@ impl Expected {
     /// The roster, where one was named.
     pub fn read(&self) -> Result<Option<Arc<RosterFile>>, Failure> {
         Ok(self.roster.as_deref().map(read_roster).transpose()?.map(Arc::new))
+    }
+}
+
+/// What feeds whom, shared by the commands that say where a fault is.
+#[derive(Args)]
+pub struct Harness {
+    /// What feeds which nodes in the harness, as a wiring file (docs/wiring.md); a roster may hold
+    /// it too
+    #[arg(long, value_name = "FILE")]
+    pub wiring: Option<PathBuf>,
+}
+
+impl Harness {
+    /// The wiring file, where one was named.
+    pub fn read(&self) -> Result<Option<Arc<WiringFile>>, Failure> {
+        Ok(self.wiring.as_deref().map(read_wiring).transpose()?.map(Arc::new))
+    }
+
+    /// What is wrong with the wiring, told of the file that it stands in.
+    pub fn about(&self, expected: &Expected, error: WiringError) -> Failure {
+        match self.wiring.as_ref().or(expected.roster.as_ref()) {
+            Some(path) => Failure::about(path, error),
+            None => Failure::message(error),
+        }
     }
 }
 

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use clap::{Args, ValueEnum};
 
 use super::files::{read_job, read_knowledge, write_file};
-use super::options::{Expected, Identity, Limits, Reading};
+use super::options::{Expected, Harness, Identity, Limits, Reading};
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::analysis::Analysis;
 use crate::render::Renderer;
@@ -43,6 +43,8 @@ pub struct Arguments {
     brief: bool,
     #[command(flatten)]
     expected: Expected,
+    #[command(flatten)]
+    harness: Harness,
     /// What was measured, tried and done on the vehicle, as a job file
     #[arg(long, value_name = "FILE")]
     readings: Option<PathBuf>,
@@ -78,7 +80,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
     let options = Options {
         roster,
-        findings: Some(Explaining { knowledge, job }),
+        findings: Some(Explaining { knowledge, job, wiring: arguments.harness.read()? }),
         ..arguments.reading.analysis(&arguments.limits)
     };
     let mut analysis = match progress::analyse_all(&arguments.captures, &options) {
@@ -136,6 +138,7 @@ fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
         }
         (Error::Job(error), Some(path)) => Ok(Failure::about(path, error)),
         (Error::Job(error), None) => Ok(Failure::message(error)),
+        (Error::Wiring(error), _) => Ok(arguments.harness.about(&arguments.expected, error)),
     }
 }
 

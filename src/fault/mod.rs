@@ -23,6 +23,7 @@ pub use knowledge::Knowledge;
 pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
 pub use next_tests::{Choice, WORTH, best};
 pub use readings::Job;
+pub(crate) use readings::{known, named};
 
 use self::knowledge::ByClass;
 use self::next_tests::Step;
@@ -30,6 +31,7 @@ use self::readings::Observed;
 use self::sets::{Explained, Fault};
 use self::symptoms::Symptom;
 use crate::analysis::Analysis;
+use crate::analysis::element::Wiring;
 use crate::analysis::finding::{
     ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
 };
@@ -82,7 +84,8 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     let cautions = cautions::of_report(&ranked, &next_tests);
     let job = job.notes(&observed);
     let no_class = explained.no_class;
-    Ok(Findings { ranked, next_tests, undecided, cautions, job, no_class })
+    let wiring = Wiring::default();
+    Ok(Findings { ranked, next_tests, undecided, cautions, job, no_class, wiring })
 }
 
 /// A test in an order that is tried out.
@@ -217,6 +220,7 @@ impl Case<'_> {
             lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
             next_tests: Vec::new(),
             done: done.filter(|(about, _)| *about == fault.subject).map(|(_, done)| done).collect(),
+            element: None,
         };
         finding.standing = order::standing(self.analysis, &finding);
         finding
@@ -240,6 +244,7 @@ fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
     let access = &knowledge.access[&test.access];
     NextTest {
         subject: step.subject,
+        element: None,
         cautions: Vec::new(),
         title: test.title.clone(),
         brief: test.brief.clone().unwrap_or_else(|| test.title.clone()),

@@ -117,7 +117,7 @@ fn all_cleared_and_read(analysis: &Analysis) -> bool {
 }
 
 /// A probability more than this many times another's is a choice.
-const CHOICE: f64 = 2.0;
+pub(crate) const CHOICE: f64 = 2.0;
 /// Explanations less probable than this are no rivals.
 const RIVAL: f64 = 0.05;
 

@@ -272,7 +272,7 @@ impl Job {
 /// What a name of a job file stands for: a node, or a module that a tester speaks to, by the name
 /// that the report gives it or by an identifier that it sends; a node by words that are in its name
 /// and in no other's; or a module that codes name.
-fn named(analysis: &Analysis, name: &str) -> Option<Subject> {
+pub(crate) fn named(analysis: &Analysis, name: &str) -> Option<Subject> {
     let nodes = || (0..analysis.nodes.len()).map(NodeIndex);
     if let Some(node) =
         nodes().find(|at| analysis.nodes[*at].name == name || analysis.node_name(*at) == name)
@@ -311,7 +311,7 @@ fn modules(analysis: &Analysis) -> impl Iterator<Item = Module> {
 
 /// The names that a job file can use: of nodes, of modules that a tester speaks to, and of those
 /// that codes name.
-fn known(analysis: &Analysis) -> Vec<String> {
+pub(crate) fn known(analysis: &Analysis) -> Vec<String> {
     let nodes = (0..analysis.nodes.len()).map(|at| analysis.node_name(NodeIndex(at)));
     let modules = modules(analysis).map(|module| analysis.module_name(module).to_string());
     let missed = analysis.diagnosis.blame.iter().map(|row| row.missed.0.clone());

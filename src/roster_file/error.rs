@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::wiring_file::WiringError;
+
 /// What is wrong with a roster file, or with a system description.
 #[derive(Clone, Debug, PartialEq)]
 pub enum RosterError {
@@ -14,6 +16,8 @@ pub enum RosterError {
         /// What is wrong there.
         problem: Problem,
     },
+    /// An element of the harness in it is wrong.
+    Wiring(WiringError),
     /// It is no AUTOSAR system description; as the reader of ARXML says it.
     NoArxml(String),
     /// An identifier of a system description is too large for its width.
@@ -97,6 +101,7 @@ impl fmt::Display for RosterError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             RosterError::Form(error) => f.write_str(error),
+            RosterError::Wiring(error) => error.fmt(f),
             RosterError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
             RosterError::CannotBeChanged => f.write_str(
                 "nodes and messages must be written as `[[node]]` and `messages = [ { … } ]` to \

@@ -16,6 +16,7 @@ use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::timing::{AliveCounter, Key};
 use crate::ids::RosterIndex;
+use crate::wiring_file::WiringFile;
 
 pub use arxml::from_arxml;
 pub use edit::{Edit, edited};
@@ -30,6 +31,8 @@ pub struct RosterFile {
     pub lone: Vec<(String, ExpectedMessage)>,
     /// The captures it was learned from.
     pub learned: Vec<LearnedFrom>,
+    /// What feeds whom in the harness, where it stands in the same file.
+    pub wiring: WiringFile,
 }
 
 /// A capture that a roster was learned from.

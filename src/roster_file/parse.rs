@@ -12,6 +12,7 @@ use super::{
 };
 use crate::fold::diagnostics::{Party, meaning};
 use crate::fold::timing::AliveCounter;
+use crate::wiring_file::{ElementToml, WiringFile};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -22,6 +23,8 @@ struct FileToml {
     lone: Vec<LoneToml>,
     #[serde(default)]
     learned: Vec<LearnedToml>,
+    #[serde(default)]
+    element: Vec<ElementToml>,
 }
 
 #[derive(Deserialize)]
@@ -269,6 +272,7 @@ impl RosterFile {
                 out.lone.push((lone.channel.clone(), check.message(&lone.channel, message)?));
             }
         }
+        out.wiring = WiringFile::checked(text, &file.element).map_err(RosterError::Wiring)?;
         let learned = file.learned.into_iter();
         out.learned = learned
             .map(|LearnedToml { path, awake, thinned, key_off }| LearnedFrom {

@@ -72,6 +72,7 @@ impl RosterFile {
                 .for_each(|(_, message)| message.write(&mut out));
             out += "]\n";
         }
+        self.wiring.write_elements(&mut out);
         out
     }
 }

@@ -3,8 +3,8 @@
 
 use lostnode_parsers::Id;
 
-use super::diagnosis;
 use super::terms::{self, duration, id_label, listed, plural};
+use super::{diagnosis, wiring};
 use crate::analysis::finding::{
     Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
 };
@@ -75,7 +75,11 @@ pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
 
 /// Heading of a finding.
 pub fn title(analysis: &Analysis, finding: &Finding) -> String {
-    finding.title.replace("{who}", &subject(analysis, &finding.subject))
+    let title = finding.title.replace("{who}", &subject(analysis, &finding.subject));
+    match wiring::suspected(analysis, finding) {
+        Some((element, _)) => format!("{element} ({title})"),
+        None => title,
+    }
 }
 
 /// Codes that a finding would put out, each with its module.
@@ -104,7 +108,20 @@ pub fn done(done: &Done) -> String {
 
 /// Heading of a test.
 pub fn test_title(analysis: &Analysis, test: &NextTest) -> String {
-    test.title.replace("{who}", &subject(analysis, &test.subject))
+    test.title.replace("{who}", &test_place(analysis, test))
+}
+
+/// A test as a request, where what it is about has been said.
+pub fn test_request(analysis: &Analysis, test: &NextTest) -> String {
+    test.brief.replace("{who}", &test_place(analysis, test))
+}
+
+/// What a test is done at.
+fn test_place(analysis: &Analysis, test: &NextTest) -> String {
+    match test.element {
+        Some(element) => wiring::name(analysis, element).to_owned(),
+        None => subject(analysis, &test.subject),
+    }
 }
 
 /// What a group of findings is called that are as near to today's complaint.
@@ -131,7 +148,11 @@ pub fn test_worth(test: &NextTest) -> String {
 
 /// What has to be opened for a test.
 pub fn test_access(analysis: &Analysis, test: &NextTest) -> String {
-    let cover = test.access.replace("{who}", &subject(analysis, &test.subject));
+    let cover = match test.element {
+        Some(_) if test.access.is_empty() => "the wiring file does not say what".to_owned(),
+        Some(_) => test.access.clone(),
+        None => test.access.replace("{who}", &subject(analysis, &test.subject)),
+    };
     if test.open_already { format!("{cover} (open already)") } else { cover }
 }
 

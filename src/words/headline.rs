@@ -1,8 +1,8 @@
 //! The answer in one sentence.
 
-use super::fault;
 use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
+use super::{fault, wiring};
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
 use crate::analysis::{Analysis, finding};
@@ -181,8 +181,13 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
             format!("{} ({})", told(*at).replacen(": ", " ", 1), percent(&ranked[*at]))
         }
         Explained::By(at) => {
+            let element = wiring::suspected(analysis, &ranked[*at]);
+            let element = element.map_or(String::new(), |(element, share)| {
+                let there = ranked[*at].probability * share;
+                format!("{} {element} ({:.0} %), ", sureness(there), there * 100.0)
+            });
             format!(
-                "{} {} ({})",
+                "{element}{} {} ({})",
                 sureness(ranked[*at].probability),
                 told(*at),
                 percent(&ranked[*at])
@@ -212,8 +217,9 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
     let test = &analysis.next_tests()[headline.first?];
     let own = explained.first();
     // "Its" is whose the finding is, which the sentence has named.
-    let request = match test.subject == analysis.ranked()[own].subject {
-        true => test.brief.clone(),
+    let about_it = test.subject == analysis.ranked()[own].subject || test.element.is_some();
+    let request = match about_it {
+        true => fault::test_request(analysis, test),
         false => fault::test_title(analysis, test),
     };
     Some(format!("first {}", small(&request)))

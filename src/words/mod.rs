@@ -14,3 +14,4 @@ pub mod notices;
 pub mod outage;
 pub mod terms;
 pub mod verdict;
+pub mod wiring;

@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use self::contents::{Summed, checksum};
 use super::files::{read_knowledge, write_file};
-use super::options::{Expected, Identity, Limits};
+use super::options::{Expected, Harness, Identity, Limits};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
 use crate::capture::{self, Source, lock};
 use crate::fault::{Job, Knowledge};
@@ -53,6 +53,8 @@ pub struct Arguments {
     resume: bool,
     #[command(flatten)]
     expected: Expected,
+    #[command(flatten)]
+    harness: Harness,
     /// Changes to the numbers behind the findings
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
@@ -171,9 +173,10 @@ impl Work {
             path.as_ref().map(fs::read_to_string).transpose().ok().flatten()
         };
         let mark = format!(
-            "lostnode {} {settings:?} {:?} {:?} {}",
+            "lostnode {} {settings:?} {:?} {:?} {:?} {}",
             env!("CARGO_PKG_VERSION"),
             text(&arguments.expected.roster),
+            text(&arguments.harness.wiring),
             text(&arguments.knowledge),
             arguments.identity.hide_identity
         );
@@ -188,6 +191,7 @@ impl Work {
                 findings: Some(Explaining {
                     knowledge: knowledge.map(Arc::new),
                     job: Job::default(),
+                    wiring: arguments.harness.read()?,
                 }),
                 ..Options::default()
             },

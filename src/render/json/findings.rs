@@ -6,7 +6,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::{
     Caution, Evidence, Finding, FindingScope, JobNotes, NextTest, Side, Standing,
 };
-use crate::words::fault as words;
+use crate::words::{fault as words, wiring};
 
 #[derive(Serialize)]
 pub(super) struct FindingJson {
@@ -25,6 +25,39 @@ pub(super) struct FindingJson {
     next_tests: Vec<TestJson>,
     cautions: Vec<String>,
     done: Vec<String>,
+    element: Option<ElementJson>,
+    elements_alike: Vec<String>,
+    harness: Vec<String>,
+}
+
+/// The part of the harness that explains a finding.
+#[derive(Serialize)]
+struct ElementJson {
+    name: String,
+    kind: &'static str,
+    /// The second of two that have to have failed.
+    with: Option<String>,
+    probability: f64,
+    access: Option<String>,
+    minutes: f64,
+    /// Others that would explain it as well, likeliest first.
+    others: Vec<String>,
+}
+
+fn element(analysis: &Analysis, finding: &Finding) -> Option<ElementJson> {
+    let suspected = finding.element.as_ref()?;
+    let first = suspected.first()?;
+    let own = analysis.findings.as_ref()?.wiring.elements.get(first.element)?;
+    let name = |at: usize| wiring::name(analysis, at).to_owned();
+    Some(ElementJson {
+        name: own.name.clone(),
+        kind: own.kind.as_str(),
+        with: first.with.map(name),
+        probability: finding.probability * first.share,
+        access: own.access.clone(),
+        minutes: own.minutes,
+        others: suspected.fits.iter().skip(1).map(|fit| name(fit.element)).collect(),
+    })
 }
 
 #[derive(Serialize)]
@@ -39,6 +72,7 @@ pub(super) struct TestJson {
     source: String,
     finds: f64,
     findings: Vec<usize>,
+    element: Option<String>,
 }
 
 pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> FindingJson {
@@ -46,6 +80,7 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         let side = side(evidence.side());
         format!("{side}: {}", words::observation(analysis, &evidence.what))
     };
+    let name = |at: &usize| wiring::name(analysis, *at).to_owned();
     FindingJson {
         rank: at + 1,
         class: finding.class.to_string(),
@@ -68,6 +103,9 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         next_tests: finding.next_tests.iter().map(|next| test(analysis, next)).collect(),
         cautions: texts(&finding.cautions),
         done: finding.done.iter().map(words::done).collect(),
+        element: element(analysis, finding),
+        elements_alike: finding.element.iter().flat_map(|own| &own.alike).map(name).collect(),
+        harness: wiring::sentences(analysis, finding),
     }
 }
 
@@ -137,5 +175,6 @@ pub(super) fn test(analysis: &Analysis, test: &NextTest) -> TestJson {
         source: test.source.clone(),
         finds: test.finds,
         findings: test.findings.clone(),
+        element: test.element.map(|at| wiring::name(analysis, at).to_owned()),
     }
 }

@@ -8,7 +8,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side, Standing};
 use crate::fault::order::explain_the_same;
 use crate::words::fault as words;
-use crate::words::{first_screen, headline};
+use crate::words::{first_screen, headline, wiring};
 
 /// Findings shown in full; less probable ones in a line each.
 const IN_FULL: usize = 5;
@@ -75,6 +75,8 @@ fn finding(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()
         let text = first_screen::undecided(analysis, set);
         out.hanging(&text, &format!("{INDENT}{HEAD}?{HEAD:#} "), &format!("{INDENT}  "))?;
     }
+    let places = wiring::sentences(analysis, own);
+    places.iter().try_for_each(|text| out.hanging(text, INDENT, &format!("{INDENT}  ")))?;
     consequences(analysis, own, out)
 }
 

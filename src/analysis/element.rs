@@ -1,0 +1,85 @@
+//! Parts of the harness in the answer: which of them explains a finding, and why the others do not.
+
+use super::subject::Subject;
+use crate::wiring_file::{Carries, ElementKind};
+
+/// What the wiring file adds to the findings; empty without one.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Wiring {
+    /// The parts of the harness, in the order of the file.
+    pub elements: Vec<Element>,
+    /// Places of those that explain something that is there now, with the probability of each,
+    /// most probable first.
+    pub ranked: Vec<(usize, f64)>,
+}
+
+/// A part of the harness, fitted to the capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Element {
+    /// Its name, as the user gave it.
+    pub name: String,
+    /// What it is.
+    pub kind: ElementKind,
+    /// What it carries to its nodes.
+    pub carries: Carries,
+    /// The nodes of this capture that hang on it, ascending.
+    pub feeds: Vec<Subject>,
+    /// What has to be opened to reach it, in the user's words.
+    pub access: Option<String>,
+    /// Minutes to reach it.
+    pub minutes: f64,
+}
+
+/// Where in the harness a finding has its cause.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Suspected {
+    /// What explains it, likeliest first; at least one.
+    pub fits: Vec<Fit>,
+    /// Places of the elements that no capture can tell from the likeliest one.
+    pub alike: Vec<usize>,
+    /// Elements that feed what was lost and do not explain it.
+    pub cleared: Vec<Cleared>,
+    /// Place in [`super::finding::Findings::next_tests`] of the test that tells it from those that
+    /// are alike.
+    pub tells: Option<usize>,
+}
+
+/// One element, or two where no single one does, that would explain a finding.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fit {
+    /// Place of the element.
+    pub element: usize,
+    /// Place of a second one that has to have failed besides.
+    pub with: Option<usize>,
+    /// Its share of the probability of the finding, 0 to 1.
+    pub share: f64,
+}
+
+/// An element that does not explain a finding.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Cleared {
+    /// Place of the element.
+    pub element: usize,
+    /// Why not.
+    pub why: WhyNot,
+}
+
+/// Why an element does not explain a finding.
+#[derive(Clone, Debug, PartialEq)]
+pub enum WhyNot {
+    /// It alone feeds these, and they kept sending.
+    KeptSending(Vec<Subject>),
+    /// It carries no supply and no ground, and what was lost started anew.
+    CarriesNoPower,
+    /// It does not carry the bus, and what was lost ran on.
+    CarriesNoBus,
+    /// These were lost with the others and do not hang on it.
+    DoesNotFeed(Vec<Subject>),
+}
+
+impl Suspected {
+    /// The likeliest.
+    pub fn first(&self) -> Option<&Fit> {
+        self.fits.first()
+    }
+}

@@ -1,0 +1,260 @@
+//! Which elements explain a finding.
+
+use std::collections::BTreeSet;
+
+use super::losses::{self, Loss};
+use super::table::Elements;
+use crate::analysis::Analysis;
+use crate::analysis::element::{Cleared, Element, Fit, Suspected, WhyNot};
+use crate::analysis::finding::{Finding, Standing};
+use crate::analysis::subject::Subject;
+use crate::wiring_file::ElementKind;
+
+/// A loss in which a node that it alone feeds kept sending leaves an element so much of its weight.
+/// One such is no proof: losses of two causes may begin together.
+const ONCE: f64 = 0.2;
+/// Where a node has two feeds of a kind, it stops less often for want of one …
+const ONE_OF_TWO: f64 = 0.4;
+/// … and two elements that fail at once weigh so much less than one.
+const PAIR: f64 = 0.03;
+
+/// What has to fail for a class of finding.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Part {
+    /// Supply or ground: the modules start anew.
+    Power,
+    /// The bus pair: the modules run on unheard.
+    Bus,
+    /// The bus itself.
+    Line,
+    /// What passes frames on.
+    Gateway,
+}
+
+/// The part that has to fail for a finding; `None` where no element of a harness is behind it.
+fn part(finding: &Finding) -> Option<Part> {
+    match finding.class.as_str() {
+        "module_power" | "shared_supply" => Some(Part::Power),
+        "module_connector" | "branch" => Some(Part::Bus),
+        "line" => Some(Part::Line),
+        "gateway" => Some(Part::Gateway),
+        _ => None,
+    }
+}
+
+/// A finding that an element may be behind.
+struct Need<'a> {
+    part: Part,
+    lost: BTreeSet<Subject>,
+    losses: Vec<&'a Loss>,
+    /// Nothing of it came back.
+    lasting: bool,
+}
+
+/// What is known when elements are held against findings.
+#[derive(Clone, Copy)]
+pub struct Harness<'a> {
+    /// The capture.
+    pub analysis: &'a Analysis,
+    /// What was lost together.
+    pub losses: &'a [Loss],
+    /// The elements of the wiring file.
+    pub elements: &'a [Element],
+}
+
+/// How a finding stands to the wiring file.
+pub struct Placed {
+    /// What explains it.
+    pub suspected: Option<Suspected>,
+    /// By how much the file makes it likelier than its rivals.
+    pub factor: f64,
+}
+
+impl Harness<'_> {
+    /// Where in the harness a finding has its cause.
+    pub fn place(&self, finding: &Finding) -> Placed {
+        let nowhere = Placed { suspected: None, factor: 1.0 };
+        let Some(need) = self.need(finding) else { return nowhere };
+        let several = matches!(finding.subject, Subject::Nodes(_));
+        let (mut weights, cleared) = self.judged(&need);
+        let single = !weights.is_empty();
+        if !single && several {
+            weights = self.pairs(&need);
+        }
+        let described = self.elements.iter().any(|element| {
+            carries(element, need.part) && element.feeds.iter().any(|fed| need.lost.contains(fed))
+        });
+        // Nodes that were lost together and hang on one element are hardly so by chance; where the
+        // file knows what they hang on and none of it explains them, it is likely something else.
+        let factor = match (several, single, described) {
+            (false, ..) | (true, false, false) => 1.0,
+            (true, true, _) => 3.0,
+            (true, false, true) if weights.is_empty() => 0.15,
+            (true, false, true) => 0.4,
+        };
+        let left_out = &Elements::built_in().left_out;
+        let own = if several { left_out.of_several } else { left_out.of_one };
+        let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
+        weights.sort_by(|a, b| b.1.total_cmp(&a.1));
+        let fit = |((element, with), weight): &((usize, Option<usize>), f64)| Fit {
+            element: *element,
+            with: *with,
+            share: weight / total,
+        };
+        let fits: Vec<Fit> = weights.iter().map(fit).collect();
+        let alike = fits.first().map_or(Vec::new(), |first| self.alike(&need, first));
+        let suspected = Suspected { fits, alike, cleared, tells: None };
+        let nothing = suspected.fits.is_empty() && suspected.cleared.is_empty();
+        Placed { suspected: (!nothing).then_some(suspected), factor }
+    }
+
+    fn need(&self, finding: &Finding) -> Option<Need<'_>> {
+        let part = part(finding).filter(|_| finding.standing != Standing::Benign)?;
+        let mut lost: BTreeSet<Subject> = match &finding.subject {
+            Subject::Node(_) | Subject::Sender(_) => [finding.subject.clone()].into(),
+            Subject::Nodes(nodes) => nodes.iter().map(|node| Subject::Node(*node)).collect(),
+            Subject::Channel(_) | Subject::Vehicle => BTreeSet::new(),
+            Subject::Module(_) | Subject::Unplaced(..) => return None,
+        };
+        let about = |loss: &&Loss| match &finding.subject {
+            Subject::Nodes(_) => loss.own.len() > 1 && loss.own.is_subset(&lost),
+            Subject::Channel(channel) => loss.own.iter().any(|own| match own {
+                Subject::Node(node) => self.analysis.nodes[*node].channel == *channel,
+                _ => false,
+            }),
+            Subject::Vehicle => true,
+            own => loss.own.len() == 1 && loss.own.contains(own),
+        };
+        let losses: Vec<&Loss> = self.losses.iter().filter(about).collect();
+        if lost.is_empty() {
+            lost = losses.iter().flat_map(|loss| loss.own.iter().cloned()).collect();
+        }
+        let lasting = losses.iter().all(|loss| loss.lasting);
+        Some(Need { part, lost, losses, lasting })
+    }
+
+    /// Single elements that explain it, each with its weight, and those that feed what was lost and
+    /// do not.
+    fn judged(&self, need: &Need<'_>) -> (Weights, Vec<Cleared>) {
+        let (mut fits, mut cleared) = (Vec::new(), Vec::new());
+        for (at, element) in self.elements.iter().enumerate() {
+            match self.judge(need, element) {
+                Ok(fit) => fits.push(((at, None), fit * self.fails(need, element))),
+                Err(Some(why)) => cleared.push(Cleared { element: at, why }),
+                Err(None) => {}
+            }
+        }
+        (fits, cleared)
+    }
+
+    fn fails(&self, need: &Need<'_>, element: &Element) -> f64 {
+        let fails = Elements::built_in().of(element.kind).fails;
+        if need.lasting { fails.lasting } else { fails.passing }
+    }
+
+    /// How well an element explains it, 0 to 1, or why it does not; nothing of one that has nothing
+    /// to do with it.
+    fn judge(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
+        if need.part == Part::Line && element.kind == ElementKind::Terminator {
+            return Ok(1.0);
+        }
+        if !element.feeds.iter().any(|fed| need.lost.contains(fed)) {
+            return Err(None);
+        }
+        if !carries(element, need.part) {
+            return Err(match need.part {
+                Part::Power => Some(WhyNot::CarriesNoPower),
+                Part::Bus | Part::Line => Some(WhyNot::CarriesNoBus),
+                Part::Gateway => None,
+            });
+        }
+        let fit = self.fit(need, element)?;
+        let not_fed = need.lost.iter().filter(|own| !element.feeds.contains(own));
+        let not_fed: Vec<Subject> = not_fed.cloned().collect();
+        if not_fed.is_empty() { Ok(fit) } else { Err(Some(WhyNot::DoesNotFeed(not_fed))) }
+    }
+
+    /// How well an element explains what it feeds of what was lost, 0 to 1.
+    fn fit(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
+        let (alone, second): (Vec<&Subject>, Vec<&Subject>) =
+            element.feeds.iter().partition(|fed| !self.has_second(element, fed));
+        let kept =
+            |loss: &&&Loss| alone.iter().any(|fed| losses::kept_sending(self.analysis, fed, loss));
+        let against: Vec<&&Loss> = need.losses.iter().filter(kept).collect();
+        if 2 * against.len() > need.losses.len() {
+            let kept = alone.into_iter().filter(|fed| {
+                against.iter().any(|loss| losses::kept_sending(self.analysis, fed, loss))
+            });
+            return Err(Some(WhyNot::KeptSending(kept.cloned().collect())));
+        }
+        let starved = second.iter().filter(|fed| need.lost.contains(fed)).count();
+        Ok(ONCE.powi(against.len() as i32) * ONE_OF_TWO.powi(starved as i32))
+    }
+
+    /// Whether a node has another feed of the same kind. Plugs, splices and trunks lie one behind
+    /// the other; two fuses, grounds or supplies beside each other.
+    fn has_second(&self, element: &Element, fed: &Subject) -> bool {
+        let beside =
+            matches!(element.kind, ElementKind::Supply | ElementKind::Fuse | ElementKind::Ground);
+        let other = |other: &&Element| {
+            other.kind == element.kind
+                && !std::ptr::eq(*other, element)
+                && other.feeds.contains(fed)
+        };
+        beside && self.elements.iter().find(other).is_some()
+    }
+
+    /// Two elements that explain together what no single one does.
+    fn pairs(&self, need: &Need<'_>) -> Weights {
+        let may: Vec<(usize, &Element, f64)> = self
+            .elements
+            .iter()
+            .enumerate()
+            .filter(|(_, element)| {
+                carries(element, need.part)
+                    && element.feeds.iter().any(|fed| need.lost.contains(fed))
+            })
+            .filter_map(|(at, element)| {
+                let fit = self.fit(need, element).ok()?;
+                Some((at, element, fit * self.fails(need, element)))
+            })
+            .collect();
+        let mut out = Vec::new();
+        for (place, (one, first, weight)) in may.iter().enumerate() {
+            for (other, second, beside) in &may[place + 1..] {
+                let fed = |own: &Subject| first.feeds.contains(own) || second.feeds.contains(own);
+                if need.lost.iter().all(fed) {
+                    out.push(((*one, Some(*other)), weight * beside * PAIR));
+                }
+            }
+        }
+        out
+    }
+
+    /// Elements that no capture can tell from one: what hangs on them is the same, and so is what
+    /// it does without them.
+    fn alike(&self, need: &Need<'_>, first: &Fit) -> Vec<usize> {
+        let own = &self.elements[first.element];
+        let same = |other: &Element| {
+            let second = |element: &Element| -> Vec<bool> {
+                element.feeds.iter().map(|fed| self.has_second(element, fed)).collect()
+            };
+            carries(other, need.part) && other.feeds == own.feeds && second(other) == second(own)
+        };
+        let others = (0..self.elements.len()).filter(|at| *at != first.element);
+        others.filter(|at| first.with.is_none() && same(&self.elements[*at])).collect()
+    }
+}
+
+/// Places of one element, or of two, and their weight.
+type Weights = Vec<((usize, Option<usize>), f64)>;
+
+/// Whether an element carries what has to fail.
+fn carries(element: &Element, part: Part) -> bool {
+    match part {
+        Part::Power => element.carries.power(),
+        Part::Bus => element.carries.bus && element.kind != ElementKind::Terminator,
+        Part::Line => element.carries.bus,
+        Part::Gateway => element.kind == ElementKind::Gateway,
+    }
+}

@@ -1,0 +1,94 @@
+//! What fails how often in a harness, and how to test it: `elements.toml`.
+
+use std::collections::BTreeMap;
+use std::sync::LazyLock;
+
+use serde::Deserialize;
+
+use crate::wiring_file::ElementKind;
+
+/// The whole table.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Elements {
+    /// What the file leaves out.
+    pub left_out: LeftOut,
+    kind: BTreeMap<String, Kind>,
+}
+
+/// Weight of what a wiring file leaves out, against the elements in it.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LeftOut {
+    /// Of a single node.
+    pub of_one: f64,
+    /// Of several together.
+    pub of_several: f64,
+}
+
+/// Elements of a kind.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Kind {
+    /// How often they fail, against others.
+    pub fails: Fails,
+    /// Heading of the test; `{who}` stands for the element.
+    pub title: String,
+    /// The same as a request.
+    pub brief: String,
+    /// How to do it.
+    pub how: String,
+    /// What it tells.
+    pub why: String,
+    /// What to expect where all is well.
+    pub reading: String,
+    /// Where that is from.
+    pub source: String,
+    /// Minutes, once it is reached.
+    pub minutes: f64,
+    /// How likely the test shows the fault where it is, 0 to 1.
+    pub found: f64,
+    /// Cautions of the test, by their short names.
+    pub cautions: Vec<String>,
+}
+
+/// How often an element fails, against others.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Fails {
+    /// Where what it feeds stays away.
+    pub lasting: f64,
+    /// Where it comes back.
+    pub passing: f64,
+}
+
+impl Elements {
+    /// The table that is built in.
+    pub fn built_in() -> &'static Elements {
+        static TABLE: LazyLock<Elements> = LazyLock::new(|| {
+            toml::from_str(include_str!("elements.toml")).expect("the table is part of the program")
+        });
+        &TABLE
+    }
+
+    /// Elements of a kind.
+    pub fn of(&self, kind: ElementKind) -> &Kind {
+        &self.kind[kind.as_str()]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::fault::advice;
+
+    #[test]
+    fn every_kind_has_its_row_and_every_caution_is_one() {
+        for kind in ElementKind::ALL {
+            let row = Elements::built_in().of(kind);
+            assert!(row.title.contains("{who}") && row.brief.contains("{who}"), "{kind:?}");
+            assert!(row.found > 0.0 && row.found <= 1.0 && row.minutes > 0.0, "{kind:?}");
+            assert!(row.cautions.iter().all(|id| advice::named(id).is_some()), "{kind:?}");
+        }
+    }
+}

@@ -1,0 +1,123 @@
+//! Sentences about parts of the harness: which one explains a finding, and why the others do not.
+
+use super::fault::subject;
+use super::terms::listed;
+use crate::analysis::Analysis;
+use crate::analysis::element::{Cleared, Fit, Suspected, WhyNot};
+use crate::analysis::finding::Finding;
+use crate::ids::NodeIndex;
+
+/// An element has to have so much of a finding to be named in its heading, alone or with the next.
+const NAMED: f64 = 0.4;
+/// The next is named with it where it is not so many times less likely.
+const NEXT: f64 = 2.0;
+/// Elements told one by one.
+const TOLD: usize = 6;
+
+/// An element, by its name.
+pub fn name(analysis: &Analysis, element: usize) -> &str {
+    let wiring = analysis.findings.as_ref().map(|findings| &findings.wiring);
+    wiring.and_then(|own| own.elements.get(element)).map_or("", |element| &element.name)
+}
+
+/// The element that heads a finding, or the two
+/// between which nothing chooses, with their share of it.
+pub fn suspected(analysis: &Analysis, finding: &Finding) -> Option<(String, f64)> {
+    let fits = &finding.element.as_ref()?.fits;
+    let first = fits.first()?;
+    let next = fits.get(1).filter(|next| next.share * NEXT > first.share);
+    let shares = first.share + next.map_or(0.0, |next| next.share);
+    let names: Vec<String> =
+        std::iter::once(first).chain(next).map(|fit| of_fit(analysis, fit)).collect();
+    (shares >= NAMED).then(|| (listed(&names, "or"), shares))
+}
+
+/// A node as a wiring file may name it.
+pub fn to_name(analysis: &Analysis, node: NodeIndex) -> String {
+    analysis.nodes[node].name.clone()
+}
+
+fn of_fit(analysis: &Analysis, fit: &Fit) -> String {
+    let first = name(analysis, fit.element);
+    match fit.with {
+        Some(other) => format!("{first} and {}", name(analysis, other)),
+        None => first.to_owned(),
+    }
+}
+
+/// Where in the harness a finding has its cause, in sentences: what fits, what cannot be told from
+/// it, and why not the others.
+pub fn sentences(analysis: &Analysis, finding: &Finding) -> Vec<String> {
+    let Some(own) = &finding.element else { return Vec::new() };
+    let fits = fits(analysis, own);
+    let alike = alike(analysis, own);
+    let cleared = why_not(analysis, own);
+    fits.into_iter().chain(alike).chain(cleared).collect()
+}
+
+fn fits(analysis: &Analysis, own: &Suspected) -> Option<String> {
+    let share = |share: f64| format!("{:.0} %", share * 100.0);
+    if own.fits.is_empty() {
+        return Some("nothing in the wiring file explains it".to_owned());
+    }
+    let parts: Vec<String> = own
+        .fits
+        .iter()
+        .take(TOLD)
+        .map(|fit| format!("{} ({})", of_fit(analysis, fit), share(fit.share)))
+        .collect();
+    let rest = 1.0 - own.fits.iter().map(|fit| fit.share).sum::<f64>();
+    Some(format!(
+        "where, if it is this: {}; what the wiring file leaves out ({})",
+        parts.join(", "),
+        share(rest)
+    ))
+}
+
+/// What no capture can tell from the likeliest element, and the test that would.
+pub fn alike(analysis: &Analysis, own: &Suspected) -> Option<String> {
+    let first = own.first()?;
+    if own.alike.is_empty() {
+        return None;
+    }
+    let others: Vec<String> = own.alike.iter().map(|at| name(analysis, *at).to_owned()).collect();
+    let test = own.tells.map(|at| super::fault::test_title(analysis, &analysis.next_tests()[at]));
+    let test = test.map_or(String::new(), |test| format!("; what tells: {test}"));
+    Some(format!(
+        "no capture can tell {} from {}: the same hangs on each{test}",
+        name(analysis, first.element),
+        listed(&others, "or")
+    ))
+}
+
+/// Why elements that feed what was lost do not explain it, a sentence each.
+pub fn why_not(analysis: &Analysis, own: &Suspected) -> Vec<String> {
+    let mut cleared: Vec<&Cleared> = own.cleared.iter().collect();
+    // What kept sending is proof; what an element does not carry is plain.
+    cleared.sort_by_key(|cleared| match cleared.why {
+        WhyNot::KeptSending(_) => 0,
+        WhyNot::DoesNotFeed(_) => 1,
+        WhyNot::CarriesNoPower | WhyNot::CarriesNoBus => 2,
+    });
+    cleared.into_iter().take(TOLD).map(|cleared| not(analysis, cleared)).collect()
+}
+
+fn not(analysis: &Analysis, cleared: &Cleared) -> String {
+    let names = |of: &[crate::analysis::subject::Subject]| {
+        let names: Vec<String> = of.iter().map(|own| subject(analysis, own)).collect();
+        listed(&names, "and")
+    };
+    let why = match &cleared.why {
+        WhyNot::KeptSending(kept) => format!("it feeds {} too, which kept sending", names(kept)),
+        WhyNot::DoesNotFeed(lost) => {
+            format!("{} fell silent too without hanging on it", names(lost))
+        }
+        WhyNot::CarriesNoPower => "it carries no supply or ground, and what was lost would have \
+                                   run on"
+            .to_owned(),
+        WhyNot::CarriesNoBus => {
+            "it does not carry the bus, and what was lost would have started anew".to_owned()
+        }
+    };
+    format!("why not {}: {why}", name(analysis, cleared.element))
+}

@@ -1,0 +1,212 @@
+//! The wiring file: what is refused, which element is named, and why the others are not.
+
+mod common;
+
+use std::process::Command;
+use std::sync::Arc;
+
+use common::own;
+use lostnode::analysis::Analysis;
+use lostnode::analysis::element::WhyNot;
+use lostnode::capture::Source;
+use lostnode::roster_file::RosterFile;
+use lostnode::wiring_file::WiringFile;
+use lostnode::{Explaining, Options};
+
+fn van(wiring: &str) -> Result<Analysis, lostnode::Error> {
+    let roster = std::fs::read_to_string(own("samples/van-roster.toml")).unwrap();
+    let options = Options {
+        roster: Some(Arc::new(RosterFile::parse(&roster).unwrap())),
+        findings: Some(Explaining {
+            wiring: Some(Arc::new(WiringFile::parse(wiring).unwrap())),
+            ..Explaining::default()
+        }),
+        ..Options::default()
+    };
+    lostnode::analyse(Source::Path(own("samples/van-door.log.gz")), &options)
+}
+
+fn sample() -> String {
+    std::fs::read_to_string(own("samples/van-wiring.toml")).unwrap()
+}
+
+#[test]
+fn every_error_names_line_and_key_and_what_there_is() {
+    let element = "[[element]]\nname = \"G1\"\nkind = \"ground\"\nfeeds = [\"door\"]\n";
+    WiringFile::parse(element).unwrap();
+    let wrong = [
+        (element.replace("G1", " "), "line 2: name is empty"),
+        (
+            format!("{element}{element}"),
+            "line 6: name `G1` stands for a second time; first on line 2",
+        ),
+        (
+            element.replace("ground", "earth"),
+            "line 3: kind `earth` is not known; there are supply, fuse, ground, splice, connector, trunk, terminator, gateway",
+        ),
+        (element.replace("feeds = [\"door\"]", ""), "line 3: feeds is missing or empty"),
+        (element.replace("feeds", "beyond"), "line 4: beyond is not for a ground; use feeds"),
+        (
+            element.replace("\"ground\"", "\"trunk\""),
+            "line 4: feeds is not for a trunk; use beyond",
+        ),
+        (element.replace("\"ground\"", "\"splice\""), "line 3: carries is missing"),
+        (format!("{element}carries = [\"bus\"]"), "line 5: carries is for connectors and splices"),
+        (
+            element.replace("\"ground\"", "\"splice\"\ncarries = [\"water\"]"),
+            "line 4: carries `water` is not known; there are supply, ground, bus",
+        ),
+        (format!("{element}minutes = -1.0"), "line 5: minutes is -1"),
+        (format!("{element}minuts = 1.0"), "minuts"),
+    ];
+    for (text, expected) in wrong {
+        let error = WiringFile::parse(&text).unwrap_err().to_string();
+        assert!(error.contains(expected), "{text}\n{error}");
+    }
+}
+
+#[test]
+fn a_node_that_is_not_there_is_refused_with_those_that_are() {
+    let error = van(&sample().replace("left mirror", "left wing")).unwrap_err().to_string();
+    assert!(error.starts_with("line 15: feeds or beyond: `left wing` is not known"), "{error}");
+    assert!(error.contains("left mirror") && error.contains("sliding door"), "{error}");
+}
+
+/// A node is named by its name, or by an identifier that it sends.
+#[test]
+fn the_ground_behind_the_step_comes_first_and_the_fuse_does_not() {
+    for wiring in [sample(), sample().replace("\"sliding door\"", "\"0x3B0\"")] {
+        let analysis = van(&wiring).unwrap();
+        let finding = &analysis.ranked()[0];
+        assert_eq!(finding.class.as_str(), "module_power");
+        let findings = analysis.findings.as_ref().unwrap();
+        let name = |at: usize| findings.wiring.elements[at].name.as_str();
+        let own = finding.element.as_ref().unwrap();
+        assert_eq!(name(own.fits[0].element), "ground point behind the step");
+        let fuse = own.cleared.iter().find(|own| name(own.element) == "fuse F23").unwrap();
+        assert!(matches!(fuse.why, WhyNot::KeptSending(_)), "{fuse:?}");
+        let splice = own.cleared.iter().find(|own| name(own.element).contains("splice")).unwrap();
+        assert!(
+            matches!(splice.why, WhyNot::CarriesNoPower | WhyNot::KeptSending(_)),
+            "{splice:?}"
+        );
+        // The test goes to the element, with its minutes, and is the first to do.
+        let test = &analysis.next_tests()[analysis.headline().first.unwrap()];
+        assert_eq!(test.element.map(name), Some("ground point behind the step"));
+        assert_eq!((test.minutes, test.access.as_str()), (16.0, "trim of the left step"));
+        assert!(!test.cautions.is_empty());
+    }
+}
+
+/// Where two elements feed the same and both are of the supply, no capture tells them apart.
+#[test]
+fn what_feeds_the_same_is_named_together_with_the_test_that_tells() {
+    let wiring = sample().replacen(
+        "feeds = [\"sliding door\", \"left mirror\"]\naccess = \"fuse box",
+        "feeds = [\"sliding door\"]\naccess = \"fuse box",
+        1,
+    );
+    let analysis = van(&wiring).unwrap();
+    let findings = analysis.findings.as_ref().unwrap();
+    let own = findings.ranked[0].element.as_ref().unwrap();
+    let alike: Vec<&str> =
+        own.alike.iter().map(|at| findings.wiring.elements[*at].name.as_str()).collect();
+    assert_eq!(alike, ["fuse F23"]);
+    let told = lostnode::words::wiring::alike(&analysis, own).unwrap();
+    assert!(
+        told.starts_with("no capture can tell ground point behind the step from fuse F23"),
+        "{told}"
+    );
+    assert!(told.contains("what tells: "), "{told}");
+}
+
+/// A second fuse keeps a node going: that it kept sending clears neither.
+#[test]
+fn a_second_fuse_keeps_a_node_that_kept_sending_from_clearing_the_first() {
+    let second = "\n[[element]]\nname = \"fuse F9\"\nkind = \"fuse\"\nfeeds = [\"left mirror\"]\n";
+    let analysis = van(&format!("{}{second}", sample())).unwrap();
+    let findings = analysis.findings.as_ref().unwrap();
+    let own = findings.ranked[0].element.as_ref().unwrap();
+    let fuse = findings.wiring.elements.iter().position(|own| own.name == "fuse F23").unwrap();
+    assert!(own.fits.iter().any(|fit| fit.element == fuse), "{own:?}");
+    assert!(own.cleared.iter().all(|cleared| cleared.element != fuse), "{own:?}");
+}
+
+/// What the roster does not tell of the harness changes nothing, and the file changes neither class
+/// nor subject of a fault of one node.
+#[test]
+fn without_an_element_that_fits_the_findings_stay_as_they_are() {
+    let other = "[[element]]\nname = \"G9\"\nkind = \"ground\"\nfeeds = [\"engine\"]\n";
+    let (with, without) = (van(other).unwrap(), van_without());
+    let told = |analysis: &Analysis| -> Vec<String> {
+        let own = analysis.ranked().iter();
+        own.map(|own| lostnode::words::fault::title(analysis, own)).collect()
+    };
+    assert_eq!(told(&with), told(&without));
+    assert_eq!(with.next_tests(), without.next_tests());
+}
+
+fn van_without() -> Analysis {
+    let roster = std::fs::read_to_string(own("samples/van-roster.toml")).unwrap();
+    let roster = Some(Arc::new(RosterFile::parse(&roster).unwrap()));
+    let options = Options { roster, ..Options::default() };
+    lostnode::analyse(Source::Path(own("samples/van-door.log.gz")), &options).unwrap()
+}
+
+/// The tables may stand in the roster file, and writing a roster keeps them.
+#[test]
+fn a_roster_holds_the_wiring_too() {
+    let roster = std::fs::read_to_string(own("samples/van-roster.toml")).unwrap();
+    let both = RosterFile::parse(&format!("{roster}\n{}", sample())).unwrap();
+    assert_eq!(both.wiring.elements.len(), WiringFile::parse(&sample()).unwrap().elements.len());
+    let again = RosterFile::parse(&both.write("kept")).unwrap();
+    let names = |file: &RosterFile| -> Vec<String> {
+        file.wiring.elements.iter().map(|own| own.name.clone()).collect()
+    };
+    assert_eq!(names(&again), names(&both));
+    let error =
+        RosterFile::parse(&format!("{roster}\n{}", sample().replace("\"fuse\"", "\"fuze\"")));
+    assert!(error.unwrap_err().to_string().contains("kind `fuze` is not known"));
+}
+
+#[test]
+fn the_worked_example_of_the_page_says_what_the_program_says() {
+    let page = std::fs::read_to_string(own("docs/wiring.md")).unwrap();
+    let output = Command::new(env!("CARGO_BIN_EXE_lostnode"))
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .env("COLUMNS", "80")
+        .args(["report", "samples/van-door.log.gz", "--roster", "samples/van-roster.toml"])
+        .args(["--wiring", "samples/van-wiring.toml"])
+        .output()
+        .unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    let block = page.split("```text\n").nth(1).unwrap().split("```").next().unwrap();
+    assert!(block.lines().count() > 10);
+    for line in block.lines().filter(|line| !line.trim().is_empty() && line.trim() != "…") {
+        assert!(text.contains(line), "not said: {line}\n{text}");
+    }
+}
+
+/// A file begun from nodes that were lost together can be read again, and is not written over.
+#[test]
+fn a_wiring_file_is_begun_and_not_written_over() {
+    let place = tempfile::tempdir().unwrap();
+    let out = place.path().join("wiring.toml");
+    let run = |arguments: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_lostnode"))
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .args(["wiring", "samples/van-roster.toml", "samples/van-door.log.gz", "-o"])
+            .arg(&out)
+            .args(arguments)
+            .output()
+            .unwrap()
+    };
+    assert!(run(&[]).status.success());
+    let begun = std::fs::read_to_string(&out).unwrap();
+    WiringFile::parse(&begun).unwrap();
+    assert!(begun.contains("\"sliding door\""), "{begun}");
+    let again = run(&[]);
+    assert_eq!(again.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&again.stderr).contains("--force"));
+    assert!(run(&["--force"]).status.success());
+}
