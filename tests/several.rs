@@ -434,3 +434,75 @@ fn codes_of_several_drives_are_one_history() {
     assert_eq!(report["codes"][0]["gone_at"], Value::Null);
     assert_eq!(report["identity"].as_array().unwrap().len(), 1);
 }
+
+fn compare(garage: &Garage, captures: &[&Path], after: &[&Path]) -> (Option<i32>, Value) {
+    let mut more = vec!["--format", "json"];
+    if !after.is_empty() {
+        more.push("--after");
+        more.extend(after.iter().map(|path| path.to_str().unwrap()));
+    }
+    let out = garage.run("compare", captures, &more);
+    let document = serde_json::from_slice(&out.stdout);
+    (out.status.code(), document.unwrap_or_else(|_| panic!("{out:?}")))
+}
+
+/// Two drives before the repair know more of the loss than one: less has to be driven after it.
+#[test]
+fn several_captures_from_before_a_repair_count_together() {
+    let garage = Garage::new();
+    let lost = |from: f64| {
+        drive(from, from + 100.0).losing(from + 20.0, from + 21.0).losing(from + 70.0, from + 71.0)
+    };
+    let a = garage.write("a.log", lost(0.0).text());
+    let b = garage.write("b.log", lost(3600.0).text());
+    let after = garage.write("after.log", drive(90_000.0, 90_250.0).text());
+    let (code, document) = compare(&garage, &[&b, &a], &[&after]);
+    let row = &document["losses"][0];
+    assert_eq!((&row["name"], &row["losses_before"]), (&"sliding door".into(), &4.into()));
+    assert!((document["watched_before_s"].as_f64().unwrap() - 200.0).abs() < 0.1, "{document}");
+    assert_eq!(document["before"].as_array().unwrap().len(), 2);
+    assert_eq!(document["after"].as_array().unwrap().len(), 1);
+    let (single, alone) = compare(&garage, &[&a, &after], &[]);
+    assert_eq!(alone["before"].as_array().unwrap().len(), 1);
+    let p = |document: &Value| document["losses"][0]["p"].as_f64().unwrap();
+    // 4 losses in 196 s against 2 in 98 s, and 250 s without one.
+    assert!((p(&document) - (196.0_f64 / 446.0).powi(4)).abs() < 0.01, "{document}");
+    assert!((p(&alone) - (98.0_f64 / 348.0).powi(2)).abs() < 0.01, "{alone}");
+    assert_eq!((code, single), (Some(0), Some(3)));
+    // After it, they may be the wrong way round.
+    let (_, document) = compare(&garage, &[&a, &after], &[&b]);
+    assert!(document["notices"].to_string().contains("it is older than"), "{document}");
+}
+
+/// A loss across the cut of two files from after the repair is one loss.
+#[test]
+fn files_from_after_a_repair_go_on_from_each_other() {
+    let garage = Garage::new();
+    let before = garage.write("before.log", drive(0.0, 60.0).losing(20.0, 22.0).text());
+    let text = drive(3600.0, 3630.0).losing(3609.0, 3614.0).text();
+    let (first, second) = cut(&text, text.lines().count() / 3);
+    let first = garage.write("after-1.log", first);
+    let second = garage.write("after-2.log", second);
+    let (code, document) = compare(&garage, &[&before, &second, &first], &[]);
+    assert_eq!(code, Some(1));
+    assert_eq!(document["losses"][0]["losses_after"], 1, "{document}");
+    assert!((document["watched_after_s"].as_f64().unwrap() - 30.0).abs() < 0.1, "{document}");
+}
+
+/// A capture of another vehicle among those from before is said first.
+#[test]
+fn another_vehicle_before_a_repair_is_kept_out() {
+    let garage = Garage::new();
+    let ours = |from: f64| with(drive(from, from + 20.0).losing(from + 5.0, from + 7.0), VIN, NONE);
+    let a = garage.write("a.log", ours(0.0));
+    let b = garage.write("b.log", with(drive(3600.0, 3660.0), OTHER, NONE));
+    let c = garage.write("c.log", ours(7200.0));
+    let after = garage.write("after.log", with(drive(90_000.0, 90_020.0), VIN, NONE));
+    let (_, document) = compare(&garage, &[&a, &b, &c], &[&after]);
+    assert_eq!(document["losses"][0]["losses_before"], 2);
+    let first = document["notices"][0].as_str().unwrap();
+    assert!(first.contains("b.log: another vehicle: its VIN is 1HGCM82633A004352"), "{first}");
+    let out = garage.run("compare", &[&a], &[]);
+    assert_eq!(out.status.code(), Some(2));
+    assert!(String::from_utf8(out.stderr).unwrap().contains("nothing to compare with"));
+}

@@ -21,13 +21,17 @@ use crate::render::text::comparison as text;
 /// captures that cannot tell.
 #[derive(Args)]
 #[command(
+    override_usage = "lostnode compare [OPTIONS] BEFORE AFTER…\n       \
+                      lostnode compare [OPTIONS] BEFORE… --after AFTER…",
     after_help = "Example: lostnode compare samples/van-door.log.gz samples/van-after.log.gz"
 )]
 pub struct Arguments {
-    /// The capture from before the repair
-    before: PathBuf,
-    /// Captures from after it
-    #[arg(required = true)]
+    /// The capture from before the repair, then those from after it; with --after all of these are
+    /// from before it
+    #[arg(required = true, value_name = "CAPTURE")]
+    captures: Vec<PathBuf>,
+    /// Captures from after the repair, where there are several from before it
+    #[arg(long, num_args = 1.., value_name = "CAPTURE")]
     after: Vec<PathBuf>,
     /// How to print the comparison
     #[arg(long, value_enum, default_value_t = Format::Text)]
@@ -48,6 +52,20 @@ enum Format {
     Json,
 }
 
+impl Arguments {
+    /// The captures from before the repair, and those from after it.
+    fn sides(&self) -> Result<(&[PathBuf], &[PathBuf]), Failure> {
+        match (self.after.as_slice(), self.captures.split_at(1)) {
+            ([], (_, [])) => Err(Failure::message(
+                "there is nothing to compare with; name a capture from after the repair too: \
+                 lostnode compare BEFORE AFTER",
+            )),
+            ([], sides) => Ok(sides),
+            (after, _) => Ok((&self.captures, after)),
+        }
+    }
+}
+
 /// Runs the command.
 ///
 /// # Errors
@@ -55,9 +73,9 @@ enum Format {
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
     let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
-    let read = |path: &PathBuf| progress::analyse(path, &options);
-    let mut before = read(&arguments.before)?;
-    let mut after = arguments.after.iter().map(read).collect::<Result<Vec<_>, _>>()?;
+    let (before, after) = arguments.sides()?;
+    let mut before = progress::analyse_all(before, &options)?;
+    let mut after = progress::drives(after, &options)?;
     if arguments.identity.hide_identity {
         after.iter_mut().chain([&mut before]).for_each(Analysis::hide_names);
     }

@@ -33,6 +33,22 @@ pub fn analyse_all(paths: &[PathBuf], options: &Options) -> Result<Analysis, Err
     if let [path] = paths {
         return analyse(path, options);
     }
+    recordings(paths, options)?.finish()
+}
+
+/// Reads and analyses captures of one vehicle, in order of time, each drive by itself. What is no
+/// file, and so cannot be looked at before, is a drive by itself where it was named.
+///
+/// # Errors
+/// Where one cannot be read.
+pub fn drives(paths: &[PathBuf], options: &Options) -> Result<Vec<Analysis>, Error> {
+    match paths.len() > 1 && paths.iter().all(|path| path.is_file()) {
+        true => Ok(recordings(paths, options)?.drives()),
+        false => paths.iter().map(|path| analyse(path, options)).collect(),
+    }
+}
+
+fn recordings<'o>(paths: &[PathBuf], options: &'o Options) -> Result<Recordings<'o>, Error> {
     let several::Order { parts, twice } = several::order(paths, &options.reading)?;
     let mut recordings = Recordings::new(options);
     for part in &parts {
@@ -42,7 +58,7 @@ pub fn analyse_all(paths: &[PathBuf], options: &Options) -> Result<Analysis, Err
     }
     let shown = |path: PathBuf| path.display().to_string();
     twice.into_iter().for_each(|(path, read)| recordings.leave_out(shown(path), shown(read)));
-    recordings.finish()
+    Ok(recordings)
 }
 
 /// Reads a capture with a bar of its own, which is gone afterwards.

@@ -27,7 +27,8 @@ pub fn doubts(path: &str, before: &Analysis, after: &Analysis) -> Vec<Notice> {
         _ => None,
     };
     let begin = |analysis: &Analysis| analysis.span.map(|(start, _)| start);
-    let older = match (begin(before), begin(after)) {
+    let last = before.each_drive().filter_map(begin).max();
+    let older = match (last, begin(after)) {
         (Some(was), Some(is)) if is < was && is >= A_DATE => Some(Notice::Older(path())),
         _ => None,
     };

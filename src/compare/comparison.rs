@@ -144,6 +144,11 @@ pub enum Notice {
     Driving,
     /// This file is of another vehicle: its VIN, and that of before.
     OtherVehicle(String, String, String),
+    /// This file from before is of another vehicle than the others and was kept out: its VIN, and
+    /// theirs.
+    KeptOut(String, String, String),
+    /// This file holds the same as the second, and was counted once.
+    SameTwice(String, String),
     /// This file begins before the one from before the repair.
     Older(String),
     /// Few of the identifiers of this file, or of the one from before, are in the other: how many
@@ -155,7 +160,7 @@ impl Comparison {
     /// Leaves out VINs; that they differ stays.
     pub fn hide_identity(&mut self) {
         for notice in &mut self.notices {
-            if let Notice::OtherVehicle(_, is, was) = notice {
+            if let Notice::OtherVehicle(_, is, was) | Notice::KeptOut(_, is, was) = notice {
                 Diagnosis::HIDDEN.clone_into(is);
                 Diagnosis::HIDDEN.clone_into(was);
             }
@@ -166,6 +171,12 @@ impl Comparison {
 impl Notice {
     /// Whether the comparison may be one of the wrong captures.
     pub fn is_doubt(&self) -> bool {
-        matches!(self, Notice::OtherVehicle(..) | Notice::Older(_) | Notice::LittleInCommon(..))
+        matches!(
+            self,
+            Notice::KeptOut(..)
+                | Notice::OtherVehicle(..)
+                | Notice::Older(_)
+                | Notice::LittleInCommon(..)
+        )
     }
 }

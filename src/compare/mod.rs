@@ -8,6 +8,7 @@ pub mod episodes;
 pub mod statistics;
 mod subject;
 
+use crate::analysis;
 use crate::analysis::verdict::{Obstacle, Verdict};
 use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::capture::ChannelIndex;
@@ -172,8 +173,17 @@ fn notices(before: &Analysis, after: &[Analysis], drive_on: bool) -> Vec<Notice>
     };
     let doubts =
         after.iter().flat_map(|analysis| captures::doubts(&path_of(analysis), before, analysis));
-    let mut out: Vec<Notice> = doubts.collect();
-    for analysis in std::iter::once(before).chain(after) {
+    let kept_out = before.kept_out.iter().cloned();
+    let kept_out = kept_out.map(|own| Notice::KeptOut(own.path, own.vin, own.vehicle));
+    let mut out: Vec<Notice> = kept_out.chain(doubts).collect();
+    let twice = std::iter::once(before).chain(after).flat_map(|analysis| &analysis.notices);
+    out.extend(twice.filter_map(|notice| match notice {
+        analysis::Notice::SameTwice { path, read } => {
+            Some(Notice::SameTwice(path.clone(), read.clone()))
+        }
+        _ => None,
+    }));
+    for analysis in before.each_drive().chain(after) {
         let path = || path_of(analysis);
         if analysis.span.is_none() {
             out.push(Notice::NoTimeStamps(path()));

@@ -106,6 +106,17 @@ impl<'o> Recordings<'o> {
         explained(analysis, self.options)
     }
 
+    /// The drives by themselves, in order of time and without findings, whatever vehicle they are
+    /// of.
+    pub fn drives(mut self) -> Vec<Analysis> {
+        self.close();
+        let mut drives: Vec<Analysis> = self.done.into_iter().map(|done| done.analysis).collect();
+        if let Some(first) = drives.first_mut() {
+            first.notices.splice(0..0, self.twice);
+        }
+        drives
+    }
+
     /// Takes away the drives of another vehicle than most are of; of two that are as many the one
     /// that was named first. A drive that tells no VIN is taken to be of this one.
     fn keep_out(&mut self) -> Vec<KeptOut> {

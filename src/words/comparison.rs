@@ -141,6 +141,13 @@ pub fn notice(notice: &Notice) -> String {
         Notice::OtherVehicle(path, is, was) => {
             format!("{path}: another vehicle: its VIN is {is}, and before it was {was}")
         }
+        Notice::KeptOut(path, is, others) => format!(
+            "{path}: another vehicle: its VIN is {is}, that of the others from before {others}; it \
+             was kept out"
+        ),
+        Notice::SameTwice(path, read) => {
+            format!("{path} holds the same as {read}: it was counted once")
+        }
         Notice::Older(path) => format!(
             "{path}: it is older than the capture from before the repair: are the two swapped?"
         ),
