@@ -80,6 +80,33 @@ fn addresses_of_what_hurts_carry_their_caution() {
     }
 }
 
+/// A module of the airbags: no hand and no meter goes near before its codes are read and the
+/// maker's procedure is followed. Of any other there is no such test.
+#[test]
+fn a_suspected_restraint_is_asked_before_it_is_touched() {
+    for (address, restraint) in [(0x53, true), (0x58, true), (0x50, false), (0x2F, false)] {
+        let document = document(&truck(address));
+        let all = document["next_tests"].as_array().unwrap();
+        let of_it = format!("address 0x{address:02X}");
+        let own: Vec<&Value> =
+            all.iter().filter(|test| test["title"].to_string().contains(&of_it)).collect();
+        let asks = |test: &Value| {
+            let title = test["title"].as_str().unwrap();
+            title.starts_with("Codes of") && title.ends_with("maker's airbag procedure")
+        };
+        assert_eq!(own.iter().filter(|test| asks(test)).count(), usize::from(restraint), "{own:?}");
+        if restraint {
+            assert!(asks(own[0]) && asks(&all[0]), "{}", own[0]["title"]);
+            let headline = document["headline"].as_str().unwrap();
+            assert!(
+                headline.ends_with("first read its codes and follow the maker's airbag procedure."),
+                "{headline}"
+            );
+        }
+        assert!(own.len() > 2, "the others follow: {own:?}");
+    }
+}
+
 /// Nobody knows what a module is: it may be any of them.
 #[test]
 fn what_is_not_known_is_treated_as_the_worst() {

@@ -481,7 +481,7 @@ fn the_van() {
         (Some("Door Control Module A"), Some("likely"))
     );
     assert_eq!(blame["reporters"], serde_json::json!(["0x7EA", "0x7EB"]));
-    assert!(blame["sentence"].as_str().unwrap().contains("node of 0x3B0"));
+    assert!(blame["sentence"].as_str().unwrap().contains("the module that sends 0x3B0"));
     let codes = document["codes"].as_array().unwrap();
     let there: Vec<&Value> = codes.iter().filter(|code| code["gone_at"].is_null()).collect();
     let back: Vec<_> =

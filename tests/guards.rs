@@ -148,7 +148,10 @@ fn the_job_heads_the_page() {
     let job = "title = \"Courier van 7\"\nvehicle = \"invented, white\"\n\
                [[reading]]\nwhat = \"termination_ohms\"\nvalue = 60.4\n\
                [[done]]\nwhat = \"cleared\"\nnote = \"after saving\"\n";
-    let (_, _, told) = with_job(job, &["--out", out.to_str().unwrap()]);
+    let (_, text, told) = with_job(job, &["--out", out.to_str().unwrap()]);
+    // In the text under the headline, before the findings.
+    let head = joined(text.split("\n\n").next().unwrap());
+    assert!(head.ends_with("Courier van 7, invented, white, VIN XXTVANXXA0N000042"), "{head}");
     assert!(told.contains("report.html") && told.contains(out.to_str().unwrap()), "{told}");
     let page = std::fs::read_to_string(out.join("report.html")).unwrap();
     let head = &page[page.find("<header>").unwrap()..page.find("</header>").unwrap()];

@@ -185,12 +185,26 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     }
 }
 
+/// How far a process has read a file, as the kernel says.
+#[cfg(target_os = "linux")]
+fn position(process: u32, path: &std::path::Path) -> Option<u64> {
+    for entry in fs::read_dir(format!("/proc/{process}/fd")).ok()?.flatten() {
+        if fs::read_link(entry.path()).is_ok_and(|target| target == path) {
+            let number = entry.file_name().into_string().unwrap();
+            let info = fs::read_to_string(format!("/proc/{process}/fdinfo/{number}")).ok()?;
+            return info.lines().find_map(|line| line.strip_prefix("pos:")?.trim().parse().ok());
+        }
+    }
+    None
+}
+
 /// A file that shrinks or grows while it is read: no signal, a report of what was there or a
 /// reason.
+#[cfg(target_os = "linux")]
 #[test]
 fn a_file_that_shrinks_while_it_is_read() {
     let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("shrinking.log");
+    let path = folder.path().canonicalize().unwrap().join("shrinking.log");
     let lines: String = (0..400_000)
         .map(|at| format!("({}.{:06}) can0 123#00\n", 1000 + at / 1000, at % 1000 * 1000))
         .collect();
@@ -203,7 +217,14 @@ fn a_file_that_shrinks_while_it_is_read() {
             .stderr(std::process::Stdio::null())
             .spawn()
             .unwrap();
-        std::thread::sleep(std::time::Duration::from_millis(turn * 15));
+        // Before it is opened, and when so many sixths of it have been read.
+        let wanted = lines.len() as u64 * turn / 6;
+        while turn > 0
+            && position(child.id(), &path).is_none_or(|read| read < wanted)
+            && child.try_wait().unwrap().is_none()
+        {
+            std::thread::yield_now();
+        }
         let file = fs::OpenOptions::new().write(true).open(&path).unwrap();
         if turn % 2 == 0 { file.set_len(1000) } else { (&file).write_all(&[b'x'; 5000]) }.unwrap();
         assert!(child.wait().unwrap().code().is_some(), "ended by a signal");

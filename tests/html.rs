@@ -265,6 +265,57 @@ fn a_browser_shows_it_without_errors_or_sideways_scroll() {
     assert!(!log.contains("CONSOLE"), "{log}");
 }
 
+/// On a phone the first screen holds the headline, what to do first with its caution, and the lane
+/// of what was lost, whether it has a name or not.
+#[test]
+fn the_first_screen_of_a_phone_shows_who_was_lost() {
+    let Some(_) = browser() else { return };
+    let folder = tempfile::tempdir().unwrap();
+    let unnamed = folder.path().join("unnamed");
+    fs::create_dir(&unnamed).unwrap();
+    let done = lostnode()
+        .args(["report", "--out"])
+        .args([unnamed.as_path(), &own("samples/van-door.log.gz")])
+        .stdout(Stdio::null())
+        .status();
+    assert_eq!(done.unwrap().code(), Some(1));
+    for page in [page(folder.path()), unnamed.join("report.html")] {
+        let measuring = page.with_file_name("measure.html");
+        fs::write(
+            &measuring,
+            "<body><iframe src='report.html' style='width:390px;height:844px;border:0'></iframe><script>\nconst f = document.querySelector('iframe');\nf.onload = () => { const bottom = s => Math.round(f.contentDocument.querySelector(s).getBoundingClientRect().bottom); document.title = 'measured ' + ['h1', '.first .caution summary', '.first', '.lane .plot'].map(bottom).join(' ') + ' end'; };\n</script>",
+        )
+        .unwrap();
+        let output = browser()
+            .unwrap()
+            .args(["--allow-file-access-from-files", "--virtual-time-budget=5000", "--dump-dom"])
+            .arg(format!("file://{}", measuring.display()))
+            .output()
+            .unwrap();
+        let dom = String::from_utf8_lossy(&output.stdout);
+        let places = dom.split("<title>measured ").nth(1).unwrap_or_else(|| panic!("{dom}"));
+        let places = places.split(" end").next().unwrap().split(' ');
+        let places: Vec<i32> = places.map(|place| place.parse().unwrap()).collect();
+        println!("{places:?}");
+        assert!(places.is_sorted() && places[3] <= 844, "{places:?}");
+    }
+}
+
+/// The lanes call a node as the headline does.
+#[test]
+fn lanes_and_headline_use_the_same_words() {
+    let folder = tempfile::tempdir().unwrap();
+    lostnode()
+        .args(["report", "--out"])
+        .args([folder.path(), &own("samples/van-door.log.gz")])
+        .output()
+        .unwrap();
+    let text = fs::read_to_string(folder.path().join("report.html")).unwrap();
+    assert!(text.contains("<h1>The module that sends 0x3B0"));
+    assert!(text.contains("<span>the module that sends 0x3B0</span>"));
+    assert!(!text.contains("node of 0x"), "{text}");
+}
+
 /// The script does what it is for: ticks that stay after a reload, tables that sort, lanes that
 /// zoom, in a page around it that clicks.
 #[test]

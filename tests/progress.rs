@@ -3,14 +3,13 @@
 
 mod common;
 
+use std::fmt::Write as _;
 use std::fs::File;
 use std::io::{Read, Write};
-use std::os::fd::FromRawFd;
+use std::os::fd::{AsRawFd, FromRawFd};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
-use std::sync::{Arc, Mutex};
 use std::thread;
-use std::time::Duration;
 
 use common::lostnode;
 
@@ -36,19 +35,64 @@ fn pipe(folder: &Path, name: &str) -> PathBuf {
     path
 }
 
-/// Writes a capture for longer than the display waits before it shows.
-fn write_slowly(path: &Path, begin: f64) {
-    let mut out = File::options().write(true).open(path).unwrap();
-    for part in 0..16 {
-        for step in 0..50 {
-            let time = begin + f64::from(part) * 0.5 + f64::from(step) * 0.01;
-            writeln!(out, "({time:.6}) can0 1A0#00").unwrap();
-        }
-        thread::sleep(Duration::from_millis(100));
-    }
+/// Whether something of the terminal can be read, waiting a moment at most.
+fn has_output(terminal: &File) -> bool {
+    let events = libc::POLLIN;
+    let mut asked = libc::pollfd { fd: terminal.as_raw_fd(), events, revents: 0 };
+    // SAFETY: one descriptor that is open, in a place that lives through the call.
+    unsafe { libc::poll(&mut asked, 1, MOMENT) > 0 }
 }
 
-/// `compare` reads one capture after the other; each has a bar.
+/// Milliseconds between two parts of a capture, where the terminal shows nothing. What the test
+/// finds does not depend on it.
+const MOMENT: i32 = 20;
+/// Parts after which a bar that has not come is given up.
+const MOST: u32 = 5000;
+
+/// Bytes that bars have shown as read.
+fn amounts(shown: &str) -> Vec<f64> {
+    let words: Vec<&str> = shown.split_whitespace().collect();
+    let amount = |words: &[&str]| {
+        let unit = match words[1] {
+            "B" => 1.0,
+            "KiB" => 1024.0,
+            "MiB" => 1024.0 * 1024.0,
+            _ => return None,
+        };
+        let digits = words[0].trim_start_matches(|c: char| !c.is_ascii_digit());
+        (words[2].starts_with("read")).then(|| digits.parse::<f64>().ok().map(|own| own * unit))?
+    };
+    words.windows(3).filter_map(amount).collect()
+}
+
+/// Writes a capture into a pipe until the terminal shows that more than so many bytes of it were
+/// read; how many were written.
+fn write_until_shown(path: &Path, begin: f64, terminal: &mut File, more_than: f64) -> f64 {
+    // Waits until the program has opened the other end.
+    let mut out = File::options().write(true).open(path).unwrap();
+    let (mut written, mut shown) = (0, String::new());
+    for part in 0..MOST {
+        let mut lines = String::new();
+        for step in 0..50 {
+            let time = begin + f64::from(part) * 0.5 + f64::from(step) * 0.01;
+            writeln!(lines, "({time:.6}) can0 1A0#00").unwrap();
+        }
+        out.write_all(lines.as_bytes()).unwrap();
+        written += lines.len();
+        if has_output(terminal) {
+            let mut buffer = [0; 4096];
+            let length = terminal.read(&mut buffer).unwrap();
+            shown.push_str(&String::from_utf8_lossy(&buffer[..length]));
+        }
+        if amounts(&shown).iter().any(|amount| *amount > more_than) {
+            return written as f64;
+        }
+    }
+    panic!("no bar of more than {more_than} bytes: {shown:?}");
+}
+
+/// `compare` reads one capture after the other; each has a bar. What is shown of the second is told
+/// from what is left of the first by its number: more than the first had.
 #[test]
 fn the_second_capture_has_its_bar_too() {
     let folder = tempfile::tempdir().unwrap();
@@ -62,25 +106,11 @@ fn the_second_capture_has_its_bar_too() {
         .stderr(Stdio::from(theirs))
         .spawn()
         .unwrap();
-    let shown = Arc::new(Mutex::new(String::new()));
-    let seen = Arc::clone(&shown);
-    let reader = thread::spawn(move || {
-        let mut buffer = [0; 4096];
-        // The terminal is gone with the program, which is an error here.
-        while let Ok(length @ 1..) = ours.read(&mut buffer) {
-            seen.lock().unwrap().push_str(&String::from_utf8_lossy(&buffer[..length]));
-        }
-    });
-    write_slowly(&before, 1_700_000_000.0);
-    let writer = thread::spawn(move || write_slowly(&after, 1_700_001_000.0));
-    // By now the first bar is gone, and the second one still waits.
-    thread::sleep(Duration::from_millis(500));
-    let until_then = shown.lock().unwrap().len();
-    writer.join().unwrap();
+    let first = write_until_shown(&before, 1_700_000_000.0, &mut ours, 0.0);
+    // Shown amounts are rounded.
+    write_until_shown(&after, 1_700_001_000.0, &mut ours, first * 1.1);
+    // What it still writes is taken, so that it can end.
+    let rest = thread::spawn(move || while ours.read(&mut [0; 4096]).is_ok_and(|read| read > 0) {});
     child.wait().unwrap();
-    reader.join().unwrap();
-    let shown = shown.lock().unwrap();
-    let (first, second) = shown.split_at(until_then);
-    assert!(first.contains(" read"), "no bar for the first capture: {first:?}");
-    assert!(second.contains(" read"), "no bar for the second capture: {second:?}");
+    rest.join().unwrap();
 }

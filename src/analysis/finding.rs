@@ -306,6 +306,8 @@ pub struct NextTest {
     pub minutes: f64,
     /// What has to be opened; `{who}` stands for what it is about.
     pub access: String,
+    /// It goes before all other tests of what it is about, whatever they would tell.
+    pub goes_first: bool,
     /// It is open already from a test before.
     pub open_already: bool,
     /// What to expect where all is well.

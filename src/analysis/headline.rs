@@ -3,7 +3,7 @@
 
 use lostnode_parsers::Id;
 
-use super::finding::{Finding, Standing};
+use super::finding::{Finding, NextTest, Standing};
 use super::subject::Subject;
 use super::verdict::{Obstacle, Verdict};
 use super::{Analysis, Nanoseconds, Outage, Scope};
@@ -144,7 +144,7 @@ impl Analysis {
             };
             self.next_tests().iter().position(|test| own(&test.findings))
         };
-        match explained {
+        let chosen = match explained {
             Explained::By(at) => serves(&[*at]),
             Explained::Repaired(_) => None,
             Explained::ByOneOf(places) => {
@@ -152,7 +152,10 @@ impl Analysis {
                 let own = sets.into_iter().find(|set| set.findings == *places);
                 own.and_then(|set| set.test).or_else(|| serves(places))
             }
-        }
+        }?;
+        let tests = self.next_tests();
+        let before = |test: &NextTest| test.goes_first && test.subject == tests[chosen].subject;
+        Some(tests.iter().position(before).unwrap_or(chosen))
     }
 
     /// Whether an outage is a loss of what a finding is about.

@@ -8,7 +8,7 @@ use lostnode_parsers::candump;
 
 use super::filter::Filter;
 use super::options::{Identity, Reading};
-use super::streaming::{Format, Output, account, stream};
+use super::streaming::{Format, Output, account, into_file, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::Frame;
 use crate::capture::frame_table::{COLUMNS, cells};
@@ -43,7 +43,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut out = Output::new(arguments.format, &COLUMNS)?;
     let mut start = None;
     let mut hider = arguments.identity.hider();
-    let capture = stream(&arguments.capture, &arguments.reading, |batch| {
+    let capture = stream(&arguments.capture, &arguments.reading, into_file(), |batch| {
         for frame in &batch.frames {
             let mut hidden;
             let frame = match &mut hider {

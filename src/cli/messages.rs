@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::options::{Identity, Reading};
-use super::streaming::{Format, Output, account, stream};
+use super::streaming::{Format, Output, account, into_file, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::fold::diagnostics::{Carrier, Message, Transport};
 use crate::render::tables::{MESSAGES, message as cells};
@@ -51,7 +51,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         let channel = &channels[usize::from(message.channel)];
         out.put(|| cells(message, channel), |out| line(message, channel, out))
     };
-    let capture = stream(&arguments.capture, &arguments.reading, |batch| {
+    let capture = stream(&arguments.capture, &arguments.reading, into_file(), |batch| {
         channels.clone_from(&batch.channels);
         let mut written = Ok(());
         for frame in &batch.frames {

@@ -19,7 +19,7 @@ const PATIENCE: Duration = Duration::from_secs(1);
 /// # Errors
 /// Where there is no answer.
 pub fn analyse(path: &Path, options: &Options) -> Result<Analysis, Error> {
-    during(path, &options.reading, |source, reading| {
+    during(path, &options.reading, true, |source, reading| {
         crate::analyse(source, &Options { reading, ..options.clone() })
     })
 }
@@ -52,7 +52,7 @@ fn recordings<'o>(paths: &[PathBuf], options: &'o Options) -> Result<Recordings<
     let several::Order { parts, twice } = several::order(paths, &options.reading)?;
     let mut recordings = Recordings::new(options);
     for part in &parts {
-        during(&part.path, &options.reading, |source, reading| {
+        during(&part.path, &options.reading, true, |source, reading| {
             recordings.read(source, part, &reading)
         })?;
     }
@@ -61,13 +61,15 @@ fn recordings<'o>(paths: &[PathBuf], options: &'o Options) -> Result<Recordings<
     Ok(recordings)
 }
 
-/// Reads a capture with a bar of its own, which is gone afterwards.
+/// Reads a capture, with a bar of its own where one is wanted, which is gone afterwards.
 pub fn during<T>(
     path: &Path,
     reading: &capture::Options,
+    with_bar: bool,
     read: impl FnOnce(Source, capture::Options) -> T,
 ) -> T {
-    let (bar, begun) = (bar(path), Instant::now());
+    let bar = if with_bar { bar(path) } else { ProgressBar::hidden() };
+    let begun = Instant::now();
     let shown = bar.clone();
     let progress = Progress::new(move |bytes| {
         if begun.elapsed() > PATIENCE {

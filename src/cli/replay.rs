@@ -13,7 +13,7 @@ use lostnode_parsers::{FrameKind, Timestamp, candump};
 
 use super::filter::Filter;
 use super::options::{Identity, Reading, positive};
-use super::streaming::{account, stream};
+use super::streaming::{account, into_file, stream};
 use super::{Failure, NOTHING_LOST};
 use crate::capture::{Batch, Hider, Kind};
 use crate::fault::advice;
@@ -200,7 +200,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         }
         // Messages do not go on from one round into the next.
         player.hider = arguments.identity.hider();
-        let played = stream(&arguments.capture, &arguments.reading, |batch| player.play(batch));
+        let bar = arguments.send || into_file();
+        let played =
+            stream(&arguments.capture, &arguments.reading, bar, |batch| player.play(batch));
         if let Some(refused) = player.refused.take() {
             return Err(Failure::Message(refused));
         }

@@ -82,14 +82,29 @@ impl<'c> Output<'c> {
     }
 }
 
-/// Reads a capture and hands on its batches, until one cannot be written.
+/// Whether what is put out goes into a file, so that a bar on the terminal disturbs nobody: a pipe
+/// may lead to a program that writes there.
+pub fn into_file() -> bool {
+    #[cfg(unix)]
+    {
+        use std::os::fd::AsFd as _;
+        let own = io::stdout().as_fd().try_clone_to_owned().map(std::fs::File::from);
+        own.and_then(|own| own.metadata()).is_ok_and(|meta| meta.is_file())
+    }
+    #[cfg(not(unix))]
+    false
+}
+
+/// Reads a capture and hands on its batches, until one cannot be written; with a bar where `bar`
+/// says so.
 pub fn stream(
     path: &Path,
     reading: &Reading,
+    bar: bool,
     mut take: impl FnMut(&Batch) -> io::Result<()> + Send,
 ) -> Result<Capture, Failure> {
     let mut failure = None;
-    let read = progress::during(path, &reading.options(), |source, options| {
+    let read = progress::during(path, &reading.options(), bar, |source, options| {
         capture::read_while(source, &options, |batch| match take(batch) {
             Ok(()) => ControlFlow::Continue(()),
             Err(error) => {

@@ -183,6 +183,9 @@ pub struct Test {
     /// Readings that it gives.
     #[serde(default)]
     pub readings: Vec<String>,
+    /// The caution that what it is about must carry: then it goes before all other tests of that,
+    /// and otherwise it is none.
+    pub first_for: Option<String>,
 }
 
 impl Default for Knowledge {
@@ -297,7 +300,7 @@ impl Knowledge {
 
     fn check_test(&self, name: &str, test: &Test) -> Result<(), KnowledgeError> {
         let table = format!("test.{name}");
-        check_cautions(&table, &test.cautions)?;
+        check_cautions(&table, test.cautions.iter().chain(&test.first_for))?;
         self.check_numbers(&table, &test.finds)?;
         if !self.access.contains_key(&test.access) {
             return wrong(table, Problem::NoAccess(test.access.clone()));
@@ -309,8 +312,11 @@ impl Knowledge {
     }
 }
 
-fn check_cautions(table: &str, cautions: &[String]) -> Result<(), KnowledgeError> {
-    match cautions.iter().find(|caution| advice::named(caution).is_none()) {
+fn check_cautions<'a>(
+    table: &str,
+    cautions: impl IntoIterator<Item = &'a String>,
+) -> Result<(), KnowledgeError> {
+    match cautions.into_iter().find(|caution| advice::named(caution).is_none()) {
         Some(caution) => wrong(table.to_owned(), Problem::NoCaution(caution.clone())),
         None => Ok(()),
     }

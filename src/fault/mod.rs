@@ -33,7 +33,7 @@ use self::symptoms::Symptom;
 use crate::analysis::Analysis;
 use crate::analysis::element::Wiring;
 use crate::analysis::finding::{
-    ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
+    Caution, ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
 };
 use crate::analysis::subject::Subject;
 
@@ -110,7 +110,7 @@ pub fn tests_in_order(
     let symptoms = symptoms::of(analysis);
     let mut faults = sets::explain(analysis, knowledge, &symptoms, &[]).faults;
     faults.retain(|fault| fault.probability >= SHOWN);
-    let wanted = next_tests::Wanted { faults: &faults, standings: &[], done: &[] };
+    let wanted = next_tests::Wanted { faults: &faults, standings: &[], cautions: &[], done: &[] };
     next_tests::order(analysis, knowledge, wanted, least, choose)
         .into_iter()
         .map(|step| Tried {
@@ -151,8 +151,15 @@ impl Case<'_> {
             .map(|at| (at, faults[at].clone()))
             .unzip();
         let standings: Vec<Standing> = places.iter().map(|at| ranked[*at].standing).collect();
-        let chosen = next_tests::Wanted { faults: &open, standings: &standings, done: &done };
-        let steps = next_tests::order(analysis, knowledge, chosen, WORTH, &mut best);
+        let cautions: Vec<&[Caution]> =
+            places.iter().map(|at| ranked[*at].cautions.as_slice()).collect();
+        let wanted = next_tests::Wanted {
+            faults: &open,
+            standings: &standings,
+            cautions: &cautions,
+            done: &done,
+        };
+        let steps = next_tests::order(analysis, knowledge, wanted, WORTH, &mut best);
         let finds = |step: &Step| {
             let table = &knowledge.test[&step.test];
             (step.subject.clone(), step.minutes, table.finds.clone())
@@ -252,6 +259,7 @@ fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
         how: test.how.clone(),
         minutes: step.minutes,
         access: access.title.clone(),
+        goes_first: test.first_for.is_some(),
         open_already: !step.opens && access.minutes > 0.0,
         reading_expected: test.reading.clone(),
         source: test.source.clone(),

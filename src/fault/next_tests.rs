@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
 use crate::analysis::Analysis;
-use crate::analysis::finding::Standing;
+use crate::analysis::finding::{Caution, Standing};
 use crate::analysis::subject::{Level, Subject};
 
 /// A test of something, in the order to do it.
@@ -50,6 +50,8 @@ pub struct Wanted<'a> {
     pub faults: &'a [Fault],
     /// How near to today's complaint each of them is; all alike where this is empty.
     pub standings: &'a [Standing],
+    /// What to be careful of with each of them; nothing where this is empty.
+    pub cautions: &'a [&'a [Caution]],
     /// Tests that are done, and of what.
     pub done: &'a [(String, Subject)],
 }
@@ -80,8 +82,8 @@ pub fn order(
     least: f64,
     choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
-    let Wanted { faults, standings, done } = wanted;
-    let mut open = possible(analysis, knowledge, faults, done);
+    let Wanted { faults, standings, .. } = wanted;
+    let mut open = possible(analysis, knowledge, wanted);
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
     let mut steps = Vec::new();
@@ -108,12 +110,17 @@ pub fn order(
                 Choice { finds: finds[at], worth, standing: standing[at] }
             })
             .collect();
-        let chosen = open.remove(choose(&choices));
-        let table = &knowledge.test[&chosen.test];
-        let (finds, of) = found(analysis, table, &chosen.subject, faults, &left);
-        if finds < least {
+        let at = choose(&choices);
+        if choices[at].finds < least {
+            open.remove(at);
             continue;
         }
+        let before = |own: &Open| {
+            own.subject == open[at].subject && knowledge.test[&own.test].first_for.is_some()
+        };
+        let chosen = open.remove(open.iter().position(before).unwrap_or(at));
+        let table = &knowledge.test[&chosen.test];
+        let (finds, of) = found(analysis, table, &chosen.subject, faults, &left);
         let opens = covers.insert(chosen.cover.clone());
         let opening = if opens { knowledge.access[&chosen.cover.0].minutes } else { 0.0 };
         for (fault, share) in &of {
@@ -160,20 +167,17 @@ fn with_companions(
     best
 }
 
-fn possible(
-    analysis: &Analysis,
-    knowledge: &Knowledge,
-    faults: &[Fault],
-    done: &[(String, Subject)],
-) -> Vec<Open> {
+fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> Vec<Open> {
     let mut out: Vec<Open> = Vec::new();
-    for fault in faults {
-        for (name, test) in
-            knowledge.test.iter().filter(|(_, test)| test.finds.contains_key(&fault.class))
-        {
+    for (at, fault) in wanted.faults.iter().enumerate() {
+        let cautions = wanted.cautions.get(at).copied().unwrap_or_default();
+        let careful = |id: &String| cautions.iter().any(|caution| caution.id == *id);
+        for (name, test) in knowledge.test.iter().filter(|(_, test)| {
+            test.finds.contains_key(&fault.class) && test.first_for.as_ref().is_none_or(careful)
+        }) {
             let Some(subject) = place(&fault.subject, test.at, analysis) else { continue };
             let same = |open: &Open| open.test == *name && open.subject == subject;
-            if out.iter().any(same) || done.contains(&(name.clone(), subject.clone())) {
+            if out.iter().any(same) || wanted.done.contains(&(name.clone(), subject.clone())) {
                 continue;
             }
             let shared = matches!(subject, Subject::Channel(_) | Subject::Vehicle)

@@ -136,7 +136,9 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         }
         Row::Errors(channel) => format!("{}error reports", prefix(*channel)),
     };
-    write(area, &label, (LEFT - 8, y + LANE / 2), 15, rgb(INK), Anchor::Right)?;
+    // A long name is written smaller rather than cut.
+    let size = if width(&label, 15) < LEFT - 12 { 15 } else { 12 };
+    write(area, &label, (LEFT - 8, y + LANE / 2), size, rgb(INK), Anchor::Right)?;
     match row {
         Row::Lane(lane) => draw_lane(report, lane, y, axis, area),
         Row::Folded(_, lanes) => draw_heard(&report.heard(lanes), y, axis, area),

@@ -44,7 +44,7 @@ pub fn merge(
             nearest.then(worth(*a).total_cmp(&worth(*b))).then(b.cmp(a))
         });
         let at_element = match (best, others.peek()) {
-            (None, None) => return out,
+            (None, None) => return asked_first(out),
             (Some(_), None) => true,
             (None, Some(_)) => false,
             (Some(at), Some(other)) => {
@@ -59,9 +59,20 @@ pub fn merge(
                 let first = opened.insert(cover(elements, open.element));
                 out.push(test(analysis, elements, ranked, &open, first));
             }
-            _ => out.extend(others.next().filter(|test| test.finds >= WORTH)),
+            _ => out.extend(others.next().filter(|test| test.goes_first || test.finds >= WORTH)),
         }
     }
+}
+
+/// What goes before all other tests of what it is about goes before those at its elements too.
+fn asked_first(mut tests: Vec<NextTest>) -> Vec<NextTest> {
+    for at in 0..tests.len() {
+        let alike = |test: &NextTest| test.subject == tests[at].subject;
+        if let Some(to) = tests[..at].iter().position(alike).filter(|_| tests[at].goes_first) {
+            tests[to..=at].rotate_right(1);
+        }
+    }
+    tests
 }
 
 /// A test of a finding, with what it is worth where an element is behind that.
@@ -151,6 +162,7 @@ fn test(
         cautions: cautions(analysis, element, ranked, open),
         minutes: table.minutes + reach,
         access: element.access.clone().unwrap_or_default(),
+        goes_first: false,
         open_already: !first && element.minutes > 0.0,
         reading_expected: table.reading.clone(),
         source: table.source.clone(),

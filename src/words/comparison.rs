@@ -54,12 +54,21 @@ pub fn monitors(comparison: &Comparison) -> Vec<&MonitorRow> {
     rows
 }
 
-/// What was lost.
+/// What was lost, by the name that stands for it.
 pub fn name(lost: &Lost) -> String {
     match lost {
         Lost::Node(name) => name.clone(),
         Lost::Identifier(id) => id_label(*id),
         Lost::Bus(channel) => format!("all of {channel}"),
+    }
+}
+
+/// What was lost, as it is called everywhere: a node that nobody gave a name by what it sends.
+pub fn called(lost: &Lost) -> String {
+    let name = name(lost);
+    match name.strip_prefix("node of 0x") {
+        Some(id) => format!("the module that sends 0x{id}"),
+        None => name,
     }
 }
 

@@ -2,6 +2,7 @@
 
 use lostnode_parsers::j1939;
 
+use super::fault;
 use super::messages::pid_value;
 use super::terms::{self, plural};
 use crate::analysis::blame::{Blame, Frames, Verdict};
@@ -223,7 +224,7 @@ pub fn blame(analysis: &Analysis, row: &Blame) -> String {
 }
 
 fn frames(analysis: &Analysis, frames: Frames) -> String {
-    let name = |node: NodeIndex| &analysis.nodes[node].name;
+    let name = |node: NodeIndex| fault::node(analysis, node);
     match frames {
         Frames::Heard { node } => format!(
             "the frames contradict it, {} was heard throughout this capture: the code remembers \

@@ -44,6 +44,19 @@ pub fn drive(analysis: &Analysis, at: usize) -> String {
     format!("Drive {}: {}", at + 1, capture(&analysis.drives[at].analysis))
 }
 
+/// What the job is called and which vehicle it is about, in the user's words, and the VIN.
+pub fn job(analysis: &Analysis) -> String {
+    let job = analysis.findings.as_ref().map(|findings| &findings.job);
+    let words = job.into_iter().flat_map(|job| job.title.iter().chain(&job.vehicle).cloned());
+    let vin = analysis.diagnosis.vehicle.vin.iter().map(|vin| format!("VIN {vin}"));
+    // The VIN alone is no heading: it stands with the identification.
+    let words: Vec<String> = words.collect();
+    match words.is_empty() {
+        true => String::new(),
+        false => words.into_iter().chain(vin).collect::<Vec<_>>().join(", "),
+    }
+}
+
 /// What that nothing was lost rests on.
 pub fn kept_time(analysis: &Analysis) -> String {
     let timed = |id: &&Identifier| id.rhythm.is_some();

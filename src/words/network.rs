@@ -2,6 +2,7 @@
 
 use crate::analysis::{Analysis, Deviation, DeviationKind, Lane, Occupant};
 use crate::learn::Remark;
+use crate::words::fault;
 use crate::words::terms::{duration, id_label, plural};
 
 /// How an identifier differs from the roster.
@@ -17,7 +18,7 @@ pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
         DeviationKind::TooSlow(periods) | DeviationKind::TooFast(periods) => periods,
     };
     let of =
-        periods.node.map_or(String::new(), |node| format!(" of {}", analysis.nodes[node].name));
+        periods.node.map_or(String::new(), |node| format!(" of {}", fault::node(analysis, node)));
     format!(
         "{label}{of} comes every {}, the roster expects {}",
         duration(periods.found),
@@ -28,7 +29,7 @@ pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
 /// Whose presence a lane shows.
 pub fn lane(analysis: &Analysis, lane: &Lane) -> String {
     match lane.of {
-        Occupant::Node(node) => analysis.nodes[node].name.clone(),
+        Occupant::Node(node) => fault::node(analysis, node),
         Occupant::Identifier(id) => id_label(analysis.identifiers[id].id),
     }
 }

@@ -6,6 +6,7 @@ use crate::analysis::{Analysis, Evidence, Outage, Scope};
 use crate::ids::NodeIndex;
 use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
+use crate::words::fault;
 use crate::words::terms::{id_label, plural};
 
 /// What an outage rests on, one sentence for each thing that was looked at.
@@ -26,7 +27,7 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         },
         Evidence::NodeWentOn { node, identifiers, example } => format!(
             "{} went on with {}, such as {}",
-            analysis.nodes[node].name,
+            fault::node(analysis, node),
             plural(identifiers, "other identifier", "other identifiers"),
             id_label(example),
         ),
@@ -109,7 +110,7 @@ fn wave(
 ) -> String {
     let count = plural(identifiers, "identifier", "identifiers");
     let who = match node {
-        Some(node) => format!("{} ({count})", analysis.nodes[node].name),
+        Some(node) => format!("{} ({count})", fault::node(analysis, node)),
         None if identifiers == 1 => id_label(example),
         None => format!("{count}, such as {}", id_label(example)),
     };
@@ -300,7 +301,7 @@ fn unclear(why: &str) -> String {
 /// The nodes or identifiers of an outage, and its channel.
 pub fn who(analysis: &Analysis, outage: &Outage) -> String {
     let channel = outage.channel.map(|at| analysis.channel(at).name.clone());
-    let of_nodes = first_four(outage.nodes.iter().map(|at| analysis.nodes[*at].name.clone()));
+    let of_nodes = first_four(outage.nodes.iter().map(|at| fault::node(analysis, *at)));
     let of_ids = if outage.ids.is_empty() {
         let never: Vec<String> =
             outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();

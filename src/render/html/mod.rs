@@ -20,10 +20,11 @@ use super::Renderer;
 use super::plot::Ticks;
 use super::style::sheet;
 use crate::analysis::finding::NextTest;
+use crate::analysis::headline::Explained;
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::timing::seconds;
-use crate::words::first_screen as told;
-use crate::words::terms::{at, date, duration};
+use crate::words::first_screen::{self as told, ToDo};
+use crate::words::terms::at;
 
 /// Renders one self-contained HTML file.
 pub struct Html;
@@ -50,8 +51,9 @@ struct Page<R: Serialize> {
     script_hash: &'static str,
     headline: String,
     begin: f64,
-    date: Option<String>,
-    span: String,
+    /// The capture, its date and its length.
+    capture: String,
+    first: Option<First>,
     /// For each test, what to be careful of, in short.
     briefs: Vec<String>,
     /// Seconds; of several drives none, for each has its own.
@@ -105,6 +107,27 @@ impl Part {
     }
 }
 
+/// What to do first, as on the first screen of the text.
+#[derive(Serialize)]
+struct First {
+    begin: &'static str,
+    request: String,
+    /// What to be careful of with it, in short.
+    caution: String,
+    how: String,
+    expect: String,
+}
+
+impl First {
+    fn of(report: &Analysis) -> Option<First> {
+        let headline = report.headline();
+        let ToDo { request, how, expect } = told::to_do(report, &headline)?;
+        let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
+        let begin = if repaired { "Next" } else { "First" };
+        Some(First { begin, request, caution: told::caution(report, &headline), how, expect })
+    }
+}
+
 /// A mark of time.
 #[derive(Serialize)]
 struct Tick {
@@ -134,8 +157,8 @@ impl Renderer for Html {
                     script_hash: SCRIPT_HASH,
                     headline: crate::words::headline::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
-                    date: report.span.and_then(|(begin, _)| date(begin)),
-                    span: report.span.map_or(String::new(), |_| duration(report.length())),
+                    capture: told::capture(report),
+                    first: First::of(report),
                     briefs: report.next_tests().iter().map(briefs).collect(),
                     length: report.drives.is_empty().then_some(length),
                     step: parts.first().map_or(100.0, |part| part.step),

@@ -31,7 +31,7 @@ pub fn render(comparison: &Comparison, width: usize, out: &mut dyn Write) -> io:
     writeln!(out, "watched before {}, after {}\n", duration(before), duration(after))?;
     for row in words::rows(comparison) {
         let state = words::state(row.state);
-        writeln!(out, "{style}{state:<13}{style:#} {}", words::name(&row.lost))?;
+        writeln!(out, "{style}{state:<13}{style:#} {}", words::called(&row.lost))?;
         out.hanging(&words::row(row), "              ", "              ")?;
     }
     if !comparison.rows.is_empty() {

@@ -32,6 +32,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(9, kept_out(analysis, out.width)),
         block(9, top(analysis, out.width)),
         block(1, wrapped(&told::capture(analysis), "", out.width, 1)),
+        block(7, wrapped(&told::job(analysis), "", out.width, 1)),
         block(3, kept_time(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
         block(7, which(analysis, out.width)),
@@ -71,10 +72,12 @@ fn wrapped(text: &str, first: &str, width: usize, most: usize) -> Vec<String> {
     if all.len() > most
         && let Some(last) = lines.last_mut()
     {
-        while textwrap::core::display_width(last) + 2 > width {
+        const DOTS: &str = " …";
+        let dots = textwrap::core::display_width(DOTS);
+        while textwrap::core::display_width(last) + dots > width {
             last.truncate(last.trim_end().rfind(' ').unwrap_or(0));
         }
-        *last += " …";
+        *last += DOTS;
     }
     lines
 }
