@@ -492,8 +492,7 @@ fn example(name: &str) -> Command {
 }
 
 /// The published networks (ECUPrint supplement), with the clocks as published and drawn anew with
-/// two pairs of nodes within 2 ppm. No two senders are taken for one. The aim of 0.97 for F1 is not
-/// met: as published it was 0.99 by rates alone, which take twins for one (docs/roster.md).
+/// two pairs of nodes within 2 ppm: both as well as issue 18 asks (docs/roster.md has ten seeds).
 #[test]
 fn grouping_by_clock() {
     let Some(table) = shared("facts/node-clocks.tsv") else { return };
@@ -508,7 +507,7 @@ fn grouping_by_clock() {
     };
     for arguments in [&["1", "600"][..], &["drawn", "1", "1"]] {
         let (precision, f1) = score(arguments);
-        assert!(precision >= 0.99 && f1 >= 0.90, "{arguments:?}: {precision} {f1}");
+        assert!(precision >= 0.99 && f1 >= 0.97, "{arguments:?}: {precision} {f1}");
     }
 }
 

@@ -1,70 +1,18 @@
-//! The clock behind an identifier, followed only by frames before which the bus was idle.
+//! The clock behind an identifier, followed by when its frames were ready to be sent.
 //!
 //! A frame that waited for others says when the bus was free, not when its sender's timer ran out;
 //! and as the bursts of two nodes slide over each other at the beat of their clocks, the wait
-//! drifts as a clock would. Frames after an idle bus did not wait. What is drawn from them:
-//! docs/roster.md.
+//! drifts as a clock would. Frames after an idle bus did not wait, but they alone are a biased
+//! choice: the late ones where another's burst ends, the early ones where it begins. So a frame
+//! that waited counts too, as one that was ready somewhere between two instants (observations
+//! censored to an interval; each is what one step of Fisher scoring from where the clock was
+//! expected makes of it). What is drawn from them: docs/roster.md.
 
 use lostnode_parsers::Id;
 
 use super::Nanoseconds;
 use super::clock::{FirstLook, LEARN, MOST_BLOCKS, WIDTH};
-
-/// Gaps from which the time of a whole frame is drawn.
-const LEARN_GAPS: usize = 1024;
-/// The share of gaps in a hundred that are the shortest: frames that follow at once. One gap alone
-/// may be a mistake of the logger.
-const SHORTEST: usize = 2;
-/// The bus was idle where the frame before ended so much of a frame earlier that none fits between
-/// (a frame is up to a fifth longer than the shortest of eight bytes, by stuff bits).
-const IDLE: f64 = 1.3;
-/// No frame is that short, in nanoseconds, at any rate up to 1 Mbit/s: such stamps are too coarse.
-const SHORTER_THAN_A_FRAME: Nanoseconds = 40_000;
-
-/// How far apart the frames of a channel lie that follow at once.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Spacing {
-    gaps: Vec<Nanoseconds>,
-    settled: Option<Idle>,
-}
-
-/// From when on it is known whether the bus was idle before a frame, and which gap says so.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Idle {
-    since: Nanoseconds,
-    gap: Nanoseconds,
-}
-
-impl Spacing {
-    pub(super) fn is_settled(&self) -> bool {
-        self.settled.is_some()
-    }
-
-    /// What it found, where time stamps are fine enough.
-    pub(super) fn idle(&self) -> Option<Idle> {
-        self.settled.filter(|idle| idle.gap >= SHORTER_THAN_A_FRAME)
-    }
-
-    /// Takes the gap that a frame at `time` ends.
-    pub(super) fn push(&mut self, time: Nanoseconds, gap: Nanoseconds) {
-        if self.is_settled() {
-            return;
-        }
-        self.gaps.push(gap);
-        if self.gaps.len() == LEARN_GAPS {
-            let mut gaps = std::mem::take(&mut self.gaps);
-            let (_, shortest, _) = gaps.select_nth_unstable(LEARN_GAPS * SHORTEST / 100);
-            self.settled = Some(Idle { since: time, gap: (*shortest as f64 * IDLE) as i64 });
-        }
-    }
-}
-
-/// The frame before another on the same channel: its time and identifier, where it has them.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Before {
-    pub time: Option<Nanoseconds>,
-    pub id: Option<Id>,
-}
+use super::spacing::{Begun, Idle};
 
 /// A silence of more periods than this, besides the steps below, begins a new segment.
 const CONTINUES: f64 = 4.5;
@@ -78,17 +26,25 @@ const SURE: i64 = 50;
 /// Fast identifiers are looked at every so many frames: up to a period in nanoseconds. A hundred
 /// frames a second tell no more than ten, as what is left is no noise. The steps share no factor
 /// with the usual ratios of periods, so that every place in a burst has its turn.
-const STEPS: [(Nanoseconds, usize); 2] = [(15_000_000, 7), (30_000_000, 3)];
+const STEPS: [(Nanoseconds, usize); 2] = [(15_000_000, 11), (30_000_000, 5)];
 /// How much of a stamp's deviation the anchor follows, at first and later.
 const FOLLOW: [f64; 2] = [0.5, 0.25];
 const FIRST: i64 = 8;
+/// Scatter of a sender's instants until its own is known, and the least it is taken to be, in
+/// nanoseconds.
+const SCATTER: f64 = 100_000.0;
+const LEAST_SCATTER: f64 = 2_000.0;
+/// Instants from which the scatter is drawn: few at first, then the latest so many.
+const SCATTER_OF: (f64, f64) = (2.0, 64.0);
+/// A frame that tells less than this share of what one without a wait would is left out.
+const TELLS: f64 = 0.05;
 /// Identifiers kept that stood right before it.
 const NEIGHBOURS: usize = 8;
 
 /// Accumulates the time stamps of one identifier.
 #[derive(Clone, Debug, Default)]
 pub struct IdleClock {
-    first: Vec<(Nanoseconds, bool)>,
+    first: Vec<Begun>,
     /// The best estimate of the period in nanoseconds, and how many periods it rests on.
     best: Option<(f64, i64)>,
     period: f64,
@@ -100,6 +56,9 @@ pub struct IdleClock {
     count: i64,
     estimated: i64,
     off: u32,
+    /// Of the instants about the grid, in square nanoseconds, and how many it is drawn from.
+    variance: f64,
+    seen: f64,
     width: i64,
     /// When the last block ends.
     end: Nanoseconds,
@@ -118,31 +77,35 @@ pub struct IdleBlock {
     pub number: i64,
     /// Number of the segment.
     pub segment: u32,
-    /// All stamps in it.
+    /// When the segment began, in nanoseconds.
+    pub start: Nanoseconds,
+    /// All frames in it.
     pub all: u32,
     /// Those after an idle bus.
     pub idle: u32,
-    /// Of the latter: sum of the nanoseconds since the segment began.
+    /// What all tell, in frames after an idle bus: such count one, those that waited less.
+    pub weight: f64,
+    /// Weighted sum of the nanoseconds since the segment began.
     pub time: f64,
-    /// Of the latter: sum of the periods since then.
+    /// Weighted sum of the periods since then.
     pub periods: f64,
 }
 
 impl IdleClock {
-    /// Takes the next time stamps, none before the one before it, and a way to ask for the frame
-    /// before any of them on the channel.
+    /// Takes the next time stamps, none before the one before it, and a way to ask how the frame
+    /// of any of them got onto the bus.
     pub(super) fn push(
         &mut self,
         times: &[Nanoseconds],
         idle: Idle,
-        before: impl Fn(usize) -> Option<Before>,
+        begun: impl Fn(usize) -> Option<Begun>,
     ) {
         let mut at = self.skip;
         while let Some(time) = times.get(at) {
             if *time > idle.since
-                && let Some(before) = before(at)
+                && let Some(begun) = begun(at)
             {
-                self.take(*time, before, idle);
+                self.take(&begun);
             }
             at += self.step.max(1);
         }
@@ -150,16 +113,17 @@ impl IdleClock {
     }
 
     #[inline]
-    fn take(&mut self, time: Nanoseconds, before: Before, idle: Idle) {
-        let alone = before.time.is_some_and(|before| time - before > idle.gap);
+    fn take(&mut self, begun: &Begun) {
         self.frames += 1;
-        if !alone && let Some(id) = before.id {
+        if !begun.idle
+            && let Some(id) = begun.behind
+        {
             self.behind(id);
         }
         if self.best.is_some() {
-            self.track(time, alone);
+            self.track(begun);
         } else {
-            self.first.push((time, alone));
+            self.first.push(*begun);
             if self.first.len() == LEARN {
                 self.learn();
             }
@@ -181,48 +145,69 @@ impl IdleClock {
     #[cold]
     fn learn(&mut self) {
         let first = std::mem::take(&mut self.first);
-        let times: Vec<Nanoseconds> = first.iter().map(|(time, _)| *time).collect();
+        let times: Vec<Nanoseconds> = first.iter().map(|begun| begun.start).collect();
         let Some(look) = FirstLook::of(&times) else { return };
         self.period = look.period;
         self.best = Some((self.period, 0));
         let step = STEPS.into_iter().find(|(longest, _)| look.median < *longest);
         self.step = step.map_or(1, |(_, step)| step);
         self.width = look.width;
-        (self.start, self.last) = (first[0].0, first[0].0);
-        self.note(first[0].0, first[0].1);
-        first[1..].iter().for_each(|(time, idle)| self.track(*time, *idle));
+        self.variance = SCATTER * SCATTER;
+        (self.start, self.last) = (times[0], times[0]);
+        self.note(times[0], true, Some((0.0, 1.0)));
+        first[1..].iter().for_each(|begun| self.track(begun));
     }
 
     #[inline]
-    fn track(&mut self, time: Nanoseconds, idle: bool) {
+    fn track(&mut self, begun: &Begun) {
+        let Begun { start: time, idle, ready, .. } = *begun;
         let silent = (time - self.last) as f64 > (CONTINUES + self.step as f64) * self.period;
         self.last = time;
         if silent {
             return self.restart(time, idle);
         }
-        if !idle {
-            return self.note(time, false);
+        if !idle && ready.is_none() {
+            return self.note(time, false, None);
         }
         let since = (time - self.start) as f64;
         let periods = ((since - self.anchor) / self.period).round();
         let off = since - self.anchor - periods * self.period;
         if off.abs() > OFF * self.period {
-            self.off += 1;
+            self.off += u32::from(idle);
             if self.off == MOST_OFF {
                 self.restart(time, idle);
             } else {
-                self.note(time, false);
+                self.note(time, false, None);
             }
             return;
         }
         if periods < 1.0 {
             // A second frame of the same period tells nothing of the clock.
-            return self.note(time, false);
+            return self.note(time, false, None);
         }
         self.off = 0;
-        self.count += periods as i64;
+        let (mean, rest) = match ready.filter(|_| !idle) {
+            None => (off, 0.0),
+            Some(ready) => between(off - (time - ready) as f64, off, self.variance.sqrt()),
+        };
+        let weight = 1.0 - rest / self.variance;
+        if weight < TELLS {
+            return self.note(time, false, None);
+        }
+        self.seen += weight;
+        let (few, many) = SCATTER_OF;
+        self.variance += (mean * mean + rest - self.variance) / self.seen.clamp(few, many);
+        self.variance = self.variance.max(LEAST_SCATTER * LEAST_SCATTER);
+        self.follow(periods as i64, mean);
+        self.note(time, idle, Some((since - off + mean / weight, weight)));
+    }
+
+    /// Moves the grid on by so many periods, and towards an instant so many nanoseconds off it.
+    #[inline]
+    fn follow(&mut self, periods: i64, off: f64) {
+        self.count += periods;
         let follow = FOLLOW[usize::from(self.count >= FIRST)];
-        self.anchor += periods * self.period + follow * off;
+        self.anchor += periods as f64 * self.period + follow * off;
         if self.count >= SURE && self.count - self.estimated >= ESTIMATE {
             self.estimated = self.count;
             self.period = self.anchor / self.count as f64;
@@ -230,7 +215,6 @@ impl IdleClock {
                 self.best = Some((self.period, self.count));
             }
         }
-        self.note(time, true);
     }
 
     #[cold]
@@ -239,20 +223,22 @@ impl IdleClock {
         self.start = time;
         (self.anchor, self.count, self.estimated, self.off) = (0.0, 0, 0, 0);
         self.period = self.best.map_or(self.period, |(period, _)| period);
-        self.note(time, idle);
+        self.note(time, idle, idle.then_some((0.0, 1.0)));
     }
 
+    /// Counts a frame, and what it tells: nanoseconds since the segment began, and its weight.
     #[inline]
-    fn note(&mut self, time: Nanoseconds, idle: bool) {
+    fn note(&mut self, time: Nanoseconds, idle: bool, told: Option<(f64, f64)>) {
         if time >= self.end || self.blocks.last().is_none_or(|last| last.segment != self.segment) {
             self.open(time);
         }
         let Some(block) = self.blocks.last_mut() else { return };
         block.all += 1;
-        if idle {
-            block.idle += 1;
-            block.time += (time - self.start) as f64;
-            block.periods += self.count as f64;
+        block.idle += u32::from(idle);
+        if let Some((since, weight)) = told {
+            block.weight += weight;
+            block.time += weight * since;
+            block.periods += weight * self.count as f64;
         }
     }
 
@@ -272,6 +258,7 @@ impl IdleClock {
                     Some(last) if last.number == block.number && last.segment == block.segment => {
                         last.all += block.all;
                         last.idle += block.idle;
+                        last.weight += block.weight;
                         last.time += block.time;
                         last.periods += block.periods;
                     }
@@ -291,6 +278,8 @@ impl IdleClock {
             segment: self.segment,
             all: 0,
             idle: 0,
+            weight: 0.0,
+            start: self.start,
             time: 0.0,
             periods: 0.0,
         });
@@ -313,23 +302,69 @@ impl IdleClock {
     }
 }
 
+/// Mean and variance of a normal deviate about zero that lies between two limits, given what its
+/// standard deviation would be without them.
+#[inline]
+fn between(low: f64, high: f64, deviation: f64) -> (f64, f64) {
+    /// Further out the nearer limit is all there is.
+    const FAR: f64 = 3.5;
+    /// Limits further apart than this to both sides tell next to nothing.
+    const WIDE: f64 = 2.75;
+    let (a, b) = (low / deviation, high / deviation);
+    if a > FAR {
+        return (low, 0.0);
+    }
+    if b < -FAR {
+        return (high, 0.0);
+    }
+    if a < -WIDE && b > WIDE {
+        return (0.0, deviation * deviation);
+    }
+    let (at_a, at_b) = (density(a), density(b));
+    let share = below(b, at_b) - below(a, at_a);
+    if share < 1e-4 {
+        return (if a > 0.0 { low } else { high }, 0.0);
+    }
+    let mean = (at_a - at_b) / share;
+    let variance = 1.0 + (a * at_a - b * at_b) / share - mean * mean;
+    (mean * deviation, variance.clamp(0.0, 1.0) * deviation * deviation)
+}
+
+/// Density of the standard normal distribution.
+fn density(x: f64) -> f64 {
+    (-0.5 * x * x).exp() / std::f64::consts::TAU.sqrt()
+}
+
+/// Its share below `x`, where it has such a density, to 1e-5 (Abramowitz and Stegun 1964, 26.2.16).
+fn below(x: f64, density: f64) -> f64 {
+    let t = 1.0 / (1.0 + 0.33267 * x.abs());
+    let tail = density * t * (0.436_183_6 + t * (-0.120_167_6 + t * 0.937_298));
+    if x > 0.0 { 1.0 - tail } else { tail }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const IDLE: Idle = Idle { since: 0, bit: 2000.0, slack: 60_000.0 };
+
+    fn alone(start: Nanoseconds) -> Begun {
+        Begun { start, behind: None, idle: true, ready: None }
+    }
 
     /// Half an hour of 10 ms; every 97th frame waits 6 ms for another. No frame that waits begins
     /// anew, and memory is bounded.
     #[test]
     fn late_frames_are_no_restarts() {
-        let idle = Idle { since: 0, gap: 300_000 };
         let waits = |step: i64| step % 97 == 0;
         let times: Vec<Nanoseconds> = (1..180_000)
             .map(|step| step * 10_001_000 + if waits(step) { 6_000_000 } else { 0 })
             .collect();
         let mut clock = IdleClock::default();
-        clock.push(&times, idle, |at| {
-            let gap = if waits(at as i64 + 1) { 250_000 } else { 1_000_000 };
-            Some(Before { time: Some(times[at] - gap), id: None })
+        clock.push(&times, IDLE, |at| {
+            let waited = waits(at as i64 + 1);
+            let ready = waited.then_some(times[at] - 6_000_000);
+            Some(Begun { start: times[at], behind: None, idle: !waited, ready })
         });
         assert_eq!(clock.segment, 0);
         assert!(clock.blocks.len() <= MOST_BLOCKS);
@@ -340,13 +375,62 @@ mod tests {
     /// A sender that is silent for a second every twenty frames begins anew each time.
     #[test]
     fn many_segments() {
-        let idle = Idle { since: 0, gap: 300_000 };
         let mut clock = IdleClock::default();
         for segment in 0..20_000_i64 {
             let times: Vec<Nanoseconds> =
                 (1..21).map(|step| segment * 1_000_000_000 + step * 10_000_000).collect();
-            clock.push(&times, idle, |_| Some(Before { time: Some(0), id: None }));
+            clock.push(&times, IDLE, |at| Some(alone(times[at])));
         }
         assert!(clock.segment > 10_000 && clock.blocks.len() <= MOST_BLOCKS);
+    }
+
+    /// A tenth of a second, scattered by 0.1 ms; another's frame of 0.24 ms slides over its
+    /// instants from before to behind them, and what is ready meanwhile waits for its end. Those
+    /// that did not wait lie up to 0.08 ms beside the clock.
+    #[test]
+    fn a_frame_that_slides_over_it_is_no_drift() {
+        let mut noise = 1_u32;
+        let mut even = || {
+            noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(noise >> 8) / f64::from(1 << 24) - 0.5
+        };
+        let frames: Vec<(Nanoseconds, Begun)> = (1..6000)
+            .map(|step| {
+                let normal = (0..12).map(|_| even()).sum::<f64>() * 100_000.0;
+                let ready = step * 100_000_000 + normal as i64;
+                let other = step * 100_000_000 - 600_000 + step * 160;
+                let waits = (other..other + 240_000).contains(&ready);
+                let start = if waits { other + 240_000 } else { ready };
+                let ready = waits.then_some(other);
+                (start, Begun { start, behind: None, idle: !waits, ready })
+            })
+            .collect();
+        let times: Vec<Nanoseconds> = frames.iter().map(|(time, _)| *time).collect();
+        let mut clock = IdleClock::default();
+        clock.push(&times, IDLE, |at| Some(frames[at].1));
+        let parts: Vec<f64> = clock
+            .blocks()
+            .chunks(12)
+            .map(|part| {
+                let sum = |of: fn(&IdleBlock) -> f64| part.iter().map(of).sum::<f64>();
+                (sum(|block| block.time) - sum(|block| block.periods) * 1e8) / sum(|own| own.weight)
+            })
+            .collect();
+        let (least, most) = parts.iter().fold((f64::MAX, f64::MIN), |(least, most), offset| {
+            (least.min(*offset), most.max(*offset))
+        });
+        assert!(most - least < 40_000.0, "{parts:?}");
+    }
+
+    /// Against tables of the normal distribution.
+    #[test]
+    fn a_deviate_between_two_limits() {
+        let near = |(mean, variance): (f64, f64), wanted: (f64, f64)| {
+            (mean - wanted.0).abs() < 1e-3 && (variance - wanted.1).abs() < 1e-3
+        };
+        assert!(near(between(0.0, 9.0, 1.0), (0.7979, 0.3634)));
+        assert!(near(between(-1.0, 1.0, 1.0), (0.0, 0.2911)));
+        assert!(near(between(-9.0, 9.0, 1.0), (0.0, 1.0)));
+        assert!(near(between(8.0, 9.0, 2.0), (8.0, 0.0)));
     }
 }

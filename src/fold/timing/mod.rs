@@ -12,6 +12,7 @@ mod pairs;
 mod pause;
 mod rhythm;
 mod silence;
+mod spacing;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
@@ -29,7 +30,7 @@ pub use silence::{Longest, Settled, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
 use crate::ids::{IdIndex, Places};
-use idle::{Before, Spacing};
+use spacing::{Begun, Sent, Spacing};
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -110,7 +111,7 @@ pub struct ChannelTiming {
     pub deliveries: Deliveries,
     spacing: Spacing,
     /// The last frame of the batches before.
-    last_frame: Option<Before>,
+    last_frame: Option<Sent>,
 }
 
 impl ChannelTiming {
@@ -154,7 +155,7 @@ impl ChannelTiming {
         }
         *last = time;
         self.awake += (time - before).min(Self::BREAK);
-        self.spacing.push(time, time - before);
+        self.spacing.push(time, time - before, frame);
         self.silences.push(Silence { start: before, end: time }, [[0; 8]; 2]);
     }
 
@@ -184,11 +185,6 @@ impl ChannelTiming {
             self.errors.report(time.nanoseconds(), *error, before);
         }
     }
-}
-
-/// What a frame is to the one after it.
-fn before(frame: &Frame) -> Before {
-    Before { time: frame.time.map(Timestamp::nanoseconds), id: frame.kind.id() }
 }
 
 /// Timing of everything in a capture.
@@ -281,7 +277,7 @@ impl Timing {
         let mut open: Vec<usize> = (0..self.channels.len()).collect();
         for frame in frames.iter().rev() {
             if let Some(at) = open.iter().position(|own| *own == usize::from(frame.channel)) {
-                self.channels[open.swap_remove(at)].last_frame = Some(before(frame));
+                self.channels[open.swap_remove(at)].last_frame = Some(Sent::of(frame));
                 if open.is_empty() {
                     break;
                 }
@@ -406,9 +402,10 @@ impl IdTiming {
     fn push_to_idle_clock(&mut self, frames: &[Frame], group: Group<'_>, channel: &ChannelTiming) {
         let Some(idle) = channel.spacing.idle() else { return };
         self.idle_clock.push(group.times, idle, |at| {
-            let earlier = frames[..group.positions[at] as usize].iter().rev();
-            let earlier = earlier.into_iter().find(|frame| frame.channel == group.channel);
-            earlier.map(before).or(channel.last_frame)
+            let position = group.positions[at] as usize;
+            let earlier = frames[..position].iter().rev();
+            let earlier = earlier.filter(|frame| frame.channel == group.channel).map(Sent::of);
+            Begun::of(Sent::of(&frames[position]), earlier.chain(channel.last_frame), idle)
         });
     }
 

@@ -21,10 +21,8 @@ const ALIKE: (f64, f64) = (4.0, 4.0);
 /// do.
 const APART: (f64, f64) = (7.0, 8.0);
 const APART_TOGETHER: (f64, f64) = (5.0, 6.0);
-/// How much worse the next clock has to fit, as a sum of squares: odds of fifty to one, and more
-/// where the idle instants are a biased choice.
+/// How much worse the next clock has to fit, as a sum of squares: odds of fifty to one.
 const MARGIN: f64 = 8.0;
-const BIASED: f64 = 25.0;
 /// On the last turn one that fits none is taken by the only one anywhere near: all others fit worse
 /// by this factor, and by so much.
 const FAR: (f64, f64) = (5.0, 200.0);
@@ -88,7 +86,6 @@ fn with_floor(weight: f64, floor: f64) -> f64 {
 pub(super) struct Candidate<'s> {
     pub place: Place,
     pub series: &'s Series,
-    pub steady: bool,
     /// Its series holds all instants, not only idle ones: it founds nothing.
     pub weak: bool,
 }
@@ -128,8 +125,7 @@ pub(super) fn place(candidate: &Candidate, clusters: &mut Vec<Cluster>, turn: Tu
             }
         };
         if like {
-            let margin = if candidate.steady { MARGIN } else { BIASED };
-            let next = others.first().is_none_or(|(_, next)| next.sum - best.sum >= margin);
+            let next = others.first().is_none_or(|(_, next)| next.sum - best.sum >= MARGIN);
             if !next || best.whole_error > COARSE {
                 return false;
             }

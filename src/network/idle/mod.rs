@@ -1,5 +1,5 @@
-//! Which identifiers have one sender, from the frames that found the bus idle: the differences of
-//! their offsets, and the bursts in which one sender's frames leave together (docs/roster.md).
+//! Which identifiers have one sender, from when their frames were ready to be sent: the differences
+//! of their offsets, and the bursts in which one sender's frames leave together (docs/roster.md).
 //!
 //! Sharper than rates alone, and so only where the capture allows it: the tasks of a loaded node
 //! shift against each other by milliseconds as its load changes, which looks like a drift of a few
@@ -100,8 +100,7 @@ pub(super) fn group(items: &[Item]) -> Option<Vec<Found>> {
             (None, Some(all)) => (all, true),
             (None, None) => return None,
         };
-        let steady = own[at].as_ref().is_some_and(|own| own.steady);
-        Some(Candidate { place: at, series, steady, weak })
+        Some(Candidate { place: at, series, weak })
     };
     let mut clusters: Vec<Cluster> = Vec::new();
     let mut held: Vec<Candidate> = order.iter().filter_map(|at| candidate(*at)).collect();
@@ -125,15 +124,8 @@ fn of_all(item: &Item) -> Option<Series> {
 /// How far identifiers wander from their nearest neighbours here, in microseconds, which mostly are
 /// of the same node; `None` with too few to tell.
 fn wobble(order: &[Place], own: &[Option<Own>], width: i64) -> Option<f64> {
-    let usual =
-        || order.iter().filter_map(|at| own[*at].as_ref()).filter(|own| own.series.width == width);
-    let list =
-        |steady: bool| usual().filter(|own| own.steady || !steady).map(|own| &own.series).collect();
-    // Where the idle instants of nearly all are a biased choice, they have to do.
-    wobble_of(list(true)).or_else(|| wobble_of(list(false)))
-}
-
-fn wobble_of(list: Vec<&Series>) -> Option<f64> {
+    let usual = order.iter().filter_map(|at| own[*at].as_ref()).map(|own| &own.series);
+    let list: Vec<&Series> = usual.filter(|series| series.width == width).collect();
     let mut least = vec![f64::INFINITY; list.len()];
     for later in 0..list.len() {
         for before in 0..later {
@@ -159,10 +151,12 @@ fn join_by_bursts(
     loop {
         let before = held.len();
         held.retain(|candidate| {
-            let Some(own) = own[candidate.place].as_ref().filter(|own| own.steady) else {
+            let own = own[candidate.place].as_ref();
+            if own.is_some_and(|own| !own.steady) {
                 return true;
-            };
-            let home = burst(items, candidate, own, clusters);
+            }
+            let idle = own.map_or(0.0, |own| own.idle);
+            let home = burst(items, candidate, idle, clusters);
             home.inspect(|home| clusters[*home].members.push(candidate.place)).is_none()
         });
         if held.len() == before {
@@ -172,7 +166,7 @@ fn join_by_bursts(
 }
 
 /// The cluster in whose bursts it leaves.
-fn burst(items: &[Item], candidate: &Candidate, own: &Own, clusters: &[Cluster]) -> Option<usize> {
+fn burst(items: &[Item], candidate: &Candidate, idle: f64, clusters: &[Cluster]) -> Option<usize> {
     let fits = clusters.iter().map(|cluster| compare(candidate.series, &cluster.series));
     let allowed = fits.enumerate().filter_map(|(at, fit)| {
         let fit = fit.filter(|fit| fit.may_be_one())?;
@@ -182,7 +176,7 @@ fn burst(items: &[Item], candidate: &Candidate, own: &Own, clusters: &[Cluster])
     let mut allowed: Vec<(f64, usize, f64)> = allowed.collect();
     allowed.sort_by(|a, b| b.0.total_cmp(&a.0));
     let ((share, home, sum), others) = allowed.split_first()?;
-    let margin = if own.idle >= LOCKED { -BURST_MARGIN } else { 0.0 };
+    let margin = if idle >= LOCKED { -BURST_MARGIN } else { 0.0 };
     let alone =
         others.iter().all(|(other, _, other_sum)| *other <= BURST.1 && other_sum - sum >= margin);
     (*share >= BURST.0 && alone).then_some(*home)

@@ -1,5 +1,5 @@
-//! Where the frames of an identifier that found the bus idle lie against its nominal period, cell
-//! of time by cell.
+//! Where the instants at which an identifier was ready to be sent lie against its nominal period,
+//! cell of time by cell.
 
 use std::borrow::Cow;
 
@@ -33,8 +33,7 @@ pub(super) struct Own {
     pub series: Series,
     /// The share of frames that found the bus idle.
     pub idle: f64,
-    /// Whether that share is the same all along. Where it changes another clock slides through,
-    /// and the idle instants are a biased choice.
+    /// Whether that share is the same all along. Where it changes another clock slides through.
     pub steady: bool,
 }
 
@@ -43,7 +42,8 @@ const FEWEST_FRAMES: u32 = 24;
 const FEWEST_CELLS: usize = 8;
 /// Parts in which the share of idle frames is compared.
 const PARTS: usize = 12;
-/// Of the best share of any part but one; where fewer found the bus idle, they are a biased choice.
+/// Of the best share of any part but one; where fewer found the bus idle, most of what is known
+/// rests on how long they may have waited.
 const SHARE: f64 = 0.5;
 /// How far the share of a part may be from the mean: of itself, of the mean.
 const STEADY: (f64, f64) = (0.03, 0.35);
@@ -108,21 +108,49 @@ impl Own {
                 && part.share() + 2.5 * part.deviation(best) >= SHARE * best
                 && own.share() + 2.0 * spread >= SHARE * best
         };
-        let cell = |block: &IdleBlock| {
-            let idle = f64::from(block.idle);
-            Cell {
-                number: block.number,
-                segment: block.segment,
-                offset: (block.time - block.periods * nominal) / idle / 1e3,
-                weight: idle,
-            }
+        let cell = |block: &IdleBlock| Cell {
+            number: block.number,
+            segment: block.segment,
+            offset: (block.time - block.periods * nominal) / block.weight / 1e3,
+            weight: block.weight,
         };
-        let cells = blocks.iter().filter(usable).map(cell).collect();
+        let width = clock.width();
+        let beside = |block: &IdleBlock| {
+            let middle = block.number.wrapping_mul(width).wrapping_add(width / 2);
+            (block.time / block.weight - middle.wrapping_sub(block.start) as f64) / 1e9
+        };
+        let mut cells: Vec<Cell> = blocks.iter().filter(usable).map(cell).collect();
+        let beside: Vec<f64> = blocks.iter().filter(usable).map(beside).collect();
+        centre_in_time(&mut cells, &beside, width as f64 / 1e9);
         let mut series = Series { width: clock.width(), cells, floor: FLOOR };
         series.part_where_segments_meet();
         let noise = series.weigh()?;
         series.floor = FLOOR.hypot(BUSY[usize::from(!steady)] * noise * (1.0 - mean));
         Some(Own { series, idle: mean, steady })
+    }
+}
+
+/// Brings the offset of each cell to its middle, given by how many seconds its frames lie beside
+/// that: a clock that runs 100 ppm off moves by 20 µs in a fifth of a second, and frames of two
+/// identifiers that did not wait lie at different times.
+fn centre_in_time(cells: &mut [Cell], beside: &[f64], width: f64) {
+    /// Furthest neighbours, in cells, between which a clock is taken to run evenly.
+    const FURTHEST: i64 = 4;
+    let slope = |cells: &[Cell], from: usize, to: usize| {
+        let (a, b) = (cells[from], cells[to]);
+        let seconds = (b.number - a.number) as f64 * width + beside[to] - beside[from];
+        let near = a.segment == b.segment && (1..=FURTHEST).contains(&(b.number - a.number));
+        near.then(|| (b.offset - a.offset) / seconds)
+    };
+    let last = cells.len().saturating_sub(1);
+    let at = |at: usize| {
+        let (from, to) = (at.saturating_sub(1), (at + 1).min(last));
+        let sides = [(from, to), (from, at), (at, to)];
+        sides.into_iter().find_map(|(from, to)| slope(cells, from, to)).unwrap_or(0.0)
+    };
+    let slopes: Vec<f64> = (0..cells.len()).map(at).collect();
+    for ((cell, slope), beside) in cells.iter_mut().zip(slopes).zip(beside) {
+        cell.offset -= slope * beside;
     }
 }
 
