@@ -309,6 +309,11 @@ fn a_drive_without_the_loss_does_not_hide_who_was_lost() {
     let headline = report["headline"].as_str().unwrap();
     let begins = "The module that sends 0x2A0 and 2 more identifiers dropped off the bus once in 2";
     assert!(headline.starts_with(begins), "{headline}");
+    let c = garage.write("c.log", drive(7200.0, 7230.0).text());
+    let text = String::from_utf8(garage.run("report", &[&c, &a], &[]).stdout).unwrap();
+    let begins = "Nothing was lost in 2 drives.\n\
+                  2 drives: a.log and 1 other, 2023-11-14 22:13:20 UTC, 90 s\n";
+    assert!(text.starts_with(begins), "{text}");
 }
 
 /// Clocks that overlap are of two recorders or of a clock that was not set: two drives, each in its

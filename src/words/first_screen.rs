@@ -21,11 +21,12 @@ pub fn capture(analysis: &Analysis) -> String {
         let date = date(begin).map_or(String::new(), |date| format!(", {date}"));
         format!("{date}, {}", short_duration(analysis.length()))
     });
+    // The line is cut where it is too long: how much there is comes first.
     let drives = match analysis.drives.len() {
         0 => String::new(),
-        count => format!(" in {count} drives"),
+        count => format!("{count} drives: "),
     };
-    format!("{name}{more}{when}{drives}")
+    format!("{drives}{name}{more}{when}")
 }
 
 /// That a capture is of another vehicle, one sentence a file.
