@@ -186,8 +186,14 @@ fn what_is_written_by_hand_stays() {
             "name = \"node of 0x0C8\"\nchannel = \"can0\"\nguessed = true",
             "# Mine: the engine.\nname = \"engine\"   # 2.2 litre\nchannel = \"can0\"",
         )
-        .replace("  { id = \"0x3B2\"", "  # position of the door\n  { id = \"0x3B2\"");
-    assert!(text.contains("2.2 litre") && text.contains("position of the door"));
+        .replace("  { id = \"0x3B2\"", "  # position of the door\n  { id = \"0x3B2\"")
+        .replace(
+            "\nmessages = [\n  { id = \"0x4D5\"",
+            " # all\nmessages = [\n  # rare\n  { id = \"0x4D5\"",
+        );
+    for comment in ["2.2 litre", "position of the door", "# all", "# rare"] {
+        assert!(text.contains(comment), "{comment}: {text}");
+    }
     fs::write(place.join("roster.toml"), &text).unwrap();
     let name = ["name", "roster.toml", "unplugged.log.gz", "--unplugged", DOOR];
     let (code, _, told) = run(place, &name);
@@ -200,6 +206,34 @@ fn what_is_written_by_hand_stays() {
     assert_eq!(gone, ["name = \"node of 0x3B0\""]);
     let guesses = |text: &str| text.matches("guessed = true").count();
     assert_eq!(guesses(&text), guesses(&written) + 1);
+}
+
+/// Comments beside what is changed or moved stay too.
+#[test]
+fn comments_beside_what_changes_stay() {
+    let text = "# head\n[[node]] # mine\nname = \"x\" # first\nchannel = \"can0\"\n# not sure\n\
+                guessed = true # really\nmessages = [\n  { id = \"0x3B0\", period = 0.05 }, # fast\n]\n\
+                # a note of mine\n[[lone]]\nchannel = \"can0\"\nmessages = [\n  # slower\n  \
+                { id = \"0x3B2\", period = 0.1 }, # tail\n]\n# end\n";
+    let bench = Bench::new(&power_loss("door", &[30.0], &[15.0]), &[], text);
+    let (code, out) = bench.name(&["door=31..44"]);
+    assert_eq!(code, 0, "{out}");
+    assert_eq!(bench.named("door").0, ["0x3B0", "0x3B2"]);
+    let written = fs::read_to_string(bench.place.path().join("n.toml")).unwrap();
+    for comment in [
+        "# head",
+        "# mine",
+        "# first",
+        "# not sure",
+        "# really",
+        "# fast",
+        "# a note of mine",
+        "# slower",
+        "# tail",
+        "# end",
+    ] {
+        assert!(written.contains(comment), "{comment} is lost:\n{written}");
+    }
 }
 
 /// Times and files that cannot be right are told with what is wrong, and nothing is written.
@@ -438,9 +472,12 @@ fn what_cannot_be_told_is_said() {
     let (code, out) = bench.name(&["door=31..44"]);
     assert!(code == 3 && out.contains("2 senders fell silent then"), "{out}");
     assert!(out.contains("unplug the module itself"), "{out}");
-    // Of senders of whom nothing is known, that they are one rests on the silence, and it is said.
-    let (code, out) = Bench::new(&both, &[], "").name(&["door=31..44"]);
-    assert!(code == 3 || out.contains("taken for one module because they fell silent"), "{out}");
+    // Where nothing is known of the senders but that silence, that is said, and stays a guess.
+    let bench = Bench::new(&both, &[], "");
+    let (code, out) = bench.name(&["door=31..44"]);
+    assert!(code == 0 && out.contains("taken for one module because they fell silent"), "{out}");
+    let guess = roster(bench.place.path(), "n.toml");
+    assert!(node(&guess, "door").guessed && ids(node(&guess, "door")).len() == 4);
 
     // It drops out by itself as well: two unpluggings tell, one does not.
     let often = power_loss("door", &[12.0, 30.0, 60.0], &[1.4, 15.0, 12.0]);
@@ -488,6 +525,83 @@ fn the_roster_speaks_against_a_name() {
     // What the roster has elsewhere or not at all comes to the node.
     let (code, _, bench) = with(&[("door", &["3B0"], ""), ("x", &["0C8"], "")], "door");
     assert_eq!((code, bench.named("door").0), (0, strings(&["0x3B0", "0x3B2"])));
+}
+
+/// Behind a gateway nothing of a module is heard but its answers: they are enough.
+#[test]
+fn known_by_its_address_alone() {
+    let exchanges: Vec<String> = [polled(0x7E2, &[]), polled(0x7E4, &[(30.0, 45.3)])].concat();
+    let bench = Bench::new("", &exchanges, "");
+    let (code, out) = bench.name(&["door=31..44"]);
+    assert!(code == 0 && out.contains("door: known by its address (31..44 s)"), "{out}");
+    let none = Vec::new();
+    assert_eq!(bench.named("door"), (none.clone(), strings(&["0x7EC"]), none));
+    let place = bench.place.path();
+    let arguments = ["report", "c.log", "--roster", "n.toml"];
+    let (code, text, _) = run(place, &arguments);
+    assert!(code == 0 && text.contains("0x7EC (door)"), "{text}");
+    // Of a module that is known so nothing is expected: it is not missing.
+    assert!(!text.contains("never heard"), "{text}");
+    fs::rename(place.join("n.toml"), place.join("r.toml")).unwrap();
+    let (code, _) = bench.name(&["door=31..44"]);
+    assert_eq!((code, bench.named("door").1), (0, strings(&["0x7EC"])));
+    let (code, out) = bench.name(&["hatch=31..44"]);
+    assert!(code == 3 && out.contains("is called `door` in the roster"), "{out}");
+    // Two that did not answer, and nothing heard: which of them nothing tells.
+    let exchanges = [polled(0x7E2, &[(30.0, 45.3)]), polled(0x7E4, &[(30.0, 45.3)])].concat();
+    let (code, out) = Bench::new("", &exchanges, "").name(&["door=31..44"]);
+    assert!(code == 3 && out.contains("0x7EA and 0x7EC did not answer the tester then"), "{out}");
+}
+
+/// A module without a name is told with what helps to find it and how to name it: on the first
+/// screen, with each first test of it, in JSON and on the page.
+#[test]
+fn how_to_find_and_name_it() {
+    let exchanges: Vec<String> = [polled(0x7E2, &[]), polled(0x7E4, &[(30.0, 45.3)])].concat();
+    let bench = Bench::new(&power_loss("door", &[30.0], &[15.0]), &exchanges, "");
+    let place = bench.place.path();
+    let found = "it sends 2 identifiers: 0x3B0 and 0x3B2; 0x7EC did not answer the tester while \
+                 it was silent";
+    let learned = "lostnode learn CAPTURE --unplugged \"NAME\"=31..45 -o ROSTER";
+    let renamed = "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=31..45 -o NEW";
+    for (roster, command) in [(&[][..], learned), (&["--roster", "r.toml"], renamed)] {
+        let (_, text, _) = run(place, &[&["report", "c.log"], roster].concat());
+        assert!(text.contains("The module that sends 0x3B0 and 1 more identifier dropped off"));
+        for part in [
+            format!("To find it: {found}"),
+            format!("To name it: {command}"),
+            format!("to find it: {found}"),
+            format!("then `{command}`, in seconds from the first frame"),
+            "no airbag, brake or high-voltage module (`lostnode help name`)".to_owned(),
+        ] {
+            assert!(text.contains(&part), "{part}: {text}");
+        }
+        let (_, document) = report(&place.join("c.log"), &[]);
+        for test in document["next_tests"].as_array().unwrap() {
+            if test["title"].as_str().unwrap().contains("the module that sends") {
+                assert_eq!(test["to_find"], found);
+                assert!(test["to_name"].as_str().unwrap().contains(learned));
+            }
+        }
+        assert!(document["next_tests"][0]["to_find"].is_string());
+    }
+    run(place, &["report", "c.log", "--out", "page"]);
+    let page = fs::read_to_string(place.join("page/report.html")).unwrap();
+    assert!(page.contains("To find it: it sends 2 identifiers") && page.contains("To name it:"));
+    // One that has a name needs neither.
+    let (code, _) = bench.name(&["door=31..44"]);
+    assert_eq!(code, 0);
+    let (_, text, _) = run(place, &["report", "c.log", "--roster", "n.toml"]);
+    assert!(!text.to_lowercase().contains("to find it"), "{text}");
+    let (_, document) = report(&place.join("c.log"), &["--roster", &path_of(place, "n.toml")]);
+    assert!(document["next_tests"][0]["to_find"].is_null());
+    let nodes = document["nodes"].as_array().unwrap();
+    let door = nodes.iter().find(|node| node["name"] == "door").unwrap();
+    assert_eq!(door["answers"], serde_json::json!(["0x7EC"]));
+}
+
+fn path_of(place: &Path, name: &str) -> String {
+    place.join(name).display().to_string()
 }
 
 /// The address is joined only where one module did not answer then, and did otherwise.
@@ -632,6 +746,23 @@ fn the_worked_example() {
     let said = blocks[1].strip_prefix("text\n").unwrap();
     assert!(outputs[1].starts_with(said), "{}", outputs[1]);
     assert!(outputs[2].starts_with("Sliding door dropped off the bus 5 times"), "{}", outputs[2]);
+}
+
+/// What was lost because it was unplugged is no reason to warn of the capture that was learned
+/// from; what was lost besides is.
+#[test]
+fn losses_that_the_unplugging_explains() {
+    let learned = |troubles: &str| {
+        let bench = Bench::new(troubles, &[], "");
+        let arguments = ["learn", "c.log", "--unplugged", "door=31..44", "-o", "l.toml"];
+        let (code, _, told) = run(bench.place.path(), &arguments);
+        assert_eq!(code, 0, "{told}");
+        told
+    };
+    let door = power_loss("door", &[30.0], &[15.0]);
+    assert!(!learned(&door).contains("outage"));
+    let more = door + &power_loss("mirror", &[60.0], &[5.0]);
+    assert!(learned(&more).contains("c.log: 2 outages; learn from captures in which nothing"));
 }
 
 /// Whoever unplugs modules is told what to be careful of before: in the help.

@@ -46,6 +46,8 @@ pub struct Analysis {
     pub nodes: Vec<Node>,
     /// What was missing, in order of time.
     pub outages: Vec<Outage>,
+    /// Whether it was held against a roster.
+    pub has_roster: bool,
     /// What differs from the roster file otherwise.
     pub deviations: Vec<Deviation>,
     /// Presence over time, one lane for each node or lone identifier.

@@ -8,7 +8,8 @@ use clap::Args;
 use super::naming::{BEFORE_YOU_UNPLUG, Renamed, Times};
 use super::options::{Identity, Limits, Overwriting, Reading};
 use super::{Failure, NOTHING_LOST, progress};
-use crate::learn::learn;
+use crate::learn::unplugged::explains;
+use crate::learn::{Remark, learn};
 use crate::words;
 
 /// Write down what a sound vehicle sends, to find later what is missing
@@ -52,7 +53,15 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let analyse = |path: &PathBuf| progress::analyse(path, &options);
     let mut analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
     analyses.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
-    let learned = learn(&analyses);
+    let mut learned = learn(&analyses);
+    let place = shown.and_then(|path| arguments.captures.iter().position(|own| own == path));
+    // What was unplugged was lost, and nobody need wonder.
+    if let Some(own) = place.map(|at| &analyses[at]).filter(|own| explains(own, &times)) {
+        let of_it = |path: &str| own.captures.iter().any(|capture| capture.path == path);
+        learned
+            .remarks
+            .retain(|remark| !matches!(remark, Remark::Losses { capture, .. } if of_it(capture)));
+    }
     let remarks: Vec<String> = learned.remarks.iter().map(words::network::remark).collect();
     remarks.iter().for_each(|remark| eprintln!("lostnode: {remark}"));
     let of_nodes = learned.roster.nodes.iter().flat_map(|node| &node.messages);
@@ -79,10 +88,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         println!("{out}: {counts}");
         return Ok(NOTHING_LOST);
     };
-    let learned_from = arguments.captures.iter().position(|own| own == path);
-    let mut apart = learned_from.is_none().then(|| analyse(path)).transpose()?;
+    let mut apart = place.is_none().then(|| analyse(path)).transpose()?;
     apart.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
-    let analysis = apart.as_ref().or(learned_from.map(|at| &analyses[at]));
+    let analysis = apart.as_ref().or(place.map(|at| &analyses[at]));
     let analysis = analysis.expect("it is one of those learned from, or was read apart");
     let renamed = Renamed::of(&text, &learned.roster, analysis, &times)?;
     renamed.say(analysis)?;

@@ -18,6 +18,8 @@ pub struct Edit {
     pub name: String,
     /// Its channel, as the file calls it.
     pub channel: String,
+    /// That its identifiers have one sender is still a guess.
+    pub guessed: bool,
     /// Identifiers of its own that stand elsewhere in the file, as messages or events.
     pub move_in: Vec<Id>,
     /// Messages of its own that the file does not have.
@@ -59,7 +61,7 @@ fn apply(document: &mut DocumentMut, edit: &Edit) -> Option<()> {
     };
     let node = nodes.get_mut(at)?;
     rename(node, &edit.name)?;
-    node.remove("guessed");
+    mark(node, edit.guessed);
     for Moved { value, event } in moved {
         let list = list_of(node, if event { "events" } else { "messages" })?;
         list.push_formatted(value);
@@ -104,6 +106,29 @@ fn rename(node: &mut Table, name: &str) -> Option<()> {
         *own.decor_mut() = decor;
     }
     Some(())
+}
+
+/// Says whether the node is a guess. Where somebody wrote a comment beside that, the line stays.
+fn mark(node: &mut Table, guessed: bool) {
+    let commented = |text: Option<&str>| text.is_some_and(|text| text.contains('#'));
+    let above = node.key("guessed").and_then(|key| key.leaf_decor().prefix());
+    let above = commented(above.and_then(|text| text.as_str()));
+    match node.get_mut("guessed").and_then(Item::as_value_mut) {
+        None if guessed => {
+            node.insert("guessed", Item::Value(Value::from(true)));
+        }
+        None => {}
+        Some(own) => {
+            let decor = own.decor().clone();
+            let behind = commented(decor.suffix().and_then(|text| text.as_str()));
+            if guessed || above || behind {
+                *own = Value::from(guessed);
+                *own.decor_mut() = decor;
+            } else {
+                node.remove("guessed");
+            }
+        }
+    }
 }
 
 fn list_of<'t>(node: &'t mut Table, key: &str) -> Option<&'t mut Array> {
@@ -174,6 +199,7 @@ fn without_empty(document: &mut DocumentMut) {
         let text = table.decor().prefix().and_then(|prefix| prefix.as_str()).unwrap_or_default();
         let comments = text.lines().filter(|line| line.trim_start().starts_with('#'));
         comments.into_iter().all(|line| line.trim() == NOT_KNOWN)
+            && !table.to_string().contains('#')
     };
     let guessed = |table: &Table| table.get("guessed").and_then(Item::as_bool) == Some(true);
     for (kind, only_guessed) in [("node", true), ("lone", false)] {

@@ -1,10 +1,10 @@
 //! What stands on the first screen besides the headline.
 
-use super::fault;
-use super::headline::to_find as of_node;
 use super::terms::{date, listed, plural, short_duration};
+use super::{fault, unnamed};
 use crate::analysis::finding::{NextTest, Standing, Undecided};
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
+use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::compare;
 use crate::fault::advice;
@@ -89,14 +89,19 @@ pub fn undecided(analysis: &Analysis, set: &Undecided) -> String {
 
 /// What helps to find what was lost, where it has no name.
 pub fn to_find(analysis: &Analysis, headline: &Headline) -> Option<String> {
-    match &headline.what {
-        Happened::Lost(loss) => match &loss.who {
-            Who::Nodes(nodes) => nodes.iter().find_map(|node| of_node(analysis, *node)),
-            Who::Identifiers(_, Some(node)) => of_node(analysis, *node),
-            _ => None,
-        },
+    let Happened::Lost(loss) = &headline.what else { return None };
+    let of = |subject| unnamed::to_find(analysis, &subject);
+    match &loss.who {
+        Who::Nodes(nodes) => nodes.iter().find_map(|node| of(Subject::Node(*node))),
+        Who::Identifiers(_, Some(node)) => of(Subject::Node(*node)),
+        Who::Identifiers(ids, None) => ids.first().and_then(|id| of(Subject::Sender(*id))),
         _ => None,
     }
+}
+
+/// How to give what was lost its name, where it has none.
+pub fn to_name(analysis: &Analysis, headline: &Headline) -> Option<String> {
+    to_find(analysis, headline).map(|_| unnamed::command(analysis))
 }
 
 /// What to do first.

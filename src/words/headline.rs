@@ -159,7 +159,7 @@ fn likely(analysis: &Analysis, node: NodeIndex) -> String {
 }
 
 /// The first few names, and how many more there are.
-fn some(names: impl ExactSizeIterator<Item = String>) -> String {
+pub(super) fn some(names: impl ExactSizeIterator<Item = String>) -> String {
     let more = names.len().saturating_sub(NAMES);
     let mut shown: Vec<String> = names.take(NAMES).collect();
     if more > 0 {
@@ -251,32 +251,4 @@ pub fn percent(finding: &finding::Finding) -> String {
         sure if sure > 0.99 => "over 99 %".to_owned(),
         probability => format!("{:.0} %", probability * 100.0),
     }
-}
-
-/// What helps to find a node that has no name: how many identifiers it sends, which modules did
-/// not answer, who misses it.
-pub fn to_find(analysis: &Analysis, node: NodeIndex) -> Option<String> {
-    if fault::is_named(analysis, node) {
-        return None;
-    }
-    let own = &analysis.nodes[node];
-    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
-    let ids: Vec<String> = heard.chain(own.never_heard.iter().copied()).map(id_label).collect();
-    let mut parts = vec![format!(
-        "it sends {}: {}",
-        plural(ids.len(), "identifier", "identifiers"),
-        some(ids.into_iter())
-    )];
-    let mute = analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute());
-    let mute: Vec<String> =
-        mute.map(|talk| analysis.module_name(talk.module).to_string()).collect();
-    if !mute.is_empty() {
-        parts.push(format!("{} did not answer the tester", some(mute.into_iter())));
-    }
-    let rows = analysis.diagnosis.blame.iter().filter(|row| row.frames.node() == Some(node));
-    for row in rows {
-        let who = super::diagnosis::names(analysis, &row.reporters);
-        parts.push(format!("{} miss {}", some(who.into_iter()), row.missed.0));
-    }
-    Some(parts.join("; "))
 }

@@ -13,5 +13,6 @@ pub mod network;
 pub mod notices;
 pub mod outage;
 pub mod terms;
+pub mod unnamed;
 pub mod verdict;
 pub mod wiring;

@@ -25,6 +25,10 @@ pub fn naming(analysis: &Analysis, naming: &Naming) -> Told {
         naming.spans.iter().map(|(from, to)| format!("{from}..{to}")).collect();
     let spans = format!("{} s", listed(&spans, "and"));
     match &naming.outcome {
+        Ok(named) if named.ids.is_empty() => Told {
+            heading: format!("{}: known by its address ({spans})", naming.name),
+            lines: joined(analysis, named),
+        },
         Ok(named) => Told {
             heading: format!(
                 "{}: {} fell silent while it was unplugged ({spans})",
@@ -73,9 +77,15 @@ fn missed(all: &[Missed]) -> String {
 fn remark(analysis: &Analysis, remark: &NamingRemark) -> String {
     match remark {
         NamingRemark::OneSilenceOnly => {
-            "taken for one module because they fell silent and came back together; their clocks \
-             cannot be compared yet. Where a fuse was pulled that feeds several modules, unplug \
-             the module itself"
+            "taken for one module because they fell silent and came back together; not all of \
+             their clocks can be compared yet, so it stays `guessed` in the roster, unless you \
+             wrote the node yourself. Where a fuse was pulled that feeds several modules, unplug \
+             the module itself; a longer recording tells clocks apart"
+                .to_owned()
+        }
+        NamingRemark::AddressOnly => {
+            "nothing that it sends is heard at this connector, as behind a gateway; codes and \
+             answers carry its name, a silence of its own cannot be seen"
                 .to_owned()
         }
         NamingRemark::SilentElsewhere { times, first } => format!(
@@ -206,11 +216,7 @@ fn nothing_silent(
         );
     }
     if !mute.is_empty() {
-        lines.push(format!(
-            "{} did not answer the tester then: perhaps what it sends does not reach this \
-             connector",
-            modules(analysis, mute)
-        ));
+        lines.push(format!("{} did not answer the tester then", modules(analysis, mute)));
     }
     lines
 }

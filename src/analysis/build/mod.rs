@@ -79,6 +79,7 @@ pub fn report(
         identifiers,
         nodes,
         outages,
+        has_roster: roster.is_some(),
         deviations,
         diagnosis,
         // Drawn from the analysis itself, where they are asked for (`fault::find`).

@@ -83,8 +83,8 @@ impl Aftermath {
         }
     }
 
-    /// Of each error frame, whether it is of a module that was awake alone. Where others are awake a
-    /// frame that is not theirs comes in between, and they acknowledge.
+    /// Of each error frame, whether it is of a module that was awake alone. Where others are awake
+    /// a frame that is not theirs comes in between, and they acknowledge.
     pub fn alone(&self) -> Vec<bool> {
         let again = |a: &Reported, b: &Reported| {
             a.next == b.next

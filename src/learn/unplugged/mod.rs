@@ -12,6 +12,7 @@ use lostnode_parsers::Id;
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::Module;
 use crate::analysis::{Analysis, Silence};
+use crate::capture::ChannelIndex;
 use crate::fold::timing::{Key, seconds};
 use crate::ids::{IdIndex, NodeIndex, RosterIndex};
 use crate::roster_file::{Answering, Edit, ExpectedMessage, Known, RosterFile};
@@ -47,6 +48,8 @@ pub enum NamingRemark {
     /// That they have one sender rests on the shared silence alone: nothing is known of their
     /// clocks.
     OneSilenceOnly,
+    /// Nothing that it sends is heard here: it is known by its address alone.
+    AddressOnly,
     /// It is silent at other times too, the first of which this is in seconds from the first
     /// frame; several spans fit all the same.
     SilentElsewhere {
@@ -139,6 +142,19 @@ pub fn name(
     Ok(names.into_iter().map(|name| case.naming(name)).collect())
 }
 
+/// Whether all that was lost in a capture was lost while a module was unplugged.
+pub fn explains(analysis: &Analysis, unpluggings: &[Unplugging]) -> bool {
+    let case = Case {
+        roster: &RosterFile::default(),
+        known: Known::default(),
+        analysis,
+        all: unpluggings,
+    };
+    analysis.lost().all(|outage| {
+        unpluggings.iter().any(|own| case.holds(&outage.silence(), (own.from, own.to)))
+    })
+}
+
 /// All that a name is judged by.
 struct Case<'a> {
     roster: &'a RosterFile,
@@ -157,7 +173,7 @@ impl Case<'_> {
 
     fn outcome(&self, name: &str, spans: &[(f64, f64)]) -> Result<Named, NotNamed> {
         let fitting = self.silent_in(spans);
-        let Some(first) = fitting.first() else { return Err(self.nothing_silent(spans)) };
+        let Some(first) = fitting.first() else { return self.by_address(name, spans) };
         let ids = |places: &[IdIndex]| -> Vec<Id> {
             places.iter().map(|at| self.analysis.identifiers[*at].id).collect()
         };
@@ -184,16 +200,41 @@ impl Case<'_> {
         if !parted.is_empty() {
             remarks.push(NamingRemark::Parted(parted));
         }
-        let clocks = fitting.iter().any(|at| self.clock(*at).is_some());
-        let one_known = node.is_some_and(|node| self.roster.nodes[node].ids().count() > 1);
-        if fitting.len() > 1 && !clocks && !one_known {
+        let untold = |at: &IdIndex| self.roster_node(*at).is_none() && self.clock(*at).is_none();
+        let by_silence = fitting.len() > 1 && fitting.iter().any(untold);
+        if by_silence {
             remarks.push(NamingRemark::OneSilenceOnly);
         }
         remarks.extend(self.too_seldom(spans));
         let own = self.with_slow_ones(&fitting, spans);
-        let edit = self.edit(name, node, &own);
+        let mut edit = self.edit(name, node, &own, channel);
+        edit.guessed = by_silence && node.is_none_or(|node| self.roster.nodes[node].guessed);
         let mut named = Named { ids: ids(&fitting), missed_by: Vec::new(), edit, remarks };
         self.join_answers(&mut named, node, spans, channel);
+        self.join_codes(&mut named, node, spans);
+        Ok(named)
+    }
+
+    /// Where nothing that can be heard here fell silent, the module may be behind a gateway, which
+    /// passes on what it answers and nothing else: its address is enough to know it by.
+    fn by_address(&self, name: &str, spans: &[(f64, f64)]) -> Result<Named, NotNamed> {
+        let (near, stopped, mute) = (self.near(spans), self.stopped(spans), self.mute_in(spans));
+        let [module] = mute[..] else {
+            return Err(NotNamed::NothingSilent { near, stopped, mute });
+        };
+        if !near.is_empty() {
+            return Err(NotNamed::NothingSilent { near, stopped, mute });
+        }
+        let known = self.known.nodes.iter().find(|known| known.answers.contains(&module));
+        let node = known.map(|known| known.node);
+        let (node, _) = self.fits_the_roster(name, node, spans)?;
+        let edit = self.edit(name, node, &[], module.channel);
+        let remarks = vec![NamingRemark::AddressOnly];
+        let mut named = Named { ids: Vec::new(), missed_by: Vec::new(), edit, remarks };
+        self.join_answers(&mut named, node, spans, module.channel);
+        if named.edit.answers.is_empty() {
+            return Err(NotNamed::NothingSilent { near, stopped, mute });
+        }
         self.join_codes(&mut named, node, spans);
         Ok(named)
     }
@@ -295,11 +336,18 @@ impl Case<'_> {
     }
 
     /// What is to be written, where these identifiers are a node's own.
-    fn edit(&self, name: &str, node: Option<RosterIndex>, own: &[IdIndex]) -> Edit {
+    fn edit(
+        &self,
+        name: &str,
+        node: Option<RosterIndex>,
+        own: &[IdIndex],
+        channel: ChannelIndex,
+    ) -> Edit {
         let mut edit = Edit {
             node,
             name: name.to_owned(),
-            channel: self.channel_of_roster(own),
+            channel: self.channel_of_roster(channel),
+            guessed: false,
             move_in: Vec::new(),
             add: Vec::new(),
             answers: Vec::new(),
@@ -318,9 +366,8 @@ impl Case<'_> {
         edit
     }
 
-    /// What the roster calls the channel of these identifiers.
-    fn channel_of_roster(&self, own: &[IdIndex]) -> String {
-        let here = own.first().map_or(0, |at| self.analysis.identifiers[*at].channel);
+    /// What the roster calls a channel.
+    fn channel_of_roster(&self, here: ChannelIndex) -> String {
         let names = self.roster.nodes.iter().map(|node| &node.channel);
         let mut names: Vec<&String> =
             names.chain(self.roster.lone.iter().map(|(name, _)| name)).collect();
@@ -338,7 +385,7 @@ impl Case<'_> {
     }
 
     /// What the roster's word for a module is: with its channel, where that is another.
-    fn answering(&self, module: Module, home: crate::capture::ChannelIndex) -> Answering {
+    fn answering(&self, module: Module, home: ChannelIndex) -> Answering {
         let other = module.channel != home;
         let channel = other.then(|| self.analysis.channel(module.channel).name.clone());
         Answering { channel, party: module.party }

@@ -1,7 +1,9 @@
 //! Which identifiers were silent while a module was unplugged, and at no other time.
 
+use lostnode_parsers::Id;
+
 use super::spans::BY_HAND;
-use super::{Case, NamingRemark, NotNamed};
+use super::{Case, NamingRemark};
 use crate::analysis::{Cause, Identifier, Scope, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -141,35 +143,55 @@ impl Case<'_> {
         let all = (0..self.analysis.identifiers.len()).map(IdIndex);
         let open = all.filter(|at| self.roster_node(*at).is_none() && self.clock(*at).is_none());
         let timeouts = open.filter_map(|at| self.analysis.identifiers[at].timeout);
-        let slow: Vec<f64> = timeouts.filter(|timeout| *timeout > longest).collect();
+        let slow: Vec<f64> =
+            timeouts.filter(|timeout| *timeout > longest - 2.0 * BY_HAND).collect();
         let needed = slow.iter().copied().fold(0.0, f64::max) + 2.0 * BY_HAND;
         (!slow.is_empty()).then_some(NamingRemark::TooSeldom { count: slow.len(), needed })
     }
 
-    /// What there is instead, where nothing was silent as long as a span lasts.
-    pub(super) fn nothing_silent(&self, spans: &[(f64, f64)]) -> NotNamed {
-        let hand = nanoseconds(BY_HAND);
+    /// What was silent in a part of these spans, and when, in seconds from the first frame.
+    pub(super) fn near(&self, spans: &[(f64, f64)]) -> Vec<(Id, f64, f64)> {
+        let lead = 5 * nanoseconds(BY_HAND);
         let within = |silence: &Silence| {
             spans.iter().any(|span| {
                 let (from, to) = self.times(*span);
-                silence.start < to && silence.end > from && silence.start > from - 5 * hand
+                silence.start < to && silence.end > from && silence.start > from - lead
             })
         };
         let mut near = Vec::new();
-        for id in self.analysis.identifiers.iter() {
-            let own = id.silent.iter().filter(|silence| within(silence)).max_by_key(|s| s.length());
-            near.extend(own.map(|silence| (id.id, self.since_begin(silence))));
+        for (at, id) in self.analysis.identifiers.iter().enumerate() {
+            let timeout = nanoseconds(id.timeout.unwrap_or(0.0));
+            let own = id
+                .silent
+                .iter()
+                .filter(|silence| within(silence) && self.live(IdIndex(at), **silence) > timeout);
+            let longest = own.max_by_key(|silence| silence.length());
+            near.extend(longest.map(|silence| {
+                let (from, to) = self.since_begin(silence);
+                (id.id, from, to)
+            }));
         }
         near.truncate(NEAR);
-        let stopped = self.analysis.outages.iter().any(|outage| {
+        near
+    }
+
+    /// Whether a silence lies in a span, as far as times by hand tell, or is that of a module that
+    /// starts at its end.
+    pub(super) fn holds(&self, silence: &Silence, span: (f64, f64)) -> bool {
+        let (from, to) = self.times(span);
+        let hand = nanoseconds(BY_HAND);
+        silence.start >= from - hand && silence.end <= to + hand + nanoseconds(STARTS_WITHIN)
+    }
+
+    /// Whether a whole channel or the recording stood still in these spans.
+    pub(super) fn stopped(&self, spans: &[(f64, f64)]) -> bool {
+        self.analysis.outages.iter().any(|outage| {
             outage.scope >= Scope::Bus
                 && spans.iter().any(|span| {
                     let (start, end) = self.times(*span);
                     outage.silence().overlap(&Silence { start, end }) > 0
                 })
-        });
-        let near = near.into_iter().map(|(id, (from, to))| (id, from, to)).collect();
-        NotNamed::NothingSilent { near, stopped, mute: self.mute_in(spans) }
+        })
     }
 }
 

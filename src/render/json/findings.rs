@@ -6,7 +6,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::{
     Caution, Evidence, Finding, FindingScope, JobNotes, NextTest, Side, Standing,
 };
-use crate::words::{fault as words, wiring};
+use crate::words::{fault as words, unnamed, wiring};
 
 #[derive(Serialize)]
 pub(super) struct FindingJson {
@@ -73,6 +73,8 @@ pub(super) struct TestJson {
     finds: f64,
     findings: Vec<usize>,
     element: Option<String>,
+    to_find: Option<String>,
+    to_name: Option<String>,
 }
 
 pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> FindingJson {
@@ -164,10 +166,13 @@ fn side(side: Side) -> &'static str {
 }
 
 pub(super) fn test(analysis: &Analysis, test: &NextTest) -> TestJson {
+    let to_find = unnamed::to_find(analysis, &test.subject);
     TestJson {
         title: words::test_title(analysis, test),
         why: test.why.clone(),
         how: test.how.clone(),
+        to_find: to_find.clone(),
+        to_name: to_find.map(|_| unnamed::to_name(analysis)),
         cautions: texts(&test.cautions),
         minutes: test.minutes,
         access: words::test_access(analysis, test),

@@ -134,6 +134,8 @@ struct NodeJson {
     basis: Vec<&'static str>,
     confidence: f64,
     heard: bool,
+    answers: Vec<String>,
+    missed_as: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -334,6 +336,8 @@ fn node_json(report: &Analysis, node: &Node) -> NodeJson {
         basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
         confidence: node.confidence,
         heard: node.heard,
+        answers: node.answers.iter().map(|module| module.party.to_string()).collect(),
+        missed_as: node.missed_as.clone(),
     }
 }
 

@@ -8,7 +8,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side, Standing};
 use crate::fault::order::explain_the_same;
 use crate::words::fault as words;
-use crate::words::{first_screen, headline, wiring};
+use crate::words::{first_screen, headline, unnamed, wiring};
 
 /// Findings shown in full; less probable ones in a line each.
 const IN_FULL: usize = 5;
@@ -158,6 +158,12 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         out.hanging(&expect, "     ", "       ")?;
         let open = format!("open: {}", words::test_access(analysis, test));
         out.hanging(&open, "     ", "       ")?;
+        let told = tests[..at].iter().any(|earlier| earlier.subject == test.subject);
+        if let (false, Some(find)) = (told, unnamed::to_find(analysis, &test.subject)) {
+            out.hanging(&format!("to find it: {find}"), "     ", "       ")?;
+            let name = format!("to name it: {}", unnamed::to_name(analysis));
+            out.hanging(&name, "     ", "       ")?;
+        }
     }
     if tests.len() > TESTS {
         writeln!(out, "  … and {} more (--format json has them all)", tests.len() - TESTS)?;

@@ -38,6 +38,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(7, which(analysis, out.width)),
         block(2, benign(analysis, out.width)),
         block(5, to_find(analysis, &headline, out.width)),
+        block(4, to_name(analysis, &headline, out.width)),
         block(9, to_do(analysis, &headline, out.width)),
         block(4, against(analysis, &headline, out.width)),
         block(6, needed(analysis, out.width)),
@@ -148,6 +149,12 @@ fn benign(analysis: &Analysis, width: usize) -> Vec<String> {
 
 fn to_find(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
     wrapped(&told::to_find(analysis, headline).unwrap_or_default(), "To find it: ", width, 2)
+}
+
+/// The command that gives it its name: whole, or it is none.
+fn to_name(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    let command = told::to_name(analysis, headline).unwrap_or_default();
+    wrapped(&command, "To name it: ", width, usize::MAX)
 }
 
 /// What to be careful of, then what to do first.

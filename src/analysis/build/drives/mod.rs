@@ -52,6 +52,7 @@ pub fn join(drives: Vec<Analysis>) -> Analysis {
         outages,
         deviations: deviations(&drives),
         diagnosis,
+        has_roster: drives.iter().any(|drive| drive.analysis.has_roster),
         drives,
         ..Analysis::default()
     }
@@ -123,7 +124,16 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
         let (first, last) = id.heard?;
         Some((drives[at].on_line(first), drives[at].on_line(last)))
     });
+    let silent = own().flat_map(|(at, id)| {
+        id.silent.iter().map(move |silence| Silence {
+            start: drives[at].on_line(silence.start),
+            end: drives[at].on_line(silence.end),
+        })
+    });
+    let mut silent: Vec<Silence> = silent.collect();
+    silent.sort_unstable();
     Identifier {
+        silent,
         channel: drives[at].channels[usize::from(model.channel)],
         frames: own().map(|(_, id)| id.frames).sum(),
         heard: spans.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))),

@@ -10,6 +10,7 @@ use super::{Heard, is_whole};
 use crate::analysis::drives::Drive;
 use crate::analysis::{Evidence, Node, Outage, Scope};
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Module;
 use crate::ids::{IdIndex, NodeIndex};
 
 /// Where what stands in each drive stands in the answer over all.
@@ -109,7 +110,12 @@ impl Places {
         place: NodeIndex,
     ) -> NodeIndex {
         let node = &drives[at].analysis.nodes[place];
-        self.nodes.push(Node { channel, ids: Vec::new(), ..node.clone() });
+        let answers = node.answers.iter().map(|module| Module {
+            channel: drives[at].channels[usize::from(module.channel)],
+            ..*module
+        });
+        let answers = answers.collect();
+        self.nodes.push(Node { channel, ids: Vec::new(), answers, ..node.clone() });
         self.silent_in.push(was_lost(&drives[at], place).then_some((at, place)));
         NodeIndex(self.nodes.len() - 1)
     }

@@ -1,0 +1,94 @@
+//! What helps to find a module that nobody has named, and how to give it its name.
+
+use lostnode_parsers::Id;
+
+use super::fault::is_named;
+use super::headline::some;
+use super::terms::{id_label, plural};
+use crate::analysis::Analysis;
+use crate::analysis::diagnosis::{Mute, TalkEntry};
+use crate::analysis::subject::Subject;
+use crate::fold::timing::nanoseconds;
+use crate::ids::NodeIndex;
+
+/// Seconds that a module may take from its first frame to its first answer (common practice, no
+/// source).
+const STARTS_WITHIN: f64 = 5.0;
+
+/// What helps to find what a finding or a test is about; `None` where all of it has a name, or is
+/// no module.
+pub fn to_find(analysis: &Analysis, subject: &Subject) -> Option<String> {
+    match subject {
+        Subject::Node(node) => of_node(analysis, *node),
+        Subject::Nodes(nodes) => {
+            let told: Vec<String> =
+                nodes.iter().filter_map(|node| of_node(analysis, *node)).collect();
+            (!told.is_empty()).then(|| told.join("; another: "))
+        }
+        Subject::Sender(id) => {
+            Some(identifiers(&[analysis.identifiers[*id].id]) + ", as far as can be told")
+        }
+        _ => None,
+    }
+}
+
+/// What helps to find a node: how many identifiers it sends, which modules did not answer while it
+/// was silent, who misses it.
+fn of_node(analysis: &Analysis, node: NodeIndex) -> Option<String> {
+    if is_named(analysis, node) {
+        return None;
+    }
+    let own = &analysis.nodes[node];
+    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
+    let ids: Vec<Id> = heard.chain(own.never_heard.iter().copied()).collect();
+    let mut parts = vec![identifiers(&ids)];
+    let mute = analysis.diagnosis.talks.iter().filter(|talk| is_mute_with(analysis, talk, node));
+    let mute: Vec<String> =
+        mute.map(|talk| analysis.module_name(talk.module).to_string()).collect();
+    if !mute.is_empty() {
+        let names = some(mute.into_iter());
+        parts.push(format!("{names} did not answer the tester while it was silent"));
+    }
+    let rows = analysis.diagnosis.blame.iter().filter(|row| row.frames.node() == Some(node));
+    for row in rows {
+        let who = super::diagnosis::names(analysis, &row.reporters);
+        let miss = if who.len() == 1 { "misses" } else { "miss" };
+        parts.push(format!("{} {miss} {}", some(who.into_iter()), row.missed.0));
+    }
+    Some(parts.join("; "))
+}
+
+fn identifiers(ids: &[Id]) -> String {
+    let count = plural(ids.len(), "identifier", "identifiers");
+    format!("it sends {count}: {}", some(ids.iter().map(|id| id_label(*id))))
+}
+
+/// Whether a module did not answer while a node was silent, and at no other time; or was never
+/// heard, and the node was lost to the end.
+fn is_mute_with(analysis: &Analysis, talk: &TalkEntry, node: NodeIndex) -> bool {
+    let lost: Vec<_> = analysis.lost().filter(|outage| outage.nodes.contains(&node)).collect();
+    let during = |mute: &Mute| {
+        let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
+        lost.iter()
+            .any(|outage| first >= outage.start && last <= outage.end + nanoseconds(STARTS_WITHIN))
+    };
+    !talk.mute.is_empty() && talk.mute.iter().all(during)
+}
+
+/// How to give modules their names: in short, the command.
+pub fn command(analysis: &Analysis) -> String {
+    match analysis.has_roster {
+        true => "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=31..45 -o NEW".to_owned(),
+        false => "lostnode learn CAPTURE --unplugged \"NAME\"=31..45 -o ROSTER".to_owned(),
+    }
+}
+
+/// How to give modules their names, in full.
+pub fn to_name(analysis: &Analysis) -> String {
+    format!(
+        "record while modules that you can name are unplugged one after another, ignition off at \
+         each plug, no airbag, brake or high-voltage module (`lostnode help name`); then `{}`, in \
+         seconds from the first frame",
+        command(analysis)
+    )
+}
