@@ -99,6 +99,7 @@ fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64)
         benign: false,
         doubt: None,
         ran_on: 0.0,
+        divided: false,
         ongoing: false,
         evidence: Vec::new(),
     }
@@ -452,6 +453,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         cleared: None,
         returned: false,
         gone: gone.then_some(1),
+        stayed_away: None,
         tested,
         count: None,
         event: None,

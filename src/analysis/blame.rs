@@ -31,6 +31,8 @@ pub struct Accusation {
     pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// When it was last read; `None` without time stamps.
     pub read: Option<Nanoseconds>,
+    /// It was cleared, and had not come back when it was read so many seconds later.
+    pub stayed_away: Option<f64>,
 }
 
 /// A node as the frames show it.
@@ -217,6 +219,13 @@ impl Row<'_> {
         self.accusations.iter().map(|accusation| accusation.age).min().unwrap_or(CodeAge::Untold)
     }
 
+    /// Whether all who missed it hear it: their codes were cleared, and had not come back when they
+    /// had had time to.
+    fn is_heard_again(&self) -> bool {
+        let heard = |own: &&Accusation| own.stayed_away.is_some_and(|after| after >= STORES_WITHIN);
+        self.accusations.iter().all(heard)
+    }
+
     /// How well it stands for a node that fell silent in this capture.
     fn rank(&self) -> (CodeAge, std::cmp::Reverse<usize>) {
         // Failing or recent is much the same: whether it still fails depends on when it was read.
@@ -274,6 +283,7 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
             Some((node, own)) => {
                 Frames::FellSilent { node, times: own.silences.len(), longest: own.longest() }
             }
+            None if row.is_heard_again() => Frames::NobodySilent,
             None if witnesses.is_empty() => Frames::NoSender,
             None if row.age() == CodeAge::Past => Frames::NobodySilent,
             None => Frames::NotKnown,

@@ -34,6 +34,8 @@ pub struct CodeEntry {
     pub returned: bool,
     /// When a list that had it came without it.
     pub gone: Option<Nanoseconds>,
+    /// Seconds after its clear at which a list that had it last came without it.
+    pub stayed_away: Option<f64>,
     /// Whether its test has run to the end since the clear, where that can be told.
     pub tested: Option<bool>,
     /// Times it occurred, where the module counts.

@@ -43,10 +43,10 @@ pub struct Undecided {
 pub enum Standing {
     /// It explains what is missing, disturbed or failing in this capture.
     Present,
+    /// A module from elsewhere, or not configured, that explains no loss: so it is now.
+    Foreign,
     /// It explains only what modules remember.
     Remembered,
-    /// A module from elsewhere, or not configured, that explains no loss.
-    Foreign,
     /// No fault of the vehicle.
     Benign,
 }

@@ -122,6 +122,7 @@ mod tests {
             benign: false,
             doubt: None,
             ran_on: 0.0,
+            divided: false,
             evidence: Vec::new(),
         }
     }

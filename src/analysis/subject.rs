@@ -67,6 +67,15 @@ impl Subject {
         }
     }
 
+    /// The nodes that it is about, where they are known.
+    pub fn nodes(&self) -> &[NodeIndex] {
+        match self {
+            Subject::Node(node) => std::slice::from_ref(node),
+            Subject::Nodes(nodes) => nodes,
+            _ => &[],
+        }
+    }
+
     fn channel(&self, analysis: &Analysis) -> Option<ChannelIndex> {
         match self {
             Subject::Node(node) => Some(analysis.nodes[*node].channel),

@@ -26,6 +26,7 @@ pub enum SymptomKind {
     NoAnswer,
     NodeSilent,
     NodesSilent,
+    NotCarried,
     OtherIdentity,
     RecordingGap,
     SenderErrors,
@@ -62,6 +63,13 @@ pub enum Fact {
         share: f64,
         /// Probability of so many by chance.
         chance: f64,
+    },
+    /// Identifiers that two buses carry stopped on one and went on on the other.
+    NotCarried {
+        /// How many.
+        ids: usize,
+        /// How often, at most, one of them.
+        times: usize,
     },
     /// The bus was full.
     Flood {
@@ -131,6 +139,7 @@ impl Fact {
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
             Fact::SenderErrors { .. } => SymptomKind::SenderErrors,
+            Fact::NotCarried { .. } => SymptomKind::NotCarried,
             Fact::Flood { .. } => SymptomKind::Flood,
             Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
             Fact::NoAnswer { .. } => SymptomKind::NoAnswer,
@@ -190,6 +199,7 @@ pub enum SignValue {
     Confirmed,
     Contradicted,
     Dipped,
+    Divided,
     Errors,
     Even,
     Everyone,
@@ -197,6 +207,8 @@ pub enum SignValue {
     Few,
     Frequent,
     HalfOrMore,
+    LeansAnew,
+    LeansOn,
     Likely,
     Listed,
     LostAddress,
@@ -273,6 +285,20 @@ pub enum Return {
     /// Nothing tells, over so many returns.
     Untold {
         /// Returns.
+        back: usize,
+    },
+    /// Too little for an answer, but more for one side.
+    Leans {
+        /// Towards having run on; or else towards a new start.
+        on: bool,
+        /// Returns.
+        back: usize,
+    },
+    /// Some of the nodes had run on, and others started anew.
+    Divided {
+        /// Returns that look so.
+        divided: usize,
+        /// All returns.
         back: usize,
     },
     /// With counters and phase begun afresh.
@@ -415,6 +441,9 @@ impl Return {
             Return::LostAddress => SignValue::LostAddress,
             Return::StartedAnew { .. } => SignValue::StartedAnew,
             Return::RanOn { .. } => SignValue::RanOn,
+            Return::Leans { on: true, .. } => SignValue::LeansOn,
+            Return::Leans { on: false, .. } => SignValue::LeansAnew,
+            Return::Divided { .. } => SignValue::Divided,
             Return::Untold { .. } | Return::Mixed { .. } => SignValue::Unclear,
         }
     }

@@ -375,6 +375,9 @@ mod tests {
             Return::StartedAnew { anew: 1, back: 1 },
             Return::RanOn { ran_on: 1, back: 1 },
             Return::Mixed { anew: 1, ran_on: 1 },
+            Return::Leans { on: true, back: 1 },
+            Return::Leans { on: false, back: 1 },
+            Return::Divided { divided: 2, back: 2 },
         ];
         let mut signs = vec![
             Seen::Rhythm(Rhythm::Single),

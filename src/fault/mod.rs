@@ -150,7 +150,8 @@ impl Case<'_> {
             .filter(|at| !ranked[*at].is_repaired())
             .map(|at| (at, faults[at].clone()))
             .unzip();
-        let standings: Vec<Standing> = places.iter().map(|at| ranked[*at].standing).collect();
+        let standings: Vec<Standing> =
+            places.iter().map(|at| order::standing_of_tests(&ranked[*at])).collect();
         let cautions: Vec<&[Caution]> =
             places.iter().map(|at| ranked[*at].cautions.as_slice()).collect();
         let wanted = next_tests::Wanted {

@@ -75,25 +75,41 @@ fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
 /// From this probability a finding is worth one of the first places.
 const WORTH_A_PLACE: f64 = 0.2;
 
-/// Brings findings into the order in which they are told: by standing, then by probability, but
-/// what is wrong besides before a rival explanation of what stands there already. Two faults are
-/// then both seen at once; of one the rivals follow all the same. Returns the places that they had.
+/// Brings findings into the order in which they are told. First one explanation of each thing that
+/// is wrong, by standing, then by probability: two faults are then both seen at once. Behind them
+/// the rivals of each, and what is hardly likely, in the same order. What is no fault comes last.
+/// Returns the places that they had.
 pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..findings.len()).collect();
     let percent = |at: &usize| (findings[*at].probability * 100.0).round() as i64;
     order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
-    let is_rival = |place: usize| {
-        let own = &findings[order[place]];
-        let before = order[..place].iter().map(|at| &findings[*at]);
-        let mut alike = before.filter(|other| other.standing == own.standing);
-        own.probability < WORTH_A_PLACE || alike.any(|other| explain_the_same(other, own))
-    };
-    let rivals: Vec<bool> = (0..order.len()).map(is_rival).collect();
-    let mut places: Vec<usize> = (0..order.len()).collect();
-    places.sort_by_key(|place| (findings[order[*place]].standing, rivals[*place], *place));
-    let order: Vec<usize> = places.into_iter().map(|place| order[place]).collect();
+    let mut leaders: Vec<usize> = Vec::new();
+    for at in &order {
+        let own = &findings[*at];
+        let rival = |leader: &usize| is_rival(&findings[*leader], own);
+        if own.probability >= WORTH_A_PLACE && !leaders.iter().any(rival) {
+            leaders.push(*at);
+        }
+    }
+    let is_benign = |at: &usize| findings[*at].standing == Standing::Benign;
+    order.sort_by_key(|at| (is_benign(at), !leaders.contains(at)));
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
+}
+
+/// How near its tests are to today's complaint: those for what is hardly likely wait.
+pub fn standing_of_tests(finding: &Finding) -> Standing {
+    match finding.probability >= WORTH_A_PLACE {
+        true => finding.standing,
+        false => finding.standing.max(Standing::Remembered),
+    }
+}
+
+/// Whether a finding tells of what another one explains: of the same symptom, or of a node of the
+/// other. One node seldom has two faults at once.
+fn is_rival(leader: &Finding, own: &Finding) -> bool {
+    let same_node = own.subject.nodes().iter().any(|node| leader.subject.nodes().contains(node));
+    same_node || explain_the_same(leader, own)
 }
 
 /// Tests that need not be done again: the capture or the job shows them done.

@@ -107,6 +107,10 @@ impl Table {
     ) -> Self {
         // What a fault usually shows and does not show here speaks against it.
         let asked = !analysis.diagnosis.talks.is_empty() || !analysis.diagnosis.codes.is_empty();
+        // Many recorders write no error frames: that there is none then says nothing.
+        let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
+        let of_errors =
+            |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
             // A module that was never heard cannot be seen to fall silent.
             let unheard = matches!(fault.subject, Subject::Module(_));
@@ -114,7 +118,9 @@ impl Table {
                 let shown = symptoms.iter().any(|symptom| {
                     symptom.kind() == kind && fault.subject.covers(&symptom.subject, analysis)
                 });
-                !(shown || unheard && kind == SymptomKind::NodeSilent)
+                !(shown
+                    || unheard && kind == SymptomKind::NodeSilent
+                    || !hears_errors && of_errors(kind))
             };
             let of = |(kind, table): (&SymptomKind, &SymptomTable)| {
                 table

@@ -101,6 +101,7 @@ fn outage(
             (false, false) => None,
         },
         ran_on: 0.0,
+        divided: false,
         evidence,
     }
 }

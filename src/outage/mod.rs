@@ -95,6 +95,8 @@ pub struct Outage {
     /// Natural logarithm of how many times likelier its return is for nodes that ran on unheard
     /// than for nodes that started anew; 0 where nothing tells.
     pub ran_on: f64,
+    /// Some of its nodes clearly ran on, and others clearly started anew.
+    pub divided: bool,
     /// What that rests on.
     pub evidence: Vec<Evidence>,
 }
@@ -184,6 +186,7 @@ fn explain(outage: &mut Outage, observed: &Observed<'_>) {
         Return::Unclear => Cause::Unknown,
     };
     outage.ran_on = judgement.ran_on;
+    outage.divided = judgement.divided;
     outage.evidence.extend(judgement.signs.into_iter().map(Evidence::Return));
 }
 
@@ -215,6 +218,7 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         benign,
         doubt: stop.unclear.then_some(Doubt::PauseOrStop),
         ran_on: 0.0,
+        divided: false,
         evidence: stop.signs.iter().copied().map(Evidence::Stop).collect(),
     }
 }

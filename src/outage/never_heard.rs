@@ -29,6 +29,7 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
         benign: false,
         doubt: None,
         ran_on: 0.0,
+        divided: false,
         evidence: evidence(observed, missing),
     }
 }

@@ -133,6 +133,7 @@ impl Part {
             benign: false,
             doubt: None,
             ran_on: 0.0,
+            divided: false,
             evidence: self.evidence(observed, cluster),
             ids: self.ids.clone(),
         }

@@ -19,6 +19,7 @@ pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
                 benign: true,
                 doubt: judged.doubt,
                 ran_on: 0.0,
+                divided: false,
                 ..parts::of_event(observed, event, judged.why)
             };
             judged.events.iter().map(one).collect()
@@ -58,6 +59,7 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
         benign: true,
         doubt: judged.doubt,
         ran_on: 0.0,
+        divided: false,
         evidence,
     }
 }

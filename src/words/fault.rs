@@ -124,6 +124,9 @@ fn test_place(analysis: &Analysis, test: &NextTest) -> String {
     }
 }
 
+/// Over findings that explain once more what stands above, or are hardly likely.
+pub const RIVALS: &str = "Other explanations, and what is less likely";
+
 /// What a group of findings is called that are as near to today's complaint.
 pub fn standing(standing: Standing) -> &'static str {
     match standing {
@@ -253,6 +256,11 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
                 format!("{} not answer a tester", plural(*mute, "module does", "modules do"))
             }),
         ),
+        Fact::NotCarried { ids, times } => format!(
+            "{} that two buses carry stopped on one of them and went on on the other, up to \
+             {times} times",
+            plural(*ids, "message", "messages")
+        ),
         Fact::MissesMany { module, misses } => {
             format!("{} misses {}", name(*module), plural(*misses, "module", "modules"))
         }
@@ -372,6 +380,15 @@ fn returned(back: Return) -> String {
             "another unit claimed its address, and it had to give it up".to_owned()
         }
         Return::Untold { back } => format!("how it came back does not tell ({back} returns)"),
+        Return::Leans { on: true, back } => {
+            format!("more like having run on than a new start, not sure ({back} returns)")
+        }
+        Return::Leans { on: false, back } => {
+            format!("more like a new start than having run on, not sure ({back} returns)")
+        }
+        Return::Divided { divided, back } => {
+            format!("at {divided} of {back} returns some had run on and others started anew")
+        }
         Return::StartedAnew { anew, back } => {
             format!("started anew at {anew} of {back} returns: counters and phase began afresh")
         }

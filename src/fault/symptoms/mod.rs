@@ -2,6 +2,7 @@
 //! (docs/findings.md).
 
 mod bus;
+mod carried;
 mod nodes;
 mod senders;
 mod symptom;
@@ -19,6 +20,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     for channel in 0..analysis.channels.len() {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
+    out.extend(carried::stopped(analysis));
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
     out

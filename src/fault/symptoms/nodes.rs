@@ -32,6 +32,8 @@ const LEANS: f64 = 3.0;
 const SURE: f64 = 19.0;
 /// No return weighs more than this, a natural logarithm: e^4 is 55 to one.
 const MOST_OF_ONE: f64 = 4.0;
+/// Divided returns from which that is no chance: one sign of one node errs now and then.
+const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
 const FEW: usize = 4;
 
@@ -81,7 +83,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
         .with_signs(supply(analysis, outages))
-        .with_signs([errors(analysis, outages)])
+        .with_signs(tells_errors(analysis, outages).then(|| errors(analysis, outages)))
 }
 
 fn together(analysis: &Analysis) -> Vec<Symptom> {
@@ -104,9 +106,12 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
             Sign::ReturnTogether(returned(&outages)),
             Sign::RhythmTogether(rhythm(analysis, &outages)),
             Sign::Share { nodes: set.len(), all },
-            Sign::ErrorsTogether(errors_near(analysis, &outages)),
         ];
-        Symptom::new(Subject::Nodes(set), Fact::NodesSilent(summed(&outages))).with_signs(signs)
+        let errors = tells_errors(analysis, &outages)
+            .then(|| Sign::ErrorsTogether(errors_near(analysis, &outages)));
+        Symptom::new(Subject::Nodes(set), Fact::NodesSilent(summed(&outages)))
+            .with_signs(signs)
+            .with_signs(errors)
     };
     sets.into_iter().map(symptom).collect()
 }
@@ -118,14 +123,19 @@ fn returned(outages: &[&Outage]) -> Return {
     let count = |cause: Cause| outages.iter().filter(|outage| outage.cause == cause).count();
     let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
     let back: Vec<&&Outage> = outages.iter().filter(|outage| !outage.ongoing).collect();
+    let divided = back.iter().filter(|outage| outage.divided).count();
     let leaning = || back.iter().filter(|outage| outage.ran_on >= LEANS.ln());
     let total: f64 = back.iter().map(|outage| outage.ran_on.clamp(-MOST_OF_ONE, MOST_OF_ONE)).sum();
     match (anew, ran_on) {
         _ if count(Cause::LostAddress) > 0 => Return::LostAddress,
         _ if back.is_empty() => Return::No,
+        _ if divided >= DIVIDED && 2 * divided >= back.len() => {
+            Return::Divided { divided, back: back.len() }
+        }
         (0, 0) if leaning().count() >= 2 && total >= SURE.ln() => {
             Return::RanOn { ran_on: leaning().count(), back: back.len() }
         }
+        (0, 0) if total.abs() >= LEANS.ln() => Return::Leans { on: total > 0.0, back: back.len() },
         (0, 0) => Return::Untold { back: back.len() },
         _ if anew > FEW * ran_on => Return::StartedAnew { anew, back: back.len() },
         _ if ran_on > FEW * anew => Return::RanOn { ran_on, back: back.len() },
@@ -224,6 +234,13 @@ fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     };
     let covered = 2 * outages.iter().filter(read).count() > outages.len();
     covered.then_some(Sign::SupplySteady(supply.min, supply.max))
+}
+
+/// Whether the recording tells of error frames at all: many recorders write none, and then that
+/// there is none near a loss says nothing of wires.
+fn tells_errors(analysis: &Analysis, outages: &[&Outage]) -> bool {
+    let channel = outages.iter().find_map(|outage| outage.channel);
+    channel.is_some_and(|channel| !analysis.channel(channel).errors.is_empty())
 }
 
 /// Error frames near the silences of a node: mostly its own frames, or anybody's.

@@ -230,7 +230,9 @@ fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
 /// How the codes stand, by the most present of those that are still there.
 fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     let codes = || codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
-    let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false);
+    // A code that was cleared and never read again, nobody knows of.
+    let read = |code: &CodeEntry| code.cleared.is_none() || code.stayed_away.is_some();
+    let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
     let there = codes().filter(|code| code.gone.is_none());
     match there.map(|code| code.age).min() {
         Some(CodeAge::Failing) => Now::Failing,

@@ -82,6 +82,8 @@ pub struct CodeHistory {
     pub count: Option<u8>,
     /// Time of the last read of the same list that did not have it before it was first seen.
     pub absent_before: Option<Nanoseconds>,
+    /// Last time that a list which had it came without it after a clear.
+    pub stayed_away: Option<Nanoseconds>,
 }
 
 impl CodeHistory {
@@ -142,6 +144,11 @@ impl Codes {
             .keys()
             .map(|(module, _)| *module)
             .filter(move |module| last.replace(*module) != Some(*module))
+    }
+
+    /// When the list of pending codes of a module was last read.
+    pub fn pending_read(&self, module: Module) -> Option<Nanoseconds> {
+        self.reads.get(&(module, Seen::Pending)).copied()
     }
 
     /// Takes a whole message of the diagnostic transport; for an answer, with the request it
@@ -219,12 +226,9 @@ impl Codes {
             let listed = codes
                 .iter()
                 .any(|(listed, status)| listed == code && status.is_none_or(Status::is_fault));
-            if *owner == module
-                && history.lists.contains(&list)
-                && !listed
-                && history.gone.is_none()
-            {
-                history.gone = Some(now);
+            if *owner == module && history.lists.contains(&list) && !listed {
+                history.gone = history.gone.or(Some(now));
+                history.stayed_away = history.cleared.map(|_| now);
             }
         }
     }
@@ -255,6 +259,7 @@ impl Codes {
             tested: None,
             count: None,
             absent_before: before,
+            stayed_away: None,
         });
         if !history.lists.contains(&list) {
             history.lists.push(list);
@@ -270,6 +275,7 @@ impl Codes {
             history.fault_status = status.or(history.fault_status);
             history.seen.1 = now;
             history.gone = None;
+            history.stayed_away = None;
             // A permanent code outlives a clear by design and has not returned by being there still
             // (SAE J1979, service 0A).
             if history.cleared.is_some() && list != Seen::Permanent {
@@ -288,6 +294,7 @@ impl Codes {
                 history.returned = false;
                 history.gone = Some(now);
                 history.tested = None;
+                history.stayed_away = None;
                 history.lists_since_clear.clear();
             }
         }

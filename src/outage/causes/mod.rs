@@ -36,6 +36,8 @@ pub struct Judgement {
     /// Natural logarithm of how many times likelier it is for nodes that ran on than for nodes that
     /// started anew.
     pub ran_on: f64,
+    /// Some of the nodes clearly ran on, and others clearly started anew.
+    pub divided: bool,
     /// The signs.
     pub signs: Vec<ReturnSign>,
 }
@@ -121,6 +123,9 @@ const PHASE_KEPT: f64 = 0.95;
 const SPEAKS: f64 = 3.0;
 /// Odds at which an answer is given: 95 %.
 const SURE: f64 = 19.0;
+/// Odds from which a node of several is called clear beside others that are clear the other way:
+/// one sign gives about so much.
+const CLEARLY: f64 = 15.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
 /// No node of several weighs more than this, a natural logarithm: e^4 is 55 to one, about what is
@@ -176,7 +181,9 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         let too_few = agreeing < AGREE;
         told.push(if too_few { ReturnSign::TooFew } else { ReturnSign::Contradiction });
     }
-    Judgement { shows, ran_on: if against { 0.0 } else { total }, signs: told }
+    let clearly = |side: f64| totals.iter().any(|own| own * side >= CLEARLY.ln());
+    let divided = clearly(1.0) && clearly(-1.0);
+    Judgement { shows, ran_on: if against { 0.0 } else { total }, divided, signs: told }
 }
 
 /// How an identifier came back from a silence, counted in its own periods.

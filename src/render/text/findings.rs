@@ -21,20 +21,31 @@ const INDENT: &str = "          ";
 
 pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let ranked = analysis.ranked();
-    for standing in [Standing::Present, Standing::Remembered, Standing::Foreign, Standing::Benign] {
-        let own: Vec<usize> =
-            (0..ranked.len()).filter(|at| ranked[*at].standing == standing).collect();
-        if own.is_empty() {
-            continue;
+    let mut last = None;
+    for at in 0..ranked.len() {
+        let heading = heading(ranked, at);
+        if last != Some(heading) {
+            let space = if last.is_some() { "\n" } else { "" };
+            writeln!(out, "{space}{HEAD}{heading}{HEAD:#}")?;
         }
-        writeln!(out, "{HEAD}{}{HEAD:#}", words::standing(standing))?;
-        for at in own {
-            finding(analysis, at, out)?;
-        }
+        finding(analysis, at, out)?;
+        last = Some(heading);
+    }
+    if last.is_some() {
         writeln!(out)?;
     }
     cautions(analysis, out)?;
     tests(analysis, analysis.next_tests(), out)
+}
+
+/// Over what a finding stands: behind one explanation of each thing come the rivals of all.
+fn heading(ranked: &[Finding], at: usize) -> &'static str {
+    let falls = |pair: &[Finding]| pair[1].standing < pair[0].standing;
+    match ranked[at].standing {
+        Standing::Benign => words::standing(Standing::Benign),
+        _ if ranked[..=at].windows(2).any(falls) => words::RIVALS,
+        standing => words::standing(standing),
+    }
 }
 
 /// What can hurt stands before what to do. What only a test asks for stands beside it in short.

@@ -7,6 +7,7 @@ use lostnode_parsers::dtc::Code;
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen, meaning};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Status bits (ISO 14229-1:2020, D.2).
 const TEST_FAILED: u8 = 0x01;
@@ -26,7 +27,13 @@ pub fn of(diagnostics: &Diagnostics, timed: bool) -> Vec<CodeEntry> {
     let events = low_supply(histories, dipped);
     let entry = |((module, number), history): (&(Module, CodeNumber), &CodeHistory)| {
         let event = events.get(&(*module, *number)).copied();
-        CodeEntry { event, ..code(*module, *number, history, timed) }
+        let read = code(*module, *number, history, timed);
+        let pending = diagnostics.codes.pending_read(*module);
+        let age = match read.age == CodeAge::Untold && is_not_pending(history, pending) {
+            true => CodeAge::Past,
+            false => read.age,
+        };
+        CodeEntry { event, age, ..read }
     };
     histories.iter().map(entry).collect()
 }
@@ -47,6 +54,10 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         cleared: history.cleared,
         returned: history.returned,
         gone: history.gone,
+        stayed_away: history
+            .cleared
+            .zip(history.stayed_away)
+            .map(|(cleared, read)| seconds(read - cleared)),
         tested: history.tested,
         count: history.count,
         event: None,
@@ -97,6 +108,18 @@ fn age(history: &CodeHistory) -> CodeAge {
     } else {
         CodeAge::Untold
     }
+}
+
+/// Reads of one scan lie no further apart, in seconds (common practice, no source).
+const ONE_SCAN: f64 = 10.0;
+
+/// Whether a list of pending codes came without a code that is stored: then its test has not failed
+/// in this drive cycle or the one before (SAE J1979, service 07). Service 03 alone says only that
+/// it is stored.
+fn is_not_pending(history: &CodeHistory, pending_read: Option<Nanoseconds>) -> bool {
+    let stored = |list: &Seen| matches!(list, Seen::Stored | Seen::Permanent);
+    let read = |time: Nanoseconds| time >= history.seen.0 - nanoseconds(ONE_SCAN);
+    history.lists.iter().all(stored) && pending_read.is_some_and(read)
 }
 
 /// Whether its status tells of this operation cycle or the one before: a module need not support

@@ -143,6 +143,7 @@ pub(super) fn blamed(
                 age: code.age,
                 appeared: code.appeared,
                 read: code.seen.map(|(_, last)| last),
+                stayed_away: code.stayed_away.filter(|_| code.tested != Some(false)),
             })
         })
         .collect();

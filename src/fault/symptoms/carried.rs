@@ -1,0 +1,48 @@
+//! Frames that a gateway carries from one bus to another.
+
+use std::collections::BTreeMap;
+
+use super::Symptom;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::Fact;
+use crate::analysis::{Analysis, Outage};
+use crate::fold::timing::nanoseconds;
+use crate::ids::IdIndex;
+
+/// Fewest identifiers that stop on one bus and go on on the other: the same number on two buses may
+/// be two messages.
+const FEWEST: usize = 2;
+
+/// Identifiers that two buses carry, and that stop on one of them while they go on on the other:
+/// whoever sends them is well, and what carries them over is not. Which bus is which, the traffic
+/// need not tell.
+pub fn stopped(analysis: &Analysis) -> Option<Symptom> {
+    let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
+    for outage in analysis.lost() {
+        for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {
+            *times.entry(*id).or_default() += 1;
+        }
+    }
+    let most = times.values().copied().max().unwrap_or(0);
+    let fact = Fact::NotCarried { ids: times.len(), times: most };
+    (times.len() >= FEWEST).then(|| Symptom::new(Subject::Vehicle, fact))
+}
+
+fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {
+    let own = &analysis.identifiers[id];
+    analysis.identifiers.iter().enumerate().any(|(at, other)| {
+        let missing = |loss: &Outage| {
+            let there = loss.ids.contains(&IdIndex(at))
+                || loss.channel == Some(other.channel) && loss.ids.is_empty();
+            there && loss.silence().overlap(&outage.silence()) > 0
+        };
+        let late = nanoseconds(other.timeout.unwrap_or(0.0));
+        other.channel != own.channel
+            && other.id == own.id
+            && other.rhythm.is_some()
+            && other
+                .heard
+                .is_some_and(|(first, last)| first <= outage.start && last + late >= outage.end)
+            && !analysis.outages.iter().any(missing)
+    })
+}
