@@ -89,6 +89,8 @@ pub struct IdleBlock {
     pub time: f64,
     /// Weighted sum of the periods since then.
     pub periods: f64,
+    /// The two sums of frames after an idle bus alone.
+    pub alone: (f64, f64),
 }
 
 impl IdleClock {
@@ -239,6 +241,10 @@ impl IdleClock {
             block.weight += weight;
             block.time += weight * since;
             block.periods += weight * self.count as f64;
+            if idle {
+                block.alone.0 += since;
+                block.alone.1 += self.count as f64;
+            }
         }
     }
 
@@ -261,6 +267,8 @@ impl IdleClock {
                         last.weight += block.weight;
                         last.time += block.time;
                         last.periods += block.periods;
+                        last.alone.0 += block.alone.0;
+                        last.alone.1 += block.alone.1;
                     }
                     _ => joined.push(block),
                 }
@@ -282,6 +290,7 @@ impl IdleClock {
             start: self.start,
             time: 0.0,
             periods: 0.0,
+            alone: (0.0, 0.0),
         });
     }
 

@@ -47,6 +47,9 @@ const PARTS: usize = 12;
 const SHARE: f64 = 0.5;
 /// How far the share of a part may be from the mean: of itself, of the mean.
 const STEADY: (f64, f64) = (0.03, 0.35);
+/// Where steadily fewer find the bus idle, it is its own sender's burst that they wait for: that
+/// comes early and late with them, so how long they may have waited tells nothing of their clock.
+const OWN_BURST: f64 = 0.2;
 /// What wanders in any series, in microseconds: the resolution of the best loggers, roughly.
 pub(super) const FLOOR: f64 = 6.0;
 /// … and besides by the share of frames that found the bus busy, of the noise of a frame, where
@@ -108,16 +111,24 @@ impl Own {
                 && part.share() + 2.5 * part.deviation(best) >= SHARE * best
                 && own.share() + 2.0 * spread >= SHARE * best
         };
-        let cell = |block: &IdleBlock| Cell {
-            number: block.number,
-            segment: block.segment,
-            offset: (block.time - block.periods * nominal) / block.weight / 1e3,
-            weight: block.weight,
+        let burst = steady && mean < OWN_BURST;
+        let told = |block: &IdleBlock| {
+            if burst {
+                (f64::from(block.idle), block.alone.0, block.alone.1)
+            } else {
+                (block.weight, block.time, block.periods)
+            }
+        };
+        let cell = |block: &IdleBlock| {
+            let (weight, time, periods) = told(block);
+            let offset = (time - periods * nominal) / weight / 1e3;
+            Cell { number: block.number, segment: block.segment, offset, weight }
         };
         let width = clock.width();
         let beside = |block: &IdleBlock| {
+            let (weight, time, _) = told(block);
             let middle = block.number.wrapping_mul(width).wrapping_add(width / 2);
-            (block.time / block.weight - middle.wrapping_sub(block.start) as f64) / 1e9
+            (time / weight - middle.wrapping_sub(block.start) as f64) / 1e9
         };
         let mut cells: Vec<Cell> = blocks.iter().filter(usable).map(cell).collect();
         let beside: Vec<f64> = blocks.iter().filter(usable).map(beside).collect();
