@@ -331,6 +331,8 @@ pub enum Rhythm {
     Single,
     /// There was one silence, and it was short.
     Brief,
+    /// There were so many, all short, and no two in one drive.
+    BriefInDrives(usize),
     /// There were so many, all short, and each soon after a key was turned on of its own.
     Starts(usize),
     /// Steps of equal length, in seconds, with their standard deviation.
@@ -393,9 +395,11 @@ impl Sign {
             Sign::Return(back) => (SignName::Return, back.value()),
             Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
             Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),
-            Sign::Rhythm(Rhythm::Brief | Rhythm::Starts(_)) => (SignName::Rhythm, SignValue::Brief),
+            Sign::Rhythm(Rhythm::Brief | Rhythm::BriefInDrives(_) | Rhythm::Starts(_)) => {
+                (SignName::Rhythm, SignValue::Brief)
+            }
             Sign::RhythmTogether(Rhythm::Single) => (SignName::RhythmTogether, SignValue::Single),
-            Sign::RhythmTogether(Rhythm::Brief | Rhythm::Starts(_)) => {
+            Sign::RhythmTogether(Rhythm::Brief | Rhythm::BriefInDrives(_) | Rhythm::Starts(_)) => {
                 (SignName::RhythmTogether, SignValue::Brief)
             }
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),

@@ -325,6 +325,10 @@ fn sign(sign: &Sign) -> String {
         Sign::Rhythm(Rhythm::Brief) | Sign::RhythmTogether(Rhythm::Brief) => {
             "it happened once, for no longer than an engine start disturbs".to_owned()
         }
+        Sign::Rhythm(Rhythm::BriefInDrives(times))
+        | Sign::RhythmTogether(Rhythm::BriefInDrives(times)) => format!(
+            "{times} times, once in a drive, each for no longer than an engine start disturbs"
+        ),
         Sign::Rhythm(Rhythm::Starts(times)) | Sign::RhythmTogether(Rhythm::Starts(times)) => {
             format!("{times} times, each after key-on, for no longer than an engine start disturbs")
         }

@@ -87,7 +87,6 @@ fn recorded(analysis: &Analysis, loss: &Loss) -> String {
     let length = short_duration(analysis.length());
     match analysis.drives.len() {
         0 => length,
-        all if all == loss.drives => format!("each of {all} drives ({length})"),
         all => format!("{} of {all} drives ({length})", loss.drives),
     }
 }

@@ -153,8 +153,9 @@ fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
         let brief =
             outages.iter().all(|outage| is_brief(outage) && is_of_one_start(analysis, outage));
         return match outages.len() {
-            _ if brief => Rhythm::Brief,
+            0 | 1 if brief => Rhythm::Brief,
             0 | 1 => Rhythm::Single,
+            times if brief => Rhythm::BriefInDrives(times),
             times => Rhythm::Uneven(times),
         };
     }
