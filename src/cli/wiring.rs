@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::read_roster;
-use super::options::{Limits, Overwriting, Reading};
+use super::options::{Identity, Limits, Overwriting, Reading};
 use super::{Failure, NOTHING_LOST, progress};
 use crate::analysis::Analysis;
 use crate::wiring::{Guess, guesses};
@@ -30,6 +30,8 @@ pub struct Arguments {
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
     limits: Limits,
     #[command(flatten)]
     reading: Reading,
@@ -45,10 +47,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = std::sync::Arc::new(read_roster(&arguments.roster)?);
     let nodes: Vec<String> = roster.nodes.iter().map(|node| node.name.clone()).collect();
     let options = Options { roster: Some(roster), ..arguments.reading.analysis(&arguments.limits) };
-    let analysis = match &arguments.capture {
+    let mut analysis = match &arguments.capture {
         Some(capture) => Some(progress::analyse(capture, &options)?),
         None => None,
     };
+    analysis.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
     let guesses: Vec<(&Analysis, Guess)> = analysis
         .iter()
         .flat_map(|analysis| guesses(analysis).into_iter().map(move |guess| (analysis, guess)))
