@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use crate::analysis::{Analysis, build};
 use crate::capture::{self, Batch, Capture, Source};
-use crate::fault::{self, Job, JobError, Knowledge};
+use crate::fault::{self, Job, JobError, JobProblem, Knowledge};
 use crate::fold::Summary;
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
@@ -84,6 +84,15 @@ impl fmt::Display for Error {
 }
 
 impl std::error::Error for Error {}
+
+impl From<wiring::Error> for Error {
+    fn from(error: wiring::Error) -> Self {
+        match error {
+            wiring::Error::Wiring(error) => Error::Wiring(error),
+            wiring::Error::Job(error) => Error::Job(error),
+        }
+    }
+}
 
 impl From<capture::Error> for Error {
     fn from(error: capture::Error) -> Self {
@@ -214,7 +223,12 @@ fn explained(mut analysis: Analysis, options: &Options) -> Result<Analysis, Erro
         if let Some(file) = explaining.wiring.as_deref().or_else(of_roster)
             && !file.elements.is_empty()
         {
-            wiring::place(&analysis, &mut findings, file, roster).map_err(Error::Wiring)?;
+            let job = &explaining.job;
+            wiring::place(&analysis, &mut findings, file, roster, job)?;
+        } else if let Some(own) = explaining.job.at_elements().next() {
+            let element = own.element.to_owned();
+            let problem = JobProblem::UnknownElement { element, known: Vec::new() };
+            return Err(Error::Job(JobError::AtLine { line: own.line, problem }));
         }
         analysis.findings = Some(findings);
     }

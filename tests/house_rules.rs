@@ -300,7 +300,8 @@ fn words(text: &str) -> usize {
 }
 
 /// Where a name is what there is to go by, and why.
-const NAMES: [(&str, &str); 8] = [
+const NAMES: [(&str, &str); 9] = [
+    ("src/wiring/readings.rs", "a mechanic names elements in a job file"),
     ("src/wiring/names.rs", "people name nodes in a wiring file"),
     ("src/fault/readings.rs", "a mechanic names nodes and channels in a job file"),
     ("src/analysis/blame.rs", "a trouble code names a module in words and nothing else"),

@@ -1,5 +1,6 @@
 //! Parts of the harness in the answer: which of them explains a finding, and why the others do not.
 
+use super::finding::ReadingValue;
 use super::subject::Subject;
 use crate::wiring_file::{Carries, ElementKind};
 
@@ -11,6 +12,25 @@ pub struct Wiring {
     /// Places of those that explain something that is there now, with the probability of each,
     /// most probable first.
     pub ranked: Vec<(usize, f64)>,
+    /// What was measured at them.
+    pub taken: Vec<Taken>,
+}
+
+/// A reading at an element.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Taken {
+    /// Place of the element.
+    pub element: usize,
+    /// What was measured.
+    pub text: String,
+    /// What came of it.
+    pub value: ReadingValue,
+    /// How many times likelier that is where the element has the fault than where it has not.
+    pub ratio: f64,
+    /// When and where, in the user's words.
+    pub at: Option<String>,
+    /// More of the user's words.
+    pub note: Option<String>,
 }
 
 /// A part of the harness, fitted to the capture.

@@ -52,6 +52,13 @@ pub enum Problem {
         /// The reading.
         what: String,
     },
+    /// The wiring file has no such element.
+    UnknownElement {
+        /// As written.
+        element: String,
+        /// Those of the wiring file; none without one.
+        known: Vec<String>,
+    },
     /// The capture has no such channel.
     UnknownChannel {
         /// As written.
@@ -112,6 +119,16 @@ impl fmt::Display for Problem {
                 write!(f, "{what} needs a `result`: `{}`", known.join("`, `"))
             }
             Problem::NeedsValue { what } => write!(f, "{what} needs a `value`"),
+            Problem::UnknownElement { element, known } if known.is_empty() => {
+                write!(f, "element `{element}`: there is no wiring file that could have it")
+            }
+            Problem::UnknownElement { element, known } => {
+                write!(
+                    f,
+                    "element `{element}` is not in the wiring; there are {}",
+                    known.join(", ")
+                )
+            }
             Problem::UnknownChannel { channel, known } => write!(
                 f,
                 "there is no channel `{channel}` in the capture; it has {}",

@@ -22,7 +22,7 @@ pub use job_error::{JobError, Problem as JobProblem};
 pub use knowledge::Knowledge;
 pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
 pub use next_tests::{Choice, WORTH, best};
-pub use readings::Job;
+pub use readings::{AtElement, Job};
 pub(crate) use readings::{known, named};
 
 use self::knowledge::ByClass;

@@ -41,6 +41,7 @@ struct Entry {
     what: Spanned<String>,
     node: Option<Spanned<String>>,
     channel: Option<Spanned<String>>,
+    element: Option<Spanned<String>>,
     value: Option<Spanned<f64>>,
     result: Option<Spanned<String>>,
     at: Option<String>,
@@ -76,6 +77,25 @@ pub struct Observed {
     pub place: usize,
     /// What was read, and of what.
     pub reading: Reading,
+}
+
+/// A reading at a part of the harness, as written.
+#[derive(Clone, Copy, Debug)]
+pub struct AtElement<'a> {
+    /// Line of the job file, from 1.
+    pub line: usize,
+    /// The element, by its name in the wiring file.
+    pub element: &'a str,
+    /// What was measured or looked at.
+    pub what: &'a str,
+    /// The number.
+    pub value: Option<f64>,
+    /// The outcome.
+    pub result: Option<&'a str>,
+    /// When and where, in the user's words.
+    pub at: Option<&'a str>,
+    /// More of the user's words.
+    pub note: Option<&'a str>,
 }
 
 impl Job {
@@ -122,7 +142,24 @@ impl Job {
         }
         let scale = self.scale(analysis, knowledge);
         let observe = |entry| self.observe(entry, scale, analysis, knowledge);
-        self.reading.iter().map(observe).collect()
+        let of_modules = self.reading.iter().filter(|entry| entry.element.is_none());
+        of_modules.map(observe).collect()
+    }
+
+    /// Readings at parts of the harness; `wiring` knows their names and tables.
+    pub fn at_elements(&self) -> impl Iterator<Item = AtElement<'_>> {
+        self.reading.iter().filter_map(|entry| {
+            let element = entry.element.as_ref()?;
+            Some(AtElement {
+                line: self.line(element.span().start),
+                element: element.get_ref(),
+                what: entry.what.get_ref(),
+                value: entry.value.as_ref().map(|value| *value.get_ref()),
+                result: entry.result.as_ref().map(|result| result.get_ref().as_str()),
+                at: entry.at.as_deref(),
+                note: entry.note.as_deref(),
+            })
+        })
     }
 
     /// What was done, each with what it was done to.

@@ -4,10 +4,10 @@ use std::collections::BTreeSet;
 
 use super::losses::{self, Loss};
 use super::table::Elements;
-use crate::analysis::Analysis;
-use crate::analysis::element::{Cleared, Element, Fit, Suspected, WhyNot};
+use crate::analysis::element::{Cleared, Element, Fit, Suspected, Taken, WhyNot};
 use crate::analysis::finding::{Finding, Standing};
 use crate::analysis::subject::Subject;
+use crate::analysis::{Analysis, Cause};
 use crate::wiring_file::ElementKind;
 
 /// A loss in which a node that it alone feeds kept sending leaves an element so much of its weight.
@@ -60,6 +60,8 @@ pub struct Harness<'a> {
     pub losses: &'a [Loss],
     /// The elements of the wiring file.
     pub elements: &'a [Element],
+    /// What was measured at them.
+    pub taken: &'a [Taken],
 }
 
 /// How a finding stands to the wiring file.
@@ -94,7 +96,13 @@ impl Harness<'_> {
         };
         let left_out = &Elements::built_in().left_out;
         let own = if several { left_out.of_several } else { left_out.of_one };
+        let before: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
+        for ((element, with), weight) in &mut weights {
+            *weight *= self.read(*element) * with.map_or(1.0, |with| self.read(with));
+        }
         let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
+        // A reading that speaks for an element speaks for what it explains.
+        let factor = factor * total / before;
         weights.sort_by(|a, b| b.1.total_cmp(&a.1));
         let fit = |((element, with), weight): &((usize, Option<usize>), f64)| Fit {
             element: *element,
@@ -106,6 +114,63 @@ impl Harness<'_> {
         let suspected = Suspected { fits, alike, cleared, tells: None };
         let nothing = suspected.fits.is_empty() && suspected.cleared.is_empty();
         Placed { suspected: (!nothing).then_some(suspected), factor }
+    }
+
+    /// By how much the readings at an element speak for a fault of it.
+    fn read(&self, element: usize) -> f64 {
+        self.taken.iter().filter(|own| own.element == element).map(|own| own.ratio).product()
+    }
+
+    /// Losses of several nodes that no finding with an element is about, such as those that an
+    /// engine start may be behind: elements that would explain them, with their share.
+    pub fn beside(&self, ranked: &[Finding]) -> Vec<(usize, f64)> {
+        let placed =
+            |finding: &&Finding| finding.element.as_ref().is_some_and(|own| !own.fits.is_empty());
+        let placed: Vec<Need<'_>> =
+            ranked.iter().filter(placed).filter_map(|finding| self.need(finding)).collect();
+        let told = |loss: &Loss| placed.iter().any(|need| loss.own.is_subset(&need.lost));
+        // Under a poor feed now these modules stop and now those.
+        let mut sets: Vec<BTreeSet<Subject>> = Vec::new();
+        for loss in self.losses.iter().filter(|loss| loss.own.len() > 1 && !told(loss)) {
+            let mut wide = loss.own.clone();
+            sets.retain(|set| {
+                let apart = set.is_disjoint(&wide);
+                if !apart {
+                    wide.extend(set.iter().cloned());
+                }
+                apart
+            });
+            sets.push(wide);
+        }
+        // Within what one element explains another may fail by itself: just its nodes were lost.
+        let inner = |loss: &&Loss| {
+            let exact = |element: &Element| element.feeds.iter().eq(loss.own.iter());
+            let whole = placed.iter().any(|need| need.lost == loss.own);
+            told(loss) && !whole && self.elements.iter().any(exact)
+        };
+        for loss in self.losses.iter().filter(|loss| loss.own.len() > 1).filter(inner) {
+            if !sets.contains(&loss.own) {
+                sets.push(loss.own.clone());
+            }
+        }
+        let of_set = |lost: BTreeSet<Subject>| {
+            let own = |loss: &&Loss| loss.own.len() > 1 && loss.own.is_subset(&lost);
+            let losses: Vec<&Loss> = self.losses.iter().filter(own).collect();
+            let count = |cause| losses.iter().filter(|loss| loss.cause == cause).count();
+            let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
+            let lasting = losses.iter().all(|loss| loss.lasting);
+            let may = [(Part::Power, anew >= ran_on), (Part::Bus, ran_on >= anew)];
+            let parts = may.into_iter().filter(|own| own.1).map(|own| own.0);
+            let judged = parts.map(|part| {
+                let (lost, losses) = (lost.clone(), losses.clone());
+                self.judged(&Need { part, lost, losses, lasting }).0
+            });
+            let weights: Weights = judged.flatten().collect();
+            let rest = Elements::built_in().left_out.of_several;
+            let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + rest;
+            weights.into_iter().map(move |((at, _), weight)| (at, weight / total))
+        };
+        sets.into_iter().flat_map(of_set).collect()
     }
 
     fn need(&self, finding: &Finding) -> Option<Need<'_>> {
@@ -125,7 +190,8 @@ impl Harness<'_> {
             Subject::Vehicle => true,
             own => loss.own.len() == 1 && loss.own.contains(own),
         };
-        let losses: Vec<&Loss> = self.losses.iter().filter(about).collect();
+        let sure = self.losses.iter().filter(|loss| !loss.doubtful);
+        let losses: Vec<&Loss> = sure.filter(about).collect();
         if lost.is_empty() {
             lost = losses.iter().flat_map(|loss| loss.own.iter().cloned()).collect();
         }

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use crate::analysis::subject::Subject;
-use crate::analysis::{Analysis, Nanoseconds, Outage, Scope};
+use crate::analysis::{Analysis, Cause, Doubt, Nanoseconds, Outage, Scope};
 use crate::fold::timing::nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 
@@ -22,16 +22,27 @@ pub struct Loss {
     end: Nanoseconds,
     /// It lasts to the end of the recording, or nothing was heard at all.
     pub lasting: bool,
+    /// It may be lawful: the key was turned off, or a common supply failed.
+    pub doubtful: bool,
+    /// Why it looks so.
+    pub cause: Cause,
     /// What the outage itself is about.
     pub own: BTreeSet<Subject>,
     /// What was lost at that time, this included.
     pub lost: BTreeSet<Subject>,
 }
 
-/// All losses of whole nodes and of lone identifiers, in order of time.
+/// All losses of whole nodes and of lone identifiers, in order of time; with those that may be
+/// lawful.
 pub fn all(analysis: &Analysis) -> Vec<Loss> {
+    let is_loss = |outage: &&Outage| {
+        let key_or_supply = outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
+        outage.is_loss() || (key_or_supply && outage.scope <= Scope::Branch)
+    };
     let about: Vec<(&Outage, BTreeSet<Subject>)> = analysis
-        .lost()
+        .outages
+        .iter()
+        .filter(is_loss)
         .map(|outage| (outage, subjects(analysis, outage)))
         .filter(|(_, own)| !own.is_empty())
         .collect();
@@ -43,6 +54,8 @@ pub fn all(analysis: &Analysis) -> Vec<Loss> {
     let loss = |(outage, own): &(&Outage, BTreeSet<Subject>)| Loss {
         start: outage.start,
         end: outage.end,
+        doubtful: outage.benign,
+        cause: outage.cause,
         lasting: outage.ongoing || !outage.never_heard.is_empty(),
         own: own.clone(),
         lost: about

@@ -11,6 +11,7 @@ mod guess;
 mod losses;
 mod names;
 mod next;
+mod readings;
 mod table;
 
 pub use guess::{Guess, guesses};
@@ -19,23 +20,40 @@ use self::fits::Harness;
 use crate::analysis::Analysis;
 use crate::analysis::element::{Element, Wiring};
 use crate::analysis::finding::{Finding, Findings, NextTest, Standing};
-use crate::fault::order;
+use crate::fault::{Job, JobError, order};
 use crate::roster_file::RosterFile;
 use crate::wiring_file::{WiringError, WiringFile};
+
+/// Nodes that were lost together and hang on one element are so likely lost for it where the
+/// findings take the loss for no fault: cranking pulls down what is weak, and few elements feed
+/// just that.
+const BESIDE: f64 = 0.25;
+
+/// Why the wiring cannot be held against an analysis.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Error {
+    /// The wiring file names what is not there.
+    Wiring(WiringError),
+    /// A reading at an element names what is not there.
+    Job(JobError),
+}
 
 /// Adds to the findings of an analysis where in the harness each has its cause.
 ///
 /// # Errors
-/// Where the file names nodes that neither the capture nor the roster has, with its line.
+/// Where the file names nodes that neither the capture nor the roster has, or a reading an element
+/// that the file has not; each with its line.
 pub fn place(
     analysis: &Analysis,
     findings: &mut Findings,
     file: &WiringFile,
     roster: Option<&RosterFile>,
-) -> Result<(), WiringError> {
-    let elements = names::elements(file, analysis, roster)?;
+    job: &Job,
+) -> Result<(), Error> {
+    let elements = names::elements(file, analysis, roster).map_err(Error::Wiring)?;
+    let taken = readings::taken(job, &elements).map_err(Error::Job)?;
     let losses = losses::all(analysis);
-    let harness = Harness { analysis, losses: &losses, elements: &elements };
+    let harness = Harness { analysis, losses: &losses, elements: &elements, taken: &taken };
     let mut factors = Vec::new();
     for finding in &mut findings.ranked {
         let placed = harness.place(finding);
@@ -49,7 +67,7 @@ pub fn place(
     let marks: Vec<Option<usize>> = findings.undecided.iter().map(|set| set.test).collect();
     let marked: Vec<Option<NextTest>> =
         marks.iter().map(|at| at.map(|at| tests[at].clone())).collect();
-    tests = next::merge(analysis, &elements, &findings.ranked, tests);
+    tests = next::merge(analysis, &elements, &taken, &findings.ranked, tests);
     for (set, marked) in findings.undecided.iter_mut().zip(marked) {
         let same = |test: &NextTest, own: &NextTest| {
             test.element.is_none() && test.title == own.title && test.subject == own.subject
@@ -67,8 +85,8 @@ pub fn place(
         }
     }
     findings.next_tests = tests;
-    let ranked = ranked(&findings.ranked, &elements);
-    findings.wiring = Wiring { elements, ranked };
+    let ranked = ranked(&findings.ranked, &elements, &harness.beside(&findings.ranked));
+    findings.wiring = Wiring { elements, ranked, taken };
     Ok(())
 }
 
@@ -116,7 +134,11 @@ fn renumber(findings: &mut Findings, was: &[usize]) {
 }
 
 /// The elements behind what is there now, most probable first.
-fn ranked(findings: &[Finding], elements: &[Element]) -> Vec<(usize, f64)> {
+fn ranked(
+    findings: &[Finding],
+    elements: &[Element],
+    beside: &[(usize, f64)],
+) -> Vec<(usize, f64)> {
     let present = || findings.iter().filter(|own| own.standing == Standing::Present);
     let probability = |at: usize| {
         let of = |finding: &Finding| -> f64 {
@@ -124,7 +146,8 @@ fn ranked(findings: &[Finding], elements: &[Element]) -> Vec<(usize, f64)> {
             let own = fits.filter(|fit| fit.element == at || fit.with == Some(at));
             finding.probability * own.map(|fit| fit.share).sum::<f64>()
         };
-        present().map(of).sum::<f64>().min(1.0)
+        let beside = beside.iter().filter(|own| own.0 == at).map(|own| own.1 * BESIDE);
+        (present().map(of).sum::<f64>() + beside.sum::<f64>()).min(1.0)
     };
     let mut out: Vec<(usize, f64)> =
         (0..elements.len()).map(|at| (at, probability(at))).filter(|own| own.1 > 0.0).collect();

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use super::table::Elements;
 use crate::analysis::Analysis;
-use crate::analysis::element::Element;
+use crate::analysis::element::{Element, Taken};
 use crate::analysis::finding::{Caution, Finding, NextTest, Standing};
 use crate::analysis::subject::Subject;
 use crate::fault::{WORTH, advice};
@@ -26,6 +26,7 @@ struct Open {
 pub fn merge(
     analysis: &Analysis,
     elements: &[Element],
+    taken: &[Taken],
     ranked: &[Finding],
     tests: Vec<NextTest>,
 ) -> Vec<NextTest> {
@@ -35,6 +36,8 @@ pub fn merge(
     };
     let mut others = tests.into_iter().map(|test| lessened(ranked, test)).peekable();
     let mut open = possible(elements, ranked, &standing);
+    // What has been measured is not asked for again.
+    open.retain(|open| taken.iter().all(|own| own.element != open.element));
     let mut opened = BTreeSet::new();
     let mut out = Vec::new();
     loop {

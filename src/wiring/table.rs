@@ -14,6 +14,39 @@ pub struct Elements {
     /// What the file leaves out.
     pub left_out: LeftOut,
     kind: BTreeMap<String, Kind>,
+    /// Readings at elements.
+    pub reading: BTreeMap<String, Reading>,
+}
+
+/// What is measured at elements, and how likely each outcome is.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Reading {
+    /// Unit of a measurement.
+    #[serde(default)]
+    pub unit: String,
+    /// What is measured.
+    pub text: String,
+    /// Bands of a measurement, ascending.
+    #[serde(default)]
+    pub bands: Vec<Band>,
+    /// Outcomes of a trial.
+    #[serde(default)]
+    pub outcomes: Vec<String>,
+    /// Probability of each where the element has the fault …
+    pub faulty: Vec<f64>,
+    /// … and where it has not.
+    pub sound: Vec<f64>,
+}
+
+/// A band of a measurement.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Band {
+    /// What it is called.
+    pub name: String,
+    /// Its upper end.
+    pub to: f64,
 }
 
 /// Weight of what a wiring file leaves out, against the elements in it.
@@ -89,6 +122,17 @@ mod tests {
             assert!(row.title.contains("{who}") && row.brief.contains("{who}"), "{kind:?}");
             assert!(row.found > 0.0 && row.found <= 1.0 && row.minutes > 0.0, "{kind:?}");
             assert!(row.cautions.iter().all(|id| advice::named(id).is_some()), "{kind:?}");
+        }
+    }
+
+    #[test]
+    fn the_outcomes_of_every_reading_are_all_there_are() {
+        for (name, table) in &Elements::built_in().reading {
+            let count = table.bands.len() + table.outcomes.len();
+            for likely in [&table.faulty, &table.sound] {
+                assert_eq!(likely.len(), count, "{name}");
+                assert!((likely.iter().sum::<f64>() - 1.0).abs() < 1e-9, "{name}");
+            }
         }
     }
 }

@@ -168,12 +168,17 @@ pub fn observation(analysis: &Analysis, what: &Observation) -> String {
     }
 }
 
-/// What was measured or tried, of what, and what came of it.
-pub fn reading(analysis: &Analysis, reading: &Reading) -> String {
-    let value = match &reading.value {
+/// What came of a reading.
+pub fn reading_value(value: &ReadingValue) -> String {
+    match value {
         ReadingValue::Measured { number, unit, band } => format!("{number} {unit} ({band})"),
         ReadingValue::Outcome(outcome) => outcome.clone(),
-    };
+    }
+}
+
+/// What was measured or tried, of what, and what came of it.
+pub fn reading(analysis: &Analysis, reading: &Reading) -> String {
+    let value = reading_value(&reading.value);
     let who = subject(analysis, &reading.subject);
     let more: String = [reading.at.as_deref(), reading.note.as_deref()]
         .into_iter()

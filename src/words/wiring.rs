@@ -1,9 +1,9 @@
 //! Sentences about parts of the harness: which one explains a finding, and why the others do not.
 
-use super::fault::subject;
+use super::fault::{reading_value, subject};
 use super::terms::listed;
 use crate::analysis::Analysis;
-use crate::analysis::element::{Cleared, Fit, Suspected, WhyNot};
+use crate::analysis::element::{Cleared, Element, Fit, Suspected, Taken, WhyNot};
 use crate::analysis::finding::Finding;
 use crate::ids::NodeIndex;
 
@@ -37,6 +37,19 @@ pub fn to_name(analysis: &Analysis, node: NodeIndex) -> String {
     analysis.nodes[node].name.clone()
 }
 
+/// An element in a list: what it is, what hangs on it, and how to reach it.
+pub fn in_list(analysis: &Analysis, element: &Element) -> String {
+    let fed: Vec<String> = element.feeds.iter().map(|own| subject(analysis, own)).collect();
+    let fed = if fed.is_empty() { String::new() } else { format!(" of {}", listed(&fed, "and")) };
+    let access = element.access.as_ref().map_or(String::new(), |access| format!(", {access}"));
+    format!(
+        "{} ({}{fed}){access}, {:.0} min to reach",
+        element.name,
+        element.kind.as_str(),
+        element.minutes
+    )
+}
+
 fn of_fit(analysis: &Analysis, fit: &Fit) -> String {
     let first = name(analysis, fit.element);
     match fit.with {
@@ -52,7 +65,23 @@ pub fn sentences(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     let fits = fits(analysis, own);
     let alike = alike(analysis, own);
     let cleared = why_not(analysis, own);
-    fits.into_iter().chain(alike).chain(cleared).collect()
+    let measured = measured(analysis, own);
+    measured.into_iter().chain(fits).chain(alike).chain(cleared).collect()
+}
+
+/// What was measured at elements that feed what was lost.
+fn measured(analysis: &Analysis, own: &Suspected) -> Vec<String> {
+    let taken = analysis.findings.iter().flat_map(|findings| &findings.wiring.taken);
+    let about = |taken: &&Taken| {
+        own.fits.iter().any(|fit| fit.element == taken.element || fit.with == Some(taken.element))
+    };
+    let told = |taken: &Taken| {
+        let value = reading_value(&taken.value);
+        let more = [taken.at.as_deref(), taken.note.as_deref()];
+        let more: String = more.into_iter().flatten().map(|more| format!(", {more}")).collect();
+        format!("measured: {} at {}: {value}{more}", taken.text, name(analysis, taken.element))
+    };
+    taken.filter(about).map(told).collect()
 }
 
 fn fits(analysis: &Analysis, own: &Suspected) -> Option<String> {

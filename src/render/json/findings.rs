@@ -30,6 +30,34 @@ pub(super) struct FindingJson {
     harness: Vec<String>,
 }
 
+/// A part of the harness that explains something, over all findings.
+#[derive(Serialize)]
+pub(super) struct PlaceJson {
+    name: String,
+    kind: &'static str,
+    probability: f64,
+    feeds: Vec<String>,
+    access: Option<String>,
+    minutes: f64,
+}
+
+/// The parts of the harness that explain something, most probable first.
+pub(super) fn elements(analysis: &Analysis) -> Vec<PlaceJson> {
+    let Some(findings) = &analysis.findings else { return Vec::new() };
+    let place = |(at, probability): &(usize, f64)| {
+        let element = &findings.wiring.elements[*at];
+        PlaceJson {
+            name: element.name.clone(),
+            kind: element.kind.as_str(),
+            probability: *probability,
+            feeds: element.feeds.iter().map(|own| words::subject(analysis, own)).collect(),
+            access: element.access.clone(),
+            minutes: element.minutes,
+        }
+    };
+    findings.wiring.ranked.iter().map(place).collect()
+}
+
 /// The part of the harness that explains a finding.
 #[derive(Serialize)]
 struct ElementJson {

@@ -61,6 +61,7 @@ struct Document {
     findings: Vec<findings::FindingJson>,
     cautions: Vec<findings::CautionJson>,
     next_tests: Vec<findings::TestJson>,
+    elements: Vec<findings::PlaceJson>,
     notices: Vec<String>,
 }
 
@@ -247,6 +248,7 @@ fn build(report: &Analysis) -> Document {
             .collect(),
         cautions: report.cautions().iter().map(findings::caution).collect(),
         next_tests: each(report.next_tests(), |test| findings::test(report, test)),
+        elements: findings::elements(report),
         notices: words::notices::notices(report),
     }
 }

@@ -14,6 +14,8 @@ use crate::words::{first_screen, headline, unnamed, wiring};
 const IN_FULL: usize = 5;
 /// Tests shown.
 const TESTS: usize = 8;
+/// Parts of the harness shown.
+const ELEMENTS: usize = 6;
 /// Codes named with a finding.
 const CODES: usize = 8;
 /// Under a finding.
@@ -34,6 +36,7 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
     if last.is_some() {
         writeln!(out)?;
     }
+    harness(analysis, out)?;
     cautions(analysis, out)?;
     tests(analysis, analysis.next_tests(), out)
 }
@@ -46,6 +49,22 @@ fn heading(ranked: &[Finding], at: usize) -> &'static str {
         _ if ranked[..=at].windows(2).any(falls) => words::RIVALS,
         standing => words::standing(standing),
     }
+}
+
+/// Parts of the harness, over all findings.
+fn harness(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
+    let Some(findings) = analysis.findings.as_ref() else { return Ok(()) };
+    let ranked = &findings.wiring.ranked;
+    if ranked.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}Where in the harness{HEAD:#}")?;
+    for (at, probability) in ranked.iter().take(ELEMENTS) {
+        let percent = format!("{:>7.0} % ", probability * 100.0);
+        let text = wiring::in_list(analysis, &findings.wiring.elements[*at]);
+        out.hanging(&text, &percent, INDENT)?;
+    }
+    writeln!(out)
 }
 
 /// What can hurt stands before what to do. What only a test asks for stands beside it in short.

@@ -1,0 +1,57 @@
+//! Readings at elements, from a job file.
+
+use super::table::{Elements, Reading};
+use crate::analysis::element::{Element, Taken};
+use crate::analysis::finding::ReadingValue;
+use crate::fault::{AtElement, Job, JobError, JobProblem};
+
+/// The readings at elements, each with how many times likelier it is where the element has the
+/// fault than where it has not.
+///
+/// # Errors
+/// Where a reading names what is not there, with its line.
+pub fn taken(job: &Job, elements: &[Element]) -> Result<Vec<Taken>, JobError> {
+    job.at_elements().map(|own| one(&own, elements)).collect()
+}
+
+fn one(own: &AtElement<'_>, elements: &[Element]) -> Result<Taken, JobError> {
+    let wrong = |problem| JobError::AtLine { line: own.line, problem };
+    let Some(element) = elements.iter().position(|other| other.name == own.element) else {
+        let known = elements.iter().map(|own| own.name.clone()).collect();
+        return Err(wrong(JobProblem::UnknownElement { element: own.element.to_owned(), known }));
+    };
+    let tables = &Elements::built_in().reading;
+    let what = || own.what.to_owned();
+    let Some(table) = tables.get(own.what) else {
+        let known = tables.keys().cloned().collect();
+        return Err(wrong(JobProblem::UnknownReading { what: what(), known }));
+    };
+    let (place, value) = value(own, table).map_err(wrong)?;
+    Ok(Taken {
+        element,
+        text: table.text.clone(),
+        value,
+        ratio: table.faulty[place] / table.sound[place],
+        at: own.at.map(str::to_owned),
+        note: own.note.map(str::to_owned),
+    })
+}
+
+fn value(own: &AtElement<'_>, table: &Reading) -> Result<(usize, ReadingValue), JobProblem> {
+    let what = || own.what.to_owned();
+    if table.bands.is_empty() {
+        let known = || table.outcomes.clone();
+        let result = own.result.ok_or(JobProblem::NeedsResult { what: what(), known: known() })?;
+        let place = table.outcomes.iter().position(|known| known == result);
+        let unknown = JobProblem::UnknownResult { result: result.to_owned(), known: known() };
+        return Ok((place.ok_or(unknown)?, ReadingValue::Outcome(result.to_owned())));
+    }
+    let number = own.value.ok_or(JobProblem::NeedsValue { what: what() })?;
+    if !number.is_finite() || number < 0.0 {
+        return Err(JobProblem::NoQuantity { what: what(), number });
+    }
+    let within = table.bands.iter().position(|band| number <= band.to);
+    let place = within.unwrap_or(table.bands.len() - 1);
+    let (unit, band) = (table.unit.clone(), table.bands[place].name.clone());
+    Ok((place, ReadingValue::Measured { number, unit, band }))
+}
