@@ -10,6 +10,7 @@ use std::sync::Arc;
 use common::{Key, Life};
 
 use lostnode::analysis::Analysis;
+use lostnode::analysis::finding::Finding;
 use lostnode::capture::Source;
 use lostnode::fault::{self, Choice, Knowledge};
 use lostnode::simulate::{self, Scenario};
@@ -400,13 +401,27 @@ fn expected_minutes(analysis: &Analysis, knowledge: &Knowledge, truth: &str, ord
 }
 
 /// Place of the finding that names the fault and what it is about; of a branch all nodes.
-fn place(analysis: &Analysis, (class, about): &(&str, Vec<String>)) -> Option<usize> {
-    analysis.ranked().iter().position(|finding| {
-        let nodes = words::nodes(analysis, finding);
-        finding.class.as_str() == *class
-            && about.iter().all(|about| nodes.iter().any(|name| name.contains(about.as_str())))
-            && (about.is_empty() || nodes.len() == about.len())
-    })
+fn place(analysis: &Analysis, truth: &(&str, Vec<String>)) -> Option<usize> {
+    analysis.ranked().iter().position(|finding| names(analysis, finding, truth))
+}
+
+fn names(analysis: &Analysis, finding: &Finding, (class, about): &(&str, Vec<String>)) -> bool {
+    let nodes = words::nodes(analysis, finding);
+    finding.class.as_str() == *class
+        && about.iter().all(|about| nodes.iter().any(|name| name.contains(about.as_str())))
+        && (about.is_empty() || nodes.len() == about.len())
+}
+
+/// A line for each finding of a fault, for the table of what is true how often: what the tables
+/// come to, and whether it is true. What else is true of these vehicles (a key, a starter) the
+/// truth does not list, so that what is no fault is left out.
+fn rows(analysis: &Analysis, case: &Case) -> String {
+    let faults = analysis.ranked().iter().filter(|finding| !finding.benign);
+    let line = |finding: &Finding| {
+        let holds = case.truth.iter().any(|truth| names(analysis, finding, truth));
+        format!("{:.4},{}\n", finding.uncalibrated, u8::from(holds))
+    };
+    faults.map(line).collect()
 }
 
 fn main() {
@@ -420,12 +435,14 @@ fn main() {
     let mut confusion: BTreeMap<&str, BTreeMap<String, u32>> = BTreeMap::new();
     let (mut top, mut minutes) = ([0_u64; 2], [0.0; 3]);
     let mut charged = 0.0;
+    let mut lines = "uncalibrated,holds\n".to_owned();
     for number in 0..single {
         let class = CLASSES[number as usize % CLASSES.len()];
         let mut case = Case::new(first + number);
         case.add(class);
         let text = case.scenario(first + number);
         let analysis = analyse(&text, &knowledge);
+        lines += &rows(&analysis, &case);
         let place = place(&analysis, &case.truth[0]);
         let said = match (place, analysis.ranked().first()) {
             (Some(0), _) => class.to_owned(),
@@ -484,6 +501,7 @@ fn main() {
         case.add(classes[0]);
         case.add(classes[1]);
         let analysis = analyse(&case.scenario(seed), &knowledge);
+        lines += &rows(&analysis, &case);
         let found =
             case.truth.iter().all(|truth| place(&analysis, truth).is_some_and(|place| place < 3));
         both += u64::from(found);
@@ -497,4 +515,7 @@ fn main() {
         }
     }
     println!("double faults: {double}; both among the first three {:.1} %", percent(both, double));
+    if let Some(path) = std::env::var_os("ROWS") {
+        std::fs::write(path, lines).expect("a file");
+    }
 }

@@ -217,3 +217,18 @@ fn a_module_with_the_address_of_a_tester_answers() {
     assert_eq!(talks.len(), 1, "{talks:?}");
     assert_eq!(talks[0]["unanswered"], 0, "{talks:?}");
 }
+
+/// How likely none of the explanations is the cause stands beside them, and is said where that is
+/// notable: a single loss whose return does not tell leaves room, a module that starts anew each
+/// time little.
+#[test]
+fn what_none_of_the_explanations_is_has_its_share() {
+    let losses = loses_power("door", &[30.0, 52.0, 81.0], &[2.6, 1.9, 3.1]);
+    let (_, document, _) = simulated(&(vehicle(STAGED) + &losses), &[]);
+    let share = document["no_class"].as_f64().unwrap();
+    assert!((0.0..0.15).contains(&share), "{share} {}", told(&document));
+    assert!(document["none_of_these"].is_null(), "{}", document["none_of_these"]);
+    let first = &document["findings"][0];
+    let stated = first["probability"].as_f64().unwrap();
+    assert!(stated <= first["uncalibrated"].as_f64().unwrap() + 0.1, "{first}");
+}

@@ -23,7 +23,7 @@ pub struct Findings {
     pub undecided: Vec<Undecided>,
     /// What to be careful of with any of it, to be read before the tests.
     pub cautions: Vec<Caution>,
-    /// Probability that something is behind it for which there is no class.
+    /// Probability that none of the explanations of what the first finding is about is the cause.
     pub no_class: f64,
     /// What a wiring file adds.
     pub wiring: Wiring,
@@ -112,6 +112,8 @@ pub struct Finding {
     pub brief: String,
     /// 0 to 1.
     pub probability: f64,
+    /// What the tables come to, before it is held against how often that was true.
+    pub uncalibrated: f64,
     /// How near to today's complaint it is.
     pub standing: Standing,
     /// No fault of the vehicle.

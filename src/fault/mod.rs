@@ -53,12 +53,12 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     let symptoms = symptoms::of(analysis);
     let explained = sets::explain(analysis, knowledge, &symptoms, &observed);
     let mut shown: Vec<usize> = (0..explained.faults.len())
-        .filter(|at| explained.faults[*at].probability >= SHOWN)
+        .filter(|at| explained.faults[*at].uncalibrated >= SHOWN)
         .collect();
     // Room for what is no fault of the vehicle is made last.
     shown.sort_by_key(|at| {
         let fault = &explained.faults[*at];
-        (knowledge.class[&fault.class].benign, -(fault.probability * 100.0).round() as i64)
+        (knowledge.class[&fault.class].benign, -(fault.uncalibrated * 100.0).round() as i64)
     });
     // What is no fault of the vehicle explains what would otherwise look like one: it stays.
     let benign = |at: &usize| knowledge.class[&explained.faults[*at].class].benign;
@@ -83,7 +83,7 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     let undecided = order::undecided(&ranked, &finds);
     let cautions = cautions::of_report(&ranked, &next_tests);
     let job = job.notes(&observed);
-    let no_class = explained.no_class;
+    let no_class = order::none_of_these(&ranked, explained.no_class);
     let wiring = Wiring::default();
     Ok(Findings { ranked, next_tests, undecided, cautions, job, no_class, wiring })
 }
@@ -220,6 +220,7 @@ impl Case<'_> {
             title: class.title.clone(),
             brief: class.brief.clone().unwrap_or_else(|| class.title.clone()),
             probability: fault.probability,
+            uncalibrated: fault.uncalibrated,
             standing: Standing::Present,
             benign: class.benign,
             explanation: class.explanation.clone(),

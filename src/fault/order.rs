@@ -81,13 +81,13 @@ const WORTH_A_PLACE: f64 = 0.2;
 /// Returns the places that they had.
 pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..findings.len()).collect();
-    let percent = |at: &usize| (findings[*at].probability * 100.0).round() as i64;
+    let percent = |at: &usize| (findings[*at].uncalibrated * 100.0).round() as i64;
     order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
     let mut leaders: Vec<usize> = Vec::new();
     for at in &order {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
-        if own.probability >= WORTH_A_PLACE && !leaders.iter().any(rival) {
+        if own.uncalibrated >= WORTH_A_PLACE && !leaders.iter().any(rival) {
             leaders.push(*at);
         }
     }
@@ -99,7 +99,7 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
 
 /// How near its tests are to today's complaint: those for what is hardly likely wait.
 pub fn standing_of_tests(finding: &Finding) -> Standing {
-    match finding.probability >= WORTH_A_PLACE {
+    match finding.uncalibrated >= WORTH_A_PLACE {
         true => finding.standing,
         false => finding.standing.max(Standing::Remembered),
     }
@@ -152,12 +152,12 @@ pub fn undecided(
         let rival = |other: &usize| {
             let other = &findings[*other];
             other.standing == first.standing
-                && other.probability >= RIVAL
+                && other.uncalibrated >= RIVAL
                 && explain_the_same(first, other)
         };
         let rivals: Vec<usize> = (at + 1..findings.len()).filter(rival).collect();
-        let next = rivals.iter().map(|other| findings[*other].probability).fold(0.0, f64::max);
-        if rivals.is_empty() || first.probability > CHOICE * next {
+        let next = rivals.iter().map(|other| findings[*other].uncalibrated).fold(0.0, f64::max);
+        if rivals.is_empty() || first.uncalibrated > CHOICE * next {
             continue;
         }
         let set: Vec<usize> = std::iter::once(at).chain(rivals).collect();
@@ -165,6 +165,16 @@ pub fn undecided(
         out.push(Undecided { findings: set, test });
     }
     out
+}
+
+/// Probability that none of the explanations of the first finding's matter is the cause: what the
+/// tables leave to whatever there is no class for, or more where explanations like these were
+/// seldom true.
+pub fn none_of_these(findings: &[Finding], no_class: f64) -> f64 {
+    let Some(first) = findings.first() else { return no_class };
+    let alike = findings[1..].iter().filter(|other| explain_the_same(first, other));
+    let told = first.probability + alike.map(|other| other.probability).sum::<f64>();
+    no_class.max(1.0 - told)
 }
 
 /// Whether two findings are rival explanations: what one rests on, the other rests on.
@@ -205,4 +215,15 @@ fn best_between(
 fn entropy(chance: f64) -> f64 {
     let part = |share: f64| if share > 0.0 { -share * share.log2() } else { 0.0 };
     part(chance) + part(1.0 - chance)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Without any explanation all that is left is what there is no class for.
+    #[test]
+    fn none_of_no_explanations_is_what_there_is_no_class_for() {
+        assert!((none_of_these(&[], 0.25) - 0.25).abs() < 1e-12);
+    }
 }

@@ -33,6 +33,8 @@ pub struct Fault {
     pub subject: Subject,
     /// Its probability.
     pub probability: f64,
+    /// What the tables come to, before the last step.
+    pub uncalibrated: f64,
 }
 
 /// Sets kept at each size.
@@ -87,8 +89,7 @@ pub fn explain(
         with.map(|set| (set.log_weight - best).exp()).sum::<f64>() / total
     };
     let probability = |fault: usize| share(&|set: &Weighed| set.faults.contains(&fault));
-    let calibrated = |fault: usize| Calibration::built_in().measured(probability(fault));
-    let probabilities: Vec<f64> = (0..faults.len()).map(calibrated).collect();
+    let probabilities: Vec<f64> = (0..faults.len()).map(probability).collect();
     let mut order: Vec<usize> = (0..faults.len()).collect();
     order.sort_by(|a, b| probabilities[*b].total_cmp(&probabilities[*a]));
     let place = |fault: usize| order.iter().position(|at| *at == fault);
@@ -100,7 +101,11 @@ pub fn explain(
         no_class: share(&|set: &Weighed| set.faults.iter().any(|fault| *fault >= faults.len())),
         faults: order
             .iter()
-            .map(|at| Fault { probability: probabilities[*at], ..faults[*at].clone() })
+            .map(|at| Fault {
+                probability: Calibration::built_in().measured(probabilities[*at]),
+                uncalibrated: probabilities[*at],
+                ..faults[*at].clone()
+            })
             .collect(),
     }
 }
@@ -187,7 +192,12 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
                 continue;
             }
             if !out.iter().any(|fault| fault.class == *name && fault.subject == subject) {
-                out.push(Fault { class: name.clone(), subject, probability: 0.0 });
+                out.push(Fault {
+                    class: name.clone(),
+                    subject,
+                    probability: 0.0,
+                    uncalibrated: 0.0,
+                });
             }
         }
     }

@@ -14,6 +14,7 @@ pub(super) struct FindingJson {
     class: String,
     title: String,
     probability: f64,
+    uncalibrated: f64,
     scope: &'static str,
     nodes: Vec<String>,
     benign: bool,
@@ -116,6 +117,7 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         class: finding.class.to_string(),
         title: words::title(analysis, finding),
         probability: finding.probability,
+        uncalibrated: finding.uncalibrated,
         scope: match finding.scope() {
             FindingScope::Node => "node",
             FindingScope::Branch => "branch",

@@ -59,6 +59,8 @@ struct Document {
     deviations: Vec<DeviationJson>,
     job: Option<findings::JobJson>,
     findings: Vec<findings::FindingJson>,
+    no_class: Option<f64>,
+    none_of_these: Option<String>,
     cautions: Vec<findings::CautionJson>,
     next_tests: Vec<findings::TestJson>,
     elements: Vec<findings::PlaceJson>,
@@ -240,6 +242,8 @@ fn build(report: &Analysis) -> Document {
             })
             .collect(),
         job: findings::job(report),
+        no_class: report.findings.as_ref().map(|findings| findings.no_class),
+        none_of_these: words::fault::none_of_these(report),
         findings: report
             .ranked()
             .iter()

@@ -23,10 +23,14 @@ const INDENT: &str = "          ";
 
 pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let ranked = analysis.ranked();
+    let leading = ranked.first().map(|_| heading(ranked, 0));
     let mut last = None;
     for at in 0..ranked.len() {
         let heading = heading(ranked, at);
         if last != Some(heading) {
+            if last.is_some() && last == leading {
+                none_of_these(analysis, out)?;
+            }
             let space = if last.is_some() { "\n" } else { "" };
             writeln!(out, "{space}{HEAD}{heading}{HEAD:#}")?;
         }
@@ -34,6 +38,9 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
         last = Some(heading);
     }
     if last.is_some() {
+        if last == leading {
+            none_of_these(analysis, out)?;
+        }
         writeln!(out)?;
     }
     harness(analysis, out)?;
@@ -65,6 +72,14 @@ fn harness(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         out.hanging(&text, &percent, INDENT)?;
     }
     writeln!(out)
+}
+
+/// Behind the findings that the first one stands among.
+fn none_of_these(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
+    match words::none_of_these(analysis) {
+        Some(text) => out.hanging(&text, "     ", INDENT),
+        None => Ok(()),
+    }
 }
 
 /// What can hurt stands before what to do. What only a test asks for stands beside it in short.

@@ -1,7 +1,7 @@
 //! Fits the last step from what the tool's tables come to, to what it states: how often findings of
 //! each probability were true.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::score::{Order, score};
 
@@ -11,26 +11,29 @@ const FEWEST: usize = 60;
 /// What the tables came to for a finding, and whether it is true.
 type Row = (f64, bool);
 
-/// Runs the tool on each seed of a family, reads rows made elsewhere besides (a number and 0 or 1,
-/// with a comma between), and gives the table in the form of the tool's file.
+/// Runs the tool on each seed of a family, or reads the rows that `score --rows` wrote of it; reads
+/// rows made elsewhere besides, and gives the table in the form of the tool's file.
 pub fn table(
     order: &Order,
     seeds: &[u64],
+    files: &[PathBuf],
     others: Option<&Path>,
     date: &str,
 ) -> Result<String, String> {
-    let mut rows: Vec<Row> = Vec::new();
-    for seed in seeds {
+    let mut all: Vec<Row> = Vec::new();
+    for file in files {
+        all.extend(read(file)?);
+    }
+    for seed in seeds.iter().filter(|_| files.is_empty()) {
         let (_, verdicts) = score(&Order { seed: *seed, ..order.clone() });
         let findings = verdicts.iter().flat_map(|(_, verdict)| &verdict.findings);
-        rows.extend(findings.map(|finding| (finding.uncalibrated, finding.holds)));
+        all.extend(findings.map(|finding| (finding.uncalibrated, finding.holds)));
     }
-    let own = rows.len();
+    let own = all.len();
     if let Some(path) = others {
-        let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-        rows.extend(text.lines().filter_map(row));
+        all.extend(read(path)?);
     }
-    let pools = pools(&mut rows);
+    let pools = pools(&mut all);
     let mut points = vec![(0.0, 0.0)];
     points.extend(pools.iter().map(|pool| (pool.mean(), pool.share())));
     points.extend(pools.last().map(|pool| (1.0, pool.share())));
@@ -38,7 +41,7 @@ pub fn table(
     let list: Vec<String> =
         points.iter().map(|(own, measured)| format!("    [{own:.3}, {measured:.3}],\n")).collect();
     let seeds: Vec<String> = seeds.iter().map(u64::to_string).collect();
-    let simulated = match rows.len() - own {
+    let simulated = match all.len() - own {
         0 => String::new(),
         more => format!(", and {more} on the simulator's buses"),
     };
@@ -51,9 +54,21 @@ pub fn table(
     ))
 }
 
-fn row(line: &str) -> Option<Row> {
-    let (own, holds) = line.split_once(',')?;
-    Some((own.trim().parse().ok()?, holds.trim() == "1"))
+fn read(path: &Path) -> Result<Vec<Row>, String> {
+    let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    rows(&text).ok_or_else(|| format!("{}: no columns uncalibrated and holds", path.display()))
+}
+
+/// The two columns that count, by their names in the first line.
+fn rows(text: &str) -> Option<Vec<Row>> {
+    let (head, lines) = text.split_once('\n')?;
+    let column = |name: &str| head.split(',').position(|own| own.trim() == name);
+    let (own, holds) = (column("uncalibrated")?, column("holds")?);
+    let row = |line: &str| {
+        let cells: Vec<&str> = line.split(',').map(str::trim).collect();
+        Some((cells.get(own)?.parse().ok()?, *cells.get(holds)? == "1"))
+    };
+    lines.lines().map(row).collect()
 }
 
 /// Findings that are taken together.
@@ -132,9 +147,9 @@ mod tests {
     }
 
     #[test]
-    fn a_row_is_a_number_and_whether_it_holds() {
-        assert_eq!(row("0.25,1"), Some((0.25, true)));
-        assert_eq!(row("0.9, 0"), Some((0.9, false)));
-        assert_eq!(row("uncalibrated,holds"), None);
+    fn rows_are_read_by_the_names_of_their_columns() {
+        let text = "class,holds,uncalibrated\nline,1,0.25\nbranch,0,0.9\n";
+        assert_eq!(rows(text), Some(vec![(0.25, true), (0.9, false)]));
+        assert_eq!(rows("a,b\n1,2\n"), None);
     }
 }

@@ -35,22 +35,25 @@ pub fn svg(figures: &Figures, title: &str) -> String {
     text
 }
 
-/// One line for each finding: set, case, fault, rank, class, probability, benign, holds, right.
+/// One line for each finding: set, case, fault, rank, class, probability as stated and before the
+/// tool's last step, benign, holds, right.
 pub fn rows(verdicts: &[(Set, Verdict)]) -> String {
-    let mut text = String::from("set,case,faults,rank,class,probability,benign,holds,right\n");
+    let mut text =
+        String::from("set,case,faults,rank,class,probability,uncalibrated,benign,holds,right\n");
     for (set, verdict) in verdicts {
         let faults: Vec<&str> =
             verdict.truth.planted.iter().map(|planted| planted.fault.as_str()).collect();
         for (rank, finding) in verdict.findings.iter().enumerate() {
             let _ = writeln!(
                 text,
-                "{},{},{},{},{},{:.4},{},{},{}",
+                "{},{},{},{},{},{:.4},{:.4},{},{},{}",
                 set.name(),
                 verdict.truth.case,
                 faults.join(" + "),
                 rank + 1,
                 finding.class,
                 finding.probability,
+                finding.uncalibrated,
                 u8::from(finding.benign),
                 u8::from(finding.holds),
                 u8::from(!finding.right.is_empty()),

@@ -25,6 +25,8 @@ pub struct Judged {
     pub class: String,
     /// Probability.
     pub probability: f64,
+    /// Before the tool's last step.
+    pub uncalibrated: f64,
     /// No fault of the vehicle.
     pub benign: bool,
     /// Planted faults it names rightly, in class and subject.
@@ -105,6 +107,7 @@ fn one(truth: &Truth, report: &Report, finding: &Finding) -> Judged {
     let mut judged = Judged {
         class: finding.class.clone(),
         probability: finding.probability,
+        uncalibrated: finding.uncalibrated,
         benign: finding.benign,
         right: Vec::new(),
         subject: Subject::Wrong,

@@ -4,6 +4,7 @@
 mod answers;
 mod build;
 mod bus;
+mod calibrate;
 mod case;
 #[cfg(test)]
 mod checks;
@@ -41,11 +42,16 @@ use family::Family;
 use judge::Verdict;
 use score::Order;
 
+/// The seed of what is scored by default.
+const SEED: u64 = 1;
+
 const USAGE: &str = "\
 lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [--sound N]
                      [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]
                      [--diagram FILE.svg] [--rows FILE.csv]
-lostnode-world gate --binary PATH --floor FILE [--jobs N]";
+lostnode-world gate --binary PATH --floor FILE [--jobs N]
+lostnode-world calibrate --family fit --binary PATH --seeds N,N… --date DAY [--others FILE.csv]
+                     [--rows FILE.csv,FILE.csv… | --singles N --pairs N --sound N --jobs N]";
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
@@ -66,8 +72,39 @@ fn main() -> ExitCode {
             }
         };
     }
+    if command == "calibrate" {
+        return print_table(&order, &words);
+    }
     eprintln!("{USAGE}");
     ExitCode::from(2)
+}
+
+/// The default seed is for checking what others fitted, as is the family that is kept apart.
+fn print_table(order: &Order, words: &[String]) -> ExitCode {
+    let seeds: Option<Vec<u64>> = value(words, "--seeds")
+        .and_then(|list| list.split(',').map(|word| word.parse().ok()).collect());
+    let (Some(seeds), Some(date)) = (seeds, value(words, "--date")) else {
+        eprintln!("{USAGE}");
+        return ExitCode::from(2);
+    };
+    if seeds.contains(&SEED) || order.family != Family::Fit {
+        eprintln!("the table is checked on seed {SEED} and on the other family: fit it on others");
+        return ExitCode::from(2);
+    }
+    let others = value(words, "--others").map(PathBuf::from);
+    let files: Vec<PathBuf> = value(words, "--rows")
+        .map(|list| list.split(',').map(PathBuf::from).collect())
+        .unwrap_or_default();
+    match calibrate::table(order, &seeds, &files, others.as_deref(), date) {
+        Ok(table) => {
+            print!("{table}");
+            ExitCode::SUCCESS
+        }
+        Err(reason) => {
+            eprintln!("{reason}");
+            ExitCode::from(2)
+        }
+    }
 }
 
 fn value<'a>(words: &'a [String], name: &str) -> Option<&'a str> {
@@ -80,7 +117,7 @@ fn order(words: &[String]) -> Option<Order> {
         |name: &str, usual: usize| value(words, name).map_or(Some(usual), |word| word.parse().ok());
     Some(Order {
         family: Family::named(value(words, "--family").unwrap_or("fit"))?,
-        seed: number("--seed", 1)? as u64,
+        seed: number("--seed", SEED as usize)? as u64,
         many: [number("--singles", 201)?, number("--pairs", 66)?, number("--sound", 76)?],
         binary: PathBuf::from(value(words, "--binary")?),
         longest: 240.0,

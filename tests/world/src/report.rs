@@ -44,6 +44,9 @@ pub struct Finding {
     pub class: String,
     /// Probability.
     pub probability: f64,
+    /// What it was before it was held against how often findings like it were true.
+    #[serde(default)]
+    pub uncalibrated: f64,
     /// Names of its nodes.
     #[serde(default)]
     pub nodes: Vec<String>,
