@@ -82,22 +82,6 @@ pub fn title(analysis: &Analysis, finding: &Finding) -> String {
     }
 }
 
-/// From this probability it is said that none of the explanations may be the cause.
-const NOTABLE: f64 = 0.15;
-
-/// That none of the explanations may be the cause, where that is likely enough to be said.
-pub fn none_of_these(analysis: &Analysis) -> Option<String> {
-    let findings = analysis.findings.as_ref()?;
-    let told = !findings.ranked.is_empty() && findings.no_class >= NOTABLE;
-    told.then(|| {
-        let percent = findings.no_class * 100.0;
-        format!(
-            "none of these causes: {percent:.0} %, by how often findings like the first and its \
-             rivals were true"
-        )
-    })
-}
-
 /// Codes that a finding would put out, each with its module.
 pub fn codes_explained(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     let codes = finding.codes_explained.iter().map(|at| &analysis.diagnosis.codes[*at]);

@@ -87,6 +87,22 @@ pub fn undecided(analysis: &Analysis, set: &Undecided) -> String {
     }
 }
 
+/// From this probability it is said that none of the explanations may be the cause.
+const NOTABLE: f64 = 0.15;
+
+/// That none of the explanations may be the cause, where that is likely enough to be said.
+pub fn none_of_these(analysis: &Analysis) -> Option<String> {
+    let findings = analysis.findings.as_ref()?;
+    let told = !findings.ranked.is_empty() && findings.no_class >= NOTABLE;
+    told.then(|| {
+        let percent = findings.no_class * 100.0;
+        format!(
+            "none of these causes: {percent:.0} %, by how often findings like the first and its \
+             rivals were true"
+        )
+    })
+}
+
 /// What helps to find what was lost, where it has no name.
 pub fn to_find(analysis: &Analysis, headline: &Headline) -> Option<String> {
     let Happened::Lost(loss) = &headline.what else { return None };

@@ -243,7 +243,7 @@ fn build(report: &Analysis) -> Document {
             .collect(),
         job: findings::job(report),
         no_class: report.findings.as_ref().map(|findings| findings.no_class),
-        none_of_these: words::fault::none_of_these(report),
+        none_of_these: words::first_screen::none_of_these(report),
         findings: report
             .ranked()
             .iter()

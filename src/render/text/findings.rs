@@ -76,7 +76,7 @@ fn harness(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
 
 /// Behind the findings that the first one stands among.
 fn none_of_these(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
-    match words::none_of_these(analysis) {
+    match first_screen::none_of_these(analysis) {
         Some(text) => out.hanging(&text, "     ", INDENT),
         None => Ok(()),
     }
