@@ -281,3 +281,23 @@ fn elements_that_fail_are_named_first() {
     }
     assert!(wrong.len() <= 1, "{wrong:?}");
 }
+
+#[test]
+fn a_comparison_names_the_element_from_before_the_repair() {
+    let run = |arguments: &[&str]| {
+        let output = Command::new(env!("CARGO_BIN_EXE_lostnode"))
+            .current_dir(env!("CARGO_MANIFEST_DIR"))
+            .args(["compare", "samples/van-door.log.gz", "samples/van-after.log.gz"])
+            .args(["--roster", "samples/van-roster.toml"])
+            .args(arguments)
+            .output()
+            .unwrap();
+        String::from_utf8(output.stdout).unwrap()
+    };
+    let told = "Before, the likeliest part of the harness: ground point behind the step";
+    assert!(run(&["--wiring", "samples/van-wiring.toml"]).contains(told));
+    assert!(!run(&[]).contains("likeliest part"));
+    let json = run(&["--wiring", "samples/van-wiring.toml", "--format", "json"]);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!(json["element"]["feeds"], serde_json::json!(["sliding door"]));
+}

@@ -5,14 +5,14 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::options::{Expected, Identity, Limits, Reading};
+use super::options::{Expected, Harness, Identity, Limits, Reading};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress, terminal_width};
-use crate::Options;
 use crate::analysis::Analysis;
 use crate::compare;
 use crate::compare::comparison::State;
 use crate::render::json::comparison;
 use crate::render::text::comparison as text;
+use crate::{Error, Explaining, Options};
 
 /// Say whether a repair held, and how sure that is
 ///
@@ -38,6 +38,8 @@ pub struct Arguments {
     format: Format,
     #[command(flatten)]
     expected: Expected,
+    #[command(flatten)]
+    harness: Harness,
     #[command(flatten)]
     identity: Identity,
     #[command(flatten)]
@@ -72,9 +74,18 @@ impl Arguments {
 /// Where a capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
+    let wiring = arguments.harness.read()?;
     let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
+    // Only a wiring file has something to say of the cause here.
+    let told = options.roster.as_ref().is_some_and(|own| !own.wiring.elements.is_empty());
+    let explaining = || Explaining { wiring: wiring.clone(), ..Explaining::default() };
+    let findings = (told || wiring.is_some()).then(explaining);
+    let explained = Options { findings, ..options.clone() };
     let (before, after) = arguments.sides()?;
-    let mut before = progress::analyse_all(before, &options)?;
+    let mut before = progress::analyse_all(before, &explained).map_err(|error| match error {
+        Error::Wiring(error) => arguments.harness.about(&arguments.expected, error),
+        other => other.into(),
+    })?;
     let mut after = progress::drives(after, &options)?;
     if arguments.identity.hide_identity {
         after.iter_mut().chain([&mut before]).for_each(Analysis::hide_names);

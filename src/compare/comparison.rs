@@ -20,8 +20,21 @@ pub struct Comparison {
     pub monitors: Vec<MonitorRow>,
     /// All in all.
     pub verdict: State,
+    /// The likeliest part of the harness before the repair, where a wiring file tells.
+    pub element: Option<SuspectedBefore>,
     /// Limits of this comparison.
     pub notices: Vec<Notice>,
+}
+
+/// A part of the harness that explains what was lost before the repair.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SuspectedBefore {
+    /// Its name, as the user gave it.
+    pub name: String,
+    /// 0 to 1.
+    pub probability: f64,
+    /// The nodes that hang on it, by name.
+    pub feeds: Vec<String>,
 }
 
 impl Comparison {

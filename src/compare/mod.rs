@@ -12,7 +12,7 @@ use crate::analysis;
 use crate::analysis::verdict::{Obstacle, Verdict};
 use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::compare::comparison::{Comparison, Notice, Row, State};
+use crate::compare::comparison::{Comparison, Notice, Row, State, SuspectedBefore};
 use crate::compare::subject::Subject;
 use crate::ids::IdIndex;
 
@@ -49,8 +49,22 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
         monitors: codes::monitors(before, after),
         verdict: rows.iter().map(|row| row.state).chain(unsure).max().unwrap_or_default(),
         rows,
+        element: element(before),
         notices: notices(before, after, drive_on),
     }
+}
+
+/// The likeliest part of the harness, where a wiring file tells.
+fn element(before: &Analysis) -> Option<SuspectedBefore> {
+    let wiring = &before.findings.as_ref()?.wiring;
+    let (at, probability) = *wiring.ranked.first()?;
+    let element = &wiring.elements[at];
+    let name = |fed: &crate::analysis::subject::Subject| match fed {
+        crate::analysis::subject::Subject::Node(node) => Some(before.node_name(*node)),
+        _ => None,
+    };
+    let feeds = element.feeds.iter().filter_map(name).collect();
+    Some(SuspectedBefore { name: element.name.clone(), probability, feeds })
 }
 
 /// Seconds to drive without a loss after a repair until it is sure at 95 % that it held, as this

@@ -1,7 +1,9 @@
 //! Sentences of a comparison.
 
-use super::terms::{duration, id_label};
-use crate::compare::comparison::{CodeChange, Comparison, Lost, MonitorRow, Notice, Row, State};
+use super::terms::{duration, id_label, listed};
+use crate::compare::comparison::{
+    CodeChange, Comparison, Lost, MonitorRow, Notice, Row, State, SuspectedBefore,
+};
 use crate::fault::advice;
 
 /// All in all.
@@ -165,4 +167,15 @@ pub fn notice(notice: &Notice) -> String {
              or another bus of it?"
         ),
     }
+}
+
+/// The likeliest part of the harness before the repair.
+pub fn element(element: &SuspectedBefore) -> String {
+    let hang = match element.feeds.as_slice() {
+        [] => String::new(),
+        [one] => format!("; {one} hangs on it"),
+        several => format!("; {} hang on it", listed(several, "and")),
+    };
+    let percent = element.probability * 100.0;
+    format!("Before, the likeliest part of the harness: {} ({percent:.0} %){hang}", element.name)
 }

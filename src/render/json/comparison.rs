@@ -20,7 +20,15 @@ struct ComparisonJson {
     losses: Vec<RowJson>,
     codes: Vec<CodeChangeJson>,
     monitors: Vec<MonitorChangeJson>,
+    element: Option<ElementJson>,
     notices: Vec<String>,
+}
+
+#[derive(Serialize)]
+struct ElementJson {
+    name: String,
+    probability: f64,
+    feeds: Vec<String>,
 }
 
 #[derive(Serialize)]
@@ -104,6 +112,11 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         verdict: state(comparison.verdict),
         sentence: words::verdict(comparison),
         losses: words::rows(comparison).into_iter().map(row).collect(),
+        element: comparison.element.as_ref().map(|own| ElementJson {
+            name: own.name.clone(),
+            probability: own.probability,
+            feeds: own.feeds.clone(),
+        }),
         codes: comparison
             .codes
             .iter()

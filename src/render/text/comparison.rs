@@ -34,6 +34,9 @@ pub fn render(comparison: &Comparison, width: usize, out: &mut dyn Write) -> io:
         writeln!(out, "{style}{state:<13}{style:#} {}", words::called(&row.lost))?;
         out.hanging(&words::row(row), "              ", "              ")?;
     }
+    if let Some(element) = &comparison.element {
+        out.hanging(&words::element(element), "", "  ")?;
+    }
     if !comparison.rows.is_empty() {
         writeln!(out)?;
     }
