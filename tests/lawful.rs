@@ -311,6 +311,33 @@ fn who_does_not_come_back_with_the_key_is_lost() {
     assert_eq!(parked(100.0).lost().count(), 1);
 }
 
+/// The whole bus sleeps, and one module does not wake with it: what stops with all of the bus shows
+/// no silence of its own to compare with.
+#[test]
+fn who_does_not_wake_with_the_bus_is_lost() {
+    let slept = |back: f64| {
+        let of = |(address, to)| leaving(address, 20.0, to);
+        let list = [("21", 30.1), ("03", 30.2), ("0B", back), ("47", 30.3), ("00", 30.0)];
+        analysis(70.0, &list.into_iter().flat_map(of).collect::<Vec<_>>())
+    };
+    assert_eq!(slept(34.0).lost().count(), 0);
+    let found = slept(55.0);
+    let lost: Vec<&Outage> = found.lost().collect();
+    assert!(matches!(lost[..], [outage] if outage.ids.len() == 4), "{:#?}", found.outages);
+    assert!(matches!(why(lost[0]), Some(Why::LateReturn { seconds: 20.0..26.0 })));
+    // Of identifiers whose sender is not known it cannot be told: they may need the engine.
+    let of = |(at, back): (u32, f64)| {
+        messages(0x100 * (at + 1), 5).into_iter().map(move |own| own.anew(20.0, back, 0.0031))
+    };
+    let car = [30.0, 30.1, 30.2, 55.0]
+        .into_iter()
+        .enumerate()
+        .flat_map(|(at, back)| of((at as u32, back)));
+    let found = analysis(70.0, &car.collect::<Vec<_>>());
+    assert_eq!(found.lost().count(), 0);
+    assert!(found.outages.iter().any(|outage| outage.doubt == Some(Doubt::KeyOrSupply)));
+}
+
 #[test]
 fn the_same_order_a_second_time_proves_the_key() {
     let twice = |second: [f64; 3]| {

@@ -5,15 +5,17 @@ use std::collections::BTreeMap;
 
 use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
-use crate::silence::Event;
+use crate::silence::{Event, Loss};
 
 /// Modules are up within so many seconds of the key (common practice, no source).
 const START: f64 = 2.0;
 /// A module that needs so much longer than the last of the others, in seconds, does not start as
 /// they do: slow ones take some seconds (common practice, no source).
 const LATE: f64 = 10.0;
+/// The whole bus woke where this share of what was there before speaks again.
+const WOKE: f64 = 0.8;
 /// A start differs from another start of the same module by less than this, in seconds.
 const SAME_START: f64 = 3.0;
 /// Drivers start the engine within so many seconds of the key, and starters turn for less than so
@@ -57,6 +59,7 @@ impl Scene<'_> {
             key_offs.iter().map(|key_off| self.lateness(key_off)).collect();
         let mut out = Vec::new();
         for (at, key_off) in key_offs.iter_mut().enumerate() {
+            self.doubt_late_group(key_off);
             let mut late = lateness[at].iter().filter(|(_, late)| **late > LATE);
             let (Some((sender, late)), None) = (late.next(), late.next()) else { continue };
             let usual = lateness.iter().enumerate().filter(|(other, _)| *other != at);
@@ -73,8 +76,27 @@ impl Scene<'_> {
         out
     }
 
-    /// Seconds by which each known sender, of which nothing was heard meanwhile, came back later
-    /// than the last of the others; nothing where another one did not come back at all.
+    /// Identifiers of unknown senders that went with the bus at one instant and stayed away for long
+    /// after all else had come back: a module, or what is only sent with the engine running. A code
+    /// that misses a module decides.
+    fn doubt_late_group(&self, key_off: &mut Judged) {
+        let [event] = key_off.events.as_slice() else { return };
+        let Some(woke) = self.woke(key_off) else { return };
+        let late = seconds(self.awake(woke, if event.ongoing { self.heard.1 } else { event.back }));
+        let group = event.losses.len() >= 2 && self.sole_sender(event).is_none();
+        if key_off.doubt.is_some() || !group || late <= LATE {
+            return;
+        }
+        key_off.why = Why::LateReturn { seconds: late };
+        match self.observed.a_module_is_missed {
+            true => key_off.verdict = Verdict::Lost,
+            false => key_off.doubt = Some(Doubt::KeyOrSupply),
+        }
+    }
+
+    /// Seconds, without those in which the bus was quiet, by which each known sender, of which
+    /// nothing was heard meanwhile, came back later than the last of the others; nothing where
+    /// another one did not come back at all.
     fn lateness(&self, key_off: &Judged) -> BTreeMap<NodeIndex, f64> {
         let mut back: BTreeMap<Option<NodeIndex>, Nanoseconds> = BTreeMap::new();
         for event in &key_off.events {
@@ -83,13 +105,44 @@ impl Scene<'_> {
             let last = back.entry(sender).or_insert(own);
             *last = own.max(*last);
         }
+        if let Some(woke) = self.woke(key_off) {
+            let others = back.entry(None).or_insert(woke);
+            *others = woke.max(*others);
+        }
         let of = |sender: NodeIndex, own: Nanoseconds| {
             let others = back.iter().filter(|(other, _)| **other != Some(sender));
             let others = others.map(|(_, back)| *back).max()?;
             let own = own.min(self.heard.1);
-            (others < Nanoseconds::MAX).then(|| (sender, seconds(own - others)))
+            (others < Nanoseconds::MAX).then(|| (sender, seconds(self.awake(others, own))))
         };
         back.iter().filter_map(|(sender, own)| of((*sender)?, *own)).collect()
+    }
+
+    /// When the others came back, where the bus slept meanwhile: what stops with all of it shows no
+    /// silence of its own. A bus that wakes in part, for a door, leaves most asleep.
+    fn woke(&self, key_off: &Judged) -> Option<Nanoseconds> {
+        let losses = || key_off.events.iter().flat_map(|event| &event.losses);
+        let meets = |sleep: &&Silence| losses().any(|loss| loss.silence.overlap(sleep) > 0);
+        let woke = self.sleeps.iter().find(meets)?.end;
+        let up = woke.saturating_add(nanoseconds(START));
+        let others: Vec<IdIndex> = self
+            .there(woke)
+            .filter(|id| !losses().any(|loss| loss.id == *id))
+            .filter(|id| self.heard(*id).1 > woke)
+            .collect();
+        let came_back = |id: &&IdIndex| {
+            let silent = |loss: &Loss| (loss.silence.start..loss.silence.end).contains(&up);
+            !self.losses(**id).any(silent)
+        };
+        let there = others.iter().filter(came_back).count();
+        (there > 0 && there as f64 >= WOKE * others.len() as f64).then_some(up)
+    }
+
+    /// Time in which the channel carried traffic.
+    fn awake(&self, from: Nanoseconds, to: Nanoseconds) -> Nanoseconds {
+        let stretch = Silence { start: from, end: to.max(from) };
+        let quiet = self.quiet.iter().map(|quiet| quiet.overlap(&stretch)).sum::<Nanoseconds>();
+        (to - from) - quiet
     }
 
     /// The starter pulls the voltage down soon after the key was turned on: some modules start
