@@ -92,7 +92,7 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         }
     }
     let is_benign = |at: &usize| findings[*at].standing == Standing::Benign;
-    order.sort_by_key(|at| (is_benign(at), !leaders.contains(at)));
+    order.sort_by_key(|at| (is_benign(at), !is_benign(at) && !leaders.contains(at)));
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
 }

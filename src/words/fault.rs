@@ -3,13 +3,14 @@
 
 use lostnode_parsers::Id;
 
+use super::returned::returned;
 use super::terms::{self, duration, id_label, listed, plural};
 use super::{diagnosis, wiring};
 use crate::analysis::finding::{
     Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
 };
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{ErrorKind, Fact, Now, Return, Rhythm, Sign, Silences, Spread};
+use crate::analysis::symptom::{ErrorKind, Fact, Now, Rhythm, Sign, Silences, Spread};
 use crate::analysis::{Analysis, Basis};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
@@ -379,33 +380,5 @@ fn sign(sign: &Sign) -> String {
         }
         Sign::Now(Now::Remembered) => "stored, not failing when last read".to_owned(),
         Sign::Now(Now::Listed) => "stored; nothing tells since when".to_owned(),
-    }
-}
-
-fn returned(back: Return) -> String {
-    match back {
-        Return::No => "not heard again".to_owned(),
-        Return::LostAddress => {
-            "another unit claimed its address, and it had to give it up".to_owned()
-        }
-        Return::Untold { back } => format!("how it came back does not tell ({back} returns)"),
-        Return::Leans { on: true, back } => {
-            format!("more like having run on than a new start, not sure ({back} returns)")
-        }
-        Return::Leans { on: false, back } => {
-            format!("more like a new start than having run on, not sure ({back} returns)")
-        }
-        Return::Divided { divided, back } => {
-            format!("at {divided} of {back} returns some had run on and others started anew")
-        }
-        Return::StartedAnew { anew, back } => {
-            format!("started anew at {anew} of {back} returns: counters and phase began afresh")
-        }
-        Return::RanOn { ran_on, back } => format!(
-            "had run on unheard at {ran_on} of {back} returns: counters and phase had carried on"
-        ),
-        Return::Mixed { anew, ran_on } => {
-            format!("{anew} returns look like a new start and {ran_on} like having run on")
-        }
     }
 }

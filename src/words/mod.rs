@@ -12,6 +12,7 @@ pub mod naming;
 pub mod network;
 pub mod notices;
 pub mod outage;
+mod returned;
 pub mod terms;
 pub mod unnamed;
 pub mod verdict;
