@@ -82,7 +82,8 @@ impl Scene<'_> {
     fn doubt_late_group(&self, key_off: &mut Judged) {
         let [event] = key_off.events.as_slice() else { return };
         let Some(woke) = self.woke(key_off) else { return };
-        let late = seconds(self.awake(woke, if event.ongoing { self.heard.1 } else { event.back }));
+        let back = if event.ongoing { self.heard.1 } else { event.back };
+        let late = seconds(self.awake(woke, back));
         let group = event.losses.len() >= 2 && self.sole_sender(event).is_none();
         if key_off.doubt.is_some() || !group || late <= LATE {
             return;
