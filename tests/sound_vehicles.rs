@@ -113,6 +113,12 @@ fn a_bus_that_is_always_full_is_not_flooded() {
     let flooded = |id: u32, at: i64| id != 1 || (15_000..25_000).contains(&at);
     let document = captured(&calm, 40, flooded, &[], &rate);
     assert!(of(&document, &["overload"]) > 0.5, "{}", told(&document));
+    // A short one fills two seconds to the brim, and those at its ends in part.
+    let short = |id: u32, at: i64| id != 1 || (15_300..18_000).contains(&at);
+    let brim: Vec<Message> =
+        calm.iter().map(|(id, ms)| (*id, if *id == 1 { 1 } else { *ms })).collect();
+    let document = captured(&brim, 40, short, &[], &rate);
+    assert!(of(&document, &["overload"]) > 0.5, "{}", told(&document));
 }
 
 /// Five nodes for 120 s, and when each leaves after key-off, in seconds.

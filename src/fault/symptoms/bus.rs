@@ -21,6 +21,10 @@ const A_BUS: usize = 3;
 const FULL: f64 = 0.80;
 /// Full bins that make a flood.
 const FULL_BINS: usize = 3;
+/// … or this many where no room is left: what waits on a sound bus is sent within a fraction of a
+/// second, and a flood that is short fills the bins at its ends in part only.
+const NO_ROOM: f64 = 0.97;
+const BINS_WITHOUT_ROOM: usize = 2;
 /// A slow bus may be built to be that full all the time. A flood fills it more than usual, by so
 /// much, or one identifier has such a share of the frames (common practice, no source) …
 const RISE: f64 = 0.10;
@@ -121,7 +125,8 @@ fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
     let full = |load: &&f64| **load >= FULL && (babbles || **load >= usual + RISE);
     let bins = load.load.iter().filter(full).count();
-    if bins < FULL_BINS {
+    let no_room = load.load.iter().filter(|load| **load >= NO_ROOM.max(usual + RISE)).count();
+    if bins < FULL_BINS && no_room < BINS_WITHOUT_ROOM {
         return None;
     }
     let fact = Fact::Flood {
