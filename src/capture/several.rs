@@ -76,7 +76,7 @@ pub fn order(paths: &[PathBuf], options: &Options) -> Result<Order, Error> {
 /// ```
 /// use lostnode::capture::several::goes_on;
 /// use lostnode_parsers::Timestamp;
-/// let at = |seconds| Timestamp::from_nanoseconds(seconds * 1_000_000_000);
+/// let at = |seconds: i64| Timestamp::from_nanoseconds(seconds * 1_000_000_000);
 /// assert!(goes_on(at(100), at(101)) && !goes_on(at(100), at(3700)) && !goes_on(at(100), at(60)));
 /// ```
 pub fn goes_on(end: Timestamp, begin: Timestamp) -> bool {

@@ -25,7 +25,8 @@ pub const OUTAGES: [Column; 12] = [
     column(
         "cause",
         Kind::Text,
-        "`lost_power`, `open_circuit`, `bus_fault`, `bus_sleep`, `capture_gap` or `unknown`",
+        "`lost_power`, `open_circuit`, `bus_fault`, `bus_sleep`, `switched_off`, `lost_address`, \
+         `capture_gap` or `unknown`",
     ),
     column(
         "loss",

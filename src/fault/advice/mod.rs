@@ -284,7 +284,7 @@ mod tests {
         let tests = knowledge.test.values().flat_map(|test| &test.cautions);
         let covers = knowledge.access.values().flat_map(|access| &access.cautions);
         let used: Vec<&String> = tests.chain(covers).collect();
-        let alone = ["general", "sending", "unknown", "transmit"];
+        let alone = ["general", "sending", "unknown", "transmit", "naming"];
         for entry in &ADVICE.caution {
             let Caution { id, brief, text, source } = &entry.caution;
             let hangs = !entry.words.is_empty()

@@ -76,9 +76,9 @@ impl Scene<'_> {
         out
     }
 
-    /// Identifiers of unknown senders that went with the bus at one instant and stayed away for long
-    /// after all else had come back: a module, or what is only sent with the engine running. A code
-    /// that misses a module decides.
+    /// Identifiers of unknown senders that went with the bus at one instant and stayed away for
+    /// long after all else had come back: a module, or what is only sent with the engine running.
+    /// A code that misses a module decides.
     fn doubt_late_group(&self, key_off: &mut Judged) {
         let [event] = key_off.events.as_slice() else { return };
         let Some(woke) = self.woke(key_off) else { return };
