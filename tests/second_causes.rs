@@ -2,66 +2,19 @@
 //! that brings it about. All data is invented.
 
 mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
 
 use std::fmt::Write;
 
 use common::{report, simulated};
+use five_nodes::{ranked, read, trouble, vehicle};
 use serde_json::Value;
-
-/// Classes and nodes of the findings, with their probabilities.
-fn ranked(document: &Value) -> Vec<(String, String, f64)> {
-    let list = document["findings"].as_array().unwrap();
-    list.iter()
-        .map(|finding| {
-            let nodes: Vec<&str> =
-                finding["nodes"].as_array().unwrap().iter().map(|v| v.as_str().unwrap()).collect();
-            let class = finding["class"].as_str().unwrap().to_owned();
-            (class, nodes.join("+"), finding["probability"].as_f64().unwrap())
-        })
-        .collect()
-}
 
 /// Probability of the findings of a class together, at most 1.
 fn of_class(document: &Value, class: &str) -> f64 {
     let own = ranked(document).into_iter().filter(|(own, ..)| own == class);
     own.map(|(_, _, probability)| probability).sum::<f64>().min(1.0)
-}
-
-/// Five nodes on a bus for 120 s; only the first two have counters.
-fn vehicle() -> String {
-    let mut text = "title = \"t\"\ninvented = true\nseed = 7\nstart = 1.79e9\nduration = 120.0\n\
-                    [[channel]]\nname = \"can0\"\nbit_rate = 500000\nstamp_noise = 0.00002\n"
-        .to_owned();
-    let names = ["engine", "brakes", "door", "mirror", "radio"];
-    for (at, name) in names.iter().enumerate() {
-        let counter = if at < 3 { ", counter = { byte = 2, width = 8 }" } else { "" };
-        let (first, drift) = (0x100 + at * 0x40, -90.0 + 45.0 * at as f64);
-        let _ = write!(
-            text,
-            "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nbranch = \"{}\"\ndrift_ppm = \
-             {drift}\nboot = 0.{}\nmessages = [\n{{ id = \"{first:03X}\", period = 0.05{counter} \
-             }},\n{{ id = \"{:03X}\", period = 0.1 }},\n{{ id = \"{:03X}\", period = 0.2 }} ]\n",
-            if at == 2 || at == 3 { "left" } else { "main" },
-            at + 2,
-            first + 7,
-            first + 14,
-        );
-    }
-    text
-}
-
-fn trouble(kind: &str, what: &str, at: &[f64], lasts: &[f64]) -> String {
-    format!("[[trouble]]\nkind = \"{kind}\"\n{what}\nat = {at:?}\nlasts = {lasts:?}\n")
-}
-
-/// A list of codes with their status, as module `number` gives it at a time.
-fn read(at: f64, number: u16, codes: &[&str]) -> String {
-    let (request, answer) = (0x7E0 + number, 0x7E8 + number);
-    format!(
-        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{request:03X}\", data = \"19 02 FF\" \
-         }}\nanswers = [ {{ id = \"{answer:03X}\", data = \"59 02 FF {}\" }} ]\n",
-        codes.join(" ")
-    )
 }
 
 /// Door, and two others that codes can name.

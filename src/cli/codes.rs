@@ -5,9 +5,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Identity, Limits, Reading};
+use super::looking::Looking;
 use super::streaming::{Format, rows};
-use super::{Failure, NOTHING_LOST, progress};
+use super::{Failure, NOTHING_LOST};
 use crate::analysis::Analysis;
 use crate::render::tables::{CODES, code};
 use crate::words::diagnosis::CodeWords;
@@ -22,11 +22,7 @@ pub struct Arguments {
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
     #[command(flatten)]
-    identity: Identity,
-    #[command(flatten)]
-    limits: Limits,
-    #[command(flatten)]
-    reading: Reading,
+    looking: Looking,
 }
 
 /// Runs the command.
@@ -34,9 +30,7 @@ pub struct Arguments {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
-    let options = arguments.reading.analysis(&arguments.limits);
-    let mut analysis = progress::analyse(&arguments.capture, &options)?;
-    arguments.identity.hide(&mut analysis);
+    let analysis = arguments.looking.analyse(&arguments.capture, None)?;
     rows(
         arguments.format,
         &CODES,

@@ -5,9 +5,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 
+use super::looking::Looking;
 use super::naming::{BEFORE_YOU_UNPLUG, Renamed, Times};
-use super::options::{Identity, Limits, Overwriting, Reading};
-use super::{Failure, NOTHING_LOST, progress};
+use super::options::Overwriting;
+use super::{Failure, NOTHING_LOST};
 use crate::learn::unplugged::explains;
 use crate::learn::{Remark, learn};
 use crate::words;
@@ -33,11 +34,7 @@ pub struct Arguments {
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
-    identity: Identity,
-    #[command(flatten)]
-    limits: Limits,
-    #[command(flatten)]
-    reading: Reading,
+    looking: Looking,
 }
 
 /// Runs the command.
@@ -49,10 +46,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     arguments.overwriting.allow(&arguments.out)?;
     let times = arguments.times.read()?;
     let shown = unplugged_in(arguments, !times.is_empty())?;
-    let options = arguments.reading.analysis(&arguments.limits);
-    let analyse = |path: &PathBuf| progress::analyse(path, &options);
-    let mut analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
-    analyses.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
+    let analyse = |path: &PathBuf| arguments.looking.analyse(path, None);
+    let analyses = arguments.captures.iter().map(analyse).collect::<Result<Vec<_>, _>>()?;
     let mut learned = learn(&analyses);
     let place = shown.and_then(|path| arguments.captures.iter().position(|own| own == path));
     // What was unplugged was lost, and nobody need wonder.
@@ -88,8 +83,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         println!("{out}: {counts}");
         return Ok(NOTHING_LOST);
     };
-    let mut apart = place.is_none().then(|| analyse(path)).transpose()?;
-    apart.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
+    let apart = place.is_none().then(|| analyse(path)).transpose()?;
     let analysis = apart.as_ref().or(place.map(|at| &analyses[at]));
     let analysis = analysis.expect("it is one of those learned from, or was read apart");
     let renamed = Renamed::of(&text, &learned.roster, analysis, &times)?;

@@ -8,6 +8,7 @@ mod files;
 mod filter;
 mod frames;
 mod learn;
+mod looking;
 mod manual;
 mod messages;
 mod name;

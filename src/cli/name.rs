@@ -5,9 +5,10 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::{read_roster_text, write_over};
+use super::looking::Looking;
 use super::naming::{BEFORE_YOU_UNPLUG, Renamed, Times};
-use super::options::{Identity, Limits, Overwriting, Reading};
-use super::{CANNOT_TELL, Failure, progress};
+use super::options::Overwriting;
+use super::{CANNOT_TELL, Failure};
 use crate::words;
 
 /// Give the nodes of a roster their names, from when each was unplugged
@@ -36,11 +37,7 @@ pub struct Arguments {
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
-    identity: Identity,
-    #[command(flatten)]
-    limits: Limits,
-    #[command(flatten)]
-    reading: Reading,
+    looking: Looking,
 }
 
 /// Runs the command.
@@ -58,9 +55,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         ));
     }
     let (text, roster) = read_roster_text(&arguments.roster)?;
-    let options = arguments.reading.analysis(&arguments.limits);
-    let mut analysis = progress::analyse(&arguments.capture, &options)?;
-    arguments.identity.hide(&mut analysis);
+    let analysis = arguments.looking.analyse(&arguments.capture, None)?;
     let renamed = Renamed::of(&text, &roster, &analysis, &times)?;
     renamed.say(&analysis)?;
     let (given, all) = renamed.given();

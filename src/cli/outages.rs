@@ -4,10 +4,10 @@ use std::path::PathBuf;
 
 use clap::Args;
 
-use super::options::{Expected, Identity, Limits, Reading};
+use super::looking::Looking;
+use super::options::Expected;
 use super::streaming::{Format, rows};
-use super::{Failure, exit_code, progress, terminal_width};
-use crate::Options;
+use super::{Failure, exit_code, terminal_width};
 use crate::render::tables::{OUTAGES, outage};
 use crate::render::text::outage_lines;
 
@@ -26,11 +26,7 @@ pub struct Arguments {
     #[command(flatten)]
     expected: Expected,
     #[command(flatten)]
-    identity: Identity,
-    #[command(flatten)]
-    limits: Limits,
-    #[command(flatten)]
-    reading: Reading,
+    looking: Looking,
 }
 
 /// Runs the command.
@@ -39,9 +35,7 @@ pub struct Arguments {
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
-    let options = Options { roster, ..arguments.reading.analysis(&arguments.limits) };
-    let mut analysis = progress::analyse(&arguments.capture, &options)?;
-    arguments.identity.hide(&mut analysis);
+    let analysis = arguments.looking.analyse(&arguments.capture, roster)?;
     let all = analysis.outages.iter();
     rows(
         arguments.format,

@@ -6,13 +6,14 @@ use std::path::PathBuf;
 use clap::Args;
 
 use super::files::read_roster;
-use super::options::{Identity, Limits, Overwriting, Reading};
-use super::{Failure, NOTHING_LOST, progress};
+use super::looking::Looking;
+use super::options::Overwriting;
+use super::{Failure, NOTHING_LOST};
 use crate::analysis::Analysis;
 use crate::wiring::{Guess, guesses};
 use crate::wiring_file::{Element, Named, WiringFile};
+use crate::words;
 use crate::words::terms::plural;
-use crate::{Options, words};
 
 /// Begin a wiring file: what feeds which nodes, to be filled in from the wiring diagram
 ///
@@ -30,11 +31,7 @@ pub struct Arguments {
     #[command(flatten)]
     overwriting: Overwriting,
     #[command(flatten)]
-    identity: Identity,
-    #[command(flatten)]
-    limits: Limits,
-    #[command(flatten)]
-    reading: Reading,
+    looking: Looking,
 }
 
 /// Runs the command.
@@ -46,12 +43,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     arguments.overwriting.allow(&arguments.out)?;
     let roster = std::sync::Arc::new(read_roster(&arguments.roster)?);
     let nodes: Vec<String> = roster.nodes.iter().map(|node| node.name.clone()).collect();
-    let options = Options { roster: Some(roster), ..arguments.reading.analysis(&arguments.limits) };
-    let mut analysis = match &arguments.capture {
-        Some(capture) => Some(progress::analyse(capture, &options)?),
+    let analysis = match &arguments.capture {
+        Some(capture) => Some(arguments.looking.analyse(capture, Some(roster))?),
         None => None,
     };
-    analysis.iter_mut().for_each(|analysis| arguments.identity.hide(analysis));
     let guesses: Vec<(&Analysis, Guess)> = analysis
         .iter()
         .flat_map(|analysis| guesses(analysis).into_iter().map(move |guess| (analysis, guess)))
