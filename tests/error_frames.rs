@@ -233,3 +233,53 @@ fn errors_at_its_own_frames_speak_for_a_loss() {
     let hit: Vec<(u32, u32)> = hit.iter().map(|(_, cycle)| (1, *cycle)).collect();
     assert_eq!(benign(&findings(&hit, "0A", &pauses)), [true; 3]);
 }
+
+/// On the page each error is a tick in the lane of the sender whose frame it destroyed; the others
+/// have a row of their own. No error is in two of them, and none in no one.
+#[test]
+fn errors_are_ticks_in_the_lanes_of_their_senders() {
+    let setup = wire::Setup {
+        seed: 3,
+        seconds: 20.0,
+        bit_rate: 250e3,
+        load: 0.2,
+        located: true,
+        noise: 20e-6,
+    };
+    let (log, _) = wire::run(&setup);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, log).unwrap();
+    let out = folder.path().join("out");
+    common::lostnode().arg("report").arg(&path).arg("--out").arg(&out).output().unwrap();
+    let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
+    let document: Value = serde_json::from_str(&read("report.json")).unwrap();
+    let events = document["channels"][0]["error_events"].as_array().unwrap();
+    let named = events.iter().filter(|event| event["destroyed_id"].is_string()).count();
+    assert!(named > 20 && named < events.len(), "{named} of {}", events.len());
+    let page = read("report.html");
+    let count = |summary: &str, before: &str| -> usize {
+        let (_, rest) = summary.split_once(before).unwrap();
+        rest.split(' ').next().unwrap().parse().unwrap()
+    };
+    let mut of_senders = 0;
+    let mut of_nobody = None;
+    for lane in page.split("<svg class=\"plot\"").skip(1) {
+        let lane = lane.split("</svg>").next().unwrap();
+        let summary = lane.split("aria-label=\"").nth(1).unwrap().split('"').next().unwrap();
+        let ticks = lane.split("<path class=\"tick\" d=\"").nth(1);
+        let ticks = ticks.map_or(0, |path| path.split('"').next().unwrap().matches('M').count());
+        if summary.starts_with("errors, sender not known: ") {
+            of_nobody = Some(count(summary, "known: "));
+            assert!(ticks > 0, "{lane}");
+        } else if summary.contains("errors destroyed ") {
+            of_senders += count(summary, "errors destroyed ");
+            assert!(ticks > 0, "{lane}");
+        } else {
+            assert_eq!(ticks, 0, "{lane}");
+        }
+    }
+    assert_eq!(of_senders + of_nobody.unwrap(), events.len());
+    // Many of the destroyed frames are of identifiers that have a lane.
+    assert!(of_senders > 20, "{of_senders} of {named}");
+}

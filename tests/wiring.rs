@@ -12,6 +12,7 @@ use common::own;
 use lostnode::analysis::Analysis;
 use lostnode::analysis::element::WhyNot;
 use lostnode::capture::Source;
+use lostnode::render::Renderer;
 use lostnode::roster_file::RosterFile;
 use lostnode::wiring_file::WiringFile;
 use lostnode::{Explaining, Options};
@@ -99,6 +100,38 @@ fn the_ground_behind_the_step_comes_first_and_the_fuse_does_not() {
         assert_eq!((test.minutes, test.access.as_str()), (16.0, "trim of the left step"));
         assert!(!test.cautions.is_empty());
     }
+}
+
+/// The drawing of the page: only with a wiring file, the likely part framed, what cannot be told
+/// from it framed with dashes, the whole of it in words.
+#[test]
+fn the_page_draws_the_harness() {
+    let page = |wiring: Option<&str>| {
+        let analysis = wiring.map_or_else(van_without, |text| van(text).unwrap());
+        let mut out = Vec::new();
+        lostnode::render::html::Html.render(&analysis, &mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    };
+    assert!(!page(None).contains("class=\"wiring\""));
+    let splice = "\n[[element]]\nname = \"splice S<9>\"\nkind = \"splice\"\ncarries = [\"ground\"]\nfeeds = [\"sliding door\"]\n";
+    let text = page(Some(&format!("{}{splice}", sample())));
+    let drawing =
+        text.split("class=\"panels\"").nth(1).unwrap().split("</section>").next().unwrap();
+    assert_eq!(drawing.matches("class=\"wiring\"").count(), 3);
+    // Ground comes first, for there the likely part is; its wire and frame have the lane's colour.
+    let ground = drawing.split("</svg>").next().unwrap();
+    assert!(ground.contains("aria-label=\"Ground, to battery minus\""), "{ground}");
+    assert_eq!(ground.matches("<rect class=\"mark likely lost\"").count(), 1);
+    assert_eq!(ground.matches("<rect class=\"mark alike lost\"").count(), 1);
+    assert!(ground.contains(">ground point behind the step</text>"));
+    assert!(ground.contains("splice S&lt;9&gt;") && !text.contains("S<9>"));
+    let told = "On ground point behind the step: sliding door: most likely, ";
+    assert!(ground.contains(&format!("<desc>{told}")), "{ground}");
+    // A plug that carries both stands in both trees, and is cleared by the mirror.
+    let cleared = drawing.matches("On plug at the B-pillar: left mirror and sliding door: cleared");
+    let other = drawing.matches("On plug at the B-pillar: sliding door and left mirror: cleared");
+    assert_eq!(cleared.count() + other.count(), 2, "{drawing}");
+    assert_eq!(drawing.matches("class=\"node lost\"").count(), 3);
 }
 
 /// Where two elements feed the same and both are of the supply, no capture tells them apart.

@@ -1,6 +1,6 @@
 //! When what a lane shows was heard.
 
-use super::{Analysis, Lane, Nanoseconds, Outage, Scope, Silence};
+use super::{Analysis, ErrorEvent, Lane, Nanoseconds, Occupant, Outage, Scope, Silence};
 use crate::capture::ChannelIndex;
 
 /// The common parts of two lists of silences in order of time, those of at least `least`
@@ -66,6 +66,26 @@ impl Analysis {
             lane.outages.iter().flat_map(|at| parts(lane, &self.outages[*at])).collect();
         out.sort_by_key(|missed| (missed.whole, missed.outage.scope));
         out
+    }
+
+    /// When errors destroyed frames of a lane, in order of time.
+    pub fn errors_of(&self, lane: &Lane) -> Vec<Nanoseconds> {
+        let errors = self.channel(lane.channel).errors.iter();
+        errors.filter(|error| self.sender(error) == Some(lane.of)).map(|own| own.time).collect()
+    }
+
+    /// When errors were reported on a channel of which no lane tells: nobody knows whose frame was
+    /// destroyed, or none was.
+    pub fn errors_of_nobody(&self, channel: ChannelIndex) -> Vec<Nanoseconds> {
+        let drawn = |of: Occupant| self.lanes.iter().any(|lane| lane.of == of);
+        let errors = self.channel(channel).errors.iter();
+        errors.filter(|own| !self.sender(own).is_some_and(drawn)).map(|own| own.time).collect()
+    }
+
+    /// Whose frame an error destroyed.
+    fn sender(&self, error: &ErrorEvent) -> Option<Occupant> {
+        let id = error.destroyed?;
+        Some(self.identifiers[id].node.map_or(Occupant::Identifier(id), Occupant::Node))
     }
 }
 

@@ -8,7 +8,7 @@ use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, rgb, width, write};
 use super::style::{INK, Tone, legend as legend_of};
 use crate::analysis::presence::Missed;
-use crate::analysis::{Analysis, Lane, Outage, Scope, Silence};
+use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Scope, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
 use crate::words;
@@ -34,15 +34,15 @@ enum Row<'a> {
     Lane(&'a Lane),
     /// Lanes of a channel without any outage of their own.
     Folded(ChannelIndex, Vec<&'a Lane>),
-    /// The error reports of a channel.
-    Errors(ChannelIndex),
+    /// The error reports of a channel of which no lane tells.
+    Errors(ChannelIndex, Vec<Nanoseconds>),
 }
 
 impl Row<'_> {
     fn channel(&self) -> ChannelIndex {
         match self {
             Row::Lane(lane) => lane.channel,
-            Row::Folded(channel, _) | Row::Errors(channel) => *channel,
+            Row::Folded(channel, _) | Row::Errors(channel, _) => *channel,
         }
     }
 }
@@ -60,7 +60,7 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
     let fold = report.lanes.len() > MOST_LANES;
     let mut rows = Vec::new();
     let mut left_out = 0;
-    for (at, own) in report.channels.iter().enumerate() {
+    for at in 0..report.channels.len() {
         let channel = at as ChannelIndex;
         let lanes = || report.lanes.iter().filter(move |lane| lane.channel == channel);
         if fold {
@@ -74,8 +74,9 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
         } else {
             rows.extend(lanes().map(Row::Lane));
         }
-        if !own.errors.is_empty() {
-            rows.push(Row::Errors(channel));
+        let errors = report.errors_of_nobody(channel);
+        if !errors.is_empty() {
+            rows.push(Row::Errors(channel, errors));
         }
     }
     (rows, left_out)
@@ -134,20 +135,32 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         Row::Folded(channel, lanes) => {
             format!("{}{} more, nothing lost", prefix(*channel), lanes.len())
         }
-        Row::Errors(channel) => format!("{}error reports", prefix(*channel)),
+        Row::Errors(channel, _) => format!("{}{}", prefix(*channel), words::network::OF_NOBODY),
     };
     // A long name is written smaller rather than cut.
     let size = if width(&label, 15) < LEFT - 12 { 15 } else { 12 };
     write(area, &label, (LEFT - 8, y + LANE / 2), size, rgb(INK), Anchor::Right)?;
     match row {
-        Row::Lane(lane) => draw_lane(report, lane, y, axis, area),
-        Row::Folded(_, lanes) => draw_heard(&report.heard(lanes), y, axis, area),
-        Row::Errors(channel) => report.channel(*channel).errors.iter().try_for_each(|event| {
-            let x = axis.x(event.time);
-            let ends = vec![(x, y + 4), (x, y + LANE - 4)];
-            Ok(area.draw(&PathElement::new(ends, rgb(INK)))?)
-        }),
+        Row::Lane(lane) => {
+            draw_lane(report, lane, y, axis, area)?;
+            ticks(&report.errors_of(lane), y, axis, area)
+        }
+        Row::Folded(_, lanes) => {
+            draw_heard(&report.heard(lanes), y, axis, area)?;
+            lanes.iter().try_for_each(|lane| ticks(&report.errors_of(lane), y, axis, area))
+        }
+        Row::Errors(_, times) => ticks(times, y, axis, area),
     }
+}
+
+/// A thin line for each error, higher than what was heard, so that it shows on it.
+fn ticks(times: &[Nanoseconds], y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    let mut columns: Vec<i32> = times.iter().map(|time| axis.x(*time)).collect();
+    columns.dedup();
+    columns.into_iter().try_for_each(|x| {
+        let ends = vec![(x, y + 3), (x, y + LANE - 3)];
+        Ok(area.draw(&PathElement::new(ends, rgb(INK)))?)
+    })
 }
 
 /// A bar in a lane, at least 3 pixels wide so that it can be seen.
@@ -262,7 +275,7 @@ fn legend(report: &Analysis, y: i32, area: &Area<'_>) -> Drawn {
     if report.channels.iter().any(|channel| !channel.errors.is_empty()) {
         let ends = vec![(x + 13, y - 7), (x + 13, y + 7)];
         area.draw(&PathElement::new(ends, rgb(INK)))?;
-        write(area, "error report", (x + 24, y), 15, rgb(INK), Anchor::Left)?;
+        write(area, words::network::TICK, (x + 24, y), 15, rgb(INK), Anchor::Left)?;
     }
     Ok(())
 }

@@ -5,6 +5,11 @@ use crate::learn::Remark;
 use crate::words::fault;
 use crate::words::terms::{duration, id_label, plural};
 
+/// What a tick in the presence picture stands for …
+pub const TICK: &str = "error report: a frame of that sender destroyed";
+/// … and the row of those that belong to no lane.
+pub const OF_NOBODY: &str = "errors, sender not known";
+
 /// How an identifier differs from the roster.
 pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
     let label = id_label(deviation.id);
@@ -32,6 +37,11 @@ pub fn lane(analysis: &Analysis, lane: &Lane) -> String {
         Occupant::Node(node) => fault::node(analysis, node),
         Occupant::Identifier(id) => id_label(analysis.identifiers[id].id),
     }
+}
+
+/// How many frames of a lane errors destroyed.
+pub fn destroyed(count: usize) -> String {
+    format!("errors destroyed {} of it", plural(count, "frame", "frames"))
 }
 
 /// What the reader of a learned roster should know.

@@ -50,6 +50,16 @@ pub fn in_list(analysis: &Analysis, element: &Element) -> String {
     )
 }
 
+/// An element and what hangs on it.
+pub fn feeds(analysis: &Analysis, element: &Element) -> String {
+    let fed: Vec<String> = element.feeds.iter().map(|own| subject(analysis, own)).collect();
+    let name = &element.name;
+    match fed.is_empty() {
+        true => name.clone(),
+        false => format!("On {name}: {}", listed(&fed, "and")),
+    }
+}
+
 fn of_fit(analysis: &Analysis, fit: &Fit) -> String {
     let first = name(analysis, fit.element);
     match fit.with {

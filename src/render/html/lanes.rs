@@ -30,6 +30,8 @@ struct LaneView {
     label: String,
     summary: String,
     bars: Vec<Bar>,
+    /// Where errors destroyed frames of it, as one path; empty where none did.
+    ticks: String,
 }
 
 #[derive(Serialize)]
@@ -69,8 +71,11 @@ pub(super) fn lanes(report: &Analysis) -> Vec<Group> {
     };
     let mut order: Vec<&Lane> = report.lanes.iter().collect();
     order.sort_by_key(|lane| (!losses(lane), lane.outages.is_empty()));
+    let nobody: Vec<LaneView> = (0..report.channels.len())
+        .filter_map(|channel| of_nobody(report, &axis, channel as ChannelIndex))
+        .collect();
     if order.len() <= MOST_LANES {
-        let lanes = views(&order);
+        let lanes: Vec<LaneView> = views(&order).into_iter().chain(nobody).collect();
         return if lanes.is_empty() { Vec::new() } else { vec![Group { folded: None, lanes }] };
     }
     let (own, whole): (Vec<&Lane>, Vec<&Lane>) =
@@ -87,6 +92,7 @@ pub(super) fn lanes(report: &Analysis) -> Vec<Group> {
             groups.extend(fold(&lanes, "lanes in which nothing is missing", &views));
         }
     }
+    groups.push(Group { folded: None, lanes: nobody });
     groups
 }
 
@@ -106,7 +112,26 @@ fn together(report: &Analysis, axis: &Axis, channel: ChannelIndex, lanes: &[&Lan
     let mut bars: Vec<Bar> =
         report.heard(lanes).into_iter().map(|part| heard(axis, &label, part)).collect();
     bars.extend(stops(report, axis, channel, &label));
-    LaneView { summary: label.clone(), label, bars }
+    let errors = lanes.iter().flat_map(|lane| report.errors_of(lane)).collect();
+    LaneView { summary: label.clone(), label, bars, ticks: ticks(axis, errors) }
+}
+
+/// The error reports of a channel of which no lane tells.
+fn of_nobody(report: &Analysis, axis: &Axis, channel: ChannelIndex) -> Option<LaneView> {
+    let errors = report.errors_of_nobody(channel);
+    let label = format!("{}{}", prefix(report, channel), words::network::OF_NOBODY);
+    let summary = format!("{label}: {}", errors.len());
+    let ticks = ticks(axis, errors);
+    (!ticks.is_empty()).then_some(LaneView { label, summary, bars: Vec::new(), ticks })
+}
+
+/// A line for each error, as one path; those that would lie on each other once.
+fn ticks(axis: &Axis, mut times: Vec<i64>) -> String {
+    times.sort_unstable();
+    let place = |time: &i64| (seconds(time - axis.begin) / axis.length * 2000.0).round() as i64;
+    let mut places: Vec<i64> = times.iter().map(place).collect();
+    places.dedup();
+    places.iter().map(|at| format!("M{} 1V19", *at as f64 / 2.0)).collect()
 }
 
 fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
@@ -118,13 +143,18 @@ fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
         let bar = missed(axis, &label, own.outage, own.part);
         Bar { low: !own.whole, ..bar }
     }));
+    let errors = report.errors_of(lane);
     let lost = lane.outages.iter().filter(|at| report.outages[**at].is_loss()).count();
     let summary = match lost {
         0 => format!("{label}: not lost"),
         1 => format!("{label}: lost once"),
         count => format!("{label}: lost {count} times"),
     };
-    LaneView { label, summary, bars }
+    let summary = match errors.len() {
+        0 => summary,
+        count => format!("{summary}; {}", words::network::destroyed(count)),
+    };
+    LaneView { label, summary, bars, ticks: ticks(axis, errors) }
 }
 
 /// The channel, where there are several.

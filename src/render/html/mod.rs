@@ -6,6 +6,7 @@
 mod events;
 mod lanes;
 mod load;
+mod schematic;
 
 use std::io::{self, Write};
 
@@ -63,12 +64,16 @@ struct Page<R: Serialize> {
     /// The time lines: of the recording, or of each drive.
     parts: Vec<Part>,
     legend: Vec<Entry>,
+    /// What a line in a lane stands for, where there are any.
+    tick: Option<&'static str>,
     /// What was kept out, a sentence each.
     kept_out: Vec<String>,
     /// When each dip of the supply began, where there are several drives.
     dips: Vec<String>,
     events: Vec<Event>,
     left_out: usize,
+    /// The harness, where a wiring file was given.
+    schematic: Option<schematic::Schematic>,
 }
 
 /// A time line.
@@ -164,10 +169,16 @@ impl Renderer for Html {
                     step: parts.first().map_or(100.0, |part| part.step),
                     parts,
                     legend: lanes::legend(report),
+                    tick: report
+                        .channels
+                        .iter()
+                        .any(|channel| !channel.errors.is_empty())
+                        .then_some(crate::words::network::TICK),
                     kept_out: told::kept_out(report),
                     dips: dips(report),
                     events,
                     left_out,
+                    schematic: schematic::schematic(report),
                 })))
             })
             .map_err(io::Error::other)?;
