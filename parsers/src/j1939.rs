@@ -5,10 +5,12 @@
 //! values are from memory where marked.
 
 mod addresses;
+mod signals;
 
 use crate::ExtendedId;
 
 pub use addresses::{ADDRESSES, address_name};
+pub use signals::{SIGNALS, Signal, signal, signals_of};
 
 /// Fields of a 29-bit identifier.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -88,12 +90,9 @@ pub fn is_everyday(pgn: u32) -> bool {
     EVERYDAY.binary_search(&pgn).is_ok()
 }
 
-/// Battery potential in volts from the electrical power group (SPN 168, bytes 5 and 6, 0.05 V a
-/// bit; from memory).
+/// Battery potential in volts from the electrical power group (SPN 168).
 pub fn battery_potential(data: &[u8]) -> Option<f64> {
-    let raw = u16::from_le_bytes([*data.get(4)?, *data.get(5)?]);
-    // From 0xFB00 up: error or not available.
-    (raw < 0xFB00).then(|| f64::from(raw) * 0.05)
+    signal(168)?.decode(data)
 }
 
 /// The 64-bit NAME of a unit (J1939-81).
@@ -122,7 +121,7 @@ impl Name {
     }
 }
 
-/// A lamp in DM1 or DM2.
+/// The lamps that DM1 or DM2 asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Lamps {
     /// Malfunction indicator.
@@ -135,6 +134,21 @@ pub struct Lamps {
     pub protect: bool,
 }
 
+impl Lamps {
+    /// Names of those that are asked for.
+    pub fn lit(self) -> impl Iterator<Item = &'static str> {
+        [
+            (self.malfunction, "malfunction indicator"),
+            (self.stop, "red stop"),
+            (self.warning, "amber warning"),
+            (self.protect, "protect"),
+        ]
+        .into_iter()
+        .filter(|(on, _)| *on)
+        .map(|(_, name)| name)
+    }
+}
+
 /// A code of DM1 or DM2: suspect parameter, failure mode, occurrences.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SpnFmi {
@@ -142,8 +156,16 @@ pub struct SpnFmi {
     pub spn: u32,
     /// Failure mode, 0 to 31.
     pub fmi: u8,
-    /// Occurrence count, 0 to 126; 127 not available.
+    /// Occurrence count, 0 to 126; [`SpnFmi::NO_COUNT`] where it is not available.
     pub count: u8,
+    /// By the conversion bit the number is packed as one of the three versions before the present
+    /// one, which a listener cannot tell apart: the number read here may be another one.
+    pub old_conversion: bool,
+}
+
+impl SpnFmi {
+    /// Count of a code whose occurrences are not counted.
+    pub const NO_COUNT: u8 = 127;
 }
 
 /// Lamps and codes of a DM1 or DM2 message, whole after transport; `None` where it is too short.
@@ -162,7 +184,8 @@ pub fn codes(data: &[u8]) -> Option<(Lamps, impl Iterator<Item = SpnFmi> + '_)> 
     let lamps = Lamps { malfunction: on(6), stop: on(4), warning: on(2), protect: on(0) };
     let codes = list.chunks_exact(4).filter_map(|bytes| {
         let spn = u32::from(bytes[0]) | u32::from(bytes[1]) << 8 | u32::from(bytes[2] >> 5) << 16;
-        let code = SpnFmi { spn, fmi: bytes[2] & 0x1F, count: bytes[3] & 0x7F };
+        let (fmi, count) = (bytes[2] & 0x1F, bytes[3] & 0x7F);
+        let code = SpnFmi { spn, fmi, count, old_conversion: bytes[3] & 0x80 != 0 };
         // Zero and all ones stand for "no code".
         (spn != 0 && spn != 0x7_FFFF).then_some(code)
     });

@@ -108,11 +108,65 @@ pub fn answers(mut data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
     core::iter::from_fn(move || {
         let (number, rest) = data.split_first()?;
         let length = pid(*number)?.length;
-        // A sole PID may be sent shorter than the standard says; what is there is decoded.
-        let (own, rest) = rest.split_at(length.min(rest.len()));
+        // A sole PID may be sent shorter than the standard says; what is there is decoded. Fuel
+        // trims have a second byte where there are banks 3 and 4: one byte that is left over can
+        // be no further PID with its data.
+        let more = usize::from(matches!(*number, 0x06..=0x09) && rest.len() == length + 1);
+        let (own, rest) = rest.split_at((length + more).min(rest.len()));
         data = rest;
         Some((*number, own))
     })
+}
+
+/// The PIDs and their data in an answer of service 22 to data identifiers F400 to F4FF, which are
+/// the PIDs of service 01 by their low byte (ISO 14229-1:2020, table C.1; ISO 27145-2; SAE
+/// J1979-2). `data` begins with the first identifier. Ends at the first that is not one of these.
+///
+/// ```
+/// use lostnode_parsers::obd;
+/// let data = [0xF4, 0x0C, 0x1A, 0xF8, 0xF4, 0x0D, 0x32];
+/// let answers = obd::identified(&data).map(|(pid, data)| (pid, data.len()));
+/// assert!(answers.eq([(0x0C, 2), (0x0D, 1)]));
+/// ```
+pub fn identified(mut data: &[u8]) -> impl Iterator<Item = (u8, &[u8])> {
+    core::iter::from_fn(move || {
+        let [0xF4, own @ ..] = data else { return None };
+        let (number, bytes) = answers(own).next()?;
+        data = own.get(1 + bytes.len()..)?;
+        Some((number, bytes))
+    })
+}
+
+/// What an item of vehicle information is (SAE J1979, service 09), worded by us; `None` for those
+/// that are not decoded here.
+pub fn information_name(kind: u8) -> Option<&'static str> {
+    match kind {
+        0x02 => Some("VIN"),
+        0x04 => Some("calibration identifier"),
+        0x06 => Some("calibration verification number"),
+        0x0A => Some("module name"),
+        _ => None,
+    }
+}
+
+/// Items of vehicle information with a data identifier: F800 to F8FF are those of service 09 by
+/// their low byte (ISO 14229-1:2020, table C.1; ISO 27145-2; SAE J1979-2). `data` begins with the
+/// identifier. Some modules send the number of items before them as service 09 does; a VIN shows
+/// it by its length, and text by a first byte that is none.
+///
+/// ```
+/// use lostnode_parsers::obd::vehicle_information;
+/// let (kind, vin) = vehicle_information(b"\xF8\x02\x01XXTESTXXA0N000042").unwrap();
+/// assert_eq!((kind, vin), (0x02, &b"XXTESTXXA0N000042"[..]));
+/// ```
+pub fn vehicle_information(data: &[u8]) -> Option<(u8, &[u8])> {
+    let [0xF8, kind, rest @ ..] = data else { return None };
+    // Verification numbers are of four bytes each.
+    let counted = match kind {
+        0x06 => rest.len() % 4 == 1,
+        _ => matches!(rest, [1..=8, next, ..] if *next >= b' '),
+    };
+    Some((*kind, if counted { &rest[1..] } else { rest }))
 }
 
 /// PID 01: lamp, number of codes and readiness since the codes were cleared; PID 41: the same for

@@ -3,7 +3,8 @@
 
 use lostnode_parsers::ExtendedId;
 use lostnode_parsers::j1939::{
-    ADDRESSES, Control, Fields, Name, address_name, battery_potential, codes, failure_mode,
+    ADDRESSES, Control, Fields, Name, SIGNALS, address_name, battery_potential, codes,
+    failure_mode, signal, signals_of,
 };
 
 fn fields(raw: u32) -> (u8, u32, Option<u8>, u8) {
@@ -68,6 +69,37 @@ fn battery() {
     assert_eq!(battery_potential(&[0; 5]), None);
 }
 
+/// Standard signals: the least and greatest value, and what is none.
+#[test]
+fn standard_signals() {
+    let at = |spn, raw: [u8; 2]| {
+        let signal = signal(spn).unwrap();
+        let mut data = [0xFF; 8];
+        data[signal.start..signal.start + signal.length].copy_from_slice(&raw[..signal.length]);
+        assert!(signals_of(signal.pgn).any(|own| own == signal));
+        assert_eq!(signal.decode(&data[..signal.start]), None);
+        signal.decode(&data)
+    };
+    for (spn, raw, value) in [
+        (190, [0xE0, 0x15], 700.0),
+        (190, [0xFF, 0xFA], 8031.875),
+        (84, [0x00, 0x50], 80.0),
+        (158, [0x30, 0x02], 28.0),
+        (167, [0x30, 0x02], 28.0),
+        (168, [0x1A, 0x01], 14.1),
+        (110, [0x28, 0x00], 0.0),
+        (110, [0xFA, 0x00], 210.0),
+        (171, [0x80, 0x24], 19.0),
+    ] {
+        assert_eq!(at(spn, raw).map(|value| (value * 1e3).round() / 1e3), Some(value), "{spn}");
+    }
+    for signal in &SIGNALS {
+        assert_eq!(at(signal.spn, [0xFB, 0xFB]), None, "{}", signal.name);
+        assert_eq!(at(signal.spn, [0xFF, 0xFF]), None, "{}", signal.name);
+    }
+    assert_eq!(signal(1), None);
+}
+
 /// DM1: lamps, then four bytes a code; the parameter number has its three highest bits above the
 /// failure mode.
 #[test]
@@ -98,9 +130,11 @@ fn active_codes() {
         (lamps.malfunction, lamps.stop, lamps.warning, lamps.protect),
         (true, false, false, true)
     );
-    let list: Vec<_> = list.map(|code| (code.spn, code.fmi, code.count)).collect();
-    // Zero and all ones are no codes.
-    assert_eq!(list, [(0x5_1234, 3, 5), (639, 9, 127)]);
+    assert!(lamps.lit().eq(["malfunction indicator", "protect"]));
+    let list: Vec<_> =
+        list.map(|code| (code.spn, code.fmi, code.count, code.old_conversion)).collect();
+    // Zero and all ones are no codes. The highest bit of the last byte is the conversion method.
+    assert_eq!(list, [(0x5_1234, 3, 5, true), (639, 9, 127, false)]);
     let (lamps, list) = codes(&[0b00_01_01_00, 0xFF]).unwrap();
     assert_eq!(
         (lamps.malfunction, lamps.stop, lamps.warning, lamps.protect, list.count()),

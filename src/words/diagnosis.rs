@@ -3,8 +3,8 @@
 use lostnode_parsers::j1939;
 
 use super::fault;
-use super::messages::pid_value;
 use super::terms::{self, plural};
+use super::values::pid_value;
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{
     CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,

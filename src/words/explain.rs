@@ -72,7 +72,7 @@ fn of_spn(spn: u32, fmi: Option<u8>) -> Explanation {
             let name = if name.is_empty() { String::new() } else { format!(" ({name})") };
             format!("the module at source address 0x{address:02X}{name}, from memory")
         }
-        _ => format!("{name}, from memory"),
+        _ => name.to_owned(),
     });
     Explanation {
         code: match fmi {

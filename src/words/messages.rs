@@ -2,22 +2,23 @@
 
 use std::fmt::Write;
 
-use lostnode_parsers::j1939;
+use lostnode_parsers::j1939::{self, SpnFmi};
 use lostnode_parsers::obd;
-use lostnode_parsers::uds::{self, DtcReport};
+use lostnode_parsers::uds::{self, DtcRecord, DtcReport};
 
+use super::terms::plural;
+use super::values;
 use crate::fold::diagnostics::{Carrier, Message, meaning};
 
 /// What a message says; its bytes where that is not known.
 pub fn describe(message: &Message<'_>) -> String {
     if let Some(incomplete) = message.incomplete {
-        return format!(
-            "incomplete, {}: {} of {} bytes, {}",
-            incomplete.fault.text(),
-            incomplete.received,
-            incomplete.length,
-            hex::encode_upper(message.data)
-        );
+        let (fault, length) = (incomplete.fault.text(), incomplete.length);
+        let text = format!("incomplete, {fault}: {} of {length} bytes", incomplete.received);
+        if message.data.is_empty() {
+            return text;
+        }
+        return format!("{text}, {}", hex::encode_upper(message.data));
     }
     match message.carrier {
         Carrier::J1939 { pgn } => j1939_group(message, pgn),
@@ -35,7 +36,9 @@ pub fn describe(message: &Message<'_>) -> String {
                     || format!("service 0x{service:02X}"),
                     |known| known.name.to_owned(),
                 );
-                format!("{name} refused: {} (0x{reason:02X})", uds::negative_text(reason))
+                // "Answer pending" is no refusal: the answer follows.
+                let verb = if reason == uds::RESPONSE_PENDING { "" } else { " refused" };
+                format!("{name}{verb}: {} (0x{reason:02X})", uds::negative_text(reason))
             }
             uds::Message::Unknown => hex::encode_upper(message.data),
         },
@@ -58,17 +61,27 @@ fn request(service: u8, data: &[u8]) -> Option<String> {
         (0x22, dids) if dids.len() >= 2 => {
             let names = dids.chunks_exact(2).map(|did| {
                 let did = u16::from_be_bytes([did[0], did[1]]);
-                uds::identification(did)
+                record_name(did)
                     .map_or_else(|| format!("0x{did:04X}"), |name| format!("0x{did:04X} {name}"))
             });
             names.collect::<Vec<_>>().join(", ")
         }
         (0x10, [session, ..]) => session_name(session & 0x7F).to_owned(),
         (0x14, [a, b, c, ..]) => format!("group {a:02X}{b:02X}{c:02X}"),
+        (0x09, [kind, ..]) => obd::information_name(*kind)?.to_owned(),
         (0x19, [report, mask]) => format!("report {report:02X}, mask {mask:02X}"),
         (0x3E, [sub, ..]) if sub & 0x80 != 0 => "no answer wanted".to_owned(),
         _ => return None,
     })
+}
+
+/// What a data identifier stands for, where a standard says so.
+fn record_name(did: u16) -> Option<&'static str> {
+    match did.to_be_bytes() {
+        [0xF4, pid] => obd::pid(pid).map(|pid| pid.name),
+        [0xF8, kind] => obd::information_name(kind),
+        _ => uds::identification(did),
+    }
 }
 
 /// ISO 14229-1:2020, table 25.
@@ -84,165 +97,79 @@ fn session_name(session: u8) -> &'static str {
 
 fn answer(service: u8, data: &[u8]) -> Option<String> {
     match (service, data) {
-        (0x01, _) => values(data),
-        (0x02, [pid, _, rest @ ..]) => pid_value(*pid, rest),
+        (0x01, _) => values::current(data),
+        (0x02, [pid, _, rest @ ..]) => values::pid_value(*pid, rest),
         (0x03 | 0x07 | 0x0A, [_, codes @ ..]) => {
             let codes = lostnode_parsers::dtc::two_byte_codes(codes)
                 .map(|code| code.to_string())
                 .collect::<Vec<_>>();
             Some(if codes.is_empty() { "no codes".to_owned() } else { codes.join(", ") })
         }
-        (0x06, _) => {
-            let results = obd::test_results(data).map(|result| {
-                let unit = result.unit.unwrap_or("(raw)");
-                format!(
-                    "monitor {:02X} test {:02X}: {} {unit} (allowed {} to {})",
-                    result.monitor,
-                    result.test,
-                    round(result.value),
-                    round(result.low),
-                    round(result.high)
-                )
-            });
-            Some(results.collect::<Vec<_>>().join("; ")).filter(|text| !text.is_empty())
-        }
+        (0x06, _) => values::test_results(data),
         (0x19, _) => codes(data),
         (0x10, [session, ..]) => Some(session_name(session & 0x7F).to_owned()),
-        (0x22, [high, low, rest @ ..]) => {
-            let did = u16::from_be_bytes([*high, *low]);
-            let name = uds::identification(did)?;
-            Some(format!("0x{did:04X} {name} = {}", readable(rest)))
-        }
-        (0x09, [kind @ (0x02 | 0x04 | 0x0A), _, rest @ ..]) => {
-            let name = match kind {
-                0x02 => "VIN",
-                0x04 => "calibration identifier",
-                _ => "module name",
-            };
-            Some(format!("{name} = {}", readable(rest)))
-        }
+        (0x22, _) => values::record(data),
+        (0x09, [kind, _, rest @ ..]) => values::information(*kind, rest),
         _ => None,
     }
 }
 
-fn readable(data: &[u8]) -> String {
-    if data.iter().all(|byte| byte.is_ascii_graphic() || matches!(byte, b' ' | 0 | 0xFF)) {
-        let text: String = data
-            .iter()
-            .filter(|byte| byte.is_ascii_graphic() || **byte == b' ')
-            .map(|byte| *byte as char)
-            .collect();
-        return format!("\"{}\"", text.trim());
-    }
-    hex::encode_upper(data)
-}
-
-fn values(data: &[u8]) -> Option<String> {
-    let parts: Vec<String> =
-        obd::answers(data).filter_map(|(pid, bytes)| pid_value(pid, bytes)).collect();
-    (!parts.is_empty()).then(|| parts.join(", "))
-}
-
-/// The values in the data bytes of a PID, such as `0C engine speed = 1726 rpm`; `None` where it is
-/// not known.
-pub fn pid_value(pid: u8, data: &[u8]) -> Option<String> {
-    let known = obd::pid(pid)?;
-    let mut out = format!("{pid:02X} ");
-    if pid == 0x01 || pid == 0x41 {
-        let readiness = obd::Readiness::parse(data)?;
-        let open: Vec<_> = readiness
-            .monitors()
-            .filter(|monitor| monitor.supported && !monitor.complete)
-            .map(|monitor| monitor.name)
-            .collect();
-        let lamp = if readiness.mil { "lamp on" } else { "lamp off" };
-        let open = if open.is_empty() { "none".to_owned() } else { open.join(", ") };
-        return Some(format!(
-            "{out}{}: {lamp}, {} codes, monitors not complete: {open}",
-            known.name, readiness.codes
-        ));
-    }
-    if known.number % 0x20 == 0 {
-        let list: Vec<_> = obd::supported(pid, data).map(|pid| format!("{pid:02X}")).collect();
-        return Some(format!("{out}{}: {}", known.name, list.join(" ")));
-    }
-    let before = out.len();
-    for value in obd::values(pid, data) {
-        let comma = if out.len() > before { ", " } else { "" };
-        let _ = write!(
-            out,
-            "{comma}{} = {} {}",
-            value.signal.name,
-            round(value.value),
-            value.signal.unit
-        );
-    }
-    for (coded, raw, meaning) in obd::coded(pid, data) {
-        let comma = if out.len() > before { ", " } else { "" };
-        let _ = write!(
-            out,
-            "{comma}{} = {}",
-            coded.name,
-            meaning.map_or_else(|| format!("reserved (0x{raw:02X})"), str::to_owned)
-        );
-    }
-    if out.len() == before {
-        let _ = write!(out, "{} = {}", known.name, hex::encode_upper(data));
-    }
-    Some(out.trim_end().to_owned())
-}
-
-/// Four decimals at most, without trailing zeros.
-fn round(value: f64) -> f64 {
-    (value * 1e4).round() / 1e4
-}
-
 fn codes(data: &[u8]) -> Option<String> {
     let report = DtcReport::parse(data)?;
+    let format = report.format.map(|format| match uds::format_name(format) {
+        Some(name) => format!("codes of {name}"),
+        None => format!("codes of a format 0x{format:02X} that is reserved"),
+    });
+    let group = report.group.map(|group| format!("functional group 0x{group:02X}"));
     if let Some(count) = report.count {
-        return Some(format!("{count} codes"));
+        let count = plural(usize::from(count), "code", "codes");
+        return Some([Some(count), format].into_iter().flatten().collect::<Vec<_>>().join(", "));
     }
-    let list: Vec<String> = report
-        .records()
-        .map(|record| {
-            let mut text = record.code.to_string();
-            if let Some(status) = record.status {
-                let names: Vec<_> = status.names().collect();
-                let _ = write!(
-                    text,
-                    " [{}]",
-                    if names.is_empty() { "no status bit".to_owned() } else { names.join(" ") }
-                );
-            }
-            if let Some(failure) = record.code.failure_type().and_then(meaning::failure_type) {
-                let _ = write!(text, " ({failure})");
-            }
-            text
-        })
-        .collect();
-    Some(if list.is_empty() { "no codes".to_owned() } else { list.join(", ") })
+    let list: Vec<String> = report.records().map(|record| code_record(&record)).collect();
+    let list = if list.is_empty() { "no codes".to_owned() } else { list.join(", ") };
+    let about: Vec<String> = group.into_iter().chain(format).collect();
+    Some(if about.is_empty() { list } else { format!("{}: {list}", about.join(", ")) })
+}
+
+/// A code with all that its report says of it.
+fn code_record(record: &DtcRecord<'_>) -> String {
+    let mut text = record.code.to_string();
+    if let Some(status) = record.status {
+        let names: Vec<_> = status.names().collect();
+        let names = if names.is_empty() { "no status bit".to_owned() } else { names.join(" ") };
+        let _ = write!(text, " [{names}]");
+    }
+    if let Some(counter) = record.counter {
+        let _ = write!(text, " fault counter {counter}");
+    }
+    if let Some((severity, unit)) = record.severity {
+        let _ = write!(text, " {}", severity_text(severity));
+        if let Some(unit) = unit {
+            let _ = write!(text, ", functional unit 0x{unit:02X}");
+        }
+    }
+    if let Some(failure) = record.code.failure_type().and_then(meaning::failure_type) {
+        let _ = write!(text, " ({failure})");
+    }
+    text
+}
+
+/// A severity byte in words: `severity 0x82 (check immediately, class A)`.
+pub fn severity_text(severity: u8) -> String {
+    let names: Vec<&str> = uds::severity(severity).collect();
+    let names = if names.is_empty() { "not told".to_owned() } else { names.join(", ") };
+    format!("severity 0x{severity:02X} ({names})")
 }
 
 fn j1939_group(message: &Message<'_>, pgn: u32) -> String {
+    let signals: Vec<String> = j1939::signals_of(pgn)
+        .filter_map(|signal| {
+            let value = signal.decode(message.data)?;
+            Some(format!("{} = {value:.2} {}", signal.name, signal.unit))
+        })
+        .collect();
     match pgn {
-        j1939::DM1 | j1939::DM2 => {
-            let which = if pgn == j1939::DM1 { "active codes" } else { "previously active codes" };
-            let Some((_, codes)) = j1939::codes(message.data) else { return which.to_owned() };
-            let list: Vec<String> = codes
-                .map(|code| {
-                    format!(
-                        "SPN {} FMI {} ({})",
-                        code.spn,
-                        code.fmi,
-                        j1939::failure_mode(code.fmi).unwrap_or("reserved")
-                    )
-                })
-                .collect();
-            format!(
-                "{which}: {}",
-                if list.is_empty() { "none".to_owned() } else { list.join(", ") }
-            )
-        }
+        j1939::DM1 | j1939::DM2 => diagnostic_message(message.data, pgn),
         j1939::ADDRESS_CLAIMED => match j1939::Name::parse(message.data) {
             Some(name) => format!(
                 "address claimed by NAME {:016X}: manufacturer {}, function {}, identity {}",
@@ -253,15 +180,41 @@ fn j1939_group(message: &Message<'_>, pgn: u32) -> String {
             ),
             None => "address claim too short".to_owned(),
         },
-        j1939::ELECTRICAL_POWER => match j1939::battery_potential(message.data) {
-            Some(volts) => format!("battery potential = {:.2} V", volts),
-            None => "battery potential not available".to_owned(),
-        },
+        j1939::ELECTRICAL_POWER if signals.is_empty() => {
+            "battery potential not available".to_owned()
+        }
+        _ if !signals.is_empty() => signals.join(", "),
         j1939::VEHICLE_IDENTIFICATION
         | j1939::COMPONENT_IDENTIFICATION
         | j1939::SOFTWARE_IDENTIFICATION => {
-            format!("group 0x{pgn:04X} = {}", readable(message.data))
+            format!("group 0x{pgn:04X} = {}", values::readable(message.data))
         }
-        _ => format!("group 0x{pgn:04X} {}", hex::encode_upper(message.data)),
+        _ => with_bytes(&format!("group 0x{pgn:04X}"), message.data),
     }
+}
+
+/// DM1 and DM2: the lamps asked for, and the codes.
+fn diagnostic_message(data: &[u8], pgn: u32) -> String {
+    let which = if pgn == j1939::DM1 { "active codes" } else { "previously active codes" };
+    let Some((lamps, codes)) = j1939::codes(data) else { return which.to_owned() };
+    let list: Vec<String> = codes.map(|code| spn_fmi(&code)).collect();
+    let list = if list.is_empty() { "none".to_owned() } else { list.join(", ") };
+    let lit: Vec<&str> = lamps.lit().collect();
+    let lamps = if lit.is_empty() { "no lamp".to_owned() } else { lit.join(", ") };
+    format!("{which}: {list}; lamps: {lamps}")
+}
+
+fn spn_fmi(code: &SpnFmi) -> String {
+    let name = meaning::suspect_parameter(code.spn).map(|(name, _)| name);
+    let name =
+        name.filter(|name| !name.is_empty()).map_or(String::new(), |name| format!("{name}: "));
+    let mode = j1939::failure_mode(code.fmi).unwrap_or("reserved");
+    let mut text = format!("SPN {} FMI {} ({name}{mode}", code.spn, code.fmi);
+    if code.count != SpnFmi::NO_COUNT {
+        let _ = write!(text, "; {}", plural(usize::from(code.count), "occurrence", "occurrences"));
+    }
+    if code.old_conversion {
+        text.push_str("; older conversion method, the SPN is not certain");
+    }
+    text + ")"
 }

@@ -15,5 +15,6 @@ pub mod outage;
 mod returned;
 pub mod terms;
 pub mod unnamed;
+pub mod values;
 pub mod verdict;
 pub mod wiring;

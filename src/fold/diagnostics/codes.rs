@@ -163,7 +163,8 @@ impl Codes {
         let module = Module { channel: message.channel, party: message.from };
         let now = message.time.map_or(0, |time| time.nanoseconds());
         match service.id {
-            0x01 => self.readiness(module, now, data),
+            0x01 => self.readiness(module, now, obd::answers(data)),
+            0x22 => self.readiness(module, now, obd::identified(data)),
             0x03 | 0x07 | 0x0A => {
                 let list = match service.id {
                     0x03 => Seen::Stored,
@@ -301,8 +302,13 @@ impl Codes {
     }
 
     /// Readiness tells of emissions codes that have gone whether their tests can have run.
-    fn readiness(&mut self, module: Module, now: Nanoseconds, data: &[u8]) {
-        for (_, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 1) {
+    fn readiness<'d>(
+        &mut self,
+        module: Module,
+        now: Nanoseconds,
+        pids: impl Iterator<Item = (u8, &'d [u8])>,
+    ) {
+        for (_, bytes) in pids.filter(|(pid, _)| *pid == 1) {
             let Some(readiness) = Readiness::parse(bytes) else { continue };
             self.readiness.insert(module, (now, readiness));
             let complete = readiness

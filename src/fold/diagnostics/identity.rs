@@ -11,6 +11,7 @@ use super::claims::{Claim, Claims};
 use super::supply::{Source, Supply};
 use super::{Message, Module, Party};
 use crate::capture::ChannelIndex;
+use crate::fold::timing::Nanoseconds;
 
 /// What one module said.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -138,15 +139,16 @@ impl Identities {
         let module = Module { channel: message.channel, party: message.from };
         let now = message.time.map_or(0, |time| time.nanoseconds());
         match (service.id, data) {
-            (0x01, _) => {
-                for (pid, bytes) in obd::answers(data).filter(|(pid, _)| *pid == 0x42) {
-                    let source = Source { module, group: false };
-                    obd::values(pid, bytes)
-                        .for_each(|value| self.supply.push(now, value.value, source));
-                }
-            }
+            (0x01, _) => self.supply(module, now, obd::answers(data)),
+            (0x22, [0xF4, ..]) => self.supply(module, now, obd::identified(data)),
             (0x09, [kind, count, rest @ ..]) => {
                 self.vehicle_information(module, *kind, *count, rest)
+            }
+            (0x22, [0xF8, ..]) => {
+                if let Some((kind, rest)) = obd::vehicle_information(data) {
+                    // A record of its own has all its items, whatever their number.
+                    self.vehicle_information(module, kind, u8::MAX, rest);
+                }
             }
             (0x22, [high, low, rest @ ..]) => {
                 self.identification(module, u16::from_be_bytes([*high, *low]), rest)
@@ -155,6 +157,19 @@ impl Identities {
                 self.identification(module, 0xF100 | u16::from(*option), rest)
             }
             _ => {}
+        }
+    }
+
+    /// Voltages of the supply among PIDs with their data.
+    fn supply<'d>(
+        &mut self,
+        module: Module,
+        now: Nanoseconds,
+        pids: impl Iterator<Item = (u8, &'d [u8])>,
+    ) {
+        let source = Source { module, group: false };
+        for (pid, bytes) in pids.filter(|(pid, _)| *pid == 0x42) {
+            obd::values(pid, bytes).for_each(|value| self.supply.push(now, value.value, source));
         }
     }
 

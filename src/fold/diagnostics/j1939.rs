@@ -14,6 +14,9 @@ use crate::capture::{ChannelIndex, Frame};
 const MOST_OPEN: usize = 256;
 /// Longest pause between packets, T1 (SAE J1939-21, 5.10.2.4; from memory), in nanoseconds.
 const T1: i64 = 750_000_000;
+/// Longest pause of a message for one unit, where the receiver has a say: T2 and T3 (the same
+/// clause; from memory), in nanoseconds.
+const T2: i64 = 1_250_000_000;
 
 /// Who a message is from, and for where it is not for all. Those under way are ended in this order.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -53,19 +56,41 @@ struct Session {
     pgn: u32,
     length: u16,
     packets: u8,
-    next: u8,
+    /// Room for the whole message, packets at their places.
     data: Vec<u8>,
+    /// Packets that are there, by number from 1.
+    have: [bool; 256],
     begun: Option<Timestamp>,
     last: Option<Timestamp>,
     id: Id,
 }
 
 impl Session {
+    fn new(pgn: u32, length: u16, packets: u8, begun: Option<Timestamp>, id: Id) -> Session {
+        let data = vec![0; usize::from(length)];
+        Session { pgn, length, packets, data, have: [false; 256], begun, last: begun, id }
+    }
+
+    /// The packets of the message that are there, without a gap from the first.
+    fn contiguous(&self) -> usize {
+        self.have[1..=usize::from(self.packets)].iter().take_while(|have| **have).count()
+    }
+
+    /// Puts a packet at its place.
+    fn put(&mut self, number: u8, bytes: &[u8]) {
+        let start = usize::from(number - 1) * 7;
+        let end = (start + bytes.len().min(7)).min(self.data.len());
+        self.data[start..end].copy_from_slice(&bytes[..end - start]);
+        // A packet that is shorter than the message needs has not come.
+        self.have[usize::from(number)] = end - start == 7 || end == self.data.len();
+    }
+
     /// What there is of the message, ended by a frame at `time` or broken off for a fault.
     fn message(&self, key: Key, time: Option<Timestamp>, fault: Option<Fault>) -> Message<'_> {
-        let (received, length) = (self.data.len() as u32, u32::from(self.length));
+        let there = (self.contiguous() * 7).min(self.data.len());
+        let (received, length) = (there as u32, u32::from(self.length));
         let incomplete = fault.map(|fault| Incomplete { fault, received, length });
-        let message = key.message(self.id, self.pgn, &self.data);
+        let message = key.message(self.id, self.pgn, &self.data[..there]);
         Message { time, begun: self.begun, length, incomplete, ..message }
     }
 }
@@ -123,11 +148,7 @@ impl Sessions {
                     deliver(&session.message(key, frame.time, Some(Fault::Interrupted)));
                 }
                 if self.open.len() < MOST_OPEN {
-                    let (begun, data) = (frame.time, Vec::with_capacity(usize::from(length)));
-                    self.open.insert(
-                        key,
-                        Session { pgn, length, packets, next: 1, data, begun, last: begun, id },
-                    );
+                    self.open.insert(key, Session::new(pgn, length, packets, frame.time, id));
                 }
             }
             Some(Control::Abort) => {
@@ -143,7 +164,14 @@ impl Sessions {
                     session.last = frame.time.or(session.last);
                 }
             }
-            Some(Control::End) | None => {}
+            Some(Control::End) => {
+                // The receiver has it all: what is missing here, the recording lacks.
+                let key = key.reverse();
+                if let Some(session) = self.open.remove(&key) {
+                    deliver(&session.message(key, frame.time, Some(Fault::WrongSequence)));
+                }
+            }
+            None => {}
         }
     }
 
@@ -153,15 +181,18 @@ impl Sessions {
         else {
             return;
         };
-        let late =
-            matches!((frame.time, session.last), (Some(now), Some(last)) if now.since(last) > T1);
-        let fault = if late {
-            Some(Fault::Timeout)
-        } else if *number != session.next {
-            // A packet may be sent again; one out of order breaks the message.
-            if *number < session.next { return } else { Some(Fault::WrongSequence) }
-        } else {
-            None
+        let longest = if key.destination.is_some() { T2 } else { T1 };
+        let late = matches!((frame.time, session.last),
+            (Some(now), Some(last)) if now.since(last) > longest);
+        let number = *number;
+        let next = session.contiguous() + 1;
+        // A packet may be sent again. One out of order breaks a message for all; the receiver of a
+        // message for one unit asks again for what it lacks, in any order.
+        let skips = key.destination.is_none() && usize::from(number) > next;
+        let fault = match (late, skips) {
+            (true, _) => Some(Fault::Timeout),
+            (_, true) => Some(Fault::WrongSequence),
+            _ => None,
         };
         if let Some(fault) = fault {
             if let Some(session) = self.open.remove(&key) {
@@ -169,14 +200,17 @@ impl Sessions {
             }
             return;
         }
-        let room = usize::from(session.length) - session.data.len();
-        session.data.extend_from_slice(&bytes[..bytes.len().min(room)]);
         session.last = frame.time.or(session.last);
-        session.next = session.next.saturating_add(1);
-        if *number == session.packets
+        if !(1..=session.packets).contains(&number) || session.have[usize::from(number)] {
+            return;
+        }
+        session.put(number, bytes);
+        let whole = session.contiguous() == usize::from(session.packets);
+        // Where a packet of a message for all is too short, its last one ends it all the same.
+        let over = key.destination.is_none() && number == session.packets;
+        if (whole || over)
             && let Some(session) = self.open.remove(&key)
         {
-            let whole = session.data.len() == usize::from(session.length);
             let fault = (!whole).then_some(Fault::WrongSequence);
             deliver(&session.message(key, frame.time, fault));
         }

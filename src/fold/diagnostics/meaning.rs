@@ -49,7 +49,8 @@ static NETWORK: LazyLock<HashMap<&str, Meaning>> = LazyLock::new(|| {
 });
 
 static GENERIC: LazyLock<HashMap<&str, &str>> = LazyLock::new(|| {
-    let rows = table(include_str!("data/generic-codes.tsv"));
+    let rows = table(include_str!("data/generic-codes.tsv"))
+        .chain(table(include_str!("data/body-chassis-codes.tsv")));
     rows.filter_map(|row| Some((*row.first()?, *row.get(1)?))).collect()
 });
 
