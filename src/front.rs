@@ -167,10 +167,17 @@ impl<'o> Analyser<'o> {
         self.summary.push(batch);
     }
 
-    /// What the frames so far show, if the recording ended now. Findings are left for the end.
+    /// What the frames so far show, if the recording ended now: at the end of the span of
+    /// `capture`, where that is later than the last frame. Findings are left for the end.
     pub fn so_far(&mut self, capture: Capture) -> Analysis {
         self.summary.join();
-        self.draw(vec![capture])
+        let span = self.summary.timing.span;
+        if let (Some((begin, end)), Some((_, now))) = (span, capture.span) {
+            self.summary.timing.span = Some((begin, end.max(now.nanoseconds())));
+        }
+        let analysis = self.draw(vec![capture]);
+        self.summary.timing.span = span;
+        analysis
     }
 
     /// What all the frames show; `capture` is the account of what was read.

@@ -67,6 +67,9 @@ pub use front::{Analyser, Error, Explaining, Options, Recordings, analyse};
 pub mod compare;
 pub mod learn;
 
+// Who is silent now, while frames still come.
+pub mod live;
+
 // From typed values to English.
 pub mod words;
 

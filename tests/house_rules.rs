@@ -21,7 +21,7 @@ fn rust_files(folder: &str) -> Vec<PathBuf> {
 }
 
 /// The modules of `src` from left to right; each may use those before it.
-const ORDER: [&str; 22] = [
+const ORDER: [&str; 23] = [
     "table",
     "interface",
     "settings",
@@ -39,6 +39,7 @@ const ORDER: [&str; 22] = [
     "front",
     "compare",
     "learn",
+    "live",
     "words",
     "render",
     "simulate",
@@ -175,7 +176,7 @@ fn only_one_folder_knows_the_json_names() {
 }
 
 /// Rooms in which answers are worked out. What they find is typed; words come after them.
-const CORE: [&str; 12] = [
+const CORE: [&str; 13] = [
     "fold",
     "wiring_file",
     "roster_file",
@@ -188,6 +189,7 @@ const CORE: [&str; 12] = [
     "front",
     "compare",
     "learn",
+    "live",
 ];
 
 /// The files of the core as text that messages can name, with their code.

@@ -15,3 +15,14 @@ pub(super) fn fill(reader: &mut impl Read, buffer: &mut [u8]) -> (usize, Option<
     }
     (length, None)
 }
+
+/// One read, of as much as there is; what came, and the failure.
+pub(super) fn once(reader: &mut impl Read, buffer: &mut [u8]) -> (usize, Option<io::Error>) {
+    loop {
+        match reader.read(buffer) {
+            Ok(read) => return (read, None),
+            Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+            Err(error) => return (0, Some(error)),
+        }
+    }
+}

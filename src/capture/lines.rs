@@ -3,7 +3,7 @@
 
 use std::io::{self, Read};
 
-use super::fill::fill;
+use super::fill::{fill, once};
 
 /// Longest line that is looked at, in bytes. A CAN FD line is about 160 long.
 pub(super) const LONGEST_LINE: usize = 64 << 10;
@@ -20,6 +20,8 @@ pub(super) struct Chunk<'b> {
 pub(super) struct Chunks<R> {
     reader: R,
     size: usize,
+    /// What one read gives is a chunk, as of a stream that is watched.
+    at_once: bool,
     /// Beginning of a line whose end has not been read yet.
     carry: Vec<u8>,
     /// Nothing has been read yet.
@@ -38,10 +40,11 @@ enum State {
 }
 
 impl<R: Read> Chunks<R> {
-    pub fn new(reader: R, size: usize) -> Self {
+    pub fn new(reader: R, size: usize, at_once: bool) -> Self {
         Chunks {
             reader,
             size: size.max(1),
+            at_once,
             carry: Vec::new(),
             first: true,
             state: State::Reading,
@@ -64,10 +67,13 @@ impl<R: Read> Chunks<R> {
             let whole = if std::mem::take(&mut self.first) { whole.div_ceil(4) } else { whole };
             bytes[..kept].copy_from_slice(&self.carry);
             self.carry.clear();
-            let (read, failure) = fill(&mut self.reader, &mut bytes[kept..whole]);
-            self.failure = failure;
+            let (read, failure) = match self.at_once {
+                true => once(&mut self.reader, &mut bytes[kept..whole]),
+                false => fill(&mut self.reader, &mut bytes[kept..whole]),
+            };
             let (mut begin, length) = (0, kept + read);
-            let ended = length < whole;
+            let ended = failure.is_some() || if self.at_once { read == 0 } else { length < whole };
+            self.failure = failure;
             if self.state == State::Skipping {
                 match memchr::memchr(b'\n', &bytes[..length]) {
                     Some(at) => {

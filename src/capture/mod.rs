@@ -170,6 +170,9 @@ pub struct Options {
     /// Whether to group the frames of each batch by identifier ([`Batch::grouped`]) before it is
     /// handed on: on all threads at once, outside the order in which batches are.
     pub grouped: bool,
+    /// Whether to hand on what has come at once instead of waiting for a whole chunk: for a stream
+    /// that is watched while it comes. The result does not depend on it.
+    pub at_once: bool,
     /// Channels that are known already, in their order: those of the files that this one goes on
     /// from.
     pub channels: Vec<String>,
@@ -185,6 +188,7 @@ impl Default for Options {
             threads: std::thread::available_parallelism().map_or(1, usize::from),
             chunk: 1 << 18,
             grouped: false,
+            at_once: false,
             channels: Vec::new(),
             progress: None,
         }

@@ -61,7 +61,7 @@ pub(super) fn read<T>(
 ) -> io::Result<()> {
     let workers = Workers {
         feed: Mutex::new(Feed {
-            chunks: Chunks::new(reader, options.chunk),
+            chunks: Chunks::new(reader, options.chunk, options.at_once),
             taken: 0,
             ended: false,
             failure: None,

@@ -22,6 +22,7 @@ mod report;
 mod simulate;
 mod standard_input;
 mod streaming;
+mod watch;
 mod wiring;
 
 use std::fmt;
@@ -56,6 +57,7 @@ enum Command {
     Name(name::Arguments),
     Wiring(wiring::Arguments),
     Batch(batch::Arguments),
+    Watch(watch::Arguments),
     Record(record::Arguments),
     Replay(replay::Arguments),
     Simulate(simulate::Arguments),
@@ -151,6 +153,7 @@ pub fn run() -> ExitCode {
         Command::Manual(arguments) => manual::manual(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
         Command::Outages(arguments) => outages::run(&arguments),
+        Command::Watch(arguments) => watch::run(&arguments),
         Command::Record(arguments) => record::run(&arguments),
         Command::Replay(arguments) => replay::run(&arguments),
         Command::Simulate(arguments) => simulate::run(&arguments),

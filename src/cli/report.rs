@@ -2,7 +2,7 @@
 
 use std::fs;
 use std::io::{BufWriter, Write};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
@@ -92,27 +92,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         told::kept_out(&analysis).iter().for_each(|text| eprintln!("lostnode: {text}"));
     }
     if let Some(folder) = &arguments.out {
-        fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
-        write_file(folder, "report.json", |out| Json.render(&analysis, out))?;
-        write_file(folder, "report.html", |out| Html.render(&analysis, out))?;
-        let mut pictures: Vec<String> = Vec::new();
-        for (at, drive) in analysis.each_drive().enumerate() {
-            // Each drive has its own time line, and so its own pictures.
-            let number = match analysis.drives.is_empty() {
-                true => String::new(),
-                false => format!("-{}", at + 1),
-            };
-            let (presence, load) =
-                (format!("presence{number}.png"), format!("bus-load{number}.png"));
-            write_file(folder, &presence, |out| PresencePlot.render(drive, out))?;
-            write_file(folder, &load, |out| LoadPlot.render(drive, out))?;
-            pictures.extend([presence, load]);
-        }
-        eprintln!(
-            "lostnode: written into {}: report.html (to hand over), report.json, {}",
-            folder.display(),
-            pictures.join(", ")
-        );
+        written(folder, &analysis)?;
     }
     let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
     match arguments.format {
@@ -125,6 +105,31 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     out.flush()?;
     Ok(exit_code(&analysis))
+}
+
+/// Writes the page, the document and the pictures of an analysis into a folder.
+pub(super) fn written(folder: &Path, analysis: &Analysis) -> Result<(), Failure> {
+    fs::create_dir_all(folder).map_err(|error| Failure::writing(folder, &error))?;
+    write_file(folder, "report.json", |out| Json.render(analysis, out))?;
+    write_file(folder, "report.html", |out| Html.render(analysis, out))?;
+    let mut pictures: Vec<String> = Vec::new();
+    for (at, drive) in analysis.each_drive().enumerate() {
+        // Each drive has its own time line, and so its own pictures.
+        let number = match analysis.drives.is_empty() {
+            true => String::new(),
+            false => format!("-{}", at + 1),
+        };
+        let (presence, load) = (format!("presence{number}.png"), format!("bus-load{number}.png"));
+        write_file(folder, &presence, |out| PresencePlot.render(drive, out))?;
+        write_file(folder, &load, |out| LoadPlot.render(drive, out))?;
+        pictures.extend([presence, load]);
+    }
+    eprintln!(
+        "lostnode: written into {}: report.html (to hand over), report.json, {}",
+        folder.display(),
+        pictures.join(", ")
+    );
+    Ok(())
 }
 
 /// What to say where there is no answer; a table has its row all the same.

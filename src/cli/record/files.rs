@@ -13,7 +13,7 @@ use crate::capture::Batch;
 /// Lines are handed to the system at least this often, so that a pulled plug costs little.
 const FLUSH_EVERY: Duration = Duration::from_millis(500);
 
-pub(super) struct Files {
+pub(in crate::cli) struct Files {
     path: Option<PathBuf>,
     most_bytes: Option<u64>,
     longest: Option<Duration>,
@@ -25,7 +25,7 @@ pub(super) struct Files {
 
 /// Counts what is written.
 struct Counted {
-    inner: BufWriter<Box<dyn Write>>,
+    inner: BufWriter<Box<dyn Write + Send>>,
     bytes: u64,
 }
 

@@ -11,12 +11,12 @@ use crate::capture::ChannelIndex;
 use crate::interface::Interface;
 
 /// What a listener hands on.
-pub(super) enum Event {
+pub(in crate::cli) enum Event {
     Heard(ChannelIndex, Timestamp, FrameKind),
     Trouble(ChannelIndex, String),
 }
 
-pub(super) struct Listener {
+pub(in crate::cli) struct Listener {
     interface: Interface,
     dropped: AtomicU64,
 }

@@ -15,8 +15,8 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use lostnode_parsers::wire;
 
-use self::files::Files;
-use self::listener::{Event, Listener};
+pub(super) use self::files::Files;
+pub(super) use self::listener::{Event, Listener};
 use self::live::Live;
 use super::options::{Identity, Limits, positive};
 use super::{Failure, NOTHING_LOST};
@@ -164,7 +164,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
 }
 
 /// What to say of an interface before recording from it.
-fn advise(name: &str, wiring: &Wiring) {
+pub(super) fn advise(name: &str, wiring: &Wiring) {
     match wiring {
         Wiring::Virtual | Wiring::Physical { listen_only: Some(true), .. } => {}
         Wiring::Physical { .. } => eprintln!(

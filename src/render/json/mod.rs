@@ -6,6 +6,7 @@ pub mod comparison;
 mod diagnosis;
 pub mod explain;
 mod findings;
+pub mod live;
 mod names;
 pub mod row;
 

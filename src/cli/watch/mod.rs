@@ -1,0 +1,300 @@
+//! `lostnode watch`: who falls silent, at the moment it happens.
+
+#[allow(dead_code, reason = "for the page that is to come")]
+mod board;
+mod follow;
+mod lines;
+#[allow(dead_code, reason = "for the page that is to come")]
+mod marks;
+mod session;
+mod source;
+mod stream;
+
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::time::{Duration, Instant};
+
+use clap::{Args, ValueEnum};
+use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+
+use self::board::Board;
+use self::lines::Lines;
+use self::session::Session;
+use self::source::{Arrival, From, Shared};
+use super::files::{read_job, read_knowledge};
+use super::options::{Expected, Harness, Identity, Limits, Reading, positive};
+use super::record::{Listener, advise};
+use super::{Failure, exit_code, report, terminal_width};
+use crate::analysis::Analysis;
+use crate::capture::Capture;
+use crate::interface::{self, Wiring};
+use crate::live::Event;
+use crate::render::Renderer;
+use crate::render::json::live as json;
+use crate::render::text::Text;
+use crate::words::live as words;
+use crate::{Explaining, Options};
+
+/// Watch the bus, and tell at once who falls silent and who is back
+///
+/// Ends with the whole report, also after Ctrl-C, a closed pipe or a kill signal. Exit codes are
+/// those of `report`.
+///
+/// While driving the driver drives and a second person watches.
+#[derive(Args)]
+#[command(after_help = "Examples: lostnode watch can0 --save drive.log\n          \
+                  some-logger | lostnode watch - --format jsonl\n          \
+                  lostnode watch --replay samples/van-door.log.gz")]
+pub struct Arguments {
+    /// What to listen to: CAN interfaces such as can0 can1; or `-` for standard input, a pipe, or a
+    /// file that another program is writing
+    #[arg(required = true, value_name = "SOURCE")]
+    sources: Vec<String>,
+    /// The source is a finished capture: play it in its own time, for practice
+    #[arg(long, conflicts_with = "save")]
+    replay: bool,
+    /// How many times faster than it was recorded
+    #[arg(long, value_name = "TIMES", requires = "replay", default_value_t = 1.0,
+        value_parser = positive)]
+    speed: f64,
+    /// Write what is heard into this file meanwhile; it must not exist yet
+    #[arg(long, value_name = "FILE")]
+    save: Option<PathBuf>,
+    /// At the end, also write report.html, report.json and pictures into this folder
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+    /// How to tell what happens
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
+    /// End after this many seconds
+    #[arg(long = "for", value_name = "SECONDS", value_parser = positive)]
+    duration: Option<f64>,
+    #[command(flatten)]
+    expected: Expected,
+    #[command(flatten)]
+    harness: Harness,
+    /// What was measured, tried and done on the vehicle, as a job file
+    #[arg(long, value_name = "FILE")]
+    readings: Option<PathBuf>,
+    /// Changes to the numbers behind the findings (docs/findings.md)
+    #[arg(long, value_name = "FILE")]
+    knowledge: Option<PathBuf>,
+    #[command(flatten)]
+    identity: Identity,
+    #[command(flatten)]
+    limits: Limits,
+    #[command(flatten)]
+    reading: Reading,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum Format {
+    /// For people: a line for each event, then the report
+    Text,
+    /// For programs: one JSON object a line (docs/json.md); the report only with --out
+    Jsonl,
+}
+
+/// The longest wait before all is looked at again.
+const TICK: Duration = Duration::from_millis(20);
+/// How all stands is published this often at most.
+const STATE: Duration = Duration::from_millis(200);
+/// Batches that wait to be folded.
+const WAITING: usize = 256;
+
+/// Runs the command.
+///
+/// # Errors
+/// Where the source cannot be read or a result not be written.
+pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    let stop = stopped_by_signals()?;
+    let mut options = options(arguments)?;
+    let from = source(arguments, &mut options)?;
+    let (speed, name) = (from.speed(), from.name());
+    let (to, arrivals) = sync_channel(WAITING);
+    let drops = Arc::new(AtomicU64::new(0));
+    let shared = Shared { to, stop: Arc::clone(&stop), drops: Arc::clone(&drops) };
+    let hider = arguments.identity.hider();
+    let mut session = Session::new(&options, speed);
+    let reading = options.reading.clone();
+    source::start(from, reading, arguments.save.as_deref(), hider, shared)?;
+    let board = Arc::new(Board::default());
+    let mut teller = Teller {
+        format: arguments.format,
+        lines: Lines::new(Arc::clone(&stop)),
+        board: Arc::clone(&board),
+        published: None,
+    };
+    let deadline = arguments.duration.map(Duration::from_secs_f64);
+    let capture = listen(&mut session, &arrivals, &mut teller, &stop, deadline, &drops);
+    session.watch.end();
+    teller.tell(&mut session);
+    board.close();
+    match teller.lines.finish() {
+        0 => {}
+        left => eprintln!("lostnode: {left} lines were left out: nobody took them in time"),
+    }
+    let capture = capture.map_err(|error| Failure::Message(error.to_string()))?;
+    let analysis = session.finish(Capture { path: name, ..capture });
+    let mut analysis = analysis.map_err(|error| match (error, &arguments.readings) {
+        (crate::Error::Job(error), Some(path)) => Failure::about(path, error),
+        (crate::Error::Wiring(error), _) => arguments.harness.about(&arguments.expected, error),
+        (error, _) => error.into(),
+    })?;
+    arguments.identity.hide(&mut analysis);
+    ended(arguments, &analysis)
+}
+
+/// Set by Ctrl-C and by signals to end; a second Ctrl-C ends at once.
+fn stopped_by_signals() -> Result<Arc<AtomicBool>, Failure> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let shut =
+        signal_hook::flag::register_conditional_shutdown(SIGINT, 128 + SIGINT, Arc::clone(&stop));
+    shut.map_err(Failure::message)?;
+    for signal in [SIGINT, SIGTERM, SIGHUP] {
+        signal_hook::flag::register(signal, Arc::clone(&stop)).map_err(Failure::message)?;
+    }
+    Ok(stop)
+}
+
+fn options(arguments: &Arguments) -> Result<Options, Failure> {
+    // What is named and may be wrong is told of before anything is listened to.
+    let roster = arguments.expected.read()?;
+    let job = arguments.readings.as_deref().map(read_job).transpose()?.unwrap_or_default();
+    let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
+    let findings = Some(Explaining { knowledge, job, wiring: arguments.harness.read()? });
+    let mut options = Options { roster, findings, ..arguments.reading.analysis(&arguments.limits) };
+    // A bus is slow: a second thread would cost more than it brings.
+    options.reading.threads = 1;
+    Ok(options)
+}
+
+/// What the arguments name: interfaces, or one other source.
+fn source(arguments: &Arguments, options: &mut Options) -> Result<From, Failure> {
+    let names = &arguments.sources;
+    let path = |name: &String| PathBuf::from(name);
+    match names.as_slice() {
+        [name] if arguments.replay => Ok(From::Replay(path(name), arguments.speed)),
+        [name] if name == "-" => Ok(From::Pipe(None)),
+        [name] if Path::new(name).is_file() => Ok(From::Growing(path(name))),
+        [name] if Path::new(name).exists() => Ok(From::Pipe(Some(path(name)))),
+        _ if arguments.replay => Err(Failure::message("--replay plays one capture")),
+        names => {
+            let mut listeners = Vec::new();
+            for name in names {
+                if name == "-" || Path::new(name).exists() {
+                    return Err(Failure::message(format!(
+                        "{name}: several sources can only be interfaces; `lostnode report` reads \
+                         several captures"
+                    )));
+                }
+                let interface = interface::open(name).map_err(|error| {
+                    Failure::Message(format!("{name}: no file, and no interface: {error}"))
+                })?;
+                advise(name, interface.wiring());
+                if let Wiring::Physical { bit_rate: Some(rate), .. } = interface.wiring() {
+                    options.settings.bit_rate.get_or_insert(*rate);
+                }
+                listeners.push((name.clone(), Listener::new(interface)));
+            }
+            Ok(From::Interfaces(listeners))
+        }
+    }
+}
+
+/// Takes what comes until nothing more does or the watch is over; the account of what was read.
+fn listen(
+    session: &mut Session<'_>,
+    arrivals: &Receiver<Arrival>,
+    teller: &mut Teller,
+    stop: &AtomicBool,
+    deadline: Option<Duration>,
+    drops: &AtomicU64,
+) -> Result<Capture, crate::capture::Error> {
+    let begun = Instant::now();
+    loop {
+        if deadline.is_some_and(|most| begun.elapsed() >= most) {
+            stop.store(true, Ordering::Relaxed);
+        }
+        let first = match arrivals.recv_timeout(TICK) {
+            Ok(first) => Some(first),
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => return Ok(Capture::default()),
+        };
+        // No more at once than is taken quickly: then all is looked at.
+        for arrival in first.into_iter().chain(arrivals.try_iter().take(WAITING / 8)) {
+            match arrival {
+                Arrival::Frames(batch, arrived) => {
+                    session.take(&batch, arrived);
+                    teller.tell_due(session);
+                }
+                Arrival::Idle(at) => session.idle(at),
+                Arrival::Note(text) => eprintln!("lostnode: {text}"),
+                Arrival::Ended(capture) => return capture,
+            }
+        }
+        session.watch.dropped(drops.load(Ordering::Relaxed));
+        for text in teller.board.take_marks() {
+            if let Some(clock) = session.watch.clock() {
+                session.watch.mark(clock, text);
+            }
+        }
+        teller.tell_due(session);
+    }
+}
+
+/// Tells what happens, to whoever listens.
+struct Teller {
+    format: Format,
+    lines: Lines,
+    board: Arc<Board>,
+    published: Option<Instant>,
+}
+
+impl Teller {
+    /// What has happened, and how all stands where that is due.
+    fn tell_due(&mut self, session: &mut Session<'_>) {
+        self.tell_events(session.look(), session);
+        if self.published.is_none_or(|at| at.elapsed() >= STATE) {
+            self.tell_state(session);
+        }
+    }
+
+    fn tell(&mut self, session: &mut Session<'_>) {
+        self.tell_events(session.watch.events(), session);
+        self.tell_state(session);
+    }
+
+    fn tell_state(&mut self, session: &Session<'_>) {
+        self.published = Some(Instant::now());
+        self.board.publish_state(&json::state(&session.watch));
+    }
+
+    fn tell_events(&mut self, events: Vec<Event>, session: &Session<'_>) {
+        for event in events {
+            let line = json::event(&session.watch, &event);
+            self.board.publish_event(&line);
+            let line = match self.format {
+                Format::Jsonl => line,
+                Format::Text => words::line(&session.watch, &event),
+            };
+            self.lines.put(line);
+        }
+    }
+}
+
+/// The report, as `report` gives it.
+fn ended(arguments: &Arguments, analysis: &Analysis) -> Result<u8, Failure> {
+    if let Some(folder) = &arguments.out {
+        report::written(folder, analysis)?;
+    }
+    if arguments.format == Format::Text {
+        let mut out = BufWriter::new(anstream::AutoStream::auto(io::stdout()));
+        Text { width: terminal_width(), ..Text::default() }.render(analysis, &mut out)?;
+        out.flush()?;
+    }
+    Ok(exit_code(analysis))
+}

@@ -1,0 +1,211 @@
+//! What the analysis so far makes of silences that were told of, or are under suspicion: a loss, or
+//! lawful.
+
+use super::{Event, LATER, Presence, RETURN, Sender, Subject, Watch, What};
+use crate::analysis::{Analysis, Cause, Nanoseconds, Outage, Scope, Silence};
+
+/// What became of a silence.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Judged {
+    /// The analysis does not have it, or cannot tell yet.
+    Open,
+    Lost(Cause),
+    Lawful {
+        doubtful: bool,
+    },
+    Paused,
+}
+
+impl Watch {
+    /// Whether the analysis is to be asked, now that it is this late.
+    pub fn wants_judging(&self) -> bool {
+        self.judging.first().is_some_and(|at| *at <= self.clock)
+    }
+
+    /// Holds what is silent against the analysis so far. Where that finds it lawful it is taken
+    /// back; where it finds the cause of a silence that is over, that is told with the return.
+    pub fn judge(&mut self, analysis: &Analysis) {
+        self.judging.retain(|at| *at > self.clock);
+        self.judge_jump(analysis);
+        for channel in 0..self.channels.len() {
+            if let Some(presence) = self.channels[channel].presence {
+                self.judge_channel(analysis, channel, presence);
+            }
+        }
+        for sender in 0..self.senders.len() {
+            self.judge_sender(analysis, sender);
+        }
+        self.flush_returns(false);
+        self.never_heard(analysis);
+    }
+
+    fn judge_sender(&mut self, analysis: &Analysis, sender: usize) {
+        let own = &self.senders[sender];
+        let (channel, presence, suspected) = (own.channel, own.presence, own.suspected);
+        let judge = |this: &Watch, since, until| {
+            let ids = &this.senders[sender].ids;
+            let places = ids.iter().map(|at| (this.ids[*at].channel, this.ids[*at].id));
+            let places: Vec<_> = places.collect();
+            judged(analysis, Silence { start: since, end: until }, |outage| {
+                outage.channel.is_none_or(|own| own == channel)
+                    && (outage.scope >= Scope::Bus
+                        || outage.ids.iter().any(|at| {
+                            let id = &analysis.identifiers[*at];
+                            places.contains(&(id.channel, id.id))
+                        }))
+            })
+        };
+        match presence {
+            Presence::Silent { since } => match judge(self, since, self.clock) {
+                Judged::Lawful { doubtful } => {
+                    self.senders[sender].presence = Presence::Asleep { since };
+                    let who = self.subject(sender);
+                    self.sleeps(self.clock, who, since, doubtful);
+                }
+                Judged::Open | Judged::Lost(_) | Judged::Paused => {}
+            },
+            Presence::Returning { since, at, slept } if self.clock >= at + RETURN => {
+                match judge(self, since, at) {
+                    Judged::Lost(cause) => self.flush_return(sender, Some(cause)),
+                    Judged::Lawful { doubtful } => {
+                        if !slept {
+                            let who = self.subject(sender);
+                            self.sleeps(at, who, since, doubtful);
+                        }
+                        let back = Presence::Returning { since, at, slept: true };
+                        self.senders[sender].presence = back;
+                        self.flush_return(sender, None);
+                    }
+                    Judged::Open | Judged::Paused => {}
+                }
+            }
+            Presence::Here if suspected.is_some() => {
+                let since = suspected.unwrap_or_default();
+                match judge(self, since, self.clock) {
+                    Judged::Lost(_) => self.lost(sender, since),
+                    Judged::Lawful { .. } | Judged::Paused => self.senders[sender].suspected = None,
+                    // It may turn out to be one: until then the questions that are left.
+                    Judged::Open => {
+                        let last = since.saturating_add(LATER[LATER.len() - 1]);
+                        if self.clock > last.saturating_add(self.shortest) {
+                            self.senders[sender].suspected = None;
+                        }
+                    }
+                }
+            }
+            Presence::Here | Presence::Asleep { .. } | Presence::Returning { .. } => {}
+        }
+    }
+
+    fn judge_channel(&mut self, analysis: &Analysis, channel: usize, presence: Presence) {
+        let judge = |since, until| {
+            judged(analysis, Silence { start: since, end: until }, |outage| {
+                outage.scope >= Scope::Bus
+                    && outage.channel.is_none_or(|own| usize::from(own) == channel)
+            })
+        };
+        match presence {
+            Presence::Silent { since } => {
+                if let Judged::Lawful { doubtful } = judge(since, self.clock) {
+                    self.channels[channel].presence = Some(Presence::Asleep { since });
+                    let who = self.channel_subject(channel);
+                    self.sleeps(self.clock, who, since, doubtful);
+                }
+            }
+            Presence::Returning { since, at, slept } if self.clock >= at + RETURN => {
+                match judge(since, at) {
+                    Judged::Lost(cause) => self.flush_channel(channel, Some(cause)),
+                    Judged::Lawful { doubtful } => {
+                        if !slept {
+                            let who = self.channel_subject(channel);
+                            self.sleeps(at, who, since, doubtful);
+                        }
+                        let back = Presence::Returning { since, at, slept: true };
+                        self.channels[channel].presence = Some(back);
+                        self.flush_channel(channel, None);
+                    }
+                    Judged::Paused => {
+                        self.channels[channel].presence = Some(Presence::Here);
+                        self.events.push(Event { time: at, what: What::Pause { since } });
+                    }
+                    Judged::Open => {}
+                }
+            }
+            Presence::Here | Presence::Asleep { .. } | Presence::Returning { .. } => {}
+        }
+    }
+
+    fn judge_jump(&mut self, analysis: &Analysis) {
+        let Some(jump) = self.jump else { return };
+        if self.clock < jump.end + RETURN {
+            return;
+        }
+        let of_channel = |outage: &Outage| outage.scope >= Scope::Bus;
+        match judged(analysis, jump, of_channel) {
+            Judged::Paused | Judged::Open => self.tell_jump(What::Pause { since: jump.start }),
+            judged => {
+                // What was silent: a channel each.
+                self.jump = None;
+                for channel in 0..self.channels.len() {
+                    if self.channels[channel].last.is_none() {
+                        continue;
+                    }
+                    let slept = matches!(judged, Judged::Lawful { .. });
+                    let cause = if let Judged::Lost(cause) = judged { Some(cause) } else { None };
+                    let who = self.channel_subject(channel);
+                    let since = jump.start;
+                    match judged {
+                        Judged::Lawful { doubtful } => self.sleeps(jump.end, who, since, doubtful),
+                        _ => {
+                            let what = What::Silent { who, since };
+                            self.events.push(Event { time: jump.end, what });
+                        }
+                    }
+                    let presence = Presence::Returning { since, at: jump.end, slept };
+                    self.channels[channel].presence = Some(presence);
+                    self.flush_channel(channel, cause);
+                }
+            }
+        }
+    }
+
+    fn sleeps(&mut self, time: Nanoseconds, who: Subject, since: Nanoseconds, doubtful: bool) {
+        self.events.push(Event { time, what: What::Sleep { who, since, doubtful } });
+    }
+
+    /// Nodes that the roster expects and of which nothing has been heard for long enough.
+    fn never_heard(&mut self, analysis: &Analysis) {
+        let never = |outage: &&Outage| !outage.never_heard.is_empty() && outage.ids.is_empty();
+        for outage in analysis.lost().filter(never) {
+            let own = |own: &Sender| {
+                Some(own.channel) == outage.channel
+                    && outage.never_heard.iter().any(|id| own.never.contains(id))
+            };
+            let Some(at) = self.senders.iter().position(own) else { continue };
+            if self.senders[at].presence == Presence::Here && self.senders[at].ids.is_empty() {
+                self.lost(at, outage.start);
+            }
+        }
+    }
+}
+
+/// What the outage that covers most of a silence says of it.
+fn judged(analysis: &Analysis, silence: Silence, concerns: impl Fn(&Outage) -> bool) -> Judged {
+    let of = analysis.outages.iter().filter(|outage| concerns(outage));
+    let covered = |outage: &&Outage| outage.silence().overlap(&silence);
+    let Some(outage) = of.max_by_key(covered) else { return Judged::Open };
+    if covered(&outage) * 2 < silence.length() {
+        return Judged::Open;
+    }
+    match (outage.cause, outage.doubt) {
+        (Cause::CaptureGap, _) => Judged::Paused,
+        _ if outage.is_loss() => Judged::Lost(outage.cause),
+        // While it lasts only what is certain takes an alarm back: half of a vehicle on a blown
+        // fuse looks like a key-off until it does not come back.
+        (Cause::BusSleep | Cause::SwitchedOff, doubt) if doubt.is_none() || !outage.ongoing => {
+            Judged::Lawful { doubtful: doubt.is_some() }
+        }
+        // Too early to tell; and a message that may pause by nature is no loss and no sleep.
+        _ => Judged::Open,
+    }
+}

@@ -1,0 +1,223 @@
+//! `lostnode watch`: what it tells while frames come, and the report at its end.
+
+mod common;
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use common::{lostnode, own, piped};
+use serde_json::Value;
+
+fn van() -> Vec<u8> {
+    let bytes = std::fs::read(own("samples/van-door.log.gz")).unwrap();
+    let mut log = Vec::new();
+    flate2::read::GzDecoder::new(&bytes[..]).read_to_end(&mut log).unwrap();
+    log
+}
+
+fn events(output: &[u8]) -> Vec<Value> {
+    let lines = std::str::from_utf8(output).unwrap().lines();
+    lines.map(|line| serde_json::from_str(line).unwrap()).collect()
+}
+
+fn kinds<'e>(events: &'e [Value], kind: &str) -> Vec<&'e Value> {
+    events.iter().filter(|event| event["event"] == kind).collect()
+}
+
+/// The sliding door of the van is lost five times; then the key is turned off, and what was called
+/// silent is taken back.
+#[test]
+fn a_pipe_without_pace_is_watched_by_the_clock_of_the_capture() {
+    let roster = own("samples/van-roster.toml");
+    let roster = roster.to_str().unwrap();
+    let output = piped(&["watch", "-", "--format", "jsonl", "--roster", roster], &van());
+    assert_eq!(output.status.code(), Some(1), "something was lost");
+    let events = events(&output.stdout);
+    let door = |event: &&&Value| event["node"] == "sliding door";
+    let back = kinds(&events, "back");
+    let door_back: Vec<_> = back.iter().filter(door).collect();
+    assert_eq!(door_back.len(), 5);
+    assert!(door_back.iter().all(|event| event["cause"] == "lost_power"));
+    let report = common::report(&own("samples/van-door.log.gz"), &["--roster", roster]).1;
+    let outages = report["outages"].as_array().unwrap();
+    let of_door = outages.iter().filter(|outage| outage["nodes"][0] == "sliding door");
+    let lost: Vec<_> = of_door.filter(|outage| outage["benign"] == false).collect();
+    assert_eq!(lost.len(), 5);
+    let timeout = |event: &Value| {
+        let of_node = report["identifiers"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .filter(|id| id["node"] == event["node"] && !id["timeout_s"].is_null());
+        of_node.map(|id| id["timeout_s"].as_f64().unwrap()).fold(f64::INFINITY, f64::min)
+    };
+    for (outage, (event, silent)) in
+        lost.iter().zip(door_back.iter().zip(kinds(&events, "silent").iter().filter(door)))
+    {
+        let near = |a: &Value, b: &Value| (a.as_f64().unwrap() - b.as_f64().unwrap()).abs() < 0.002;
+        assert!(near(&outage["start"], &event["since"]), "{outage} {event}");
+        assert!(near(&outage["end"], &event["time"]), "{outage} {event}");
+        // Never before the time-out, and not much after it. The report, which knows more of its
+        // scatter, has it a little longer or shorter.
+        let (after, timeout) = (silent["for_s"].as_f64().unwrap(), timeout(silent));
+        assert!(after > timeout - 0.002 && after < timeout + 0.2, "{after} {timeout}");
+    }
+    let asleep = kinds(&events, "sleep");
+    assert!(asleep.iter().any(|event| event["channel"] == "can0" && event["node"].is_null()));
+    assert_eq!(events.last().unwrap()["event"], "end");
+    assert_eq!(events.last().unwrap()["frames"], 52214);
+}
+
+/// The report of a stream and of the file that was saved of it are one, and the file is what came.
+#[test]
+fn the_report_at_the_end_is_that_of_the_saved_file() {
+    let folder = tempfile::tempdir().unwrap();
+    let (saved, out) = (folder.path().join("saved.log"), folder.path().join("out"));
+    let text = |path: &Path| path.to_str().unwrap().to_owned();
+    let output = piped(&["watch", "-", "--save", &text(&saved), "--out", &text(&out)], &van());
+    assert_eq!(output.status.code(), Some(1));
+    assert!(std::fs::read(&saved).unwrap() == van());
+    let mut of_file = lostnode();
+    of_file.arg("report").arg(&saved).arg("--out").arg(folder.path().join("own"));
+    let report = of_file.output().unwrap();
+    let whole = String::from_utf8(output.stdout).unwrap();
+    let own = String::from_utf8(report.stdout).unwrap();
+    // The lines told on the way come first. In the text the name of the capture stands once.
+    let name = text(&saved);
+    let own = own.replace(&name, "-");
+    let at = whole.find("The module that sends").unwrap();
+    let without_name = |text: &str| {
+        text.lines().filter(|line| !line.contains("2026-09-21")).map(str::to_owned).collect()
+    };
+    let (watched, reported): (Vec<String>, Vec<String>) =
+        (without_name(&whole[at..]), without_name(&own));
+    assert_eq!(watched, reported);
+    let json = |folder: &Path| {
+        let text = std::fs::read_to_string(folder.join("report.json")).unwrap();
+        let mut document: Value = serde_json::from_str(&text).unwrap();
+        let capture = document["captures"][0].as_object_mut().unwrap();
+        capture.retain(|name, _| name != "path" && name != "format");
+        document.to_string()
+    };
+    assert!(json(&out) == json(&folder.path().join("own")));
+}
+
+/// Ten seconds of five messages and one that stops, in their own time, from a thread.
+fn paced(mut to: impl Write + Send + 'static, step: Duration, steps: u32, gone: u32) {
+    std::thread::spawn(move || {
+        let begun = Instant::now();
+        for at in 0..steps {
+            let time = 1_700_000_000.0 + f64::from(at) * step.as_secs_f64();
+            let ids: &[&str] = if at < gone { &["0A0", "0B0", "0C0"] } else { &["0A0", "0B0"] };
+            let lines = ids.iter().map(|id| format!("({time:.6}) can0 {id}#{:02X}\n", at % 256));
+            let written = to.write_all(lines.collect::<String>().as_bytes());
+            if written.and_then(|()| to.flush()).is_err() {
+                return;
+            }
+            let due = begun + step * (at + 1);
+            std::thread::sleep(due.saturating_duration_since(Instant::now()));
+        }
+    });
+}
+
+const ROSTER: &str = r#"
+[[node]]
+name = "door"
+channel = "can0"
+messages = [{ id = "0x0C0", period = 0.02 }]
+
+[[node]]
+name = "engine"
+channel = "can0"
+messages = [{ id = "0x0A0", period = 0.02 }]
+
+[[node]]
+name = "brakes"
+channel = "can0"
+messages = [{ id = "0x0B0", period = 0.02 }]
+"#;
+
+fn watch(arguments: &[&str]) -> Child {
+    let mut command: Command = lostnode();
+    command.arg("watch").args(arguments);
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+}
+
+/// All that is on the bus falls silent: the alarm does not wait for the next frame. A signal ends
+/// the watch with its report.
+#[test]
+fn a_bus_that_dies_is_told_of_before_another_frame_comes() {
+    let folder = tempfile::tempdir().unwrap();
+    let roster = folder.path().join("roster.toml");
+    std::fs::write(&roster, ROSTER).unwrap();
+    let out = folder.path().join("out");
+    let mut child = watch(&[
+        "-",
+        "--format",
+        "jsonl",
+        "--roster",
+        roster.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+    ]);
+    let mut stdin = child.stdin.take().unwrap();
+    let kept = std::os::fd::AsFd::as_fd(&stdin).try_clone_to_owned().unwrap();
+    let step = Duration::from_millis(20);
+    for at in 0..150_u32 {
+        let time = 1_700_000_000.0 + f64::from(at) * 0.02;
+        let lines = ["0A0", "0B0", "0C0"].map(|id| format!("({time:.6}) can0 {id}#01\n"));
+        stdin.write_all(lines.concat().as_bytes()).unwrap();
+        std::thread::sleep(step);
+    }
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let event: Value = serde_json::from_str(&lines.next().unwrap().unwrap()).unwrap();
+    assert_eq!((&event["event"], &event["node"]), (&"silent".into(), &Value::Null), "{event}");
+    assert_eq!(event["ids"], serde_json::json!(["0x0A0", "0x0B0", "0x0C0"]));
+    assert!(event["for_s"].as_f64().unwrap() > 0.1);
+    // The pipe is still open; a signal ends it.
+    let id = child.id().to_string();
+    assert!(Command::new("kill").args(["-TERM", &id]).status().unwrap().success());
+    let rest: Vec<String> = lines.map(Result::unwrap).collect();
+    assert!(rest.last().unwrap().contains("\"event\":\"end\""), "{rest:?}");
+    assert!(child.wait().unwrap().code().is_some(), "it ended by itself");
+    assert!(out.join("report.json").exists() && out.join("report.html").exists());
+    drop(kept);
+}
+
+/// One of three stops in a pipe that keeps pace.
+#[test]
+fn a_node_that_stops_is_told_of_while_the_others_go_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let roster = folder.path().join("roster.toml");
+    std::fs::write(&roster, ROSTER).unwrap();
+    let mut child = watch(&["-", "--format", "jsonl", "--roster", roster.to_str().unwrap()]);
+    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 200, 120);
+    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+    let event: Value = serde_json::from_str(&lines.next().unwrap().unwrap()).unwrap();
+    assert_eq!((&event["event"], &event["node"]), (&"silent".into(), &"door".into()), "{event}");
+    let since = event["since"].as_f64().unwrap() - 1_700_000_000.0;
+    assert!((since - 119.0 * 0.02).abs() < 1e-3, "{since}");
+    assert!(event["for_s"].as_f64().unwrap() < 0.3, "{event}");
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+}
+
+/// A file that grows is followed, also where it is begun anew.
+#[test]
+fn a_growing_file_is_followed_through_truncation() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("growing.log");
+    let line =
+        |at: u32| format!("({}.{:06}) can0 0A0#00\n", 1_700_000_000 + at / 10, at % 10 * 100_000);
+    let text = |range: std::ops::Range<u32>| range.map(line).collect::<String>();
+    std::fs::write(&path, text(0..200)).unwrap();
+    let child = watch(&[path.to_str().unwrap(), "--format", "jsonl", "--for", "1.5"]);
+    std::thread::sleep(Duration::from_millis(700));
+    std::fs::write(&path, text(200..250)).unwrap();
+    let output = child.wait_with_output().unwrap();
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(told.contains("was cut short; reading on from its beginning"), "{told}");
+    let events = events(&output.stdout);
+    assert_eq!(events.last().unwrap()["frames"], 250, "{events:?}");
+}
