@@ -13,7 +13,8 @@ use lostnode::render::text::Text;
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
 use lostnode_parsers::{
-    FrameKind, Timestamp, candump, candump_fast, console, dtc, j1939, obd, socketcan, uds, wire,
+    FrameKind, Timestamp, candump, candump_fast, console, dtc, j1939, log_forms, obd, socketcan,
+    uds, wire,
 };
 
 /// Every parser on any bytes: none may panic, and two readings of the same thing must agree.
@@ -34,7 +35,10 @@ pub fn parsers(data: &[u8]) {
     if let Ok(record) = console::parse_line(data) {
         frame(&record.kind);
     }
-    let _ = console::is_note(data);
+    let _ = (console::is_note(data), log_forms::is_xl(data), log_forms::dropped(data));
+    if let Ok(record) = log_forms::parse_line(data) {
+        frame(&record.kind);
+    }
     for order in [IdOrder::Big, IdOrder::Little] {
         for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)]
             .into_iter()

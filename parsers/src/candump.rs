@@ -3,7 +3,7 @@
 //! | payload | frame |
 //! |---|---|
 //! | `123#0011` | classical, 0 to 8 bytes; `_9` to `_F` after 8 keep a raw length code above 8 |
-//! | `123#R`, `123#R5` | remote, with its length code |
+//! | `123#R`, `123#R5`, `123#R8_E` | remote, with its length code |
 //! | `123##1AABB` | CAN FD, one hexadecimal digit of flags: bit 0 BRS, bit 1 ESI |
 //! | `20000004#00…` | error frame: 8 digits with bit 29 set |
 //!
@@ -13,7 +13,6 @@
 use core::borrow::Borrow;
 use core::fmt;
 
-use embedded_can::Frame as _;
 use nom::bytes::complete::tag;
 use nom::character::complete::char;
 
@@ -46,7 +45,7 @@ pub struct Record<'a> {
 /// use lostnode_parsers::{candump, FrameKind};
 /// let record = candump::parse_line(b"(1700000000.123456) can0 123##1AABB").unwrap();
 /// let FrameKind::Fd(frame) = record.kind else { panic!() };
-/// assert!(frame.flags.brs);
+/// assert!(frame.known_flags().brs);
 /// assert_eq!(frame.bytes(), [0xAA, 0xBB]);
 /// ```
 #[inline]
@@ -81,7 +80,7 @@ fn record(input: &[u8]) -> Step<'_, Record<'_>> {
 }
 
 /// `ID#…` as it stands in a log line.
-fn frame(input: &[u8]) -> Step<'_, FrameKind> {
+pub(crate) fn frame(input: &[u8]) -> Step<'_, FrameKind> {
     let (rest, field) = id_field(input)?;
     let (rest, _) = expect("'#' after the identifier", char('#'))(rest)?;
     match (rest.first(), field) {
@@ -119,11 +118,15 @@ fn classic(input: &[u8], id: Id) -> Step<'_, FrameKind> {
 }
 
 fn remote(input: &[u8], id: Id) -> Step<'_, FrameKind> {
-    let (rest, length) = match input.first() {
-        Some(digit @ b'0'..=b'8') => (&input[1..], usize::from(digit - b'0')),
+    let (rest, length) = match input {
+        [b'8', b'_', digit, rest @ ..] => match nibble(*digit) {
+            Some(code @ 9..=15) => (rest, code),
+            _ => return stop(&input[2..], "a raw length code from 9 to F"),
+        },
+        [digit @ b'0'..=b'8', rest @ ..] => (rest, digit - b'0'),
         _ => (input, 0),
     };
-    match ClassicFrame::new_remote(id, length) {
+    match ClassicFrame::remote_with_raw_dlc(id, length) {
         Some(frame) => Ok((rest, FrameKind::Classic(frame))),
         None => stop(input, "a length code from 0 to 8"),
     }
@@ -144,7 +147,7 @@ fn fd(input: &[u8], id: Id) -> Step<'_, FrameKind> {
     }
 }
 
-fn direction(input: &[u8]) -> Step<'_, Option<Direction>> {
+pub(crate) fn direction(input: &[u8]) -> Step<'_, Option<Direction>> {
     let rest = input.strip_prefix(b" ").unwrap_or(input);
     match rest {
         [] => Ok((rest, None)),
@@ -228,7 +231,8 @@ impl<F: Borrow<FdFrame>> fmt::Display for Payload<'_, F> {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.0 {
             FrameKind::Classic(frame) if frame.is_remote() => {
-                write!(f, "{}#R{}", DisplayId(frame.identifier()), frame.raw_dlc())
+                write!(f, "{}#R{}", DisplayId(frame.identifier()), frame.raw_dlc().min(8))?;
+                if frame.raw_dlc() > 8 { write!(f, "_{:X}", frame.raw_dlc()) } else { Ok(()) }
             }
             FrameKind::Classic(frame) => {
                 write!(f, "{}#", DisplayId(frame.identifier()))?;
@@ -237,7 +241,8 @@ impl<F: Borrow<FdFrame>> fmt::Display for Payload<'_, F> {
             }
             FrameKind::Fd(frame) => {
                 let frame = frame.borrow();
-                let flags = u8::from(frame.flags.brs) | u8::from(frame.flags.esi) << 1;
+                let FdFlags { brs, esi } = frame.known_flags();
+                let flags = u8::from(brs) | u8::from(esi) << 1;
                 write!(f, "{}##{flags:X}", DisplayId(frame.identifier()))?;
                 hex(f, frame.bytes())
             }

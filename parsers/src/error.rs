@@ -126,6 +126,28 @@ pub(crate) const fn nibble(byte: u8) -> Option<u8> {
     }
 }
 
+/// A time stamp as any writer has it: seconds with six or nine digits of fraction, or a date and
+/// time of day such as `2022-03-29 18:15:25.900828`, taken as UTC.
+pub(crate) fn stamp(input: &[u8]) -> Step<'_, crate::Timestamp> {
+    if input.get(4) == Some(&b'-') {
+        return crate::date::date(input);
+    }
+    let point = input.iter().position(|byte| *byte == b'.').unwrap_or(input.len());
+    seconds(input, fraction_digits(input.get(point + 1..).unwrap_or_default()))
+}
+
+/// Nine where there are so many digits, else six.
+pub(crate) fn fraction_digits(fraction: &[u8]) -> usize {
+    let nine = fraction.get(..9).is_some_and(|digits| digits.iter().all(u8::is_ascii_digit));
+    if nine { 9 } else { 6 }
+}
+
+/// As many blanks as there are.
+pub(crate) fn blanks(input: &[u8]) -> &[u8] {
+    let count = input.iter().take_while(|byte| **byte == b' ').count();
+    &input[count..]
+}
+
 /// Decimal seconds, `.`, and exactly `digits` digits of fraction, as nanoseconds since the epoch.
 pub(crate) fn seconds(input: &[u8], digits: usize) -> Step<'_, crate::Timestamp> {
     let (rest, whole) = decimal(input)?;

@@ -30,9 +30,31 @@ impl Timestamp {
         self.0
     }
 
-    /// Seconds since the epoch; a double keeps microseconds of today's dates.
+    /// Seconds since the epoch: the nearest double, which keeps microseconds of today's dates.
+    ///
+    /// ```
+    /// use lostnode_parsers::Timestamp;
+    /// let time = Timestamp::from_nanoseconds(1_700_000_000_005_000_000);
+    /// assert_eq!(time.seconds(), 1_700_000_000.005);
+    /// ```
     pub fn seconds(self) -> f64 {
-        self.0 as f64 / 1e9
+        // A division rounds to the nearest where both numbers are exact doubles: up to 2^53.
+        // Nanoseconds of today are larger, microseconds are not.
+        const EXACT: u64 = 1 << 53;
+        let near = if self.0.unsigned_abs() > EXACT && self.0 % 1_000 == 0 {
+            (self.0 / 1_000) as f64 / 1e6
+        } else {
+            self.0 as f64 / 1e9
+        };
+        if self.0.unsigned_abs() <= EXACT || self.0 % 1_000 == 0 {
+            return near;
+        }
+        // Both steps above rounded: the neighbours may be nearer. Of a double the distance is
+        // exact in 2^-52 of a nanosecond or coarser, so whole numbers tell.
+        let distance = |seconds: f64| (scaled(seconds) - (i128::from(self.0) << 52)).unsigned_abs();
+        [near.next_down(), near.next_up()]
+            .into_iter()
+            .fold(near, |best, other| if distance(other) < distance(best) { other } else { best })
     }
 
     /// Nanoseconds from `earlier` to `self`, negative where the clock stepped back.
@@ -40,6 +62,14 @@ impl Timestamp {
     pub const fn since(self, earlier: Timestamp) -> i64 {
         self.0.saturating_sub(earlier.0)
     }
+}
+
+/// Seconds, of more than 2^23, as nanoseconds times 2^52, exactly: such a double is a multiple of
+/// 2^-29, and has at most 34 bits before the point.
+fn scaled(seconds: f64) -> i128 {
+    let (whole, fraction) = (seconds as i64, seconds % 1.0);
+    let fraction = (fraction * (1_u64 << 52) as f64) as i128;
+    ((i128::from(whole) << 52) + fraction) * 1_000_000_000
 }
 
 /// A CAN frame of the classical format, data or remote (ISO 11898-1:2015, 10.4).
@@ -83,6 +113,18 @@ impl ClassicFrame {
     #[inline]
     pub(crate) fn of_bytes(id: Id, data: [u8; 8], length: u8) -> Self {
         ClassicFrame { id, remote: false, dlc: length, data: u64::from_ne_bytes(data) }
+    }
+
+    /// A remote frame whose length code is `raw_dlc`, at most 15.
+    ///
+    /// ```
+    /// use lostnode_parsers::{ClassicFrame, StandardId};
+    /// let frame = ClassicFrame::remote_with_raw_dlc(StandardId::ZERO.into(), 14).unwrap();
+    /// assert_eq!((frame.is_remote(), frame.raw_dlc(), frame.bytes()), (true, 14, &[][..]));
+    /// ```
+    #[inline]
+    pub fn remote_with_raw_dlc(id: Id, raw_dlc: u8) -> Option<Self> {
+        (raw_dlc <= 15).then_some(ClassicFrame { id, remote: true, dlc: raw_dlc, data: 0 })
     }
 
     /// The eight places for data; what lies beyond the length is zero.
@@ -160,8 +202,8 @@ pub struct FdFlags {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FdFrame {
     id: Id,
-    /// BRS and ESI.
-    pub flags: FdFlags,
+    /// BRS and ESI; `None` where the record does not say.
+    pub flags: Option<FdFlags>,
     length: u8,
     data: [u8; 64],
 }
@@ -170,7 +212,8 @@ pub struct FdFrame {
 pub const FD_LENGTHS: [u8; 16] = [0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64];
 
 impl FdFrame {
-    /// A frame with `data`; `None` where no length code stands for that many bytes.
+    /// A frame with `data`; `None` where no length code stands for that many bytes. Its flags may
+    /// be `None` too, where they are not known.
     ///
     /// ```
     /// use lostnode_parsers::{FdFlags, FdFrame, StandardId};
@@ -178,17 +221,23 @@ impl FdFrame {
     /// assert_eq!(FdFrame::new(id, &[0; 12], FdFlags::default()).unwrap().dlc(), 9);
     /// assert!(FdFrame::new(id, &[0; 13], FdFlags::default()).is_none());
     /// ```
-    pub fn new(id: Id, data: &[u8], flags: FdFlags) -> Option<Self> {
+    pub fn new(id: Id, data: &[u8], flags: impl Into<Option<FdFlags>>) -> Option<Self> {
         let length = u8::try_from(data.len()).ok().filter(|length| FD_LENGTHS.contains(length))?;
         let mut bytes = [0; 64];
         bytes[..data.len()].copy_from_slice(data);
-        Some(FdFrame { id, flags, length, data: bytes })
+        Some(FdFrame { id, flags: flags.into(), length, data: bytes })
     }
 
     /// The identifier with its width.
     #[inline]
     pub fn identifier(&self) -> Id {
         self.id
+    }
+
+    /// BRS and ESI, taken as not set where they are not known.
+    #[inline]
+    pub fn known_flags(&self) -> FdFlags {
+        self.flags.unwrap_or_default()
     }
 
     /// The data bytes.

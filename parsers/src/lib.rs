@@ -20,12 +20,14 @@
 pub mod candump;
 pub mod candump_fast;
 pub mod console;
+mod date;
 pub mod dtc;
 pub mod error;
 pub mod error_frame;
 pub mod frame;
 pub mod isotp;
 pub mod j1939;
+pub mod log_forms;
 pub mod obd;
 pub mod obd_pids;
 pub mod socketcan;

@@ -14,7 +14,7 @@ use crc::{CRC_15_CAN, Crc};
 pub use bitslice::{Lanes, Shape};
 
 use crate::frame::raw_id;
-use crate::{ClassicFrame, FdFrame, FrameKind, Id};
+use crate::{ClassicFrame, FdFlags, FdFrame, FrameKind, Id};
 
 /// Bits after the CRC sequence in every frame: CRC delimiter, ACK slot, ACK delimiter, end of frame
 /// (7).
@@ -293,14 +293,16 @@ fn fd_length(frame: &FdFrame) -> Length {
     let total = fields + TAIL + INTERMISSION;
     // From ESI to the last CRC bit, and of BRS and the CRC delimiter, which change rate at their
     // sample points, about one bit between them. ESI is the 5th-last bit of the head.
-    let data_phase = if frame.flags.brs { fields - bits_through_brs(head, width) + 1 } else { 0 };
+    let data_phase =
+        if frame.known_flags().brs { fields - bits_through_brs(head, width) + 1 } else { 0 };
     Length { nominal: total - data_phase, data_phase }
 }
 
 /// Start of frame to length code of a CAN FD frame and its width in bits.
 fn fd_head(frame: &FdFrame) -> (u64, u32) {
     let raw = u64::from(raw_id(frame.identifier()));
-    let flags = u64::from(frame.flags.brs) << 5 | u64::from(frame.flags.esi) << 4;
+    let FdFlags { brs, esi } = frame.known_flags();
+    let flags = u64::from(brs) << 5 | u64::from(esi) << 4;
     let tail = flags | u64::from(frame.dlc());
     match frame.identifier() {
         // SOF, identifier (11), RRS, IDE dominant, FDF recessive, reserved dominant, BRS, ESI,

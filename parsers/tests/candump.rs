@@ -48,7 +48,8 @@ fn vectors() {
             }
             FrameKind::Fd(frame) => {
                 assert!(flag("fd"));
-                assert_eq!((frame.flags.brs, frame.flags.esi), (flag("brs"), flag("esi")));
+                let flags = frame.flags.unwrap();
+                assert_eq!((flags.brs, flags.esi), (flag("brs"), flag("esi")));
             }
             FrameKind::Classic(frame) => {
                 assert_eq!((flag("fd"), frame.is_remote()), (false, flag("rtr")));

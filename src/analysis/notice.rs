@@ -12,6 +12,11 @@ pub enum Notice {
         /// Place in [`super::Analysis::captures`], which has the reason.
         capture: usize,
     },
+    /// CAN XL frames were counted and not analysed.
+    Xl {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+    },
     /// A file holds the same as another and was counted once.
     SameTwice {
         /// The file that was left out.

@@ -21,6 +21,11 @@ pub enum Verdict {
 /// Why nothing can be said.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Obstacle {
+    /// So many records could not be read that the others may not be what was recorded.
+    Refused {
+        /// Place in [`Analysis::captures`].
+        capture: usize,
+    },
     /// Frames carry no time stamps.
     NoTimeStamps {
         /// Place in [`Analysis::captures`].
@@ -86,7 +91,9 @@ impl Obstacle {
     /// An obstacle of a drive, with the places of all.
     fn in_all(mut self, drive: &Drive) -> Obstacle {
         match &mut self {
-            Obstacle::NoTimeStamps { capture } => *capture += drive.captures.start,
+            Obstacle::Refused { capture } | Obstacle::NoTimeStamps { capture } => {
+                *capture += drive.captures.start;
+            }
             Obstacle::NothingPeriodic { channel } => {
                 *channel = channel.map(|own| drive.channels[usize::from(own)]);
             }
@@ -119,7 +126,10 @@ impl Analysis {
         if !self.drives.is_empty() {
             return self.of_drives();
         }
-        let mut out: Vec<Obstacle> = (0..self.captures.len())
+        let captures = || 0..self.captures.len();
+        let refused = captures().filter(|at| self.captures[*at].refused().is_some());
+        let unread: Vec<Obstacle> = refused.map(|capture| Obstacle::Refused { capture }).collect();
+        let mut out: Vec<Obstacle> = captures()
             .filter(|at| self.captures[*at].span.is_none() && self.captures[*at].frames > 0)
             .map(|capture| Obstacle::NoTimeStamps { capture })
             .collect();
@@ -147,7 +157,7 @@ impl Analysis {
         let off = |at: &usize| self.channels[*at].key == KeyState::Off;
         let off = (0..self.channels.len()).filter(off);
         out.extend(off.map(|at| Obstacle::KeyOff { channel: at as ChannelIndex }));
-        out
+        unread.into_iter().chain(out).collect()
     }
 
     fn of_drives(&self) -> Vec<Obstacle> {

@@ -42,6 +42,11 @@ impl Names {
         };
         Some(self.latest)
     }
+
+    /// The name at a place.
+    pub fn name(&self, at: ChannelIndex) -> &str {
+        self.all.get(usize::from(at)).map_or("", |(name, _)| name)
+    }
 }
 
 /// The channels of a capture.

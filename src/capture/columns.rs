@@ -204,8 +204,8 @@ impl CsvTable {
                     parts.dlc =
                         Some(value.parse().map_err(|_| format!("`{value}` is no length code"))?)
                 }
-                Role::Brs => parts.brs = flag(value)?,
-                Role::Esi => parts.esi = flag(value)?,
+                Role::Brs => parts.brs = Some(flag(value)?),
+                Role::Esi => parts.esi = Some(flag(value)?),
                 Role::ErrorBits => {
                     parts.error_bits =
                         Some(value.parse().map_err(|_| format!("`{value}` are no class bits"))?)

@@ -1,7 +1,6 @@
 //! Frames as rows of a table: the columns that `lostnode frames` writes, and the way back from such
 //! values to a frame.
 
-use lostnode_parsers::embedded_can::Frame as _;
 use lostnode_parsers::frame::{DisplayId, make_id};
 use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id};
 
@@ -21,8 +20,8 @@ pub const COLUMNS: [Column; 12] = [
     column("extended", Kind::Flag, "whether the identifier has 29 bits"),
     column("dlc", Kind::Whole, "length code as sent, 0 to 15"),
     column("data", Kind::Bytes, "data bytes; of an error report, the controller's notes"),
-    column("brs", Kind::Flag, "CAN FD: whether the bit rate switches"),
-    column("esi", Kind::Flag, "CAN FD: whether the sender is error passive"),
+    column("brs", Kind::Flag, "CAN FD: whether the bit rate switches; empty where not known"),
+    column("esi", Kind::Flag, "CAN FD: whether the sender is error passive; empty where not known"),
     column("error_class", Kind::Text, "classes of an error report, in words"),
     column(
         "error_bits",
@@ -43,7 +42,7 @@ pub fn cells<'a>(frame: &'a Frame, channel: &'a str) -> [Cell<'a>; 12] {
             ("remote", Some(classic.raw_dlc()), None, None)
         }
         FrameKind::Classic(classic) => ("data", Some(classic.raw_dlc()), None, None),
-        FrameKind::Fd(fd) => ("fd", Some(fd.dlc()), Some(fd.flags), None),
+        FrameKind::Fd(fd) => ("fd", Some(fd.dlc()), fd.flags, None),
         FrameKind::Error(error) => ("error", None, None, Some(error)),
     };
     let id = frame.kind.id();
@@ -72,8 +71,8 @@ pub(super) struct Parts<'a> {
     pub extended: Option<bool>,
     pub dlc: Option<u64>,
     pub data: &'a [u8],
-    pub brs: bool,
-    pub esi: bool,
+    pub brs: Option<bool>,
+    pub esi: Option<bool>,
     pub error_bits: Option<u64>,
 }
 
@@ -116,16 +115,20 @@ impl Parts<'_> {
 
     fn remote(&self) -> Result<FrameKind, String> {
         let dlc = self.dlc.unwrap_or(0);
-        let frame = usize::try_from(dlc)
+        let frame = u8::try_from(dlc)
             .ok()
-            .and_then(|dlc| ClassicFrame::new_remote(self.id().ok()?, dlc));
+            .and_then(|dlc| ClassicFrame::remote_with_raw_dlc(self.id().ok()?, dlc));
         frame.map(FrameKind::Classic).ok_or_else(|| {
             self.id().err().unwrap_or(format!("length code {dlc} of a remote frame"))
         })
     }
 
     fn fd(&self) -> Result<FrameKind, String> {
-        let frame = FdFrame::new(self.id()?, self.data, FdFlags { brs: self.brs, esi: self.esi });
+        // A table that has neither says nothing of them; one that has one of them means it.
+        let known = self.brs.is_some() || self.esi.is_some();
+        let flag = |flag: Option<bool>| flag.unwrap_or_default();
+        let flags = known.then(|| FdFlags { brs: flag(self.brs), esi: flag(self.esi) });
+        let frame = FdFrame::new(self.id()?, self.data, flags);
         frame
             .map(FrameKind::Fd)
             .ok_or_else(|| format!("no frame has {} data bytes", self.data.len()))

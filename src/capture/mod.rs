@@ -127,7 +127,8 @@ impl Batch {
     }
 }
 
-/// How the time stamps of console text are to be read.
+/// How the time stamps of console text, and of log text with fewer than ten digits of seconds, are
+/// to be read.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
 pub enum Stamps {
     /// Decide from the first lines: stamps that keep falling back are relative ones.
@@ -159,7 +160,8 @@ impl fmt::Debug for Progress {
 /// How to read a capture.
 #[derive(Clone, Debug)]
 pub struct Options {
-    /// Meaning of the time stamps of console text.
+    /// Meaning of the time stamps of console text, and of log text with fewer than ten digits of
+    /// seconds.
     pub stamps: Stamps,
     /// Columns of a CSV capture; one that this tool wrote needs none.
     pub columns: Option<Columns>,
@@ -274,6 +276,11 @@ pub struct Capture {
     pub lines: u64,
     /// Lines that were no frames.
     pub rejected: u64,
+    /// Records among them of something else than CAN, by their own word: packets of another
+    /// protocol.
+    pub foreign: u64,
+    /// CAN XL frames, which are counted and not analysed; they are no rejected lines.
+    pub xl: u64,
     /// The first of them, at most [`Capture::KEPT_REJECTIONS`].
     pub rejections: Vec<Rejected>,
     /// Time stamp of the first and of the last frame, earliest and latest; `None` without time
@@ -290,6 +297,20 @@ pub struct Capture {
 impl Capture {
     /// How many rejected lines are kept with their reason; the rest is counted.
     pub const KEPT_REJECTIONS: usize = 20;
+
+    /// How many records were refused that should have been frames, where those are so many that
+    /// what was read may not be what was recorded: more than a hundredth. One alone is how a
+    /// recording ends that was stopped in the middle of a line.
+    ///
+    /// ```
+    /// use lostnode::capture::Capture;
+    /// let of = |rejected, lines| Capture { rejected, lines, ..Capture::default() }.refused();
+    /// assert_eq!((of(30, 6000), of(3000, 6000), of(1, 50)), (None, Some(3000), None));
+    /// ```
+    pub fn refused(&self) -> Option<u64> {
+        let refused = self.rejected.saturating_sub(self.foreign);
+        (refused > 1 && refused.saturating_mul(100) > self.lines).then_some(refused)
+    }
 }
 
 /// A capture that could not be read at all.

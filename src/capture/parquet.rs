@@ -126,8 +126,8 @@ fn convert(frame: &DataFrame, before: u64, chunk: &mut Builder) -> Result<(), Po
             extended: extended.get(row),
             dlc: dlc.get(row).and_then(|dlc| u64::try_from(dlc).ok()),
             data: data.get(row).unwrap_or_default(),
-            brs: brs.get(row).unwrap_or_default(),
-            esi: esi.get(row).unwrap_or_default(),
+            brs: brs.get(row),
+            esi: esi.get(row),
             error_bits: error_bits.get(row).and_then(|bits| u64::try_from(bits).ok()),
         };
         let name = channel.get(row).unwrap_or("can0");

@@ -13,6 +13,20 @@ use super::{Capture, ChannelIndex, Frame, Kind, Rejected};
 /// Earliest and latest stamp; `None` where there is none.
 pub(super) type Span = Option<(Timestamp, Timestamp)>;
 
+/// What the stamp of a line may be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Stamp {
+    /// A time.
+    Time,
+    /// Of log text, with fewer digits than a time has today: counted from the start of the
+    /// recording, or since the line before.
+    Short,
+    /// Of console text: either.
+    Console,
+    /// None; that of the frame before holds.
+    Before,
+}
+
 /// The records of one chunk; channel indexes and line numbers count within the chunk.
 #[derive(Default)]
 pub(super) struct Parsed {
@@ -24,9 +38,17 @@ pub(super) struct Parsed {
     pub line_ends: u64,
     pub rejected: u64,
     pub rejections: Vec<Rejected>,
-    /// Positions of the frames that came from console text, whose stamps may be relative; log text
-    /// has absolute ones.
-    pub console: Vec<u32>,
+    /// CAN XL frames, which are counted and not kept.
+    pub xl: u64,
+    /// Records of something else than CAN by their own word: packets of another protocol. They are
+    /// among the rejected.
+    pub foreign: u64,
+    /// Whether a line was of console text.
+    pub console: bool,
+    /// Positions of the frames whose stamps may be relative: [`Stamp::Short`], [`Stamp::Console`].
+    pub unsure: Vec<u32>,
+    /// Positions of those that take the stamp of the frame before: [`Stamp::Before`].
+    pub unstamped: Vec<u32>,
     /// Earliest and latest stamp, before relative ones are added up and the clock is mended.
     pub span: Span,
 }

@@ -6,6 +6,8 @@ use std::io;
 use std::ops::ControlFlow;
 use std::sync::Arc;
 
+use lostnode_parsers::Timestamp;
+
 use super::channels::Channels;
 use super::clock::Clock;
 use super::columns::CsvTable;
@@ -166,6 +168,17 @@ impl HandedOn {
     }
 }
 
+/// Gives those frames that have none the stamp of the frame before; `latest` is that of the chunks
+/// before this one.
+fn stamp(parsed: &mut Parsed, latest: Option<Timestamp>) {
+    for at in std::mem::take(&mut parsed.unstamped) {
+        let before = parsed.frames[..at as usize].iter().rev().find_map(|frame| frame.time);
+        if let Some(frame) = parsed.frames.get_mut(at as usize) {
+            frame.time = before.or(latest);
+        }
+    }
+}
+
 /// Puts chunks together, in the order of the file.
 struct Collector {
     capture: Capture,
@@ -175,6 +188,8 @@ struct Collector {
     console: bool,
     line_ends: u64,
     unit: Unit,
+    /// Stamp of the latest frame that has one.
+    latest: Option<Timestamp>,
 }
 
 impl Collector {
@@ -187,6 +202,7 @@ impl Collector {
             console: false,
             line_ends: 0,
             unit,
+            latest: None,
         }
     }
 
@@ -229,7 +245,8 @@ impl Collector {
 
     fn text_form(&self) -> &'static str {
         match (self.console, self.times.are_relative()) {
-            (false, _) => "log text",
+            (false, false) => "log text",
+            (false, true) => "log text, relative time stamps",
             (true, false) => "console text",
             (true, true) => "console text, relative time stamps",
         }
@@ -245,13 +262,18 @@ impl Collector {
         // Lines count within a chunk; packets and rows count from the beginning of the file.
         let before = if self.unit == Unit::Line { self.line_ends } else { 0 };
         let room = Capture::KEPT_REJECTIONS - capture.rejections.len();
-        let first = parsed.rejections.into_iter().take(room);
+        let first = std::mem::take(&mut parsed.rejections).into_iter().take(room);
         capture.rejections.extend(first.map(|mut rejected| {
             rejected.line += before;
             rejected
         }));
         self.line_ends += parsed.line_ends;
-        self.console |= !parsed.console.is_empty();
+        self.console |= parsed.console;
+        capture.xl += parsed.xl;
+        capture.foreign += parsed.foreign;
+        stamp(&mut parsed, self.latest);
+        let stamped = parsed.frames.iter().rev().find_map(|frame| frame.time);
+        self.latest = stamped.or(self.latest);
         // Nearly always the channels are known, and in the same order.
         if map.iter().enumerate().any(|(at, channel)| *channel != Some(at as ChannelIndex)) {
             let before = parsed.frames.len();

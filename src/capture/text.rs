@@ -1,12 +1,16 @@
 //! Parses the lines of one chunk. Runs on any thread and knows nothing of the chunks before it.
 
+use std::borrow::Cow;
+
 use lostnode_parsers::candump::Record;
-use lostnode_parsers::{FrameKind, ParseError, Timestamp, candump, candump_fast, console};
+use lostnode_parsers::{
+    ErrorFrame, FrameKind, ParseError, Timestamp, candump, candump_fast, console, log_forms,
+};
 
 use super::channels::TOO_MANY;
 use super::columns::CsvTable;
 use super::lines::{Chunk, LONGEST_LINE};
-use super::parsed::{Builder, Parsed, widen};
+use super::parsed::{Builder, Parsed, Stamp, widen};
 use super::{ChannelIndex, Frame, ROUNDED};
 
 /// Bytes of a line with an identifier of 11 bits and 8 bytes of data, of a channel with a short
@@ -61,16 +65,54 @@ fn is_blank(line: &[u8], table: Option<&CsvTable>) -> bool {
         && (line.iter().all(|byte| *byte == b' ') || table.is_none() && console::is_note(line))
 }
 
-/// Log text or console text, line by line; the error is that of the form the line resembles more.
-fn record(line: &[u8]) -> Result<(Record<'_>, bool), ParseError> {
+/// A frame of log text or console text, and what its stamp may be; the error is that of the form
+/// the line resembles more.
+fn record(line: &[u8]) -> Result<(Record<'_>, Stamp), ParseError> {
+    // Ten digits of seconds are a time, and so is a date; fewer may be the time since the line
+    // before, which is written with three at least.
+    let stamp = match line.iter().position(|byte| matches!(byte, b'.' | b'-')) {
+        Some(4..11) if line.get(5) != Some(&b'-') => Stamp::Short,
+        _ => Stamp::Time,
+    };
     let log = match candump::parse_line(line) {
-        Ok(record) => return Ok((record, false)),
+        Ok(record) => return Ok((record, stamp)),
         Err(error) => error,
     };
+    if let Ok(record) = log_forms::parse_line(line) {
+        return Ok((record, stamp));
+    }
     match console::parse_line(line) {
-        Ok(record) => Ok((record, true)),
+        Ok(record) => Ok((record, Stamp::Console)),
         Err(console) => Err(if line.contains(&b'[') { console } else { log }),
     }
+}
+
+/// A line without what colours it on a terminal (ECMA-48, 5.4: control sequences).
+fn without_colours(line: &[u8]) -> Cow<'_, [u8]> {
+    if !line.contains(&0x1B) {
+        return Cow::Borrowed(line);
+    }
+    let (mut plain, mut rest) = (Vec::with_capacity(line.len()), line);
+    while let Some(at) = memchr::memchr(0x1B, rest) {
+        let (before, escape) = rest.split_at(at);
+        plain.extend_from_slice(before);
+        let inner = |byte: &&u8| matches!(**byte, 0x20..=0x3F);
+        let length = escape.iter().skip(2).take_while(inner).count();
+        match (escape.get(1), escape.get(2 + length)) {
+            (Some(b'['), Some(b'm')) => rest = &escape[3 + length..],
+            // Any other does more than to colour: it stays, and the line is no frame.
+            _ => return Cow::Borrowed(line),
+        }
+    }
+    plain.extend_from_slice(rest);
+    Cow::Owned(plain)
+}
+
+/// The report of a controller that ran over (`CAN_ERR_CRTL`, `CAN_ERR_CRTL_RX_OVERFLOW` of
+/// `linux/can/error.h`): what a writer says that it lost is the same to whoever reads on, frames
+/// that were on the bus and are not in the recording.
+fn ran_over() -> Option<FrameKind> {
+    ErrorFrame::new(0x004, &[0, 0x01, 0, 0, 0, 0, 0, 0]).map(FrameKind::Error)
 }
 
 /// The lines of a chunk on their way to frames.
@@ -141,30 +183,44 @@ impl Lines {
             return self.reject(format!("longer than {LONGEST_LINE} bytes"));
         }
         let taken = match table {
-            Some(table) => table
-                .parse(line)
-                .map(|(time, channel, kind)| self.add(time, channel.as_bytes(), kind, false)),
-            None => record(line)
-                .map(|(record, console)| {
-                    self.add(record.time, record.channel, record.kind, console)
-                })
-                .map_err(|error| error.to_string()),
+            Some(table) => table.parse(line).map(|(time, channel, kind)| {
+                self.add(time, channel.as_bytes(), kind, Stamp::Time);
+            }),
+            None => self.take_text(&without_colours(line)),
         };
         if let Err(reason) = taken {
             self.reject(reason);
         }
     }
 
-    fn add(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, console: bool) {
+    fn take_text(&mut self, line: &[u8]) -> Result<(), String> {
+        match record(line) {
+            Ok((record, stamp)) => self.add(record.time, record.channel, record.kind, stamp),
+            Err(_) if log_forms::is_xl(line) => self.chunk.xl += 1,
+            Err(error) => match (log_forms::dropped(line), ran_over()) {
+                (Some(dropped), Some(kind)) => self.add(None, dropped.channel, kind, Stamp::Before),
+                _ => return Err(error.to_string()),
+            },
+        }
+        Ok(())
+    }
+
+    fn add(&mut self, time: Option<Timestamp>, channel: &[u8], kind: FrameKind, stamp: Stamp) {
         let line = self.chunk.line_ends;
         // Printable ASCII is what the parser lets through, so this loses nothing.
         let name = std::str::from_utf8(channel).ok();
         let Some(channel) = name.and_then(|name| self.chunk.channels.of(name, line)) else {
             return self.reject(TOO_MANY.to_owned());
         };
-        if console {
-            let position = self.chunk.frames.len() as u32;
-            self.chunk.console.push(position);
+        let position = self.chunk.frames.len() as u32;
+        match stamp {
+            Stamp::Time => {}
+            Stamp::Before => self.chunk.unstamped.push(position),
+            Stamp::Short => self.chunk.unsure.push(position),
+            Stamp::Console => {
+                self.chunk.console = true;
+                self.chunk.unsure.push(position);
+            }
         }
         self.chunk.add(time, channel, kind.map_fd(Box::new));
     }

@@ -119,7 +119,8 @@ impl Harness {
 /// How to read captures, shared by all commands that do.
 #[derive(Args)]
 pub struct Reading {
-    /// Meaning of the time stamps of console text
+    /// Meaning of the time stamps of console text, and of log text with fewer than ten digits of
+    /// seconds
     #[arg(long, value_enum, default_value_t = Stamps::Auto)]
     stamps: Stamps,
     /// Columns of a CSV capture, by name or by position from 1: time=Timestamp:ms,id=ID,data=D0..D7

@@ -219,7 +219,8 @@ fn to_socket<F: Borrow<FdFrame>>(kind: &FrameKind<F>) -> io::Result<CanAnyFrame>
             frame.can_id = raw(fd.identifier());
             frame.len = fd.bytes().len() as u8;
             let (brs, esi) = (libc::CANFD_BRS as u8, libc::CANFD_ESI as u8);
-            frame.flags = if fd.flags.brs { brs } else { 0 } | if fd.flags.esi { esi } else { 0 };
+            let flags = fd.known_flags();
+            frame.flags = if flags.brs { brs } else { 0 } | if flags.esi { esi } else { 0 };
             frame.data[..fd.bytes().len()].copy_from_slice(fd.bytes());
             Ok(CanFdFrame::from(frame).into())
         }

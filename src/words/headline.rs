@@ -5,6 +5,7 @@ use super::verdict::reason;
 use super::{fault, wiring};
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
+use crate::analysis::verdict::Obstacle;
 use crate::analysis::{Analysis, finding};
 use crate::compare;
 use crate::ids::NodeIndex;
@@ -22,7 +23,15 @@ pub fn headline(analysis: &Analysis) -> String {
     match &headline.what {
         Happened::Lost(loss) => {
             let why = why.map_or(String::new(), |why| format!(": {why}"));
-            format!("{}{why}.", capital(&lost(analysis, loss)))
+            let lost = lost(analysis, loss);
+            match analysis.obstacles().first() {
+                // Whoever reads on must know first that it may be told of lines that are missing.
+                Some(refused @ Obstacle::Refused { .. }) => {
+                    let refused = capital(&reason(analysis, refused));
+                    format!("{refused}; of the rest, {lost}{why}.")
+                }
+                _ => format!("{}{why}.", capital(&lost)),
+            }
         }
         Happened::CannotTell(obstacle) => {
             let why = why.map_or(String::new(), |why| format!("; also found: {why}"));

@@ -25,6 +25,18 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             path(*capture),
             analysis.captures[*capture].cut_short.as_deref().unwrap_or_default()
         ),
+        Notice::Xl { capture } => {
+            let own = &analysis.captures[*capture];
+            format!(
+                "{}: {} counted and not analysed: nothing is said of their senders, and the load \
+                 is too low by as much",
+                own.path,
+                match own.xl {
+                    1 => "1 frame of CAN XL was".to_owned(),
+                    more => format!("{more} frames of CAN XL were"),
+                }
+            )
+        }
         Notice::SameTwice { path, read } => {
             format!("{path} holds the same as {read}: it was counted once")
         }

@@ -28,6 +28,11 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
         _ => format!(" on {}", analysis.channel(at).name),
     };
     match obstacle {
+        Obstacle::Refused { capture } => {
+            let own = &analysis.captures[*capture];
+            let refused = own.refused().unwrap_or_default();
+            format!("{refused} of its {} lines could not be read", own.lines)
+        }
         Obstacle::NoTimeStamps { capture } => {
             let stamped = analysis.captures[*capture].no_clock.is_some();
             let what = if stamped { "its time stamps are no clock" } else { NO_STAMPS };
@@ -87,6 +92,9 @@ fn thinned(thinned: &Thinned, on: &str) -> String {
 /// What would be needed.
 pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
     match obstacle {
+        Obstacle::Refused { .. } => {
+            "see which lines and why, under \"capture\", and write them in a form that is read"
+        }
         Obstacle::NoTimeStamps { .. } => "record with absolute time stamps",
         Obstacle::Thinned { .. } => "record again with a logger that keeps every frame",
         Obstacle::Paused { .. } => "record again without pauses",

@@ -55,7 +55,8 @@ impl Bits {
             // Base identifier, SRR and IDE recessive, extension, RRS.
             Id::Extended(_) => vec![(raw >> 18, 11), (0b11, 2), (raw & 0x3_FFFF, 18), (0, 1)],
         };
-        let (brs, esi) = (u32::from(frame.flags.brs), u32::from(frame.flags.esi));
+        let flags = frame.known_flags();
+        let (brs, esi) = (u32::from(flags.brs), u32::from(flags.esi));
         // FDF recessive, a reserved bit, BRS, ESI, length code.
         head.extend([(1, 1), (0, 1), (brs, 1), (esi, 1), (u32::from(frame.dlc()), 4)]);
         let mut fields = message(head, frame.bytes());

@@ -60,7 +60,8 @@ fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> 
             mends.map(|mend| Notice::ClockMended { capture: at, mend }).collect()
         }
     };
-    cut_short.into_iter().chain(time)
+    let xl = (capture.xl > 0).then_some(Notice::Xl { capture: at });
+    cut_short.into_iter().chain(xl).chain(time)
 }
 
 fn of_channel(at: ChannelIndex, channel: &ChannelTiming) -> impl Iterator<Item = Notice> {

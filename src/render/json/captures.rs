@@ -11,6 +11,8 @@ pub(super) struct CaptureJson {
     path: String,
     format: String,
     frames: u64,
+    xl_frames: u64,
+    lines: u64,
     rejected_lines: u64,
     first_rejected: Option<RejectedJson>,
     start: Option<f64>,
@@ -30,6 +32,8 @@ pub(super) fn all(report: &Analysis) -> Vec<CaptureJson> {
         path: capture.path.clone(),
         format: capture.format.clone(),
         frames: capture.frames,
+        xl_frames: capture.xl,
+        lines: capture.lines,
         rejected_lines: capture.rejected,
         first_rejected: capture
             .rejections

@@ -13,6 +13,7 @@ pub mod row;
 use std::io::{self, Write};
 
 use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJson};
+use lostnode_parsers::Timestamp;
 use serde::Serialize;
 
 use super::Renderer;
@@ -173,7 +174,7 @@ struct OutageJson {
 
 /// Seconds since the epoch; a double holds them to a quarter of a microsecond.
 fn time(nanoseconds: Nanoseconds) -> f64 {
-    nanoseconds as f64 / 1e9
+    Timestamp::from_nanoseconds(nanoseconds).seconds()
 }
 
 /// The document as a value, for the page that is drawn from it.
