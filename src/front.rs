@@ -3,6 +3,7 @@
 //! [`analyse`] reads a capture to its end. An [`Analyser`] takes frames as they come, which is how
 //! `lostnode record` shows what has gone silent while it records; `analyse` is made of it.
 
+mod second;
 mod several;
 
 use std::fmt;
@@ -17,6 +18,7 @@ use crate::settings::Settings;
 use crate::wiring;
 use crate::wiring_file::{WiringError, WiringFile};
 
+pub use second::confirm;
 pub use several::Recordings;
 
 /// How to read a capture, and what is wanted of it.
@@ -30,6 +32,9 @@ pub struct Options {
     pub roster: Option<Arc<RosterFile>>,
     /// What findings are drawn from; `None` where none are wanted.
     pub findings: Option<Explaining>,
+    /// Whether what happened just before the losses is looked for. Captures that can be read again
+    /// are then read twice, where something was lost three times and more.
+    pub precursors: bool,
 }
 
 impl Default for Options {
@@ -41,6 +46,7 @@ impl Default for Options {
             settings: Settings::default(),
             roster: None,
             findings: Some(Explaining::default()),
+            precursors: true,
         }
     }
 }
@@ -130,9 +136,26 @@ impl From<capture::Error> for Error {
 /// # Errors
 /// Where the capture cannot be read, or the job does not fit it.
 pub fn analyse(source: Source, options: &Options) -> Result<Analysis, Error> {
+    let again = if options.precursors { source.again() } else { None };
+    analyse_twice(source, || again, options)
+}
+
+/// As [`analyse`], where the caller knows how the same is read again: `again` is asked once the
+/// capture has been read to its end, and where it has to be.
+///
+/// # Errors
+/// Where the capture cannot be read, or the job does not fit it.
+pub fn analyse_twice(
+    source: Source,
+    again: impl FnOnce() -> Option<Source>,
+    options: &Options,
+) -> Result<Analysis, Error> {
     let mut analyser = Analyser::new(options);
     let capture = capture::read(source, &options.reading, |batch| analyser.push(batch))?;
-    analyser.finish(capture)
+    let mut analysis = analyser.finish_drawing(vec![capture]);
+    let mut again = Some(again);
+    second::look(&mut analysis, options, |_| again.take().and_then(|again| again()));
+    explained(analysis, options)
 }
 
 /// An analysis under way, of frames that are pushed as they come.
@@ -186,16 +209,19 @@ impl<'o> Analyser<'o> {
     /// Where the job does not fit the capture.
     pub fn finish(self, capture: Capture) -> Result<Analysis, Error> {
         let options = self.options;
-        let Some(explaining) = &options.findings else { return Ok(self.drawn(vec![capture])) };
-        let analysis = match options.reading.threads {
-            1 => self.drawn(vec![capture]),
+        explained(self.finish_drawing(vec![capture]), options)
+    }
+
+    fn finish_drawing(self, captures: Vec<Capture>) -> Analysis {
+        let options = self.options;
+        match (&options.findings, options.reading.threads) {
+            (None, _) | (_, 1) => self.drawn(captures),
             // The analysis is drawn on one thread, which leaves another to read the tables.
-            _ => std::thread::scope(|scope| {
+            (Some(explaining), _) => std::thread::scope(|scope| {
                 scope.spawn(|| explaining.knowledge());
-                self.drawn(vec![capture])
+                self.drawn(captures)
             }),
-        };
-        explained(analysis, options)
+        }
     }
 
     /// What all the frames show, those of several files that go on from each other; without

@@ -53,6 +53,9 @@ pub mod outage;
 // The answer: one value that holds all of it.
 pub mod analysis;
 
+// What happened just before the losses, from a second look at the frames.
+pub mod precursor;
+
 // Which faults explain an analysis, how probable each is, and what to test next.
 pub mod fault;
 
@@ -61,7 +64,9 @@ pub mod wiring;
 
 // All of that in one call.
 mod front;
-pub use front::{Analyser, Error, Explaining, Options, Recordings, analyse};
+pub use front::{
+    Analyser, Error, Explaining, Options, Recordings, analyse, analyse_twice, confirm,
+};
 
 // From several analyses: whether a repair held; a roster file of a sound vehicle.
 pub mod compare;

@@ -403,6 +403,7 @@ fn report_and_more(
         settings: lostnode::settings::Settings { load_bin: 0.25, ..Default::default() },
         roster: None,
         findings: None,
+        precursors: false,
     };
     let source = Source::Bytes { name: "text".into(), bytes: text.into() };
     let (mut analyser, mut beside) =

@@ -5,9 +5,11 @@ pub mod build;
 pub mod diagnosis;
 pub mod drives;
 pub mod element;
+pub mod episodes;
 pub mod finding;
 pub mod headline;
 mod hide;
+pub mod just_before;
 mod names;
 pub mod notice;
 pub mod presence;
@@ -56,6 +58,8 @@ pub struct Analysis {
     pub diagnosis: diagnosis::Diagnosis,
     /// What explains it; `None` where that was not asked for.
     pub findings: Option<finding::Findings>,
+    /// What happened just before the losses.
+    pub just_before: just_before::JustBefore,
     /// What the reader of the report should know about its limits.
     pub notices: Vec<Notice>,
     /// The drives that it is drawn from, where there are several; each has its own time line.

@@ -231,6 +231,21 @@ impl Source {
             Source::Bytes { name, .. } | Source::Reader { name, .. } => name.clone(),
         }
     }
+
+    /// The same once more, where it can be read twice: a file, or bytes.
+    pub fn again(&self) -> Option<Source> {
+        match self {
+            Source::Path(path) => {
+                let is_input = path.as_os_str() == "-";
+                path.metadata().ok().filter(|found| found.is_file() && !is_input)?;
+                Some(Source::Path(path.clone()))
+            }
+            Source::Bytes { name, bytes } => {
+                Some(Source::Bytes { name: name.clone(), bytes: bytes.clone() })
+            }
+            Source::Reader { .. } => None,
+        }
+    }
 }
 
 /// A line that was not a frame.

@@ -15,6 +15,7 @@ mod name;
 mod naming;
 mod options;
 mod outages;
+mod precursors;
 mod progress;
 mod record;
 mod replay;

@@ -151,6 +151,7 @@ impl Reading {
             settings: limits.settings(),
             roster: None,
             findings: None,
+            precursors: false,
         }
     }
 }

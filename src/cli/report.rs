@@ -9,6 +9,7 @@ use clap::{Args, ValueEnum};
 
 use super::files::{read_job, read_knowledge, write_file};
 use super::options::{Expected, Harness, Identity, Limits, Reading};
+use super::precursors::Before;
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::analysis::Analysis;
 use crate::render::Renderer;
@@ -52,6 +53,8 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
     #[command(flatten)]
+    before: Before,
+    #[command(flatten)]
     identity: Identity,
     #[command(flatten)]
     limits: Limits,
@@ -80,10 +83,16 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
     let options = Options {
         roster,
+        precursors: arguments.before.is_asked(),
         findings: Some(Explaining { knowledge, job, wiring: arguments.harness.read()? }),
         ..arguments.reading.analysis(&arguments.limits)
     };
-    let mut analysis = match progress::analyse_all(&arguments.captures, &options) {
+    let spool = arguments.before.spool(&arguments.captures)?;
+    let analysed = match &spool {
+        Some(spool) => spool.analyse(&options),
+        None => progress::analyse_all(&arguments.captures, &options),
+    };
+    let mut analysis = match analysed.and_then(|own| arguments.before.confirm(own, &options)) {
         Ok(analysis) => analysis,
         Err(error) => return Err(failed(arguments, error)?),
     };

@@ -51,6 +51,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     if arguments.sound {
         scenario.troubles.clear();
+        scenario.triggers.clear();
         scenario.exchanges.clear();
     }
     if to_output {

@@ -4,7 +4,7 @@
 mod captures;
 mod codes;
 pub mod comparison;
-pub mod episodes;
+pub use crate::analysis::episodes;
 pub mod statistics;
 mod subject;
 

@@ -1,7 +1,7 @@
 //! Several captures of one vehicle: those that go on from each other are one recording, the others
 //! are drives of their own, and the findings take the evidence of all together.
 
-use super::{Analyser, Error, Options, explained};
+use super::{Analyser, Error, Options, explained, second};
 use crate::analysis::{Analysis, KeptOut, Notice, build};
 use crate::capture::several::{Part, goes_on};
 use crate::capture::{self, Capture, Source};
@@ -103,6 +103,9 @@ impl<'o> Recordings<'o> {
         };
         analysis.notices.splice(0..0, self.twice);
         analysis.kept_out = kept_out;
+        let paths: Vec<String> =
+            analysis.captures.iter().map(|capture| capture.path.clone()).collect();
+        second::look(&mut analysis, self.options, |at| Source::Path(paths.get(at)?.into()).again());
         explained(analysis, self.options)
     }
 

@@ -11,12 +11,13 @@ use rand_distr::{Distribution, Normal};
 use super::scenario::{Scenario, TroubleKind};
 use super::sender::Sender;
 use super::truth::Truth;
-use super::{Logged, away, errors, exchange, truth};
+use super::{Logged, away, errors, exchange, signal, truth};
 use crate::fold::timing::nanoseconds;
 
 /// Runs a scenario; frames in the order of the logger's stamps per channel, channels merged by
 /// time.
 pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
+    let (scenario, signals) = &signal::play(scenario);
     let mut random = ChaCha8Rng::seed_from_u64(scenario.seed);
     let end = nanoseconds(scenario.duration);
     let mut silences = Vec::new();
@@ -29,7 +30,7 @@ pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
     for (at, node) in scenario.nodes.iter().enumerate() {
         let own = away::with_wakes(node, &silences[at]);
         for message in &node.messages {
-            senders.push(Sender::new(scenario, at, message, &own, &mut random));
+            senders.push(Sender::new(scenario, at, message, &own, signals, &mut random));
         }
     }
     let mut logged = Vec::new();
@@ -49,7 +50,7 @@ pub(super) fn run(scenario: &Scenario) -> (Vec<Logged>, Truth) {
     logged.retain(|frame| {
         frame.time < end && !paused.iter().any(|(from, to)| (*from..*to).contains(&frame.time))
     });
-    (logged, truth::of(scenario, &silences, &senders))
+    (logged, truth::of(scenario, &silences, &senders, signals))
 }
 
 /// All frames that get onto one bus, stamped when they end.

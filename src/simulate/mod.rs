@@ -10,6 +10,7 @@ mod exchange;
 mod record;
 pub mod scenario;
 mod sender;
+mod signal;
 pub mod truth;
 
 use std::io::{self, Write};

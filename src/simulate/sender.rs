@@ -8,6 +8,7 @@ use rand_distr::{Distribution, Exp, Normal};
 
 use super::away::{Away, Back, by_nature};
 use super::scenario::{LooksLike, Message, Node, Scenario};
+use super::signal::Signals;
 use crate::fold::timing::{nanoseconds, seconds};
 
 /// One identifier while it runs.
@@ -30,6 +31,9 @@ pub(super) struct Sender<'a> {
     /// Start of the random numbers that all identifiers of the node share.
     shared: u64,
     turn: Turn,
+    signals: &'a Signals,
+    /// Place of each signal that the message carries.
+    carries: Vec<usize>,
 }
 
 /// Whose turn it is on a shared grid.
@@ -52,6 +56,7 @@ impl<'a> Sender<'a> {
         node: usize,
         message: &'a Message,
         node_away: &[Away],
+        signals: &'a Signals,
         random: &mut ChaCha8Rng,
     ) -> Sender<'a> {
         let settings = &scenario.nodes[node];
@@ -86,6 +91,8 @@ impl<'a> Sender<'a> {
                 last: vec![(0, 0); ids],
                 gone: Vec::new(),
             },
+            carries: signals.places(&message.signals),
+            signals,
         };
         let gap = message.gap();
         if settings.tick.is_some() {
@@ -200,10 +207,10 @@ impl<'a> Sender<'a> {
         if self.away.iter().any(|away| away.holds(now)) {
             return None;
         }
-        self.frame(id, count)
+        self.frame(now, id, count)
     }
 
-    fn frame(&mut self, id: Id, count: u64) -> Option<ClassicFrame> {
+    fn frame(&mut self, now: i64, id: Id, count: u64) -> Option<ClassicFrame> {
         let length = usize::from(self.message.length);
         // A signal that changes now and then, so that payloads look alive.
         if length > 0 && self.random.random_bool(0.2) {
@@ -220,7 +227,11 @@ impl<'a> Sender<'a> {
             let byte = &mut self.fill[usize::from(counter.byte)];
             *byte = *byte & !(mask << counter.bit) | ((count as u8 & mask) << counter.bit);
         }
-        ClassicFrame::new(id, &self.fill[..length])
+        let mut payload = u64::from_le_bytes(self.fill);
+        for (carried, at) in self.message.signals.iter().zip(&self.carries) {
+            payload = carried.put(payload, self.signals.value(*at, now));
+        }
+        ClassicFrame::new(id, &payload.to_le_bytes()[..length])
     }
 
     /// The long absences of identifiers that take turns, the last ones up to `end`: identifier,

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use super::away::{self, Away, Back, Why};
 use super::scenario::{Node, Scenario, Trouble, TroubleKind};
 use super::sender::Sender;
+use super::signal::Signals;
 use crate::fold::timing::{nanoseconds, seconds};
 
 /// The ground truth beside a capture, written as JSON.
@@ -25,9 +26,25 @@ pub struct Truth {
     /// Each silence and what it is. Not written where all are troubles: the events say it then.
     #[serde(default, skip_serializing_if = "all_by_trouble")]
     pub silences: Vec<TruthSilence>,
+    /// What switches and consequences did, and where they are carried.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub signals: Vec<TruthSignal>,
     /// What the recorder did, where the scenario has one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub recording: Option<TruthRecording>,
+}
+
+/// A switch, or what a node says because of a loss.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct TruthSignal {
+    /// Its name.
+    pub name: String,
+    /// Whether it is because of a loss.
+    pub consequence: bool,
+    /// When it was 1: beginnings and ends, seconds since the epoch.
+    pub on: Vec<(f64, f64)>,
+    /// Where it is carried, as `0x1B4:2.5`.
+    pub carried: Vec<String>,
 }
 
 /// A node as it was simulated.
@@ -127,7 +144,12 @@ fn all_by_trouble(silences: &[TruthSilence]) -> bool {
 }
 
 /// The truth of a scenario: silences by node, and senders after they ran.
-pub(super) fn of(scenario: &Scenario, silences: &[Vec<Away>], senders: &[Sender<'_>]) -> Truth {
+pub(super) fn of(
+    scenario: &Scenario,
+    silences: &[Vec<Away>],
+    senders: &[Sender<'_>],
+    signals: &Signals,
+) -> Truth {
     let nodes = scenario.nodes.iter().map(|node| TruthNode {
         name: node.name.clone(),
         channel: node.channel.clone(),
@@ -151,7 +173,22 @@ pub(super) fn of(scenario: &Scenario, silences: &[Vec<Away>], senders: &[Sender<
         nodes: nodes.collect(),
         events: scenario.troubles.iter().flat_map(|trouble| events(scenario, trouble)).collect(),
         silences: all,
+        signals: signals.switches().map(|(name, on)| of_signal(scenario, name, on)).collect(),
         recording: None,
+    }
+}
+
+fn of_signal(scenario: &Scenario, name: &str, on: &[(f64, f64)]) -> TruthSignal {
+    let messages = scenario.nodes.iter().flat_map(|node| &node.messages);
+    let carried = messages.flat_map(|message| {
+        let own = message.signals.iter().filter(|own| own.signal == name);
+        own.map(|own| format!("{}:{}.{}", label(message.id), own.byte, own.bit))
+    });
+    TruthSignal {
+        name: name.to_owned(),
+        consequence: scenario.consequences.iter().any(|own| own.name == name),
+        on: on.iter().map(|(from, to)| (scenario.start + from, scenario.start + to)).collect(),
+        carried: carried.collect(),
     }
 }
 

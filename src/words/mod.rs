@@ -7,6 +7,7 @@ pub mod explain;
 pub mod fault;
 pub mod first_screen;
 pub mod headline;
+pub mod just_before;
 pub mod live;
 pub mod messages;
 pub mod naming;

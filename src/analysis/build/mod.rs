@@ -7,6 +7,7 @@ mod notices;
 
 pub use drives::join;
 
+use crate::analysis::just_before::JustBefore;
 use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
@@ -85,6 +86,7 @@ pub fn report(
         // Drawn from the analysis itself, where they are asked for (`fault::find`).
         findings: None,
         notices,
+        just_before: JustBefore::default(),
         drives: Vec::new(),
         kept_out: Vec::new(),
     }

@@ -58,6 +58,9 @@ pub struct Arguments {
     /// Changes to the numbers behind the findings
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
+    /// Also look for what happened just before the losses, which reads captures with losses twice
+    #[arg(long)]
+    precursors: bool,
     #[command(flatten)]
     identity: Identity,
     #[command(flatten)]
@@ -173,12 +176,13 @@ impl Work {
             path.as_ref().map(fs::read_to_string).transpose().ok().flatten()
         };
         let mark = format!(
-            "lostnode {} {settings:?} {:?} {:?} {:?} {}",
+            "lostnode {} {settings:?} {:?} {:?} {:?} {} {}",
             env!("CARGO_PKG_VERSION"),
             text(&arguments.expected.roster),
             text(&arguments.harness.wiring),
             text(&arguments.knowledge),
-            arguments.identity.hide_identity
+            arguments.identity.hide_identity,
+            arguments.precursors
         );
         // A named file may be wrong, which is told at once.
         let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?;
@@ -193,6 +197,7 @@ impl Work {
                     job: Job::default(),
                     wiring: arguments.harness.read()?,
                 }),
+                precursors: arguments.precursors,
                 ..Options::default()
             },
             mark: format!("{:016X}", checksum(mark.as_bytes())),

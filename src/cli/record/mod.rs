@@ -90,7 +90,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         Files::new(arguments.out.as_deref(), arguments.rotate_mb, arguments.rotate_minutes)?;
     // Frames come one by one: there is no text to cut and parse, and nothing to do beside.
     let reading = capture::Options { threads: 1, ..capture::Options::default() };
-    let options = Options { reading, settings, roster: None, findings: None };
+    let options = Options { reading, settings, roster: None, findings: None, precursors: false };
     let mut live = Live::new(&options);
     let mut hider = arguments.identity.hider();
     let (sender, events) = sync_channel(1 << 16);

@@ -6,6 +6,7 @@ pub mod comparison;
 mod diagnosis;
 pub mod explain;
 mod findings;
+mod just_before;
 pub mod live;
 mod names;
 pub mod row;
@@ -66,6 +67,8 @@ struct Document {
     cautions: Vec<findings::CautionJson>,
     next_tests: Vec<findings::TestJson>,
     elements: Vec<findings::PlaceJson>,
+    precursors: Vec<just_before::PrecursorJson>,
+    just_before: Vec<String>,
     notices: Vec<String>,
 }
 
@@ -255,6 +258,8 @@ fn build(report: &Analysis) -> Document {
         cautions: report.cautions().iter().map(findings::caution).collect(),
         next_tests: each(report.next_tests(), |test| findings::test(report, test)),
         elements: findings::elements(report),
+        precursors: just_before::precursors(report),
+        just_before: words::just_before::nothing_found(report),
         notices: words::notices::notices(report),
     }
 }

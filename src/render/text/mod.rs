@@ -4,6 +4,7 @@ pub mod comparison;
 mod diagnosis;
 mod findings;
 mod first_screen;
+mod just_before;
 mod outages;
 mod paper;
 
@@ -46,6 +47,7 @@ impl Renderer for Text {
             return Ok(());
         }
         findings::render(report, out)?;
+        just_before::render(report, out)?;
         outages::worst(report, out)?;
         happened(report, Some(self.most_outages), out)?;
         deviations(report, out)?;

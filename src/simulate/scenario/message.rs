@@ -35,6 +35,9 @@ pub struct Message {
     pub multiplex: Option<Multiplex>,
     /// Payload that could be taken for frames of the diagnostic transport.
     pub looks_like: Option<LooksLike>,
+    /// Signals that it carries.
+    #[serde(default)]
+    pub signals: Vec<super::Carried>,
 }
 
 fn default_length() -> u8 {

@@ -2,6 +2,7 @@
 
 mod message;
 mod recorder;
+mod signal;
 mod trouble;
 mod vehicle;
 
@@ -14,6 +15,7 @@ use serde::{Deserialize, Deserializer};
 pub use message::{Counter, LooksLike, Message, Multiplex};
 pub(in crate::simulate) use recorder::WRAP;
 pub use recorder::{Cut, Delivers, Recorder, SetBack, Thin};
+pub use signal::{Carried, Consequence, Course as SignalCourse, Signal, Trigger};
 pub use trouble::{Trouble, TroubleKind};
 pub(in crate::simulate) use vehicle::outside;
 pub use vehicle::{Course, KeyTurn, Mode, Pauses, Starter, Turn, Wakes};
@@ -52,6 +54,15 @@ pub struct Scenario {
     /// Times in which something is switched on that makes messages come.
     #[serde(rename = "mode", default)]
     pub modes: Vec<Mode>,
+    /// What payloads say of the vehicle.
+    #[serde(rename = "signal", default)]
+    pub signals: Vec<Signal>,
+    /// Switches that bring troubles about.
+    #[serde(rename = "trigger", default)]
+    pub triggers: Vec<Trigger>,
+    /// What other nodes say because of a loss.
+    #[serde(rename = "consequence", default)]
+    pub consequences: Vec<Consequence>,
     /// What the recorder does to what it heard.
     pub recorder: Option<Recorder>,
 }
@@ -240,6 +251,7 @@ impl Scenario {
         }
         self.troubles.iter().try_for_each(|trouble| self.check_trouble(trouble))?;
         self.check_vehicle()?;
+        self.check_signals()?;
         self.recorder.as_ref().map_or(Ok(()), |recorder| recorder.check(self.start))
     }
 

@@ -9,7 +9,7 @@ const SHARE: f64 = 0.3;
 /// in seconds, ascending, and how long was watched.
 ///
 /// ```
-/// use lostnode::compare::episodes::group;
+/// use lostnode::analysis::episodes::group;
 /// let (episodes, _) = group(&[100.0, 102.0, 103.5, 900.0, 903.0, 1700.0], 2000.0);
 /// assert_eq!(episodes, [100.0, 900.0, 1700.0]);
 /// ```

@@ -1,0 +1,242 @@
+//! All that is tried: turns of bits before and after the losses, states of bits, levels and values
+//! of fields.
+
+use super::exact::{Family, tails};
+use super::levels;
+use super::line::{Micros, Span};
+use super::recorder::{Recorder, Trace};
+use super::target::{Episode, FEWEST, LONGEST, Target};
+use super::trial::{Score, near, nearest, score};
+use crate::analysis::just_before::{Change, Field, Place};
+
+/// How long before a loss, or after it, something happens, in microseconds.
+pub const WINDOWS: [Micros; 5] = [100_000, 300_000, 1_000_000, 3_000_000, LONGEST];
+/// A candidate less surprising than this, before any correction, is no lead.
+const SURPRISES: f64 = 1e-3;
+/// Candidates kept, the most surprising ones.
+const MOST: usize = 256;
+
+/// What kinds of candidates there are. The risk of a false lead is shared out among them, so that
+/// many of one kind do not drown those of another.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Sort {
+    /// A bit turns before the losses.
+    Turn,
+    /// A bit stands at a value as they begin.
+    State,
+    /// A field is high or low.
+    Level,
+    /// A field has one of its rare values.
+    Value,
+    /// A bit turns after the losses; asked by itself.
+    After,
+}
+
+impl Sort {
+    const COUNT: usize = 5;
+
+    /// Its share of the risk. Switches and what they switch are what triggers most losses that a
+    /// driver can provoke, so turns have the largest.
+    fn share(self) -> f64 {
+        match self {
+            Sort::Turn => 0.6,
+            Sort::State | Sort::Level => 0.15,
+            Sort::Value => 0.1,
+            Sort::After => 1.0,
+        }
+    }
+}
+
+/// A candidate that surprises.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// Where.
+    pub place: Place,
+    /// Place of its identifier among the traces.
+    pub trace: usize,
+    /// What it does.
+    pub change: Change,
+    /// Microseconds before the loss, after it where negative; 0 for what holds.
+    pub window: Micros,
+    /// What kind of candidate.
+    pub sort: Sort,
+    /// Which losses are hits.
+    pub hit: u64,
+    /// How probable so many hits are by chance, for this candidate alone.
+    pub p: f64,
+}
+
+/// All that was tried for one target.
+#[derive(Debug, Default)]
+pub struct Tried {
+    families: [Family; Sort::COUNT],
+    /// Those that surprise, the most surprising first.
+    pub best: Vec<Candidate>,
+}
+
+impl Tried {
+    /// Notes a candidate, and keeps it if it surprises.
+    pub fn note(&mut self, sort: Sort, score: &Score, keep: impl FnOnce() -> Candidate) {
+        let family = &mut self.families[sort as usize];
+        // Where all losses were hits it could still be chance: most candidates end here.
+        if score.chances.iter().product::<f64>() > SURPRISES {
+            family.tried += 1;
+            return;
+        }
+        let tails = tails(&score.chances);
+        family.add(&tails);
+        let p = tails[score.hits()];
+        if p <= SURPRISES && is_enough(score.hits(), score.chances.len()) {
+            self.keep(Candidate { sort, hit: score.hit, p, ..keep() });
+        }
+    }
+
+    /// Notes candidates of which the probability is even by chance.
+    pub fn note_even(&mut self, count: usize) {
+        self.families[Sort::Level as usize].add_even(count);
+    }
+
+    /// Keeps a candidate, if it is among the most surprising ones.
+    pub fn keep(&mut self, candidate: Candidate) {
+        if candidate.p > SURPRISES {
+            return;
+        }
+        self.best.push(candidate);
+        if self.best.len() >= 2 * MOST {
+            self.sort();
+            self.best.truncate(MOST);
+        }
+    }
+
+    fn sort(&mut self) {
+        let key = |own: &Candidate| (own.window.abs(), own.place, own.change);
+        self.best.sort_by(|a, b| a.p.total_cmp(&b.p).then_with(|| key(a).cmp(&key(b))));
+    }
+
+    /// The probability that anything that was tried surprises as much by chance.
+    pub fn corrected(&self, candidate: &Candidate, targets: usize) -> f64 {
+        let family = &self.families[candidate.sort as usize];
+        (family.corrected(candidate.p) / candidate.sort.share() * targets as f64).min(1.0)
+    }
+
+    /// How much was tried before the losses.
+    pub fn count(&self) -> usize {
+        self.families[..Sort::After as usize].iter().map(|family| family.tried).sum()
+    }
+
+    /// Turns that were tried.
+    pub fn turns(&self) -> usize {
+        self.families[Sort::Turn as usize].tried
+    }
+}
+
+/// Whether so many losses of all make a lead: three, and half of them.
+pub fn is_enough(hits: usize, losses: usize) -> bool {
+    hits >= FEWEST && 2 * hits >= losses
+}
+
+/// Tries all that was recorded.
+pub fn search(target: &Target, recorder: &Recorder) -> Tried {
+    let mut tried = Tried::default();
+    for (at, trace) in recorder.traces.iter().enumerate() {
+        for bit in 0..64 {
+            if !trace.turns[bit].is_empty() {
+                turns(target, (at, trace), bit, &mut tried);
+                states(target, (at, trace), bit, &mut tried);
+            }
+        }
+        levels::try_all(target, (at, trace), &mut tried);
+    }
+    tried.sort();
+    tried.best.truncate(MOST);
+    tried
+}
+
+/// When a bit turned up, or down, as far as that was seen.
+pub fn onsets(trace: &Trace, bit: usize, up: bool) -> Vec<Micros> {
+    let own = trace.turns[bit].iter().filter(|turn| turn.seen() && turn.up() == up);
+    own.map(|turn| turn.time()).collect()
+}
+
+fn candidate(
+    (at, trace): (usize, &Trace),
+    bit: usize,
+    change: Change,
+    window: Micros,
+) -> Candidate {
+    let field = Field::bit(bit as u8);
+    Candidate {
+        place: Place { channel: trace.channel, id: trace.id, field },
+        trace: at,
+        change,
+        window,
+        sort: Sort::Turn,
+        hit: 0,
+        p: 1.0,
+    }
+}
+
+fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
+    // What a lost node itself says after its return says nothing of who misses it.
+    let is_own = target.own.contains(&(own.1.channel, own.1.id));
+    for (up, change) in [(true, Change::Rises), (false, Change::Falls)] {
+        let times = onsets(own.1, bit, up);
+        if times.len() < FEWEST {
+            continue;
+        }
+        for window in WINDOWS {
+            let before = turn_score(target, &times, window);
+            tried.note(Sort::Turn, &before, || candidate(own, bit, change, window));
+            if !is_own {
+                let after = turn_score(target, &times, -window);
+                tried.note(Sort::After, &after, || candidate(own, bit, change, -window));
+            }
+        }
+    }
+}
+
+/// How a turn within a window before the losses, or after them, does.
+pub fn turn_score(target: &Target, times: &[Micros], window: Micros) -> Score {
+    let hit = |episode: &Episode| nearest(times, window, episode.at).is_some();
+    score(target, hit, |span| near(times, window, span))
+}
+
+fn states(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
+    for value in [1, 0] {
+        let spans = standing(own.1, bit, value == 1);
+        let now = state_score(target, &spans);
+        tried.note(Sort::State, &now, || candidate(own, bit, Change::Is(value), 0));
+    }
+}
+
+/// When a bit stood at a value.
+pub fn standing(trace: &Trace, bit: usize, up: bool) -> Vec<Span> {
+    let mut out = Vec::new();
+    let mut since = ((trace.first >> bit & 1 == 1) == up).then_some(Micros::MIN);
+    for turn in &trace.turns[bit] {
+        match since {
+            Some(from) if turn.up() != up => {
+                out.push(Span { from, to: turn.time() });
+                since = None;
+            }
+            None if turn.up() == up => since = Some(turn.time()),
+            _ => {}
+        }
+    }
+    out.extend(since.map(|from| Span { from, to: Micros::MAX }));
+    out
+}
+
+/// How a state as the losses begin does.
+pub fn state_score(target: &Target, spans: &[Span]) -> Score {
+    let hit = |episode: &Episode| {
+        let next = spans.partition_point(|span| span.to <= episode.at);
+        spans.get(next).is_some_and(|span| span.from <= episode.at)
+    };
+    let covered = |part: Span| {
+        let first = spans.partition_point(|span| span.to <= part.from);
+        let own = spans[first..].iter().take_while(|span| span.from < part.to);
+        own.map(|span| span.within(part).length()).sum()
+    };
+    score(target, hit, covered)
+}
