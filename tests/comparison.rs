@@ -462,6 +462,9 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         age: CodeAge::Untold,
         appeared: None,
         lamp: false,
+        counter: None,
+        severity: None,
+        old_conversion: false,
     }
 }
 

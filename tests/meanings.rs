@@ -127,3 +127,127 @@ fn a_lost_packet_is_sent_again() {
     lacks.extend([(1.06, second), (1.2, "1CEC0B03#130E0002FFCAFE00")]);
     assert_eq!(texts(&lacks).last().unwrap(), "incomplete, frame out of sequence: 0 of 14 bytes");
 }
+
+/// A truck: the engine (00) tells in DM1 that the transmission (03) is not heard, and with DM2 what
+/// it remembers; the transmission falls silent from 20 to 27 s where it does.
+fn truck(silent: bool, code: &str) -> Value {
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    let sent = [
+        ("0CF00400", 0.02, "F07D7D2020FFFFFF"),
+        ("18FEF100", 0.1, "FF0040FFFFFFFFFF"),
+        ("18FEEE00", 1.0, "64FFFFFFFFFFFFFF"),
+        ("18FEF700", 1.0, "FFFFFFFF3002FFFF"),
+        ("18F0010B", 0.1, "FFFFFFFFFFFFFFFF"),
+        ("18FEBF0B", 0.1, "FFFFFFFFFFFFFFFF"),
+        ("0CF00203", 0.01, "FFFFFFFFFFFFFFFF"),
+        ("18F00503", 0.1, "FFFFFFFFFFFFFFFF"),
+        ("18FEF817", 1.0, "FFFFFFFFFFFFFFFF"),
+    ];
+    for (place, (id, period, data)) in sent.into_iter().enumerate() {
+        for count in 0..(60.0 / period) as usize {
+            let time = count as f64 * period + place as f64 * 0.001;
+            if !(silent && id.ends_with("03") && (20.0..27.0).contains(&time)) {
+                lines.push((time, format!("{id}#{data}")));
+            }
+        }
+    }
+    for second in 0..60 {
+        let active = if second > 20 { code } else { "00000000FFFF" };
+        lines.push((f64::from(second) + 0.5, format!("18FECA00#14FF{active}")));
+    }
+    lines.push((50.25, "18FECB00#00FF6E000383FFFF".to_owned()));
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lines: Vec<(f64, &str)> =
+        lines.iter().map(|(time, line)| (1e9 + time, line.as_str())).collect();
+    report(&lines)
+}
+
+/// SPN 2003: source address 3. The frames confirm it, or they do not; no other module is taken for
+/// it.
+#[test]
+fn a_trucks_code_names_the_address_it_misses() {
+    let document = truck(true, "D3070902FFFF");
+    let codes = document["codes"].as_array().unwrap();
+    assert_eq!(codes.len(), 2, "{codes:?}");
+    let code = codes.iter().find(|code| code["code"] == "SPN 2003 FMI 9").unwrap();
+    assert_eq!(code["blames"], "address 0x03 (transmission 1)");
+    assert_eq!(code["meaning"], "source address 0x03 (transmission 1): abnormal update rate");
+    assert_eq!(code["story"], "active now; 2 occurrences");
+    let old = codes.iter().find(|code| code["code"] == "SPN 110 FMI 3").unwrap();
+    assert_eq!(old["old_conversion"], true);
+    assert!(old["story"].as_str().unwrap().starts_with("previously active; 3 occurrences; packed"));
+    let row = &document["blame"][0];
+    assert_eq!((&row["blamed"], &row["verdict"]), (&code["blames"], &"confirmed".into()), "{row}");
+    let lamps = &document["vehicle"]["lamps"][0];
+    assert_eq!(lamps["module"], "address 0x00 (engine 1)");
+    assert_eq!(
+        (&lamps["malfunction"], &lamps["stop"], &lamps["warning"], &lamps["protect"]),
+        (&false.into(), &true.into(), &true.into(), &false.into())
+    );
+    // Heard throughout.
+    let row = truck(false, "D3070902FFFF")["blame"][0].clone();
+    assert_eq!(row["verdict"], "contradicted", "{row}");
+    // Source address 0x27 is not on this bus, and the silent one is not it.
+    let row = truck(true, "F7070902FFFF")["blame"][0].clone();
+    assert_eq!(
+        (&row["verdict"], &row["blamed"]),
+        (&"open".into(), &"address 0x27 (management computer 1)".into()),
+        "{row}"
+    );
+}
+
+/// Received data in error: of a silent module that is its silence, of one that is heard it is
+/// something that it sends.
+#[test]
+fn data_in_error_accuse_only_who_is_silent() {
+    assert_eq!(truck(true, "D3071302FFFF")["blame"][0]["verdict"], "confirmed");
+    let heard = truck(false, "D3071302FFFF");
+    assert_eq!(heard["blame"], serde_json::json!([]));
+    assert_eq!(heard["codes"].as_array().unwrap().len(), 2);
+    // The network itself names nobody.
+    assert_eq!(truck(true, "7F020902FFFF")["blame"], serde_json::json!([]));
+}
+
+/// What the truck did when the transmission fell silent: from its own traffic.
+#[test]
+fn standard_signals_stand_beside_the_losses() {
+    let document = truck(true, "00000000FFFF");
+    let signals = document["signals"].as_array().unwrap();
+    let told: Vec<(u64, &str, f64)> = signals
+        .iter()
+        .map(|own| {
+            (
+                own["spn"].as_u64().unwrap(),
+                own["unit"].as_str().unwrap(),
+                own["max"].as_f64().unwrap(),
+            )
+        })
+        .collect();
+    // Key switch and charging potential, and ambient air, are not told: all ones.
+    assert_eq!(
+        told,
+        [(190, "rpm", 1028.0), (84, "km/h", 64.0), (168, "V", 28.0), (110, "°C", 60.0)]
+    );
+    let speed = &signals[0];
+    assert_eq!(speed["module"], "address 0x00 (engine 1)");
+    let series = speed["series"].as_array().unwrap();
+    assert_eq!(series.len(), 600, "a bin of 0.1 s each");
+    assert_eq!((&series[0][1], &series[0][2]), (&1028.0.into(), &1028.0.into()));
+    let loss = &document["outages"][0];
+    let values = loss["values"].as_array().unwrap();
+    assert_eq!((values.len(), &values[0]["value"]), (4, &1028.0.into()), "{loss}");
+    assert!(values[3]["age_s"].as_f64().unwrap() <= 1.1);
+}
+
+/// Identifiers of 29 bits on a channel that does not speak SAE J1939 tell nothing.
+#[test]
+fn what_is_no_truck_has_no_signals() {
+    let lines: Vec<(f64, String)> = (0..600)
+        .map(|step| {
+            let id = ["0CF00400", "1A2B3C4D", "0B1234A5"][step % 3];
+            (1e9 + step as f64 * 0.01, format!("{id}#F07D7D2020FFFFFF"))
+        })
+        .collect();
+    let lines: Vec<(f64, &str)> = lines.iter().map(|(time, line)| (*time, line.as_str())).collect();
+    assert_eq!(report(&lines)["signals"], serde_json::json!([]));
+}

@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 
 use super::diagnosis::CodeAge;
+use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{CodeNumber, Module};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::NodeIndex;
@@ -25,6 +26,9 @@ pub struct Accusation {
     pub missed: Missed,
     /// The code.
     pub code: CodeNumber,
+    /// Where the module missed would be heard, where the code says it by a source address (SAE
+    /// J1939): the channel of the reporter, and the address.
+    pub address: Option<(ChannelIndex, u8)>,
     /// How old the fault is, by the code itself.
     pub age: CodeAge,
     /// It came in this capture: time of the last read without it, and of the first with it.
@@ -42,6 +46,8 @@ pub struct Witness {
     pub name: String,
     /// What codes call it, where that is known.
     pub missed_as: Vec<String>,
+    /// Its channel and source address, where it has one (SAE J1939).
+    pub address: Option<(ChannelIndex, u8)>,
     /// When it was silent, alone or with its branch; the whole capture where it was never heard.
     pub silences: Vec<Silence>,
 }
@@ -214,6 +220,11 @@ impl Row<'_> {
         }
     }
 
+    /// The channel and the source address that its codes name.
+    fn address(&self) -> Option<(ChannelIndex, u8)> {
+        self.accusations.first().and_then(|code| code.address)
+    }
+
     /// Of its codes the most present one counts.
     fn age(&self) -> CodeAge {
         self.accusations.iter().map(|accusation| accusation.age).min().unwrap_or(CodeAge::Untold)
@@ -236,16 +247,18 @@ impl Row<'_> {
     /// began, and a node that is silent when a code is read fails its test.
     fn can_be(&self, witness: &Witness) -> bool {
         let late = nanoseconds(STORES_WITHIN);
-        self.accusations.iter().all(|code| {
-            let began = |(absent, seen): (Nanoseconds, Nanoseconds)| {
-                witness.silences.iter().any(|own| own.start <= seen && own.end >= absent - late)
-            };
-            let away = |read: Nanoseconds| {
-                witness.silences.iter().any(|own| own.start < read - late && own.end >= read)
-            };
-            code.appeared.is_none_or(began)
-                && (code.age != CodeAge::Past || !code.read.is_some_and(away))
-        })
+        // Which one an address means is no guess.
+        self.address().is_none()
+            && self.accusations.iter().all(|code| {
+                let began = |(absent, seen): (Nanoseconds, Nanoseconds)| {
+                    witness.silences.iter().any(|own| own.start <= seen && own.end >= absent - late)
+                };
+                let away = |read: Nanoseconds| {
+                    witness.silences.iter().any(|own| own.start < read - late && own.end >= read)
+                };
+                code.appeared.is_none_or(began)
+                    && (code.age != CodeAge::Past || !code.read.is_some_and(away))
+            })
     }
 }
 
@@ -254,6 +267,9 @@ impl Row<'_> {
 fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
     let all = || (0..witnesses.len()).map(NodeIndex);
     let named = |row: &Row<'_>| {
+        if row.address().is_some() {
+            return all().find(|at| witnesses[*at].address == row.address());
+        }
         let told = |at: &NodeIndex| witnesses[*at].missed_as.contains(&row.missed.0);
         if let Some(node) = all().find(told) {
             return Some(node);

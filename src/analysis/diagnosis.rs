@@ -2,6 +2,7 @@
 //! read.
 
 use lostnode_parsers::dtc::{Code, Status};
+use lostnode_parsers::j1939::Lamps;
 use lostnode_parsers::obd::TestResult;
 
 use super::Nanoseconds;
@@ -52,6 +53,12 @@ pub struct CodeEntry {
     pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// It asks for a warning lamp.
     pub lamp: bool,
+    /// Fault detection counter, -128 to 127, where the module told it: at 127 its test has failed.
+    pub counter: Option<i8>,
+    /// Severity byte, where the module told it (ISO 14229-1:2020, D.3).
+    pub severity: Option<u8>,
+    /// Its number is packed in an older way (SAE J1939-73): it may be another one.
+    pub old_conversion: bool,
 }
 
 impl CodeEntry {
@@ -80,6 +87,10 @@ pub enum CodeAge {
 pub enum CodeStanding {
     /// Its test failed.
     Failing,
+    /// In the list of active codes (SAE J1939-73, DM1).
+    Active,
+    /// It was active, and is only remembered (DM2).
+    PreviouslyActive,
     /// Its test failed, and it is not confirmed yet.
     Pending,
     /// Confirmed, and its test did not fail.
@@ -198,6 +209,8 @@ pub struct VehicleEntry {
     pub monitors: Vec<MonitorEntry>,
     /// A module asks for the malfunction lamp.
     pub mil: Option<bool>,
+    /// The lamps that modules of SAE J1939 ask for, as last told.
+    pub lamps: Vec<(Module, Lamps)>,
 }
 
 /// A readiness monitor of a module (service 01, PID 01).

@@ -13,6 +13,7 @@ pub mod just_before;
 mod names;
 pub mod notice;
 pub mod presence;
+pub mod signals;
 pub mod subject;
 pub mod symptom;
 pub mod verdict;
@@ -56,6 +57,9 @@ pub struct Analysis {
     pub lanes: Vec<Lane>,
     /// What testers and modules said to each other.
     pub diagnosis: diagnosis::Diagnosis,
+    /// What the vehicle did, where its traffic tells by a standard: of each signal the sender that
+    /// tells it most often. Of several drives each has its own.
+    pub signals: Vec<signals::SignalTrack>,
     /// What explains it; `None` where that was not asked for.
     pub findings: Option<finding::Findings>,
     /// What happened just before the losses.

@@ -6,7 +6,7 @@ use std::fmt;
 
 use lostnode_parsers::{Id, j1939};
 
-use super::{Analysis, Node};
+use super::{Analysis, Channel, Identifier, Node};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::j1939::J1939;
@@ -108,27 +108,14 @@ impl Analysis {
         }
     }
 
-    /// Whether the channel speaks SAE J1939, so that its identifiers carry addresses with usual
-    /// names.
     fn has_addresses(&self, channel: ChannelIndex) -> bool {
-        let channel = self.channels.get(usize::from(channel));
-        channel.is_some_and(|channel| channel.j1939 == J1939::Yes)
+        has_addresses(&self.channels, channel)
     }
 
     /// The source address that all identifiers of a node carry (SAE J1939-21, 5.2); `None` where
     /// the channel does not speak SAE J1939, or they carry several.
     pub fn source_address(&self, node: NodeIndex) -> Option<u8> {
-        let node = &self.nodes[node];
-        if !self.has_addresses(node.channel) {
-            return None;
-        }
-        let heard = node.ids.iter().map(|at| self.identifiers[*at].id);
-        let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
-            Id::Extended(id) => Some(id.as_raw() as u8),
-            Id::Standard(_) => None,
-        });
-        let first = addresses.next()??;
-        addresses.all(|address| address == Some(first)).then_some(first)
+        source_address(&self.nodes[node], &self.identifiers, &self.channels)
     }
 
     /// The node that the roster joins with a module.
@@ -149,4 +136,32 @@ impl Analysis {
                 && self.source_address(*node) == Some(address)
         })
     }
+}
+
+/// Whether the channel speaks SAE J1939, so that its identifiers carry addresses with usual names.
+fn has_addresses(channels: &[Channel], channel: ChannelIndex) -> bool {
+    let channel = channels.get(usize::from(channel));
+    channel.is_some_and(|channel| channel.j1939 == J1939::Yes)
+}
+
+/// The source address of each node, where it has one.
+pub(super) fn source_addresses(
+    nodes: &[Node],
+    identifiers: &[Identifier],
+    channels: &[Channel],
+) -> Vec<Option<u8>> {
+    nodes.iter().map(|node| source_address(node, identifiers, channels)).collect()
+}
+
+fn source_address(node: &Node, identifiers: &[Identifier], channels: &[Channel]) -> Option<u8> {
+    if !has_addresses(channels, node.channel) {
+        return None;
+    }
+    let heard = node.ids.iter().map(|at| identifiers[at.0].id);
+    let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
+        Id::Extended(id) => Some(id.as_raw() as u8),
+        Id::Standard(_) => None,
+    });
+    let first = addresses.next()??;
+    addresses.all(|address| address == Some(first)).then_some(first)
 }

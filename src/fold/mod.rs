@@ -9,6 +9,7 @@ pub mod diagnostics;
 pub mod engine;
 pub mod j1939;
 pub mod load;
+pub mod signals;
 pub mod timing;
 
 use std::sync::Arc;
@@ -19,6 +20,7 @@ use crate::capture::{Batch, IN_FLIGHT};
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::engine::Engine;
 use crate::fold::load::Loads;
+use crate::fold::signals::Signals;
 use crate::fold::timing::Timing;
 use crate::settings::Settings;
 
@@ -35,6 +37,8 @@ pub struct Summary {
     pub diagnostics: Diagnostics,
     /// When the engine ran, where a standard tells.
     pub engine: Engine,
+    /// What the vehicle did, where a standard tells.
+    pub signals: Signals,
     side: Option<Side>,
 }
 
@@ -56,6 +60,7 @@ impl Summary {
             load: Loads::new(settings.load_bin),
             diagnostics: Diagnostics::new(&settings.pairs),
             engine: Engine::default(),
+            signals: Signals::default(),
             side: None,
         }
     }
@@ -91,6 +96,7 @@ impl Summary {
         }
         self.names(batch);
         self.engine.push(batch);
+        self.signals.push(batch);
         self.timing.push(batch);
     }
 
@@ -116,6 +122,7 @@ impl Summary {
         self.timing.forget_times();
         self.load.forget_times();
         self.engine = Engine::default();
+        self.signals = Signals::default();
     }
 
     /// Ends what is still under way; to be called after the last batch, before the report is drawn.
@@ -124,6 +131,7 @@ impl Summary {
         self.timing.finish();
         let speaks = j1939::of(&self.timing);
         self.engine.finish(&speaks);
+        self.signals.finish(&speaks);
         self.diagnostics.finish(&speaks);
     }
 }

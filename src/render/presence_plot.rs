@@ -8,6 +8,7 @@ use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, rgb, width, write};
 use super::style::{INK, Tone, legend as legend_of};
 use crate::analysis::presence::Missed;
+use crate::analysis::signals::{Bin, SignalTrack};
 use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Scope, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
@@ -50,7 +51,8 @@ impl Row<'_> {
 impl Renderer for PresencePlot {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let (rows, left_out) = rows(report);
-        let bottom = TOP + LANE * rows.len().max(1) as i32;
+        let traces = report.traces().count();
+        let bottom = TOP + LANE * (rows.len().max(1) + traces) as i32;
         let size = (WIDTH as u32, (bottom + 110) as u32);
         png(size, out, |area| draw(report, &rows, left_out, bottom, area))
     }
@@ -120,6 +122,10 @@ fn draw(
         draw_row(report, row, TOP + at as i32 * LANE, &axis, area)?;
     }
     stops(true).try_for_each(|outage| draw_stop(outage, rows, &axis, area))?;
+    for (at, track) in report.traces().enumerate() {
+        let y = TOP + (rows.len().max(1) + at) as i32 * LANE;
+        draw_trace(track, y, &axis, area)?;
+    }
     legend(report, bottom + 52, area)
 }
 
@@ -151,6 +157,27 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         }
         Row::Errors(_, times) => ticks(times, y, axis, area),
     }
+}
+
+/// A standard signal as a thin line, from its least value to its greatest; where it was not told
+/// there is none.
+fn draw_trace(track: &SignalTrack, y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    let label = words::signals::trace(track);
+    let size = if width(&label, 13) < LEFT - 12 { 13 } else { 11 };
+    write(area, &label, (LEFT - 8, y + LANE / 2), size, rgb(INK), Anchor::Right)?;
+    let (low, high) = track.range;
+    let height = |value: f64| match high > low {
+        true => y + LANE - 4 - ((value - low) / (high - low) * f64::from(LANE - 8)) as i32,
+        false => y + LANE / 2,
+    };
+    for piece in track.pieces() {
+        let ends = |bin: &Bin| {
+            let x = axis.x(bin.time);
+            [(x, height(bin.high)), (x, height(bin.low))]
+        };
+        area.draw(&PathElement::new(piece.iter().flat_map(ends).collect::<Vec<_>>(), rgb(INK)))?;
+    }
+    Ok(())
 }
 
 /// A thin line for each error, higher than what was heard, so that it shows on it.

@@ -3,6 +3,7 @@
 use lostnode_parsers::j1939;
 
 use super::fault;
+use super::messages::severity_text;
 use super::terms::{self, plural};
 use super::values::pid_value;
 use crate::analysis::blame::{Blame, Frames, Verdict};
@@ -11,7 +12,7 @@ use crate::analysis::diagnosis::{
 };
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::diagnostics::IdentitySource;
-use crate::fold::diagnostics::meaning::{self, Meaning};
+use crate::fold::diagnostics::meaning::{self, Meaning, ParameterAbout};
 use crate::ids::NodeIndex;
 
 /// A code of one module, in words.
@@ -43,10 +44,30 @@ impl CodeWords {
             reporter: analysis.module_name(code.module).to_string(),
             status: status.map(str::to_owned).collect(),
             lists: code.lists.iter().map(list).collect(),
-            story: story(analysis, code),
+            story: [Some(story(analysis, code)), details(code)]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<_>>()
+                .join("; "),
             event: code.event.map(event),
         }
     }
+}
+
+/// What a module tells of a code beside its status.
+fn details(code: &CodeEntry) -> Option<String> {
+    let spn = matches!(code.number, CodeNumber::SpnFmi { .. });
+    let count = code
+        .count
+        .filter(|_| spn)
+        .map(|count| plural(usize::from(count), "occurrence", "occurrences"));
+    let counter = code.counter.map(|counter| format!("fault counter {counter}"));
+    let severity = code.severity.map(severity_text);
+    let old = code
+        .old_conversion
+        .then(|| "packed by an older conversion method, so that the SPN is not certain".to_owned());
+    let all: Vec<String> = [count, counter, severity, old].into_iter().flatten().collect();
+    (!all.is_empty()).then(|| all.join("; "))
 }
 
 /// A code as it is written.
@@ -84,7 +105,7 @@ pub fn meaning_text(meaning: Meaning) -> String {
 pub fn code_meaning(number: CodeNumber) -> Option<String> {
     let code = match number {
         CodeNumber::Code(code) => code,
-        CodeNumber::SpnFmi { fmi, .. } => return j1939::failure_mode(fmi).map(str::to_owned),
+        CodeNumber::SpnFmi { spn, fmi } => return spn_meaning(spn, fmi),
     };
     let failure = code.failure_type().filter(|byte| *byte != 0).and_then(meaning::failure_type);
     match (meaning::of(code).map(meaning_text), failure) {
@@ -93,6 +114,22 @@ pub fn code_meaning(number: CodeNumber) -> Option<String> {
         (None, Some(failure)) => Some(format!("(maker's code) {}", failure.to_lowercase())),
         (None, None) => None,
     }
+}
+
+/// What a parameter is, and how it failed.
+fn spn_meaning(spn: u32, fmi: u8) -> Option<String> {
+    let mode = j1939::failure_mode(fmi);
+    let Some((name, about)) = meaning::suspect_parameter(spn) else {
+        return mode.map(str::to_owned);
+    };
+    let name = match about {
+        ParameterAbout::Module(address) => {
+            let usual = if name.is_empty() { String::new() } else { format!(" ({name})") };
+            format!("source address 0x{address:02X}{usual}")
+        }
+        _ => name.to_owned(),
+    };
+    Some(format!("{name}: {}", mode.unwrap_or("failure mode not known")))
 }
 
 fn list(seen: &Seen) -> String {
@@ -146,6 +183,8 @@ fn story(analysis: &Analysis, code: &CodeEntry) -> String {
 fn standing(standing: CodeStanding) -> &'static str {
     match standing {
         CodeStanding::Failing => "failing now",
+        CodeStanding::Active => "active now",
+        CodeStanding::PreviouslyActive => "previously active",
         CodeStanding::Pending => "pending: it failed, and is not confirmed yet",
         CodeStanding::NotFailing => "stored, not failing when last read",
         CodeStanding::Stored => "stored",
@@ -265,4 +304,14 @@ pub fn verdict(verdict: Verdict) -> &'static str {
         Verdict::Contradicted => "the frames contradict it",
         Verdict::Open => "the frames do not say",
     }
+}
+
+/// The lamps that each module asks for, a line each; modules that ask for none are not among them.
+pub fn lamps(analysis: &Analysis) -> Vec<String> {
+    let line = |(module, lamps): &(Module, j1939::Lamps)| {
+        let lit: Vec<&str> = lamps.lit().collect();
+        let name = analysis.module_name(*module);
+        (!lit.is_empty()).then(|| format!("{name} asks for lamps: {}", lit.join(", ")))
+    };
+    analysis.diagnosis.vehicle.lamps.iter().filter_map(line).collect()
 }

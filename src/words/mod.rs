@@ -15,6 +15,7 @@ pub mod network;
 pub mod notices;
 pub mod outage;
 mod returned;
+pub mod signals;
 pub mod terms;
 pub mod unnamed;
 pub mod values;

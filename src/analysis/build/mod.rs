@@ -4,10 +4,12 @@ mod diagnosis;
 mod drives;
 mod lanes;
 mod notices;
+mod signals;
 
 pub use drives::join;
 
 use crate::analysis::just_before::JustBefore;
+use crate::analysis::names::source_addresses;
 use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
@@ -69,11 +71,14 @@ pub fn report(
     outages.iter_mut().for_each(|outage| order.renumber(&mut outage.ids));
 
     let begin = timing.span.map(|(begin, _)| begin);
-    let diagnosis = diagnosis::diagnosis(diagnostics, &nodes, &outages, begin);
+    let channels = channels(summary, &losses, settings, &order.renamed(destroyed));
+    let addresses = source_addresses(&nodes, &identifiers, &channels);
+    let diagnosis = diagnosis::diagnosis(diagnostics, &nodes, &addresses, &outages, begin);
     Analysis {
         captures,
         span: timing.span,
-        channels: channels(summary, &losses, settings, &order.renamed(destroyed)),
+        signals: signals::of(&summary.signals, &channels),
+        channels,
         lanes: lanes::lanes(&identifiers, &nodes, &outages, &|id, least| {
             timing.ids[order.sorted[id.0]].silences.at_least(least)
         }),

@@ -84,6 +84,14 @@ pub struct CodeHistory {
     pub absent_before: Option<Nanoseconds>,
     /// Last time that a list which had it came without it after a clear.
     pub stayed_away: Option<Nanoseconds>,
+    /// The list that told of it last.
+    pub told_by: Seen,
+    /// Fault detection counter (report 14), -128 to 127.
+    pub counter: Option<i8>,
+    /// Severity byte (reports 08, 09, 42).
+    pub severity: Option<u8>,
+    /// Its number is packed in an older way (SAE J1939-73): it may be another one.
+    pub old_conversion: bool,
 }
 
 impl CodeHistory {
@@ -207,6 +215,12 @@ impl Codes {
                     .for_each(|(code, status)| self.push_code(read, code, status));
             }
         }
+        for record in report.records() {
+            if let Some(own) = self.histories.get_mut(&(module, CodeNumber::Code(record.code))) {
+                own.counter = record.counter.or(own.counter);
+                own.severity = record.severity.map(|(severity, _)| severity).or(own.severity);
+            }
+        }
         let own = self.histories.iter_mut().filter(|((owner, _), _)| *owner == module);
         own.for_each(|(_, history)| history.supported = supported.or(history.supported));
     }
@@ -261,6 +275,10 @@ impl Codes {
             count: None,
             absent_before: before,
             stayed_away: None,
+            told_by: list,
+            counter: None,
+            severity: None,
+            old_conversion: false,
         });
         if !history.lists.contains(&list) {
             history.lists.push(list);
@@ -275,6 +293,7 @@ impl Codes {
         if fault {
             history.fault_status = status.or(history.fault_status);
             history.seen.1 = now;
+            history.told_by = list;
             history.gone = None;
             history.stayed_away = None;
             // A permanent code outlives a clear by design and has not returned by being there still
@@ -369,7 +388,8 @@ impl Codes {
         for code in codes {
             let key = (module, CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi });
             if let Some(history) = self.histories.get_mut(&key) {
-                history.count = (code.count != 127).then_some(code.count);
+                history.count = (code.count != j1939::SpnFmi::NO_COUNT).then_some(code.count);
+                history.old_conversion = code.old_conversion;
             }
         }
     }

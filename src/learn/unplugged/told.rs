@@ -6,7 +6,7 @@ use super::spans::BY_HAND;
 use super::{Case, Named, NamingRemark, Unplugging};
 use crate::analysis::Silence;
 use crate::analysis::blame::Missed;
-use crate::analysis::diagnosis::{CodeEntry, Module, Mute, TalkEntry};
+use crate::analysis::diagnosis::{CodeEntry, CodeNumber, Module, Mute, TalkEntry};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Talk;
 use crate::fold::timing::nanoseconds;
@@ -108,7 +108,8 @@ impl Case<'_> {
             .diagnosis
             .codes
             .iter()
-            .filter(|code| code.event.is_none())
+            // What names an address needs no other name.
+            .filter(|code| code.event.is_none() && matches!(code.number, CodeNumber::Code(_)))
             .filter_map(|code| Some((code, code.missed.as_ref()?)))
             .filter(|(code, _)| spans.iter().any(|span| self.appeared_in(code, *span)))
             .collect();

@@ -7,6 +7,7 @@ mod events;
 mod lanes;
 mod load;
 mod schematic;
+mod signals;
 
 use std::io::{self, Write};
 
@@ -87,6 +88,7 @@ struct Part {
     unit: &'static str,
     ticks: Vec<Tick>,
     loads: Vec<LoadView>,
+    traces: Vec<signals::Trace>,
 }
 
 impl Part {
@@ -100,6 +102,7 @@ impl Part {
             unit: marks.unit,
             ticks: ticks(&marks, length),
             loads: load::loads(drive),
+            traces: signals::traces(drive),
         }
     }
 

@@ -1,6 +1,6 @@
 //! Codes, identity, blame and conversations as JSON.
 
-use lostnode_parsers::uds;
+use lostnode_parsers::{j1939, uds};
 use serde::Serialize;
 
 use super::time;
@@ -11,6 +11,7 @@ use crate::analysis::diagnosis::{
 };
 use crate::fold::diagnostics::Module;
 use crate::words::diagnosis::{self as words, CodeWords};
+use crate::words::messages::severity_text;
 
 #[derive(Serialize)]
 pub(super) struct CodeJson {
@@ -28,6 +29,9 @@ pub(super) struct CodeJson {
     gone_at: Option<f64>,
     tested_since_clear: Option<bool>,
     occurrences: Option<u8>,
+    fault_counter: Option<i8>,
+    severity: Option<String>,
+    old_conversion: bool,
     event: Option<String>,
     story: String,
 }
@@ -58,6 +62,16 @@ pub(super) struct VehicleJson {
     supply_voltage: Option<VoltageJson>,
     monitors: Vec<MonitorJson>,
     mil: Option<bool>,
+    lamps: Vec<LampsJson>,
+}
+
+#[derive(Serialize)]
+pub(super) struct LampsJson {
+    module: String,
+    malfunction: bool,
+    stop: bool,
+    warning: bool,
+    protect: bool,
 }
 
 #[derive(Serialize)]
@@ -163,6 +177,9 @@ pub(super) fn code(analysis: &Analysis, code: &CodeEntry) -> CodeJson {
         gone_at: code.gone.map(time),
         tested_since_clear: code.tested,
         occurrences: code.count,
+        fault_counter: code.counter,
+        severity: code.severity.map(severity_text),
+        old_conversion: code.old_conversion,
         event: words.event,
         story: words.story,
     }
@@ -214,6 +231,17 @@ pub(super) fn vehicle(analysis: &Analysis) -> VehicleJson {
         }),
         monitors: vehicle.monitors.iter().map(monitor).collect(),
         mil: vehicle.mil,
+        lamps: vehicle.lamps.iter().map(|(module, own)| lamps(analysis, *module, own)).collect(),
+    }
+}
+
+fn lamps(analysis: &Analysis, module: Module, own: &j1939::Lamps) -> LampsJson {
+    LampsJson {
+        module: name(analysis, module),
+        malfunction: own.malfunction,
+        stop: own.stop,
+        warning: own.warning,
+        protect: own.protect,
     }
 }
 

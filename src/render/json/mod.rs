@@ -9,6 +9,7 @@ mod findings;
 mod just_before;
 pub mod live;
 mod names;
+mod outages;
 pub mod row;
 
 use std::io::{self, Write};
@@ -23,7 +24,6 @@ use crate::analysis::{
     Analysis, Basis, BitRate, Cause, DeviationKind, Identifier, Nanoseconds, Node, Scope,
 };
 use crate::capture::ChannelIndex;
-use crate::ids::{IdIndex, NodeIndex};
 use crate::words;
 use crate::words::terms::id_label;
 
@@ -51,7 +51,8 @@ struct Document {
     channels: Vec<ChannelJson>,
     identifiers: Vec<IdentifierJson>,
     nodes: Vec<NodeJson>,
-    outages: Vec<OutageJson>,
+    outages: Vec<outages::OutageJson>,
+    signals: Vec<outages::SignalJson>,
     codes: Vec<CodeJson>,
     identity: Vec<IdentityJson>,
     vehicle: VehicleJson,
@@ -154,27 +155,6 @@ struct DeviationJson {
     text: String,
 }
 
-#[derive(Serialize)]
-struct OutageJson {
-    #[serde(skip_serializing_if = "Option::is_none")]
-    capture: Option<usize>,
-    #[serde(skip_serializing_if = "Option::is_none")]
-    drive: Option<usize>,
-    scope: &'static str,
-    channel: Option<String>,
-    nodes: Vec<String>,
-    ids: Vec<String>,
-    start: f64,
-    end: f64,
-    duration_s: f64,
-    cause: &'static str,
-    benign: bool,
-    doubt: Option<&'static str>,
-    ongoing_at_end: bool,
-    never_heard: bool,
-    evidence: Vec<String>,
-}
-
 /// Seconds since the epoch; a double holds them to a quarter of a microsecond.
 fn time(nanoseconds: Nanoseconds) -> f64 {
     Timestamp::from_nanoseconds(nanoseconds).seconds()
@@ -186,8 +166,6 @@ pub(super) fn document(report: &Analysis) -> impl Serialize {
 }
 
 fn build(report: &Analysis) -> Document {
-    let id_name = |at: &IdIndex| id_label(report.identifiers[*at].id);
-    let node_name = |at: &NodeIndex| report.nodes[*at].name.clone();
     let channel_name = |at: ChannelIndex| report.channel(at).name.clone();
     Document {
         schema: "lostnode.report/1",
@@ -200,33 +178,8 @@ fn build(report: &Analysis) -> Document {
         channels: report.channels.iter().map(|own| channel(report, own)).collect(),
         identifiers: report.identifiers.iter().map(|id| identifier(report, id)).collect(),
         nodes: report.nodes.iter().map(|node| node_json(report, node)).collect(),
-        outages: report
-            .outages
-            .iter()
-            .map(|outage| OutageJson {
-                capture: report.capture_of(outage.start),
-                drive: report.drive_of(outage.start),
-                scope: scope_name(outage.scope),
-                channel: outage.channel.map(channel_name),
-                nodes: outage.nodes.iter().map(node_name).collect(),
-                ids: distinct(
-                    outage
-                        .ids
-                        .iter()
-                        .map(id_name)
-                        .chain(outage.never_heard.iter().map(|id| id_label(*id))),
-                ),
-                start: time(report.stamp(outage.start)),
-                end: time(report.stamp(outage.end)),
-                duration_s: outage.duration(),
-                cause: cause_name(outage.cause),
-                benign: outage.benign,
-                doubt: outage.doubt.map(names::doubt),
-                ongoing_at_end: outage.ongoing,
-                never_heard: !outage.never_heard.is_empty(),
-                evidence: words::outage::evidence(report, outage),
-            })
-            .collect(),
+        outages: each(&report.outages, |outage| outages::outage(report, outage)),
+        signals: each(&report.signals, |track| outages::signal(report, track)),
         codes: each(&report.diagnosis.codes, |code| diagnosis::code(report, code)),
         identity: each(&report.diagnosis.identity, |entry| diagnosis::identity(report, entry)),
         vehicle: diagnosis::vehicle(report),
@@ -262,16 +215,6 @@ fn build(report: &Analysis) -> Document {
         just_before: words::just_before::nothing_found(report),
         notices: words::notices::notices(report),
     }
-}
-
-/// What another drive heard stands in both lists.
-fn distinct(names: impl Iterator<Item = String>) -> Vec<String> {
-    names.fold(Vec::new(), |mut known, name| {
-        if !known.contains(&name) {
-            known.push(name);
-        }
-        known
-    })
 }
 
 fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {

@@ -7,6 +7,7 @@ use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
 use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
 use crate::words::diagnosis::{self as words, CodeWords};
+use crate::words::signals;
 use crate::words::terms::at as at_time;
 
 /// Most codes shown one by one.
@@ -157,7 +158,7 @@ fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
 
 fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let vehicle = &analysis.diagnosis.vehicle;
-    if vehicle.supply.is_none() && vehicle.mil.is_none() {
+    if vehicle.supply.is_none() && vehicle.mil.is_none() && analysis.signals.is_empty() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
@@ -187,6 +188,13 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     }
     if let Some(mil) = vehicle.mil {
         writeln!(out, "  malfunction lamp {}", if mil { "asked for" } else { "off" })?;
+    }
+    for track in analysis.traces() {
+        let (shown, who) = (signals::trace(track), signals::teller(analysis, track));
+        out.hanging(&format!("{shown}, told by {who}"), "  ", "    ")?;
+    }
+    for line in words::lamps(analysis) {
+        out.hanging(&line, "  ", "    ")?;
     }
     let open: Vec<String> = vehicle
         .monitors

@@ -162,6 +162,9 @@ fn one(report: &Analysis, outage: &Outage, out: &mut Paper<'_>) -> io::Result<()
         duration(outage.duration())
     )?;
     indented(out, &who(report, outage))?;
+    if let Some(text) = words::signals::at_begin(report, outage).filter(|_| outage.is_loss()) {
+        indented(out, &text)?;
+    }
     for sentence in words::outage::evidence(report, outage) {
         indented(out, &format!("- {sentence}"))?;
     }

@@ -6,7 +6,8 @@ use lostnode_parsers::dtc::Code;
 
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
-use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen, meaning};
+use crate::fold::diagnostics::meaning::{self, ParameterAbout};
+use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Party, Seen};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Status bits (ISO 14229-1:2020, D.2).
@@ -15,6 +16,10 @@ const FAILED_THIS_CYCLE: u8 = 0x02;
 const PENDING: u8 = 0x04;
 const CONFIRMED: u8 = 0x08;
 const WARNING_LAMP: u8 = 0x80;
+
+/// Failure modes: abnormal update rate, received network data in error (SAE J1939-73, appendix A).
+const LATE: u8 = 9;
+pub(super) const IN_ERROR: u8 = 19;
 
 type Histories = BTreeMap<(Module, CodeNumber), CodeHistory>;
 type Events = BTreeMap<(Module, CodeNumber), CodeEvent>;
@@ -65,6 +70,9 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         internal: says(meaning::is_internal),
         age: age(history),
         appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
+        counter: history.counter,
+        severity: history.severity,
+        old_conversion: history.old_conversion,
         lamp: history.fault_status.is_some_and(|status| status.0 & WARNING_LAMP != 0),
     }
 }
@@ -74,7 +82,22 @@ fn missed(number: CodeNumber) -> Option<Missed> {
         CodeNumber::Code(code) => {
             meaning::of(code)?.missed().map(|module| Missed(module.to_owned()))
         }
-        CodeNumber::SpnFmi { .. } => None,
+        CodeNumber::SpnFmi { spn, .. } => {
+            let address = missed_address(number)?;
+            let (usual, _) = meaning::suspect_parameter(spn)?;
+            let usual = if usual.is_empty() { String::new() } else { format!(" ({usual})") };
+            Some(Missed(format!("{}{usual}", Party::Address(address))))
+        }
+    }
+}
+
+/// The source address that a code of SAE J1939 says is not heard: that of its parameter, with an
+/// abnormal update rate or received data in error (failure modes 9 and 19; SAE J1939-73).
+pub(super) fn missed_address(number: CodeNumber) -> Option<u8> {
+    let CodeNumber::SpnFmi { spn, fmi: LATE | IN_ERROR } = number else { return None };
+    match meaning::suspect_parameter(spn)? {
+        (_, ParameterAbout::Module(address)) => Some(address),
+        _ => None,
     }
 }
 
@@ -86,6 +109,10 @@ fn standing(history: &CodeHistory) -> CodeStanding {
         CodeStanding::Pending
     } else if set(CONFIRMED) {
         CodeStanding::NotFailing
+    } else if history.told_by == Seen::Active && history.gone.is_none() {
+        CodeStanding::Active
+    } else if matches!(history.told_by, Seen::Active | Seen::PreviouslyActive) {
+        CodeStanding::PreviouslyActive
     } else if history.lists_since_clear == [Seen::Pending] {
         CodeStanding::Pending
     } else {

@@ -8,7 +8,7 @@ use crate::analysis::diagnosis::{
     CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry, TestEntry,
 };
 use crate::analysis::{Node, Outage, Scope};
-use crate::fold::diagnostics::{Diagnostics, Identity, Module, is_vin};
+use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
 use lostnode_parsers::dtc;
@@ -16,15 +16,17 @@ use lostnode_parsers::dtc;
 /// PID of a freeze frame that holds the code it was stored with (SAE J1979, service 02).
 const CODE_OF_FRAME: u8 = 0x02;
 
-/// Draws the diagnostic part of the answer; `begin` is the first time stamp, where there are any.
+/// Draws the diagnostic part of the answer; `addresses` are the source addresses of the nodes where
+/// they have one (SAE J1939), `begin` is the first time stamp, where there are any.
 pub fn diagnosis(
     diagnostics: &Diagnostics,
     nodes: &[Node],
+    addresses: &[Option<u8>],
     outages: &[Outage],
     begin: Option<Nanoseconds>,
 ) -> Diagnosis {
     let codes = codes::of(diagnostics, begin.is_some());
-    let (blame, accusers) = blamed(&codes, nodes, outages);
+    let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
         identity: identities(diagnostics, &codes),
@@ -129,9 +131,10 @@ fn talks(diagnostics: &Diagnostics) -> Vec<TalkEntry> {
 pub(super) fn blamed(
     codes: &[CodeEntry],
     nodes: &[Node],
+    addresses: &[Option<u8>],
     outages: &[Outage],
 ) -> (Vec<Blame>, Vec<(Module, usize)>) {
-    let accusations: Vec<Accusation> = codes
+    let mut accusations: Vec<Accusation> = codes
         .iter()
         // What an event of low supply left behind accuses nobody.
         .filter(|code| code.event.is_none())
@@ -140,6 +143,8 @@ pub(super) fn blamed(
                 reporter: code.module,
                 missed: code.missed.clone()?,
                 code: code.number,
+                address: codes::missed_address(code.number)
+                    .map(|address| (code.module.channel, address)),
                 age: code.age,
                 appeared: code.appeared,
                 read: code.seen.map(|(_, last)| last),
@@ -154,8 +159,20 @@ pub(super) fn blamed(
             whole && outage.is_loss() && outage.nodes.contains(&NodeIndex(at))
         };
         let silences = outages.iter().filter(hit).map(Outage::silence).collect();
-        Witness { name: node.name.clone(), missed_as: node.missed_as.clone(), silences }
+        Witness {
+            name: node.name.clone(),
+            missed_as: node.missed_as.clone(),
+            address: addresses[at].map(|address| (node.channel, address)),
+            silences,
+        }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
+    // Data in error came, and a module that sends them is no missing one; with a silence of that
+    // module they are of it.
+    let silent = |own: &Witness| own.address.is_some() && !own.silences.is_empty();
+    accusations.retain(|own| {
+        let in_error = matches!(own.code, CodeNumber::SpnFmi { fmi: codes::IN_ERROR, .. });
+        !in_error || witnesses.iter().any(|other| other.address == own.address && silent(other))
+    });
     blame::matrix(&accusations, &witnesses)
 }

@@ -27,6 +27,7 @@ pub fn of(diagnostics: &Diagnostics, outages: &[Outage], timed: bool) -> Vehicle
         supply: supply(&diagnostics.identities.supply, outages, timed),
         monitors: monitors.collect(),
         mil: lamps.reduce(|a, b| a || b),
+        lamps: diagnostics.codes.lamps.iter().map(|(module, own)| (*module, *own)).collect(),
     }
 }
 

@@ -16,13 +16,13 @@ use crate::ids::ChannelIndex;
 /// All of it; `moved` tells where the outages of each drive are among `outages`.
 pub(super) fn join(
     drives: &[Drive],
-    nodes: &[Node],
+    (nodes, addresses): (&[Node], &[Option<u8>]),
     outages: &[Outage],
     moved: &[Vec<usize>],
 ) -> Diagnosis {
     let own: Vec<Own<'_>> = drives.iter().map(Own).collect();
     let codes = codes(&own);
-    let (blame, accusers) = blamed(&codes, nodes, outages);
+    let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
     let mut codes_read: Vec<Module> = own.iter().flat_map(Own::codes_read).collect();
     codes_read.sort_unstable();
     codes_read.dedup();
@@ -176,6 +176,8 @@ fn later_code(was: CodeEntry, now: CodeEntry) -> CodeEntry {
         returned: now.returned || returned,
         tested: if returned { Some(true) } else { now.tested },
         count: now.count.or(was.count),
+        counter: now.counter.or(was.counter),
+        severity: now.severity.or(was.severity),
         // What is present now is no mark of an old event.
         event: now.event.or(was.event.filter(|_| age > CodeAge::Recent)),
         unconfigured: was.unconfigured || now.unconfigured,
@@ -253,6 +255,11 @@ fn vehicle(drives: &[Own<'_>], moved: &[Vec<usize>]) -> VehicleEntry {
             }
         }
         all.mil = own.mil.or(all.mil);
+        for (module, lamps) in &own.lamps {
+            let module = drive.module(*module);
+            all.lamps.retain(|(was, _)| *was != module);
+            all.lamps.push((module, *lamps));
+        }
     }
     all
 }

@@ -10,6 +10,7 @@ use lostnode_parsers::Id;
 
 use self::network::Places;
 use crate::analysis::drives::Drive;
+use crate::analysis::names::source_addresses;
 use crate::analysis::{
     Analysis, BitRate, Channel, Deviation, ErrorEvent, Identifier, J1939, KeyState, Nanoseconds,
     Outage, Scope, Series, Silence,
@@ -40,13 +41,15 @@ pub fn join(drives: Vec<Analysis>) -> Analysis {
         }
     }
     let (outages, moved) = outages(&drives, &places);
-    let diagnosis = diagnosis::join(&drives, &places.nodes, &outages, &moved);
+    let channels = channels(names, &drives, &trusted, &places);
+    let addresses = source_addresses(&places.nodes, &identifiers, &channels);
+    let diagnosis = diagnosis::join(&drives, (&places.nodes, &addresses), &outages, &moved);
     let begin = drives.iter().filter_map(|drive| drive.span).map(|(begin, _)| begin).min();
     let end = drives.iter().filter_map(|drive| drive.span).map(|(_, end)| end).max();
     Analysis {
         captures: drives.iter().flat_map(|drive| drive.analysis.captures.clone()).collect(),
         span: begin.zip(end),
-        channels: channels(names, &drives, &trusted, &places),
+        channels,
         identifiers,
         nodes: places.nodes,
         outages,
