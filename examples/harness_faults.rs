@@ -2,6 +2,7 @@
 //! harness_faults [SINGLE [PAIRS [OWN [FIRST_SEED]]]]`. Prints the tables of docs/wiring.md.
 
 #[path = "common/harness.rs"]
+#[allow(dead_code, reason = "the other example uses more of it")]
 mod harness;
 
 use std::collections::BTreeMap;

@@ -57,6 +57,19 @@ pub struct Vehicle {
     pub faults: Vec<Fault>,
 }
 
+/// What destroys frames.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Strike {
+    /// A bad contact of one node.
+    Stub,
+    /// A bad contact that several nodes lie beyond.
+    Point,
+    /// A termination, or whatever strikes everybody.
+    Termination,
+    /// A node that misreads what others send.
+    Receiver,
+}
+
 const ALL: &[&str] = &["supply", "ground", "bus"];
 
 impl Vehicle {
@@ -195,6 +208,58 @@ impl Vehicle {
         self.lose(Fault { element: None, part, nodes: [node].into(), lasting });
     }
 
+    /// Lets a place destroy frames now and then, and half of the time fall open for a while: a bad
+    /// contact of one node or of all beyond a point, a termination, a receiver. `false` where there
+    /// is no such place.
+    pub fn strike(&mut self, what: Strike) -> bool {
+        let fits = |own: &Drawn| {
+            let bus = own.carries.contains(&"bus");
+            bus && match what {
+                Strike::Stub | Strike::Receiver => own.feeds.len() == 1,
+                Strike::Point => own.feeds.len() > 1,
+                Strike::Termination => own.kind == "terminator",
+            }
+        };
+        let mut places: Vec<usize> =
+            (0..self.elements.len()).filter(|at| fits(&self.elements[*at])).collect();
+        places.shuffle(&mut self.random);
+        let Some(at) = places.first().copied() else { return false };
+        let feeds = self.elements[at].feeds.clone();
+        let count = self.random.random_range(3..=6);
+        // From some errors in a minute to hundreds.
+        let share = 0.1 * 0.02_f64.powf(self.random.random::<f64>());
+        let starts: Vec<f64> = (0..count)
+            .map(|turn| 10.0 + 24.0 * f64::from(turn) + self.random.random_range(0.0..8.0))
+            .collect();
+        let lasts: Vec<f64> = starts.iter().map(|_| self.random.random_range(2.0..9.0)).collect();
+        let names: Vec<String> = feeds.iter().map(|node| format!("n{node}")).collect();
+        let terminated = self.elements[at].kind == "trunk";
+        let own = match what {
+            Strike::Stub | Strike::Point => {
+                format!("kind = \"weak_contact\"\nbeyond = {names:?}\nterminated = {terminated}")
+            }
+            Strike::Termination => "kind = \"bus_noise\"".to_owned(),
+            Strike::Receiver => format!("kind = \"bad_receiver\"\nnode = {:?}", names[0]),
+        };
+        let _ = writeln!(
+            self.troubles,
+            "[[trouble]]\n{own}\nshare = {share:.4}\nat = {starts:?}\nlasts = {lasts:?}"
+        );
+        if matches!(what, Strike::Stub | Strike::Point) && self.random.random_bool(0.5) {
+            let (open, for_) = (starts[1] + 1.0, self.random.random_range(1.0..3.0));
+            for name in &names {
+                let _ = writeln!(
+                    self.troubles,
+                    "[[trouble]]\nkind = \"stub_open\"\nnode = {name:?}\nat = [{open:.3}]\nlasts = \
+                     [{for_:.3}]"
+                );
+            }
+        }
+        let part = if what == Strike::Termination { Part::Termination } else { Part::Bus };
+        self.faults.push(Fault { element: Some(at), part, nodes: feeds, lasting: false });
+        true
+    }
+
     fn lose(&mut self, fault: Fault) {
         let (at, lasts) = self.times(fault.lasting);
         // Under a poor feed some modules hold out where others stop.
@@ -298,23 +363,32 @@ impl Vehicle {
         (text + &self.troubles, roster)
     }
 
-    /// What is found with the wiring file, and without it.
-    pub fn analyses(&mut self) -> [Analysis; 2] {
+    /// The capture, and the roster to read it with.
+    pub fn recorded(&mut self) -> (Vec<u8>, Arc<RosterFile>) {
         let (scenario, roster) = self.scenario();
         let scenario = Scenario::parse(&scenario).unwrap_or_else(|e| panic!("{e}\n{scenario}"));
         let mut log = Vec::new();
         simulate::run(&scenario, &mut log).expect("memory");
-        let wiring = WiringFile::parse(&self.wiring()).expect("a wiring file");
-        let roster = Arc::new(RosterFile::parse(&roster).expect("a roster"));
-        [Some(Arc::new(wiring)), None].map(|wiring| {
-            let options = Options {
-                roster: Some(Arc::clone(&roster)),
-                findings: Some(Explaining { wiring, ..Explaining::default() }),
-                ..Options::default()
-            };
-            let source = Source::Bytes { name: "t".into(), bytes: log.clone() };
-            lostnode::analyse(source, &options).expect("a capture")
-        })
+        (log, Arc::new(RosterFile::parse(&roster).expect("a roster")))
+    }
+
+    /// What is found in a capture, with a wiring file or without.
+    pub fn analysed(log: &[u8], roster: &Arc<RosterFile>, wiring: Option<&str>) -> Analysis {
+        let wiring = wiring.map(|text| Arc::new(WiringFile::parse(text).expect("a wiring file")));
+        let options = Options {
+            roster: Some(Arc::clone(roster)),
+            findings: Some(Explaining { wiring, ..Explaining::default() }),
+            ..Options::default()
+        };
+        let source = Source::Bytes { name: "t".into(), bytes: log.to_vec() };
+        lostnode::analyse(source, &options).expect("a capture")
+    }
+
+    /// What is found with the wiring file, and without it.
+    pub fn analyses(&mut self) -> [Analysis; 2] {
+        let (log, roster) = self.recorded();
+        let wiring = self.wiring();
+        [Some(wiring.as_str()), None].map(|wiring| Vehicle::analysed(&log, &roster, wiring))
     }
 
     /// Whether an element cannot be told from the one that failed: without it the same nodes stop,

@@ -130,6 +130,20 @@ impl ErrorFrame {
         self.class & 0x40 != 0
     }
 
+    /// The controller has seen many errors of late: it warns, or is error passive
+    /// (`CAN_ERR_CRTL_*_WARNING`, `CAN_ERR_CRTL_*_PASSIVE`), or gives a receive counter of 96, the
+    /// warning level, or more.
+    ///
+    /// ```
+    /// use lostnode_parsers::ErrorFrame;
+    /// let counted = |receive| ErrorFrame::new(0x200, &[0, 0, 0, 0, 0, 0, 0, receive]).unwrap();
+    /// assert!(counted(96).is_crowded() && !counted(95).is_crowded());
+    /// ```
+    pub fn is_crowded(&self) -> bool {
+        self.class & 0x04 != 0 && self.data[1] & 0x3C != 0
+            || self.counters().is_some_and(|(_, receive)| receive >= 96)
+    }
+
     /// Says something about the bus itself, not only about the logger's own state: protocol,
     /// transceiver, acknowledge, bus-off or bus error.
     pub fn is_about_the_bus(&self) -> bool {

@@ -62,6 +62,36 @@ pub struct Suspected {
     /// Place in [`super::finding::Findings::next_tests`] of the test that tells it from those that
     /// are alike.
     pub tells: Option<usize>,
+    /// Whose frames errors destroyed, held against the likeliest; `None` where too few are known,
+    /// or it has nothing to do with the bus.
+    pub strikes: Option<Strikes>,
+}
+
+/// Whose frames the errors of a bus destroyed, held against an element.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Strikes {
+    /// Destroyed frames of what hangs on it.
+    pub frames: u64,
+    /// … of so many whose sender is known.
+    pub of: u64,
+    /// Its share of the traffic, 0 to 1.
+    pub share: f64,
+    /// Probability of so many, or of so few where they are fewer than by its share, if errors
+    /// struck everybody alike: binomial, exact.
+    pub chance: f64,
+    /// What that speaks for.
+    pub manner: Manner,
+}
+
+/// What destroyed frames say of an element.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Manner {
+    /// They are of what hangs on it.
+    Behind,
+    /// They are of all but what hangs on it: that misreads what others send.
+    AllBut,
+    /// They are of everybody alike.
+    Everyone,
 }
 
 /// One element, or two where no single one does, that would explain a finding.
@@ -95,6 +125,8 @@ pub enum WhyNot {
     CarriesNoBus,
     /// These were lost with the others and do not hang on it.
     DoesNotFeed(Vec<Subject>),
+    /// Errors destroyed the frames of others alike.
+    StruckElsewhere(Strikes),
 }
 
 impl Suspected {

@@ -35,6 +35,28 @@ pub struct SuspectedBefore {
     pub probability: f64,
     /// The nodes that hang on it, by name.
     pub feeds: Vec<String>,
+    /// What became of those of them that were lost.
+    pub since: Since,
+    /// Those that were lost again, or for the first time.
+    pub again: Vec<String>,
+}
+
+/// What became of the nodes that hang on a part of the harness.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Since {
+    /// None of them was lost before nor after: it explains a loss of something else.
+    #[default]
+    NotTold,
+    /// All of them held: so does its repair.
+    Held,
+    /// None was lost again, not for long enough to be sure.
+    NotSure,
+    /// All that were lost before were lost again.
+    Again,
+    /// Some were, and others were not: what is left is of these, and not of the part.
+    SomeAgain,
+    /// What hangs on it held, and something was lost that had not been.
+    Newly,
 }
 
 impl Comparison {

@@ -12,7 +12,7 @@ use crate::analysis;
 use crate::analysis::verdict::{Obstacle, Verdict};
 use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::compare::comparison::{Comparison, Notice, Row, State, SuspectedBefore};
+use crate::compare::comparison::{Comparison, Lost, Notice, Row, Since, State, SuspectedBefore};
 use crate::compare::subject::Subject;
 use crate::ids::IdIndex;
 
@@ -48,14 +48,14 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
         codes: codes::compare(before, after),
         monitors: codes::monitors(before, after),
         verdict: rows.iter().map(|row| row.state).chain(unsure).max().unwrap_or_default(),
+        element: element(before, &rows),
         rows,
-        element: element(before),
         notices: notices(before, after, drive_on),
     }
 }
 
-/// The likeliest part of the harness, where a wiring file tells.
-fn element(before: &Analysis) -> Option<SuspectedBefore> {
+/// The likeliest part of the harness, where a wiring file tells, and what became of its nodes.
+fn element(before: &Analysis, rows: &[Row]) -> Option<SuspectedBefore> {
     let wiring = &before.findings.as_ref()?.wiring;
     let (at, probability) = *wiring.ranked.first()?;
     let element = &wiring.elements[at];
@@ -63,8 +63,33 @@ fn element(before: &Analysis) -> Option<SuspectedBefore> {
         crate::analysis::subject::Subject::Node(node) => Some(before.node_name(*node)),
         _ => None,
     };
-    let feeds = element.feeds.iter().filter_map(name).collect();
-    Some(SuspectedBefore { name: element.name.clone(), probability, feeds })
+    let feeds: Vec<String> = element.feeds.iter().filter_map(name).collect();
+    let (since, again) = since(&feeds, rows);
+    Some(SuspectedBefore { name: element.name.clone(), probability, feeds, since, again })
+}
+
+/// What became of nodes, by the rows of those that were lost; and which were lost after.
+fn since(feeds: &[String], rows: &[Row]) -> (Since, Vec<String>) {
+    let own: Vec<(&String, State)> = rows
+        .iter()
+        .filter_map(|row| match &row.lost {
+            Lost::Node(name) if feeds.contains(name) => Some((name, row.state)),
+            _ => None,
+        })
+        .collect();
+    let of = |state: State| own.iter().filter(move |own| own.1 == state);
+    let names = |state: State| of(state).map(|own| own.0.clone()).collect::<Vec<String>>();
+    let still = names(State::StillLost);
+    let whole = of(State::Held).chain(of(State::NotSure)).count();
+    match (own.is_empty(), still.is_empty(), whole) {
+        (true, ..) => (Since::NotTold, Vec::new()),
+        (_, false, 0) => (Since::Again, still),
+        (_, false, _) => (Since::SomeAgain, still),
+        (_, true, 0) => (Since::Newly, names(State::NewlyLost)),
+        _ if of(State::NewlyLost).next().is_some() => (Since::Newly, names(State::NewlyLost)),
+        _ if of(State::NotSure).next().is_some() => (Since::NotSure, Vec::new()),
+        _ => (Since::Held, Vec::new()),
+    }
 }
 
 /// Seconds to drive without a loss after a repair until it is sure at 95 % that it held, as this

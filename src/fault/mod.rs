@@ -24,6 +24,7 @@ pub use knowledge_error::{KnowledgeError, Problem as KnowledgeProblem};
 pub use next_tests::{Choice, WORTH, best};
 pub use readings::{AtElement, Job};
 pub(crate) use readings::{known, named};
+pub(crate) use symptoms::{sender, struck};
 
 use self::knowledge::ByClass;
 use self::next_tests::Step;

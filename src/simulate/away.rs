@@ -78,9 +78,12 @@ fn hit(trouble: &Trouble, node: &Node) -> Option<Back> {
         TroubleKind::BusShort => (here, Back::RanOn),
         TroubleKind::KeyOff => (here, Back::Boots),
         TroubleKind::SupplyDip => (node.resets_on_dip, Back::Boots),
-        TroubleKind::CapturePause | TroubleKind::BusErrors | TroubleKind::LoggerOverflow => {
-            (false, Back::RanOn)
-        }
+        TroubleKind::CapturePause
+        | TroubleKind::BusErrors
+        | TroubleKind::WeakContact
+        | TroubleKind::BadReceiver
+        | TroubleKind::BusNoise
+        | TroubleKind::LoggerOverflow => (false, Back::RanOn),
     };
     hit.then_some(back)
 }

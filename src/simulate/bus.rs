@@ -10,6 +10,7 @@ use rand_distr::{Distribution, Normal};
 
 use super::scenario::{Scenario, TroubleKind};
 use super::sender::Sender;
+use super::strikes::Strikes;
 use super::truth::Truth;
 use super::{Logged, away, errors, exchange, signal, truth};
 use crate::fold::timing::nanoseconds;
@@ -71,6 +72,7 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], end: i64
     // not meet.
     let mut wanted = exchange::frames(scenario, channel).into_iter().enumerate().peekable();
     let mut once: BTreeMap<usize, ClassicFrame> = BTreeMap::new();
+    let mut strikes = Strikes::new(scenario, channel);
     let mut free = 0_i64;
     let mut out: Vec<Logged> = Vec::new();
     let mut last_stamp = 0;
@@ -88,6 +90,7 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], end: i64
             let sender = &mut senders[at];
             // A newer value replaces one that still waits.
             let (id, count) = sender.take(time);
+            once.remove(&at);
             waiting.insert((id, at), count);
             due.push(Reverse((sender.next(time + 1), at)));
         }
@@ -96,13 +99,28 @@ fn bus(scenario: &Scenario, channel: usize, senders: &mut [Sender<'_>], end: i64
             once.insert(usize::MAX - number, wanted.frame);
         }
         let Some(((id, at), count)) = waiting.pop_first() else { continue };
-        let frame = match once.remove(&at) {
-            Some(frame) => Some(frame),
-            None => senders[at].try_send(now, id, count),
+        let sender = senders.get_mut(at);
+        let node = sender.as_ref().map(|sender| sender.node);
+        let frame = match (once.remove(&at), sender) {
+            (Some(_), Some(sender)) if sender.is_away(now) => None,
+            (Some(frame), _) => Some(frame),
+            (None, Some(sender)) => sender.try_send(now, id, count),
+            (None, None) => None,
         };
         let Some(frame) = frame else { continue };
         let kind = FrameKind::Classic(frame);
         let bits = wire::length(&kind).map_or(0, wire::Length::bits);
+        if let Some(struck) = strikes.at(now, node, bits) {
+            // Its sender repeats the same frame as soon as arbitration lets it.
+            once.insert(at, frame);
+            waiting.insert((id, at), count);
+            free = now + (f64::from(struck.over) * bit).round() as i64;
+            let seen = now + (f64::from(struck.seen) * bit).round() as i64;
+            let blur = noise.map_or(0.0, |noise| noise.sample(&mut stamps));
+            last_stamp = last_stamp.max(seen + blur as i64);
+            out.push(Logged { time: last_stamp, channel, kind: struck.report });
+            continue;
+        }
         free = now + (f64::from(bits) * bit).round() as i64;
         let idle = (f64::from(wire::INTERMISSION) * bit).round() as i64;
         let blur = noise.map_or(0.0, |noise| noise.sample(&mut stamps));

@@ -11,6 +11,7 @@ mod record;
 pub mod scenario;
 mod sender;
 mod signal;
+mod strikes;
 pub mod truth;
 
 use std::io::{self, Write};

@@ -204,10 +204,15 @@ impl<'a> Sender<'a> {
 
     /// The frame, unless the node cannot be heard now.
     pub fn try_send(&mut self, now: i64, id: Id, count: u64) -> Option<ClassicFrame> {
-        if self.away.iter().any(|away| away.holds(now)) {
+        if self.is_away(now) {
             return None;
         }
         self.frame(now, id, count)
+    }
+
+    /// Whether the node cannot be heard now.
+    pub fn is_away(&self, now: i64) -> bool {
+        self.away.iter().any(|away| away.holds(now))
     }
 
     fn frame(&mut self, now: i64, id: Id, count: u64) -> Option<ClassicFrame> {

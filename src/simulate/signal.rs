@@ -50,6 +50,9 @@ pub(super) fn play(scenario: &Scenario) -> (Scenario, Signals) {
         }
         if !at.is_empty() {
             scenario.troubles.push(Trouble {
+                beyond: Vec::new(),
+                terminated: false,
+                share: Trouble::SHARE,
                 kind: trigger.kind,
                 node: Some(trigger.node.clone()),
                 branch: None,

@@ -200,7 +200,13 @@ fn events(scenario: &Scenario, trouble: &Trouble) -> Vec<TruthEvent> {
         TroubleKind::BusShort | TroubleKind::KeyOff => {
             trouble.channel.as_ref().is_none_or(|name| *name == node.channel)
         }
-        TroubleKind::CapturePause | TroubleKind::BusErrors | TroubleKind::LoggerOverflow => false,
+        // Nobody falls silent.
+        TroubleKind::CapturePause
+        | TroubleKind::BusErrors
+        | TroubleKind::WeakContact
+        | TroubleKind::BadReceiver
+        | TroubleKind::BusNoise
+        | TroubleKind::LoggerOverflow => false,
     };
     let nodes: Vec<String> =
         scenario.nodes.iter().filter(hit).map(|node| node.name.clone()).collect();

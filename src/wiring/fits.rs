@@ -2,12 +2,14 @@
 
 use std::collections::BTreeSet;
 
+use super::errors::Errors;
 use super::losses::{self, Loss};
 use super::table::Elements;
 use crate::analysis::element::{Cleared, Element, Fit, Suspected, Taken, WhyNot};
 use crate::analysis::finding::{Finding, Standing};
 use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, Cause};
+use crate::capture::ChannelIndex;
 use crate::wiring_file::ElementKind;
 
 /// A loss in which a node that it alone feeds kept sending leaves an element so much of its weight.
@@ -49,6 +51,22 @@ struct Need<'a> {
     losses: Vec<&'a Loss>,
     /// Nothing of it came back.
     lasting: bool,
+    /// The bus that it is about, where its errors tell something of it.
+    errors: Option<&'a Errors>,
+}
+
+impl Need<'_> {
+    /// By how much the errors make likelier what the file leaves out.
+    fn left_out(&self) -> f64 {
+        match (self.errors, self.part) {
+            (Some(errors), Part::Line) => errors.of_any_one(),
+            (Some(errors), _) => {
+                let lost: Vec<Subject> = self.lost.iter().cloned().collect();
+                errors.ratio(&lost).0
+            }
+            (None, _) => 1.0,
+        }
+    }
 }
 
 /// What is known when elements are held against findings.
@@ -62,6 +80,8 @@ pub struct Harness<'a> {
     pub elements: &'a [Element],
     /// What was measured at them.
     pub taken: &'a [Taken],
+    /// Whose frames errors destroyed, by channel.
+    pub errors: &'a [Errors],
 }
 
 /// How a finding stands to the wiring file.
@@ -96,6 +116,7 @@ impl Harness<'_> {
         };
         let left_out = &Elements::built_in().left_out;
         let own = if several { left_out.of_several } else { left_out.of_one };
+        let own = own * need.left_out();
         let before: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
         for ((element, with), weight) in &mut weights {
             *weight *= self.read(*element) * with.map_or(1.0, |with| self.read(with));
@@ -111,7 +132,11 @@ impl Harness<'_> {
         };
         let fits: Vec<Fit> = weights.iter().map(fit).collect();
         let alike = fits.first().map_or(Vec::new(), |first| self.alike(&need, first));
-        let suspected = Suspected { fits, alike, cleared, tells: None };
+        let strikes = fits.first().filter(|first| first.with.is_none());
+        let strikes = strikes
+            .zip(need.errors)
+            .and_then(|(first, errors)| errors.strikes(&self.elements[first.element].feeds));
+        let suspected = Suspected { fits, alike, cleared, tells: None, strikes };
         let nothing = suspected.fits.is_empty() && suspected.cleared.is_empty();
         Placed { suspected: (!nothing).then_some(suspected), factor }
     }
@@ -163,7 +188,7 @@ impl Harness<'_> {
             let parts = may.into_iter().filter(|own| own.1).map(|own| own.0);
             let judged = parts.map(|part| {
                 let (lost, losses) = (lost.clone(), losses.clone());
-                self.judged(&Need { part, lost, losses, lasting }).0
+                self.judged(&Need { part, lost, losses, lasting, errors: None }).0
             });
             let weights: Weights = judged.flatten().collect();
             let rest = Elements::built_in().left_out.of_several;
@@ -196,7 +221,22 @@ impl Harness<'_> {
             lost = losses.iter().flat_map(|loss| loss.own.iter().cloned()).collect();
         }
         let lasting = losses.iter().all(|loss| loss.lasting);
-        Some(Need { part, lost, losses, lasting })
+        let errors = self.told_by_errors(part, finding);
+        Some(Need { part, lost, losses, lasting, errors })
+    }
+
+    /// The errors of the bus that a finding is about, where they tell something of its place.
+    fn told_by_errors(&self, part: Part, finding: &Finding) -> Option<&Errors> {
+        let of_node = |at: crate::ids::NodeIndex| self.analysis.nodes[at].channel;
+        let channel: ChannelIndex = match &finding.subject {
+            Subject::Channel(channel) => *channel,
+            Subject::Node(node) => of_node(*node),
+            Subject::Nodes(nodes) => of_node(*nodes.first()?),
+            Subject::Sender(id) => self.analysis.identifiers[*id].channel,
+            _ => return None,
+        };
+        let errors = self.errors.get(usize::from(channel))?;
+        (matches!(part, Part::Bus | Part::Line) && errors.tell()).then_some(errors)
     }
 
     /// Single elements that explain it, each with its weight, and those that feed what was lost and
@@ -204,7 +244,17 @@ impl Harness<'_> {
     fn judged(&self, need: &Need<'_>) -> (Weights, Vec<Cleared>) {
         let (mut fits, mut cleared) = (Vec::new(), Vec::new());
         for (at, element) in self.elements.iter().enumerate() {
-            match self.judge(need, element) {
+            let judged = self.judge(need, element);
+            let struck = need
+                .errors
+                .filter(|_| judged.is_ok())
+                .map_or(1.0, |errors| errors.ratio(&element.feeds).0);
+            let elsewhere = || need.errors.and_then(|errors| errors.strikes(&element.feeds));
+            match judged.map(|fit| fit * struck) {
+                Ok(_) if struck < Elements::built_in().errors.cleared => cleared.extend(
+                    elsewhere()
+                        .map(|own| Cleared { element: at, why: WhyNot::StruckElsewhere(own) }),
+                ),
                 Ok(fit) => fits.push(((at, None), fit * self.fails(need, element))),
                 Err(Some(why)) => cleared.push(Cleared { element: at, why }),
                 Err(None) => {}
@@ -223,6 +273,11 @@ impl Harness<'_> {
     fn judge(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
         if need.part == Part::Line && element.kind == ElementKind::Terminator {
             return Ok(1.0);
+        }
+        // Where errors tell the place of what troubles the bus, nobody need have been lost.
+        if need.part == Part::Line && need.errors.is_some() {
+            let may = carries(element, Part::Bus) && !element.feeds.is_empty();
+            return if may { Ok(1.0) } else { Err(None) };
         }
         if !element.feeds.iter().any(|fed| need.lost.contains(fed)) {
             return Err(None);

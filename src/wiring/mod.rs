@@ -6,6 +6,7 @@
 //! which element carries to all of the former and to none of the latter, `next` in which order to
 //! test.
 
+mod errors;
 mod fits;
 mod guess;
 mod losses;
@@ -53,7 +54,9 @@ pub fn place(
     let elements = names::elements(file, analysis, roster).map_err(Error::Wiring)?;
     let taken = readings::taken(job, &elements).map_err(Error::Job)?;
     let losses = losses::all(analysis);
-    let harness = Harness { analysis, losses: &losses, elements: &elements, taken: &taken };
+    let errors = errors::Errors::all(analysis, &elements);
+    let harness =
+        Harness { analysis, losses: &losses, elements: &elements, taken: &taken, errors: &errors };
     let mut factors = Vec::new();
     for finding in &mut findings.ranked {
         let placed = harness.place(finding);

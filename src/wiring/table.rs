@@ -13,6 +13,8 @@ use crate::wiring_file::ElementKind;
 pub struct Elements {
     /// What the file leaves out.
     pub left_out: LeftOut,
+    /// What destroyed frames say.
+    pub errors: OfErrors,
     kind: BTreeMap<String, Kind>,
     /// Readings at elements.
     pub reading: BTreeMap<String, Reading>,
@@ -47,6 +49,22 @@ pub struct Band {
     pub name: String,
     /// Its upper end.
     pub to: f64,
+}
+
+/// How destroyed frames move the probability of an element.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct OfErrors {
+    /// How often a frame is destroyed that does not cross the bad place, against one that does.
+    pub stray: f64,
+    /// How often a receiver destroys what others send, against a bad contact of its node.
+    pub receiver: f64,
+    /// Against what is beyond a point and sends little, where the recorder's counter climbed.
+    pub crowded: f64,
+    /// All of it counts for so much at most.
+    pub most: f64,
+    /// An element that fits so much worse than the best is cleared.
+    pub cleared: f64,
 }
 
 /// Weight of what a wiring file leaves out, against the elements in it.

@@ -2,12 +2,22 @@
 
 use super::terms::{duration, id_label, listed};
 use crate::compare::comparison::{
-    CodeChange, Comparison, Lost, MonitorRow, Notice, Row, State, SuspectedBefore,
+    CodeChange, Comparison, Lost, MonitorRow, Notice, Row, Since, State, SuspectedBefore,
 };
 use crate::fault::advice;
 
-/// All in all.
+/// All in all, with the part of the harness that it speaks of.
 pub fn verdict(comparison: &Comparison) -> String {
+    let all = of_all(comparison);
+    let Some(element) = &comparison.element else { return all };
+    match element.since {
+        Since::Held => format!("{all} What hangs on {} held.", element.name),
+        Since::Again => format!("{all} What hangs on {} was lost again.", element.name),
+        _ => all,
+    }
+}
+
+fn of_all(comparison: &Comparison) -> String {
     match comparison.verdict {
         State::NothingLost => "Nothing was lost before, and nothing after.".to_owned(),
         State::Held => "What was lost before was heard throughout afterwards, long enough to be \
@@ -177,5 +187,24 @@ pub fn element(element: &SuspectedBefore) -> String {
         several => format!("; {} hang on it", listed(several, "and")),
     };
     let percent = element.probability * 100.0;
-    format!("Before, the likeliest part of the harness: {} ({percent:.0} %){hang}", element.name)
+    let name = &element.name;
+    let since = match (element.since, listed(&element.again, "and")) {
+        (Since::NotTold, _) => String::new(),
+        (Since::Held, _) => ". What was lost of it held: so did its repair".to_owned(),
+        (Since::NotSure, _) => {
+            ". What was lost of it was not lost again, but not for long enough to be sure"
+                .to_owned()
+        }
+        (Since::Again, again) => {
+            format!(". Lost again: {again}; {name} is not repaired, or it was not the cause")
+        }
+        (Since::SomeAgain, again) => format!(
+            ". Of what was lost of it only {again} was lost again: look at what is left there, \
+             and not at {name}"
+        ),
+        (Since::Newly, again) => {
+            format!(". Not lost before, and lost since: {again}; was it unplugged for the repair?")
+        }
+    };
+    format!("Before, the likeliest part of the harness: {name} ({percent:.0} %){hang}{since}")
 }

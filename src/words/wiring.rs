@@ -3,7 +3,7 @@
 use super::fault::{reading_value, subject};
 use super::terms::listed;
 use crate::analysis::Analysis;
-use crate::analysis::element::{Cleared, Element, Fit, Suspected, Taken, WhyNot};
+use crate::analysis::element::{Cleared, Element, Fit, Manner, Strikes, Suspected, Taken, WhyNot};
 use crate::analysis::finding::Finding;
 use crate::ids::NodeIndex;
 
@@ -76,7 +76,9 @@ pub fn sentences(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     let alike = alike(analysis, own);
     let cleared = why_not(analysis, own);
     let measured = measured(analysis, own);
-    measured.into_iter().chain(fits).chain(alike).chain(cleared).collect()
+    let struck = own.first().zip(own.strikes.as_ref());
+    let struck = struck.map(|(first, strikes)| self::struck(analysis, first.element, strikes));
+    measured.into_iter().chain(fits).chain(struck).chain(alike).chain(cleared).collect()
 }
 
 /// What was measured at elements that feed what was lost.
@@ -113,6 +115,34 @@ fn fits(analysis: &Analysis, own: &Suspected) -> Option<String> {
     ))
 }
 
+/// What destroyed frames say of an element.
+fn struck(analysis: &Analysis, element: usize, own: &Strikes) -> String {
+    let (name, share) = (name(analysis, element), own.share * 100.0);
+    let (frames, of) = (own.frames, own.of);
+    let are = if frames == 1 { "is" } else { "are" };
+    match own.manner {
+        Manner::Behind => format!(
+            "{frames} of {of} frames that errors destroyed {are} of what hangs on {name}, which \
+             sends {share:.0} % of the frames{}",
+            by_chance(own.chance)
+        ),
+        Manner::AllBut => format!(
+            "errors destroyed {of} frames, {frames} of them of what hangs on {name}, which sends \
+             {share:.0} % of the frames: it may misread what the others send{}",
+            by_chance(own.chance)
+        ),
+        Manner::Everyone => format!("{of} frames that errors destroyed are of everybody alike"),
+    }
+}
+
+fn by_chance(chance: f64) -> String {
+    match chance {
+        chance if chance < 1e-6 => "; by chance less than once in a million".to_owned(),
+        chance if chance < 0.001 => format!("; by chance once in {:.0}", 1.0 / chance),
+        chance => format!("; by chance in {:.1} %", chance * 100.0),
+    }
+}
+
 /// What no capture can tell from the likeliest element, and the test that would.
 pub fn alike(analysis: &Analysis, own: &Suspected) -> Option<String> {
     let first = own.first()?;
@@ -135,7 +165,7 @@ pub fn why_not(analysis: &Analysis, own: &Suspected) -> Vec<String> {
     // What kept sending is proof; what an element does not carry is plain.
     cleared.sort_by_key(|cleared| match cleared.why {
         WhyNot::KeptSending(_) => 0,
-        WhyNot::DoesNotFeed(_) => 1,
+        WhyNot::DoesNotFeed(_) | WhyNot::StruckElsewhere(_) => 1,
         WhyNot::CarriesNoPower | WhyNot::CarriesNoBus => 2,
     });
     cleared.into_iter().take(TOLD).map(|cleared| not(analysis, cleared)).collect()
@@ -151,6 +181,14 @@ fn not(analysis: &Analysis, cleared: &Cleared) -> String {
         WhyNot::DoesNotFeed(lost) => {
             format!("{} fell silent too without hanging on it", names(lost))
         }
+        WhyNot::StruckElsewhere(own) => format!(
+            "of {} frames that errors destroyed {} {} of what hangs on it, which sends {:.0} % of \
+             the frames",
+            own.of,
+            own.frames,
+            if own.frames == 1 { "is" } else { "are" },
+            own.share * 100.0
+        ),
         WhyNot::CarriesNoPower => "it carries no supply or ground, and what was lost would have \
                                    run on"
             .to_owned(),

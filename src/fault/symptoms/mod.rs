@@ -8,6 +8,7 @@ mod senders;
 mod symptom;
 mod told;
 
+pub(crate) use senders::{sender, struck};
 pub use symptom::Symptom;
 
 use crate::analysis::symptom::Silences;

@@ -56,12 +56,7 @@ impl Named {
     pub fn of(analysis: &Analysis, channel: ChannelIndex) -> Named {
         let errors = &analysis.channel(channel).errors;
         let unanswered = unanswered(errors);
-        let counted = |event: &&ErrorEvent| {
-            analysis.moment(event.time).seconds > PLUGGED_IN
-                && !event.alone
-                && !unanswered.contains(&event.time)
-        };
-        let named = errors.iter().filter(counted).filter_map(|event| event.destroyed);
+        let named = counted(analysis, errors, &unanswered).filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
         let mut senders = named.clone();
         senders.sort_unstable();
@@ -130,7 +125,29 @@ impl One {
     }
 }
 
-fn sender(analysis: &Analysis, id: IdIndex) -> Subject {
+/// Errors of a channel that destroyed a frame of a known sender, each with that: without those of
+/// plugging in and those of which nobody is to blame.
+pub(crate) fn struck(analysis: &Analysis, channel: ChannelIndex) -> Vec<(&ErrorEvent, Subject)> {
+    let errors = &analysis.channel(channel).errors;
+    let unanswered = unanswered(errors);
+    let named = counted(analysis, errors, &unanswered);
+    named.filter_map(|event| Some((event, sender(analysis, event.destroyed?)))).collect()
+}
+
+fn counted<'a, 'b>(
+    analysis: &'b Analysis,
+    errors: &'a [ErrorEvent],
+    unanswered: &'b [Nanoseconds],
+) -> impl Iterator<Item = &'a ErrorEvent> + use<'a, 'b> {
+    errors.iter().filter(move |event| {
+        analysis.moment(event.time).seconds > PLUGGED_IN
+            && !event.alone
+            && !unanswered.contains(&event.time)
+    })
+}
+
+/// Who sends an identifier.
+pub(crate) fn sender(analysis: &Analysis, id: IdIndex) -> Subject {
     analysis.identifiers[id].node.map_or(Subject::Sender(id), Subject::Node)
 }
 

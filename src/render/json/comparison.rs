@@ -4,7 +4,7 @@ use std::io::{self, Write};
 
 use serde::Serialize;
 
-use crate::compare::comparison::{Comparison, Row, State};
+use crate::compare::comparison::{Comparison, Row, Since, State};
 use crate::words::comparison as words;
 use crate::words::diagnosis::{code_label, code_meaning};
 
@@ -29,6 +29,19 @@ struct ElementJson {
     name: String,
     probability: f64,
     feeds: Vec<String>,
+    since: &'static str,
+    lost_again: Vec<String>,
+}
+
+fn since(since: Since) -> &'static str {
+    match since {
+        Since::NotTold => "not_told",
+        Since::Held => "held",
+        Since::NotSure => "not_sure",
+        Since::Again => "lost_again",
+        Since::SomeAgain => "some_lost_again",
+        Since::Newly => "newly_lost",
+    }
 }
 
 #[derive(Serialize)]
@@ -116,6 +129,8 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
             name: own.name.clone(),
             probability: own.probability,
             feeds: own.feeds.clone(),
+            since: since(own.since),
+            lost_again: own.again.clone(),
         }),
         codes: comparison
             .codes

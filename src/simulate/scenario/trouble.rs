@@ -11,8 +11,17 @@ use crate::fold::timing::nanoseconds;
 pub struct Trouble {
     /// What happens.
     pub kind: TroubleKind,
-    /// Which node: for `power_loss` and `stub_open`.
+    /// Which node: for `power_loss`, `stub_open` and `bad_receiver`.
     pub node: Option<String>,
+    /// The nodes beyond the bad place, as seen from the recorder: for `weak_contact`.
+    #[serde(default)]
+    pub beyond: Vec<String>,
+    /// Whether a termination of the bus lies beyond it: for `weak_contact`.
+    #[serde(default)]
+    pub terminated: bool,
+    /// The share of the frames that are struck: for `weak_contact`, `bad_receiver`, `bus_noise`.
+    #[serde(default = "default_share")]
+    pub share: f64,
     /// Which branch: for `branch_open`.
     pub branch: Option<String>,
     /// Which bus: for `bus_short` and `key_off`; all of them where not given.
@@ -43,9 +52,24 @@ pub enum TroubleKind {
     SupplyDip,
     /// Error reports come now and then while frames get through: a bad termination.
     BusErrors,
+    /// A high resistance in the bus wires: what nodes beyond it send is misread on this side.
+    WeakContact,
+    /// The node misreads what others send, and destroys it.
+    BadReceiver,
+    /// Frames of all nodes are destroyed alike.
+    BusNoise,
     /// The logger runs over: frames are missing that were on the bus, and it says so.
     LoggerOverflow,
 }
+
+fn default_share() -> f64 {
+    Trouble::SHARE
+}
+
+/// With one frame in nine destroyed the error counter of a sender climbs for good: 8 up for each,
+/// 1 down for each that gets through (ISO 11898-1, fault confinement; from memory). Then it leaves
+/// the bus, which is not simulated.
+const MOST_STRUCK: f64 = 0.1;
 
 impl TroubleKind {
     /// Its name in scenario and truth.
@@ -59,12 +83,18 @@ impl TroubleKind {
             TroubleKind::CapturePause => "capture_pause",
             TroubleKind::SupplyDip => "supply_dip",
             TroubleKind::BusErrors => "bus_errors",
+            TroubleKind::WeakContact => "weak_contact",
+            TroubleKind::BadReceiver => "bad_receiver",
+            TroubleKind::BusNoise => "bus_noise",
             TroubleKind::LoggerOverflow => "logger_overflow",
         }
     }
 }
 
 impl Trouble {
+    /// The share of the frames that are struck where it is not given: one in twenty.
+    pub const SHARE: f64 = 0.05;
+
     /// Beginning and end of each occurrence, in seconds.
     pub fn times(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
         let lasts = |at: usize| self.lasts.get(at).or(self.lasts.first()).copied().unwrap_or(0.0);
@@ -93,9 +123,26 @@ impl Scenario {
                 kind.name()
             ));
         }
+        if !(trouble.share > 0.0 && trouble.share <= MOST_STRUCK) {
+            return Err(format!(
+                "trouble {}: share is {}; it is above 0 and at most {MOST_STRUCK}",
+                kind.name(),
+                trouble.share
+            ));
+        }
         let nodes = || self.nodes.iter();
+        if kind == TroubleKind::WeakContact {
+            let there = |name: &&String| nodes().any(|node| node.name == **name);
+            return match trouble.beyond.iter().find(|name| !there(name)) {
+                Some(name) => Err(format!("trouble weak_contact: there is no node `{name}`")),
+                None if trouble.beyond.is_empty() => {
+                    Err("trouble weak_contact needs nodes in `beyond`".to_owned())
+                }
+                None => Ok(()),
+            };
+        }
         let (key, given, known): (_, _, Vec<&str>) = match kind {
-            TroubleKind::PowerLoss | TroubleKind::StubOpen => {
+            TroubleKind::PowerLoss | TroubleKind::StubOpen | TroubleKind::BadReceiver => {
                 ("node", &trouble.node, nodes().map(|node| node.name.as_str()).collect())
             }
             TroubleKind::BranchOpen => {
