@@ -3,6 +3,7 @@
 pub mod html;
 pub mod json;
 pub mod load_plot;
+pub mod phone;
 pub mod plot;
 pub mod presence_plot;
 pub mod style;

@@ -1,11 +1,10 @@
 //! `lostnode watch`: who falls silent, at the moment it happens.
 
-#[allow(dead_code, reason = "for the page that is to come")]
 mod board;
 mod follow;
 mod lines;
-#[allow(dead_code, reason = "for the page that is to come")]
 mod marks;
+mod serve;
 mod session;
 mod source;
 mod stream;
@@ -22,6 +21,7 @@ use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
 use self::board::Board;
 use self::lines::Lines;
+use self::serve::Page;
 use self::session::Session;
 use self::source::{Arrival, From, Shared};
 use super::files::{read_job, read_knowledge};
@@ -66,6 +66,16 @@ pub struct Arguments {
     /// At the end, also write report.html, report.json and pictures into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
+    /// Serve a page that shows and sounds all this on a phone, and takes marks
+    ///
+    /// Stands behind the sources. Without an address only this machine sees the page, to try it
+    /// out. A phone needs the address of this machine in the phone's network, such as --serve
+    /// 192.168.1.20; then everybody in that network can reach it, and the secret in its link, which
+    /// is shown here and as a QR code, is all that keeps them out. It is plain HTTP: whoever reads
+    /// along in that network has the link too. Who has it can see the page and set marks, no more.
+    #[arg(long, value_name = "ADDRESS[:PORT]", num_args = 0..=1,
+        default_missing_value = "127.0.0.1")]
+    serve: Option<serve::Address>,
     /// How to tell what happens
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
@@ -114,6 +124,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut options = options(arguments)?;
     let from = source(arguments, &mut options)?;
     let (speed, name) = (from.speed(), from.name());
+    let board = Arc::new(Board::default());
+    let page = arguments.serve.map(|at| Page::serve(at, Arc::clone(&board))).transpose()?;
+    page.iter().for_each(Page::invite);
     let (to, arrivals) = sync_channel(WAITING);
     let drops = Arc::new(AtomicU64::new(0));
     let shared = Shared { to, stop: Arc::clone(&stop), drops: Arc::clone(&drops) };
@@ -121,7 +134,6 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut session = Session::new(&options, speed);
     let reading = options.reading.clone();
     source::start(from, reading, arguments.save.as_deref(), hider, shared)?;
-    let board = Arc::new(Board::default());
     let mut teller = Teller {
         format: arguments.format,
         lines: Lines::new(Arc::clone(&stop)),
@@ -257,7 +269,12 @@ struct Teller {
 impl Teller {
     /// What has happened, and how all stands where that is due.
     fn tell_due(&mut self, session: &mut Session<'_>) {
-        self.tell_events(session.look(), session);
+        let events = session.look();
+        // Whoever hears of an event is to see it at once.
+        if !events.is_empty() {
+            self.published = None;
+        }
+        self.tell_events(events, session);
         if self.published.is_none_or(|at| at.elapsed() >= STATE) {
             self.tell_state(session);
         }
