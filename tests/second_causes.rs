@@ -213,7 +213,8 @@ fn one_neighbour_without_a_counter_leaves_a_branch_known() {
         .collect();
     assert_eq!(branch.len(), 2);
     assert!(branch.iter().all(|outage| outage["cause"] == "open_circuit"), "{branch:#?}");
-    assert!(of_class(&document, "branch") > 0.8, "{:?}", ranked(&document));
+    let (first, other) = (of_class(&document, "branch"), of_class(&document, "shared_supply"));
+    assert!(ranked(&document)[0].0 == "branch" && first > 4.0 * other, "{:?}", ranked(&document));
 }
 
 /// Error frames at the losses of one node are that node's, and those of the first moment are the
@@ -266,8 +267,9 @@ fn codes_that_came_back_were_not_old() {
     let reading = "[[reading]]\nwhat = \"cleared_and_read\"\nresult = \"came back\"\n";
     std::fs::write(&job, reading).unwrap();
     let (_, after, _) = simulated(&text, &["--readings", job.to_str().unwrap()]);
+    assert_eq!(ranked(&before)[0].0, "stale_codes");
     let (before, after) = (of_class(&before, "stale_codes"), of_class(&after, "stale_codes"));
-    assert!(before > 0.8 && after < 0.5 * before, "{before} {after}");
+    assert!(before > 0.5 && after < 0.5 * before, "{before} {after}");
 }
 
 /// Nothing is certain for want of another class.
@@ -336,5 +338,7 @@ fn cranking_is_no_common_supply() {
     assert!(of_class(&once, "shared_supply") < 0.2, "{:?}", ranked(&once));
     assert_eq!(ranked(&once).last().unwrap().0, "cranking");
     let again = crank(&[40.0, 57.0, 90.0], &[1.6, 1.1, 2.0]);
-    assert!(of_class(&again, "shared_supply") > 0.8, "{:?}", ranked(&again));
+    assert_eq!(ranked(&again)[0].0, "shared_supply");
+    let starter = of_class(&again, "cranking");
+    assert!(of_class(&again, "shared_supply") > 4.0 * starter, "{:?}", ranked(&again));
 }

@@ -193,6 +193,29 @@ fn a_branch_of_rough_clocks() {
     assert_eq!(found[1..], by_silence);
 }
 
+/// How long a frame waits follows the load: an identifier that waits 2 ms longer at the end of a
+/// minute than at its beginning has no other clock for that.
+#[test]
+fn a_wait_that_grows_is_no_other_clock() {
+    let grows = [A[0], ("110", 100_000, 3_100, 50.0 + 2_000.0 / 60.0)];
+    let ids = ["100", "110"];
+    let found = nodes(&made(&[&grows[..], &C].concat(), 60.0, &lost(&ids, 20.0, 24.0), &ids), None);
+    assert_eq!(found, [BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
+}
+
+/// A message whose period no clock can be told from is of the node that it falls silent with, and
+/// no second one; one whose clock is surely different stays apart.
+#[test]
+fn a_lone_identifier_is_of_the_node_that_it_leaves_with() {
+    let lone = |period, ppm| {
+        let all = [&A[..], &C, &[("120", period, 6_300, ppm)]].concat();
+        nodes(&made(&all, 60.0, &lost(&["100", "110", "120"], 20.0, 24.0), &[]), None)
+    };
+    let own = "node of 0x100: 0x100 0x110 0x120 by clock shared_silence, 75";
+    assert_eq!(lone(48_300, 50.0), [own, BY_CLOCK[2]]);
+    assert_eq!(lone(50_000, -40.0).len(), 3, "{:?}", lone(50_000, -40.0));
+}
+
 /// One whose clock is too rough joins the clock that falls silent with it.
 #[test]
 fn a_rough_clock_joins() {
@@ -277,4 +300,43 @@ fn a_roster_of_a_part() {
             BY_CLOCK[2]
         ]
     );
+}
+
+/// Class and nodes of the findings of twenty identifiers, all too rough for their clocks to
+/// show, of which the first so many fall silent together.
+fn found_of(silent: usize) -> Vec<(String, String)> {
+    const IDS: [&str; 20] = [
+        "100", "104", "108", "10C", "110", "114", "118", "11C", "120", "124", "128", "12C", "130",
+        "134", "138", "13C", "140", "144", "148", "14C",
+    ];
+    let sent: Vec<Sent> = IDS
+        .iter()
+        .enumerate()
+        .map(|(at, id)| (*id, 50_000, 1_000 + 2_100 * at as u64, 0.0))
+        .collect();
+    let all = [&sent[..], &C, &B].concat();
+    let capture = made(&all, 60.0, &lost(&IDS[..silent], 20.0, 24.0), &IDS);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, capture).unwrap();
+    let (_, document) = report(&path, &[]);
+    let told = |finding: &Value| {
+        (finding["class"].as_str().unwrap().to_owned(), finding["nodes"].to_string())
+    };
+    document["findings"].as_array().unwrap().iter().map(told).collect()
+}
+
+/// What falls silent together, and no clock tells apart, may be several modules on one branch: the
+/// likelier the more identifiers there are.
+#[test]
+fn many_that_leave_together_may_be_several() {
+    let place = |found: &[(String, String)], classes: [&str; 2]| {
+        found.iter().position(|(class, _)| classes.contains(&class.as_str()))
+    };
+    let (few, many) = (found_of(3), found_of(20));
+    let of_one = |found| place(found, ["module_connector", "module_power"]).unwrap();
+    let of_several = |found| place(found, ["branch", "shared_supply"]);
+    assert_eq!(of_one(&few), 0, "{few:?}");
+    assert_eq!(of_several(&many), Some(0), "{many:?}");
+    assert_eq!(many[0].1, "[\"node of 0x100\"]");
 }

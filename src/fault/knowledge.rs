@@ -50,6 +50,8 @@ pub struct Class {
     /// No fault of the vehicle.
     #[serde(default)]
     pub benign: bool,
+    /// The class of one module whose signs it has where its modules are not told apart.
+    pub alone: Option<ClassName>,
     /// The symptom without which it is out of the question.
     pub needs: Option<SymptomKind>,
     /// In sentences.

@@ -152,7 +152,7 @@ impl Case<'_> {
             .map(|at| (at, faults[at].clone()))
             .unzip();
         let standings: Vec<Standing> =
-            places.iter().map(|at| order::standing_of_tests(&ranked[*at])).collect();
+            places.iter().map(|at| order::standing_of_tests(ranked, &ranked[*at])).collect();
         let cautions: Vec<&[Caution]> =
             places.iter().map(|at| ranked[*at].cautions.as_slice()).collect();
         let wanted = next_tests::Wanted {
@@ -182,7 +182,7 @@ impl Case<'_> {
     fn covered(&self, explained: &Explained, at: usize) -> Vec<&Symptom> {
         let fault = &explained.faults[at];
         let could = |symptom: &Symptom| {
-            self.knowledge.symptom[&symptom.kind()].by.contains_key(&fault.class)
+            weights::by(self.knowledge, &fault.class, symptom).is_some()
                 && fault.subject.covers(&symptom.subject, self.analysis)
         };
         let own = |(place, symptom): (usize, &Symptom)| match explained.best.contains(&at) {
@@ -201,7 +201,10 @@ impl Case<'_> {
         let class = &self.knowledge.class[&fault.class];
         let put_out: Vec<&&Symptom> = covered
             .iter()
-            .filter(|symptom| self.knowledge.symptom[&symptom.kind()].by[&fault.class] >= PUTS_OUT)
+            .filter(|symptom| {
+                let by = weights::by(self.knowledge, &fault.class, symptom);
+                by.is_some_and(|(_, by)| by >= PUTS_OUT)
+            })
             .collect();
         let mut codes: Vec<usize> =
             put_out.iter().flat_map(|symptom| symptom.codes.iter().copied()).collect();
@@ -282,12 +285,13 @@ fn weigh(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Vec<Evidenc
     let weight = |class: &ClassName, by: f64| knowledge.class[class].prior * by;
     let total: f64 = others().map(|(class, by)| weight(class, *by)).sum();
     let prior: f64 = others().map(|(class, _)| knowledge.class[class].prior).sum();
-    let own = table.by[&fault.class];
+    let (class, own) =
+        weights::by(knowledge, &fault.class, symptom).unwrap_or((&fault.class, table.leak));
     let mean = if prior > 0.0 { total / prior } else { table.leak };
     let what = Observation::Symptom(symptom.subject.clone(), symptom.fact.clone());
     let mut out = vec![Evidence { ratio: own / mean.max(table.leak), what }];
     for sign in &symptom.signs {
-        let own = weights::like(knowledge, sign, &fault.class);
+        let own = weights::like(knowledge, sign, class);
         let other: f64 = others()
             .map(|(class, by)| weight(class, *by) * weights::like(knowledge, sign, class))
             .sum::<f64>()

@@ -87,7 +87,8 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     for at in &order {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
-        if own.uncalibrated >= WORTH_A_PLACE && !leaders.iter().any(rival) {
+        let worth = own.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, own);
+        if worth && !leaders.iter().any(rival) {
             leaders.push(*at);
         }
     }
@@ -97,9 +98,38 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     order
 }
 
-/// How near its tests are to today's complaint: those for what is hardly likely wait.
-pub fn standing_of_tests(finding: &Finding) -> Standing {
-    match finding.uncalibrated >= WORTH_A_PLACE {
+/// Whether what a fault explains is likelier no fault at all, and looks like it. Modules that start
+/// anew while the engine is cranked do so in every sound vehicle of that make: such a finding must
+/// not stand before one that nothing of the kind speaks for.
+fn is_likelier_no_fault(findings: &[Finding], own: &Finding) -> bool {
+    let is_silence = |what: &Observation| {
+        use Fact::{NeverHeard, NodeSilent, NodesSilent};
+        matches!(what, Observation::Symptom(_, NodeSilent(_) | NodesSilent(_) | NeverHeard))
+    };
+    let mut silences = own.evidence.iter().map(|own| &own.what).filter(|what| is_silence(what));
+    let innocent = |what: &Observation| {
+        let of = |other: &Finding| speaks_for(other, what).is_some_and(|ratio| ratio > 1.0);
+        let likelier = |other: &&Finding| other.benign && other.uncalibrated > own.uncalibrated;
+        findings.iter().filter(likelier).any(of)
+    };
+    !own.benign && own.evidence.iter().any(|own| is_silence(&own.what)) && silences.all(innocent)
+}
+
+/// How many times likelier a symptom with its signs is with what a finding says; `None` where it
+/// has nothing to say of it.
+fn speaks_for(finding: &Finding, symptom: &Observation) -> Option<f64> {
+    let at = finding.evidence.iter().position(|own| own.what == *symptom)?;
+    let signs = finding.evidence[at + 1..]
+        .iter()
+        .take_while(|own| matches!(own.what, Observation::Sign(_)));
+    Some(finding.evidence[at].ratio * signs.map(|own| own.ratio).product::<f64>())
+}
+
+/// How near its tests are to today's complaint: those for what is hardly likely, or likelier no
+/// fault, wait.
+pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
+    let worth = finding.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, finding);
+    match worth {
         true => finding.standing,
         false => finding.standing.max(Standing::Remembered),
     }
@@ -220,6 +250,52 @@ fn entropy(chance: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::analysis::symptom::Silences;
+    use crate::ids::NodeIndex;
+
+    fn silence_of(node: usize, class: ClassName, probability: f64, benign: bool) -> Finding {
+        let times = Silences { times: 1, seconds: 2.0, first: 0, last: 0, ongoing: false };
+        let node = Subject::Node(NodeIndex(node));
+        let what = Observation::Symptom(node.clone(), Fact::NodeSilent(times));
+        Finding {
+            class,
+            subject: node,
+            title: String::new(),
+            brief: String::new(),
+            probability,
+            uncalibrated: probability,
+            standing: if benign { Standing::Benign } else { Standing::Present },
+            benign,
+            explanation: String::new(),
+            evidence: vec![Evidence { ratio: 2.0, what }],
+            codes_explained: Vec::new(),
+            lamps: 0,
+            cautions: Vec::new(),
+            next_tests: Vec::new(),
+            done: Vec::new(),
+            element: None,
+        }
+    }
+
+    /// A module that the starter likely pulled down does not stand before one of another vehicle,
+    /// though its silence is of today; where the starter is less likely, it does.
+    #[test]
+    fn what_is_likelier_no_fault_waits() {
+        let foreign = Finding {
+            standing: Standing::Foreign,
+            evidence: Vec::new(),
+            ..silence_of(1, ClassName::NOT_CONFIGURED, 0.9, false)
+        };
+        let first = |starter: f64| {
+            let power = silence_of(0, ClassName::SOUND, 0.3, false);
+            let cranking = silence_of(0, ClassName::LOGGER, starter, true);
+            let mut all = vec![power, cranking, foreign.clone()];
+            sort(&mut all);
+            all[0].class.clone()
+        };
+        assert_eq!(first(0.6), ClassName::NOT_CONFIGURED);
+        assert_eq!(first(0.2), ClassName::SOUND);
+    }
 
     /// Without any explanation all that is left is what there is no class for.
     #[test]

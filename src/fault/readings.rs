@@ -372,6 +372,7 @@ mod tests {
         let node = |name: &str| Node {
             name: name.to_owned(),
             confidence: 1.0,
+            several: None,
             heard: true,
             ..Node::default()
         };

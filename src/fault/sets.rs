@@ -73,7 +73,17 @@ pub fn explain(
     symptoms: &[Symptom],
     readings: &[Observed],
 ) -> Explained {
+    let calibration = Calibration::built_in();
     let faults = candidates(analysis, knowledge, symptoms);
+    // What was measured of such findings was measured without readings.
+    let unread = (!readings.is_empty()).then(|| explain(analysis, knowledge, symptoms, &[]).faults);
+    let measured = |fault: &Fault, own: f64| {
+        let same = |other: &&Fault| other.class == fault.class && other.subject == fault.subject;
+        match unread.as_ref().and_then(|unread| unread.iter().find(same)) {
+            Some(before) => calibration.with_readings(&fault.class, before.uncalibrated, own),
+            None => calibration.measured(&fault.class, own),
+        }
+    };
     let table = Table::new(analysis, knowledge, &faults, symptoms, readings);
     let mut sets = grown(&table);
     sets.extend(narrowed(&table, &sets));
@@ -102,7 +112,7 @@ pub fn explain(
         faults: order
             .iter()
             .map(|at| Fault {
-                probability: Calibration::built_in().measured(probabilities[*at]),
+                probability: measured(&faults[*at], probabilities[*at]),
                 uncalibrated: probabilities[*at],
                 ..faults[*at].clone()
             })
@@ -179,7 +189,7 @@ fn narrowed(table: &Table, seen: &[Weighed]) -> Vec<Weighed> {
 fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) -> Vec<Fault> {
     let mut out: Vec<Fault> = Vec::new();
     let places = symptoms.iter().map(|symptom| (symptom.kind(), symptom.subject.clone()));
-    for (kind, subject) in places.chain(unions(symptoms)) {
+    for (kind, subject) in places.chain(unions(symptoms)).chain(perhaps_several(symptoms)) {
         for name in knowledge.symptom[&kind].by.keys() {
             let class = &knowledge.class[name];
             let Some(subject) = subject.at(class.at, analysis) else { continue };
@@ -202,6 +212,13 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
         }
     }
     out
+}
+
+/// What looks like one module and may be several: faults that several share are possible too.
+fn perhaps_several(symptoms: &[Symptom]) -> impl Iterator<Item = (SymptomKind, Subject)> {
+    let several = symptoms.iter().filter(|symptom| symptom.several.is_some());
+    several
+        .map(|symptom| (SymptomKind::NodesSilent, Subject::Nodes(symptom.subject.nodes().to_vec())))
 }
 
 /// Nodes that fall silent together now in this company and now in that may hang on one branch all

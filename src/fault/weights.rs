@@ -27,8 +27,23 @@ const ROUNDING: f64 = 1e-9;
 
 /// How likely a fault of a class shows a symptom with its signs; `None` where it cannot show it.
 pub fn shows(knowledge: &Knowledge, class: &ClassName, symptom: &Symptom) -> Option<f64> {
-    let by = *knowledge.symptom[&symptom.kind()].by.get(class)?;
+    let (class, by) = by(knowledge, class, symptom)?;
     Some(by * symptom.signs.iter().map(|sign| like(knowledge, sign, class)).product::<f64>())
+}
+
+/// How likely a fault of a class shows a symptom, whatever its signs, and the class whose signs it
+/// has: its own, or where several modules look like one that of one. What may be one module or
+/// several is shown by what strikes one, and by what strikes several as far as there are several.
+pub fn by<'k>(
+    knowledge: &'k Knowledge,
+    class: &'k ClassName,
+    symptom: &Symptom,
+) -> Option<(&'k ClassName, f64)> {
+    let own = knowledge.symptom[&symptom.kind()].by.get(class).copied();
+    let Some(odds) = symptom.several else { return own.map(|by| (class, by)) };
+    let of_several = knowledge.symptom[&SymptomKind::NodesSilent].by.get(class).copied();
+    let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
+    Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
 }
 
 /// How likely a class shows a sign.
@@ -118,8 +133,13 @@ impl Table {
                 let shown = symptoms.iter().any(|symptom| {
                     symptom.kind() == kind && fault.subject.covers(&symptom.subject, analysis)
                 });
+                // Several modules that nothing tells apart fall silent as one.
+                let as_one = symptoms.iter().any(|symptom| {
+                    symptom.several.is_some() && fault.subject.covers(&symptom.subject, analysis)
+                });
                 !(shown
                     || unheard && kind == SymptomKind::NodeSilent
+                    || as_one && kind == SymptomKind::NodesSilent
                     || !hears_errors && of_errors(kind))
             };
             let of = |(kind, table): (&SymptomKind, &SymptomTable)| {

@@ -1,7 +1,7 @@
 //! Senders of identifiers without an address by the clock that times them.
 
 use super::clocks::{self, Clocks};
-use super::{Basis, Node, name, unnamed};
+use super::{Basis, Node, name, odds_of_several, unnamed};
 use crate::fold::timing::Timing;
 use crate::ids::IdIndex;
 use crate::silence::Losses;
@@ -37,17 +37,39 @@ pub(super) fn nodes(
 }
 
 /// Whether the clocks of two identifiers are surely different, however uncertain each is.
-fn differ(clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
+///
+/// How long a frame waits for the bus follows the load, and the load is seldom the same at both
+/// ends of a recording: a wait that has become longer by what the gaps scatter looks like a clock
+/// that is slower by that much over the whole length. The standard error of a rate does not know
+/// it, for it is no noise.
+pub(super) fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
+    compared(timing, clocks, a, b).is_some_and(|(apart, window)| apart > window)
+}
+
+/// How far apart two clocks are, and what of that may be chance and load; both as a ratio.
+fn compared(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> Option<(f64, f64)> {
     let rate = |at: IdIndex| {
-        clocks.rates[at].and_then(|rate| Some((clocks::skew(rate.period)?, rate.error)))
+        let rate = clocks.rates[at]?;
+        let jitter = timing.ids[at].rhythm().map_or(0.0, |rhythm| rhythm.jitter);
+        Some((clocks::skew(rate.period)?, rate.error, jitter / rate.span.max(1.0)))
     };
-    match (rate(a), rate(b)) {
-        // Wide of the usual 3.5 standard errors: this only parts what silences put together.
-        (Some((a, error_a)), Some((b, error_b))) => {
-            (a - b).abs() > 5.0 * error_a.hypot(error_b).max(0.3e-6)
-        }
-        _ => false,
-    }
+    let ((a, error_a, drift_a), (b, error_b, drift_b)) = (rate(a)?, rate(b)?);
+    // Wide of the usual 3.5 standard errors: this only parts what silences put together.
+    let noise = 5.0 * error_a.hypot(error_b).max(0.3e-6);
+    Some(((a - b).abs(), noise + drift_a + drift_b))
+}
+
+/// How many times likelier it is that several modules send these, of which no two clocks are surely
+/// different, than that one does. `ids` begin with the one whose clock is known best. Of several,
+/// others would have had to look like that one by chance.
+fn several(timing: &Timing, clocks: &Clocks, ids: &[IdIndex]) -> Option<f64> {
+    let chance = |id: &IdIndex| {
+        let window = compared(timing, clocks, ids[0], *id).map_or(f64::INFINITY, |(_, own)| own);
+        (window / clocks::FAR).min(1.0)
+    };
+    let others = ids.get(1..)?;
+    let mean = others.iter().map(chance).sum::<f64>() / others.len().max(1) as f64;
+    Some(odds_of_several(ids.len())? * mean)
 }
 
 /// Parts identifiers that fall silent together but whose clocks are surely different: two nodes on
@@ -58,14 +80,18 @@ pub(super) fn apart(timing: &Timing, clocks: &Clocks, node: Node) -> Vec<Node> {
     let error = |id: IdIndex| clocks.rates[id].map_or(f64::INFINITY, |rate| rate.error);
     ids.sort_by(|a, b| error(*a).total_cmp(&error(*b)).then(a.cmp(b)));
     for id in ids {
-        match parts.iter_mut().find(|part| !part.iter().any(|member| differ(clocks, *member, id))) {
+        match parts
+            .iter_mut()
+            .find(|part| !part.iter().any(|member| differ(timing, clocks, *member, id)))
+        {
             Some(part) => part.push(id),
             None => parts.push(vec![id]),
         }
     }
     let made = |mut ids: Vec<IdIndex>| {
+        let several = several(timing, clocks, &ids);
         ids.sort_unstable();
-        Node { name: name(timing, &ids), ids, ..node.clone() }
+        Node { name: name(timing, &ids), ids, several, ..node.clone() }
     };
     parts.into_iter().map(made).collect()
 }

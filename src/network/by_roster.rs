@@ -36,6 +36,7 @@ pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Fo
                 .collect(),
             basis: vec![Basis::Roster],
             confidence: 1.0,
+            several: None,
             heard: is_heard_at_all,
             answers: answers.clone(),
             missed_as: expected.missed_as.clone(),

@@ -3,7 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::{Basis, Node, name, unnamed};
+use super::clocks::Clocks;
+use super::{Basis, Node, by_clock, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
 use crate::ids::IdIndex;
 use crate::silence::{Loss, Losses};
@@ -132,8 +133,10 @@ pub(super) fn join(
     by_silence: Vec<Node>,
     timing: &Timing,
     losses: &Losses,
+    clocks: &Clocks,
 ) -> Vec<Node> {
     for silent in by_silence {
+        take_in_lone(&mut by_clock, &silent, timing, clocks);
         let free: Vec<IdIndex> = silent
             .ids
             .iter()
@@ -178,6 +181,39 @@ pub(super) fn join(
     }
     by_clock.retain(|node| !node.ids.is_empty());
     by_clock
+}
+
+/// A module seldom sends one message alone, but one message of a module may be timed by another
+/// timer than the rest, or have a period that no clock can be told from. So an identifier that
+/// stands alone by its clock, and falls silent each time with one node and no other, is that node's,
+/// unless their clocks are surely different.
+fn take_in_lone(by_clock: &mut Vec<Node>, silent: &Node, timing: &Timing, clocks: &Clocks) {
+    let is_home = |node: &Node| node.ids.iter().any(|id| silent.ids.contains(id));
+    let homes: Vec<usize> = (0..by_clock.len()).filter(|at| is_home(&by_clock[*at])).collect();
+    let mut larger = homes.iter().filter(|at| by_clock[**at].ids.len() > 1);
+    let home = match (larger.next(), larger.next()) {
+        (Some(home), None) => *home,
+        (None, _) if homes.len() > 1 => homes[0],
+        _ => return,
+    };
+    let fits = |node: &Node| match node.ids[..] {
+        [id] => {
+            let others = by_clock[home].ids.iter();
+            silent.ids.contains(&id)
+                && !others.into_iter().any(|other| by_clock::differ(timing, clocks, *other, id))
+        }
+        _ => false,
+    };
+    let others = homes.iter().filter(|at| **at != home).map(|at| &by_clock[*at]);
+    let lone: Vec<IdIndex> = others.filter(|node| fits(node)).map(|node| node.ids[0]).collect();
+    if lone.is_empty() {
+        return;
+    }
+    by_clock[home].ids.extend(&lone);
+    by_clock[home].ids.sort_unstable();
+    by_clock[home].name = name(timing, &by_clock[home].ids);
+    by_clock[home].confidence = by_clock[home].confidence.min(silent.confidence);
+    by_clock.retain(|node| node.ids.len() > 1 || !lone.contains(&node.ids[0]));
 }
 
 /// Whether an identifier had the chance to miss what another missed, and did not.

@@ -294,7 +294,7 @@ impl Cluster {
 }
 
 /// Clocks are this far apart where no other is known.
-const FAR: f64 = 100e-6;
+pub(super) const FAR: f64 = 100e-6;
 
 /// One less the chance that another node's clock lies as near as these would have let pass, from
 /// how densely clocks lie here.

@@ -2,7 +2,7 @@
 
 use lostnode_parsers::Id;
 
-use super::{Basis, ExpectedHere, Network, Node};
+use super::{Basis, ExpectedHere, Network, Node, odds_of_several};
 use crate::capture::ChannelIndex;
 use crate::ids::NodeIndex;
 use crate::roster_file::RosterFile;
@@ -104,6 +104,7 @@ fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
         basis: vec![Basis::Roster],
         // One cause is likelier than several; that the cause is one node, a little less so.
         confidence: 0.7,
+        several: odds_of_several(missing.len()),
         ..Node::default()
     }
 }

@@ -26,6 +26,19 @@ use crate::silence::Losses;
 use clocks::Clocks;
 pub use missing::{MissingHere, MissingOf};
 
+/// Identifiers that a module sends, on average (25 modules of five networks of the ECUPrint
+/// supplement, IEEE TIFS 2022: 1 to 21, mean 7.9).
+const IDENTIFIERS: f64 = 8.0;
+
+/// How many times likelier it is that two modules send so many identifiers than that one does,
+/// where the number that a module sends falls off geometrically around its mean: the more fall
+/// silent together, the likelier there are several. `None` up to that mean: what one module likely
+/// sends is taken to be one.
+fn odds_of_several(identifiers: usize) -> Option<f64> {
+    let odds = (identifiers as f64 - 1.0) / (IDENTIFIERS - 1.0);
+    (odds > 1.0).then_some(odds)
+}
+
 /// Why identifiers are said to have one sender.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Basis {
@@ -54,6 +67,10 @@ pub struct Node {
     pub basis: Vec<Basis>,
     /// 0 to 1: how sure the grouping is.
     pub confidence: f64,
+    /// How many times likelier it is that several modules send these than that one does, before
+    /// anything is known of faults; `None` where a clock, an address or the roster says that it is
+    /// one.
+    pub several: Option<f64>,
     /// Whether it was heard at all.
     pub heard: bool,
     /// What it answers a tester by, as the roster says.
@@ -177,7 +194,7 @@ fn without_roster(
     let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &addressed);
     let silent = by_silence::nodes(timing, losses, &addressed);
     let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, clocks, node));
-    nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses));
+    nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses, clocks));
     (nodes, undecided)
 }
 

@@ -71,7 +71,13 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
     of_nodes
         .chain(of_ids)
         .filter(|(_, outages)| !outages.is_empty())
-        .map(|(subject, outages)| one(analysis, subject, &outages))
+        .map(|(subject, outages)| {
+            let several = match subject {
+                Subject::Node(node) => analysis.nodes[node].several,
+                _ => None,
+            };
+            Symptom { several, ..one(analysis, subject, &outages) }
+        })
         .collect()
 }
 

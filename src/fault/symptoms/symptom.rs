@@ -13,6 +13,9 @@ pub struct Symptom {
     pub fact: Fact,
     /// Its signs.
     pub signs: Vec<Sign>,
+    /// How many times likelier it is of several modules than of one; `None` where it is known to be
+    /// of one, or of several.
+    pub several: Option<f64>,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -22,7 +25,7 @@ pub struct Symptom {
 impl Symptom {
     /// Without signs and codes.
     pub fn new(subject: Subject, fact: Fact) -> Self {
-        Symptom { subject, fact, signs: Vec::new(), codes: Vec::new(), lamps: 0 }
+        Symptom { subject, fact, signs: Vec::new(), several: None, codes: Vec::new(), lamps: 0 }
     }
 
     /// With these signs too.

@@ -7,12 +7,34 @@ use crate::score::{Order, score};
 
 /// Findings of a pool at least: of fewer the share that is true is known to a tenth at best.
 const FEWEST: usize = 60;
+/// A pool of a group counts against so many findings of that probability of any class: what few
+/// show is drawn towards what all show.
+const DRAWN: f64 = 20.0;
 
-/// What the tables came to for a finding, and whether it is true.
-type Row = (f64, bool);
+/// Classes whose evidence is alike: how one module or several came back, what strikes a whole bus,
+/// what modules and frames say outright, codes against frames, and what is no fault.
+const GROUPS: [&[&str]; 6] = [
+    &["module_power", "module_connector", "module_dead"],
+    &["branch", "shared_supply", "gateway"],
+    &["line"],
+    &["not_configured", "overload"],
+    &["stale_codes"],
+    &["sleep", "cranking", "logger"],
+];
+
+/// A finding's class, what the tables came to for it, and whether it is true.
+#[derive(Clone, Debug, PartialEq)]
+struct Row {
+    class: String,
+    own: f64,
+    holds: bool,
+}
+
+/// Pairs of what the tables came to and how often that was true.
+type Points = Vec<(f64, f64)>;
 
 /// Runs the tool on each seed of a family, or reads the rows that `score --rows` wrote of it; reads
-/// rows made elsewhere besides, and gives the table in the form of the tool's file.
+/// rows made elsewhere besides, and gives the tables in the form of the tool's file.
 pub fn table(
     order: &Order,
     seeds: &[u64],
@@ -27,46 +49,105 @@ pub fn table(
     for seed in seeds.iter().filter(|_| files.is_empty()) {
         let (_, verdicts) = score(&Order { seed: *seed, ..order.clone() });
         let findings = verdicts.iter().flat_map(|(_, verdict)| &verdict.findings);
-        all.extend(findings.map(|finding| (finding.uncalibrated, finding.holds)));
+        all.extend(findings.map(|finding| Row {
+            class: finding.class.clone(),
+            own: finding.uncalibrated,
+            holds: finding.holds,
+        }));
     }
     let own = all.len();
     if let Some(path) = others {
         all.extend(read(path)?);
     }
-    let pools = pools(&mut all);
-    let mut points = vec![(0.0, 0.0)];
-    points.extend(pools.iter().map(|pool| (pool.mean(), pool.share())));
-    points.extend(pools.last().map(|pool| (1.0, pool.share())));
-    points.dedup_by(|a, b| a.0 <= b.0);
-    let list: Vec<String> =
-        points.iter().map(|(own, measured)| format!("    [{own:.3}, {measured:.3}],\n")).collect();
+    let pooled = points(&pools(&mut all), None);
     let seeds: Vec<String> = seeds.iter().map(u64::to_string).collect();
     let simulated = match all.len() - own {
         0 => String::new(),
         more => format!(", and {more} on the simulator's buses"),
     };
-    Ok(format!(
+    let mut text = format!(
         "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seeds \
-         {}{simulated}; pools of {FEWEST} or more\"\npoints = [\n{}]\n",
+         {}{simulated}; pools of {FEWEST} or more\"\npoints = {}",
         order.family,
         seeds.join(", "),
-        list.concat()
-    ))
+        listed(&pooled)
+    );
+    for classes in GROUPS {
+        let of_group = |row: &&Row| classes.contains(&row.class.as_str());
+        let mut rows: Vec<Row> = all.iter().filter(of_group).cloned().collect();
+        if rows.len() < FEWEST {
+            continue;
+        }
+        let points = points(&pools(&mut rows), Some(&pooled));
+        text += &format!(
+            "\n# {} findings.\n[[group]]\nclasses = {classes:?}\npoints = {}",
+            rows.len(),
+            listed(&points)
+        );
+    }
+    Ok(text)
+}
+
+/// Of each pool what was measured; drawn towards what all classes show, but never above what the
+/// best pool of the group was.
+fn points(pools: &[Pool], towards: Option<&Points>) -> Points {
+    let most = pools.iter().map(|pool| pool.share()).fold(0.0, f64::max);
+    let of = |pool: &Pool| {
+        let drawn = towards.map_or(pool.share(), |all| {
+            let many = pool.many as f64;
+            (pool.hold as f64 + DRAWN * between(all, pool.mean())) / (many + DRAWN)
+        });
+        (pool.mean(), drawn.min(most))
+    };
+    let mut out = vec![(0.0, 0.0)];
+    for (own, measured) in pools.iter().map(of) {
+        let before = out[out.len() - 1];
+        if round(own) > round(before.0) {
+            out.push((own, measured.max(before.1)));
+        }
+    }
+    let last = out[out.len() - 1];
+    if round(last.0) < 1.0 {
+        out.push((1.0, last.1));
+    }
+    out
+}
+
+fn round(number: f64) -> f64 {
+    (number * 1e3).round() / 1e3
+}
+
+/// On the straight line between two points.
+fn between(points: &Points, own: f64) -> f64 {
+    let next = points.partition_point(|(at, _)| *at < own).clamp(1, points.len() - 1);
+    let ((from, low), (to, high)) = (points[next - 1], points[next]);
+    low + (own - from) / (to - from) * (high - low)
+}
+
+fn listed(points: &Points) -> String {
+    let list = points.iter().map(|(own, measured)| format!("    [{own:.3}, {measured:.3}],\n"));
+    format!("[\n{}]\n", list.collect::<String>())
 }
 
 fn read(path: &Path) -> Result<Vec<Row>, String> {
     let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    rows(&text).ok_or_else(|| format!("{}: no columns uncalibrated and holds", path.display()))
+    rows(&text)
+        .ok_or_else(|| format!("{}: no columns class, uncalibrated and holds", path.display()))
 }
 
-/// The two columns that count, by their names in the first line.
+/// The columns that count, by their names in the first line.
 fn rows(text: &str) -> Option<Vec<Row>> {
     let (head, lines) = text.split_once('\n')?;
     let column = |name: &str| head.split(',').position(|own| own.trim() == name);
-    let (own, holds) = (column("uncalibrated")?, column("holds")?);
+    let (class, own) = (column("class")?, column("uncalibrated")?);
+    let holds = column("holds")?;
     let row = |line: &str| {
         let cells: Vec<&str> = line.split(',').map(str::trim).collect();
-        Some((cells.get(own)?.parse().ok()?, *cells.get(holds)? == "1"))
+        Some(Row {
+            class: (*cells.get(class)?).to_owned(),
+            own: cells.get(own)?.parse().ok()?,
+            holds: *cells.get(holds)? == "1",
+        })
     };
     lines.lines().map(row).collect()
 }
@@ -83,8 +164,8 @@ impl Pool {
     fn of(rows: &[Row]) -> Pool {
         Pool {
             many: rows.len(),
-            hold: rows.iter().filter(|row| row.1).count(),
-            sum: rows.iter().map(|row| row.0).sum(),
+            hold: rows.iter().filter(|row| row.holds).count(),
+            sum: rows.iter().map(|row| row.own).sum(),
         }
     }
 
@@ -108,7 +189,7 @@ impl Pool {
 /// Neighbours of which the higher was true less often are one (isotonic regression by pooling
 /// adjacent violators).
 fn pools(rows: &mut [Row]) -> Vec<Pool> {
-    rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+    rows.sort_by(|a, b| a.own.total_cmp(&b.own));
     let count = (rows.len() / FEWEST).max(1);
     let place = |at: usize| at * rows.len() / count;
     let mut out: Vec<Pool> = Vec::new();
@@ -127,6 +208,25 @@ fn pools(rows: &mut [Row]) -> Vec<Pool> {
 mod tests {
     use super::*;
 
+    fn row(class: &str, own: f64, holds: bool) -> Row {
+        Row { class: class.to_owned(), own, holds }
+    }
+
+    /// A pool of 60 of a group counts three times as much as what all show, and never states more
+    /// than the best pool of its group was.
+    #[test]
+    fn few_are_drawn_towards_all() {
+        let all = vec![(0.0, 0.0), (1.0, 0.8)];
+        let pool = |own: f64, hold| Pool { many: 60, hold, sum: 60.0 * own };
+        let found = points(&[pool(0.5, 12), pool(0.9, 54)], Some(&all));
+        let wanted = [(0.0, 0.0), (0.5, 0.25), (0.9, 0.855), (1.0, 0.855)];
+        for (found, wanted) in found.iter().zip(wanted) {
+            assert!((found.1 - wanted.1).abs() < 1e-9, "{found:?} {wanted:?}");
+        }
+        let low = points(&[pool(0.5, 12), pool(0.9, 24)], Some(&all));
+        assert!(low.iter().all(|(_, measured)| *measured <= 0.4), "{low:?}");
+    }
+
     /// What is true less often than its lower neighbour is taken together with it.
     #[test]
     fn pools_rise() {
@@ -134,7 +234,7 @@ mod tests {
         let mut rows: Vec<Row> = Vec::new();
         for (at, share) in shares.iter().enumerate() {
             let own = 0.1 + 0.2 * at as f64;
-            rows.extend((0..FEWEST).map(|n| (own, (n as f64) < share * FEWEST as f64)));
+            rows.extend((0..FEWEST).map(|n| row("line", own, (n as f64) < share * FEWEST as f64)));
         }
         let pools = pools(&mut rows);
         let found: Vec<(f64, f64)> = pools.iter().map(|pool| (pool.mean(), pool.share())).collect();
@@ -149,7 +249,7 @@ mod tests {
     #[test]
     fn rows_are_read_by_the_names_of_their_columns() {
         let text = "class,holds,uncalibrated\nline,1,0.25\nbranch,0,0.9\n";
-        assert_eq!(rows(text), Some(vec![(0.25, true), (0.9, false)]));
+        assert_eq!(rows(text), Some(vec![row("line", 0.25, true), row("branch", 0.9, false)]));
         assert_eq!(rows("a,b\n1,2\n"), None);
     }
 }
