@@ -40,11 +40,12 @@ pub fn parsers(data: &[u8]) {
         frame(&record.kind);
     }
     for order in [IdOrder::Big, IdOrder::Little] {
-        for kind in [socketcan::parse(data, order), socketcan::parse_cooked(data, order)]
-            .into_iter()
-            .flatten()
-        {
+        let cooked = socketcan::parse_cooked_2(data, order).map(|(kind, _)| kind);
+        let plain = socketcan::parse(data, order);
+        for kind in [plain, socketcan::parse_cooked(data, order), cooked].into_iter().flatten() {
             frame(&kind);
+            let packet = socketcan::Packet::of(&kind);
+            assert_eq!(socketcan::parse(packet.bytes(), IdOrder::Big), Ok(kind));
         }
     }
     diagnosis(data);

@@ -295,7 +295,6 @@ fn an_unknown_file_is_told_what_it_seems_to_be() {
         (gzip(&gzip(b"(1.000000) can0 123#00\n")), "packed twice", "unpack it"),
         (b"%PDF-1.7\n%\xE2\xE3".to_vec(), "a PDF document", "name the capture"),
         (gzip(b"%PDF-1.7\n%\xE2\xE3"), "a PDF document", "name the capture"),
-        (b"MDF     4.10    x\0\0\0".to_vec(), "ASAM MDF", "export"),
         (b"VERSION \"\"\n\nBU_: A\nBO_ 291 X: 8 A\n".to_vec(), "DBC", "holds none"),
         (utf16, "UTF-16", "save it again as UTF-8"),
         ([0, 1, 2, 255].repeat(99), "binary data of a kind not known", "export"),

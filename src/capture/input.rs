@@ -63,8 +63,8 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     let mut reader = BufReader::with_capacity(32 << 10, reader);
     let mut first = Vec::new();
     let mut failure = None;
-    // The marks of binary forms have four bytes, and one begins with a line end.
-    while first.len() < 4 && failure.is_none() {
+    // The marks of binary forms have up to eight bytes, and one begins with a line end.
+    while first.len() < 8 && failure.is_none() {
         match reader.by_ref().take(LONGEST_LINE as u64).read_until(b'\n', &mut first) {
             Ok(0) => break,
             Ok(_) => {}

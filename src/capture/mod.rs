@@ -13,6 +13,7 @@ mod grouped;
 mod hide;
 mod input;
 mod lines;
+pub mod mdf;
 mod measure;
 mod packets;
 mod parquet;
@@ -24,6 +25,7 @@ pub mod several;
 mod stamps;
 mod text;
 mod workers;
+pub mod write_packets;
 
 use std::fmt;
 use std::io;
@@ -370,6 +372,8 @@ pub enum Unit {
     Packet,
     /// Of a Parquet table.
     Row,
+    /// Of a measurement file.
+    Record,
 }
 
 impl Unit {
@@ -379,6 +383,7 @@ impl Unit {
             Unit::Line => "line",
             Unit::Packet => "packet",
             Unit::Row => "row",
+            Unit::Record => "record",
         }
     }
 }
@@ -429,7 +434,7 @@ impl fmt::Display for ErrorKind {
                     Unit::Line if *columns => Ok(()),
                     Unit::Line => write!(f, "; {EXAMPLE}; {OTHERWISE} ({READ})"),
                     Unit::Packet => write!(f, "; {INTERFACE}"),
-                    Unit::Row => Ok(()),
+                    Unit::Row | Unit::Record => Ok(()),
                 }
             }
         }
@@ -437,8 +442,9 @@ impl fmt::Display for ErrorKind {
 }
 
 /// What is read.
-const READ: &str = "read are log text, console text, CSV with named columns, pcap, pcapng and \
-                    Parquet of lostnode, plain, gzip or zstd: docs/formats.md";
+const READ: &str = "read are log text, console text, CSV with named columns, pcap, pcapng, bus \
+                    logging of ASAM MDF 4 and Parquet of lostnode, plain, gzip or zstd: \
+                    docs/formats.md";
 /// What to do about a text without frames.
 const EXAMPLE: &str = "a frame looks like: (1700000000.123456) can0 7E8#04410C1AF8000000";
 const OTHERWISE: &str = "of a CSV file name the columns: --columns";

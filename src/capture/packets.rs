@@ -3,7 +3,10 @@
 use std::io::{self, Read};
 use std::ops::ControlFlow;
 
-use lostnode_parsers::socketcan::{self, IdOrder, LINK_COOKED, LINK_SOCKETCAN};
+use lostnode_parsers::error_frame::CLASSES;
+use lostnode_parsers::socketcan::{
+    self, IdOrder, LINK_COOKED, LINK_COOKED_2, LINK_SOCKETCAN, PacketFault,
+};
 use lostnode_parsers::{FrameKind, Timestamp};
 use pcap_parser::traits::PcapNGPacketBlock;
 use pcap_parser::{Block, PcapBlockOwned, PcapError, create_reader};
@@ -196,9 +199,13 @@ impl Packets {
     fn flush(&mut self) {
         let waiting = std::mem::take(&mut self.waiting);
         let order = self.order.unwrap_or_else(|| {
-            let sound = |order: IdOrder| {
-                waiting.iter().filter(|packet| self.frame(packet, order).is_ok()).count()
+            // What is an error report of no class that there is would be one of anything.
+            let sense = |packet: &&Packet, order: IdOrder| match self.frame(packet, order) {
+                Ok((FrameKind::Error(error), _)) => error.class() < 1 << CLASSES.len(),
+                other => other.is_ok(),
             };
+            let sound =
+                |order: IdOrder| waiting.iter().filter(|packet| sense(packet, order)).count();
             if sound(IdOrder::Little) > sound(IdOrder::Big) {
                 IdOrder::Little
             } else {
@@ -211,35 +218,61 @@ impl Packets {
             let number = first + at as u64 + 1;
             self.chunk.lines += 1;
             match self.frame(packet, order) {
-                Ok(kind) => {
-                    let name = &self.interfaces[packet.interface].name;
-                    match self.chunk.channels.of(name, number) {
+                Ok((kind, index)) => {
+                    // A cooked capture of all interfaces numbers them and has no names.
+                    let own = &self.interfaces[packet.interface].name;
+                    let name = index.map_or_else(|| own.clone(), |index| format!("if{index}"));
+                    match self.chunk.channels.of(&name, number) {
                         Some(channel) => {
                             self.chunk.add(packet.time, channel, kind.map_fd(Box::new))
                         }
                         None => self.chunk.reject(number, TOO_MANY.to_owned()),
                     }
                 }
-                Err(reason) => self.chunk.reject(number, reason),
+                Err(Refused { fault: Some(PacketFault::Xl), .. }) => self.chunk.xl += 1,
+                Err(Refused { foreign, reason, .. }) => {
+                    self.chunk.foreign += u64::from(foreign);
+                    self.chunk.reject(number, reason);
+                }
             }
         }
     }
 
-    fn frame(&self, packet: &Packet, order: IdOrder) -> Result<FrameKind, String> {
+    /// The frame of a packet, and the number of its interface where the packet has one.
+    fn frame(&self, packet: &Packet, order: IdOrder) -> Result<(FrameKind, Option<u32>), Refused> {
+        let other = |foreign: bool, reason: String| Refused { foreign, reason, fault: None };
         let Some(interface) = self.interfaces.get(packet.interface) else {
-            return Err(format!("interface {} is not described", packet.interface));
+            let reason = format!("interface {} is not described", packet.interface);
+            return Err(other(false, reason));
         };
+        let alone = |frame: FrameKind| (frame, None);
         let parsed = match interface.link {
-            LINK_SOCKETCAN => socketcan::parse(&packet.data, order),
-            LINK_COOKED => socketcan::parse_cooked(&packet.data, order),
-            other => {
-                return Err(format!(
-                    "link type {other} carries no CAN; {LINK_SOCKETCAN} and {LINK_COOKED} do"
-                ));
+            LINK_SOCKETCAN => socketcan::parse(&packet.data, order).map(alone),
+            LINK_COOKED => socketcan::parse_cooked(&packet.data, order).map(alone),
+            LINK_COOKED_2 => socketcan::parse_cooked_2(&packet.data, order)
+                .map(|(frame, index)| (frame, Some(index))),
+            other_link => {
+                let reason = format!(
+                    "link type {other_link} carries no CAN; {LINK_SOCKETCAN}, {LINK_COOKED} and \
+                     {LINK_COOKED_2} do"
+                );
+                return Err(other(true, reason));
             }
         };
-        parsed.map_err(|fault| fault.to_string())
+        parsed.map_err(|fault| Refused {
+            foreign: matches!(fault, PacketFault::OtherProtocol(_)),
+            reason: fault.to_string(),
+            fault: Some(fault),
+        })
     }
+}
+
+/// Why a packet is no frame.
+struct Refused {
+    /// It carries something else, and says so.
+    foreign: bool,
+    reason: String,
+    fault: Option<PacketFault>,
 }
 
 fn time(stamp: u64, interface: &Interface) -> Option<Timestamp> {

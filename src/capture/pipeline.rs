@@ -17,7 +17,7 @@ use super::pool::Pool;
 use super::stamps::ConsoleTimes;
 use super::workers::{self, Steps};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Seems, Source, Unit, lock};
-use super::{packets, parquet};
+use super::{mdf, packets, parquet};
 
 /// Reads a whole capture and hands its frames to `fold` in order, batch after batch.
 ///
@@ -79,6 +79,8 @@ fn unit(first: &[u8]) -> Unit {
         Unit::Packet
     } else if first.starts_with(&parquet::MAGIC) {
         Unit::Row
+    } else if mdf::is_mdf(first) {
+        Unit::Record
     } else {
         Unit::Line
     }
@@ -98,6 +100,7 @@ fn read_records(
     };
     let (form, ended) = match unit {
         Unit::Row => ("Parquet", parquet::read(input.reader, &mut take)),
+        Unit::Record => ("ASAM MDF 4", mdf::read(input.reader, &mut take)),
         _ => ("network capture", packets::read(input.reader, &mut take)),
     };
     let _ = collector.settle_rest().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));

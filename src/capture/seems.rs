@@ -105,7 +105,8 @@ impl Seems {
             Seems::Other(what) => (what, "name the capture that goes with it"),
             Seems::Measurement => (
                 "a measurement file (ASAM MDF)",
-                "let the program that wrote it export the bus frames as log text or CSV",
+                "bus logging of version 4 is read; of others the library asammdf of PyPI converts \
+                 what they hold",
             ),
             Seems::Utf16 => {
                 ("text in UTF-16, two bytes a character", "save it again as UTF-8 or plain ASCII")
@@ -140,7 +141,8 @@ impl Seems {
             ),
             Seems::Binary => (
                 "binary data of a kind not known here",
-                "let the program that wrote it export log text or CSV",
+                "open libraries such as python-can read many forms of recordings and write log \
+                 text, or let the program that wrote it export log text or CSV",
             ),
         }
     }

@@ -133,6 +133,8 @@ impl From<io::Error> for Failure {
     fn from(error: io::Error) -> Self {
         match error.kind() {
             io::ErrorKind::BrokenPipe => Failure::BrokenPipe,
+            // What there is to write does not suit the format.
+            io::ErrorKind::InvalidInput => Failure::message(error),
             _ => Failure::Message(format!("standard output cannot be written: {error}")),
         }
     }
