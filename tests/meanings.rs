@@ -251,3 +251,42 @@ fn what_is_no_truck_has_no_signals() {
     let lines: Vec<(f64, &str)> = lines.iter().map(|(time, line)| (*time, line.as_str())).collect();
     assert_eq!(report(&lines)["signals"], serde_json::json!([]));
 }
+
+/// Severity and fault counter stand with the code.
+#[test]
+fn codes_keep_their_severity_and_counter() {
+    let document = report(&[
+        (1.0, "7E0#0519423308FF0000"),
+        (1.01, "7E8#100B594233FFFF04"),
+        (1.02, "7E0#3000000000000000"),
+        (1.03, "7E8#2182C10087090000"),
+        (2.0, "7E0#0219140000000000"),
+        (2.01, "7E8#065914C10087FF00"),
+    ]);
+    let code = &document["codes"][0];
+    assert_eq!(code["code"], "U0100-87");
+    assert_eq!(
+        (&code["fault_counter"], &code["severity"]),
+        (&(-1).into(), &"severity 0x82 (check immediately, class A)".into()),
+        "{code}"
+    );
+    assert!(code["story"].as_str().unwrap().contains("fault counter -1; severity 0x82"), "{code}");
+}
+
+#[test]
+fn explained_codes_of_trucks_and_reserved_ones() {
+    let explain = |code: &str| {
+        let output = common::lostnode().args(["explain", code]).output().unwrap();
+        let text = String::from_utf8(output.stdout).unwrap();
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(explain("C3100").contains("chassis code, reserved by the standard"));
+    assert!(explain("P0305").contains("misfire, cylinder 5"));
+    let airbag = explain("SPN 944 FMI 5");
+    assert!(
+        airbag.contains("driver airbag igniter loop") && airbag.contains("CAUTION"),
+        "{airbag}"
+    );
+    assert!(explain("SPN 2003 FMI 9").contains("is not heard"));
+    assert!(explain("SPN 2003 FMI 19").contains("marked invalid"));
+}

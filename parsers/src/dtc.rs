@@ -96,6 +96,19 @@ impl Code {
     }
 }
 
+impl Code {
+    /// Whether nobody has given the number a meaning yet: B3xxx and C3xxx (ISO 15031-6, 5.3).
+    ///
+    /// ```
+    /// use lostnode_parsers::dtc::Code;
+    /// assert!(Code::parse("C3100").unwrap().is_reserved());
+    /// assert!(!Code::parse("U3100").unwrap().is_reserved());
+    /// ```
+    pub const fn is_reserved(self) -> bool {
+        matches!(self.system(), System::Body | System::Chassis) && (self.base & 0x3FFF) >> 12 == 3
+    }
+}
+
 impl fmt::Display for Code {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let letter = ['P', 'C', 'B', 'U'][usize::from(self.base >> 14)];

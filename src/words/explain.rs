@@ -53,7 +53,11 @@ fn of_code(code: Code) -> Explanation {
         System::Body => "body",
         System::Network => "network",
     };
-    let owner = if code.is_generic() { "generic" } else { "of the maker" };
+    let owner = match (code.is_generic(), code.is_reserved()) {
+        (true, _) => "generic",
+        (_, true) => "reserved by the standard",
+        _ => "of the maker",
+    };
     Explanation {
         code: code.to_string(),
         kind: format!("{system} code, {owner}"),

@@ -222,11 +222,11 @@ pub fn spn_points_at(spn: u32, fmi: Option<u8>) -> &'static Pointer {
     let kind = match (about, fmi) {
         (Some(ParameterAbout::Bus), _) => CodeKind::Bus,
         (Some(ParameterAbout::Supply), _) => CodeKind::Supply,
-        // Abnormal update rate (SAE J1939-73, appendix A).
-        (Some(ParameterAbout::Module(_)), _) => CodeKind::Lost,
-        (_, Some(9)) => CodeKind::MissingMessage,
-        // Received network data in error.
+        // Received network data in error (SAE J1939-73, appendix A): something came.
         (_, Some(19)) => CodeKind::Invalid,
+        (Some(ParameterAbout::Module(_)), _) => CodeKind::Lost,
+        // Abnormal update rate.
+        (_, Some(9)) => CodeKind::MissingMessage,
         (_, Some(3..=6)) => CodeKind::OpenOrShort,
         _ => CodeKind::Other,
     };
