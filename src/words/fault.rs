@@ -21,6 +21,7 @@ pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
         Subject::Node(node) => self::node(analysis, *node),
         Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
+        Subject::Nodes(nodes) if nodes.len() == 1 => perhaps_several(analysis, nodes[0]),
         Subject::Nodes(nodes) => {
             let names: Vec<String> = nodes.iter().map(|node| self::node(analysis, *node)).collect();
             listed(&names, "and")
@@ -45,14 +46,36 @@ pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
     if is_named(analysis, node) {
         return analysis.node_name(node);
     }
+    match lowest(&identifiers(analysis, node)) {
+        None => analysis.node_name(node),
+        Some(id) => format!("the module that sends {}", id_label(id)),
+    }
+}
+
+/// What is known as one node and may be several.
+fn perhaps_several(analysis: &Analysis, node: NodeIndex) -> String {
+    let ids = identifiers(analysis, node);
+    match (lowest(&ids), ids.len().saturating_sub(1)) {
+        (Some(id), more @ 1..) => {
+            format!(
+                "the modules that send {} and {}",
+                id_label(id),
+                plural(more, "more identifier", "more identifiers")
+            )
+        }
+        _ => self::node(analysis, node),
+    }
+}
+
+/// All that a node sends or ought to.
+fn identifiers(analysis: &Analysis, node: NodeIndex) -> Vec<Id> {
     let own = &analysis.nodes[node];
     let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
-    let ids: Vec<Id> = heard.chain(own.never_heard.iter().copied()).collect();
-    let lowest = ids.iter().min_by_key(|id| lostnode_parsers::frame::raw_id(**id));
-    match (lowest, ids.len()) {
-        (None, _) => analysis.node_name(node),
-        (Some(id), _) => format!("the module that sends {}", id_label(*id)),
-    }
+    heard.chain(own.never_heard.iter().copied()).collect()
+}
+
+fn lowest(ids: &[Id]) -> Option<Id> {
+    ids.iter().copied().min_by_key(|id| lostnode_parsers::frame::raw_id(*id))
 }
 
 fn unheard(analysis: &Analysis, module: &Unheard) -> String {
