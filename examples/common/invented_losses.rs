@@ -22,7 +22,7 @@ pub fn lines(path: &Path) -> Option<Vec<(f64, String, String)>> {
     Some(text.lines().filter_map(line).collect())
 }
 
-/// The capture without what a sender sent in so many stretches of one to three seconds, at random
+/// The capture without what a sender sent in so many stretches of two to five seconds, at random
 /// times of its traffic that lie more than twelve seconds apart.
 pub fn with_losses(
     lines: &[(f64, String, String)],
@@ -43,7 +43,7 @@ pub fn with_losses(
     let mut cut: Vec<(f64, f64)> = Vec::new();
     while cut.len() < count {
         let from = random.random_range(begin + 10.0..end - 10.0);
-        let to = from + random.random_range(1.0..3.0);
+        let to = from + random.random_range(2.0..5.0);
         let apart = cut.iter().all(|(other, _)| (other - from).abs() > 15.0);
         if apart && speaks(from - 3.0, to + 3.0) {
             cut.push((from, to));

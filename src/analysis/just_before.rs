@@ -4,7 +4,7 @@
 use lostnode_parsers::Id;
 
 use super::subject::Subject;
-use super::{Analysis, Nanoseconds, Silence};
+use super::{Analysis, Lane, Nanoseconds, Occupant};
 use crate::capture::ChannelIndex;
 use crate::ids::IdIndex;
 
@@ -59,6 +59,19 @@ pub enum Kind {
     Precursor,
     /// It follows them: whoever sends it misses the node.
     Consequence,
+}
+
+/// What a lead speaks of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LeadKind {
+    /// Something was switched or moved, whatever it is.
+    Switch,
+    /// The supply was low.
+    Supply,
+    /// It was warm, or cold.
+    Warmth,
+    /// The vehicle or its engine ran so fast, or so slow.
+    Movement,
 }
 
 /// How a field changes or stands.
@@ -177,17 +190,22 @@ impl Confirmed {
     }
 }
 
-impl Lead {
-    /// The lanes of a picture: from each onset for at least so many nanoseconds.
-    pub fn marks(&self, least: Nanoseconds) -> impl Iterator<Item = Silence> + '_ {
-        self.onsets.iter().map(move |at| Silence { start: *at, end: at.saturating_add(least) })
-    }
-}
-
 impl Analysis {
     /// What came before the losses.
     pub fn precursors(&self) -> impl Iterator<Item = &Lead> {
         self.just_before.leads.iter().filter(|lead| lead.kind == Kind::Precursor)
+    }
+
+    /// What came before the losses of a lane.
+    pub fn leads_of<'a>(&'a self, lane: &Lane) -> impl Iterator<Item = &'a Lead> {
+        let of = lane.of;
+        let first = move |lead: &&Lead| match (of, &lead.of) {
+            (Occupant::Identifier(id), Subject::Sender(own)) => *own == id,
+            // Of several that are lost together it stands under the first.
+            (Occupant::Node(node), own) => own.nodes().first() == Some(&node),
+            _ => false,
+        };
+        self.precursors().filter(first)
     }
 
     /// What follows the losses.

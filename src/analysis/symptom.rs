@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::Nanoseconds;
 use super::blame::Verdict;
 use super::diagnosis::CodeEvent;
+use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
 
 /// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
@@ -179,6 +180,7 @@ pub enum SignName {
     Errors,
     ErrorsTogether,
     FramesSay,
+    Lead,
     Now,
     Return,
     ReturnTogether,
@@ -213,6 +215,7 @@ pub enum SignValue {
     Listed,
     LostAddress,
     Mended,
+    Movement,
     Near,
     NoReturn,
     None,
@@ -225,9 +228,12 @@ pub enum SignValue {
     Single,
     StartedAnew,
     Steady,
+    Supply,
+    Switch,
     Unclear,
     Uneven,
     Untold,
+    Warmth,
 }
 
 /// A sign with its numbers.
@@ -273,6 +279,15 @@ pub enum Sign {
     FramesSay(Verdict),
     /// How the codes stand that name it.
     Now(Now),
+    /// What goes before its losses (docs/precursors.md).
+    Lead {
+        /// What that speaks of.
+        kind: LeadKind,
+        /// Losses that it preceded.
+        losses_with: usize,
+        /// Of how many.
+        losses: usize,
+    },
 }
 
 /// How what fell silent came back.
@@ -429,11 +444,23 @@ impl Sign {
                 (SignName::FramesSay, SignValue::Contradicted)
             }
             Sign::FramesSay(Verdict::Open) => (SignName::FramesSay, SignValue::Open),
+            Sign::Lead { kind, .. } => (SignName::Lead, kind.value()),
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),
             Sign::Now(Now::Recent) => (SignName::Now, SignValue::Recent),
             Sign::Now(Now::Listed) => (SignName::Now, SignValue::Listed),
+        }
+    }
+}
+
+impl LeadKind {
+    fn value(self) -> SignValue {
+        match self {
+            LeadKind::Switch => SignValue::Switch,
+            LeadKind::Supply => SignValue::Supply,
+            LeadKind::Warmth => SignValue::Warmth,
+            LeadKind::Movement => SignValue::Movement,
         }
     }
 }

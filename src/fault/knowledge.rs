@@ -364,6 +364,7 @@ fn merge(into: &mut toml::Table, from: toml::Table) {
 mod tests {
     use super::*;
     use crate::analysis::blame::Verdict;
+    use crate::analysis::just_before::LeadKind;
     use crate::analysis::symptom::{ErrorKind, Now, Return, Rhythm, Sign as Seen, Spread};
 
     /// Every sign that can be seen has its numbers, and a name that is none is refused.
@@ -381,6 +382,7 @@ mod tests {
             Return::Leans { on: false, back: 1 },
             Return::Divided { divided: 2, back: 2 },
         ];
+        let lead = |kind| Seen::Lead { kind, losses_with: 3, losses: 4 };
         let mut signs = vec![
             Seen::Rhythm(Rhythm::Single),
             Seen::Rhythm(Rhythm::Brief),
@@ -401,6 +403,10 @@ mod tests {
             Seen::OwnErrors(1),
             Seen::ErrorSpread(Spread::Everyone { frames: 12, senders: 4 }),
             Seen::ErrorSpread(Spread::Untold),
+            lead(LeadKind::Switch),
+            lead(LeadKind::Supply),
+            lead(LeadKind::Warmth),
+            lead(LeadKind::Movement),
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

@@ -45,7 +45,15 @@ pub fn of(target: &Target, recorder: &Recorder, tried: &Tried, targets: usize) -
     // A switch that goes back after the loss is no consequence of it.
     let after = grouped(&after, recorder, &before);
     let lead = |found: &Found<'_>| lead(target, recorder, tried, targets, found);
-    before.iter().take(MOST).chain(after.iter().take(MOST)).map(lead).collect()
+    let monitored = |lead: &Lead| lead.apart.1 >= fastest_monitor(target);
+    let after = after.iter().map(lead).filter(monitored).take(MOST);
+    before.iter().take(MOST).map(lead).chain(after).collect()
+}
+
+/// Seconds until a module can miss another at the soonest: when two of its frames have not come.
+fn fastest_monitor(target: &Target) -> f64 {
+    let due = target.episodes.iter().map(|own| own.at.saturating_sub(own.lost.from));
+    2.0 * due.min().unwrap_or(0).max(0) as f64 / 1e6
 }
 
 fn grouped<'t>(

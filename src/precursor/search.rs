@@ -9,8 +9,10 @@ use super::target::{Episode, FEWEST, LONGEST, Target};
 use super::trial::{Score, near, nearest, score};
 use crate::analysis::just_before::{Change, Field, Place};
 
-/// How long before a loss, or after it, something happens, in microseconds.
-pub const WINDOWS: [Micros; 5] = [100_000, 300_000, 1_000_000, 3_000_000, LONGEST];
+/// How long before a loss, or after it, something happens, in microseconds. Each is about twice the
+/// one before it, so that hardly more chance is let in than the lead needs.
+const WINDOWS: [Micros; 9] =
+    [100_000, 200_000, 300_000, 500_000, 1_000_000, 2_000_000, 3_000_000, 5_000_000, LONGEST];
 /// A candidate less surprising than this, before any correction, is no lead.
 const SURPRISES: f64 = 1e-3;
 /// Candidates kept, the most surprising ones.

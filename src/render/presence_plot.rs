@@ -7,6 +7,7 @@ use plotters::prelude::*;
 use super::Renderer;
 use super::plot::{Anchor, Area, TimeAxis, png, rgb, width, write};
 use super::style::{INK, Tone, legend as legend_of};
+use crate::analysis::just_before::Lead;
 use crate::analysis::presence::Missed;
 use crate::analysis::signals::{Bin, SignalTrack};
 use crate::analysis::{Analysis, Lane, Nanoseconds, Outage, Scope, Silence};
@@ -33,6 +34,8 @@ type Drawn = Result<(), Box<dyn std::error::Error>>;
 /// One row of the picture.
 enum Row<'a> {
     Lane(&'a Lane),
+    /// What goes before its losses, under the lane of what is lost.
+    Lead(ChannelIndex, &'a Lead),
     /// Lanes of a channel without any outage of their own.
     Folded(ChannelIndex, Vec<&'a Lane>),
     /// The error reports of a channel of which no lane tells.
@@ -43,7 +46,7 @@ impl Row<'_> {
     fn channel(&self) -> ChannelIndex {
         match self {
             Row::Lane(lane) => lane.channel,
-            Row::Folded(channel, _) | Row::Errors(channel, _) => *channel,
+            Row::Folded(channel, _) | Row::Errors(channel, _) | Row::Lead(channel, _) => *channel,
         }
     }
 }
@@ -68,13 +71,19 @@ fn rows(report: &Analysis) -> (Vec<Row<'_>>, usize) {
         if fold {
             let lost: Vec<_> = lanes().filter(|lane| !lane.outages.is_empty()).collect();
             left_out += lost.len().saturating_sub(MOST_LOST);
-            rows.extend(lost.into_iter().take(MOST_LOST).map(Row::Lane));
+            for lane in lost.into_iter().take(MOST_LOST) {
+                rows.push(Row::Lane(lane));
+                rows.extend(report.leads_of(lane).map(|lead| Row::Lead(channel, lead)));
+            }
             let whole: Vec<_> = lanes().filter(|lane| lane.outages.is_empty()).collect();
             if !whole.is_empty() {
                 rows.push(Row::Folded(channel, whole));
             }
         } else {
-            rows.extend(lanes().map(Row::Lane));
+            for lane in lanes() {
+                rows.push(Row::Lane(lane));
+                rows.extend(report.leads_of(lane).map(|lead| Row::Lead(channel, lead)));
+            }
         }
         let errors = report.errors_of_nobody(channel);
         if !errors.is_empty() {
@@ -141,16 +150,19 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         Row::Folded(channel, lanes) => {
             format!("{}{} more, nothing lost", prefix(*channel), lanes.len())
         }
+        Row::Lead(_, lead) => format!("↳ {}", words::just_before::label(report, lead)),
         Row::Errors(channel, _) => format!("{}{}", prefix(*channel), words::network::OF_NOBODY),
     };
     // A long name is written smaller rather than cut.
-    let size = if width(&label, 15) < LEFT - 12 { 15 } else { 12 };
+    let thin = matches!(row, Row::Lead(..));
+    let size = if width(&label, 15) < LEFT - 12 && !thin { 15 } else { 12 };
     write(area, &label, (LEFT - 8, y + LANE / 2), size, rgb(INK), Anchor::Right)?;
     match row {
         Row::Lane(lane) => {
             draw_lane(report, lane, y, axis, area)?;
             ticks(&report.errors_of(lane), y, axis, area)
         }
+        Row::Lead(_, lead) => draw_lead(lead, y, axis, area),
         Row::Folded(_, lanes) => {
             draw_heard(&report.heard(lanes), y, axis, area)?;
             lanes.iter().try_for_each(|lane| ticks(&report.errors_of(lane), y, axis, area))
@@ -178,6 +190,18 @@ fn draw_trace(track: &SignalTrack, y: i32, axis: &TimeAxis, area: &Area<'_>) -> 
         area.draw(&PathElement::new(piece.iter().flat_map(ends).collect::<Vec<_>>(), rgb(INK)))?;
     }
     Ok(())
+}
+
+/// A thin lane: a mark wherever what goes before the losses began.
+fn draw_lead(lead: &Lead, y: i32, axis: &TimeAxis, area: &Area<'_>) -> Drawn {
+    let (left, right) = (axis.x(axis.span.0), axis.x(axis.span.1));
+    let ground = [(left, y + LANE / 2), (right, y + LANE / 2 + 1)];
+    area.draw(&Rectangle::new(ground, rgb(Tone::Quiet.light()).filled()))?;
+    lead.onsets.iter().try_for_each(|time| {
+        let x = axis.x(*time);
+        let mark = [(x - 1, y + 6), (x + 2, y + LANE - 6)];
+        Ok(area.draw(&Rectangle::new(mark, rgb(INK).filled()))?)
+    })
 }
 
 /// A thin line for each error, higher than what was heard, so that it shows on it.

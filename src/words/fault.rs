@@ -5,7 +5,7 @@ use lostnode_parsers::Id;
 
 use super::returned::returned;
 use super::terms::{self, duration, id_label, listed, plural};
-use super::{diagnosis, wiring};
+use super::{diagnosis, just_before, wiring};
 use crate::analysis::finding::{
     Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
 };
@@ -396,6 +396,7 @@ fn sign(sign: &Sign) -> String {
         Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
+        Sign::Lead { kind, losses_with, losses } => just_before::sign(kind, losses_with, losses),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

@@ -1,11 +1,15 @@
 //! What happened just before the losses, and because of them, in sentences.
 
+use lostnode_parsers::j1939::Signal;
+
 use super::fault;
 use super::terms::{id_label, plural, short_duration};
-use crate::analysis::just_before::{Change, Confirmed, Field, Kind, Lead, Look, Outcome, Place};
+use crate::analysis::just_before::{
+    Change, Confirmed, Field, Kind, Lead, LeadKind, Look, Outcome, Place,
+};
 use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, J1939};
-use crate::precursor::standard::{self, Quantity, Signal};
+use crate::precursor::standard;
 
 /// What there is to say where no lead was found, or none was looked for; nothing where nobody
 /// asked, or nothing was lost.
@@ -156,25 +160,26 @@ pub fn label(analysis: &Analysis, lead: &Lead) -> String {
     let Field { byte, bit, .. } = lead.place.field;
     let bit = bit.map_or(String::new(), |bit| format!(".{bit}"));
     match signal(analysis, &lead.place) {
-        Some(signal) => format!("{} {sign}", quantity(signal.what).0),
+        Some(signal) => format!("{} {sign}", signal.name),
         None => format!("{}:{byte}{bit} {sign}", id_label(lead.place.id)),
     }
 }
 
 /// The signal of a standard in which a place lies.
-fn signal(analysis: &Analysis, place: &Place) -> Option<Signal> {
+fn signal(analysis: &Analysis, place: &Place) -> Option<&'static Signal> {
     let speaks = analysis.channel(place.channel).j1939 == J1939::Yes;
     standard::of(place.id, place.field).filter(|_| speaks)
 }
 
-fn quantity(what: Quantity) -> (&'static str, &'static str) {
-    match what {
-        Quantity::EngineSpeed => ("engine speed", "rpm"),
-        Quantity::VehicleSpeed => ("vehicle speed", "km/h"),
-        Quantity::CoolantTemperature => ("coolant temperature", "°C"),
-        Quantity::AmbientTemperature => ("ambient temperature", "°C"),
-        Quantity::SupplyVoltage => ("supply voltage", "V"),
-    }
+/// What goes before the losses, as evidence.
+pub fn sign(kind: LeadKind, losses_with: usize, losses: usize) -> String {
+    let what = match kind {
+        LeadKind::Switch => "a change on the bus, as of something switched or moved, goes",
+        LeadKind::Supply => "a low supply goes",
+        LeadKind::Warmth => "warmth or cold goes",
+        LeadKind::Movement => "the speed of the vehicle or its engine goes",
+    };
+    format!("{what} before {losses_with} of {losses} losses (\"Just before\")")
 }
 
 /// Where: `0x1B4 byte 2 bit 5`.
@@ -192,9 +197,8 @@ pub fn place(analysis: &Analysis, place: &Place) -> String {
         }
         _ => format!("byte {byte}"),
     };
-    let name = signal(analysis, place).map_or(String::new(), |signal| {
-        format!(" ({}, SPN {})", quantity(signal.what).0, signal.number)
-    });
+    let name = signal(analysis, place)
+        .map_or(String::new(), |signal| format!(" ({}, SPN {})", signal.name, signal.spn));
     format!("{channel}{} {field}{name}", id_label(place.id))
 }
 
@@ -202,7 +206,9 @@ fn change(analysis: &Analysis, lead: &Lead) -> String {
     let field = lead.place.field;
     let whole = signal(analysis, &lead.place).filter(|_| field.bit.is_none());
     let shown = |raw: u64| match whole {
-        Some(signal) => format!("{:.1} {}", signal.value(raw), quantity(signal.what).1),
+        Some(signal) => {
+            format!("{:.1} {}", (raw as f64 * signal.scale + signal.offset), signal.unit)
+        }
         None => raw.to_string(),
     };
     match lead.change {

@@ -7,6 +7,7 @@ use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
+use crate::precursor::standard;
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
 const NEAR: f64 = 1.0;
@@ -86,10 +87,19 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
     }
+    let lead = lead(analysis, &subject);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
         .with_signs(supply(analysis, outages))
+        .with_signs(lead)
         .with_signs(tells_errors(analysis, outages).then(|| errors(analysis, outages)))
+}
+
+/// The surest of what goes before its losses.
+fn lead(analysis: &Analysis, subject: &Subject) -> Option<Sign> {
+    let lead = analysis.precursors().find(|lead| lead.of == *subject)?;
+    let (losses_with, losses) = (lead.losses_with, lead.losses);
+    Some(Sign::Lead { kind: standard::kind(analysis, lead), losses_with, losses })
 }
 
 fn together(analysis: &Analysis) -> Vec<Symptom> {

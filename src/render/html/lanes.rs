@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::Axis;
+use crate::analysis::just_before::Lead;
 use crate::analysis::{Analysis, Lane, Outage, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
@@ -27,6 +28,8 @@ pub(super) struct Group {
 
 #[derive(Serialize)]
 struct LaneView {
+    /// It is drawn low.
+    thin: bool,
     label: String,
     summary: String,
     bars: Vec<Bar>,
@@ -67,7 +70,11 @@ pub(super) fn lanes(report: &Analysis) -> Vec<Group> {
     let Some(axis) = Axis::of(report) else { return Vec::new() };
     let losses = |lane: &&Lane| lane.outages.iter().any(|at| report.outages[*at].is_loss());
     let views = |lanes: &[&Lane]| -> Vec<LaneView> {
-        lanes.iter().map(|lane| view(report, &axis, lane)).collect()
+        let with_leads = |lane: &&Lane| {
+            let leads = report.leads_of(lane).map(|lead| of_lead(report, &axis, lead));
+            std::iter::once(view(report, &axis, lane)).chain(leads).collect::<Vec<_>>()
+        };
+        lanes.iter().flat_map(with_leads).collect()
     };
     let mut order: Vec<&Lane> = report.lanes.iter().collect();
     order.sort_by_key(|lane| (!losses(lane), lane.outages.is_empty()));
@@ -113,7 +120,15 @@ fn together(report: &Analysis, axis: &Axis, channel: ChannelIndex, lanes: &[&Lan
         report.heard(lanes).into_iter().map(|part| heard(axis, &label, part)).collect();
     bars.extend(stops(report, axis, channel, &label));
     let errors = lanes.iter().flat_map(|lane| report.errors_of(lane)).collect();
-    LaneView { summary: label.clone(), label, bars, ticks: ticks(axis, errors) }
+    LaneView { summary: label.clone(), label, bars, ticks: ticks(axis, errors), thin: false }
+}
+
+/// A thin lane: a tick wherever what goes before the losses began.
+fn of_lead(report: &Analysis, axis: &Axis, lead: &Lead) -> LaneView {
+    let label = format!("↳ {}", words::just_before::label(report, lead));
+    let summary = words::just_before::precursor(report, lead);
+    let ticks = ticks(axis, lead.onsets.clone());
+    LaneView { label, summary, bars: Vec::new(), ticks, thin: true }
 }
 
 /// The error reports of a channel of which no lane tells.
@@ -122,7 +137,7 @@ fn of_nobody(report: &Analysis, axis: &Axis, channel: ChannelIndex) -> Option<La
     let label = format!("{}{}", prefix(report, channel), words::network::OF_NOBODY);
     let summary = format!("{label}: {}", errors.len());
     let ticks = ticks(axis, errors);
-    (!ticks.is_empty()).then_some(LaneView { label, summary, bars: Vec::new(), ticks })
+    (!ticks.is_empty()).then_some(LaneView { label, summary, bars: Vec::new(), ticks, thin: false })
 }
 
 /// A line for each error, as one path; those that would lie on each other once.
@@ -154,7 +169,7 @@ fn view(report: &Analysis, axis: &Axis, lane: &Lane) -> LaneView {
         0 => summary,
         count => format!("{summary}; {}", words::network::destroyed(count)),
     };
-    LaneView { label, summary, bars, ticks: ticks(axis, errors) }
+    LaneView { label, summary, bars, ticks: ticks(axis, errors), thin: false }
 }
 
 /// The channel, where there are several.
