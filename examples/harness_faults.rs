@@ -18,7 +18,9 @@ const FOUND: f64 = 0.9;
 /// Elements in the order in which the findings name them: by probability, over what is there now.
 fn named(analysis: &Analysis) -> Vec<usize> {
     let wiring = &analysis.findings.as_ref().expect("findings").wiring;
-    wiring.ranked.iter().map(|own| own.0).collect()
+    // Of a file with a mistake an element may be missing: its name tells its number.
+    let number = |at: usize| wiring.elements[at].name[1..].parse().expect("a number");
+    wiring.ranked.iter().map(|own| number(own.0)).collect()
 }
 
 /// Place of the fault among the elements that are named.
@@ -142,8 +144,37 @@ fn main() {
         "minutes: {:.0} with the file, {:.0} without, {:.0} by chance",
         mean[0], mean[1], mean[2]
     );
+    mistaken(first, single / 3);
     two(first + 1_000_000, pairs, show);
     alone(first + 2_000_000, own);
+}
+
+/// Single faults with a mistake in each wiring file, and the same without.
+fn mistaken(first: u64, count: u64) {
+    let (mut right, mut three, mut cases) = ([0, 0], [0, 0], 0);
+    for seed in first..first + count {
+        let mut vehicle = Vehicle::new(seed);
+        if !vehicle.fail(KINDS[(seed % KINDS.len() as u64) as usize]) {
+            continue;
+        }
+        let (log, roster) = vehicle.recorded();
+        let files = [vehicle.wiring(), vehicle.mistaken()];
+        let fault = vehicle.faults[0].clone();
+        for (place_of, wiring) in files.iter().enumerate() {
+            let analysis = Vehicle::analysed(&log, &roster, Some(wiring));
+            let found = place(&vehicle, &analysis, &fault, !fault.lasting);
+            right[place_of] += usize::from(found == Some(0));
+            three[place_of] += usize::from(found.is_some_and(|place| place < 3));
+        }
+        cases += 1;
+    }
+    for (what, at) in [("right files", 0), ("one mistake in each file", 1)] {
+        println!(
+            "{what}: {cases}, first {:.1} %, among three {:.1} %",
+            percent(right[at], cases),
+            percent(three[at], cases)
+        );
+    }
 }
 
 /// Two elements that fail in one recording.

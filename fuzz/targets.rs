@@ -10,6 +10,7 @@ use lostnode::render::Renderer;
 use lostnode::render::html::Html;
 use lostnode::render::json::Json;
 use lostnode::render::text::Text;
+use lostnode::wiring_file::WiringFile;
 use lostnode_parsers::isotp::{Pdu, Reassembler};
 use lostnode_parsers::socketcan::IdOrder;
 use lostnode_parsers::{
@@ -132,6 +133,21 @@ fn transport(data: &[u8]) {
             reassembler.message().len(),
         );
     }
+}
+
+/// A wiring file or a harness description of any bytes: what is read and written again is the same.
+pub fn wiring(data: &[u8]) {
+    let Ok(text) = std::str::from_utf8(data) else { return };
+    let Ok(file) = WiringFile::parse(text) else { return };
+    if file.described.is_some() {
+        return;
+    }
+    let again = WiringFile::parse(&file.write("fuzz", &[])).expect("what was written");
+    let told = |file: &WiringFile| -> Vec<_> {
+        let own = file.elements.iter();
+        own.map(|own| (own.name.clone(), own.kind, own.carries, own.feeds.len())).collect()
+    };
+    assert_eq!(told(&file), told(&again));
 }
 
 /// From any bytes to the whole report, in every form; cut at other places, the same report.

@@ -312,8 +312,35 @@ impl Vehicle {
 
     /// The elements as a wiring file.
     pub fn wiring(&self) -> String {
+        Vehicle::written(self.elements.iter().enumerate())
+    }
+
+    /// The same with one mistake, as people make them: an element that was forgotten, or a node
+    /// that stands under another element of its kind.
+    pub fn mistaken(&self) -> String {
+        let mut random = ChaCha8Rng::seed_from_u64(self.seed ^ 0x4D49_5354);
+        let mut elements: Vec<(usize, Drawn)> = self.elements.iter().cloned().enumerate().collect();
+        if random.random_bool(0.5) {
+            elements.remove(random.random_range(0..elements.len()));
+        } else {
+            let from = random.random_range(0..elements.len());
+            let kind = elements[from].1.kind;
+            let others: Vec<usize> = (0..elements.len())
+                .filter(|at| *at != from && elements[*at].1.kind == kind)
+                .collect();
+            let moved = elements[from].1.feeds.iter().next().copied();
+            if let (Some(node), Some(to)) = (moved, others.first()) {
+                elements[from].1.feeds.remove(&node);
+                elements[*to].1.feeds.insert(node);
+            }
+            elements.retain(|own| own.1.kind == "terminator" || !own.1.feeds.is_empty());
+        }
+        Vehicle::written(elements.iter().map(|own| (own.0, &own.1)))
+    }
+
+    fn written<'a>(elements: impl Iterator<Item = (usize, &'a Drawn)>) -> String {
         let mut text = String::new();
-        for (at, element) in self.elements.iter().enumerate() {
+        for (at, element) in elements {
             let key = if element.kind == "trunk" { "beyond" } else { "feeds" };
             let nodes: Vec<String> = element.feeds.iter().map(|node| format!("n{node}")).collect();
             let _ = writeln!(

@@ -2,7 +2,7 @@
 
 use super::finding::ReadingValue;
 use super::subject::Subject;
-use crate::wiring_file::{Carries, ElementKind};
+use crate::wiring_file::{Carries, Described, ElementKind};
 
 /// What the wiring file adds to the findings; empty without one.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -14,6 +14,8 @@ pub struct Wiring {
     pub ranked: Vec<(usize, f64)>,
     /// What was measured at them.
     pub taken: Vec<Taken>,
+    /// Of a harness description what was made of it, and how many of its plugs are of no node.
+    pub described: Option<(Described, usize)>,
 }
 
 /// A reading at an element.

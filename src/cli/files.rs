@@ -41,13 +41,15 @@ pub fn read_job(path: &Path) -> Result<Job, Failure> {
     Job::parse(&text).map_err(|error| Failure::about(path, error))
 }
 
-/// A wiring file.
+/// A wiring file, or a harness description in KBL, told apart by how it begins.
 pub fn read_wiring(path: &Path) -> Result<WiringFile, Failure> {
-    let text = read_text(path, "wiring file (--wiring)", &[])?;
+    let fits = [Seems::Other("XML")];
+    let text = read_text(path, "wiring file (--wiring)", &fits)?;
     let file = WiringFile::parse(&text).map_err(|error| Failure::about(path, error))?;
-    match file.elements.is_empty() {
-        true => Err(Failure::about(path, "there is no [[element]] in it")),
-        false => Ok(file),
+    match (file.elements.is_empty(), file.described.is_some()) {
+        (true, true) => Err(Failure::about(path, "no plug in it hangs on anything by a wire")),
+        (true, false) => Err(Failure::about(path, "there is no [[element]] in it")),
+        (false, _) => Ok(file),
     }
 }
 

@@ -68,7 +68,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
             plural(count, "guess at something", "guesses at something")
         ),
     };
-    let text = WiringFile { elements: elements.clone() }.write(&heading, &nodes);
+    let text = WiringFile { elements: elements.clone(), described: None }.write(&heading, &nodes);
     fs::write(&arguments.out, text).map_err(|error| Failure::writing(&arguments.out, &error))?;
     println!(
         "{}: {}; fill in the rest from the wiring diagram",
@@ -84,10 +84,11 @@ fn element(analysis: &Analysis, guess: &Guess, number: usize) -> Element {
         1 => "once".to_owned(),
         times => format!("{times} times"),
     };
-    let feeds = guess
-        .nodes
-        .iter()
-        .map(|node| Named { name: words::wiring::to_name(analysis, *node), line: 0 });
+    let feeds = guess.nodes.iter().map(|node| Named {
+        name: words::wiring::to_name(analysis, *node),
+        line: 0,
+        also: Vec::new(),
+    });
     Element {
         name: format!("guess {number}: lost together {times}"),
         kind: guess.kind,

@@ -89,7 +89,8 @@ pub fn place(
     }
     findings.next_tests = tests;
     let ranked = ranked(&findings.ranked, &elements, &harness.beside(&findings.ranked));
-    findings.wiring = Wiring { elements, ranked, taken };
+    let described = file.described.clone().map(|own| (own, names::of_no_node(file, analysis)));
+    findings.wiring = Wiring { elements, ranked, taken, described };
     Ok(())
 }
 

@@ -1,9 +1,12 @@
 //! From the names of a wiring file to the nodes of a capture.
 
+use std::collections::BTreeSet;
+
 use crate::analysis::Analysis;
 use crate::analysis::element::Element;
 use crate::analysis::subject::Subject;
 use crate::fault;
+use crate::ids::NodeIndex;
 use crate::roster_file::RosterFile;
 use crate::wiring_file::{self, Named, Problem, WiringError, WiringFile};
 
@@ -19,6 +22,9 @@ pub fn elements(
     analysis: &Analysis,
     roster: Option<&RosterFile>,
 ) -> Result<Vec<Element>, WiringError> {
+    if file.described.is_some() {
+        return Ok(described(file, analysis));
+    }
     let fitted = |element: &wiring_file::Element| {
         let mut feeds = Vec::new();
         for named in &element.feeds {
@@ -36,6 +42,64 @@ pub fn elements(
         })
     };
     file.elements.iter().map(fitted).collect()
+}
+
+/// The elements of a harness description: what no node is called by is passed over, and so is what
+/// carries to none.
+fn described(file: &WiringFile, analysis: &Analysis) -> Vec<Element> {
+    let fitted = |element: &wiring_file::Element| {
+        let feeds = element.feeds.iter().filter_map(|named| called(named, analysis));
+        let feeds: BTreeSet<Subject> = feeds.collect();
+        (!feeds.is_empty()).then(|| Element {
+            name: element.name.clone(),
+            kind: element.kind,
+            carries: element.carries,
+            feeds: feeds.into_iter().collect(),
+            access: element.access.clone(),
+            minutes: element.minutes.unwrap_or(MINUTES),
+        })
+    };
+    file.elements.iter().filter_map(fitted).collect()
+}
+
+/// How many plugs of a harness description are of no node.
+pub fn of_no_node(file: &WiringFile, analysis: &Analysis) -> usize {
+    let plugs: BTreeSet<(&str, usize)> = file
+        .elements
+        .iter()
+        .flat_map(|own| &own.feeds)
+        .filter(|named| called(named, analysis).is_none())
+        .map(|named| (named.name.as_str(), named.line))
+        .collect();
+    plugs.len()
+}
+
+/// The node that a plug is called after: it has the name of the node, or that name stands in
+/// its own, word for word. Where several do it is the longest name, and where two are as long none.
+fn called(plug: &Named, analysis: &Analysis) -> Option<Subject> {
+    let words = |text: &str| -> Vec<String> {
+        let words = text.split(|c: char| !c.is_alphanumeric()).filter(|word| !word.is_empty());
+        words.map(str::to_lowercase).collect()
+    };
+    let names: Vec<Vec<String>> =
+        std::iter::once(&plug.name).chain(&plug.also).map(|name| words(name)).collect();
+    let within = |own: &[String]| {
+        let holds = |name: &Vec<String>| name.windows(own.len()).any(|part| part == own);
+        !own.is_empty() && names.iter().any(holds)
+    };
+    let length = |own: &[String]| own.iter().map(String::len).sum::<usize>();
+    let mut found: Vec<(usize, NodeIndex)> = (0..analysis.nodes.len())
+        .map(NodeIndex)
+        .map(|at| (words(&analysis.nodes[at].name), at))
+        .filter(|(own, _)| within(own))
+        .map(|(own, at)| (length(&own), at))
+        .collect();
+    found.sort_unstable();
+    match found[..] {
+        [.., one, other] if one.0 == other.0 => None,
+        [.., (_, at)] => Some(Subject::Node(at)),
+        [] => None,
+    }
 }
 
 /// What a name stands for; `None` of a module that the capture does not show to send.

@@ -2,6 +2,7 @@
 //! hand, or begun by `lostnode wiring`.
 
 mod error;
+mod kbl;
 mod parse;
 mod write;
 
@@ -13,6 +14,46 @@ pub(crate) use parse::ElementToml;
 pub struct WiringFile {
     /// The parts, in the order of the file.
     pub elements: Vec<Element>,
+    /// What was made of a harness description; `None` of a file written by hand. Its names are
+    /// those of the designers: what no node is called by is passed over.
+    pub described: Option<Described>,
+}
+
+/// What was made of a harness description.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Described {
+    /// Plugs, the halves of one counted each.
+    pub plugs: usize,
+    /// Splices.
+    pub splices: usize,
+    /// Ring terminals.
+    pub ring_terminals: usize,
+    /// Fuses.
+    pub fuses: usize,
+    /// Wires.
+    pub wires: usize,
+    /// What was not understood, and how often.
+    pub not_understood: Vec<(NotUnderstood, usize)>,
+    /// Tags that were not read, and how often they stand in a harness.
+    pub not_read: Vec<(String, usize)>,
+}
+
+/// What is not understood of a harness description.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum NotUnderstood {
+    /// A part without an identity.
+    WithoutId,
+    /// A reference to something that is not there.
+    Dangling,
+    /// A wire of which neither type nor name of its signal says what it carries.
+    Signal,
+    /// A wire with more ends than two, or fewer.
+    Ends,
+    /// A component that is mounted in other than two cavities.
+    Mounting,
+    /// A net of several plugs to which the file shows no source: no ring terminal, or of a bus no
+    /// diagnostic connector.
+    Source,
 }
 
 /// A part of the harness that nodes hang on.
@@ -40,6 +81,8 @@ pub struct Named {
     pub name: String,
     /// Line of the file, from 1.
     pub line: usize,
+    /// Other names that it may be known by.
+    pub also: Vec<String>,
 }
 
 /// What a part of the harness is.

@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use serde::Deserialize;
 use toml::Spanned;
 
-use super::{Carries, Element, ElementKind, Named, Problem, WiringError, WiringFile};
+use super::{Carries, Element, ElementKind, Named, Problem, WiringError, WiringFile, kbl};
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -111,6 +111,7 @@ impl Check<'_> {
         let named = own.iter().flat_map(|own| own.get_ref()).map(|name| Named {
             name: name.get_ref().trim().to_owned(),
             line: self.line(name.span().start),
+            also: Vec::new(),
         });
         let named: Vec<Named> = named.collect();
         // A termination is one of a bus, not of nodes.
@@ -136,7 +137,12 @@ impl WiringFile {
     /// let file = WiringFile::parse(&text.replace("grund", "ground")).unwrap();
     /// assert_eq!(file.elements[0].feeds[0].name, "door");
     /// ```
+    ///
+    /// A harness description in KBL is read too, by what it begins with.
     pub fn parse(text: &str) -> Result<WiringFile, WiringError> {
+        if kbl::is_xml(text) {
+            return kbl::parse(text);
+        }
         let file: FileToml =
             toml::from_str(text).map_err(|error| WiringError::Form(error.to_string()))?;
         WiringFile::checked(text, &file.element)
@@ -146,6 +152,6 @@ impl WiringFile {
     pub(crate) fn checked(text: &str, elements: &[ElementToml]) -> Result<Self, WiringError> {
         let mut check = Check { text, seen: HashMap::new() };
         let elements = elements.iter().map(|element| check.element(element));
-        Ok(WiringFile { elements: elements.collect::<Result<_, _>>()? })
+        Ok(WiringFile { elements: elements.collect::<Result<_, _>>()?, described: None })
     }
 }

@@ -1,11 +1,12 @@
 //! Sentences about parts of the harness: which one explains a finding, and why the others do not.
 
 use super::fault::{reading_value, subject};
-use super::terms::listed;
+use super::terms::{listed, plural};
 use crate::analysis::Analysis;
 use crate::analysis::element::{Cleared, Element, Fit, Manner, Strikes, Suspected, Taken, WhyNot};
 use crate::analysis::finding::Finding;
 use crate::ids::NodeIndex;
+use crate::wiring_file::NotUnderstood;
 
 /// An element has to have so much of a finding to be named in its heading, alone or with the next.
 const NAMED: f64 = 0.4;
@@ -35,6 +36,52 @@ pub fn suspected(analysis: &Analysis, finding: &Finding) -> Option<(String, f64)
 /// A node as a wiring file may name it.
 pub fn to_name(analysis: &Analysis, node: NodeIndex) -> String {
     analysis.nodes[node].name.clone()
+}
+
+/// What was made of a harness description.
+pub fn described(analysis: &Analysis) -> Option<String> {
+    let (own, of_no_node) = analysis.findings.as_ref()?.wiring.described.as_ref()?;
+    let parts = [
+        plural(own.plugs, "plug", "plugs"),
+        plural(own.splices, "splice", "splices"),
+        plural(own.ring_terminals, "ring terminal", "ring terminals"),
+        plural(own.fuses, "fuse", "fuses"),
+        plural(own.wires, "wire", "wires"),
+    ];
+    let mut out = format!("From a harness description: {}.", listed(&parts, "and"));
+    if *of_no_node > 0 {
+        let plugs = plural(*of_no_node, "plug is", "plugs are");
+        out += &format!(" {plugs} of no node of this capture.");
+    }
+    let not = own.not_understood.iter().map(|(what, count)| not_understood(*what, *count));
+    let not: Vec<String> = not.collect();
+    if !not.is_empty() {
+        out += &format!(" Of it not understood: {}.", not.join(", "));
+    }
+    let not_read = own.not_read.iter().map(|(tag, count)| format!("{count} {tag}"));
+    let not_read: Vec<String> = not_read.collect();
+    if !not_read.is_empty() {
+        out += &format!(" Of it not read: {}.", not_read.join(", "));
+    }
+    Some(out)
+}
+
+fn not_understood(what: NotUnderstood, count: usize) -> String {
+    let (one, several) = match what {
+        NotUnderstood::WithoutId => ("part without an identity", "parts without an identity"),
+        NotUnderstood::Dangling => {
+            ("reference to what is not there", "references to what is not there")
+        }
+        NotUnderstood::Signal => ("wire without a known signal", "wires without a known signal"),
+        NotUnderstood::Ends => ("wire with other than two ends", "wires with other than two ends"),
+        NotUnderstood::Mounting => {
+            ("component in other than two cavities", "components in other than two cavities")
+        }
+        NotUnderstood::Source => {
+            ("net whose source is not in the file", "nets whose source is not in the file")
+        }
+    };
+    plural(count, one, several)
 }
 
 /// An element in a list: what it is, what hangs on it, and how to reach it.

@@ -62,7 +62,8 @@ fn heading(ranked: &[Finding], at: usize) -> &'static str {
 fn harness(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let Some(findings) = analysis.findings.as_ref() else { return Ok(()) };
     let ranked = &findings.wiring.ranked;
-    if ranked.is_empty() {
+    let described = wiring::described(analysis);
+    if ranked.is_empty() && described.is_none() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Where in the harness{HEAD:#}")?;
@@ -70,6 +71,9 @@ fn harness(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         let percent = format!("{:>7.0} % ", probability * 100.0);
         let text = wiring::in_list(analysis, &findings.wiring.elements[*at]);
         out.hanging(&text, &percent, INDENT)?;
+    }
+    if let Some(told) = described {
+        out.hanging(&told, "     ", INDENT)?;
     }
     writeln!(out)
 }
