@@ -129,6 +129,23 @@ fn csv_of_others() {
             "can0 00000316#FF01\n",
         ),
         ("id,data\n800,AA\n", "id=id,data=data", "can0 00000800#AA\n"),
+        // One digit a byte, prefixes before each byte, and other ways to write numbers.
+        ("id,data\n1,4 FF 64 0 3 1 0 0\n", "id=id,data=data", "can0 001#04FF640003010000\n"),
+        ("id,data\n1,0x11 0x2 0x33\n", "id=id,data=data", "can0 001#110233\n"),
+        ("id,data\n1,0011 2233\n", "id=id,data=data", "can0 001#00112233\n"),
+        ("id,data\n123h,00\n18FECA00x,00\n", "id=id,data=data", "can0 123#00\ncan0 18FECA00#00\n"),
+        (
+            "id,data\n00000123x,00\n12x,00\n",
+            "id=id,data=data",
+            "can0 00000123#00\ncan0 00000012#00\n",
+        ),
+        ("id,data\n1,4 255 100\n", "id=id,data=data:dec", "can0 001#04FF64\n"),
+        ("t;id;data\n1,5;316;FF01\n", "time=t,id=id,data=data", one),
+        (
+            "id,data\n1,ESI=\n2,ESIz\n3,\n",
+            "id=id,data=data:base64",
+            "can0 001#1122\ncan0 002#112233\ncan0 003#\n",
+        ),
         (
             "id,data\n1,000102030405060708090A0B\n",
             "id=id,data=data",
@@ -146,6 +163,9 @@ fn csv_of_others() {
         ),
         ("id,data\nzz,AA\n", "id=id,data=data", "line 2: `zz` is no identifier"),
         ("id,data\n1,A\n", "id=id,data=data", "no hexadecimal bytes"),
+        ("id,data\n1,4 255 100\n", "id=id,data=data", "no hexadecimal bytes"),
+        ("id,data\n1,4 256\n", "id=id,data=data:dec", "no bytes of the base ten"),
+        ("id,data\n1,ESI\n", "id=id,data=data:base64", "no bytes in Base64"),
         ("id,data\n1,000102030405060708\n", "id=id,data=data", "no frame has 9 data bytes"),
         ("id,data\n20000000,00\n", "id=id,data=data", "no identifier of 29 bits"),
         ("id,data,t\n1,00,nan\n", "id=id,data=data,time=t", "`nan` is no time"),
@@ -160,6 +180,21 @@ fn csv_of_others() {
         assert!(told.contains(message), "{columns} of {text}: {told}");
         assert_eq!(output.status.code(), Some(if message.is_empty() { 0 } else { 2 }), "{told}");
     }
+}
+
+/// The tables of python-can are known by their head.
+#[test]
+fn csv_of_python_can() {
+    let text = "timestamp,arbitration_id,extended,remote,error,dlc,data\r\n\
+        1700000000.5,0x123,0,0,0,2,ESI=\r\n\
+        1700000000.6,0x18feca00,1,0,0,0,\r\n\
+        1700000000.7,0x7ff,0,1,0,5,\r\n\
+        1700000000.8,0x4,0,0,1,8,AAEAAAAAAAA=\r\n";
+    let expected = "(1700000000.500000) can0 123#1122\n\
+        (1700000000.600000) can0 18FECA00#\n\
+        (1700000000.700000) can0 7FF#R5\n\
+        (1700000000.800000) can0 20000004#0001000000000000\n";
+    assert_eq!(String::from_utf8(frames(text.as_bytes(), &[])).unwrap(), expected);
 }
 
 /// Damage anywhere in a Parquet file is said, and never ends the process otherwise.

@@ -28,11 +28,25 @@ enum Role {
     /// Identifiers, and the base they are written in.
     Id(u32),
     Extended,
+    /// Whether it is a remote frame, and an error report whose identifier holds its class bits.
+    Remote,
+    Error,
     Dlc,
-    Data,
+    /// Data bytes, and how they are written.
+    Data(Written),
     Brs,
     Esi,
     ErrorBits,
+}
+
+/// How data bytes are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Written {
+    Hexadecimal,
+    /// Numbers of the base ten with something between them.
+    Decimal,
+    /// RFC 4648, 4.
+    Base64,
 }
 
 /// A column by its name, by its position from 1, or a run of columns with one byte each.
@@ -42,8 +56,12 @@ enum Named {
     Run(String, String),
 }
 
-const FORM: &str = "write ROLE=COLUMN,… with the roles time, channel, kind, id, extended, dlc, \
-                    data, brs, esi, error_bits, such as time=Timestamp:ms,id=ID,data=D0..D7";
+/// Head of the tables that the library python-can writes.
+const PYTHON_CAN: &[u8] = b"timestamp,arbitration_id,extended,remote,error,dlc,data";
+
+const FORM: &str = "write ROLE=COLUMN,… with the roles time, channel, kind, id, extended, remote, \
+                    error, dlc, data, brs, esi, error_bits, such as \
+                    time=Timestamp:ms,id=ID,data=D0..D7";
 
 impl FromStr for Columns {
     type Err = String;
@@ -55,7 +73,7 @@ impl FromStr for Columns {
                 part.split_once('=').ok_or_else(|| format!("`{part}` has no `=`: {FORM}"))?;
             let (column, unit) = match column.rsplit_once(':') {
                 Some((column, unit))
-                    if matches!(unit, "s" | "ms" | "us" | "ns" | "hex" | "dec") =>
+                    if matches!(unit, "s" | "ms" | "us" | "ns" | "hex" | "dec" | "base64") =>
                 {
                     (column, unit)
                 }
@@ -65,7 +83,7 @@ impl FromStr for Columns {
                 format!("`{}` with the unit `{unit}` is not known: {FORM}", role.trim())
             })?;
             let named = match column.split_once("..") {
-                Some((first, last)) if role == Role::Data => {
+                Some((first, last)) if matches!(role, Role::Data(_)) => {
                     Named::Run(first.trim().to_owned(), last.trim().to_owned())
                 }
                 _ => Named::One(column.trim().to_owned()),
@@ -73,7 +91,7 @@ impl FromStr for Columns {
             columns.push((role, named));
         }
         let has = |role: fn(&Role) -> bool| columns.iter().any(|(own, _)| role(own));
-        if !has(|role| matches!(role, Role::Id(_))) || !has(|role| matches!(role, Role::Data)) {
+        if !has(|role| matches!(role, Role::Id(_))) || !has(|role| matches!(role, Role::Data(_))) {
             return Err("both id= and data= are needed".to_owned());
         }
         Ok(Columns(columns))
@@ -94,7 +112,11 @@ impl Role {
             ("kind", "") => Role::Kind,
             ("extended", "") => Role::Extended,
             ("dlc", "") => Role::Dlc,
-            ("data", "") => Role::Data,
+            ("remote", "") => Role::Remote,
+            ("error", "") => Role::Error,
+            ("data", "" | "hex") => Role::Data(Written::Hexadecimal),
+            ("data", "dec") => Role::Data(Written::Decimal),
+            ("data", "base64") => Role::Data(Written::Base64),
             ("brs", "") => Role::Brs,
             ("esi", "") => Role::Esi,
             ("error_bits", "") => Role::ErrorBits,
@@ -113,6 +135,13 @@ impl Columns {
                 .filter_map(|name| Some((Role::named(name, "")?, Named::One(name.to_owned()))))
                 .collect(),
         )
+    }
+
+    /// Those of the tables that the library python-can writes.
+    fn of_python_can() -> Self {
+        let columns = "time=timestamp,id=arbitration_id,extended=extended,remote=remote,\
+                       error=error,dlc=dlc,data=data:base64";
+        columns.parse().unwrap_or_else(|_| Columns::own())
     }
 
     /// Whether all columns are named by their position, so that the first line is no head.
@@ -145,6 +174,7 @@ impl CsvTable {
         let columns = match columns {
             Some(columns) => columns.clone(),
             None if first == own_head.as_bytes() => Columns::own(),
+            None if first == PYTHON_CAN => Columns::of_python_can(),
             None => return Ok(None),
         };
         let count = |separator: &u8| first.iter().filter(|byte| *byte == separator).count();
@@ -178,6 +208,7 @@ impl CsvTable {
         let record = fields(line, self.separator);
         let (mut parts, mut data, mut time, mut channel) =
             (Parts::default(), Vec::new(), None, "can0");
+        let mut report = false;
         for (role, places) in &self.roles {
             let Some(value) =
                 places.first().and_then(|place| record.get(*place)).map(|value| value.trim())
@@ -199,6 +230,9 @@ impl CsvTable {
                             .ok_or_else(|| format!("`{value}` is no identifier"))?,
                     )
                 }
+                Role::Remote if flag(value)? => parts.kind = "remote",
+                Role::Error => report = flag(value)?,
+                Role::Remote => {}
                 Role::Extended => parts.extended = Some(flag(value)?),
                 Role::Dlc => {
                     parts.dlc =
@@ -210,15 +244,19 @@ impl CsvTable {
                     parts.error_bits =
                         Some(value.parse().map_err(|_| format!("`{value}` are no class bits"))?)
                 }
-                Role::Data => {
+                Role::Data(written) => {
                     for value in places.iter().filter_map(|place| record.get(*place)) {
-                        bytes(value, places.len() > 1, &mut data)?;
+                        bytes(value, *written, places.len() > 1, &mut data)?;
                     }
                 }
             }
         }
         if !is_channel_name(channel.as_bytes()) {
             return Err("a channel has 1 to 31 printable characters".to_owned());
+        }
+        if report {
+            parts.kind = "error";
+            parts.error_bits = parts.id.take().map(|(bits, _)| u64::from(bits & !ERROR_FLAG));
         }
         parts.data = &data;
         Ok((time, channel.to_owned(), parts.frame()?))
@@ -250,12 +288,22 @@ fn fields(line: &[u8], separator: u8) -> Vec<String> {
         .collect()
 }
 
-/// A number, with or without `0x`, and how many digits it was written with.
+/// The flag that marks an error report in an identifier (`CAN_ERR_FLAG`, `linux/can.h`).
+const ERROR_FLAG: u32 = 0x2000_0000;
+
+/// A number, with or without `0x` before it or `h` behind, and how many digits it was written with;
+/// an `x` behind is how 29 bits are marked, which eight digits are too.
 pub(super) fn number(text: &str, base: u32) -> Option<(u32, usize)> {
     let hexadecimal = text.strip_prefix("0x").or_else(|| text.strip_prefix("0X"));
-    let (digits, base) = hexadecimal.map_or((text, base), |digits| (digits, 16));
+    let (wide, plain) = match text.strip_suffix(['x', 'X']) {
+        Some(digits) if hexadecimal.is_none() => (true, digits),
+        _ => (false, text),
+    };
+    let hexadecimal = hexadecimal.or_else(|| text.strip_suffix(['h', 'H']));
+    let (digits, base) = hexadecimal.map_or((plain, base), |digits| (digits, 16));
     let value = u32::from_str_radix(digits, base).ok().filter(|_| !digits.starts_with('+'))?;
-    Some((value, if base == 16 { digits.len() } else { 0 }))
+    let count = if base == 16 { digits.len() } else { 0 };
+    Some((value, if wide { 8 } else { count }))
 }
 
 fn flag(text: &str) -> Result<bool, String> {
@@ -266,16 +314,19 @@ fn flag(text: &str) -> Result<bool, String> {
     }
 }
 
-/// Hexadecimal bytes, blanks between them or not; of a column with one byte, one digit will do.
-fn bytes(text: &str, single: bool, out: &mut Vec<u8>) -> Result<(), String> {
+/// Data bytes of a column; `single` where each byte has a column of its own.
+fn bytes(text: &str, written: Written, single: bool, out: &mut Vec<u8>) -> Result<(), String> {
     let text = text.trim();
-    let text = text.strip_prefix("0x").unwrap_or(text);
-    let plain: String = text.chars().filter(|c| !matches!(c, ' ' | ':' | '-')).collect();
-    if single && plain.is_empty() {
-        return Ok(());
-    }
-    let padded = if single && plain.len() == 1 { format!("0{plain}") } else { plain };
-    let bytes = hex::decode(&padded).map_err(|_| format!("`{text}` are no hexadecimal bytes"))?;
+    let parts: Vec<&str> =
+        text.split([' ', ':', '-', ',', ';']).filter(|part| !part.is_empty()).collect();
+    let (read, what) = match written {
+        Written::Hexadecimal => (hexadecimal(&parts, single), "hexadecimal bytes"),
+        Written::Decimal => {
+            (parts.iter().map(|part| part.parse().ok()).collect(), "bytes of the base ten")
+        }
+        Written::Base64 => (base64(text.as_bytes()), "bytes in Base64"),
+    };
+    let bytes = read.ok_or_else(|| format!("`{text}` are no {what}"))?;
     if out.len() + bytes.len() > 64 {
         return Err("more than 64 data bytes".to_owned());
     }
@@ -283,8 +334,50 @@ fn bytes(text: &str, single: bool, out: &mut Vec<u8>) -> Result<(), String> {
     Ok(())
 }
 
-/// A number in some unit, or a date with a time of day.
+/// Bytes of two digits each, with something between them or not. One digit is a byte where all
+/// parts are bytes: run together with others it would become half of another one.
+fn hexadecimal(parts: &[&str], single: bool) -> Option<Vec<u8>> {
+    let plain = |part: &&str| {
+        part.strip_prefix("0x").or_else(|| part.strip_prefix("0X")).unwrap_or(part).to_owned()
+    };
+    let parts: Vec<String> = parts.iter().map(plain).collect();
+    let apart = single || parts.len() > 1 && parts.iter().all(|part| part.len() <= 2);
+    let padded = |part: &String| match part.len() {
+        1 if apart => format!("0{part}"),
+        _ => part.clone(),
+    };
+    hex::decode(parts.iter().map(padded).collect::<String>())
+        .ok()
+        .filter(|_| apart || parts.iter().all(|part| part.len() % 2 == 0))
+}
+
+/// RFC 4648, 4: four characters are three bytes; the last group may be filled up with `=`.
+fn base64(text: &[u8]) -> Option<Vec<u8>> {
+    let digit = |byte: &u8| match byte {
+        b'A'..=b'Z' => Some(u32::from(byte - b'A')),
+        b'a'..=b'z' => Some(u32::from(byte - b'a') + 26),
+        b'0'..=b'9' => Some(u32::from(byte - b'0') + 52),
+        b'+' => Some(62),
+        b'/' => Some(63),
+        _ => None,
+    };
+    let end = text.iter().rposition(|byte| *byte != b'=').map_or(0, |last| last + 1);
+    if text.len() % 4 != 0 || text.len() - end > 2 {
+        return None;
+    }
+    let mut out = Vec::new();
+    for group in text[..end].chunks(4) {
+        let add = |sum: u32, byte: &u8| Some(sum << 6 | digit(byte)?);
+        let bits = group.iter().try_fold(0, add)? << (6 * (4 - group.len()));
+        out.extend_from_slice(&bits.to_be_bytes()[1..group.len()]);
+    }
+    Some(out)
+}
+
+/// A number in some unit, or a date with a time of day. A comma may stand for the point.
 fn stamp(text: &str, unit: i64) -> Option<Timestamp> {
+    let text = text.replacen(',', ".", 1);
+    let text = text.as_str();
     if text.contains(':') {
         let nanoseconds = match text.parse::<jiff::Timestamp>() {
             Ok(time) => time.as_nanosecond(),
