@@ -20,6 +20,7 @@ mod progress;
 mod record;
 mod replay;
 mod report;
+mod schema;
 mod simulate;
 mod standard_input;
 mod streaming;
@@ -62,6 +63,7 @@ enum Command {
     Record(record::Arguments),
     Replay(replay::Arguments),
     Simulate(simulate::Arguments),
+    Schema(schema::Arguments),
     Manual(manual::Manual),
     Completions(manual::Completions),
 }
@@ -153,6 +155,7 @@ pub fn run() -> ExitCode {
         Command::Name(arguments) => name::run(&arguments),
         Command::Wiring(arguments) => wiring::run(&arguments),
         Command::Completions(arguments) => manual::completions(&arguments),
+        Command::Schema(arguments) => schema::run(&arguments),
         Command::Manual(arguments) => manual::manual(&arguments),
         Command::Messages(arguments) => messages::run(&arguments),
         Command::Outages(arguments) => outages::run(&arguments),

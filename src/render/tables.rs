@@ -1,7 +1,7 @@
 //! Rows of an analysis: outages and codes; and messages. docs/tables.md describes them, held to by
 //! a test. The row of a capture as a whole is in [`super::json::row`].
 
-use super::json::{cause_name, scope_name};
+use super::json::names;
 use crate::analysis::diagnosis::CodeEntry;
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{Carrier, Message};
@@ -45,14 +45,14 @@ pub fn outage<'a>(report: &'a Analysis, outage: &'a Outage) -> [Cell<'a>; 12] {
     let heard = outage.ids.iter().map(|at| report.identifiers[*at].id);
     let ids: Vec<String> = heard.chain(outage.never_heard.iter().copied()).map(id_label).collect();
     [
-        Cell::text(scope_name(outage.scope)),
+        Cell::text(names::scope(outage.scope)),
         Cell::of(outage.channel, |at| Cell::text(report.channel(at).name.as_str())),
         Cell::Texts(nodes.into()),
         Cell::Texts(ids.into()),
         time(outage.start),
         time(outage.end),
         Cell::Real(outage.duration()),
-        Cell::text(cause_name(outage.cause)),
+        Cell::text(names::cause(outage.cause)),
         Cell::Flag(outage.is_loss()),
         Cell::Flag(outage.ongoing),
         Cell::text(kind(outage)),

@@ -4,6 +4,7 @@ use std::collections::BTreeSet;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::away::{self, Away, Back, Why};
@@ -13,7 +14,7 @@ use super::signal::Signals;
 use crate::fold::timing::{nanoseconds, seconds};
 
 /// The ground truth beside a capture, written as JSON.
-#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Truth {
     /// Title of the scenario.
     pub title: String,
@@ -35,7 +36,7 @@ pub struct Truth {
 }
 
 /// A switch, or what a node says because of a loss.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct TruthSignal {
     /// Its name.
     pub name: String,
@@ -48,7 +49,7 @@ pub struct TruthSignal {
 }
 
 /// A node as it was simulated.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct TruthNode {
     /// Its name.
     pub name: String,
@@ -61,7 +62,7 @@ pub struct TruthNode {
 }
 
 /// One trouble as it happened.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct TruthEvent {
     /// Kind as in the scenario.
     pub kind: String,
@@ -76,7 +77,7 @@ pub struct TruthEvent {
 }
 
 /// A time in which identifiers were not sent or did not get through.
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct TruthSilence {
     /// What it is.
     pub what: What,
@@ -100,7 +101,7 @@ pub struct TruthSilence {
 }
 
 /// What a silence is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum What {
     /// A trouble: its cause says which.
@@ -120,7 +121,7 @@ pub enum What {
 }
 
 /// What the recorder did to what was on the bus.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TruthRecording {
     /// Names of the effects, as the keys of `[recorder]`.
     pub effects: Vec<String>,

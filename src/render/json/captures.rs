@@ -1,12 +1,13 @@
 //! Captures as JSON.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{ChannelJson, channel, time, verdict_name};
+use super::{ChannelJson, channel, names, time};
 use crate::analysis::Analysis;
 use crate::analysis::drives::Drive;
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct CaptureJson {
     path: String,
     format: String,
@@ -21,7 +22,7 @@ pub(super) struct CaptureJson {
     thinned: bool,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct RejectedJson {
     line: u64,
     reason: String,
@@ -50,7 +51,7 @@ pub(super) fn all(report: &Analysis) -> Vec<CaptureJson> {
     report.each_drive().flat_map(of_drive).collect()
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct KeptOutJson {
     path: String,
     vin: String,
@@ -62,11 +63,12 @@ pub(super) fn kept_out(report: &Analysis) -> Vec<KeptOutJson> {
     own.map(|own| KeptOutJson { path: own.path, vin: own.vin, vehicle_vin: own.vehicle }).collect()
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct DriveJson {
     captures: Vec<usize>,
     start: Option<f64>,
     end: Option<f64>,
+    #[schemars(with = "names::Verdict")]
     verdict: &'static str,
     losses: usize,
     channels: Vec<ChannelJson>,
@@ -78,7 +80,7 @@ pub(super) fn drives(report: &Analysis) -> Vec<DriveJson> {
         captures: drive.captures.clone().collect(),
         start: drive.analysis.span.map(|(begin, _)| time(begin)),
         end: drive.analysis.span.map(|(_, end)| time(end)),
-        verdict: verdict_name(drive.analysis.verdict()),
+        verdict: names::verdict(drive.analysis.verdict()),
         losses: drive.analysis.lost().count(),
         channels: drive.analysis.channels.iter().map(|own| channel(&drive.analysis, own)).collect(),
     };

@@ -2,19 +2,22 @@
 
 use std::io::{self, Write};
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
-use crate::compare::comparison::{Comparison, Row, Since, State};
+use super::names;
+use crate::compare::comparison::{Comparison, Row};
 use crate::words::comparison as words;
 use crate::words::diagnosis::{code_label, code_meaning};
 
-#[derive(Serialize)]
-struct ComparisonJson {
+#[derive(JsonSchema, Serialize)]
+pub(super) struct ComparisonJson {
     schema: &'static str,
     before: Vec<String>,
     after: Vec<String>,
     watched_before_s: f64,
     watched_after_s: f64,
+    #[schemars(with = "names::State")]
     verdict: &'static str,
     sentence: String,
     losses: Vec<RowJson>,
@@ -24,29 +27,20 @@ struct ComparisonJson {
     notices: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ElementJson {
     name: String,
     probability: f64,
     feeds: Vec<String>,
+    #[schemars(with = "names::Since")]
     since: &'static str,
     lost_again: Vec<String>,
 }
 
-fn since(since: Since) -> &'static str {
-    match since {
-        Since::NotTold => "not_told",
-        Since::Held => "held",
-        Since::NotSure => "not_sure",
-        Since::Again => "lost_again",
-        Since::SomeAgain => "some_lost_again",
-        Since::Newly => "newly_lost",
-    }
-}
-
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct RowJson {
     name: String,
+    #[schemars(with = "names::State")]
     state: &'static str,
     losses_before: u64,
     losses_after: u64,
@@ -64,7 +58,7 @@ struct RowJson {
     sentence: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct CodeChangeJson {
     code: String,
     reporter: String,
@@ -72,7 +66,7 @@ struct CodeChangeJson {
     meaning: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct MonitorChangeJson {
     module: String,
     monitor: &'static str,
@@ -80,20 +74,10 @@ struct MonitorChangeJson {
     complete_after: Option<bool>,
 }
 
-fn state(state: State) -> &'static str {
-    match state {
-        State::NothingLost => "nothing_lost",
-        State::Held => "held",
-        State::NotSure => "not_sure",
-        State::StillLost => "still_lost",
-        State::NewlyLost => "newly_lost",
-    }
-}
-
 fn row(row: &Row) -> RowJson {
     RowJson {
         name: words::name(&row.lost),
-        state: state(row.state),
+        state: names::state(row.state),
         losses_before: row.losses.0,
         losses_after: row.losses.1,
         episodes_before: row.episodes.0,
@@ -122,14 +106,14 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
         after: comparison.captures.1.clone(),
         watched_before_s: comparison.watched.0,
         watched_after_s: comparison.watched.1,
-        verdict: state(comparison.verdict),
+        verdict: names::state(comparison.verdict),
         sentence: words::verdict(comparison),
         losses: words::rows(comparison).into_iter().map(row).collect(),
         element: comparison.element.as_ref().map(|own| ElementJson {
             name: own.name.clone(),
             probability: own.probability,
             feeds: own.feeds.clone(),
-            since: since(own.since),
+            since: names::since(own.since),
             lost_again: own.again.clone(),
         }),
         codes: comparison

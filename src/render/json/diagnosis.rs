@@ -1,11 +1,12 @@
 //! Codes, identity, blame and conversations as JSON.
 
 use lostnode_parsers::{j1939, uds};
+use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::time;
+use super::{names, time};
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Verdict};
+use crate::analysis::blame::Blame;
 use crate::analysis::diagnosis::{
     CodeEntry, DipEntry, FreezeFrameEntry, IdentityEntry, MonitorEntry, TestEntry,
 };
@@ -13,7 +14,7 @@ use crate::fold::diagnostics::Module;
 use crate::words::diagnosis::{self as words, CodeWords};
 use crate::words::messages::severity_text;
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct CodeJson {
     code: String,
     failure_type: Option<String>,
@@ -36,7 +37,7 @@ pub(super) struct CodeJson {
     story: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct IdentityJson {
     module: String,
     vin: Option<String>,
@@ -49,13 +50,13 @@ pub(super) struct IdentityJson {
     problems: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct OtherJson {
     what: String,
     value: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct VehicleJson {
     vin: Option<String>,
     vin_conflicts: Vec<VinConflictJson>,
@@ -65,7 +66,7 @@ pub(super) struct VehicleJson {
     lamps: Vec<LampsJson>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct LampsJson {
     module: String,
     malfunction: bool,
@@ -74,13 +75,13 @@ pub(super) struct LampsJson {
     protect: bool,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct VinConflictJson {
     module: String,
     vin: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct VoltageJson {
     min: f64,
     max: f64,
@@ -89,7 +90,7 @@ pub(super) struct VoltageJson {
     series: Vec<[f64; 2]>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct DipJson {
     below: f64,
     start: f64,
@@ -98,7 +99,7 @@ pub(super) struct DipJson {
     outages: Vec<usize>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct FreezeFrameJson {
     module: String,
     frame: u8,
@@ -106,7 +107,7 @@ pub(super) struct FreezeFrameJson {
     values: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct TestResultJson {
     module: String,
     monitor: String,
@@ -118,23 +119,24 @@ pub(super) struct TestResultJson {
     passed: bool,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct MonitorJson {
     module: String,
     monitor: &'static str,
     complete: bool,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct BlameJson {
     blamed: String,
     reporters: Vec<String>,
     codes: Vec<String>,
+    #[schemars(with = "names::BlameVerdict")]
     verdict: &'static str,
     sentence: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct ConversationsJson {
     complete_messages: u64,
     incomplete_messages: Vec<CountJson>,
@@ -142,7 +144,7 @@ pub(super) struct ConversationsJson {
     modules: Vec<TalkJson>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct TalkJson {
     module: String,
     positive: u64,
@@ -153,7 +155,7 @@ pub(super) struct TalkJson {
     slowest_s: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct CountJson {
     reason: String,
     count: u64,
@@ -283,12 +285,7 @@ pub(super) fn blame(analysis: &Analysis, row: &Blame) -> BlameJson {
         blamed: row.missed.0.clone(),
         reporters: words::names(analysis, &row.reporters),
         codes: row.codes.iter().map(|code| words::code_label(*code)).collect(),
-        verdict: match row.verdict() {
-            Verdict::Confirmed => "confirmed",
-            Verdict::Likely => "likely",
-            Verdict::Contradicted => "contradicted",
-            Verdict::Open => "open",
-        },
+        verdict: names::blame(row.verdict()),
         sentence: words::blame(analysis, row),
     }
 }

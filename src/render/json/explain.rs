@@ -2,13 +2,14 @@
 
 use std::io::{self, Write};
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::findings::{CautionJson, caution};
 use crate::words::explain::Explanation;
 
-#[derive(Serialize)]
-struct ExplanationJson<'a> {
+#[derive(JsonSchema, Serialize)]
+pub(super) struct ExplanationJson<'a> {
     code: &'a str,
     kind: &'a str,
     meaning: Option<&'a str>,

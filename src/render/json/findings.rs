@@ -1,23 +1,25 @@
 //! Findings and tests as JSON.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::names;
 use crate::analysis::Analysis;
-use crate::analysis::finding::{
-    Caution, Evidence, Finding, FindingScope, JobNotes, NextTest, Side, Standing,
-};
+use crate::analysis::finding::{Caution, Evidence, Finding, JobNotes, NextTest, Side};
 use crate::words::{fault as words, unnamed, wiring};
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct FindingJson {
     rank: usize,
     class: String,
     title: String,
     probability: f64,
     uncalibrated: f64,
+    #[schemars(with = "names::FindingScope")]
     scope: &'static str,
     nodes: Vec<String>,
     benign: bool,
+    #[schemars(with = "names::Standing")]
     standing: &'static str,
     explanation: String,
     evidence: Vec<String>,
@@ -32,7 +34,7 @@ pub(super) struct FindingJson {
 }
 
 /// A part of the harness that explains something, over all findings.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct PlaceJson {
     name: String,
     kind: &'static str,
@@ -60,7 +62,7 @@ pub(super) fn elements(analysis: &Analysis) -> Vec<PlaceJson> {
 }
 
 /// The part of the harness that explains a finding.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ElementJson {
     name: String,
     kind: &'static str,
@@ -89,7 +91,7 @@ fn element(analysis: &Analysis, finding: &Finding) -> Option<ElementJson> {
     })
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct TestJson {
     title: String,
     why: String,
@@ -118,16 +120,10 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         title: words::title(analysis, finding),
         probability: finding.probability,
         uncalibrated: finding.uncalibrated,
-        scope: match finding.scope() {
-            FindingScope::Node => "node",
-            FindingScope::Branch => "branch",
-            FindingScope::Bus => "bus",
-            FindingScope::Vehicle => "vehicle",
-            FindingScope::Capture => "capture",
-        },
+        scope: names::finding_scope(finding.scope()),
         nodes: words::nodes(analysis, finding),
         benign: finding.benign,
-        standing: standing(finding.standing),
+        standing: names::standing(finding.standing),
         explanation: finding.explanation.clone(),
         evidence: finding.evidence.iter().map(sentence).collect(),
         codes_explained: words::codes_explained(analysis, finding),
@@ -141,17 +137,8 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
     }
 }
 
-fn standing(standing: Standing) -> &'static str {
-    match standing {
-        Standing::Present => "present",
-        Standing::Remembered => "remembered",
-        Standing::Foreign => "foreign",
-        Standing::Benign => "benign",
-    }
-}
-
 /// What the job file says.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct JobJson {
     title: Option<String>,
     vehicle: Option<String>,
@@ -170,7 +157,7 @@ pub(super) fn job(analysis: &Analysis) -> Option<JobJson> {
 }
 
 /// A caution with all that is known of it; elsewhere its text stands alone.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct CautionJson {
     id: String,
     brief: String,

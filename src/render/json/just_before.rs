@@ -1,13 +1,15 @@
 //! What happened just before the losses, as JSON.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
+use super::names;
 use crate::analysis::Analysis;
-use crate::analysis::just_before::{Change, Kind, Lead};
+use crate::analysis::just_before::{Change, Lead};
 use crate::words::just_before as words;
 use crate::words::{fault, terms::id_label};
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct PrecursorJson {
     node: Option<String>,
     nodes: Vec<String>,
@@ -17,6 +19,7 @@ pub(super) struct PrecursorJson {
     bit: Option<u8>,
     width: u8,
     high_first: Option<bool>,
+    #[schemars(with = "names::Change")]
     change: &'static str,
     value: Option<u64>,
     within_s: f64,
@@ -25,13 +28,14 @@ pub(super) struct PrecursorJson {
     elsewhere: usize,
     apart_s: [f64; 3],
     p: f64,
+    #[schemars(with = "names::LeadKind")]
     kind: &'static str,
     together: Vec<PlaceJson>,
     confirmed: Option<ConfirmedJson>,
     sentence: String,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct PlaceJson {
     channel: String,
     id: String,
@@ -40,7 +44,7 @@ struct PlaceJson {
     width: u8,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ConfirmedJson {
     losses_with: usize,
     losses: usize,
@@ -54,12 +58,9 @@ pub(super) fn precursors(analysis: &Analysis) -> Vec<PrecursorJson> {
 
 fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
     let nodes: Vec<String> = lead.of.nodes().iter().map(|at| analysis.node_name(*at)).collect();
-    let (change, value) = match lead.change {
-        Change::Rises => ("rises", None),
-        Change::Falls => ("falls", None),
-        Change::Is(value) => ("is", Some(value)),
-        Change::Above(value) => ("above", Some(value)),
-        Change::Below(value) => ("below", Some(value)),
+    let value = match lead.change {
+        Change::Rises | Change::Falls => None,
+        Change::Is(value) | Change::Above(value) | Change::Below(value) => Some(value),
     };
     let channel = |at| analysis.channel(at).name.clone();
     let field = lead.place.field;
@@ -76,7 +77,7 @@ fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
         bit: field.bit,
         width: field.width,
         high_first: (field.width > 8).then_some(field.high_first),
-        change,
+        change: names::change(lead.change),
         value,
         within_s: lead.within,
         losses_with: lead.losses_with,
@@ -84,10 +85,7 @@ fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
         elsewhere: lead.elsewhere,
         apart_s: [lead.apart.0, lead.apart.1, lead.apart.2],
         p: lead.p,
-        kind: match lead.kind {
-            Kind::Precursor => "precursor",
-            Kind::Consequence => "consequence",
-        },
+        kind: names::lead_kind(lead.kind),
         together: lead
             .together
             .iter()

@@ -1,16 +1,18 @@
 //! The lines of `watch --format jsonl`, and how all stands, for its page.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::cause_name;
+use super::names;
 use crate::analysis::Nanoseconds;
 use crate::fold::timing::seconds;
 use crate::live::{Event, Presence, Subject, Watch, What};
 use crate::words;
 use crate::words::terms::id_label;
 
-#[derive(Serialize)]
-struct EventJson {
+#[derive(JsonSchema, Serialize)]
+pub(super) struct EventJson {
+    #[schemars(with = "names::LiveEvent")]
     event: &'static str,
     time: f64,
     channel: Option<String>,
@@ -19,6 +21,7 @@ struct EventJson {
     since: Option<f64>,
     for_s: Option<f64>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(with = "Option<names::Cause>")]
     cause: Option<&'static str>,
     #[serde(skip_serializing_if = "Option::is_none")]
     momentary: Option<bool>,
@@ -40,7 +43,7 @@ struct EventJson {
 /// An event as one line, without its end.
 pub fn event(watch: &Watch, event: &Event) -> String {
     let mut out = EventJson {
-        event: "end",
+        event: names::live_event(&event.what),
         time: seconds(event.time),
         channel: None,
         node: None,
@@ -67,40 +70,34 @@ pub fn event(watch: &Watch, event: &Event) -> String {
     };
     match &event.what {
         What::Silent { who, since } => {
-            out.event = "silent";
             about(&mut out, Some(who), *since);
         }
         What::Back { who, since, cause, momentary } => {
-            out.event = "back";
             about(&mut out, Some(who), *since);
-            (out.cause, out.momentary) = (Some(cause_name(*cause)), Some(*momentary));
+            (out.cause, out.momentary) = (Some(names::cause(*cause)), Some(*momentary));
         }
         What::Sleep { who, since, doubtful } => {
-            out.event = "sleep";
             about(&mut out, Some(who), *since);
             out.doubtful = Some(*doubtful);
         }
         What::Wake { who, since } => {
-            out.event = "wake";
             about(&mut out, Some(who), *since);
         }
         What::Pause { since } => {
-            out.event = "pause";
             about(&mut out, None, *since);
         }
         What::Errors { channel, count, bus_off } => {
-            out.event = "errors";
             out.channel = Some(watch.channel_name(*channel).to_owned());
             (out.count, out.bus_off) = (Some(*count), Some(*bus_off));
         }
-        What::Mark { text } => (out.event, out.text) = ("mark", Some(text.clone())),
+        What::Mark { text } => out.text = Some(text.clone()),
         What::End { frames, drops } => (out.frames, out.dropped) = (Some(*frames), Some(*drops)),
     }
     // Serialising strings and numbers cannot fail.
     serde_json::to_string(&out).unwrap_or_default()
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct StateJson {
     time: Option<f64>,
     watched_s: f64,
@@ -111,7 +108,7 @@ struct StateJson {
     nodes: Vec<NodeJson>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ChannelJson {
     name: String,
     frames: u64,
@@ -120,7 +117,7 @@ struct ChannelJson {
     silent_since: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct NodeJson {
     name: String,
     channel: String,

@@ -8,21 +8,20 @@ pub mod explain;
 mod findings;
 mod just_before;
 pub mod live;
-mod names;
+pub(super) mod names;
 mod outages;
 pub mod row;
+pub mod schema;
 
 use std::io::{self, Write};
 
 use diagnosis::{BlameJson, CodeJson, ConversationsJson, IdentityJson, VehicleJson};
 use lostnode_parsers::Timestamp;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::Renderer;
-use crate::analysis::verdict::Verdict;
-use crate::analysis::{
-    Analysis, Basis, BitRate, Cause, DeviationKind, Identifier, Nanoseconds, Node, Scope,
-};
+use crate::analysis::{Analysis, BitRate, Identifier, Nanoseconds, Node};
 use crate::capture::ChannelIndex;
 use crate::words;
 use crate::words::terms::id_label;
@@ -37,12 +36,14 @@ impl Renderer for Json {
     }
 }
 
-#[derive(Serialize)]
+/// The whole answer.
+#[derive(JsonSchema, Serialize)]
 struct Document {
     schema: &'static str,
     #[serde(skip_serializing_if = "Vec::is_empty")]
     kept_out: Vec<captures::KeptOutJson>,
     headline: String,
+    #[schemars(with = "names::Verdict")]
     verdict: &'static str,
     doubts: Vec<String>,
     captures: Vec<captures::CaptureJson>,
@@ -74,7 +75,7 @@ struct Document {
     notices: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ChannelJson {
     name: String,
     frames: u64,
@@ -85,14 +86,15 @@ struct ChannelJson {
     error_events: Vec<ErrorEventJson>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct BitRateJson {
     bits_per_second: Option<f64>,
+    #[schemars(with = "names::RateSource")]
     source: &'static str,
     confidence: Option<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct LoadJson {
     mean: f64,
     peak: f64,
@@ -102,7 +104,7 @@ struct LoadJson {
     series: Vec<f64>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ErrorEventJson {
     time: f64,
     class: String,
@@ -110,12 +112,13 @@ struct ErrorEventJson {
     destroyed_id: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct IdentifierJson {
     channel: String,
     id: String,
     extended: bool,
     frames: u64,
+    #[schemars(with = "names::IdentifierKind")]
     kind: &'static str,
     period_s: Option<f64>,
     jitter_s: Option<f64>,
@@ -129,18 +132,19 @@ struct IdentifierJson {
     node: Option<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct CounterJson {
     byte: u8,
     bit: u8,
     width: u8,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct NodeJson {
     name: String,
     channel: String,
     ids: Vec<String>,
+    #[schemars(with = "Vec<names::Basis>")]
     basis: Vec<&'static str>,
     confidence: f64,
     heard: bool,
@@ -148,10 +152,11 @@ struct NodeJson {
     missed_as: Vec<String>,
 }
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct DeviationJson {
     channel: String,
     id: String,
+    #[schemars(with = "names::Deviation")]
     kind: &'static str,
     text: String,
 }
@@ -171,7 +176,7 @@ fn build(report: &Analysis) -> Document {
     Document {
         schema: "lostnode.report/1",
         headline: words::headline::headline(report),
-        verdict: verdict_name(report.verdict()),
+        verdict: names::verdict(report.verdict()),
         doubts: words::verdict::obstacles(report),
         kept_out: captures::kept_out(report),
         captures: captures::all(report),
@@ -196,7 +201,7 @@ fn build(report: &Analysis) -> Document {
             .map(|deviation| DeviationJson {
                 channel: channel_name(deviation.channel),
                 id: id_label(deviation.id),
-                kind: deviation_name(deviation.kind),
+                kind: names::deviation(deviation.kind),
                 text: words::network::deviation(report, deviation),
             })
             .collect(),
@@ -224,10 +229,9 @@ fn each<T, J>(list: &[T], json: impl Fn(&T) -> J) -> Vec<J> {
 }
 
 fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson {
-    let (source, confidence) = match channel.bit_rate {
-        BitRate::Given(_) => ("given", None),
-        BitRate::Inferred { confidence, .. } => ("inferred", Some(confidence)),
-        BitRate::Unknown => ("unknown", None),
+    let confidence = match channel.bit_rate {
+        BitRate::Inferred { confidence, .. } => Some(confidence),
+        BitRate::Given(_) | BitRate::Unknown => None,
     };
     let event = |event: &crate::analysis::ErrorEvent| ErrorEventJson {
         time: time(report.stamp(event.time)),
@@ -242,7 +246,7 @@ fn channel(report: &Analysis, channel: &crate::analysis::Channel) -> ChannelJson
         out_of_order_frames: channel.out_of_order.0,
         bit_rate: BitRateJson {
             bits_per_second: channel.bit_rate.bits_per_second(),
-            source,
+            source: names::rate_source(channel.bit_rate),
             confidence,
         },
         // Of several drives each has its own.
@@ -267,7 +271,7 @@ fn identifier(report: &Analysis, id: &Identifier) -> IdentifierJson {
         id: id_label(id.id),
         extended: matches!(id.id, lostnode_parsers::Id::Extended(_)),
         frames: id.frames,
-        kind: if id.rhythm.is_some() { "periodic" } else { "event" },
+        kind: names::identifier_kind(id.rhythm.is_some()),
         period_s: id.rhythm.map(|rhythm| rhythm.period),
         jitter_s: id.rhythm.map(|rhythm| rhythm.jitter),
         drift_ppm: id.skew_ppm.map(|(skew, _)| skew),
@@ -291,58 +295,10 @@ fn node_json(report: &Analysis, node: &Node) -> NodeJson {
         name: node.name.clone(),
         channel: report.channel(node.channel).name.clone(),
         ids: heard.chain(node.never_heard.iter().copied()).map(id_label).collect(),
-        basis: node.basis.iter().map(|basis| basis_name(*basis)).collect(),
+        basis: node.basis.iter().map(|basis| names::basis(*basis)).collect(),
         confidence: node.confidence,
         heard: node.heard,
         answers: node.answers.iter().map(|module| module.party.to_string()).collect(),
         missed_as: node.missed_as.clone(),
-    }
-}
-
-pub(super) fn scope_name(scope: Scope) -> &'static str {
-    match scope {
-        Scope::Identifier => "identifier",
-        Scope::Node => "node",
-        Scope::Branch => "branch",
-        Scope::Bus => "bus",
-        Scope::Capture => "capture",
-    }
-}
-
-pub(super) fn cause_name(cause: Cause) -> &'static str {
-    match cause {
-        Cause::LostPower => "lost_power",
-        Cause::OpenCircuit => "open_circuit",
-        Cause::LostAddress => "lost_address",
-        Cause::BusFault => "bus_fault",
-        Cause::BusSleep => "bus_sleep",
-        Cause::CaptureGap => "capture_gap",
-        Cause::SwitchedOff => "switched_off",
-        Cause::Unknown => "unknown",
-    }
-}
-
-fn verdict_name(verdict: Verdict) -> &'static str {
-    match verdict {
-        Verdict::NothingLost => "nothing_lost",
-        Verdict::SomethingLost => "something_lost",
-        Verdict::CannotTell => "cannot_tell",
-    }
-}
-
-fn deviation_name(kind: DeviationKind) -> &'static str {
-    match kind {
-        DeviationKind::New { .. } => "new",
-        DeviationKind::TooSlow(_) => "too_slow",
-        DeviationKind::TooFast(_) => "too_fast",
-    }
-}
-
-fn basis_name(basis: Basis) -> &'static str {
-    match basis {
-        Basis::Roster => "roster",
-        Basis::Address => "address",
-        Basis::Clock => "clock",
-        Basis::SharedSilence => "shared_silence",
     }
 }

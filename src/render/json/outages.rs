@@ -1,19 +1,21 @@
 //! What was missing, and what the vehicle did beside it, as JSON.
 
+use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::{cause_name, names, scope_name, time};
+use super::{names, time};
 use crate::analysis::signals::{Bin, SignalTrack, SignalValue};
 use crate::analysis::{Analysis, Outage};
 use crate::words;
 use crate::words::terms::id_label;
 
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct OutageJson {
     #[serde(skip_serializing_if = "Option::is_none")]
     capture: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
     drive: Option<usize>,
+    #[schemars(with = "names::Scope")]
     scope: &'static str,
     channel: Option<String>,
     nodes: Vec<String>,
@@ -21,8 +23,10 @@ pub(super) struct OutageJson {
     start: f64,
     end: f64,
     duration_s: f64,
+    #[schemars(with = "names::Cause")]
     cause: &'static str,
     benign: bool,
+    #[schemars(with = "Option<names::Doubt>")]
     doubt: Option<&'static str>,
     ongoing_at_end: bool,
     never_heard: bool,
@@ -32,7 +36,7 @@ pub(super) struct OutageJson {
 }
 
 /// A signal when an outage began.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 struct ValueJson {
     spn: u32,
     name: &'static str,
@@ -42,7 +46,7 @@ struct ValueJson {
 }
 
 /// A signal over time.
-#[derive(Serialize)]
+#[derive(JsonSchema, Serialize)]
 pub(super) struct SignalJson {
     spn: u32,
     name: &'static str,
@@ -64,14 +68,14 @@ pub(super) fn outage(report: &Analysis, outage: &Outage) -> OutageJson {
     OutageJson {
         capture: report.capture_of(outage.start),
         drive: report.drive_of(outage.start),
-        scope: scope_name(outage.scope),
+        scope: names::scope(outage.scope),
         channel: outage.channel.map(|at| report.channel(at).name.clone()),
         nodes: outage.nodes.iter().map(|at| report.nodes[*at].name.clone()).collect(),
         ids: distinct(heard.chain(outage.never_heard.iter().copied()).map(id_label)),
         start: time(report.stamp(outage.start)),
         end: time(report.stamp(outage.end)),
         duration_s: outage.duration(),
-        cause: cause_name(outage.cause),
+        cause: names::cause(outage.cause),
         benign: outage.benign,
         doubt: outage.doubt.map(names::doubt),
         ongoing_at_end: outage.ongoing,

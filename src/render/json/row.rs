@@ -1,5 +1,6 @@
 //! One capture in one row: what a folder of thousands is judged by.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::verdict::Verdict;
@@ -14,7 +15,7 @@ use crate::words::terms::date;
 use crate::words::verdict::obstacles;
 
 /// What became of a capture.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub enum Outcome {
     /// It could not be read.
     #[default]
@@ -99,7 +100,7 @@ impl<T: Field> Field for Option<T> {
 macro_rules! row {
     ($($name:ident: $type:ty = $meaning:literal,)*) => {
         /// The row of a capture. Missing values stay missing.
-        #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+        #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
         pub struct Row {
             $(#[doc = $meaning] pub $name: $type,)*
         }
