@@ -150,7 +150,7 @@ fn draw_row(report: &Analysis, row: &Row<'_>, y: i32, axis: &TimeAxis, area: &Ar
         Row::Folded(channel, lanes) => {
             format!("{}{} more, nothing lost", prefix(*channel), lanes.len())
         }
-        Row::Lead(_, lead) => format!("↳ {}", words::just_before::label(report, lead)),
+        Row::Lead(_, lead) => words::just_before::label(report, lead),
         Row::Errors(channel, _) => format!("{}{}", prefix(*channel), words::network::OF_NOBODY),
     };
     // A long name is written smaller rather than cut.

@@ -151,17 +151,17 @@ pub fn to_use(analysis: &Analysis, lead: &Lead) -> String {
 /// A short name for a lane of a picture.
 pub fn label(analysis: &Analysis, lead: &Lead) -> String {
     let sign = match lead.change {
-        Change::Rises => "rises",
-        Change::Falls => "falls",
-        Change::Is(_) => "stands",
-        Change::Above(_) => "high",
-        Change::Below(_) => "low",
+        Change::Rises => "rises".to_owned(),
+        Change::Falls => "falls".to_owned(),
+        Change::Is(value) => format!("is {value}"),
+        Change::Above(_) => "high".to_owned(),
+        Change::Below(_) => "low".to_owned(),
     };
     let Field { byte, bit, .. } = lead.place.field;
     let bit = bit.map_or(String::new(), |bit| format!(".{bit}"));
     match signal(analysis, &lead.place) {
-        Some(signal) => format!("{} {sign}", signal.name),
-        None => format!("{}:{byte}{bit} {sign}", id_label(lead.place.id)),
+        Some(signal) => format!("before it: {} {sign}", signal.name),
+        None => format!("before it: {}:{byte}{bit} {sign}", id_label(lead.place.id)),
     }
 }
 

@@ -125,7 +125,7 @@ fn together(report: &Analysis, axis: &Axis, channel: ChannelIndex, lanes: &[&Lan
 
 /// A thin lane: a tick wherever what goes before the losses began.
 fn of_lead(report: &Analysis, axis: &Axis, lead: &Lead) -> LaneView {
-    let label = format!("↳ {}", words::just_before::label(report, lead));
+    let label = words::just_before::label(report, lead);
     let summary = words::just_before::precursor(report, lead);
     let ticks = ticks(axis, lead.onsets.clone());
     LaneView { label, summary, bars: Vec::new(), ticks, thin: true }
