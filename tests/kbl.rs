@@ -1,5 +1,5 @@
-//! Harness descriptions in KBL (VDA 4964) as wiring files. The file is made here after the published
-//! schema 2.4 (`kbl24.xsd`, MIT, prostep ivip): invented, of no vehicle.
+//! Harness descriptions in KBL (VDA 4964) as wiring files. The file is made here after the
+//! published schema 2.4 (`kbl24.xsd`, MIT, prostep ivip): invented, of no vehicle.
 
 use std::fmt::Write;
 use std::process::Command;

@@ -9,6 +9,8 @@ use super::ElementKind;
 pub enum WiringError {
     /// It is no TOML, or not of the form of a wiring file; as the reader of TOML says it.
     Form(String),
+    /// XML that is no harness description.
+    NoHarness,
     /// A value is wrong.
     AtLine {
         /// Line, from 1.
@@ -69,6 +71,9 @@ impl fmt::Display for WiringError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             WiringError::Form(error) => f.write_str(error.trim_end()),
+            WiringError::NoHarness => {
+                f.write_str("no harness description: its root is not KBL_container")
+            }
             WiringError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
         }
     }

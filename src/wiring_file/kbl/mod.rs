@@ -48,9 +48,8 @@ pub(super) fn parse(text: &str) -> Result<WiringFile, WiringError> {
     let document = Document::parse_with_options(text, options)
         .map_err(|error| WiringError::Form(error.to_string()))?;
     let root = document.root_element();
-    if root.tag_name().name() != "KBL_container" {
-        let form = "no harness description: its root is not KBL_container".to_owned();
-        return Err(WiringError::Form(form));
+    if !root.has_tag_name("KBL_container") {
+        return Err(WiringError::NoHarness);
     }
     let mut reader = Reader::new(&document);
     for harness in children(root, "Harness") {
@@ -60,7 +59,7 @@ pub(super) fn parse(text: &str) -> Result<WiringFile, WiringError> {
 }
 
 fn children<'a, 'i>(of: Node<'a, 'i>, tag: &'static str) -> impl Iterator<Item = Node<'a, 'i>> {
-    of.children().filter(move |own| own.tag_name().name() == tag)
+    of.children().filter(move |own| own.has_tag_name(tag))
 }
 
 /// The text of a child, unless it is empty or stands for nothing (`/NULL`, as the schema has it).
@@ -247,7 +246,7 @@ impl<'a> Reader<'a> {
         let mut cavities: Vec<&str> = Vec::new();
         for id in refers(own, "Mounting") {
             match self.part(id) {
-                Some(slot) if slot.tag_name().name() == "Component_slots" => {
+                Some(slot) if slot.has_tag_name("Component_slots") => {
                     let within = children(slot, "Component_cavities");
                     cavities.extend(within.filter_map(|own| own.attribute("id")));
                 }
