@@ -9,6 +9,7 @@ mod several;
 use std::fmt;
 use std::sync::Arc;
 
+use crate::analysis::marks::{self, Mark};
 use crate::analysis::{Analysis, build};
 use crate::capture::{self, Batch, Capture, Source};
 use crate::fault::{self, Job, JobError, JobProblem, Knowledge};
@@ -60,6 +61,8 @@ pub struct Explaining {
     pub job: Job,
     /// What feeds whom in the harness; that of the roster where this is `None`.
     pub wiring: Option<Arc<WiringFile>>,
+    /// What was being done while it was recorded.
+    pub marks: Vec<Mark>,
 }
 
 impl Explaining {
@@ -177,17 +180,25 @@ pub fn analyse_twice(
 pub struct Analyser<'o> {
     options: &'o Options,
     summary: Summary,
+    /// Marks that were set meanwhile.
+    marks: Vec<Mark>,
 }
 
 impl<'o> Analyser<'o> {
     /// Before the first frame.
     pub fn new(options: &'o Options) -> Self {
-        Analyser { options, summary: Summary::on(&options.settings, options.reading.threads) }
+        let summary = Summary::on(&options.settings, options.reading.threads);
+        Analyser { options, summary, marks: Vec::new() }
     }
 
     /// Takes the next frames. Each is folded into the summaries once and is not kept.
     pub fn push(&mut self, batch: &Arc<Batch>) {
         self.summary.push(batch);
+    }
+
+    /// Somebody says what is being done now.
+    pub fn mark(&mut self, mark: Mark) {
+        self.marks.push(mark);
     }
 
     /// What the frames so far show, if the recording ended now: at the end of the span of
@@ -207,9 +218,10 @@ impl<'o> Analyser<'o> {
     ///
     /// # Errors
     /// Where the job does not fit the capture.
-    pub fn finish(self, capture: Capture) -> Result<Analysis, Error> {
-        let options = self.options;
-        explained(self.finish_drawing(vec![capture]), options)
+    pub fn finish(mut self, capture: Capture) -> Result<Analysis, Error> {
+        let (options, marks) = (self.options, std::mem::take(&mut self.marks));
+        let analysis = self.finish_drawing(vec![capture]);
+        explained(marked(analysis, options, marks), options)
     }
 
     fn finish_drawing(self, captures: Vec<Capture>) -> Analysis {
@@ -244,6 +256,14 @@ impl<'o> Analyser<'o> {
         let Options { settings, roster, .. } = self.options;
         build::report(captures, &self.summary, settings, roster.as_deref())
     }
+}
+
+/// An analysis with the marks that were set while it was recorded.
+fn marked(mut analysis: Analysis, options: &Options, own: Vec<Mark>) -> Analysis {
+    let named = options.findings.iter().flat_map(|explaining| explaining.marks.iter().cloned());
+    let all: Vec<Mark> = named.chain(own).collect();
+    analysis.marks = marks::held(&analysis, &all);
+    analysis
 }
 
 /// An analysis with what explains it, where that is asked for.

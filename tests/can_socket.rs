@@ -45,6 +45,7 @@ fn replay_record_and_the_transport_of_the_kernel() {
         (1.400005) can0 1FFFFFFF#AA\n(1.500006) can1 7FF##1AABB\n(1.600007) can0 12345678##2000102030405060708090A0B\n\
         (1.700008) can0 20000088#0000080000000000\n(1.800009) can1 7E8#04410C1AF8000000\n";
     fs::write(folder.path().join("odd-frames.log"), odd).unwrap();
+    fs::copy(own("samples/van-roster.toml"), folder.path().join("roster.toml")).unwrap();
     let output = Command::new(own("tests/can-socket/boot"))
         .arg(folder.path())
         .args([Path::new(env!("CARGO_BIN_EXE_lostnode")), &peer()])
@@ -58,6 +59,6 @@ fn replay_record_and_the_transport_of_the_kernel() {
         .map(str::trim)
         .filter(|line| line.starts_with("ok ") || line.starts_with("not ok "))
         .collect();
-    assert_eq!(checks.len(), 15, "{checks:#?}");
+    assert_eq!(checks.len(), 19, "{checks:#?}");
     assert!(checks.iter().all(|check| check.starts_with("ok ")), "{checks:#?}");
 }

@@ -221,3 +221,89 @@ fn a_growing_file_is_followed_through_truncation() {
     let events = events(&output.stdout);
     assert_eq!(events.last().unwrap()["frames"], 250, "{events:?}");
 }
+
+/// Marks come in through a file, stand among the events, in the file beside the saved capture, and in
+/// the report, which finds them there again.
+#[test]
+fn marks_are_kept_beside_the_capture_and_held_against_the_losses() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    std::fs::write(path("roster.toml"), ROSTER).unwrap();
+    std::fs::write(path("marks"), "said before\n").unwrap();
+    let (saved, marks) = (path("saved.log"), path("marks"));
+    let mut child = watch(&[
+        "-",
+        "--format",
+        "jsonl",
+        "--roster",
+        &path("roster.toml"),
+        "--save",
+        &saved,
+        "--marks",
+        &marks,
+        "--out",
+        &path("out"),
+    ]);
+    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 120, 100);
+    std::thread::sleep(Duration::from_millis(800));
+    let mut file = std::fs::OpenOptions::new().append(true).open(&marks).unwrap();
+    file.write_all("pressing the harness\nbell\u{7}\n".as_bytes()).unwrap();
+    let output = child.wait_with_output().unwrap();
+    let events = events(&output.stdout);
+    let told = kinds(&events, "mark");
+    assert_eq!(told.len(), 1, "{told:?}");
+    assert_eq!(told[0]["text"], "pressing the harness");
+    let beside = std::fs::read_to_string(path("saved.log.marks")).unwrap();
+    assert!(beside.ends_with(" pressing the harness\n") && beside.lines().count() == 1, "{beside}");
+    let (_, report) = common::report(Path::new(&saved), &["--roster", &path("roster.toml")]);
+    let mark = &report["marks"][0];
+    assert_eq!((&mark["text"], &mark["losses"]), (&"pressing the harness".into(), &1.into()));
+    assert_eq!(mark["losses_within_2s"], 1, "{mark}");
+    let out = std::fs::read_to_string(folder.path().join("out/report.json")).unwrap();
+    let out: Value = serde_json::from_str(&out).unwrap();
+    assert_eq!(out["marks"], report["marks"]);
+}
+
+/// A mark before each of five losses stands out, and is evidence of a finding; one that was set at
+/// other times does not.
+#[test]
+fn a_mark_that_stands_out_moves_the_findings() {
+    let folder = tempfile::tempdir().unwrap();
+    let marks = folder.path().join("marks");
+    let starts = [31.2, 47.887, 69.351, 118.66, 141.287];
+    let mut text = String::from("# invented\n");
+    for at in starts {
+        text += &format!("{:.3} pressing the harness at the step\n", 1_790_000_000.0 + at - 1.0);
+        text += &format!("{:.3} steering\n", 1_790_000_000.0 + at + 5.0);
+    }
+    std::fs::write(&marks, text).unwrap();
+    let roster = own("samples/van-roster.toml");
+    let with = ["--roster", roster.to_str().unwrap()];
+    let (_, before) = common::report(&own("samples/van-door.log.gz"), &with);
+    let marked = [&with[..], &["--marks", marks.to_str().unwrap()]].concat();
+    let (_, report) = common::report(&own("samples/van-door.log.gz"), &marked);
+    let of = |text: &str| {
+        let all = report["marks"].as_array().unwrap();
+        all.iter().find(|mark| mark["text"] == text).unwrap().clone()
+    };
+    let pressed = of("pressing the harness at the step");
+    assert_eq!((&pressed["losses_within_2s"], &pressed["losses"]), (&5.into(), &5.into()));
+    // 5 windows of 2 s in 210 s: (10 / 210)^5, times two texts.
+    let p = pressed["p"].as_f64().unwrap();
+    assert!((p / (2.0 * (10.0_f64 / 210.0).powi(5)) - 1.0).abs() < 0.02, "{p}");
+    assert_eq!(of("steering")["losses_within_2s"], 0);
+    assert_eq!(of("steering")["p"], 1.0);
+    let evidence = |report: &Value| report["findings"][0]["evidence"].to_string();
+    assert!(evidence(&report).contains("pressing the harness at the step"), "{report}");
+    assert!(!evidence(&before).contains("wiggle test while recording"));
+    assert!(before["marks"].as_array().unwrap().is_empty());
+}
+
+#[test]
+fn a_value_is_shown_as_it_changes() {
+    let output = piped(&["watch", "-", "--show", "0B4:6.4"], &van());
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("s  0x0B4 byte 6 bit 4: "), "{}", &text[..400]);
+    let output = piped(&["watch", "-", "--show", "0B4:6.9"], b"");
+    assert_eq!(output.status.code(), Some(2));
+}

@@ -24,6 +24,7 @@ impl Analysis {
         self.hide_names();
         let paths = self.captures.iter_mut().map(|capture| &mut capture.path);
         paths.for_each(|path| without(path, &numbers));
+        self.marks.iter_mut().for_each(|mark| without(&mut mark.text, &numbers));
         let Some(findings) = &mut self.findings else { return };
         let job = &mut findings.job;
         if let Some(vehicle) = &mut job.vehicle {

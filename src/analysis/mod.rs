@@ -10,6 +10,7 @@ pub mod finding;
 pub mod headline;
 mod hide;
 pub mod just_before;
+pub mod marks;
 mod names;
 pub mod notice;
 pub mod presence;
@@ -60,6 +61,8 @@ pub struct Analysis {
     /// What the vehicle did, where its traffic tells by a standard: of each signal the sender that
     /// tells it most often. Of several drives each has its own.
     pub signals: Vec<signals::SignalTrack>,
+    /// What was being done, held against when losses began.
+    pub marks: Vec<marks::Marked>,
     /// What explains it; `None` where that was not asked for.
     pub findings: Option<finding::Findings>,
     /// What happened just before the losses.

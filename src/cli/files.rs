@@ -2,9 +2,10 @@
 
 use std::fs::{self, File};
 use std::io::{BufWriter, Write};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::Failure;
+use crate::analysis::marks::Mark;
 use crate::capture::Seems;
 use crate::fault::{Job, Knowledge};
 use crate::learn::unplugged::Unplugging;
@@ -120,4 +121,41 @@ pub fn write_file(
         let _ = fs::remove_file(&unfinished);
         Failure::writing(&path, &error)
     })
+}
+
+/// The file of marks that belongs to a capture: `drive.log` has `drive.log.marks`.
+pub fn marks_beside(capture: &Path) -> PathBuf {
+    let mut name = capture.as_os_str().to_owned();
+    name.push(".marks");
+    name.into()
+}
+
+/// A mark as a line of such a file: `1700000000.123456 pressing the harness at the step`.
+pub fn mark_line(mark: &Mark) -> String {
+    let microseconds = mark.time.div_euclid(1000);
+    let (whole, fraction) = (microseconds / 1_000_000, microseconds % 1_000_000);
+    format!("{whole}.{fraction:06} {}\n", mark.text)
+}
+
+/// A file of marks: a time in seconds as in the capture, and what was done then, one a line. Lines
+/// that begin with `#` are notes.
+pub fn read_marks(path: &Path) -> Result<Vec<Mark>, Failure> {
+    let text = read_text(path, "file of marks (--marks)", &[])?;
+    let lines = text.lines().enumerate().map(|(at, line)| (at + 1, line.trim()));
+    let lines = lines.filter(|(_, line)| !line.is_empty() && !line.starts_with('#'));
+    let mark = |line: &str| {
+        let (time, text) = line.split_once(char::is_whitespace)?;
+        let time = time.parse::<f64>().ok().filter(|time| time.is_finite() && *time >= 0.0)?;
+        let time = (time * 1e6).round() * 1e3;
+        let text = text.trim().to_owned();
+        (time < i64::MAX as f64).then_some(Mark { time: time as i64, text })
+    };
+    let example = "1700000000.5 pressing the harness at the step";
+    lines
+        .map(|(at, line)| {
+            mark(line).ok_or_else(|| {
+                Failure::about(path, format!("line {at}: no mark; one looks like: {example}"))
+            })
+        })
+        .collect()
 }

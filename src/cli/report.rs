@@ -7,11 +7,12 @@ use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
-use super::files::{read_job, read_knowledge, write_file};
+use super::files::{marks_beside, read_job, read_knowledge, read_marks, write_file};
 use super::options::{Expected, Harness, Identity, Limits, Reading};
 use super::precursors::Before;
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::analysis::Analysis;
+use crate::analysis::marks::Mark;
 use crate::render::Renderer;
 use crate::render::html::Html;
 use crate::render::json::Json;
@@ -49,6 +50,10 @@ pub struct Arguments {
     /// What was measured, tried and done on the vehicle, as a job file
     #[arg(long, value_name = "FILE")]
     readings: Option<PathBuf>,
+    /// What was being done while it was recorded, as a file of marks (docs/watch.md); CAPTURE.marks
+    /// where that is there
+    #[arg(long, value_name = "FILE")]
+    marks: Option<PathBuf>,
     /// Changes to the numbers behind the findings (docs/findings.md)
     #[arg(long, value_name = "FILE")]
     knowledge: Option<PathBuf>,
@@ -84,7 +89,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let options = Options {
         roster,
         precursors: arguments.before.is_asked(),
-        findings: Some(Explaining { knowledge, job, wiring: arguments.harness.read()? }),
+        findings: Some(Explaining {
+            knowledge,
+            job,
+            wiring: arguments.harness.read()?,
+            marks: marks(arguments)?,
+        }),
         ..arguments.reading.analysis(&arguments.limits)
     };
     let spool = arguments.before.spool(&arguments.captures)?;
@@ -114,6 +124,20 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     out.flush()?;
     Ok(exit_code(&analysis))
+}
+
+/// The marks of a capture: those that were named, or those that lie beside it.
+fn marks(arguments: &Arguments) -> Result<Vec<Mark>, Failure> {
+    match (arguments.captures.as_slice(), &arguments.marks) {
+        ([_], Some(path)) => read_marks(path),
+        ([capture], None) => {
+            let path = marks_beside(capture);
+            if path.is_file() { read_marks(&path) } else { Ok(Vec::new()) }
+        }
+        // Captures of several drives have no common clock.
+        (_, Some(_)) => Err(Failure::message("--marks is for one capture")),
+        (_, None) => Ok(Vec::new()),
+    }
 }
 
 /// Writes the page, the document and the pictures of an analysis into a folder.

@@ -10,6 +10,7 @@ mod cautions;
 mod job_error;
 mod knowledge;
 mod knowledge_error;
+mod marked;
 mod next_tests;
 pub mod order;
 mod readings;
@@ -50,7 +51,8 @@ const PUTS_OUT: f64 = 0.25;
 /// # Errors
 /// Where the job file names what is not known, with its line.
 pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Findings, JobError> {
-    let observed = job.observed(analysis, knowledge)?;
+    let mut observed = job.observed(analysis, knowledge)?;
+    observed.extend(marked::observed(analysis, knowledge));
     let symptoms = symptoms::of(analysis);
     let explained = sets::explain(analysis, knowledge, &symptoms, &observed);
     let mut shown: Vec<usize> = (0..explained.faults.len())

@@ -8,6 +8,7 @@
 
 mod event;
 mod judge;
+mod ledger;
 mod pace;
 mod senders;
 mod state;
@@ -15,6 +16,7 @@ mod state;
 use lostnode_parsers::{FrameKind, Id, Timestamp};
 
 pub use event::{Event, Reach, Subject, What};
+pub use ledger::{Entry, Ledger, Quiet};
 pub use pace::Pace;
 pub use senders::{Presence, Sender};
 pub use state::{ChannelView, View};

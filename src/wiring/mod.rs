@@ -52,7 +52,8 @@ pub fn place(
     job: &Job,
 ) -> Result<(), Error> {
     let elements = names::elements(file, analysis, roster).map_err(Error::Wiring)?;
-    let taken = readings::taken(job, &elements).map_err(Error::Job)?;
+    let mut taken = readings::taken(job, &elements).map_err(Error::Job)?;
+    taken.extend(readings::marked(analysis, &elements));
     let losses = losses::all(analysis);
     let errors = errors::Errors::all(analysis, &elements);
     let harness =

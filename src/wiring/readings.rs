@@ -1,6 +1,7 @@
 //! Readings at elements, from a job file.
 
 use super::table::{Elements, Reading};
+use crate::analysis::Analysis;
 use crate::analysis::element::{Element, Taken};
 use crate::analysis::finding::ReadingValue;
 use crate::fault::{AtElement, Job, JobError, JobProblem};
@@ -12,6 +13,27 @@ use crate::fault::{AtElement, Job, JobError, JobProblem};
 /// Where a reading names what is not there, with its line.
 pub fn taken(job: &Job, elements: &[Element]) -> Result<Vec<Taken>, JobError> {
     job.at_elements().map(|own| one(&own, elements)).collect()
+}
+
+/// What was moved by hand while losses followed, where a mark that stands out names an element.
+pub fn marked(analysis: &Analysis, elements: &[Element]) -> Vec<Taken> {
+    let Some(table) = Elements::built_in().reading.get("moved") else { return Vec::new() };
+    let marks = analysis.marks.iter().filter(|mark| mark.stands_out());
+    let named = marks.flat_map(|mark| {
+        let text = mark.text.to_lowercase();
+        let own =
+            move |(_, element): &(usize, &Element)| text.contains(&element.name.to_lowercase());
+        elements.iter().enumerate().filter(own).map(move |(at, _)| (at, mark))
+    });
+    let taken = named.map(|(element, mark)| Taken {
+        element,
+        text: table.text.clone(),
+        value: ReadingValue::Outcome(table.outcomes[0].clone()),
+        ratio: table.faulty[0] / table.sound[0],
+        at: Some(mark.text.clone()),
+        note: None,
+    });
+    taken.collect()
 }
 
 fn one(own: &AtElement<'_>, elements: &[Element]) -> Result<Taken, JobError> {

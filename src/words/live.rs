@@ -61,6 +61,13 @@ pub fn line(watch: &Watch, event: &Event) -> String {
     format!("{:>9.2} s  {}", seconds(event.time - begin), sentence(watch, event))
 }
 
+/// The same of values that are shown as they change.
+pub fn value(watch: &Watch, text: &str) -> String {
+    let view = watch.view();
+    let passed = view.clock.zip(view.begin).map_or(0.0, |(now, begin)| seconds(now - begin));
+    format!("{passed:>9.2} s  {text}")
+}
+
 /// What a return says of the cause; `None` where it says nothing.
 pub fn came_back(cause: Cause) -> Option<&'static str> {
     match cause {

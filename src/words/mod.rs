@@ -9,6 +9,7 @@ pub mod first_screen;
 pub mod headline;
 pub mod just_before;
 pub mod live;
+pub mod marks;
 pub mod messages;
 pub mod naming;
 pub mod network;

@@ -88,6 +88,7 @@ pub fn report(
         has_roster: roster.is_some(),
         deviations,
         diagnosis,
+        marks: Vec::new(),
         // Drawn from the analysis itself, where they are asked for (`fault::find`).
         findings: None,
         notices,

@@ -196,6 +196,7 @@ impl Work {
                     knowledge: knowledge.map(Arc::new),
                     job: Job::default(),
                     wiring: arguments.harness.read()?,
+                    marks: Vec::new(),
                 }),
                 precursors: arguments.precursors,
                 ..Options::default()

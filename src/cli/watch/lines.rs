@@ -22,7 +22,8 @@ impl Lines {
     pub fn new(gone: Arc<AtomicBool>) -> Self {
         let (to, lines) = sync_channel::<String>(WAITING);
         let thread = std::thread::spawn(move || {
-            let mut out = io::stdout().lock();
+            // Locked for each line only: the screen draws there too.
+            let mut out = io::stdout();
             for line in lines {
                 if writeln!(out, "{line}").and_then(|()| out.flush()).is_err() {
                     gone.store(true, Ordering::Relaxed);

@@ -1,13 +1,17 @@
 //! `lostnode watch`: who falls silent, at the moment it happens.
 
+mod bell;
 mod board;
 mod follow;
 mod lines;
 mod marks;
+mod screen;
 mod serve;
 mod session;
+mod show;
 mod source;
 mod stream;
+mod teller;
 
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -20,10 +24,11 @@ use clap::{Args, ValueEnum};
 use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
 
 use self::board::Board;
-use self::lines::Lines;
 use self::serve::Page;
 use self::session::Session;
+use self::show::Wanted;
 use self::source::{Arrival, From, Shared};
+use self::teller::Teller;
 use super::files::{read_job, read_knowledge};
 use super::options::{Expected, Harness, Identity, Limits, Reading, positive};
 use super::record::{Listener, advise};
@@ -31,11 +36,8 @@ use super::{Failure, exit_code, report, terminal_width};
 use crate::analysis::Analysis;
 use crate::capture::Capture;
 use crate::interface::{self, Wiring};
-use crate::live::Event;
 use crate::render::Renderer;
-use crate::render::json::live as json;
 use crate::render::text::Text;
-use crate::words::live as words;
 use crate::{Explaining, Options};
 
 /// Watch the bus, and tell at once who falls silent and who is back
@@ -79,6 +81,21 @@ pub struct Arguments {
     /// How to tell what happens
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
+    /// No bell
+    #[arg(long)]
+    quiet: bool,
+    /// Plain lines instead of the screen, also on a terminal
+    #[arg(long)]
+    lines: bool,
+    /// Draw the screen without block characters
+    #[arg(long)]
+    ascii: bool,
+    /// Each line that is written into this file or named pipe is a mark: what is being done now
+    #[arg(long, value_name = "FILE")]
+    marks: Option<PathBuf>,
+    /// Show a bit or a byte of a message as it is now, such as 3B0:2.4 or 3B0:2 (byte and bit from 0)
+    #[arg(long, value_name = "ID:BYTE.BIT")]
+    show: Vec<Wanted>,
     /// End after this many seconds
     #[arg(long = "for", value_name = "SECONDS", value_parser = positive)]
     duration: Option<f64>,
@@ -110,8 +127,6 @@ enum Format {
 
 /// The longest wait before all is looked at again.
 const TICK: Duration = Duration::from_millis(20);
-/// How all stands is published this often at most.
-const STATE: Duration = Duration::from_millis(200);
 /// Batches that wait to be folded.
 const WAITING: usize = 256;
 
@@ -134,23 +149,16 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut session = Session::new(&options, speed);
     let reading = options.reading.clone();
     source::start(from, reading, arguments.save.as_deref(), hider, shared)?;
-    let mut teller = Teller {
-        format: arguments.format,
-        lines: Lines::new(Arc::clone(&stop)),
-        board: Arc::clone(&board),
-        published: None,
-    };
+    let mut teller = Teller::new(arguments, &board, &stop);
+    if let Some(path) = &arguments.marks {
+        marks::read(path.clone(), Arc::clone(&board));
+    }
     let deadline = arguments.duration.map(Duration::from_secs_f64);
     let capture = listen(&mut session, &arrivals, &mut teller, &stop, deadline, &drops);
     session.watch.end();
-    teller.tell(&mut session);
-    board.close();
-    match teller.lines.finish() {
-        0 => {}
-        left => eprintln!("lostnode: {left} lines were left out: nobody took them in time"),
-    }
+    let marks = teller.finish(&mut session);
     let capture = capture.map_err(|error| Failure::Message(error.to_string()))?;
-    let analysis = session.finish(Capture { path: name, ..capture });
+    let analysis = session.finish(Capture { path: name, ..capture }, marks);
     let mut analysis = analysis.map_err(|error| match (error, &arguments.readings) {
         (crate::Error::Job(error), Some(path)) => Failure::about(path, error),
         (crate::Error::Wiring(error), _) => arguments.harness.about(&arguments.expected, error),
@@ -177,7 +185,8 @@ fn options(arguments: &Arguments) -> Result<Options, Failure> {
     let roster = arguments.expected.read()?;
     let job = arguments.readings.as_deref().map(read_job).transpose()?.unwrap_or_default();
     let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
-    let findings = Some(Explaining { knowledge, job, wiring: arguments.harness.read()? });
+    let findings =
+        Some(Explaining { knowledge, job, wiring: arguments.harness.read()?, marks: Vec::new() });
     let mut options = Options { roster, findings, ..arguments.reading.analysis(&arguments.limits) };
     // A bus is slow: a second thread would cost more than it brings.
     options.reading.threads = 1;
@@ -241,65 +250,17 @@ fn listen(
             match arrival {
                 Arrival::Frames(batch, arrived) => {
                     session.take(&batch, arrived);
+                    teller.take(&batch);
                     teller.tell_due(session);
                 }
                 Arrival::Idle(at) => session.idle(at),
-                Arrival::Note(text) => eprintln!("lostnode: {text}"),
+                Arrival::Note(text) => teller.note(&text),
                 Arrival::Ended(capture) => return capture,
             }
         }
         session.watch.dropped(drops.load(Ordering::Relaxed));
-        for text in teller.board.take_marks() {
-            if let Some(clock) = session.watch.clock() {
-                session.watch.mark(clock, text);
-            }
-        }
+        teller.take_marks(session);
         teller.tell_due(session);
-    }
-}
-
-/// Tells what happens, to whoever listens.
-struct Teller {
-    format: Format,
-    lines: Lines,
-    board: Arc<Board>,
-    published: Option<Instant>,
-}
-
-impl Teller {
-    /// What has happened, and how all stands where that is due.
-    fn tell_due(&mut self, session: &mut Session<'_>) {
-        let events = session.look();
-        // Whoever hears of an event is to see it at once.
-        if !events.is_empty() {
-            self.published = None;
-        }
-        self.tell_events(events, session);
-        if self.published.is_none_or(|at| at.elapsed() >= STATE) {
-            self.tell_state(session);
-        }
-    }
-
-    fn tell(&mut self, session: &mut Session<'_>) {
-        self.tell_events(session.watch.events(), session);
-        self.tell_state(session);
-    }
-
-    fn tell_state(&mut self, session: &Session<'_>) {
-        self.published = Some(Instant::now());
-        self.board.publish_state(&json::state(&session.watch));
-    }
-
-    fn tell_events(&mut self, events: Vec<Event>, session: &Session<'_>) {
-        for event in events {
-            let line = json::event(&session.watch, &event);
-            self.board.publish_event(&line);
-            let line = match self.format {
-                Format::Jsonl => line,
-                Format::Text => words::line(&session.watch, &event),
-            };
-            self.lines.put(line);
-        }
     }
 }
 

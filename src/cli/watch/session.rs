@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 use lostnode_parsers::Timestamp;
 
+use crate::analysis::marks::Mark;
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::capture::{Batch, Capture};
 use crate::live::{Event, Pace, Watch};
@@ -105,7 +106,8 @@ impl<'o> Session<'o> {
     ///
     /// # Errors
     /// Where the job does not fit the capture.
-    pub fn finish(self, capture: Capture) -> Result<Analysis, Error> {
+    pub fn finish(mut self, capture: Capture, marks: Vec<Mark>) -> Result<Analysis, Error> {
+        marks.into_iter().for_each(|mark| self.analyser.mark(mark));
         self.analyser.finish(capture)
     }
 }

@@ -162,7 +162,7 @@ const SLICE: i64 = 10_000_000;
 
 fn replay(path: PathBuf, speed: f64, reading: &capture::Options, shared: &Shared) {
     let mut begun: Option<(Instant, i64)> = None;
-    let mut late = 0;
+    let (mut late, mut handed) = (0, 0);
     let over = || shared.stop.load(Ordering::Relaxed);
     let read = capture::read_while(Source::Path(path), reading, |batch| {
         let mut rest = batch.frames.as_slice();
@@ -185,11 +185,14 @@ fn replay(path: PathBuf, speed: f64, reading: &capture::Options, shared: &Shared
                 }
             }
             let slice = Batch::new(rest[..count].to_vec(), batch.channels.clone());
+            handed += count as u64;
             hand_on(&shared.to, Arc::new(slice))?;
             rest = &rest[count..];
         }
         ControlFlow::Continue(())
     });
+    // What was read ahead and never shown is none of what was watched.
+    let read = read.map(|capture| Capture { frames: handed, ..capture });
     let _ = shared.to.send(Arrival::Ended(read));
 }
 

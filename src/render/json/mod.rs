@@ -21,6 +21,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::Renderer;
+use crate::analysis::marks::Marked;
 use crate::analysis::{Analysis, BitRate, Identifier, Nanoseconds, Node};
 use crate::capture::ChannelIndex;
 use crate::words;
@@ -72,7 +73,18 @@ struct Document {
     harness_description: Option<String>,
     precursors: Vec<just_before::PrecursorJson>,
     just_before: Vec<String>,
+    marks: Vec<MarkJson>,
     notices: Vec<String>,
+}
+
+#[derive(JsonSchema, Serialize)]
+struct MarkJson {
+    time: f64,
+    text: String,
+    losses_within_2s: usize,
+    losses: usize,
+    p: f64,
+    sentence: String,
 }
 
 #[derive(JsonSchema, Serialize)]
@@ -220,6 +232,7 @@ fn build(report: &Analysis) -> Document {
         harness_description: words::wiring::described(report),
         precursors: just_before::precursors(report),
         just_before: words::just_before::nothing_found(report),
+        marks: marks(report),
         notices: words::notices::notices(report),
     }
 }
@@ -301,4 +314,21 @@ fn node_json(report: &Analysis, node: &Node) -> NodeJson {
         answers: node.answers.iter().map(|module| module.party.to_string()).collect(),
         missed_as: node.missed_as.clone(),
     }
+}
+
+fn marks(report: &Analysis) -> Vec<MarkJson> {
+    let of = |own: &Marked| {
+        let own = own.clone();
+        own.times.clone().into_iter().map(move |at| MarkJson {
+            time: time(at),
+            text: own.text.clone(),
+            losses_within_2s: own.near,
+            losses: own.losses,
+            p: own.p,
+            sentence: words::marks::sentence(&own),
+        })
+    };
+    let mut out: Vec<MarkJson> = report.marks.iter().flat_map(of).collect();
+    out.sort_by(|a, b| a.time.total_cmp(&b.time));
+    out
 }

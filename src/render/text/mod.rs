@@ -48,6 +48,7 @@ impl Renderer for Text {
         }
         findings::render(report, out)?;
         just_before::render(report, out)?;
+        marks(report, out)?;
         outages::worst(report, out)?;
         happened(report, Some(self.most_outages), out)?;
         deviations(report, out)?;
@@ -81,6 +82,17 @@ fn happened(report: &Analysis, most: Option<usize>, out: &mut Paper<'_>) -> io::
         outages::in_order(drive, most, out)?;
     }
     if report.drives.is_empty() { outages::in_order(report, most, out) } else { Ok(()) }
+}
+
+fn marks(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
+    if report.marks.is_empty() {
+        return Ok(());
+    }
+    writeln!(out, "{HEAD}What was being done{HEAD:#}")?;
+    for own in &report.marks {
+        out.hanging(&words::marks::sentence(own), "- ", "  ")?;
+    }
+    writeln!(out)
 }
 
 fn deviations(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
