@@ -158,7 +158,7 @@ pub fn analyse_twice(
     let mut analysis = analyser.finish_drawing(vec![capture]);
     let mut again = Some(again);
     second::look(&mut analysis, options, |_| again.take().and_then(|again| again()));
-    explained(analysis, options)
+    explained(marked(analysis, options, Vec::new()), options)
 }
 
 /// An analysis under way, of frames that are pushed as they come.
@@ -218,9 +218,25 @@ impl<'o> Analyser<'o> {
     ///
     /// # Errors
     /// Where the job does not fit the capture.
-    pub fn finish(mut self, capture: Capture) -> Result<Analysis, Error> {
+    pub fn finish(self, capture: Capture) -> Result<Analysis, Error> {
+        let options = Options { precursors: false, ..self.options.clone() };
+        Analyser { options: &options, ..self }.finish_twice(capture, None)
+    }
+
+    /// As [`Analyser::finish`], with what went before the losses, for which the frames are read
+    /// `again`: from the file that they were saved in.
+    ///
+    /// # Errors
+    /// Where the job does not fit the capture.
+    pub fn finish_twice(
+        mut self,
+        capture: Capture,
+        again: Option<Source>,
+    ) -> Result<Analysis, Error> {
         let (options, marks) = (self.options, std::mem::take(&mut self.marks));
-        let analysis = self.finish_drawing(vec![capture]);
+        let mut analysis = self.finish_drawing(vec![capture]);
+        let mut again = again.filter(|_| options.precursors);
+        second::look(&mut analysis, options, |_| again.take());
         explained(marked(analysis, options, marks), options)
     }
 

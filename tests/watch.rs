@@ -222,8 +222,8 @@ fn a_growing_file_is_followed_through_truncation() {
     assert_eq!(events.last().unwrap()["frames"], 250, "{events:?}");
 }
 
-/// Marks come in through a file, stand among the events, in the file beside the saved capture, and in
-/// the report, which finds them there again.
+/// Marks come in through a file, stand among the events, in the file beside the saved capture, and
+/// in the report, which finds them there again.
 #[test]
 fn marks_are_kept_beside_the_capture_and_held_against_the_losses() {
     let folder = tempfile::tempdir().unwrap();
@@ -244,7 +244,7 @@ fn marks_are_kept_beside_the_capture_and_held_against_the_losses() {
         "--out",
         &path("out"),
     ]);
-    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 120, 100);
+    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 250, 100);
     std::thread::sleep(Duration::from_millis(800));
     let mut file = std::fs::OpenOptions::new().append(true).open(&marks).unwrap();
     file.write_all("pressing the harness\nbell\u{7}\n".as_bytes()).unwrap();

@@ -102,11 +102,11 @@ impl Ledger {
         self.count
     }
 
-    /// How long it has been quiet at `now`, of a watch that began at `begin`; `None` while something
-    /// is lost.
+    /// How long it has been quiet at `now`, of a watch that began at `begin`; `None` while
+    /// something is lost.
     ///
-    /// Losses that come in bursts are one event each, as in `compare`, and the exact test is that of
-    /// `compare` too: so many events in the time before, none since.
+    /// Losses that come in bursts are one event each, as in `compare`, and the exact test is that
+    /// of `compare` too: so many events in the time before, none since.
     pub fn quiet(&self, begin: Nanoseconds, now: Nanoseconds) -> Option<Quiet> {
         let lost = || self.entries.iter().filter(|entry| !entry.momentary);
         if lost().any(|entry| entry.back.is_none()) {

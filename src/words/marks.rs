@@ -3,7 +3,7 @@
 use crate::analysis::marks::Marked;
 use crate::words::terms::plural;
 
-/// `5 of 6 losses began within 2 s after "pressing the harness at the step" (by luck: 1 in 12,000)`.
+/// `5 of 6 losses began within 2 s after "pressing at the step" … (by luck: 1 in 12,000)`.
 pub fn sentence(own: &Marked) -> String {
     let times = plural(own.times.len(), "time", "times");
     let share = own.share * 100.0;

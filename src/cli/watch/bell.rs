@@ -1,5 +1,5 @@
-//! When the bell rings: once when somebody is lost, twice when they are back, not for a key-off, and
-//! at most one sound in half a second.
+//! When the bell rings: once when somebody is lost, twice when they are back, not for a key-off,
+//! and at most one sound in half a second.
 
 use std::time::{Duration, Instant};
 

@@ -93,7 +93,8 @@ pub struct Arguments {
     /// Each line that is written into this file or named pipe is a mark: what is being done now
     #[arg(long, value_name = "FILE")]
     marks: Option<PathBuf>,
-    /// Show a bit or a byte of a message as it is now, such as 3B0:2.4 or 3B0:2 (byte and bit from 0)
+    /// Show a bit or a byte of a message as it is now, such as 3B0:2.4 or 3B0:2 (byte and bit from
+    /// 0)
     #[arg(long, value_name = "ID:BYTE.BIT")]
     show: Vec<Wanted>,
     /// End after this many seconds
@@ -139,6 +140,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let mut options = options(arguments)?;
     let from = source(arguments, &mut options)?;
     let (speed, name) = (from.speed(), from.name());
+    let again = arguments.save.clone().or_else(|| from.file());
     let board = Arc::new(Board::default());
     let page = arguments.serve.map(|at| Page::serve(at, Arc::clone(&board))).transpose()?;
     page.iter().for_each(Page::invite);
@@ -158,7 +160,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     session.watch.end();
     let marks = teller.finish(&mut session);
     let capture = capture.map_err(|error| Failure::Message(error.to_string()))?;
-    let analysis = session.finish(Capture { path: name, ..capture }, marks);
+    // A replay that was broken off is not read to an end that nobody saw.
+    let whole = arguments.save.is_some() || !stop.load(Ordering::Relaxed);
+    let again = again.filter(|_| whole);
+    let analysis = session.finish(Capture { path: name, ..capture }, marks, again);
     let mut analysis = analysis.map_err(|error| match (error, &arguments.readings) {
         (crate::Error::Job(error), Some(path)) => Failure::about(path, error),
         (crate::Error::Wiring(error), _) => arguments.harness.about(&arguments.expected, error),
@@ -187,7 +192,12 @@ fn options(arguments: &Arguments) -> Result<Options, Failure> {
     let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
     let findings =
         Some(Explaining { knowledge, job, wiring: arguments.harness.read()?, marks: Vec::new() });
-    let mut options = Options { roster, findings, ..arguments.reading.analysis(&arguments.limits) };
+    let mut options = Options {
+        roster,
+        findings,
+        precursors: true,
+        ..arguments.reading.analysis(&arguments.limits)
+    };
     // A bus is slow: a second thread would cost more than it brings.
     options.reading.threads = 1;
     Ok(options)

@@ -1,5 +1,6 @@
 //! The side of the bus: frames into the analysis and under watch, and what happened out of it.
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -7,7 +8,7 @@ use lostnode_parsers::Timestamp;
 
 use crate::analysis::marks::Mark;
 use crate::analysis::{Analysis, Nanoseconds};
-use crate::capture::{Batch, Capture};
+use crate::capture::{Batch, Capture, Source};
 use crate::live::{Event, Pace, Watch};
 use crate::{Analyser, Error, Options};
 
@@ -102,12 +103,19 @@ impl<'o> Session<'o> {
         self.analyser.so_far(Capture { span, ..self.capture.clone() })
     }
 
-    /// The whole answer; `capture` is the account of what was read.
+    /// The whole answer; `capture` is the account of what was read, and `saved` where it can be
+    /// read again.
     ///
     /// # Errors
     /// Where the job does not fit the capture.
-    pub fn finish(mut self, capture: Capture, marks: Vec<Mark>) -> Result<Analysis, Error> {
+    pub fn finish(
+        mut self,
+        capture: Capture,
+        marks: Vec<Mark>,
+        saved: Option<PathBuf>,
+    ) -> Result<Analysis, Error> {
         marks.into_iter().for_each(|mark| self.analyser.mark(mark));
-        self.analyser.finish(capture)
+        let again = saved.map(Source::Path).and_then(|saved| saved.again());
+        self.analyser.finish_twice(capture, again)
     }
 }

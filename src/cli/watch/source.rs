@@ -56,6 +56,14 @@ impl From {
         }
     }
 
+    /// The finished capture that is played: it can be read again. A growing file has grown on.
+    pub fn file(&self) -> Option<PathBuf> {
+        match self {
+            From::Replay(path, _) => Some(path.clone()),
+            From::Interfaces(_) | From::Pipe(_) | From::Growing(_) => None,
+        }
+    }
+
     /// Where frames come as they are heard, how fast; `None` where that is to be found out.
     pub fn speed(&self) -> Option<f64> {
         match self {
