@@ -185,8 +185,8 @@ pub(super) fn join(
 
 /// A module seldom sends one message alone, but one message of a module may be timed by another
 /// timer than the rest, or have a period that no clock can be told from. So an identifier that
-/// stands alone by its clock, and falls silent each time with one node and no other, is that node's,
-/// unless their clocks are surely different.
+/// stands alone by its clock, and falls silent each time with one node and no other, is that
+/// node's, unless their clocks are surely different.
 fn take_in_lone(by_clock: &mut Vec<Node>, silent: &Node, timing: &Timing, clocks: &Clocks) {
     let is_home = |node: &Node| node.ids.iter().any(|id| silent.ids.contains(id));
     let homes: Vec<usize> = (0..by_clock.len()).filter(|at| is_home(&by_clock[*at])).collect();
