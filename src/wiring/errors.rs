@@ -129,6 +129,20 @@ impl Errors {
         each.fold(self.ratio(&[]).0, f64::max)
     }
 
+    /// Whether the exact test singles out what hangs on an element: else all elements of the bus
+    /// would come in, each by how often its kind fails, where hardly anything is known.
+    pub fn stands_out(&self, set: &[Subject]) -> bool {
+        self.strikes(set).is_some_and(|own| {
+            let more = own.frames as f64 > own.share * own.of as f64;
+            let fits = match own.manner {
+                Manner::Behind => more,
+                Manner::AllBut => !more,
+                Manner::Everyone => false,
+            };
+            fits && own.chance <= Elements::built_in().errors.by_chance
+        })
+    }
+
     /// The exact test against the shares of the traffic.
     pub fn strikes(&self, set: &[Subject]) -> Option<Strikes> {
         let (frames, share) = self.of_set(set);

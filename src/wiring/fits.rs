@@ -276,7 +276,8 @@ impl Harness<'_> {
         }
         // Where errors tell the place of what troubles the bus, nobody need have been lost.
         if need.part == Part::Line && need.errors.is_some() {
-            let may = carries(element, Part::Bus) && !element.feeds.is_empty();
+            let singled_out = |errors: &Errors| errors.stands_out(&element.feeds);
+            let may = carries(element, Part::Bus) && need.errors.is_some_and(singled_out);
             return if may { Ok(1.0) } else { Err(None) };
         }
         if !element.feeds.iter().any(|fed| need.lost.contains(fed)) {

@@ -61,6 +61,9 @@ pub struct OfErrors {
     pub receiver: f64,
     /// Against what is beyond a point and sends little, where the recorder's counter climbed.
     pub crowded: f64,
+    /// A point of the bus is only considered where so many destroyed frames beyond it would come by
+    /// chance this seldom.
+    pub by_chance: f64,
     /// All of it counts for so much at most.
     pub most: f64,
     /// An element that fits so much worse than the best is cleared.
