@@ -8,7 +8,7 @@ use std::io::{self, IsTerminal, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use ratatui::Terminal;
 use ratatui::backend::CrosstermBackend;
@@ -29,6 +29,8 @@ use crate::capture::lock;
 
 /// A terminal is asked for keys and drawn this often.
 const EVERY: Duration = Duration::from_millis(100);
+/// How long the end waits for the thread of the screen.
+const PATIENCE: Duration = Duration::from_secs(1);
 /// Between the two bells of a return.
 const PAUSE: Duration = Duration::from_millis(150);
 
@@ -116,7 +118,14 @@ impl Drop for Screen {
     fn drop(&mut self) {
         self.shared.over.store(true, Ordering::Relaxed);
         if let Some(thread) = self.thread.take() {
-            let _ = thread.join();
+            // Of a terminal that is gone the library waits for keys without end.
+            let patience = Instant::now() + PATIENCE;
+            while !thread.is_finished() && Instant::now() < patience {
+                std::thread::sleep(EVERY / 10);
+            }
+            if thread.is_finished() {
+                let _ = thread.join();
+            }
         }
         restore();
     }
