@@ -174,8 +174,8 @@ fn a_wrong_scenario_is_said_with_its_place() {
         ("drift_ppm = 41.0", "drift = 41.0", "unknown field `drift`"),
         ("id = \"0C8\"", "id = \"8C8\"", "is no identifier"),
         (
-            "node = \"sliding door\"",
-            "node = \"roof\"",
+            "kind = \"power_loss\"\nnode = \"sliding door\"",
+            "kind = \"power_loss\"\nnode = \"roof\"",
             "there is no node `roof`; there are `engine`",
         ),
         ("period = 0.02, counter", "period = 0.0, counter", "give either `period` or `mean_gap`"),

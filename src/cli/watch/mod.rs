@@ -47,9 +47,9 @@ use crate::{Explaining, Options};
 ///
 /// While driving the driver drives and a second person watches.
 #[derive(Args)]
-#[command(after_help = "Examples: lostnode watch can0 --save drive.log\n          \
-                  some-logger | lostnode watch - --format jsonl\n          \
-                  lostnode watch --replay samples/van-door.log.gz")]
+#[command(
+    after_help = "Example: lostnode watch --replay samples/van-door.log.gz --speed 60 --quiet"
+)]
 pub struct Arguments {
     /// What to listen to: CAN interfaces such as can0 can1; or `-` for standard input, a pipe, or a
     /// file that another program is writing

@@ -10,7 +10,6 @@ use serde_json::{Map, Value, json};
 use super::{Document, comparison, explain, live, row};
 use crate::capture::frame_table;
 use crate::render::tables;
-use crate::simulate::Truth;
 use crate::table::{Column, Kind};
 
 /// An output that has a schema.
@@ -34,13 +33,11 @@ pub enum Output {
     Messages,
     /// A line of `watch --format jsonl`.
     Watch,
-    /// What `simulate` writes beside a capture.
-    Truth,
 }
 
 impl Output {
     /// All of them.
-    pub const ALL: [Output; 10] = [
+    pub const ALL: [Output; 9] = [
         Output::Report,
         Output::Compare,
         Output::Explain,
@@ -50,7 +47,6 @@ impl Output {
         Output::Codes,
         Output::Messages,
         Output::Watch,
-        Output::Truth,
     ];
 
     /// The name that `lostnode schema` takes; `NAME.json` in `docs/schema`.
@@ -65,7 +61,6 @@ impl Output {
             Output::Codes => "codes",
             Output::Messages => "messages",
             Output::Watch => "watch",
-            Output::Truth => "truth",
         }
     }
 
@@ -87,12 +82,12 @@ impl Output {
             Output::Codes => of_table(self.name(), &tables::CODES),
             Output::Messages => of_table(self.name(), &tables::MESSAGES),
             Output::Watch => of::<live::EventJson>(),
-            Output::Truth => of::<Truth>(),
         }
     }
 }
 
-fn of<T: JsonSchema>() -> Value {
+/// The schema of what is written as one value of a type.
+pub fn of<T: JsonSchema>() -> Value {
     // As it is written: what may be null is there all the same.
     SchemaSettings::draft2020_12()
         .for_serialize()
