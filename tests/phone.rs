@@ -124,7 +124,7 @@ fn a_foreign_host_is_refused() {
         );
         assert_eq!(status(&vehicle.raw(bytes.as_bytes(), SECONDS(10))), answer, "{site}");
     }
-    until(5, "the mark", || vehicle.events("mark").len() == 1);
+    until(60, "the mark", || vehicle.events("mark").len() == 1);
     vehicle.end();
 }
 
@@ -226,7 +226,7 @@ fn ten_thousand_connections_do_not_keep_a_page_out() {
     let request =
         format!("GET {}/events HTTP/1.1\r\nHost: {}\r\n\r\n", vehicle.base, vehicle.address);
     open.write_all(request.as_bytes()).unwrap();
-    until(20, "the state", || read(&mut open, Duration::from_millis(300)).contains("event: state"));
+    until(60, "the state", || read(&mut open, Duration::from_millis(300)).contains("event: state"));
     let (before, files) = (vehicle.memory(), vehicle.open_files());
     let (made, refused, entered) = (AtomicUsize::new(0), AtomicUsize::new(0), AtomicUsize::new(0));
     let (workers, most) = (200, most_open());
@@ -282,7 +282,7 @@ fn ten_thousand_connections_do_not_keep_a_page_out() {
     assert!(most_files - files < 400 && grown < 16_000);
     assert!(entered > 0, "nobody gets in");
     assert_eq!(vehicle.ask("GET", &format!("{}/", vehicle.base), "").0, 200);
-    until(10, "the open page", || read(&mut open, SECONDS(2)).contains("event: state"));
+    until(60, "the open page", || read(&mut open, SECONDS(2)).contains("event: state"));
     vehicle.end();
 }
 
@@ -290,8 +290,8 @@ fn ten_thousand_connections_do_not_keep_a_page_out() {
 #[test]
 fn marks_are_checked_and_bounded() {
     let vehicle = start();
-    until(10, "the first frames", || vehicle.mark("harness at the step") == 200);
-    until(5, "the mark", || vehicle.events("mark").len() == 1);
+    until(60, "the first frames", || vehicle.mark("harness at the step") == 200);
+    until(60, "the mark", || vehicle.events("mark").len() == 1);
     assert_eq!(vehicle.events("mark")[0]["text"], "harness at the step");
     thread::sleep(SECONDS(3));
     for unfit in ["\x1b[2J\x1b]0;x\x07", "two\nlines", "a\0b", "\u{9b}31m", "a\u{202e}b", "   "] {
@@ -303,7 +303,7 @@ fn marks_are_checked_and_bounded() {
     let taken = answers.iter().filter(|answer| **answer == 200).count();
     println!("{taken} of 50 marks at once were taken");
     assert!((1..20).contains(&taken) && answers.contains(&429), "{answers:?}");
-    until(5, "the marks", || vehicle.events("mark").len() == 1 + taken);
+    until(60, "the marks", || vehicle.events("mark").len() == 1 + taken);
     vehicle.end();
 }
 
@@ -322,7 +322,7 @@ fn pages_that_hang_slow_nobody() {
     let mut reads = hangs();
     reads.set_read_timeout(Some(SECONDS(30))).unwrap();
     let _held: Vec<TcpStream> = (0..15).map(|_| hangs()).collect();
-    until(20, "sixteen pages", || {
+    until(60, "sixteen pages", || {
         let answer = vehicle.raw(request.as_bytes(), Duration::from_millis(500));
         status(&answer) == 503
     });

@@ -108,7 +108,7 @@ fn tables_and_other_documents_keep_to_their_schemas() {
     for name in ["frames", "outages", "codes", "messages"] {
         lines(name, &[name, van, "--format", "jsonl"]);
     }
-    lines("watch", &["watch", van, "--format", "jsonl"]);
+    lines("watch", &["watch", "--replay", van, "--speed", "1000", "--format", "jsonl"]);
     for name in ["van-door", "van-after", "van-unplugged"] {
         let truth = fs::read(own("samples").join(name).with_extension("truth.json")).unwrap();
         check("truth", &serde_json::from_slice(&truth).unwrap());
