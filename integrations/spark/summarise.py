@@ -37,7 +37,9 @@ def captures(folder):
 
 def row(program, folder, path, arguments):
     """The row of one capture. Whatever happens to one capture costs one row; only a missing program ends the job."""
-    command = [program, "report", os.path.join(folder, path), "--format", "row", "--threads", "1", *arguments]
+    # As `batch` does: the second look is for one vehicle, not for a folder.
+    row = ["--format", "row", "--threads", "1", "--no-precursors"]
+    command = [program, "report", os.path.join(folder, path), *row, *arguments]
     done = subprocess.run(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, check=False)
     try:
         values = json.loads(done.stdout)
