@@ -6,6 +6,7 @@ mod common;
 mod terminal;
 
 use std::io::Read;
+use std::os::fd::AsRawFd;
 use std::os::unix::process::CommandExt;
 use std::time::{Duration, Instant};
 
@@ -22,11 +23,18 @@ fn watch_ends_where_its_terminal_has_gone() {
     command.arg("--roster").arg(own("samples/van-roster.toml"));
     command.arg("--out").arg(folder.path().join("report"));
     command.stdin(theirs.try_clone().unwrap()).stdout(theirs.try_clone().unwrap()).stderr(theirs);
-    // SAFETY: both calls may be made between fork and exec, and touch the child alone.
+    let other_end = ours.as_raw_fd();
+    // SAFETY: these calls may be made between fork and exec, and touch the child alone, which would
+    // hold our end too and so never see it go.
     unsafe {
-        command.pre_exec(|| match libc::setsid() < 0 || libc::ioctl(0, libc::TIOCSCTTY, 0) < 0 {
-            true => Err(std::io::Error::last_os_error()),
-            false => Ok(()),
+        command.pre_exec(move || {
+            match libc::close(other_end) < 0
+                || libc::setsid() < 0
+                || libc::ioctl(0, libc::TIOCSCTTY, 0) < 0
+            {
+                true => Err(std::io::Error::last_os_error()),
+                false => Ok(()),
+            }
         });
     }
     let mut child = command.spawn().unwrap();

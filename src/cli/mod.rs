@@ -28,7 +28,7 @@ mod watch;
 mod wiring;
 
 use std::fmt;
-use std::io;
+use std::io::{self, Write};
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -168,7 +168,8 @@ pub fn run() -> ExitCode {
         Ok(code) => ExitCode::from(code),
         Err(Failure::BrokenPipe) => ExitCode::SUCCESS,
         Err(Failure::Message(message)) => {
-            eprintln!("lostnode: {message}");
+            // Where the terminal has gone nobody reads it, and the exit code stays.
+            let _ = writeln!(io::stderr(), "lostnode: {message}");
             ExitCode::from(FAILED)
         }
     }

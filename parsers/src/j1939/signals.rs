@@ -78,7 +78,7 @@ pub fn signals_of(pgn: u32) -> impl Iterator<Item = &'static Signal> {
 ///
 /// ```
 /// use lostnode_parsers::j1939::signal;
-/// assert_eq!(signal(168).unwrap().decode(&[0, 0, 0, 0, 0x1A, 0x01, 0, 0]), Some(14.1));
+/// assert_eq!(signal(168).unwrap().decode(&[0, 0, 0, 0, 0x18, 0x01, 0, 0]), Some(14.0));
 /// ```
 pub fn signal(spn: u32) -> Option<&'static Signal> {
     SIGNALS.iter().find(|signal| signal.spn == spn)

@@ -1,6 +1,6 @@
 //! Tells what happens, to whoever listens: lines, the screen, the bell, the board.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 use std::time::{Duration, Instant};
@@ -47,7 +47,7 @@ impl Teller {
         let screen = wanted.then(|| {
             let invited = arguments.serve.is_some();
             Screen::new(Arc::clone(board), Arc::clone(stop), arguments.ascii, invited)
-                .inspect_err(|error| eprintln!("lostnode: no screen ({error}); lines instead"))
+                .inspect_err(|error| say(&format!("no screen ({error}); lines instead")))
                 .ok()
         });
         let screen = screen.flatten();
@@ -89,7 +89,7 @@ impl Teller {
     pub fn note(&mut self, text: &str) {
         match &self.screen {
             Some(screen) => screen.note(text),
-            None => eprintln!("lostnode: {text}"),
+            None => say(text),
         }
     }
 
@@ -116,7 +116,7 @@ impl Teller {
         drop(self.screen);
         match self.lines.finish() {
             0 => {}
-            left => eprintln!("lostnode: {left} lines were left out: nobody took them in time"),
+            left => say(&format!("{left} lines were left out: nobody took them in time")),
         }
         self.marks
     }
@@ -163,4 +163,9 @@ impl Teller {
             }
         }
     }
+}
+
+/// On standard error, which may have gone with its terminal.
+fn say(text: &str) {
+    let _ = writeln!(io::stderr(), "lostnode: {text}");
 }
