@@ -1,7 +1,7 @@
 //! How well what happened just before the losses is found: `cargo run --release --example
 //! precursor_score [trigger|none|real|time] [COUNT] [FIRST SEED] [show]`. Prints the figures of
-//! docs/precursors.md. The seeds from 0 on were used for tuning, and those from 100,000 on were looked
-//! at when the number of windows was chosen; those from 200,000 on were used for neither.
+//! docs/precursors.md. The seeds from 0 on were used for tuning, and those from 100,000 on were
+//! looked at when the number of windows was chosen; those from 200,000 on were used for neither.
 
 #[path = "common/invented_losses.rs"]
 mod invented_losses;
