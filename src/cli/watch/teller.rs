@@ -95,8 +95,9 @@ impl Teller {
 
     /// Marks that were handed in.
     pub fn take_marks(&mut self, session: &mut Session<'_>) {
+        // Before the first frame there is no time to give them: they wait.
+        let Some(time) = session.watch.clock() else { return };
         for text in self.board.take_marks() {
-            let Some(time) = session.watch.clock() else { continue };
             session.watch.mark(time, text.clone());
             let mark = Mark { time, text };
             if let Some(Err(error)) = self.side.as_mut().map(|side| side.put(&mark)) {
