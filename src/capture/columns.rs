@@ -362,7 +362,7 @@ fn base64(text: &[u8]) -> Option<Vec<u8>> {
         _ => None,
     };
     let end = text.iter().rposition(|byte| *byte != b'=').map_or(0, |last| last + 1);
-    if text.len() % 4 != 0 || text.len() - end > 2 {
+    if !text.len().is_multiple_of(4) || text.len() - end > 2 {
         return None;
     }
     let mut out = Vec::new();
