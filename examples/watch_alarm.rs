@@ -160,8 +160,8 @@ fn alarm(binary: &str, losses: usize) {
     println!(
         "{} losses: {missed} not told, {early} before the time-out by the stamps \
          ({early_by_writer} by when the writer, who is late at times, wrote the last frame), \
-         {within} within the time-out and 0.2 s; after the time-out by {:.1} ms (median), {:.1} ms (99 %), {:.1} ms (most); \
-         {of_none} alarms of nothing",
+         {within} within the time-out and 0.2 s; after the time-out by {:.1} ms (median), \
+         {:.1} ms (99 %), {:.1} ms (most); {of_none} alarms of nothing",
         gone.len(),
         at(0.5),
         at(0.99),

@@ -2,7 +2,7 @@
 //! have in common (docs/precursors.md).
 //!
 //! [`Second::of`] says whether a second look is worth its while; [`Second::push`] takes the frames
-//! again; [`Second::finish`] draws the leads. Memory is bounded by the numbers in [`recorder`].
+//! again; [`Second::finish`] draws the leads. Memory is bounded by the numbers in `recorder`.
 
 pub mod exact;
 mod leads;
