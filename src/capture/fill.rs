@@ -26,3 +26,14 @@ pub(super) fn once(reader: &mut impl Read, buffer: &mut [u8]) -> (usize, Option<
         }
     }
 }
+
+/// Largest file that is read whole, in bytes: one whose index stands at its end, or whose blocks
+/// stand anywhere, must be held in memory.
+pub(super) const MOST_BYTES: u64 = 4 << 30;
+
+/// All of a file; `None` where it is as large as [`MOST_BYTES`] or larger.
+pub(super) fn whole(reader: impl Read) -> io::Result<Option<Vec<u8>>> {
+    let mut bytes = Vec::new();
+    let length = reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64;
+    Ok((length < MOST_BYTES).then_some(bytes))
+}

@@ -13,6 +13,7 @@ use polars::prelude::{
 };
 
 use super::columns;
+use super::fill::whole;
 use super::frame_table::{COLUMNS, Parts};
 use super::parsed::{Builder, Parsed};
 use crate::table::parquet::data_type;
@@ -21,9 +22,6 @@ use crate::table::parquet::data_type;
 pub(super) const MAGIC: [u8; 4] = *b"PAR1";
 /// Rows that become frames at a time.
 const BATCH: usize = 1 << 16;
-/// Largest file that is read, in bytes: it must be held in memory, since its index stands at its
-/// end.
-const MOST_BYTES: u64 = 4 << 30;
 
 fn damaged(what: impl ToString) -> io::Error {
     io::Error::new(
@@ -38,12 +36,8 @@ pub(super) fn read(
     take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
 ) -> io::Result<()> {
     // In memory and not mapped: a mapped file that shrinks would kill the process.
-    let mut bytes = Vec::new();
-    if reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64 == MOST_BYTES {
-        return Err(damaged(
-            "larger than 4 GiB; write it in parts with `lostnode frames --from --to`",
-        ));
-    }
+    let large = "larger than 4 GiB; write it in parts with `lostnode frames --from --to`";
+    let bytes = whole(reader)?.ok_or_else(|| damaged(large))?;
     let mut from = 0;
     loop {
         let frame = guarded(|| slice(&bytes, from))?;

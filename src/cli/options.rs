@@ -6,13 +6,13 @@ use std::sync::Arc;
 use clap::Args;
 
 use super::Failure;
-use super::files::{read_roster, read_wiring};
-use crate::Options;
+use super::files::{read_job, read_knowledge, read_roster, read_wiring};
 use crate::analysis::Analysis;
 use crate::capture::{self, Columns, Hider, Stamps};
 use crate::roster_file::RosterFile;
 use crate::settings::{Pair, Settings};
 use crate::wiring_file::{WiringError, WiringFile};
+use crate::{Error, Explaining, Options};
 
 /// Limits of the analysis, shared by the commands that analyse.
 #[derive(Args)]
@@ -113,6 +113,37 @@ impl Harness {
             Some(path) => Failure::about(path, error),
             None => Failure::message(error),
         }
+    }
+}
+
+/// What findings are drawn from, as it was named; without marks.
+///
+/// # Errors
+/// Where a file is not as it has to be.
+pub fn explaining(
+    readings: Option<&Path>,
+    knowledge: Option<&Path>,
+    harness: &Harness,
+) -> Result<Explaining, Failure> {
+    Ok(Explaining {
+        job: readings.map(read_job).transpose()?.unwrap_or_default(),
+        knowledge: knowledge.map(read_knowledge).transpose()?.map(Arc::new),
+        wiring: harness.read()?,
+        marks: Vec::new(),
+    })
+}
+
+/// Why there is no answer, told of the file that is wrong.
+pub fn no_answer(
+    error: Error,
+    readings: Option<&Path>,
+    harness: &Harness,
+    expected: &Expected,
+) -> Failure {
+    match (error, readings) {
+        (Error::Job(error), Some(path)) => Failure::about(path, error),
+        (Error::Wiring(error), _) => harness.about(expected, error),
+        (error, _) => error.into(),
     }
 }
 

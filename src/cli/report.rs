@@ -3,12 +3,11 @@
 use std::fs;
 use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 
-use super::files::{marks_beside, read_job, read_knowledge, read_marks, write_file};
-use super::options::{Expected, Harness, Identity, Limits, Reading};
+use super::files::{marks_beside, read_marks, write_file};
+use super::options::{Expected, Harness, Identity, Limits, Reading, explaining, no_answer};
 use super::precursors::Before;
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::analysis::Analysis;
@@ -84,17 +83,12 @@ enum Format {
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     // What is named and may be wrong is told of before a long capture has been read.
     let roster = arguments.expected.read()?;
-    let job = arguments.readings.as_deref().map(read_job).transpose()?.unwrap_or_default();
-    let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
+    let (readings, knowledge) = (arguments.readings.as_deref(), arguments.knowledge.as_deref());
+    let explaining = explaining(readings, knowledge, &arguments.harness)?;
     let options = Options {
         roster,
         precursors: arguments.before.is_asked(),
-        findings: Some(Explaining {
-            knowledge,
-            job,
-            wiring: arguments.harness.read()?,
-            marks: marks(arguments)?,
-        }),
+        findings: Some(Explaining { marks: marks(arguments)?, ..explaining }),
         ..arguments.reading.analysis(&arguments.limits)
     };
     let spool = arguments.before.spool(&arguments.captures)?;
@@ -167,17 +161,11 @@ pub(super) fn written(folder: &Path, analysis: &Analysis) -> Result<(), Failure>
 
 /// What to say where there is no answer; a table has its row all the same.
 fn failed(arguments: &Arguments, error: Error) -> Result<Failure, Failure> {
-    match (error, &arguments.readings) {
-        (Error::Capture(error), _) => {
-            if matches!(arguments.format, Format::Row) {
-                print_row(&Row::refused(error.path.clone(), &error))?;
-            }
-            Ok(error.into())
-        }
-        (Error::Job(error), Some(path)) => Ok(Failure::about(path, error)),
-        (Error::Job(error), None) => Ok(Failure::message(error)),
-        (Error::Wiring(error), _) => Ok(arguments.harness.about(&arguments.expected, error)),
+    if let (Error::Capture(error), Format::Row) = (&error, arguments.format) {
+        print_row(&Row::refused(error.path.clone(), error))?;
     }
+    let readings = arguments.readings.as_deref();
+    Ok(no_answer(error, readings, &arguments.harness, &arguments.expected))
 }
 
 /// The captures as they were named, or without the numbers in their names.

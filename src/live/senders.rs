@@ -54,7 +54,7 @@ pub struct Sender {
     pub ids: Vec<usize>,
     /// Whether it is here.
     pub presence: Presence,
-    /// How often it was lost.
+    /// How often it was lost and came back.
     pub losses: u32,
     /// When it was lost last.
     pub last_loss: Option<Nanoseconds>,
@@ -68,6 +68,11 @@ pub struct Sender {
 }
 
 impl Sender {
+    /// How often it was lost, with the loss that lasts.
+    pub fn losses_so_far(&self) -> u32 {
+        self.losses + u32::from(matches!(self.presence, Presence::Silent { .. }))
+    }
+
     fn new(name: Option<String>, channel: ChannelIndex, ids: Vec<usize>) -> Self {
         Sender {
             name,

@@ -20,13 +20,11 @@ use lostnode_parsers::{FrameKind, Timestamp};
 use self::blocks::{File, damaged, number};
 use self::records::List;
 use super::channels::TOO_MANY;
+use super::fill::whole;
 use super::parsed::{Builder, Parsed};
 
 /// First bytes of a file, of one that was closed and of one that was not (ID block).
 const MAGIC: [&[u8; 8]; 2] = [b"MDF     ", b"UnFinMF "];
-/// Largest file that is read, and most data that is taken out of one, in bytes: its blocks stand
-/// anywhere, so that it must be held in memory.
-const MOST_BYTES: u64 = 4 << 30;
 /// Records that become frames at a time.
 const BATCH: usize = 16_384;
 
@@ -40,10 +38,7 @@ pub(super) fn read(
     reader: impl Read,
     take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
 ) -> io::Result<()> {
-    let mut bytes = Vec::new();
-    if reader.take(MOST_BYTES).read_to_end(&mut bytes)? as u64 == MOST_BYTES {
-        return Err(damaged("larger than 4 GiB; cut it into parts"));
-    }
+    let bytes = whole(reader)?.ok_or_else(|| damaged("larger than 4 GiB; cut it into parts"))?;
     let version = number(&bytes, 28, 2);
     if version < 400 {
         return Err(io::Error::new(

@@ -29,16 +29,17 @@ use self::session::Session;
 use self::show::Wanted;
 use self::source::{Arrival, From, Shared};
 use self::teller::Teller;
-use super::files::{read_job, read_knowledge};
-use super::options::{Expected, Harness, Identity, Limits, Reading, positive};
+use super::options::{
+    Expected, Harness, Identity, Limits, Reading, explaining, no_answer, positive,
+};
 use super::record::{Listener, advise};
 use super::{Failure, exit_code, report, terminal_width};
+use crate::Options;
 use crate::analysis::Analysis;
 use crate::capture::Capture;
 use crate::interface::{self, Wiring};
 use crate::render::Renderer;
 use crate::render::text::Text;
-use crate::{Explaining, Options};
 
 /// Watch the bus, and tell at once who falls silent and who is back
 ///
@@ -164,11 +165,9 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let whole = arguments.save.is_some() || !stop.load(Ordering::Relaxed);
     let again = again.filter(|_| whole);
     let analysis = session.finish(Capture { path: name, ..capture }, marks, again);
-    let mut analysis = analysis.map_err(|error| match (error, &arguments.readings) {
-        (crate::Error::Job(error), Some(path)) => Failure::about(path, error),
-        (crate::Error::Wiring(error), _) => arguments.harness.about(&arguments.expected, error),
-        (error, _) => error.into(),
-    })?;
+    let readings = arguments.readings.as_deref();
+    let mut analysis = analysis
+        .map_err(|error| no_answer(error, readings, &arguments.harness, &arguments.expected))?;
     arguments.identity.hide(&mut analysis);
     ended(arguments, &analysis)
 }
@@ -188,10 +187,8 @@ fn stopped_by_signals() -> Result<Arc<AtomicBool>, Failure> {
 fn options(arguments: &Arguments) -> Result<Options, Failure> {
     // What is named and may be wrong is told of before anything is listened to.
     let roster = arguments.expected.read()?;
-    let job = arguments.readings.as_deref().map(read_job).transpose()?.unwrap_or_default();
-    let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?.map(Arc::new);
-    let findings =
-        Some(Explaining { knowledge, job, wiring: arguments.harness.read()?, marks: Vec::new() });
+    let (readings, knowledge) = (arguments.readings.as_deref(), arguments.knowledge.as_deref());
+    let findings = Some(explaining(readings, knowledge, &arguments.harness)?);
     let mut options = Options {
         roster,
         findings,

@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::names;
 use crate::analysis::Nanoseconds;
 use crate::fold::timing::seconds;
-use crate::live::{Event, Presence, Subject, Watch, What};
+use crate::live::{Event, Subject, Watch, What};
 use crate::words;
 use crate::words::terms::id_label;
 
@@ -148,7 +148,7 @@ pub fn state(watch: &Watch) -> String {
             silent_since: since.map(seconds),
             silent_for_s: since.map(passed),
             asleep: watch.is_asleep(own),
-            losses: own.losses + u32::from(matches!(own.presence, Presence::Silent { .. })),
+            losses: own.losses_so_far(),
             last_loss: own.last_loss.map(seconds),
         }
     });

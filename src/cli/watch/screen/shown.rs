@@ -91,7 +91,7 @@ impl Shown {
                 channel: watch.channel_name(own.channel).to_owned(),
                 state,
                 silent_for: since.map(|since| seconds(clock - since)),
-                losses: own.losses + u32::from(matches!(own.presence, Presence::Silent { .. })),
+                losses: own.losses_so_far(),
             }
         });
         let channels = view.channels.iter().map(|own| Channel {
