@@ -30,7 +30,7 @@ fn replay_record_and_the_transport_of_the_kernel() {
     let window = lostnode()
         .arg("frames")
         .arg(own("samples/van-door.log.gz"))
-        .args(["--from", "30", "--to", "36"])
+        .args(["--from", "27", "--to", "36"])
         .output()
         .unwrap();
     fs::write(folder.path().join("window.log"), &window.stdout).unwrap();

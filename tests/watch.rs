@@ -307,3 +307,29 @@ fn a_value_is_shown_as_it_changes() {
     let output = piped(&["watch", "-", "--show", "0B4:6.9"], b"");
     assert_eq!(output.status.code(), Some(2));
 }
+
+/// The recording ends a moment after a node is back: how it came back is told all the same, for the
+/// report knows it too.
+#[test]
+fn a_return_just_before_the_end_is_explained() {
+    let van = van();
+    let text = String::from_utf8_lossy(&van);
+    let short: String = text
+        .lines()
+        .take_while(|line| time_of(line) < 1_790_000_000.0 + 33.2)
+        .flat_map(|line| [line, "\n"])
+        .collect();
+    let roster = own("samples/van-roster.toml");
+    let mut child = watch(&["-", "--format", "jsonl", "--roster", roster.to_str().unwrap()]);
+    child.stdin.take().unwrap().write_all(short.as_bytes()).unwrap();
+    let output = child.wait_with_output().unwrap();
+    let events = events(&output.stdout);
+    let back = kinds(&events, "back");
+    let back = back.iter().find(|event| event["node"] == "sliding door").unwrap();
+    assert_eq!(back["cause"], "lost_power", "{back}");
+}
+
+fn time_of(line: &str) -> f64 {
+    let stamp = line.trim_start_matches('(').split(')').next().unwrap_or_default();
+    stamp.parse().unwrap_or_default()
+}

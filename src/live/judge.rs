@@ -64,7 +64,7 @@ impl Watch {
                 }
                 Judged::Open | Judged::Lost(_) | Judged::Paused => {}
             },
-            Presence::Returning { since, at, slept } if self.clock >= at + RETURN => {
+            Presence::Returning { since, at, slept } if self.over || self.clock >= at + RETURN => {
                 match judge(self, since, at) {
                     Judged::Lost(cause) => self.flush_return(sender, Some(cause)),
                     Judged::Lawful { doubtful } => {
@@ -112,7 +112,7 @@ impl Watch {
                     self.sleeps(self.clock, who, since, doubtful);
                 }
             }
-            Presence::Returning { since, at, slept } if self.clock >= at + RETURN => {
+            Presence::Returning { since, at, slept } if self.over || self.clock >= at + RETURN => {
                 match judge(since, at) {
                     Judged::Lost(cause) => self.flush_channel(channel, Some(cause)),
                     Judged::Lawful { doubtful } => {

@@ -49,6 +49,8 @@ pub struct Watch {
     drops: u64,
     /// When the analysis is to be asked again.
     judging: Vec<Nanoseconds>,
+    /// Nothing more comes.
+    over: bool,
     events: Vec<Event>,
 }
 
@@ -99,7 +101,7 @@ const TELL_ERRORS: Nanoseconds = 1_000_000_000;
 /// Fewer frames than this of a message that was not there from the start may be all of a sequence
 /// that is sent once; as in `silence`.
 const SETTLED_FRAMES: u64 = 30;
-/// A return is judged when all that a sender sends has had time to come.
+/// A return is judged when all that a sender sends has had time to come, or nothing more comes.
 const RETURN: Nanoseconds = 300_000_000;
 /// … and when the longer periods have, for a silence that is not explained yet.
 const LATER: [Nanoseconds; 3] = [1_000_000_000, 3_000_000_000, 10_000_000_000];
@@ -121,6 +123,7 @@ impl Watch {
             frames: 0,
             drops: 0,
             judging: Vec::new(),
+            over: false,
             events: Vec::new(),
         }
     }
@@ -211,8 +214,19 @@ impl Watch {
         self.events.push(Event { time, what: What::Mark { text } });
     }
 
-    /// Nothing more comes.
-    pub fn end(&mut self) {
+    /// Whether somebody is back of whom nobody has said how.
+    pub fn is_unexplained(&self) -> bool {
+        let returning = |presence| matches!(presence, Presence::Returning { .. });
+        self.channels.iter().filter_map(|own| own.presence).any(returning)
+            || self.senders.iter().any(|own| returning(own.presence))
+    }
+
+    /// Nothing more comes. `analysis` is of all that came, if [`Watch::is_unexplained`].
+    pub fn end(&mut self, analysis: Option<&Analysis>) {
+        self.over = true;
+        if let Some(analysis) = analysis {
+            self.judge(analysis);
+        }
         let (frames, drops) = (self.frames, self.drops);
         let time = self.clock().unwrap_or_default();
         self.flush_returns(true);

@@ -158,7 +158,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     let deadline = arguments.duration.map(Duration::from_secs_f64);
     let capture = listen(&mut session, &arrivals, &mut teller, &stop, deadline, &drops);
-    session.watch.end();
+    session.end();
     let marks = teller.finish(&mut session);
     let capture = capture.map_err(|error| Failure::Message(error.to_string()))?;
     // A replay that was broken off is not read to an end that nobody saw.

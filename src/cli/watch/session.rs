@@ -103,6 +103,13 @@ impl<'o> Session<'o> {
         self.analyser.so_far(Capture { span, ..self.capture.clone() })
     }
 
+    /// Nothing more comes: who is back of late is explained, where that waited for the analysis.
+    pub fn end(&mut self) {
+        let unexplained = self.watch.clock().filter(|_| self.watch.is_unexplained());
+        let analysis = unexplained.map(|clock| self.so_far(clock));
+        self.watch.end(analysis.as_ref());
+    }
+
     /// The whole answer; `capture` is the account of what was read, and `saved` where it can be
     /// read again.
     ///
