@@ -157,6 +157,45 @@ fn a_named_node_is_told_by_its_name() {
     assert_eq!(all, [vec!["0x0A1", "0x12A"], vec!["0x0C9", "0x110", "0x1F5", "0x3E9"]]);
 }
 
+/// Of three named modules that are missing from the start one supply or one splice is told before
+/// three faults at once; of one that is missing nothing is said of others.
+#[test]
+fn what_is_missing_together_may_have_one_cause() {
+    let folder = Folder::new();
+    let node = |name: &str, ids: &[(u32, f64)]| {
+        let message =
+            |(id, ms): &(u32, f64)| format!("{{ id = \"0x{id:03X}\", period = {} }},\n", ms / 1e3);
+        let list = ids.iter().map(message).collect::<String>();
+        format!("[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [\n{list}]\n")
+    };
+    let roster = folder.0.path().join("by-hand.toml");
+    let text = node("engine", &ENGINE[..2])
+        + &node("pump", &ENGINE[2..])
+        + &node("door", &OTHERS[..2])
+        + &node("cluster", &OTHERS[2..4])
+        + &node("radio", &OTHERS[4..]);
+    fs::write(&roster, text).unwrap();
+    let classes = |senders: &[(u32, f64)]| -> Vec<(String, usize)> {
+        let capture = folder.capture("few", &traffic(senders, 5.0));
+        let (_, document) = held_against(&capture, &roster);
+        let findings = document["findings"].as_array().unwrap().iter();
+        let one = |finding: &Value| {
+            let class = finding["class"].as_str().unwrap().to_owned();
+            (class, finding["nodes"].as_array().unwrap().len())
+        };
+        findings.map(one).collect()
+    };
+    let three = classes(&OTHERS[2..]);
+    let shared = ["shared_supply", "branch"].map(|class| (class.to_owned(), 3));
+    assert!(shared.contains(&three[0]), "{three:?}");
+    assert!(shared.iter().all(|own| three[..3].contains(own)), "{three:?}");
+    let one = classes(&all()[2..]);
+    assert!(
+        one.iter().all(|(class, _)| !["shared_supply", "branch"].contains(&&**class)),
+        "{one:?}"
+    );
+}
+
 /// What comes on an occasion is known and never missed.
 #[test]
 fn identifiers_without_a_timer_are_remembered() {

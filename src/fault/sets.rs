@@ -214,11 +214,15 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
     out
 }
 
-/// What looks like one module and may be several: faults that several share are possible too.
+/// What looks like one module and may be several, and what is missing in company: faults that
+/// several share are possible too.
 fn perhaps_several(symptoms: &[Symptom]) -> impl Iterator<Item = (SymptomKind, Subject)> {
     let several = symptoms.iter().filter(|symptom| symptom.several.is_some());
-    several
-        .map(|symptom| (SymptomKind::NodesSilent, Subject::Nodes(symptom.subject.nodes().to_vec())))
+    let alone = several.map(|symptom| symptom.subject.nodes());
+    let company = symptoms.iter().map(|symptom| symptom.company.as_slice());
+    alone
+        .chain(company.filter(|nodes| !nodes.is_empty()))
+        .map(|nodes| (SymptomKind::NodesSilent, Subject::Nodes(nodes.to_vec())))
 }
 
 /// Nodes that fall silent together now in this company and now in that may hang on one branch all

@@ -34,13 +34,15 @@ pub fn shows(knowledge: &Knowledge, class: &ClassName, symptom: &Symptom) -> Opt
 /// How likely a fault of a class shows a symptom, whatever its signs, and the class whose signs it
 /// has: its own, or where several modules look like one that of one. What may be one module or
 /// several is shown by what strikes one, and by what strikes several as far as there are several.
+/// What is missing in company is one of several.
 pub fn by<'k>(
     knowledge: &'k Knowledge,
     class: &'k ClassName,
     symptom: &Symptom,
 ) -> Option<(&'k ClassName, f64)> {
     let own = knowledge.symptom[&symptom.kind()].by.get(class).copied();
-    let Some(odds) = symptom.several else { return own.map(|by| (class, by)) };
+    let together = (!symptom.company.is_empty()).then_some(1.0);
+    let Some(odds) = together.or(symptom.several) else { return own.map(|by| (class, by)) };
     let of_several = knowledge.symptom[&SymptomKind::NodesSilent].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
     Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
@@ -133,9 +135,11 @@ impl Table {
                 let shown = symptoms.iter().any(|symptom| {
                     symptom.kind() == kind && fault.subject.covers(&symptom.subject, analysis)
                 });
-                // Several modules that nothing tells apart fall silent as one.
+                // Several modules that nothing tells apart fall silent as one; those that are
+                // missing throughout nobody saw falling silent together.
                 let as_one = symptoms.iter().any(|symptom| {
-                    symptom.several.is_some() && fault.subject.covers(&symptom.subject, analysis)
+                    (symptom.several.is_some() || !symptom.company.is_empty())
+                        && fault.subject.covers(&symptom.subject, analysis)
                 });
                 !(shown
                     || unheard && kind == SymptomKind::NodeSilent

@@ -2,7 +2,7 @@
 
 use super::{Symptom, summed};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Return, Rhythm, Sign};
+use crate::analysis::symptom::{Fact, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -38,11 +38,45 @@ const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
 const FEW: usize = 4;
 
+/// Nodes that are gone for good left together where they did within so many seconds: a module's
+/// last frame comes up to a period before its loss, and supplies hold it up for a while.
+const LEFT_TOGETHER: f64 = 1.0;
+
 /// Nodes, lone identifiers and branches that fell silent.
 pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     let mut out = alone(analysis);
+    in_company(analysis, &mut out);
     out.extend(together(analysis));
     out
+}
+
+/// Nodes of one bus that are missing throughout, or left for good at one time: one cause may be
+/// behind them. Who is never heard was never seen falling silent, with others or alone.
+fn in_company(analysis: &Analysis, symptoms: &mut [Symptom]) {
+    let since = |symptom: &Symptom| {
+        let Subject::Node(node) = symptom.subject else { return None };
+        let start = match symptom.fact {
+            Fact::NeverHeard => None,
+            Fact::NodeSilent(Silences { times: 1, ongoing: true, first, .. }) => Some(first),
+            _ => return None,
+        };
+        Some((node, analysis.nodes[node].channel, start))
+    };
+    let missing: Vec<_> = symptoms.iter().filter_map(since).collect();
+    for symptom in symptoms {
+        let Some((_, channel, start)) = since(symptom) else { continue };
+        let alike = |other: Option<Nanoseconds>| match (start, other) {
+            (None, None) => true,
+            (Some(own), Some(other)) => (own - other).abs() <= nanoseconds(LEFT_TOGETHER),
+            _ => false,
+        };
+        let with = missing.iter().filter(|(_, bus, other)| *bus == channel && alike(*other));
+        let mut company: Vec<NodeIndex> = with.map(|(node, ..)| *node).collect();
+        company.sort_unstable();
+        if company.len() > 1 {
+            symptom.company = company;
+        }
+    }
 }
 
 fn alone(analysis: &Analysis) -> Vec<Symptom> {

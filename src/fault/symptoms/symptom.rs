@@ -3,6 +3,7 @@
 use crate::analysis::Analysis;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, SymptomKind};
+use crate::ids::NodeIndex;
 
 /// Something that asks for an explanation.
 #[derive(Clone, Debug)]
@@ -16,6 +17,9 @@ pub struct Symptom {
     /// How many times likelier it is of several modules than of one; `None` where it is known to be
     /// of one, or of several.
     pub several: Option<f64>,
+    /// Nodes that are missing as it is and since as long, itself included, ascending: what several
+    /// share may be behind all of them. Empty where it is the only one.
+    pub company: Vec<NodeIndex>,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -25,7 +29,15 @@ pub struct Symptom {
 impl Symptom {
     /// Without signs and codes.
     pub fn new(subject: Subject, fact: Fact) -> Self {
-        Symptom { subject, fact, signs: Vec::new(), several: None, codes: Vec::new(), lamps: 0 }
+        Symptom {
+            subject,
+            fact,
+            signs: Vec::new(),
+            several: None,
+            company: Vec::new(),
+            codes: Vec::new(),
+            lamps: 0,
+        }
     }
 
     /// With these signs too.

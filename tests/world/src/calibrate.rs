@@ -5,11 +5,16 @@ use std::path::{Path, PathBuf};
 
 use crate::score::{Order, score};
 
-/// Findings of a pool at least: of fewer the share that is true is known to a tenth at best.
+/// Findings of a pool of all classes at least: of fewer the share that is true is known to a tenth
+/// at best.
 const FEWEST: usize = 60;
-/// A pool of a group counts against so many findings of that probability of any class: what few
+/// Findings of a pool of a group at least …
+const FEWEST_OF_GROUP: usize = 30;
+/// … and there are five pools at least: what is likelier than the last is stated as that.
+const FEWEST_FOR_A_GROUP: usize = 5 * FEWEST_OF_GROUP;
+/// So many findings of that probability of any class count with a pool of a group: what few
 /// show is drawn towards what all show.
-const DRAWN: f64 = 20.0;
+const DRAWN: f64 = 60.0;
 
 /// Classes whose evidence is alike: how one module or several came back, what strikes a whole bus,
 /// what modules and frames say outright, codes against frames, and what is no fault.
@@ -59,15 +64,16 @@ pub fn table(
     if let Some(path) = others {
         all.extend(read(path)?);
     }
-    let pooled = points(&pools(&mut all), None);
+    let pooled = points(&pools(&mut all, FEWEST), None);
     let seeds: Vec<String> = seeds.iter().map(u64::to_string).collect();
     let simulated = match all.len() - own {
         0 => String::new(),
         more => format!(", and {more} on the simulator's buses"),
     };
     let mut text = format!(
-        "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seeds \
-         {}{simulated}; pools of {FEWEST} or more\"\npoints = {}",
+        "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seed {}\
+         {simulated}; pools of {FEWEST} or more, of {FEWEST_OF_GROUP} in a group\"\npoints = \
+         {}",
         order.family,
         seeds.join(", "),
         listed(&pooled)
@@ -75,10 +81,10 @@ pub fn table(
     for classes in GROUPS {
         let of_group = |row: &&Row| classes.contains(&row.class.as_str());
         let mut rows: Vec<Row> = all.iter().filter(of_group).cloned().collect();
-        if rows.len() < FEWEST {
+        if rows.len() < FEWEST_FOR_A_GROUP {
             continue;
         }
-        let points = points(&pools(&mut rows), Some(&pooled));
+        let points = points(&pools(&mut rows, FEWEST_OF_GROUP), Some(&pooled));
         text += &format!(
             "\n# {} findings.\n[[group]]\nclasses = {classes:?}\npoints = {}",
             rows.len(),
@@ -188,9 +194,9 @@ impl Pool {
 
 /// Neighbours of which the higher was true less often are one (isotonic regression by pooling
 /// adjacent violators).
-fn pools(rows: &mut [Row]) -> Vec<Pool> {
+fn pools(rows: &mut [Row], fewest: usize) -> Vec<Pool> {
     rows.sort_by(|a, b| a.own.total_cmp(&b.own));
-    let count = (rows.len() / FEWEST).max(1);
+    let count = (rows.len() / fewest).max(1);
     let place = |at: usize| at * rows.len() / count;
     let mut out: Vec<Pool> = Vec::new();
     for at in 0..count {
@@ -212,14 +218,14 @@ mod tests {
         Row { class: class.to_owned(), own, holds }
     }
 
-    /// A pool of 60 of a group counts three times as much as what all show, and never states more
-    /// than the best pool of its group was.
+    /// A pool of 60 of a group counts as much as what all show, and never states more than the best
+    /// pool of its group was.
     #[test]
     fn few_are_drawn_towards_all() {
         let all = vec![(0.0, 0.0), (1.0, 0.8)];
         let pool = |own: f64, hold| Pool { many: 60, hold, sum: 60.0 * own };
         let found = points(&[pool(0.5, 12), pool(0.9, 54)], Some(&all));
-        let wanted = [(0.0, 0.0), (0.5, 0.25), (0.9, 0.855), (1.0, 0.855)];
+        let wanted = [(0.0, 0.0), (0.5, 0.3), (0.9, 0.81), (1.0, 0.81)];
         for (found, wanted) in found.iter().zip(wanted) {
             assert!((found.1 - wanted.1).abs() < 1e-9, "{found:?} {wanted:?}");
         }
@@ -236,7 +242,7 @@ mod tests {
             let own = 0.1 + 0.2 * at as f64;
             rows.extend((0..FEWEST).map(|n| row("line", own, (n as f64) < share * FEWEST as f64)));
         }
-        let pools = pools(&mut rows);
+        let pools = pools(&mut rows, FEWEST);
         let found: Vec<(f64, f64)> = pools.iter().map(|pool| (pool.mean(), pool.share())).collect();
         let wanted = [(0.1, 0.1), (0.4, 0.4), (0.7, 0.9)];
         assert_eq!(found.len(), 3, "{found:?}");

@@ -72,11 +72,18 @@ impl Truth {
         owners
     }
 
-    /// Which unit of a truck words like "address 0x17 (…)" mean.
+    /// Which unit words like "address 0x17 (…)" mean: of a truck its source address; of a car with
+    /// 29 bits the one it answers from, the last byte of that identifier (ISO 15765-2, normal fixed
+    /// addressing).
     pub fn at_address(&self, words: &str) -> Option<usize> {
         let hex = words.split("address 0x").nth(1)?.get(..2)?;
         let address = u8::from_str_radix(hex, 16).ok()?;
-        self.units.iter().position(|unit| unit.address == Some(address))
+        let answers = |unit: &Unit| {
+            let fixed = unit.answer.as_deref().and_then(|id| id.strip_prefix("0x18DA"));
+            fixed.is_some_and(|parties| parties.ends_with(hex))
+        };
+        let own = self.units.iter().position(|unit| unit.address == Some(address));
+        own.or_else(|| self.units.iter().position(answers))
     }
 
     /// Which unit words mean: its name, the words of its code, or its answer identifier.
