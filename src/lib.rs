@@ -20,9 +20,14 @@
 //! ```
 //!
 //! The modules below stand in the order in which a capture goes through them. Each may use those
-//! above it and none below (`tests/house_rules.rs`). `docs/architecture.md` is the map.
+//! above it and none below (`tests/house_rules.rs`). `docs/architecture.md` is the map; [`guide`]
+//! shows how to read captures and frames.
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
+
+/// A guide: how to read a capture, ask who was silent, read frames.
+#[doc = include_str!("../docs/library.md")]
+pub mod guide {}
 
 // What the others stand on: frames and diagnostic messages from bytes, without allocation; tables
 // as CSV, JSON lines and Parquet; CAN interfaces of the computer; limits that a user may set; a

@@ -6,7 +6,11 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{lostnode, own, piped};
-use polars::prelude::{AnyValue, ParquetReader, SerReader};
+use polars_arrow::array::{Array, BinaryViewArray, ListArray, Utf8ViewArray};
+use polars_parquet::read::{
+    BasicDecompressor, PageReader, column_iter_to_arrays, infer_schema, read_metadata,
+};
+use polars_utils::mmap::{MemReader, MemSlice};
 use serde_json::Value;
 
 fn run(arguments: &[&str], paths: &[&Path]) -> Vec<u8> {
@@ -92,24 +96,41 @@ fn unpacked(bytes: &[u8]) -> Vec<u8> {
     if !bytes.starts_with(b"PAR1") {
         return bytes.to_vec();
     }
-    let table = ParquetReader::new(std::io::Cursor::new(bytes)).finish().unwrap();
-    let rows = || 0..table.height();
-    let columns = table.get_columns().iter();
-    let cells = columns.flat_map(|column| rows().map(|row| whole(column.get(row).unwrap())));
-    let cells: Vec<String> = cells.collect();
+    let metadata = read_metadata(&mut std::io::Cursor::new(bytes)).unwrap();
+    let schema = infer_schema(&metadata).unwrap();
+    let all = MemSlice::from_vec(bytes.to_vec());
+    let mut cells = Vec::new();
+    for group in &metadata.row_groups {
+        for (name, field) in schema.iter() {
+            let chunks = group.columns_under_root_iter(name).unwrap();
+            let (pages, types) = chunks
+                .map(|chunk| {
+                    let range = chunk.byte_range();
+                    let own = MemReader::new(all.slice(range.start as usize..range.end as usize));
+                    let pages = PageReader::new(own, chunk, Vec::new(), usize::MAX);
+                    let kind = &chunk.descriptor().descriptor.primitive_type;
+                    (BasicDecompressor::new(pages, Vec::new()), kind)
+                })
+                .unzip();
+            let array = column_iter_to_arrays(pages, types, field.clone(), None).unwrap();
+            cells.extend(texts(array.as_ref()));
+        }
+    }
     assert!(cells.len() > 10);
     cells.join("\n").into_bytes()
 }
 
-/// A cell uncut; as it is shown a long text ends in dots.
-fn whole(cell: AnyValue<'_>) -> String {
-    match cell {
-        AnyValue::String(text) => text.to_owned(),
-        AnyValue::StringOwned(text) => text.to_string(),
-        AnyValue::Binary(bytes) => hex::encode_upper(bytes),
-        AnyValue::BinaryOwned(bytes) => hex::encode_upper(bytes),
-        AnyValue::List(list) => list.iter().map(whole).collect::<Vec<_>>().join(" "),
-        other => other.to_string(),
+/// The texts of a column uncut, bytes in hexadecimal; numbers as they are shown.
+fn texts(array: &dyn Array) -> Vec<String> {
+    let any = array.as_any();
+    if let Some(texts) = any.downcast_ref::<Utf8ViewArray>() {
+        texts.iter().flatten().map(str::to_owned).collect()
+    } else if let Some(bytes) = any.downcast_ref::<BinaryViewArray>() {
+        bytes.iter().flatten().map(hex::encode_upper).collect()
+    } else if let Some(lists) = any.downcast_ref::<ListArray<i64>>() {
+        texts(lists.values().as_ref())
+    } else {
+        vec![format!("{array:?}")]
     }
 }
 

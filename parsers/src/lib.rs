@@ -34,6 +34,11 @@ pub mod socketcan;
 pub mod uds;
 pub mod wire;
 
+/// The code of the README, held by the doctests.
+#[cfg(doctest)]
+#[doc = include_str!("../README.md")]
+struct Readme;
+
 pub use error::ParseError;
 pub use error_frame::ErrorFrame;
 pub use frame::{ClassicFrame, FdFlags, FdFrame, FrameKind, Timestamp};

@@ -3,20 +3,29 @@
 use std::cell::Cell;
 use std::io::{self, Cursor, Read};
 use std::ops::ControlFlow;
+use std::ops::Range;
 use std::panic::{self, AssertUnwindSafe, catch_unwind};
 use std::sync::Once;
 
 use lostnode_parsers::Timestamp;
 use lostnode_parsers::error::is_channel_name;
-use polars::prelude::{
-    ArrowDataType, DataFrame, DataType, ParallelStrategy, ParquetReader, PolarsError, SerReader,
+use polars_arrow::array::{
+    Array, BinaryViewArray, BooleanArray, PrimitiveArray, StaticArray, Utf8ViewArray,
 };
+use polars_arrow::datatypes::{ArrowDataType, Field};
+use polars_compute::cast::{CastOptionsImpl, cast};
+use polars_error::PolarsError;
+use polars_parquet::read::{
+    BasicDecompressor, FileMetadata, Filter, PageReader, RowGroupMetadata, column_iter_to_arrays,
+    infer_schema, read_metadata,
+};
+use polars_utils::mmap::{MemReader, MemSlice};
 
 use super::columns;
 use super::fill::whole;
 use super::frame_table::{COLUMNS, Parts};
 use super::parsed::{Builder, Parsed};
-use crate::table::parquet::data_type;
+use crate::table::gathered::data_type;
 
 /// First bytes of a file (Apache Parquet, file format).
 pub(super) const MAGIC: [u8; 4] = *b"PAR1";
@@ -38,19 +47,25 @@ pub(super) fn read(
     // In memory and not mapped: a mapped file that shrinks would kill the process.
     let large = "larger than 4 GiB; write it in parts with `lostnode frames --from --to`";
     let bytes = whole(reader)?.ok_or_else(|| damaged(large))?;
-    let mut from = 0;
-    loop {
-        let frame = guarded(|| slice(&bytes, from))?;
-        if frame.height() == 0 {
-            return Ok(());
+    let (metadata, fields) = guarded(|| head(&bytes))?;
+    let bytes = MemSlice::from_vec(bytes);
+    let mut before = 0;
+    for group in &metadata.row_groups {
+        for from in (0..group.num_rows()).step_by(BATCH) {
+            let rows = from..group.num_rows().min(from + BATCH);
+            let mut chunk = Builder::default();
+            guarded(|| {
+                let columns = fields.iter().map(|field| column(&bytes, group, field, &rows));
+                let columns = columns.collect::<Result<Vec<_>, _>>()?;
+                convert(&columns, before + from as u64, &mut chunk)
+            })?;
+            if take(chunk.finish()).is_break() {
+                return Ok(());
+            }
         }
-        let mut chunk = Builder::default();
-        guarded(|| convert(&frame, from as u64, &mut chunk))?;
-        from += frame.height();
-        if take(chunk.finish()).is_break() {
-            return Ok(());
-        }
+        before += group.num_rows() as u64;
     }
+    Ok(())
 }
 
 thread_local! {
@@ -76,42 +91,83 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, PolarsError>) -> io::Result<T> {
     done.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))
 }
 
-fn slice(bytes: &[u8], from: usize) -> Result<DataFrame, PolarsError> {
-    let mut reader = ParquetReader::new(Cursor::new(bytes));
-    let schema = reader.schema()?;
-    let wanted: Vec<String> =
-        COLUMNS.iter().map(|column| column.name.to_owned()).filter(|name| name != "bits").collect();
-    for name in &wanted {
-        if matches!(schema.try_get(name)?.dtype(), ArrowDataType::Dictionary(..)) {
+/// What the end of the file says of it, and the columns that are read.
+fn head(bytes: &[u8]) -> Result<(FileMetadata, Vec<Field>), PolarsError> {
+    let metadata = read_metadata(&mut Cursor::new(bytes))?;
+    let schema = infer_schema(&metadata)?;
+    let wanted = COLUMNS.iter().filter(|column| column.name != "bits");
+    let field = |name: &str| {
+        let field = schema.get(name);
+        let field =
+            field.ok_or_else(|| PolarsError::SchemaFieldNotFound(name.to_owned().into()))?;
+        if matches!(field.dtype, ArrowDataType::Dictionary(..)) {
             let told = format!("column {name} is a dictionary; have it written as plain text");
             return Err(PolarsError::SchemaMismatch(told.into()));
         }
-    }
-    reader
-        .read_parallel(ParallelStrategy::None)
-        .with_columns(Some(wanted))
-        .with_slice(Some((from, BATCH)))
-        .finish()
+        Ok(field.clone())
+    };
+    let fields = wanted.map(|column| field(column.name)).collect::<Result<_, _>>()?;
+    Ok((metadata, fields))
 }
 
-fn convert(frame: &DataFrame, before: u64, chunk: &mut Builder) -> Result<(), PolarsError> {
+/// Some rows of a column.
+fn column(
+    bytes: &MemSlice,
+    group: &RowGroupMetadata,
+    field: &Field,
+    rows: &Range<usize>,
+) -> Result<Box<dyn Array>, PolarsError> {
+    let chunks = group.columns_under_root_iter(&field.name).into_iter().flatten();
+    let (pages, types) = chunks
+        .map(|chunk| {
+            let Range { start, end } = chunk.byte_range();
+            let bytes = bytes.slice(start as usize..end as usize);
+            let pages = PageReader::new(MemReader::new(bytes), chunk, Vec::new(), usize::MAX);
+            let kind = &chunk.descriptor().descriptor.primitive_type;
+            (BasicDecompressor::new(pages, Vec::new()), kind)
+        })
+        .unzip();
+    let rows = Filter::new_ranged(rows.start, rows.end);
+    column_iter_to_arrays(pages, types, field.clone(), Some(rows))
+}
+
+type Whole = PrimitiveArray<i64>;
+type Text = Utf8ViewArray;
+type Flag = BooleanArray;
+
+/// A column as the kind of array that its type is kept in.
+fn of<T: Array>(array: &dyn Array) -> Result<&T, PolarsError> {
+    let told = || PolarsError::SchemaMismatch("a column of another type".into());
+    array.as_any().downcast_ref::<T>().ok_or_else(told)
+}
+
+fn convert(
+    columns: &[Box<dyn Array>],
+    before: u64,
+    chunk: &mut Builder,
+) -> Result<(), PolarsError> {
     // A table that went through another program may have stamps of another unit, or text of another
     // kind.
-    let columns = COLUMNS.iter().filter(|column| column.name != "bits");
+    let wanted = COLUMNS.iter().filter(|column| column.name != "bits");
     let columns: Vec<_> = columns
-        .map(|column| frame.column(column.name)?.cast(&data_type(column.kind)))
+        .iter()
+        .zip(wanted)
+        .map(|(array, column)| {
+            cast(array.as_ref(), &data_type(column.kind), CastOptionsImpl::default())
+        })
         .collect::<Result<_, _>>()?;
+    let columns: Vec<&dyn Array> = columns.iter().map(AsRef::as_ref).collect();
     let [time, channel, kind, id, extended, dlc, data, brs, esi, _, error_bits] =
-        columns.as_slice()
+        *columns.as_slice()
     else {
         return Ok(());
     };
-    let time = time.cast(&DataType::Int64)?;
-    let (time, channel, kind, id) = (time.i64()?, channel.str()?, kind.str()?, id.str()?);
-    let (extended, dlc, data, brs, esi) =
-        (extended.bool()?, dlc.i64()?, data.binary()?, brs.bool()?, esi.bool()?);
-    let error_bits = error_bits.i64()?;
-    for row in 0..frame.height() {
+    let (time, dlc): (&Whole, &Whole) = (of(time)?, of(dlc)?);
+    let error_bits: &Whole = of(error_bits)?;
+    let (channel, kind, id): (&Text, &Text, &Text) = (of(channel)?, of(kind)?, of(id)?);
+    let (extended, brs, esi): (&Flag, &Flag, &Flag) = (of(extended)?, of(brs)?, of(esi)?);
+    let data: &BinaryViewArray = of(data)?;
+    for row in 0..time.len() {
         chunk.lines += 1;
         let number = before + row as u64 + 1;
         let parts = Parts {

@@ -1,6 +1,8 @@
 //! `lostnode manual` and `lostnode completions`: what a package puts beside the program.
 
+use std::fs;
 use std::io::Write;
+use std::path::PathBuf;
 
 use clap::{Args, CommandFactory};
 use clap_complete::Shell;
@@ -10,7 +12,11 @@ use super::{Failure, NOTHING_LOST};
 /// Print the manual page, of all commands one after the other
 #[derive(Args)]
 #[command(after_help = "Example: lostnode manual > lostnode.1")]
-pub struct Manual {}
+pub struct Manual {
+    /// A folder for pages instead, one for each command, as packages have them
+    #[arg(long, value_name = "DIR")]
+    out: Option<PathBuf>,
+}
 
 /// Print what a shell needs to complete commands and options
 #[derive(Args)]
@@ -20,12 +26,18 @@ pub struct Completions {
     shell: Shell,
 }
 
-/// Prints the manual page.
+/// Prints the manual page, or writes those of all commands.
 ///
 /// # Errors
-/// Where standard output cannot be written.
-pub fn manual(_: &Manual) -> Result<u8, Failure> {
+/// Where they cannot be written.
+pub fn manual(arguments: &Manual) -> Result<u8, Failure> {
     let mut command = super::Arguments::command();
+    if let Some(folder) = &arguments.out {
+        fs::create_dir_all(folder)
+            .and_then(|()| clap_mangen::generate_to(command, folder))
+            .map_err(|error| Failure::writing(folder, &error))?;
+        return Ok(NOTHING_LOST);
+    }
     command.build();
     let mut page = Vec::new();
     clap_mangen::Man::new(command.clone()).render(&mut page)?;

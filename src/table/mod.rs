@@ -4,8 +4,9 @@
 //! (`docs/tables.md`, checked by a test).
 
 mod csv;
+pub(crate) mod gathered;
 mod jsonl;
-pub(crate) mod parquet;
+mod parquet;
 
 use std::borrow::Cow;
 use std::io::{self, Write};
@@ -13,6 +14,7 @@ use std::io::{self, Write};
 use lostnode_parsers::Timestamp;
 
 pub use self::csv::Csv;
+pub use self::gathered::Gathered;
 pub use self::jsonl::JsonLines;
 pub use self::parquet::Parquet;
 
