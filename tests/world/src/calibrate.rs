@@ -10,8 +10,8 @@ use crate::score::{Order, score};
 const FEWEST: usize = 60;
 /// Findings of a pool of a group at least …
 const FEWEST_OF_GROUP: usize = 30;
-/// … and there are five pools at least: what is likelier than the last is stated as that.
-const FEWEST_FOR_A_GROUP: usize = 5 * FEWEST_OF_GROUP;
+/// … and there are two pools at least: what is likelier than the last is stated as that.
+const FEWEST_FOR_A_GROUP: usize = 2 * FEWEST_OF_GROUP;
 /// So many findings of that probability of any class count with a pool of a group: what few
 /// show is drawn towards what all show.
 const DRAWN: f64 = 60.0;
@@ -71,7 +71,7 @@ pub fn table(
         more => format!(", and {more} on the simulator's buses"),
     };
     let mut text = format!(
-        "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seed {}\
+        "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seeds {}\
          {simulated}; pools of {FEWEST} or more, of {FEWEST_OF_GROUP} in a group\"\npoints = \
          {}",
         order.family,
