@@ -132,14 +132,14 @@ impl Errors {
     /// Whether the exact test singles out what hangs on an element: else all elements of the bus
     /// would come in, each by how often its kind fails, where hardly anything is known.
     pub fn stands_out(&self, set: &[Subject]) -> bool {
+        let table = &Elements::built_in().errors;
         self.strikes(set).is_some_and(|own| {
             let more = own.frames as f64 > own.share * own.of as f64;
-            let fits = match own.manner {
-                Manner::Behind => more,
-                Manner::AllBut => !more,
+            match own.manner {
+                Manner::Behind => more && own.chance <= table.by_chance,
+                Manner::AllBut => !more && own.chance <= table.spared_by_chance,
                 Manner::Everyone => false,
-            };
-            fits && own.chance <= Elements::built_in().errors.by_chance
+            }
         })
     }
 

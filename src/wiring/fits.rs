@@ -22,7 +22,7 @@ const PAIR: f64 = 0.03;
 
 /// What has to fail for a class of finding.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Part {
+pub(super) enum Part {
     /// Supply or ground: the modules start anew.
     Power,
     /// The bus pair: the modules run on unheard.
@@ -45,14 +45,14 @@ fn part(finding: &Finding) -> Option<Part> {
 }
 
 /// A finding that an element may be behind.
-struct Need<'a> {
-    part: Part,
-    lost: BTreeSet<Subject>,
-    losses: Vec<&'a Loss>,
+pub(super) struct Need<'a> {
+    pub part: Part,
+    pub lost: BTreeSet<Subject>,
+    pub losses: Vec<&'a Loss>,
     /// Nothing of it came back.
-    lasting: bool,
+    pub lasting: bool,
     /// The bus that it is about, where its errors tell something of it.
-    errors: Option<&'a Errors>,
+    pub errors: Option<&'a Errors>,
 }
 
 impl Need<'_> {
@@ -146,59 +146,7 @@ impl Harness<'_> {
         self.taken.iter().filter(|own| own.element == element).map(|own| own.ratio).product()
     }
 
-    /// Losses of several nodes that no finding with an element is about, such as those that an
-    /// engine start may be behind: elements that would explain them, with their share.
-    pub fn beside(&self, ranked: &[Finding]) -> Vec<(usize, f64)> {
-        let placed =
-            |finding: &&Finding| finding.element.as_ref().is_some_and(|own| !own.fits.is_empty());
-        let placed: Vec<Need<'_>> =
-            ranked.iter().filter(placed).filter_map(|finding| self.need(finding)).collect();
-        let told = |loss: &Loss| placed.iter().any(|need| loss.own.is_subset(&need.lost));
-        // Under a poor feed now these modules stop and now those.
-        let mut sets: Vec<BTreeSet<Subject>> = Vec::new();
-        for loss in self.losses.iter().filter(|loss| loss.own.len() > 1 && !told(loss)) {
-            let mut wide = loss.own.clone();
-            sets.retain(|set| {
-                let apart = set.is_disjoint(&wide);
-                if !apart {
-                    wide.extend(set.iter().cloned());
-                }
-                apart
-            });
-            sets.push(wide);
-        }
-        // Within what one element explains another may fail by itself: just its nodes were lost.
-        let inner = |loss: &&Loss| {
-            let exact = |element: &Element| element.feeds.iter().eq(loss.own.iter());
-            let whole = placed.iter().any(|need| need.lost == loss.own);
-            told(loss) && !whole && self.elements.iter().any(exact)
-        };
-        for loss in self.losses.iter().filter(|loss| loss.own.len() > 1).filter(inner) {
-            if !sets.contains(&loss.own) {
-                sets.push(loss.own.clone());
-            }
-        }
-        let of_set = |lost: BTreeSet<Subject>| {
-            let own = |loss: &&Loss| loss.own.len() > 1 && loss.own.is_subset(&lost);
-            let losses: Vec<&Loss> = self.losses.iter().filter(own).collect();
-            let count = |cause| losses.iter().filter(|loss| loss.cause == cause).count();
-            let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
-            let lasting = losses.iter().all(|loss| loss.lasting);
-            let may = [(Part::Power, anew >= ran_on), (Part::Bus, ran_on >= anew)];
-            let parts = may.into_iter().filter(|own| own.1).map(|own| own.0);
-            let judged = parts.map(|part| {
-                let (lost, losses) = (lost.clone(), losses.clone());
-                self.judged(&Need { part, lost, losses, lasting, errors: None }).0
-            });
-            let weights: Weights = judged.flatten().collect();
-            let rest = Elements::built_in().left_out.of_several;
-            let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + rest;
-            weights.into_iter().map(move |((at, _), weight)| (at, weight / total))
-        };
-        sets.into_iter().flat_map(of_set).collect()
-    }
-
-    fn need(&self, finding: &Finding) -> Option<Need<'_>> {
+    pub(super) fn need(&self, finding: &Finding) -> Option<Need<'_>> {
         let part = part(finding).filter(|_| finding.standing != Standing::Benign)?;
         let mut lost: BTreeSet<Subject> = match &finding.subject {
             Subject::Node(_) | Subject::Sender(_) => [finding.subject.clone()].into(),
@@ -216,7 +164,7 @@ impl Harness<'_> {
             own => loss.own.len() == 1 && loss.own.contains(own),
         };
         let sure = self.losses.iter().filter(|loss| !loss.doubtful);
-        let losses: Vec<&Loss> = sure.filter(about).collect();
+        let losses = of_this_part(part, sure.filter(about).collect());
         if lost.is_empty() {
             lost = losses.iter().flat_map(|loss| loss.own.iter().cloned()).collect();
         }
@@ -241,7 +189,7 @@ impl Harness<'_> {
 
     /// Single elements that explain it, each with its weight, and those that feed what was lost and
     /// do not.
-    fn judged(&self, need: &Need<'_>) -> (Weights, Vec<Cleared>) {
+    pub(super) fn judged(&self, need: &Need<'_>) -> (Weights, Vec<Cleared>) {
         let (mut fits, mut cleared) = (Vec::new(), Vec::new());
         for (at, element) in self.elements.iter().enumerate() {
             let judged = self.judge(need, element);
@@ -300,17 +248,23 @@ impl Harness<'_> {
     fn fit(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
         let (alone, second): (Vec<&Subject>, Vec<&Subject>) =
             element.feeds.iter().partition(|fed| !self.has_second(element, fed));
-        let kept =
-            |loss: &&&Loss| alone.iter().any(|fed| losses::kept_sending(self.analysis, fed, loss));
-        let against: Vec<&&Loss> = need.losses.iter().filter(kept).collect();
-        if 2 * against.len() > need.losses.len() {
-            let kept = alone.into_iter().filter(|fed| {
-                against.iter().any(|loss| losses::kept_sending(self.analysis, fed, loss))
-            });
+        let kept = |fed: &Subject, loss: &Loss| losses::kept_sending(self.analysis, fed, loss);
+        let against = |may: &dyn Fn(&Subject) -> bool| {
+            let kept = |loss: &&&Loss| alone.iter().any(|fed| may(fed) && kept(fed, loss));
+            need.losses.iter().filter(kept).count()
+        };
+        // Under a poor feed now these modules stop and now those: one that was lost with the others
+        // at another time does not clear what feeds it.
+        let never_lost = |fed: &Subject| !need.lost.contains(fed);
+        if 2 * against(&never_lost) > need.losses.len() {
+            let kept = alone
+                .into_iter()
+                .filter(|fed| never_lost(fed) && need.losses.iter().any(|loss| kept(fed, loss)));
             return Err(Some(WhyNot::KeptSending(kept.cloned().collect())));
         }
+        let against = against(&|_| true);
         let starved = second.iter().filter(|fed| need.lost.contains(fed)).count();
-        Ok(ONCE.powi(against.len() as i32) * ONE_OF_TWO.powi(starved as i32))
+        Ok(ONCE.powi(against as i32) * ONE_OF_TWO.powi(starved as i32))
     }
 
     /// Whether a node has another feed of the same kind. Plugs, splices and trunks lie one behind
@@ -368,8 +322,23 @@ impl Harness<'_> {
     }
 }
 
+/// Of losses those that ended as a fault of this part does: what ran on did not lose its supply.
+/// All of them where none did, for the manner of a return is not always told.
+fn of_this_part(part: Part, losses: Vec<&Loss>) -> Vec<&Loss> {
+    let (own, other) = match part {
+        Part::Power => (Cause::LostPower, Cause::OpenCircuit),
+        Part::Bus => (Cause::OpenCircuit, Cause::LostPower),
+        Part::Line | Part::Gateway => return losses,
+    };
+    if losses.iter().any(|loss| loss.cause == own) {
+        losses.into_iter().filter(|loss| loss.cause != other).collect()
+    } else {
+        losses
+    }
+}
+
 /// Places of one element, or of two, and their weight.
-type Weights = Vec<((usize, Option<usize>), f64)>;
+pub(super) type Weights = Vec<((usize, Option<usize>), f64)>;
 
 /// Whether an element carries what has to fail.
 fn carries(element: &Element, part: Part) -> bool {

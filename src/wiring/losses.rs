@@ -32,6 +32,13 @@ pub struct Loss {
     pub lost: BTreeSet<Subject>,
 }
 
+impl Loss {
+    /// The same loss, of some of what was lost; how these came back is not said.
+    pub fn of(&self, own: BTreeSet<Subject>) -> Loss {
+        Loss { own, cause: Cause::Unknown, ..self.clone() }
+    }
+}
+
 /// All losses of whole nodes and of lone identifiers, in order of time; with those that may be
 /// lawful.
 pub fn all(analysis: &Analysis) -> Vec<Loss> {

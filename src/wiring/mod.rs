@@ -6,6 +6,7 @@
 //! which element carries to all of the former and to none of the latter, `next` in which order to
 //! test.
 
+mod beside;
 mod errors;
 mod fits;
 mod guess;

@@ -64,6 +64,8 @@ pub struct OfErrors {
     /// A point of the bus is only considered where so many destroyed frames beyond it would come by
     /// chance this seldom.
     pub by_chance: f64,
+    /// The same for a node that strikes all but itself.
+    pub spared_by_chance: f64,
     /// All of it counts for so much at most.
     pub most: f64,
     /// An element that fits so much worse than the best is cleared.
