@@ -23,19 +23,25 @@ pub fn lines(path: &Path) -> Option<Vec<(f64, String, String)>> {
 }
 
 /// The capture without what a sender sent in so many stretches of two to five seconds, at random
-/// times of its traffic that lie more than twelve seconds apart.
+/// times that lie more than fifteen seconds apart. `beside` are senders who speak all through the
+/// ten seconds around each: what stops while the key is turned off is no loss, and is not told as
+/// one.
 pub fn with_losses(
     lines: &[(f64, String, String)],
     sender: &str,
+    beside: &[&str],
     count: usize,
     random: &mut ChaCha8Rng,
 ) -> Vec<u8> {
-    let own: Vec<f64> =
-        lines.iter().filter(|(_, from, _)| from == sender).map(|(time, ..)| *time).collect();
+    let times = |sender: &str| -> Vec<f64> {
+        lines.iter().filter(|(_, from, _)| from == sender).map(|(time, ..)| *time).collect()
+    };
+    let (own, beside) = (times(sender), beside.iter().map(|sender| times(sender)));
+    let beside: Vec<Vec<f64>> = beside.collect();
     let (begin, end) = (own[0], own[own.len() - 1]);
-    let speaks = |from: f64, to: f64| {
-        let first = own.partition_point(|time| *time < from);
-        let within = own[first..].iter().take_while(|time| **time < to);
+    let speaks = |times: &[f64], from: f64, to: f64| {
+        let first = times.partition_point(|time| *time < from);
+        let within = times[first..].iter().take_while(|time| **time < to);
         let (gap, last) =
             within.fold((0.0_f64, from), |(gap, last), time| (gap.max(time - last), *time));
         gap.max(to - last) < 0.5
@@ -45,7 +51,8 @@ pub fn with_losses(
         let from = random.random_range(begin + 10.0..end - 10.0);
         let to = from + random.random_range(2.0..5.0);
         let apart = cut.iter().all(|(other, _)| (other - from).abs() > 15.0);
-        if apart && speaks(from - 3.0, to + 3.0) {
+        let around = |times: &Vec<f64>| speaks(times, from - 5.0, to + 5.0);
+        if apart && around(&own) && beside.iter().all(around) {
             cut.push((from, to));
         }
     }

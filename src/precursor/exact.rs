@@ -50,8 +50,10 @@ pub fn low_ranks(ranks: &[f64]) -> f64 {
 /// What candidates of one family can come to by chance.
 #[derive(Clone, Debug, Default)]
 pub struct Family {
-    /// Tails of each candidate that are small enough to matter, and where each candidate's end.
+    /// Tails that are small enough to matter, of each window those of falling size.
     tails: Vec<f64>,
+    windows: Vec<Window>,
+    /// Where the windows of each candidate end.
     ends: Vec<u32>,
     /// Candidates whose probability can be anything.
     even: usize,
@@ -59,18 +61,33 @@ pub struct Family {
     pub tried: usize,
 }
 
+/// The tails of one window.
+#[derive(Clone, Copy, Debug)]
+struct Window {
+    /// Hits that the first of its tails stands for.
+    hits: u32,
+    /// Where they end.
+    end: u32,
+}
+
 /// Tails above this are no lead of anybody.
 const MATTERS: f64 = 1e-3;
 
 impl Family {
-    /// Notes a candidate by its tails.
-    pub fn add(&mut self, tails: &[f64]) {
-        self.tried += 1;
-        let own = tails.iter().copied().filter(|tail| *tail <= MATTERS);
-        let before = self.tails.len();
-        self.tails.extend(own);
-        if self.tails.len() > before {
-            self.ends.push(self.tails.len() as u32);
+    /// Notes a candidate by its tails: one list for each window it was tried with, each window
+    /// longer than the one before it. From `least` hits on it could be a lead.
+    pub fn add(&mut self, windows: &[Vec<f64>], least: usize) {
+        self.tried += windows.len();
+        let before = self.windows.len();
+        for tails in windows {
+            // They fall with the number of hits.
+            let hits = tails.partition_point(|tail| *tail > MATTERS).max(least);
+            let Some(own) = tails.get(hits..).filter(|own| !own.is_empty()) else { continue };
+            self.tails.extend(own);
+            self.windows.push(Window { hits: hits as u32, end: self.tails.len() as u32 });
+        }
+        if self.windows.len() > before {
+            self.ends.push(self.windows.len() as u32);
         }
     }
 
@@ -82,15 +99,29 @@ impl Family {
 
     /// Probability that any candidate of the family comes to `p` or less by chance: the sum of what
     /// each can come to (Tarone, Biometrics 1990; Westfall and Wolfinger, American Statistician
-    /// 1997). What is too frequent to ever show costs nothing.
+    /// 1997). What is too frequent to ever show costs nothing. A hit within a window is one within
+    /// each longer window too, so of those that need the same number of hits only the longest
+    /// counts: the others can hit no oftener than that.
     pub fn corrected(&self, p: f64) -> f64 {
-        let (mut begin, mut sum) = (0, self.even as f64 * p);
+        let (mut window, mut tail, mut sum) = (0, 0, self.even as f64 * p);
         let bar = p * (1.0 + 1e-9);
         for end in &self.ends {
-            let own = &self.tails[begin..*end as usize];
-            // They fall with the number of hits.
-            sum += own.iter().copied().find(|tail| *tail <= bar).unwrap_or(0.0);
-            begin = *end as usize;
+            let mut of_hits: Option<(usize, f64)> = None;
+            for own in &self.windows[window..*end as usize] {
+                let tails = &self.tails[tail..own.end as usize];
+                tail = own.end as usize;
+                let Some(at) = tails.iter().position(|tail| *tail <= bar) else { continue };
+                let hits = own.hits as usize + at;
+                of_hits = match of_hits {
+                    Some((same, before)) if same == hits => Some((hits, before.max(tails[at]))),
+                    before => {
+                        sum += before.map_or(0.0, |(_, before)| before);
+                        Some((hits, tails[at]))
+                    }
+                };
+            }
+            sum += of_hits.map_or(0.0, |(_, own)| own);
+            window = *end as usize;
         }
         sum.min(1.0)
     }
@@ -104,9 +135,9 @@ mod tests {
     fn what_cannot_show_costs_nothing() {
         let mut family = Family::default();
         let rare = tails(&[0.01; 4]);
-        (0..10).for_each(|_| family.add(&rare));
+        (0..10).for_each(|_| family.add(std::slice::from_ref(&rare), 3));
         let alone = family.corrected(rare[4]);
-        (0..10_000).for_each(|_| family.add(&tails(&[0.9; 4])));
+        (0..10_000).for_each(|_| family.add(&[tails(&[0.9; 4])], 3));
         assert!((alone - 10.0 * rare[4]).abs() < 1e-15);
         assert_eq!(family.corrected(rare[4]), alone);
         assert_eq!(family.tried, 10_010);
@@ -115,9 +146,31 @@ mod tests {
     #[test]
     fn a_candidate_costs_what_it_can_come_to() {
         let mut family = Family::default();
-        family.add(&tails(&[0.1, 0.1, 0.1, 0.1]));
+        family.add(&[tails(&[0.1, 0.1, 0.1, 0.1])], 3);
         let three = tails(&[0.1; 4])[4];
         assert!((family.corrected(5e-4) - three).abs() < 1e-12);
         assert_eq!(family.corrected(1e-6), 0.0);
+    }
+
+    #[test]
+    fn windows_that_need_as_many_hits_count_once() {
+        let of = |chance: f64| tails(&[chance; 5]);
+        let mut family = Family::default();
+        family.add(&[of(0.01), of(0.02), of(0.03), of(0.05)], 3);
+        // Up to 0.03 five hits would surprise as much; the shorter the window the fewer it takes.
+        let p = of(0.03)[5];
+        let four = [of(0.01), of(0.02)].iter().map(|own| own[4]).find(|own| *own <= p);
+        assert_eq!(four, Some(of(0.01)[4]).filter(|own| *own <= p));
+        let sum = p + four.unwrap_or(0.0);
+        assert!((family.corrected(p) - sum).abs() < 1e-15, "{} {sum}", family.corrected(p));
+        assert_eq!(family.tried, 4);
+    }
+
+    #[test]
+    fn too_few_hits_to_be_a_lead_cost_nothing() {
+        let mut family = Family::default();
+        let own = tails(&[1e-4; 8]);
+        family.add(std::slice::from_ref(&own), 4);
+        assert_eq!(family.corrected(own[3]), own[4]);
     }
 }

@@ -45,15 +45,8 @@ pub fn of(target: &Target, recorder: &Recorder, tried: &Tried, targets: usize) -
     // A switch that goes back after the loss is no consequence of it.
     let after = grouped(&after, recorder, &before);
     let lead = |found: &Found<'_>| lead(target, recorder, tried, targets, found);
-    let monitored = |lead: &Lead| lead.apart.1 >= fastest_monitor(target);
-    let after = after.iter().map(lead).filter(monitored).take(MOST);
+    let after = after.iter().map(lead).take(MOST);
     before.iter().take(MOST).map(lead).chain(after).collect()
-}
-
-/// Seconds until a module can miss another at the soonest: when two of its frames have not come.
-fn fastest_monitor(target: &Target) -> f64 {
-    let due = target.episodes.iter().map(|own| own.at.saturating_sub(own.lost.from));
-    2.0 * due.min().unwrap_or(0).max(0) as f64 / 1e6
 }
 
 fn grouped<'t>(
@@ -161,19 +154,19 @@ fn lead(
     let reach = if best.window == 0 { Micros::MAX } else { best.window };
     let mut apart: Vec<Micros> = hits()
         .filter_map(|(_, episode)| {
-            let time = nearest(&times, reach, episode.at)?;
+            let time = nearest(&times, reach, episode.at.saturating_sub(best.least))?;
             // Told from the last frame of the node on, as the outage is.
             Some(if kind == Kind::Consequence {
                 time - episode.lost.from
             } else {
-                episode.at - time
+                (episode.due - time).max(0)
             })
         })
         .collect();
     apart.sort_unstable();
     let at = |place: usize| apart.get(place).map_or(0.0, |micros| *micros as f64 / 1e6);
     let with_start = hits().filter(|(_, episode)| {
-        let time = nearest(&times, reach, episode.at);
+        let time = nearest(&times, reach, episode.at.saturating_sub(best.least));
         time.is_some_and(|time| nearest(&target.wakes, WITH_START, time).is_some())
     });
     let with_start = 2 * with_start.count() > best.hit.count_ones() as usize;

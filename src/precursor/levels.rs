@@ -112,6 +112,7 @@ fn candidate((at, trace): (usize, &Trace), field: Field, change: Change) -> Cand
         trace: at,
         change,
         window: 0,
+        least: 0,
         sort: Sort::Level,
         hit: 0,
         p: 1.0,
@@ -185,7 +186,7 @@ fn values(own: (usize, &Trace), field: Field, samples: &Samples, tried: &mut Tri
             score.chances.push((f64::from(counts[*block][value]).max(1.0) / all).min(1.0));
         }
         let change = Change::Is(value as u64);
-        tried.note(Sort::Value, &score, || candidate(own, field, change));
+        tried.note(Sort::Value, &[score], |_| candidate(own, field, change));
     }
 }
 

@@ -90,8 +90,17 @@ impl Line {
         }) {
             off.push(span(outage.start, outage.end));
         }
+        // Where one module sends most of a bus, its loss looks as if the key were off.
+        let lost: Vec<Span> = analysis
+            .lost()
+            .filter(|outage| outage.channel == Some(channel))
+            .map(|outage| span(outage.start, outage.end))
+            .collect();
         if let Some(own) = analysis.channels.get(usize::from(channel)) {
-            off.extend(own.key_off.iter().map(|off| span(off.start, off.end)));
+            let key_off = own.key_off.iter().map(|off| span(off.start, off.end));
+            off.extend(key_off.filter(|off| {
+                !lost.iter().any(|lost| 2 * lost.within(*off).length() > off.length())
+            }));
         }
         off.sort_unstable();
         let drives = self.pieces.iter().map(|(begin, end, _)| span(*begin, *end));

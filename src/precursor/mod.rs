@@ -106,14 +106,17 @@ impl Second {
         let field = lead.place.field;
         let bit = usize::from(field.byte) * 8 + usize::from(field.bit.unwrap_or(0));
         let window = (lead.within * 1e6) as i64;
-        let window = match lead.kind {
-            Kind::Precursor => window,
-            Kind::Consequence => -window,
-        };
         let score = match (lead.change, field.bit) {
             (Change::Rises | Change::Falls, _) => {
-                let times = search::onsets(trace, bit, lead.change == Change::Rises);
-                search::turn_score(target, &times, window)
+                let up = lead.change == Change::Rises;
+                let times = search::onsets(trace, bit, up);
+                match lead.kind {
+                    Kind::Precursor => search::turn_score(target, &times, window),
+                    Kind::Consequence => {
+                        let back = search::onsets(trace, bit, !up);
+                        search::after_score(target, &times, &back, window)
+                    }
+                }
             }
             (Change::Is(value), Some(_)) => {
                 search::state_score(target, &search::standing(trace, bit, value == 1))

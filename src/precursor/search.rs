@@ -9,10 +9,25 @@ use super::target::{Episode, FEWEST, LONGEST, Target};
 use super::trial::{Score, near, nearest, score};
 use crate::analysis::just_before::{Change, Field, Place};
 
-/// How long before a loss, or after it, something happens, in microseconds. Each is about twice the
-/// one before it, so that hardly more chance is let in than the lead needs.
-const WINDOWS: [Micros; 9] =
-    [100_000, 200_000, 300_000, 500_000, 1_000_000, 2_000_000, 3_000_000, 5_000_000, LONGEST];
+/// How long before a loss, or after it, something happens, in microseconds. Each is about half as
+/// long again as the one before it, so that hardly more chance is let in than the lead needs; as
+/// each lies in the next, many of them cost little ([`Family::corrected`]).
+const WINDOWS: [Micros; 13] = [
+    100_000, 150_000, 200_000, 300_000, 500_000, 700_000, 1_000_000, 1_500_000, 2_000_000,
+    3_000_000, 5_000_000, 7_000_000, LONGEST,
+];
+/// Stretches before a loss that end before it, in microseconds: a relay, a pump or a door that runs
+/// takes its time, and that is much the same each time. From 1 s up, about to a third: what comes
+/// sooner surprises as it is.
+const BANDS: [(Micros, Micros); 7] = [
+    (300_000, 1_000_000),
+    (500_000, 1_500_000),
+    (700_000, 2_000_000),
+    (1_000_000, 3_000_000),
+    (1_500_000, 5_000_000),
+    (2_000_000, 7_000_000),
+    (3_000_000, LONGEST),
+];
 /// A candidate less surprising than this, before any correction, is no lead.
 const SURPRISES: f64 = 1e-3;
 /// Candidates kept, the most surprising ones.
@@ -60,6 +75,8 @@ pub struct Candidate {
     pub change: Change,
     /// Microseconds before the loss, after it where negative; 0 for what holds.
     pub window: Micros,
+    /// And no less than so many.
+    pub least: Micros,
     /// What kind of candidate.
     pub sort: Sort,
     /// Which losses are hits.
@@ -77,19 +94,22 @@ pub struct Tried {
 }
 
 impl Tried {
-    /// Notes a candidate, and keeps it if it surprises.
-    pub fn note(&mut self, sort: Sort, score: &Score, keep: impl FnOnce() -> Candidate) {
+    /// Notes a candidate with each of its windows, the shortest first, and keeps what surprises.
+    pub fn note(&mut self, sort: Sort, windows: &[Score], keep: impl Fn(usize) -> Candidate) {
         let family = &mut self.families[sort as usize];
         // Where all losses were hits it could still be chance: most candidates end here.
-        if score.chances.iter().product::<f64>() > SURPRISES {
-            family.tried += 1;
+        let all = |score: &Score| score.chances.iter().product::<f64>();
+        if windows.first().is_none_or(|shortest| all(shortest) > SURPRISES) {
+            family.tried += windows.len();
             return;
         }
-        let tails = tails(&score.chances);
-        family.add(&tails);
-        let p = tails[score.hits()];
-        if p <= SURPRISES && is_enough(score.hits(), score.chances.len()) {
-            self.keep(Candidate { sort, hit: score.hit, p, ..keep() });
+        let of: Vec<Vec<f64>> = windows.iter().map(|score| tails(&score.chances)).collect();
+        family.add(&of, enough(windows[0].chances.len()));
+        for (at, (score, tails)) in windows.iter().zip(&of).enumerate() {
+            let p = tails[score.hits()];
+            if p <= SURPRISES && is_enough(score.hits(), score.chances.len()) {
+                self.keep(Candidate { sort, hit: score.hit, p, ..keep(at) });
+            }
         }
     }
 
@@ -134,7 +154,11 @@ impl Tried {
 
 /// Whether so many losses of all make a lead: three, and half of them.
 pub fn is_enough(hits: usize, losses: usize) -> bool {
-    hits >= FEWEST && 2 * hits >= losses
+    hits >= enough(losses)
+}
+
+fn enough(losses: usize) -> usize {
+    FEWEST.max(losses.div_ceil(2))
 }
 
 /// Tries all that was recorded.
@@ -172,6 +196,7 @@ fn candidate(
         trace: at,
         change,
         window,
+        least: 0,
         sort: Sort::Turn,
         hit: 0,
         p: 1.0,
@@ -186,13 +211,17 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
         if times.len() < FEWEST {
             continue;
         }
-        for window in WINDOWS {
-            let before = turn_score(target, &times, window);
-            tried.note(Sort::Turn, &before, || candidate(own, bit, change, window));
-            if !is_own {
-                let after = turn_score(target, &times, -window);
-                tried.note(Sort::After, &after, || candidate(own, bit, change, -window));
-            }
+        let before = WINDOWS.map(|window| turn_score(target, &times, window));
+        tried.note(Sort::Turn, &before, |at| candidate(own, bit, change, WINDOWS[at]));
+        for (least, window) in BANDS {
+            let of_band = band_score(target, &times, least, window);
+            let new = |_| Candidate { least, ..candidate(own, bit, change, window) };
+            tried.note(Sort::Turn, &[of_band], new);
+        }
+        if !is_own {
+            let back = onsets(own.1, bit, !up);
+            let after = WINDOWS.map(|window| after_score(target, &times, &back, window));
+            tried.note(Sort::After, &after, |at| candidate(own, bit, change, -WINDOWS[at]));
         }
     }
 }
@@ -203,11 +232,31 @@ pub fn turn_score(target: &Target, times: &[Micros], window: Micros) -> Score {
     score(target, hit, |span| near(times, window, span))
 }
 
+/// How a turn between so long and so long before the losses does.
+fn band_score(target: &Target, times: &[Micros], least: Micros, most: Micros) -> Score {
+    let sooner = |time: Micros| time.saturating_sub(least);
+    let hit = |episode: &Episode| nearest(times, most - least, sooner(episode.at)).is_some();
+    score(target, hit, |span| {
+        near(times, most - least, Span { from: sooner(span.from), to: sooner(span.to) })
+    })
+}
+
+/// How a turn within a window after the losses does, `back` being the turns the other way. What had
+/// turned shortly before a loss and turns back after it is a switch that was let go of, or a knock
+/// that is over: no consequence, for it began before the loss.
+pub fn after_score(target: &Target, times: &[Micros], back: &[Micros], window: Micros) -> Score {
+    let hit = |episode: &Episode| {
+        nearest(times, -window, episode.at).is_some()
+            && nearest(back, LONGEST, episode.at).is_none()
+    };
+    score(target, hit, |span| near(times, -window, span))
+}
+
 fn states(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
     for value in [1, 0] {
         let spans = standing(own.1, bit, value == 1);
         let now = state_score(target, &spans);
-        tried.note(Sort::State, &now, || candidate(own, bit, Change::Is(value), 0));
+        tried.note(Sort::State, &[now], |_| candidate(own, bit, Change::Is(value), 0));
     }
 }
 

@@ -30,8 +30,10 @@ const TOGETHER: Micros = 200_000;
 /// One loss, or a burst of them.
 #[derive(Clone, Debug)]
 pub struct Episode {
-    /// When the first frame was due that did not come; what happened later may be because of it.
+    /// Until when nobody could know of it; what changes later may be because of it.
     pub at: Micros,
+    /// When the first frame was due that did not come.
+    pub due: Micros,
     /// From the last frame before it to the first after it.
     pub lost: Span,
     /// Place of its block.
@@ -106,11 +108,12 @@ fn subjects(analysis: &Analysis) -> Vec<(Subject, Vec<&Outage>)> {
 fn target(analysis: &Analysis, line: &Line, of: Subject, outages: &[&Outage]) -> Option<Target> {
     let channel = outages.first()?.channel?;
     let of_bus = matches!(of, Subject::Channel(_));
-    let mut losses: Vec<(Micros, Span)> = outages
+    let mut losses: Vec<(Micros, Micros, Span)> = outages
         .iter()
         .map(|outage| {
             let lost = Span { from: line.micros(outage.start), to: line.micros(outage.end) };
-            (line.micros(due(analysis, outage)), lost)
+            let (due, known) = known(analysis, outage);
+            (line.micros(known), line.micros(due), lost)
         })
         .collect();
     losses.sort_unstable();
@@ -119,19 +122,19 @@ fn target(analysis: &Analysis, line: &Line, of: Subject, outages: &[&Outage]) ->
         false => line.awake(analysis, channel),
     };
     let watched: Micros = awake.iter().map(|span| span.length()).sum();
-    let times: Vec<f64> = losses.iter().map(|(at, _)| *at as f64 / 1e6).collect();
+    let times: Vec<f64> = losses.iter().map(|(at, ..)| *at as f64 / 1e6).collect();
     let (_, gap) = group(&times, watched as f64 / 1e6);
-    // The stretches before two losses must not overlap: then they are no two witnesses. What comes
-    // later than that is one of its own, even where `compare`, which asks how often it is lost,
-    // would join it.
+    // The stretches before two losses must not overlap: then they are no two witnesses. What begins
+    // later than that after the first of a burst is one of its own, even where `compare`, which
+    // asks how often it is lost, would join it.
     let gap = ((gap * 1e6) as Micros).min(LONGEST);
     let mut episodes: Vec<Episode> = Vec::new();
-    for (at, lost) in &losses {
+    for (at, due, lost) in &losses {
         match episodes.last_mut() {
-            Some(last) if at.saturating_sub(last.lost.to.max(last.at)) <= gap => {
+            Some(last) if at.saturating_sub(last.at) <= gap || *at <= last.lost.to => {
                 last.lost.to = last.lost.to.max(lost.to);
             }
-            _ => episodes.push(Episode { at: *at, lost: *lost, block: 0 }),
+            _ => episodes.push(Episode { at: *at, due: *due, lost: *lost, block: 0 }),
         }
     }
     episodes.truncate(MOST_EPISODES);
@@ -145,7 +148,7 @@ fn target(analysis: &Analysis, line: &Line, of: Subject, outages: &[&Outage]) ->
     });
     Some(Target {
         of,
-        losses: losses.iter().map(|(_, lost)| *lost).collect(),
+        losses: losses.iter().map(|(.., lost)| *lost).collect(),
         own: own.collect(),
         wakes: awake.iter().map(|span| span.from).collect(),
         episodes,
@@ -153,18 +156,22 @@ fn target(analysis: &Analysis, line: &Line, of: Subject, outages: &[&Outage]) ->
     })
 }
 
-/// When the first frame was due that did not come: what changes until then cannot be because of
-/// the loss, for nobody knew of it. Monitors wait for two periods and more.
-fn due(analysis: &Analysis, outage: &Outage) -> i64 {
-    let due = outage.ids.iter().filter_map(|at| {
+/// When the first frame was due that did not come, and when the second was: what changes until then
+/// cannot be because of the loss, for nobody knew of it. A single frame is late or spoilt often
+/// enough, so monitors wait for two and more.
+fn known(analysis: &Analysis, outage: &Outage) -> (i64, i64) {
+    let of_id = outage.ids.iter().filter_map(|at| {
         let id = &analysis.identifiers[*at];
         let period = nanoseconds(id.rhythm?.period);
         // Those whose last frame before it is known.
         let silent = id.silent.iter().filter(|silent| silent.end > outage.start);
         let last = silent.map(|silent| silent.start).find(|start| *start <= outage.start)?;
-        Some(last.saturating_add(period))
+        let due = last.saturating_add(period);
+        Some((due, due.saturating_add(period)))
     });
-    due.min().map_or(outage.start, |due| due.max(outage.start))
+    let (due, known): (Vec<i64>, Vec<i64>) = of_id.unzip();
+    let first = |times: Vec<i64>| times.into_iter().min().unwrap_or(0).max(outage.start);
+    (first(due), first(known))
 }
 
 /// Of a channel its own losses are no sleep; the first seconds of each count as if it had run on.
@@ -172,11 +179,11 @@ fn stretches_of_bus(
     analysis: &Analysis,
     line: &Line,
     channel: ChannelIndex,
-    losses: &[(Micros, Span)],
+    losses: &[(Micros, Micros, Span)],
 ) -> Vec<Span> {
     let mut awake = line.awake(analysis, channel);
     for span in &mut awake {
-        if losses.iter().any(|(_, lost)| lost.from == span.to) {
+        if losses.iter().any(|(.., lost)| lost.from == span.to) {
             span.to = span.to.saturating_add(LONGEST);
         }
     }
@@ -231,6 +238,7 @@ impl Target {
         self.own.extend(other.own);
         for (own, other) in self.episodes.iter_mut().zip(other.episodes) {
             own.at = own.at.min(other.at);
+            own.due = own.due.min(other.due);
         }
     }
 

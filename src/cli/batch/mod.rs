@@ -236,6 +236,7 @@ impl Work {
             Err(error) => return unread(error),
         };
         let row = self.report(
+            path,
             Source::Reader { name: path.display().to_string(), reader: Box::new(reader) },
             threads,
             &name,
@@ -257,6 +258,7 @@ impl Work {
 
     fn report(
         &self,
+        path: &Path,
         source: Source,
         threads: usize,
         name: &str,
@@ -264,7 +266,8 @@ impl Work {
     ) -> Result<Row, Failure> {
         let reading = capture::Options { threads, ..self.options.reading.clone() };
         let options = Options { reading, ..self.options.clone() };
-        let mut analysis = match crate::analyse(source, &options) {
+        let again = || Source::Path(path.to_owned()).again();
+        let mut analysis = match crate::analyse_twice(source, again, &options) {
             Ok(analysis) => analysis,
             Err(Error::Capture(error)) => {
                 return Ok(Row::refused(name.to_owned(), &error));
