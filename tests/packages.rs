@@ -1,8 +1,8 @@
-//! What is packaged fits together: one version, all that a registry asks for, a page
-//! for each command.
+//! What is packaged fits together: one version, one set of profiles, one choice of libraries.
 
 mod common;
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 
 use common::own;
@@ -10,6 +10,39 @@ use toml::{Table, Value};
 
 fn table(path: &str) -> Table {
     fs::read_to_string(own(path)).unwrap().parse().unwrap()
+}
+
+/// The packages of a lock file that come from a registry, with all their versions.
+fn locked(path: &str) -> BTreeMap<String, BTreeSet<String>> {
+    let mut out: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    for package in table(path)["package"].as_array().unwrap() {
+        if package.get("source").is_some() {
+            let text = |key: &str| package[key].as_str().unwrap().to_owned();
+            out.entry(text("name")).or_default().insert(text("version"));
+        }
+    }
+    out
+}
+
+/// Otherwise the wheel would be made of other code than the program, and built anew from the
+/// ground.
+#[test]
+fn the_python_package_is_built_of_the_same() {
+    let (root, python) = (table("Cargo.toml"), table("python/Cargo.toml"));
+    assert_eq!(root["profile"]["release"], python["profile"]["release"]);
+    let (ours, theirs) = (locked("Cargo.lock"), locked("python/Cargo.lock"));
+    let mut both = 0;
+    for (name, versions) in theirs {
+        // What only pyo3 brings may be of another version beside ours.
+        if let Some(known) = ours.get(&name) {
+            assert!(
+                versions.iter().any(|version| known.contains(version)),
+                "{name}: {versions:?} in python/Cargo.lock, {known:?} in Cargo.lock"
+            );
+            both += 1;
+        }
+    }
+    assert!(both > 100, "only {both} packages in both");
 }
 
 #[test]
@@ -21,6 +54,8 @@ fn all_say_one_version() {
     };
     let root = version("Cargo.toml", &["workspace", "package", "version"]);
     assert_eq!(version("Cargo.toml", &["dependencies", "lostnode-parsers", "version"]), root);
+    assert_eq!(version("python/Cargo.toml", &["package", "version"]), root);
+    assert_eq!(version("python/pyproject.toml", &["project", "version"]), root);
 }
 
 /// What `cargo publish` asks for, and what a reader of the registry looks for.
