@@ -6,7 +6,7 @@ use super::levels;
 use super::line::{Micros, Span};
 use super::recorder::{Recorder, Trace};
 use super::target::{Episode, FEWEST, LONGEST, Target};
-use super::trial::{Score, near, nearest, score};
+use super::trial::{Score, after_times, before_times, near, nearest, score, scores};
 use crate::analysis::just_before::{Change, Field, Place};
 
 /// How long before a loss, or after it, something happens, in microseconds. Each is about half as
@@ -94,23 +94,31 @@ pub struct Tried {
 }
 
 impl Tried {
-    /// Notes a candidate with each of its windows, the shortest first, and keeps what surprises.
-    pub fn note(&mut self, sort: Sort, windows: &[Score], keep: impl Fn(usize) -> Candidate) {
+    /// Notes a candidate with each of its windows, the shortest first, and keeps what surprises. How
+    /// many of them could.
+    pub fn note(
+        &mut self,
+        sort: Sort,
+        windows: &[Score],
+        keep: impl Fn(usize) -> Candidate,
+    ) -> usize {
         let family = &mut self.families[sort as usize];
-        // Where all losses were hits it could still be chance: most candidates end here.
+        // Where all losses were hits it could still be chance: most windows end here, and with each
+        // all that are longer.
         let all = |score: &Score| score.chances.iter().product::<f64>();
-        if windows.first().is_none_or(|shortest| all(shortest) > SURPRISES) {
-            family.tried += windows.len();
-            return;
-        }
+        let could = windows.partition_point(|score| all(score) <= SURPRISES);
+        family.tried += windows.len() - could;
+        let windows = &windows[..could];
+        let Some(first) = windows.first() else { return 0 };
         let of: Vec<Vec<f64>> = windows.iter().map(|score| tails(&score.chances)).collect();
-        family.add(&of, enough(windows[0].chances.len()));
+        family.add(&of, enough(first.chances.len()));
         for (at, (score, tails)) in windows.iter().zip(&of).enumerate() {
             let p = tails[score.hits()];
             if p <= SURPRISES && is_enough(score.hits(), score.chances.len()) {
                 self.keep(Candidate { sort, hit: score.hit, p, ..keep(at) });
             }
         }
+        could
     }
 
     /// Notes candidates of which the probability is even by chance.
@@ -211,16 +219,20 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
         if times.len() < FEWEST {
             continue;
         }
-        let before = WINDOWS.map(|window| turn_score(target, &times, window));
+        let before = turn_scores(target, &times);
         tried.note(Sort::Turn, &before, |at| candidate(own, bit, change, WINDOWS[at]));
-        for (least, window) in BANDS {
+        for (at, (least, window)) in BANDS.into_iter().enumerate() {
             let of_band = band_score(target, &times, least, window);
             let new = |_| Candidate { least, ..candidate(own, bit, change, window) };
-            tried.note(Sort::Turn, &[of_band], new);
+            if tried.note(Sort::Turn, &[of_band], new) == 0 {
+                // Each is wider than the one before.
+                tried.families[Sort::Turn as usize].tried += BANDS.len() - at - 1;
+                break;
+            }
         }
         if !is_own {
             let back = onsets(own.1, bit, !up);
-            let after = WINDOWS.map(|window| after_score(target, &times, &back, window));
+            let after = after_scores(target, &times, &back);
             tried.note(Sort::After, &after, |at| candidate(own, bit, change, -WINDOWS[at]));
         }
     }
@@ -230,6 +242,15 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
 pub fn turn_score(target: &Target, times: &[Micros], window: Micros) -> Score {
     let hit = |episode: &Episode| nearest(times, window, episode.at).is_some();
     score(target, hit, |span| near(times, window, span))
+}
+
+/// The same for all windows in one pass.
+fn turn_scores(target: &Target, times: &[Micros]) -> [Score; WINDOWS.len()] {
+    let hit = |episode: &Episode| {
+        let last = nearest(times, LONGEST, episode.at);
+        WINDOWS.map(|window| last.is_some_and(|last| episode.at - last < window))
+    };
+    scores(target, hit, |span| after_times(times, WINDOWS, span))
 }
 
 /// How a turn between so long and so long before the losses does.
@@ -250,6 +271,16 @@ pub fn after_score(target: &Target, times: &[Micros], back: &[Micros], window: M
             && nearest(back, LONGEST, episode.at).is_none()
     };
     score(target, hit, |span| near(times, -window, span))
+}
+
+/// The same for all windows in one pass.
+fn after_scores(target: &Target, times: &[Micros], back: &[Micros]) -> [Score; WINDOWS.len()] {
+    let hit = |episode: &Episode| {
+        let next = nearest(times, -LONGEST, episode.at)
+            .filter(|_| nearest(back, LONGEST, episode.at).is_none());
+        WINDOWS.map(|window| next.is_some_and(|next| next - episode.at < window))
+    };
+    scores(target, hit, |span| before_times(times, WINDOWS, span))
 }
 
 fn states(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {

@@ -29,23 +29,97 @@ pub fn score(
     is_hit: impl Fn(&Episode) -> bool,
     covered: impl Fn(Span) -> Micros,
 ) -> Score {
-    let (mut hit, mut chances) = (0, Vec::with_capacity(target.episodes.len()));
-    let mut last: Option<(usize, f64)> = None;
+    let [own] = scores(target, |episode| [is_hit(episode)], |span| [covered(span)]);
+    own
+}
+
+/// The same for several sets of times at once.
+pub fn scores<const N: usize>(
+    target: &Target,
+    is_hit: impl Fn(&Episode) -> [bool; N],
+    covered: impl Fn(Span) -> [Micros; N],
+) -> [Score; N] {
+    let count = target.episodes.len();
+    let mut out: [Score; N] =
+        std::array::from_fn(|_| Score { hit: 0, chances: Vec::with_capacity(count) });
+    let mut last: Option<(usize, [f64; N])> = None;
     for (at, episode) in target.episodes.iter().enumerate() {
-        hit |= u64::from(is_hit(episode)) << at;
-        let chance = match last {
-            Some((block, chance)) if block == episode.block => chance,
+        let chances = match last {
+            Some((block, chances)) if block == episode.block => chances,
             _ => {
                 let block = &target.blocks[episode.block];
-                let own: Micros = block.parts.iter().map(|part| covered(*part)).sum();
+                let mut own = [0; N];
+                for part in &block.parts {
+                    own.iter_mut().zip(covered(*part)).for_each(|(sum, part)| *sum += part);
+                }
                 let length = block.length.max(LEAST) as f64;
-                (own.max(LEAST) as f64 / length).min(1.0)
+                own.map(|own| (own.max(LEAST) as f64 / length).min(1.0))
             }
         };
-        last = Some((episode.block, chance));
-        chances.push(chance);
+        last = Some((episode.block, chances));
+        for ((score, hit), chance) in out.iter_mut().zip(is_hit(episode)).zip(chances) {
+            score.hit |= u64::from(hit) << at;
+            score.chances.push(chance);
+        }
     }
-    Score { hit, chances }
+    out
+}
+
+/// How much of a span lies within each of some windows after one of some times, which are in order.
+///
+/// ```
+/// use lostnode::precursor::line::Span;
+/// use lostnode::precursor::trial::after_times;
+/// let span = Span { from: 0, to: 100 };
+/// assert_eq!(after_times(&[10, 15, 95], [10, 100], span), [20, 90]);
+/// assert_eq!(after_times(&[-5, 105], [10, 4], span), [5, 0]);
+/// ```
+pub fn after_times<const N: usize>(
+    times: &[Micros],
+    windows: [Micros; N],
+    span: Span,
+) -> [Micros; N] {
+    // Of those before the span the last reaches furthest into it.
+    let first = times.partition_point(|time| *time <= span.from).saturating_sub(1);
+    let mut sum = [0; N];
+    let times = &times[first..];
+    for (at, time) in times.iter().enumerate().take_while(|(_, time)| **time < span.to) {
+        let next = times.get(at + 1).map_or(span.to, |next| (*next).min(span.to));
+        let begin = (*time).max(span.from);
+        for (sum, window) in sum.iter_mut().zip(windows) {
+            *sum += (next.min(time.saturating_add(window)) - begin).max(0);
+        }
+    }
+    sum
+}
+
+/// The same before the times.
+///
+/// ```
+/// use lostnode::precursor::line::Span;
+/// use lostnode::precursor::trial::before_times;
+/// let span = Span { from: 0, to: 100 };
+/// assert_eq!(before_times(&[10, 15, 95], [10, 100], span), [25, 95]);
+/// assert_eq!(before_times(&[-5, 105], [10, 4], span), [5, 0]);
+/// ```
+pub fn before_times<const N: usize>(
+    times: &[Micros],
+    windows: [Micros; N],
+    span: Span,
+) -> [Micros; N] {
+    let first = times.partition_point(|time| *time <= span.from);
+    let (mut sum, mut from) = ([0; N], span.from);
+    for time in &times[first..] {
+        let end = (*time).min(span.to);
+        for (sum, window) in sum.iter_mut().zip(windows) {
+            *sum += (end - from.max(time.saturating_sub(window))).max(0);
+        }
+        from = end;
+        if *time >= span.to {
+            break;
+        }
+    }
+    sum
 }
 
 /// How much of a span lies within `window` after one of some times, which are in order; before one
@@ -60,21 +134,11 @@ pub fn score(
 /// assert_eq!(near(&[-5, 105], 10, span), 5);
 /// ```
 pub fn near(times: &[Micros], window: Micros, span: Span) -> Micros {
-    let reach = |time: Micros| Span {
-        from: time.saturating_add(window.min(0)),
-        to: time.saturating_add(window.max(0)),
+    let [own] = match window >= 0 {
+        true => after_times(times, [window], span),
+        false => before_times(times, [-window], span),
     };
-    let first = times.partition_point(|time| reach(*time).to <= span.from);
-    let (mut sum, mut from) = (0, span.from);
-    for time in &times[first..] {
-        let own = reach(*time);
-        if own.from >= span.to {
-            break;
-        }
-        sum += (own.to.min(span.to) - own.from.max(from)).max(0);
-        from = from.max(own.to);
-    }
-    sum
+    own
 }
 
 /// The last of some times within `window` before a moment, or the first within it after; in order.
