@@ -94,8 +94,8 @@ pub struct Tried {
 }
 
 impl Tried {
-    /// Notes a candidate with each of its windows, the shortest first, and keeps what surprises. How
-    /// many of them could.
+    /// Notes a candidate with each of its windows, the shortest first, and keeps what surprises;
+    /// how many of them could.
     pub fn note(
         &mut self,
         sort: Sort,
