@@ -51,21 +51,9 @@ fn parsers() {
     replay("parsers", 740, targets::parsers);
 }
 
-/// Not fuzzed for long yet: there is no archive of it.
 #[test]
 fn wiring() {
-    let inputs = single("fuzz/seeds", "wiring");
-    inputs.iter().for_each(|input| targets::wiring(input));
-    assert!(inputs.len() >= 3);
-    // Each cut and with each byte bent once, as a fuzzer would begin.
-    for input in &inputs {
-        for at in (0..input.len()).step_by(3) {
-            targets::wiring(&input[..at]);
-            let mut bent = input.clone();
-            bent[at] ^= 0x14;
-            targets::wiring(&bent);
-        }
-    }
+    replay("wiring", 3000, targets::wiring);
 }
 
 #[test]
