@@ -1,15 +1,15 @@
 //! Two parts of a harness that fail in one recording: each loss counts for the part that it is of.
 
-mod common;
+#[path = "../examples/common/harness.rs"]
+#[allow(dead_code, reason = "the example uses more of it")]
+mod harness;
 
 use std::fmt::Write as _;
 use std::sync::Arc;
 
-use lostnode::capture::Source;
+use harness::Vehicle;
 use lostnode::roster_file::RosterFile;
 use lostnode::simulate::{self, Scenario};
-use lostnode::wiring_file::WiringFile;
-use lostnode::{Explaining, Options};
 
 /// An invented vehicle of eight nodes, `n0` to `n7`; the elements that its report names, in order.
 fn named(troubles: &str, wiring: &str) -> Vec<String> {
@@ -38,16 +38,8 @@ fn named(troubles: &str, wiring: &str) -> Vec<String> {
     let scenario = Scenario::parse(&(scenario + troubles)).unwrap();
     let mut log = Vec::new();
     simulate::run(&scenario, &mut log).unwrap();
-    let options = Options {
-        roster: Some(Arc::new(RosterFile::parse(&roster).unwrap())),
-        findings: Some(Explaining {
-            wiring: Some(Arc::new(WiringFile::parse(wiring).unwrap())),
-            ..Explaining::default()
-        }),
-        ..Options::default()
-    };
-    let analysis =
-        lostnode::analyse(Source::Bytes { name: "t".into(), bytes: log }, &options).unwrap();
+    let roster = Arc::new(RosterFile::parse(&roster).unwrap());
+    let analysis = Vehicle::analysed(&log, &roster, Some(wiring));
     let wiring = &analysis.findings.as_ref().unwrap().wiring;
     wiring.ranked.iter().map(|own| wiring.elements[own.0].name.clone()).collect()
 }

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use lostnode::analysis::Analysis;
 use lostnode::capture::{self, Batch, Source, several};
 use lostnode::fault::Job;
-use lostnode::roster_file::{self, RosterFile};
+use lostnode::roster_file;
 use lostnode::wiring_file::WiringFile;
 use lostnode::{Explaining, Options, Recordings};
 
@@ -34,7 +34,7 @@ impl Asked {
             ..Explaining::default()
         };
         let mut options = Options {
-            roster: self.roster.as_deref().map(roster).transpose()?.map(Arc::new),
+            roster: read(self.roster.as_deref(), roster_file::read)?.map(Arc::new),
             findings: self.explained.then_some(explaining),
             precursors: self.explained,
             ..Options::default()
@@ -130,13 +130,4 @@ fn read<T, E: std::fmt::Display>(
     let name = path.display().to_string();
     let text = fs::read_to_string(path).map_err(|error| Failure::about(&name, error))?;
     parse(&text).map(Some).map_err(|error| Failure::about(&name, error))
-}
-
-/// A roster file, or an AUTOSAR system description, told apart by how it begins.
-fn roster(path: &Path) -> Result<RosterFile, Failure> {
-    let parse = |text: &str| {
-        let is_xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
-        if is_xml { roster_file::from_arxml(text) } else { RosterFile::parse(text) }
-    };
-    read(Some(path), parse).map(Option::unwrap_or_default)
 }

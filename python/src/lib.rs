@@ -10,7 +10,6 @@ mod files;
 mod waiting;
 
 use std::fs::File;
-use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::sync_channel;
 
@@ -253,9 +252,7 @@ fn simulated(
             Scenario::parse(&scenario).map_err(|error| Failure::about("scenario", error))?;
         scenario.seed = seed.unwrap_or(scenario.seed);
         if sound {
-            scenario.troubles.clear();
-            scenario.triggers.clear();
-            scenario.exchanges.clear();
+            scenario.make_sound();
         }
         let truth = written(&scenario, &out, stop)
             .map_err(|error| Failure::about(&out.display().to_string(), error))?;
@@ -270,24 +267,7 @@ fn serde_text(truth: &simulate::Truth) -> Result<String, Failure> {
 /// Writes the capture, packed where its name ends in .gz or .zst.
 fn written(scenario: &Scenario, path: &Path, stop: &Stop) -> std::io::Result<simulate::Truth> {
     let file = waiting::Stoppable { inner: File::create(path)?, stop: stop.clone() };
-    let mut out = BufWriter::new(file);
-    let truth = match path.extension().and_then(|extension| extension.to_str()) {
-        Some("gz") => {
-            let mut packed = flate2::write::GzEncoder::new(&mut out, flate2::Compression::best());
-            let truth = simulate::run(scenario, &mut packed)?;
-            packed.finish()?;
-            truth
-        }
-        Some("zst") => {
-            let mut packed = zstd::stream::write::Encoder::new(&mut out, 19)?;
-            let truth = simulate::run(scenario, &mut packed)?;
-            packed.finish()?;
-            truth
-        }
-        _ => simulate::run(scenario, &mut out)?,
-    };
-    out.flush()?;
-    Ok(truth)
+    simulate::run_packed(scenario, path, file)
 }
 
 /// What `lostnode/__init__.py` is made of.

@@ -58,9 +58,7 @@ pub fn read_wiring(path: &Path) -> Result<WiringFile, Failure> {
 pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
     let fits = [Seems::Roster, Seems::Arxml, Seems::Other("XML")];
     let text = read_text(path, "roster and no AUTOSAR system description (--roster)", &fits)?;
-    let xml = text.trim_start_matches('\u{feff}').trim_start().starts_with('<');
-    let roster = if xml { roster_file::from_arxml(&text) } else { RosterFile::parse(&text) };
-    let roster = roster.map_err(|error| Failure::about(path, error))?;
+    let roster = roster_file::read(&text).map_err(|error| Failure::about(path, error))?;
     match roster.nodes.is_empty() && roster.lone.is_empty() {
         true => {
             Err(Failure::about(path, "it names no node and no message, so nothing is expected"))
@@ -73,7 +71,7 @@ pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
 pub fn read_roster_text(path: &Path) -> Result<(String, RosterFile), Failure> {
     let fits = [Seems::Roster, Seems::Arxml, Seems::Other("XML")];
     let text = read_text(path, "roster", &fits)?;
-    if text.trim_start_matches('\u{feff}').trim_start().starts_with('<') {
+    if roster_file::is_system_description(&text) {
         return Err(Failure::about(
             path,
             "a system description has its names already; this is for rosters of `lostnode learn`",

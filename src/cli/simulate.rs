@@ -50,9 +50,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         scenario.seed = seed;
     }
     if arguments.sound {
-        scenario.troubles.clear();
-        scenario.triggers.clear();
-        scenario.exchanges.clear();
+        scenario.make_sound();
     }
     if to_output {
         let mut out = BufWriter::new(std::io::stdout().lock());
@@ -61,35 +59,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         return Ok(NOTHING_LOST);
     }
     let out = &arguments.out;
-    let truth = write(&scenario, out).map_err(|error| Failure::writing(out, &error))?;
+    let truth = File::create(out).and_then(|file| simulate::run_packed(&scenario, out, file));
+    let truth = truth.map_err(|error| Failure::writing(out, &error))?;
     let text = serde_json::to_string_pretty(&truth).map_err(Failure::message)?;
     fs::write(&beside, text + "\n").map_err(|error| Failure::writing(&beside, &error))?;
     println!("{} and {} written", out.display(), beside.display());
     Ok(NOTHING_LOST)
-}
-
-fn write(scenario: &Scenario, path: &Path) -> std::io::Result<simulate::Truth> {
-    let file = BufWriter::new(File::create(path)?);
-    match path.extension().and_then(|extension| extension.to_str()) {
-        Some("gz") => {
-            let mut out = flate2::write::GzEncoder::new(file, flate2::Compression::best());
-            let truth = simulate::run(scenario, &mut out)?;
-            out.finish()?.flush()?;
-            Ok(truth)
-        }
-        Some("zst") => {
-            let mut out = zstd::stream::write::Encoder::new(file, 19)?;
-            let truth = simulate::run(scenario, &mut out)?;
-            out.finish()?.flush()?;
-            Ok(truth)
-        }
-        _ => {
-            let mut out = file;
-            let truth = simulate::run(scenario, &mut out)?;
-            out.flush()?;
-            Ok(truth)
-        }
-    }
 }
 
 /// `x.log.gz` → `x.truth.json`.

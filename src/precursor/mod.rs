@@ -110,13 +110,14 @@ impl Second {
             (Change::Rises | Change::Falls, _) => {
                 let up = lead.change == Change::Rises;
                 let times = search::onsets(trace, bit, up);
-                match lead.kind {
-                    Kind::Precursor => search::turn_score(target, &times, window),
+                let [score] = match lead.kind {
+                    Kind::Precursor => search::turn_scores(target, &times, [window]),
                     Kind::Consequence => {
                         let back = search::onsets(trace, bit, !up);
-                        search::after_score(target, &times, &back, window)
+                        search::after_scores(target, &times, &back, [window])
                     }
-                }
+                };
+                score
             }
             (Change::Is(value), Some(_)) => {
                 search::state_score(target, &search::standing(trace, bit, value == 1))

@@ -6,7 +6,7 @@ use super::levels;
 use super::line::{Micros, Span};
 use super::recorder::{Recorder, Trace};
 use super::target::{Episode, FEWEST, LONGEST, Target};
-use super::trial::{Score, after_times, before_times, near, nearest, score, scores};
+use super::trial::{Score, after_times, before_times, nearest, score, scores};
 use crate::analysis::just_before::{Change, Field, Place};
 
 /// How long before a loss, or after it, something happens, in microseconds. Each is about half as
@@ -219,7 +219,7 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
         if times.len() < FEWEST {
             continue;
         }
-        let before = turn_scores(target, &times);
+        let before = turn_scores(target, &times, WINDOWS);
         tried.note(Sort::Turn, &before, |at| candidate(own, bit, change, WINDOWS[at]));
         for (at, (least, window)) in BANDS.into_iter().enumerate() {
             let of_band = band_score(target, &times, least, window);
@@ -232,55 +232,52 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
         }
         if !is_own {
             let back = onsets(own.1, bit, !up);
-            let after = after_scores(target, &times, &back);
+            let after = after_scores(target, &times, &back, WINDOWS);
             tried.note(Sort::After, &after, |at| candidate(own, bit, change, -WINDOWS[at]));
         }
     }
 }
 
-/// How a turn within a window before the losses, or after them, does.
-pub fn turn_score(target: &Target, times: &[Micros], window: Micros) -> Score {
-    let hit = |episode: &Episode| nearest(times, window, episode.at).is_some();
-    score(target, hit, |span| near(times, window, span))
-}
-
-/// The same for all windows in one pass.
-fn turn_scores(target: &Target, times: &[Micros]) -> [Score; WINDOWS.len()] {
+/// How a turn within each of some windows before the losses does, of which none is longer than
+/// [`LONGEST`].
+pub fn turn_scores<const N: usize>(
+    target: &Target,
+    times: &[Micros],
+    windows: [Micros; N],
+) -> [Score; N] {
     let hit = |episode: &Episode| {
         let last = nearest(times, LONGEST, episode.at);
-        WINDOWS.map(|window| last.is_some_and(|last| episode.at - last < window))
+        windows.map(|window| last.is_some_and(|last| episode.at - last < window))
     };
-    scores(target, hit, |span| after_times(times, WINDOWS, span))
+    scores(target, hit, |span| after_times(times, windows, span))
 }
 
 /// How a turn between so long and so long before the losses does.
 fn band_score(target: &Target, times: &[Micros], least: Micros, most: Micros) -> Score {
     let sooner = |time: Micros| time.saturating_sub(least);
-    let hit = |episode: &Episode| nearest(times, most - least, sooner(episode.at)).is_some();
-    score(target, hit, |span| {
-        near(times, most - least, Span { from: sooner(span.from), to: sooner(span.to) })
-    })
+    let hit = |episode: &Episode| [nearest(times, most - least, sooner(episode.at)).is_some()];
+    let [own] = scores(target, hit, |span| {
+        let span = Span { from: sooner(span.from), to: sooner(span.to) };
+        after_times(times, [most - least], span)
+    });
+    own
 }
 
-/// How a turn within a window after the losses does, `back` being the turns the other way. What had
-/// turned shortly before a loss and turns back after it is a switch that was let go of, or a knock
-/// that is over: no consequence, for it began before the loss.
-pub fn after_score(target: &Target, times: &[Micros], back: &[Micros], window: Micros) -> Score {
-    let hit = |episode: &Episode| {
-        nearest(times, -window, episode.at).is_some()
-            && nearest(back, LONGEST, episode.at).is_none()
-    };
-    score(target, hit, |span| near(times, -window, span))
-}
-
-/// The same for all windows in one pass.
-fn after_scores(target: &Target, times: &[Micros], back: &[Micros]) -> [Score; WINDOWS.len()] {
+/// How a turn within each of some windows after the losses does, `back` being the turns the other
+/// way. What had turned shortly before a loss and turns back after it is a switch that was let go
+/// of, or a knock that is over: no consequence, for it began before the loss.
+pub fn after_scores<const N: usize>(
+    target: &Target,
+    times: &[Micros],
+    back: &[Micros],
+    windows: [Micros; N],
+) -> [Score; N] {
     let hit = |episode: &Episode| {
         let next = nearest(times, -LONGEST, episode.at)
             .filter(|_| nearest(back, LONGEST, episode.at).is_none());
-        WINDOWS.map(|window| next.is_some_and(|next| next - episode.at < window))
+        windows.map(|window| next.is_some_and(|next| next - episode.at < window))
     };
-    scores(target, hit, |span| before_times(times, WINDOWS, span))
+    scores(target, hit, |span| before_times(times, windows, span))
 }
 
 fn states(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {

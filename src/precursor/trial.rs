@@ -122,25 +122,6 @@ pub fn before_times<const N: usize>(
     sum
 }
 
-/// How much of a span lies within `window` after one of some times, which are in order; before one
-/// of them where the window is negative.
-///
-/// ```
-/// use lostnode::precursor::line::Span;
-/// use lostnode::precursor::trial::near;
-/// let span = Span { from: 0, to: 100 };
-/// assert_eq!(near(&[10, 15, 95], 10, span), 20);
-/// assert_eq!(near(&[10, 15, 95], -10, span), 25);
-/// assert_eq!(near(&[-5, 105], 10, span), 5);
-/// ```
-pub fn near(times: &[Micros], window: Micros, span: Span) -> Micros {
-    let [own] = match window >= 0 {
-        true => after_times(times, [window], span),
-        false => before_times(times, [-window], span),
-    };
-    own
-}
-
 /// The last of some times within `window` before a moment, or the first within it after; in order.
 pub fn nearest(times: &[Micros], window: Micros, at: Micros) -> Option<Micros> {
     // What happens at the moment itself came before it.

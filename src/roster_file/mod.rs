@@ -151,6 +151,24 @@ impl ExpectedMessage {
     }
 }
 
+/// Whether a text is a system description and no roster, by how it begins.
+pub fn is_system_description(text: &str) -> bool {
+    text.trim_start_matches('\u{feff}').trim_start().starts_with('<')
+}
+
+/// Reads a roster file, or an AUTOSAR system description, told apart by how it begins.
+///
+/// # Errors
+/// Those of [`RosterFile::parse`] and [`from_arxml`].
+///
+/// ```
+/// let error = lostnode::roster_file::read("[[node]]").unwrap_err();
+/// assert!(error.to_string().contains("line 1"));
+/// ```
+pub fn read(text: &str) -> Result<RosterFile, RosterError> {
+    if is_system_description(text) { from_arxml(text) } else { RosterFile::parse(text) }
+}
+
 impl RosterFile {
     /// Makes it ready for a capture with these channels. A roster of one channel fits a capture of
     /// one, whatever they are called.

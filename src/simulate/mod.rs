@@ -14,7 +14,8 @@ mod signal;
 mod strikes;
 pub mod truth;
 
-use std::io::{self, Write};
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
 
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
@@ -30,6 +31,31 @@ pub struct Logged {
     pub channel: usize,
     /// The frame.
     pub kind: FrameKind,
+}
+
+/// Runs a scenario and writes its capture, packed where the name that it gets ends in .gz or .zst.
+///
+/// # Errors
+/// Those of the writer.
+pub fn run_packed(scenario: &Scenario, name: &Path, out: impl Write) -> io::Result<Truth> {
+    let mut out = BufWriter::new(out);
+    let truth = match name.extension().and_then(|extension| extension.to_str()) {
+        Some("gz") => {
+            let mut packed = flate2::write::GzEncoder::new(&mut out, flate2::Compression::best());
+            let truth = run(scenario, &mut packed)?;
+            packed.finish()?;
+            truth
+        }
+        Some("zst") => {
+            let mut packed = zstd::stream::write::Encoder::new(&mut out, 19)?;
+            let truth = run(scenario, &mut packed)?;
+            packed.finish()?;
+            truth
+        }
+        _ => run(scenario, &mut out)?,
+    };
+    out.flush()?;
+    Ok(truth)
 }
 
 /// Runs a scenario and writes its capture as log text.

@@ -44,18 +44,18 @@ impl Harness<'_> {
             }
         }
         // Two faults at one time: what is left where one of them is explained.
-        let mut rest: Vec<Loss> = Vec::new();
+        let mut halves: Vec<Loss> = Vec::new();
         for loss in self.losses.iter().filter(|loss| !told(loss)) {
             for need in placed.iter().filter(|need| need.lost.is_subset(&loss.own)) {
                 let own: BTreeSet<Subject> = loss.own.difference(&need.lost).cloned().collect();
                 sets.extend((!sets.contains(&own)).then(|| own.clone()));
-                rest.push(loss.of(own));
+                halves.push(loss.of(own));
             }
         }
         let of_set = |lost: BTreeSet<Subject>| {
             let several = |loss: &&Loss| loss.own.len() > 1 && loss.own.is_subset(&lost);
-            let rest = rest.iter().filter(|loss| loss.own == lost);
-            let losses: Vec<&Loss> = self.losses.iter().filter(several).chain(rest).collect();
+            let half = halves.iter().filter(|loss| loss.own == lost);
+            let losses: Vec<&Loss> = self.losses.iter().filter(several).chain(half).collect();
             let count = |cause| losses.iter().filter(|loss| loss.cause == cause).count();
             let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
             let lasting = losses.iter().all(|loss| loss.lasting);
@@ -66,8 +66,8 @@ impl Harness<'_> {
                 self.judged(&Need { part, lost, losses, lasting, errors: None }).0
             });
             let weights: Weights = judged.flatten().collect();
-            let rest = Elements::built_in().left_out.of_several;
-            let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + rest;
+            let left_out = Elements::built_in().left_out.of_several;
+            let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + left_out;
             weights.into_iter().map(move |((at, _), weight)| (at, weight / total))
         };
         sets.into_iter().flat_map(of_set).collect()

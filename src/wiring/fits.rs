@@ -248,21 +248,25 @@ impl Harness<'_> {
     fn fit(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
         let (alone, second): (Vec<&Subject>, Vec<&Subject>) =
             element.feeds.iter().partition(|fed| !self.has_second(element, fed));
-        let kept = |fed: &Subject, loss: &Loss| losses::kept_sending(self.analysis, fed, loss);
-        let against = |may: &dyn Fn(&Subject) -> bool| {
-            let kept = |loss: &&&Loss| alone.iter().any(|fed| may(fed) && kept(fed, loss));
-            need.losses.iter().filter(kept).count()
-        };
+        // Of each loss what kept sending.
+        let kept: Vec<Vec<&Subject>> = need
+            .losses
+            .iter()
+            .map(|loss| {
+                let kept = |fed: &&Subject| losses::kept_sending(self.analysis, fed, loss);
+                alone.iter().copied().filter(kept).collect()
+            })
+            .collect();
         // Under a poor feed now these modules stop and now those: one that was lost with the others
         // at another time does not clear what feeds it.
-        let never_lost = |fed: &Subject| !need.lost.contains(fed);
-        if 2 * against(&never_lost) > need.losses.len() {
-            let kept = alone
-                .into_iter()
-                .filter(|fed| never_lost(fed) && need.losses.iter().any(|loss| kept(fed, loss)));
+        let never_lost = |fed: &&Subject| !need.lost.contains(*fed);
+        let clearing = kept.iter().filter(|kept| kept.iter().any(never_lost)).count();
+        if 2 * clearing > need.losses.len() {
+            let in_any = |fed: &&Subject| kept.iter().any(|kept| kept.contains(fed));
+            let kept = alone.into_iter().filter(|fed| never_lost(fed) && in_any(fed));
             return Err(Some(WhyNot::KeptSending(kept.cloned().collect())));
         }
-        let against = against(&|_| true);
+        let against = kept.iter().filter(|kept| !kept.is_empty()).count();
         let starved = second.iter().filter(|fed| need.lost.contains(fed)).count();
         Ok(ONCE.powi(against as i32) * ONE_OF_TWO.powi(starved as i32))
     }
