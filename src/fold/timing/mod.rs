@@ -424,7 +424,9 @@ impl IdTiming {
                 self.settle(time - start, *time, payload);
                 let silence = Silence { start, end: *time };
                 self.silences.push(silence, [before, payload]);
-                if silence.length() >= self.silences.floor() {
+                // Of a slow identifier the time from a frame that a buffer held back to the next
+                // due one is as long as a silence of others, and ends none.
+                if silence.length() >= self.silences.floor() && self.settling.is_none() {
                     self.settling = Some((*time, 0));
                 }
                 if !self.counters.is_settled() {
@@ -436,12 +438,13 @@ impl IdTiming {
     }
 
     /// Looks whether a frame that came so long after the one before it is the first settled one
-    /// after a silence: frames of a queue follow each other as fast as the bus lets them.
+    /// after a silence: frames of a queue follow each other as fast as the bus lets them. Where one
+    /// was lost again, a buffer may have held the next.
     fn settle(&mut self, gap: Nanoseconds, time: Nanoseconds, payload: [u8; 8]) {
         let Some((end, frames)) = self.settling else { return };
         let after = frames + 1;
         self.settling = (gap < self.usual_gap / 2).then_some((end, after));
-        if self.settling.is_none() && gap < self.usual_gap.saturating_mul(3) {
+        if self.settling.is_none() && gap < self.usual_gap.saturating_mul(3) / 2 {
             self.silences.settle(end, Settled { time, payload, after });
         }
     }

@@ -156,9 +156,11 @@ impl Longest {
         self.kept.iter().find(|kept| kept.silence == silence)
     }
 
-    /// Notes the settled frame of the silence that ended at `end`, if it is the last one kept.
+    /// Notes the settled frame of the silence that ended at `end`, if it is kept.
     pub(super) fn settle(&mut self, end: Nanoseconds, settled: Settled) {
-        if let Some(kept) = self.kept.last_mut().filter(|kept| kept.silence.end == end) {
+        // In order of time; the few behind it are gaps between frames that a buffer held back.
+        let mut latest = self.kept.iter_mut().rev().take_while(|kept| kept.silence.end >= end);
+        if let Some(kept) = latest.find(|kept| kept.silence.end == end) {
             kept.settled = Some(settled);
         }
     }

@@ -6,6 +6,7 @@ use crate::fold::diagnostics::supply::Supply;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::outage::Observed;
+use crate::silence::{Stop, StopKind};
 
 /// A dip of the supply just before a loss makes a reset so many times likelier than an open wire
 /// (common practice, no source).
@@ -41,6 +42,23 @@ pub(super) fn supply(supply: &Supply, silence: Silence) -> Option<Weighed> {
     };
     let (_, volts) = supply.series.iter().filter(before).min_by(|a, b| a.1.total_cmp(&b.1))?;
     Some(weighed(DIP_SPEAKS, ReturnSign::SupplyDip { volts: *volts }))
+}
+
+/// The whole bus was silent, or the key was surely off, for a part of a loss.
+pub(super) fn all_stopped(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> bool {
+    let channel = nodes.iter().flat_map(|ids| ids.iter()).next();
+    let channel = channel.map(|id| observed.timing.ids[*id].key.channel);
+    let losses = observed.losses;
+    let recorded =
+        |stop: &&Stop| !matches!(stop.kind, StopKind::CapturePause | StopKind::RecordedInPart);
+    let stopped = losses.stops.iter().filter(recorded).any(|stop| {
+        (stop.channel.is_none() || stop.channel == channel) && stop.silence.overlap(&silence) > 0
+    });
+    let off = losses.sessions.iter().any(|session| {
+        let stood = Silence { start: session.stopped, end: session.ran };
+        session.proven && stood.overlap(&silence) > 0
+    });
+    stopped || off
 }
 
 /// An open wire silences all identifiers at one moment; a node that shuts down ends them one after

@@ -165,6 +165,16 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     let totals: Vec<f64> = of_all.iter().map(sum).collect();
     let most = if nodes.len() > 1 { MOST_OF_ONE } else { f64::INFINITY };
     let total: f64 = totals.iter().map(|total| total.clamp(-most, most)).sum();
+    // Whoever is lost when the whole bus stops, as with the key, starts anew with everybody: that
+    // says nothing of the loss.
+    if total < 0.0 && circumstances::all_stopped(observed, nodes, silence) {
+        return Judgement {
+            shows: Return::Unclear,
+            ran_on: 0.0,
+            divided: false,
+            signs: Vec::new(),
+        };
+    }
     let toward = |sign: &&Weighed| sign.log_ratio * total.signum() >= SPEAKS.ln();
     let agreeing = of_all.iter().flatten().filter(toward).count();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
@@ -209,8 +219,10 @@ fn counters_and_phase(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence
     let mut best: Option<(f64, Weighed)> = None;
     for at in ids {
         let Some(back) = came_back(observed, *at, middle) else { continue };
-        let (tolerance, sign) = back.phase();
-        if tolerance < 0.2 && best.as_ref().is_none_or(|(best, _)| tolerance < *best) {
+        let phase = back.phase().filter(|(tolerance, _)| *tolerance < 0.2);
+        if let Some((tolerance, sign)) = phase
+            && best.as_ref().is_none_or(|(best, _)| tolerance < *best)
+        {
             best = Some((tolerance, sign));
         }
         let Some([before, after]) = back.id.silences.payloads(back.silence) else { continue };
@@ -243,8 +255,9 @@ fn came_back<'a>(observed: &Observed<'a>, at: IdIndex, time: Nanoseconds) -> Opt
 }
 
 impl CameBack<'_> {
-    /// How far its phase may be off to count as kept, in periods, and what it is.
-    fn phase(&self) -> (f64, Weighed) {
+    /// How far its phase may be off to count as kept, in periods, and what it is; `None` where the
+    /// only frame since may be one that a buffer held back, which comes at any phase.
+    fn phase(&self) -> Option<(f64, Weighed)> {
         let off = (self.periods - self.periods.round()).abs();
         // Two time stamps, each with the scatter of sending and arbitration; and what the period
         // itself is uncertain by.
@@ -255,11 +268,13 @@ impl CameBack<'_> {
         let tolerance = (2.2 * scatter).max(0.02);
         let (ratio, sign) = if off <= tolerance {
             (PHASE_KEPT / (2.0 * tolerance), ReturnSign::PhaseKept { off, tolerance })
+        } else if self.settled.is_none() {
+            return None;
         } else {
             let ratio = (1.0 - PHASE_KEPT) / (1.0 - 2.0 * tolerance);
             (ratio, ReturnSign::PhaseLost { off, tolerance })
         };
-        (tolerance, Weighed { log_ratio: ratio.ln(), kind: Kind::Other(sign) })
+        Some((tolerance, Weighed { log_ratio: ratio.ln(), kind: Kind::Other(sign) }))
     }
 
     /// What a counter shows, from the payloads before and after.
