@@ -1,7 +1,7 @@
 //! Senders of identifiers without an address by the clock that times them.
 
 use super::clocks::{self, Clocks};
-use super::{Basis, Node, name, odds_of_several, unnamed};
+use super::{Basis, Node, by_start, name, odds_of_several, unnamed};
 use crate::fold::timing::Timing;
 use crate::ids::IdIndex;
 use crate::silence::Losses;
@@ -36,13 +36,25 @@ pub(super) fn nodes(
     (nodes, undecided)
 }
 
+/// Whether two modules send these: their clocks are surely different, and they do not start as one
+/// module does.
+pub(super) fn two(
+    timing: &Timing,
+    losses: &Losses,
+    clocks: &Clocks,
+    a: IdIndex,
+    b: IdIndex,
+) -> bool {
+    differ(timing, clocks, a, b) && !by_start::alike(timing, losses, a, b)
+}
+
 /// Whether the clocks of two identifiers are surely different, however uncertain each is.
 ///
 /// How long a frame waits for the bus follows the load, and the load is seldom the same at both
 /// ends of a recording: a wait that has become longer by what the gaps scatter looks like a clock
-/// that is slower by that much over the whole length. The standard error of a rate does not know
-/// it, for it is no noise.
-pub(super) fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
+/// that is slower by that much over the whole length, or over each stretch between two losses. The
+/// standard error of a rate does not know it, for it is no noise.
+fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
     compared(timing, clocks, a, b).is_some_and(|(apart, window)| apart > window)
 }
 
@@ -51,7 +63,7 @@ fn compared(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> Option<
     let rate = |at: IdIndex| {
         let rate = clocks.rates[at]?;
         let jitter = timing.ids[at].rhythm().map_or(0.0, |rhythm| rhythm.jitter);
-        Some((clocks::skew(rate.period)?, rate.error, jitter / rate.span.max(1.0)))
+        Some((clocks::skew(rate.period)?, rate.error, jitter / rate.lever.max(1.0)))
     };
     let ((a, error_a, drift_a), (b, error_b, drift_b)) = (rate(a)?, rate(b)?);
     // Wide of the usual 3.5 standard errors: this only parts what silences put together.
@@ -72,9 +84,9 @@ fn several(timing: &Timing, clocks: &Clocks, ids: &[IdIndex]) -> Option<f64> {
     Some(odds_of_several(ids.len())? * mean)
 }
 
-/// Parts identifiers that fall silent together but whose clocks are surely different: two nodes on
-/// one branch.
-pub(super) fn apart(timing: &Timing, clocks: &Clocks, node: Node) -> Vec<Node> {
+/// Parts identifiers that fall silent together but whose clocks are surely different, unless they
+/// start as one module does: two nodes on one branch.
+pub(super) fn apart(timing: &Timing, losses: &Losses, clocks: &Clocks, node: Node) -> Vec<Node> {
     let mut parts: Vec<Vec<IdIndex>> = Vec::new();
     let mut ids = node.ids.clone();
     let error = |id: IdIndex| clocks.rates[id].map_or(f64::INFINITY, |rate| rate.error);
@@ -82,7 +94,7 @@ pub(super) fn apart(timing: &Timing, clocks: &Clocks, node: Node) -> Vec<Node> {
     for id in ids {
         match parts
             .iter_mut()
-            .find(|part| !part.iter().any(|member| differ(timing, clocks, *member, id)))
+            .find(|part| !part.iter().any(|member| two(timing, losses, clocks, *member, id)))
         {
             Some(part) => part.push(id),
             None => parts.push(vec![id]),

@@ -7,7 +7,7 @@ use super::clocks::Clocks;
 use super::{Basis, Node, by_clock, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
 use crate::ids::IdIndex;
-use crate::silence::{Loss, Losses};
+use crate::silence::{Loss, Losses, Stop};
 
 /// Most time between the stops, and between the returns, of identifiers of one node, besides their
 /// own periods.
@@ -33,10 +33,12 @@ pub(super) fn nodes(timing: &Timing, losses: &Losses, addressed: &[bool]) -> Vec
     let mut groups: Vec<Vec<IdIndex>> = Vec::new();
     for id in ids {
         let channel = timing.ids[id].key.channel;
-        let home = groups.iter_mut().find(|group| {
+        // The largest: an odd one out must not draw others away from their own.
+        let homes = groups.iter_mut().filter(|group| {
             timing.ids[group[0]].key.channel == channel
-                && group.iter().all(|member| agree(losses, &late, *member, id))
+                && group.iter().all(|member| agree(timing, losses, &late, *member, id))
         });
+        let home = homes.rev().max_by_key(|group| group.len());
         match home {
             Some(group) => group.push(id),
             None => groups.push(vec![id]),
@@ -85,14 +87,20 @@ fn period(losses: &Losses, id: IdIndex) -> f64 {
 
 /// Whether every loss of either that the other must have shown too was shared, and at least one
 /// was; or both have none and began together, late.
-fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: IdIndex) -> bool {
+fn agree(
+    timing: &Timing,
+    losses: &Losses,
+    late: &BTreeMap<IdIndex, Nanoseconds>,
+    a: IdIndex,
+    b: IdIndex,
+) -> bool {
     let slack = nanoseconds(period(losses, a) + period(losses, b) + TOGETHER);
     let of = |id: IdIndex| losses.of(id).iter();
     let timeout = |id: IdIndex| {
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout))
     };
     let shared = |one: IdIndex, other: IdIndex| {
-        let mut count = 0;
+        let (mut count, mut untold) = (0, 0);
         for loss in of(one) {
             // In order of time, so that only those near it are looked at.
             let twins = losses.of(other);
@@ -108,10 +116,12 @@ fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: 
                 true => count += 1,
                 // A slow identifier has no chance to miss a short loss.
                 false if loss.silence.length() <= timeout(other) + slack => {}
+                // Nor is it heard while the whole bus is not.
+                false if with_the_bus(timing, losses, loss) => untold += 1,
                 false => return None,
             }
         }
-        Some(count)
+        (untold == 0 || untold < count).then_some(count)
     };
     let started_together = || match (late.get(&a), late.get(&b)) {
         (Some(a), Some(b)) => (a - b).abs() <= slack,
@@ -122,6 +132,13 @@ fn agree(losses: &Losses, late: &BTreeMap<IdIndex, Nanoseconds>, a: IdIndex, b: 
         (Some(0), Some(0)) => started_together(),
         _ => false,
     }
+}
+
+/// Whether the bus stopped in a loss: what else it holds is then not told.
+fn with_the_bus(timing: &Timing, losses: &Losses, loss: &Loss) -> bool {
+    let channel = timing.ids[loss.id].key.channel;
+    let here = |stop: &&Stop| stop.channel.is_none_or(|own| own == channel);
+    losses.stops.iter().filter(here).any(|stop| stop.silence.overlap(&loss.silence) > 0)
 }
 
 /// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall
@@ -136,7 +153,7 @@ pub(super) fn join(
     clocks: &Clocks,
 ) -> Vec<Node> {
     for silent in by_silence {
-        take_in_lone(&mut by_clock, &silent, timing, clocks);
+        take_in_lone(&mut by_clock, &silent, timing, losses, clocks);
         let free: Vec<IdIndex> = silent
             .ids
             .iter()
@@ -186,8 +203,14 @@ pub(super) fn join(
 /// A module seldom sends one message alone, but one message of a module may be timed by another
 /// timer than the rest, or have a period that no clock can be told from. So an identifier that
 /// stands alone by its clock, and falls silent each time with one node and no other, is that
-/// node's, unless their clocks are surely different.
-fn take_in_lone(by_clock: &mut Vec<Node>, silent: &Node, timing: &Timing, clocks: &Clocks) {
+/// node's, unless two modules send them by their clocks and starts.
+fn take_in_lone(
+    by_clock: &mut Vec<Node>,
+    silent: &Node,
+    timing: &Timing,
+    losses: &Losses,
+    clocks: &Clocks,
+) {
     let is_home = |node: &Node| node.ids.iter().any(|id| silent.ids.contains(id));
     let homes: Vec<usize> = (0..by_clock.len()).filter(|at| is_home(&by_clock[*at])).collect();
     let mut larger = homes.iter().filter(|at| by_clock[**at].ids.len() > 1);
@@ -200,7 +223,9 @@ fn take_in_lone(by_clock: &mut Vec<Node>, silent: &Node, timing: &Timing, clocks
         [id] => {
             let others = by_clock[home].ids.iter();
             silent.ids.contains(&id)
-                && !others.into_iter().any(|other| by_clock::differ(timing, clocks, *other, id))
+                && !others
+                    .into_iter()
+                    .any(|other| by_clock::two(timing, losses, clocks, *other, id))
         }
         _ => false,
     };
@@ -216,12 +241,14 @@ fn take_in_lone(by_clock: &mut Vec<Node>, silent: &Node, timing: &Timing, clocks
     by_clock.retain(|node| node.ids.len() > 1 || !lone.contains(&node.ids[0]));
 }
 
-/// Whether an identifier had the chance to miss what another missed, and did not.
+/// Whether an identifier had the chance to miss what another missed, and mostly did not: a bad
+/// contact lets single frames through.
 fn went_on(losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
     let timeout =
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
     let long = |loss: &&Loss| loss.silence.length() > timeout.saturating_mul(2);
     let missed =
         |lost: &Loss| losses.of(id).iter().any(|own| own.silence.overlap(&lost.silence) > 0);
-    losses.of(lost).iter().filter(long).any(|lost| !missed(lost))
+    let all: Vec<&Loss> = losses.of(lost).iter().filter(long).collect();
+    2 * all.iter().filter(|lost| missed(lost)).count() < all.len()
 }

@@ -9,6 +9,7 @@ mod by_address;
 mod by_clock;
 mod by_roster;
 mod by_silence;
+mod by_start;
 pub mod clocks;
 pub mod destroyed;
 mod idle;
@@ -193,7 +194,7 @@ fn without_roster(
     let mut nodes = by_address::nodes(timing, &addressed);
     let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &addressed);
     let silent = by_silence::nodes(timing, losses, &addressed);
-    let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, clocks, node));
+    let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, losses, clocks, node));
     nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses, clocks));
     (nodes, undecided)
 }

@@ -16,6 +16,9 @@ pub struct Rate {
     pub error: f64,
     /// Seconds between the first and the last stamp used.
     pub span: f64,
+    /// Seconds of one stretch without a break that would tell a slow drift from a rate as well as
+    /// the stretches that were used, between losses and restarts.
+    pub lever: f64,
 }
 
 impl Clock {
@@ -32,6 +35,7 @@ impl Clock {
         // have no weight.
         let mut points: Vec<(f64, f64, f64)> = Vec::with_capacity(self.blocks.len());
         let (mut segments, mut used, mut span) = (0, 0, 0.0);
+        let (mut cubes, mut fourths) = (0.0, 0.0);
         for group in self.blocks.chunk_by(|a, b| a.segment == b.segment) {
             let own = points.len();
             let rest =
@@ -45,7 +49,10 @@ impl Clock {
             let mean = own.iter().map(|(_, rest, count)| rest * count).sum::<f64>() / weight;
             let counts = group.len() >= 3;
             if counts {
-                span += own[own.len() - 1].0 - own[0].0;
+                let length = own[own.len() - 1].0 - own[0].0;
+                span += length;
+                cubes += length.powi(3);
+                fourths += length.powi(4);
                 segments += 1;
                 used += group.len();
             }
@@ -79,6 +86,9 @@ impl Clock {
                 period: period / 1e9,
                 error: (variance / spread * inflation).sqrt(),
                 span: span / 1e9,
+                // A drift by the same wait over each stretch, now this way and now that; the weight
+                // of a stretch goes with the cube of its length.
+                lever: cubes / fourths.sqrt() / 1e9,
             },
             left,
         ))
