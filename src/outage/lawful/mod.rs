@@ -242,8 +242,10 @@ impl Scene<'_> {
         }));
         let mut out = self.around_key_offs(out);
         if self.chopped {
-            let lost = |judged: &&mut Judged| judged.verdict == Verdict::Lost;
-            for judged in out.iter_mut().filter(lost) {
+            let untold = |judged: &&mut Judged| {
+                judged.verdict == Verdict::Lost && !self.lasts_between_pauses(&judged.events)
+            };
+            for judged in out.iter_mut().filter(untold) {
                 judged.verdict = Verdict::Pauses;
                 judged.doubt = Some(Doubt::RecordingChopped);
             }

@@ -16,6 +16,9 @@ const MANY: usize = 10;
 /// of what lies between.
 const FEW: usize = 3;
 const CHOPPED: f64 = 0.1;
+/// Seconds of a stretch of such a recording that show a loss by themselves: far more than it takes a
+/// recorder to get going again.
+const ALONE_FOR: f64 = 5.0;
 /// Identifiers first heard later than this share of those watched show that modules were starting.
 const STARTING: f64 = 0.15;
 /// An engine without ignition or fuel stands within so many seconds (common practice, no source).
@@ -75,6 +78,26 @@ impl<'a> Scene<'a> {
         };
         scene.starting = scene.is_starting();
         Some(scene)
+    }
+
+    /// Whether a loss holds a whole stretch in which the recorder ran and others were heard, long
+    /// enough to show it by itself, however chopped the rest of the recording is.
+    pub fn lasts_between_pauses(&self, events: &[Event]) -> bool {
+        let mut quiet = self.quiet.clone();
+        quiet.sort_unstable_by_key(|quiet| quiet.start);
+        let longest = |silence: Silence| {
+            let (mut from, mut longest) = (silence.start, 0);
+            for quiet in quiet.iter().filter(|quiet| quiet.overlap(&silence) > 0) {
+                longest = longest.max(quiet.start - from);
+                from = from.max(quiet.end);
+            }
+            longest.max(silence.end - from)
+        };
+        let shows = |loss: &Loss| {
+            let timeout = self.expected(loss.id).map_or(f64::INFINITY, |expected| expected.timeout);
+            longest(loss.silence) > nanoseconds(ALONE_FOR.max(2.0 * timeout))
+        };
+        events.iter().flat_map(|event| &event.losses).all(shows)
     }
 
     pub fn expected(&self, id: IdIndex) -> Option<&Expectation> {
