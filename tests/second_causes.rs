@@ -117,6 +117,29 @@ fn silent_nodes_are_no_gateway() {
     }
 }
 
+/// What falls silent together in a short recording may be one module or several: as many as are
+/// missed with it.
+#[test]
+fn two_that_are_missed_are_two_modules() {
+    let missed = |codes: &[&str]| {
+        let mut text = vehicle().replace("duration = 120.0", "duration = 24.0");
+        text += &trouble("branch_open", "branch = \"left\"", &[8.0], &[30.0]);
+        let codes: Vec<String> = codes.iter().map(|code| with_status(code, "2F")).collect();
+        let codes: Vec<&str> = codes.iter().map(String::as_str).collect();
+        for number in 1..4 {
+            text += &read(20.0 + f64::from(number), number, &codes);
+        }
+        simulated(&text, &[]).1
+    };
+    let one = missed(&[DOOR]);
+    assert!(ranked(&one)[0].0.starts_with("module_"), "{:?}", ranked(&one));
+    let two = missed(&[DOOR, CLUSTER]);
+    assert!(["branch", "shared_supply"].contains(&ranked(&two)[0].0.as_str()), "{two:#}");
+    let rows = two["blame"].as_array().unwrap();
+    assert!(rows.iter().all(|row| row["verdict"] == "likely"), "{rows:#?}");
+    assert!(of_class(&two, "gateway") < 0.05, "{:?}", ranked(&two));
+}
+
 /// A node on the bus: its identifiers with period and phase in milliseconds; the first counts.
 const LOST: [(u32, i64, i64); 3] = [(0x180, 50, 3), (0x187, 100, 11), (0x18E, 200, 37)];
 const OTHERS: [(u32, i64, i64); 4] =

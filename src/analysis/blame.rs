@@ -50,9 +50,21 @@ pub struct Witness {
     pub address: Option<(ChannelIndex, u8)>,
     /// When it was silent, alone or with its branch; the whole capture where it was never heard.
     pub silences: Vec<Silence>,
+    /// Nothing but its silences says that it is one module.
+    pub perhaps_several: bool,
 }
 
 impl Witness {
+    /// Whether a code that was not there at one time and was at another can be of a silence.
+    fn began(&self, (absent, seen): (Nanoseconds, Nanoseconds), late: Nanoseconds) -> bool {
+        self.silences.iter().any(|own| own.start <= seen && own.end >= absent - late)
+    }
+
+    /// Whether it had been silent for so long at a time.
+    fn was_away(&self, time: Nanoseconds, late: Nanoseconds) -> bool {
+        self.silences.iter().any(|own| own.start < time - late && own.end >= time)
+    }
+
     fn longest(&self) -> f64 {
         self.silences.iter().map(|silence| seconds(silence.length())).fold(0.0, f64::max)
     }
@@ -85,6 +97,12 @@ pub enum Frames {
         /// Seconds of the longest silence.
         longest: f64,
     },
+    /// Another is likelier the node that fell silent; that node may be several modules, for nothing
+    /// but its silences says that it is one.
+    AmongSilent {
+        /// The node.
+        node: NodeIndex,
+    },
     /// No node that fell silent is left for it, and nobody says that it is missed now.
     NobodySilent,
     /// No node that fell silent is left for it, and it is missed now: it may have been silent from
@@ -114,7 +132,7 @@ impl Frames {
     pub fn verdict(self) -> Verdict {
         match self {
             Frames::FellSilent { .. } => Verdict::Confirmed,
-            Frames::OnlyOneSilent { .. } => Verdict::Likely,
+            Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. } => Verdict::Likely,
             Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
             Frames::NotKnown | Frames::SeveralSilent(_) | Frames::NoSender => Verdict::Open,
         }
@@ -125,7 +143,8 @@ impl Frames {
         match self {
             Frames::Heard { node }
             | Frames::FellSilent { node, .. }
-            | Frames::OnlyOneSilent { node, .. } => Some(node),
+            | Frames::OnlyOneSilent { node, .. }
+            | Frames::AmongSilent { node } => Some(node),
             _ => None,
         }
     }
@@ -184,7 +203,10 @@ fn accusers(rows: &[Row<'_>], frames: &[Frames]) -> Vec<(Module, usize)> {
     for (row, frames) in rows.iter().zip(frames) {
         let silent = matches!(
             frames,
-            Frames::FellSilent { .. } | Frames::OnlyOneSilent { .. } | Frames::SeveralSilent(_)
+            Frames::FellSilent { .. }
+                | Frames::OnlyOneSilent { .. }
+                | Frames::AmongSilent { .. }
+                | Frames::SeveralSilent(_)
         );
         if let ([reporter], false) = (row.reporters().as_slice(), silent) {
             *alone.entry(*reporter).or_default() += 1;
@@ -250,14 +272,21 @@ impl Row<'_> {
         // Which one an address means is no guess.
         self.address().is_none()
             && self.accusations.iter().all(|code| {
-                let began = |(absent, seen): (Nanoseconds, Nanoseconds)| {
-                    witness.silences.iter().any(|own| own.start <= seen && own.end >= absent - late)
-                };
-                let away = |read: Nanoseconds| {
-                    witness.silences.iter().any(|own| own.start < read - late && own.end >= read)
-                };
-                code.appeared.is_none_or(began)
-                    && (code.age != CodeAge::Past || !code.read.is_some_and(away))
+                code.appeared.is_none_or(|times| witness.began(times, late))
+                    && (code.age != CodeAge::Past
+                        || !code.read.is_some_and(|read| witness.was_away(read, late)))
+            })
+    }
+
+    /// Whether its codes are surely of a silence of a node: they came with it, or fail while it
+    /// lasts.
+    fn is_of(&self, witness: &Witness) -> bool {
+        let late = nanoseconds(STORES_WITHIN);
+        let fails = |code: &Accusation| code.age == CodeAge::Failing;
+        self.can_be(witness)
+            && self.accusations.iter().any(|code| {
+                code.appeared.is_some()
+                    || fails(code) && code.read.is_some_and(|read| witness.was_away(read, late))
             })
     }
 }
@@ -322,6 +351,17 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
     let left = free.len();
     for row in open.into_iter().take(left) {
         out[row] = Frames::SeveralSilent(left);
+    }
+    for (row, frames) in rows.iter().zip(&mut out) {
+        let mut fit = all().filter(|at| {
+            let witness = &witnesses[*at];
+            witness.perhaps_several && row.is_of(witness)
+        });
+        if let (Frames::NotKnown | Frames::SeveralSilent(_), Some(node), None) =
+            (*frames, fit.next(), fit.next())
+        {
+            *frames = Frames::AmongSilent { node };
+        }
     }
     out
 }

@@ -281,12 +281,19 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             name(node),
             plural(times, "time", "times")
         ),
+        Frames::AmongSilent { node } => format!(
+            "likely one of the modules behind {}: what fell silent together may be several",
+            name(node)
+        ),
         Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
                                  something older, or that module is on another bus"
             .to_owned(),
         Frames::NotKnown => "none of the nodes that fell silent is left for it: it may have been \
                              silent from the start, or it is on another bus"
             .to_owned(),
+        Frames::SeveralSilent(1) => {
+            "one node fell silent, and traffic alone does not tell whether it is that".to_owned()
+        }
         Frames::SeveralSilent(nodes) => format!(
             "{nodes} nodes fell silent, and traffic alone does not tell which of them it is"
         ),

@@ -1,6 +1,7 @@
 //! Nodes that fell silent, alone or together.
 
 use super::{Symptom, summed};
+use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
@@ -37,6 +38,12 @@ const MOST_OF_ONE: f64 = 4.0;
 const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
 const FEW: usize = 4;
+
+/// How often a module is missed by a second name in codes: one that does the work of two, such as
+/// brakes with their yaw sensor (common practice, no source).
+const OF_TWO_NAMES: f64 = 0.25;
+/// Most names beyond the first that count.
+const MOST_MORE: usize = 3;
 
 /// Nodes that are gone for good left together where they did within so many seconds: a module's
 /// last frame comes up to a period before its loss, and supplies hold it up for a while.
@@ -108,12 +115,29 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
         .filter(|(_, outages)| !outages.is_empty())
         .map(|(subject, outages)| {
             let several = match subject {
-                Subject::Node(node) => analysis.nodes[node].several,
+                Subject::Node(node) => several(analysis, node),
                 _ => None,
             };
             Symptom { several, ..one(analysis, subject, &outages) }
         })
         .collect()
+}
+
+/// How many times likelier it is that a node is several modules: by how much it sends, or by how
+/// many are missed with it.
+fn several(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
+    let rows = analysis.diagnosis.blame.iter();
+    let missed = rows.filter(|row| {
+        let frames = row.frames;
+        matches!(frames, Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. })
+            && frames.node() == Some(node)
+    });
+    let more = missed.count().saturating_sub(1).min(MOST_MORE) as i32;
+    let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
+    match (analysis.nodes[node].several, told) {
+        (Some(sent), Some(told)) => Some(sent.max(told)),
+        (sent, told) => sent.or(told),
+    }
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {

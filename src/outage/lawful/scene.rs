@@ -16,8 +16,8 @@ const MANY: usize = 10;
 /// of what lies between.
 const FEW: usize = 3;
 const CHOPPED: f64 = 0.1;
-/// Seconds of a stretch of such a recording that show a loss by themselves: far more than it takes a
-/// recorder to get going again.
+/// Seconds of a stretch of such a recording that show a loss by themselves: far more than it takes
+/// a recorder to get going again.
 const ALONE_FOR: f64 = 5.0;
 /// Identifiers first heard later than this share of those watched show that modules were starting.
 const STARTING: f64 = 0.15;

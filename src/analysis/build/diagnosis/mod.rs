@@ -11,6 +11,7 @@ use crate::analysis::{Node, Outage, Scope};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
+use crate::network::Basis;
 use lostnode_parsers::dtc;
 
 /// PID of a freeze frame that holds the code it was stored with (SAE J1979, service 02).
@@ -164,6 +165,7 @@ pub(super) fn blamed(
             missed_as: node.missed_as.clone(),
             address: addresses[at].map(|address| (node.channel, address)),
             silences,
+            perhaps_several: node.basis == [Basis::SharedSilence],
         }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
