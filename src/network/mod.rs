@@ -31,12 +31,22 @@ pub use missing::{MissingHere, MissingOf};
 /// supplement, IEEE TIFS 2022: 1 to 21, mean 7.9).
 const IDENTIFIERS: f64 = 8.0;
 
-/// How many times likelier it is that two modules send so many identifiers than that one does,
+/// How often what several modules share is shared by two, three and four of them (common practice,
+/// no source).
+const SHARED_BY: [f64; 3] = [0.5, 0.3, 0.2];
+
+/// How many times likelier it is that several modules send so many identifiers than that one does,
 /// where the number that a module sends falls off geometrically around its mean: the more fall
-/// silent together, the likelier there are several. `None` up to that mean: what one module likely
-/// sends is taken to be one.
+/// silent together, the likelier there are several. `None` where one is likelier: then it is taken
+/// to be one.
 fn odds_of_several(identifiers: usize) -> Option<f64> {
-    let odds = (identifiers as f64 - 1.0) / (IDENTIFIERS - 1.0);
+    let mut odds = 0.0;
+    let mut ways = 1.0;
+    for (at, share) in SHARED_BY.into_iter().enumerate() {
+        // One more cut between the identifiers, which are so many less likely to be so few.
+        ways *= identifiers.saturating_sub(at + 1) as f64 / (at as f64 + 1.0) / (IDENTIFIERS - 1.0);
+        odds += share * ways;
+    }
     (odds > 1.0).then_some(odds)
 }
 
