@@ -263,8 +263,12 @@ pub enum Sign {
     Share {
         /// Nodes that fell silent.
         nodes: usize,
-        /// All of the bus.
+        /// All of the bus that are known.
         all: usize,
+        /// Identifiers with a time-out that fell silent with them.
+        ids: usize,
+        /// All of the bus, also those whose sender is not known.
+        all_ids: usize,
     },
     /// How a bus ended.
     BusEnd {
@@ -429,7 +433,8 @@ impl Sign {
             }
             Sign::ErrorSpread(Spread::Untold) => (SignName::ErrorSpread, SignValue::Untold),
             Sign::ErrorsTogether(count) => (SignName::ErrorsTogether, near(count)),
-            Sign::Share { nodes, all } if nodes * 2 >= all => {
+            // Where few senders are known, what they send tells how much of the bus it is.
+            Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 >= all_ids => {
                 (SignName::Share, SignValue::HalfOrMore)
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),

@@ -383,7 +383,10 @@ fn sign(sign: &Sign) -> String {
              short, a receiver that destroys good frames, or a wrong bit rate at one module"
         ),
         Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
-        Sign::Share { nodes, all } => format!("{nodes} of the {all} nodes of the bus"),
+        Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 < all_ids => {
+            format!("with {ids} of the {all_ids} identifiers that are watched")
+        }
+        Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} nodes of the bus"),
         Sign::BusEnd { with_errors: 0, .. } => {
             "without bus errors, from one frame to the next".to_owned()
         }

@@ -176,10 +176,17 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let here =
             |node: &&crate::analysis::Node| Some(node.channel) == outages[0].channel && node.heard;
         let all = analysis.nodes.iter().filter(here).count();
+        let watched = |id: &IdIndex| analysis.identifiers[*id].timeout.is_some();
+        let on_bus = |id: &&crate::analysis::Identifier| {
+            Some(id.channel) == outages[0].channel && id.timeout.is_some()
+        };
+        let all_ids = analysis.identifiers.iter().filter(on_bus).count();
+        let sent = set.iter().flat_map(|node| &analysis.nodes[*node].ids);
+        let ids = sent.filter(|id| watched(id)).count();
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
             Sign::RhythmTogether(rhythm(analysis, &outages)),
-            Sign::Share { nodes: set.len(), all },
+            Sign::Share { nodes: set.len(), all, ids, all_ids },
         ];
         let errors = tells_errors(analysis, &outages)
             .then(|| Sign::ErrorsTogether(errors_near(analysis, &outages)));
