@@ -134,6 +134,12 @@ pub fn build(
         nodes.iter().flat_map(|found| found.node.ids.iter().copied()).collect();
     let (others, undecided) = without_roster(timing, losses, clocks);
     for mut node in others {
+        if let Some(own) = guessed_with(&nodes, &node, known) {
+            let own = &mut nodes[own].node;
+            own.ids.extend(node.ids.into_iter().filter(|id| !told.contains(id)));
+            own.ids.sort_unstable();
+            continue;
+        }
         node.ids.retain(|id| !told.contains(id));
         if !node.ids.is_empty() {
             if node.basis[0] != Basis::Address {
@@ -167,6 +173,26 @@ pub fn build(
         missing::group(&mut network, losses, file);
     }
     network
+}
+
+/// The one node of the roster that is wholly among the identifiers of a node, where nobody has named
+/// it: what the roster has of it was learned, and the rest is of it too.
+fn guessed_with(
+    of_roster: &[Found],
+    node: &Node,
+    known: Option<(&RosterFile, &Known)>,
+) -> Option<usize> {
+    let shared = |at: &usize| {
+        let own = &of_roster[*at];
+        own.expected.is_some() && own.node.ids.iter().any(|id| node.ids.contains(id))
+    };
+    let mut owners = (0..of_roster.len()).filter(shared);
+    let (own, None) = (owners.next()?, owners.next()) else { return None };
+    let (expected, _) = of_roster[own].expected?;
+    let (file, _) = known?;
+    let all = of_roster[own].node.ids.iter().all(|id| node.ids.contains(id));
+    let learned = file.nodes[expected].guessed && node.basis[0] != Basis::Address;
+    (all && learned).then_some(own)
 }
 
 /// A node, and which of the roster file it is.
