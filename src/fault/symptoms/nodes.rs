@@ -94,7 +94,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
     };
     let whole = |node: NodeIndex| -> Vec<&Outage> {
         let own = |outage: &&Outage| outage.nodes == [node] && all_of(outage, node);
-        analysis.lost().filter(own).collect()
+        once_each(analysis.lost().filter(own))
     };
     let of_nodes =
         (0..analysis.nodes.len()).map(NodeIndex).map(|node| (Subject::Node(node), whole(node)));
@@ -107,7 +107,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
     ids.sort_unstable();
     ids.dedup();
     let of_ids = ids.into_iter().map(|ids| {
-        let outages = analysis.lost().filter(lone).filter(|outage| outage.ids == ids).collect();
+        let outages = once_each(analysis.lost().filter(lone).filter(|outage| outage.ids == ids));
         (Subject::Sender(ids[0]), outages)
     });
     of_nodes
@@ -160,6 +160,25 @@ fn lead(analysis: &Analysis, subject: &Subject) -> Option<Sign> {
     Some(Sign::Lead { kind: standard::kind(analysis, lead), losses_with, losses })
 }
 
+/// What a loss is told in parts of, as where a slow identifier comes back later than the others, is
+/// one loss: the part whose return tells most stands for it.
+fn once_each<'a>(outages: impl Iterator<Item = &'a Outage>) -> Vec<&'a Outage> {
+    let mut out: Vec<&Outage> = Vec::new();
+    for outage in outages {
+        let own = outage.silence();
+        let same = |other: &&mut &Outage| {
+            let length = own.length().min(other.silence().length());
+            length > 0 && own.overlap(&other.silence()) * 2 > length
+        };
+        match out.iter_mut().find(same) {
+            Some(other) if outage.ran_on.abs() > other.ran_on.abs() => *other = outage,
+            Some(_) => {}
+            None => out.push(outage),
+        }
+    }
+    out
+}
+
 fn together(analysis: &Analysis) -> Vec<Symptom> {
     let of_branch = |outage: &&Outage| outage.scope == Scope::Branch;
     let ascending = |outage: &Outage| {
@@ -171,8 +190,8 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
     sets.sort_unstable();
     sets.dedup();
     let symptom = |set: Vec<NodeIndex>| {
-        let outages: Vec<&Outage> =
-            analysis.lost().filter(of_branch).filter(|outage| ascending(outage) == set).collect();
+        let of_set = |outage: &&Outage| ascending(outage) == set;
+        let outages = once_each(analysis.lost().filter(of_branch).filter(of_set));
         let here =
             |node: &&crate::analysis::Node| Some(node.channel) == outages[0].channel && node.heard;
         let all = analysis.nodes.iter().filter(here).count();
