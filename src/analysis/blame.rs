@@ -353,12 +353,13 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
         out[row] = Frames::SeveralSilent(left);
     }
     for (row, frames) in rows.iter().zip(&mut out) {
-        let mut fit = all().filter(|at| {
-            let witness = &witnesses[*at];
-            witness.perhaps_several && row.is_of(witness)
-        });
+        // The only one that it can be, whatever that is known by.
+        let can_be = |at: &NodeIndex| row.can_be(&witnesses[*at]);
+        let mut fit = all().filter(|at| !witnesses[*at].silences.is_empty()).filter(can_be);
         if let (Frames::NotKnown | Frames::SeveralSilent(_), Some(node), None) =
             (*frames, fit.next(), fit.next())
+            && witnesses[node].perhaps_several
+            && row.is_of(&witnesses[node])
         {
             *frames = Frames::AmongSilent { node };
         }

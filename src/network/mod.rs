@@ -175,8 +175,8 @@ pub fn build(
     network
 }
 
-/// The one node of the roster that is wholly among the identifiers of a node, where nobody has named
-/// it: what the roster has of it was learned, and the rest is of it too.
+/// The one node of the roster that is wholly among the identifiers of a node, where nobody has
+/// named it: what the roster has of it was learned, and the rest is of it too.
 fn guessed_with(
     of_roster: &[Found],
     node: &Node,
