@@ -139,6 +139,29 @@ fn a_capture_that_was_held_back_confirms_or_does_not() {
 }
 
 #[test]
+fn what_takes_its_time_has_to_take_it_in_the_capture_held_back_too() {
+    let folder = tempfile::tempdir().unwrap();
+    // A longer press, so that its end is not nearer to the loss than its beginning.
+    let late = |seed, start, delay: &str| {
+        vehicle(seed, start, true)
+            .replace("delay = [0.2, 0.4]", &format!("delay = {delay}"))
+            .replace("lasts = [0.5, 1.0]", "lasts = [4.0, 5.0]")
+    };
+    let one = written(folder.path(), "a.log", &late(3, 1_790_000_000, "[1.0, 1.2]"));
+    let same = written(folder.path(), "b.log", &late(4, 1_790_100_000, "[1.0, 1.2]"));
+    let sooner = written(folder.path(), "c.log", &late(5, 1_790_200_000, "[0.1, 0.2]"));
+    for (held, holds, with) in [(&same, true, 6), (&sooner, false, 0)] {
+        let (_, document) = report(&one, &["--confirm", held.to_str().unwrap()]);
+        let before = leads(&document, "precursor");
+        assert_eq!(place(before[0]), ("0x100".into(), 2, Some(5)), "{before:?}");
+        assert_eq!(before[0]["confirmed"]["holds"], holds, "{before:?}");
+        assert_eq!(before[0]["confirmed"]["losses_with"], with, "{before:?}");
+        let sentence = before[0]["sentence"].as_str().unwrap();
+        assert!(sentence.contains("; p below 0.0001 over all"), "{sentence}");
+    }
+}
+
+#[test]
 fn captures_of_one_vehicle_are_taken_together() {
     let folder = tempfile::tempdir().unwrap();
     let one = written(folder.path(), "a.log", &vehicle(6, 1_790_000_000, true));

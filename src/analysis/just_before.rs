@@ -149,6 +149,8 @@ pub struct Lead {
     pub change: Change,
     /// Within so many seconds of the loss; 0 for what holds as the loss begins.
     pub within: f64,
+    /// And no less than so many seconds before it, where it takes its time; else 0.
+    pub least: f64,
     /// How many losses it preceded or follows.
     pub losses_with: usize,
     /// Of how many.

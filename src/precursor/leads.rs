@@ -176,6 +176,7 @@ fn lead(
         place: best.place,
         change: best.change,
         within: best.window.abs() as f64 / 1e6,
+        least: best.least as f64 / 1e6,
         losses_with: best.hit.count_ones() as usize,
         losses: target.episodes.len(),
         elsewhere: elsewhere(target, best, &times),

@@ -105,12 +105,17 @@ impl Second {
         };
         let field = lead.place.field;
         let bit = usize::from(field.byte) * 8 + usize::from(field.bit.unwrap_or(0));
-        let window = (lead.within * 1e6) as i64;
+        let micros = |seconds: f64| (seconds * 1e6).round() as i64;
+        let (least, window) = (micros(lead.least), micros(lead.within));
         let score = match (lead.change, field.bit) {
             (Change::Rises | Change::Falls, _) => {
                 let up = lead.change == Change::Rises;
                 let times = search::onsets(trace, bit, up);
                 let [score] = match lead.kind {
+                    // What takes its time has to take it there too.
+                    Kind::Precursor if least > 0 => {
+                        [search::band_score(target, &times, least, window)]
+                    }
                     Kind::Precursor => search::turn_scores(target, &times, [window]),
                     Kind::Consequence => {
                         let back = search::onsets(trace, bit, !up);

@@ -253,7 +253,7 @@ pub fn turn_scores<const N: usize>(
 }
 
 /// How a turn between so long and so long before the losses does.
-fn band_score(target: &Target, times: &[Micros], least: Micros, most: Micros) -> Score {
+pub fn band_score(target: &Target, times: &[Micros], least: Micros, most: Micros) -> Score {
     let sooner = |time: Micros| time.saturating_sub(least);
     let hit = |episode: &Episode| [nearest(times, most - least, sooner(episode.at)).is_some()];
     let [own] = scores(target, hit, |span| {

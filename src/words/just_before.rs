@@ -94,7 +94,7 @@ pub fn precursor(analysis: &Analysis, lead: &Lead) -> String {
         false => "",
     };
     format!(
-        "{} {}{} before {} of {} losses of {}{}, {elsewhere}{with}; p = {} over all that was \
+        "{} {}{} before {} of {} losses of {}{}, {elsewhere}{with}; {} over all that was \
          tried{start}{}",
         place(analysis, &lead.place),
         change(analysis, lead),
@@ -238,8 +238,8 @@ fn before(lead: &Lead) -> String {
 
 fn probability(p: f64) -> String {
     match p {
-        p if p < 1e-4 => "below 0.0001".to_owned(),
-        p => format!("{p:.4}"),
+        p if p < 1e-4 => "p below 0.0001".to_owned(),
+        p => format!("p = {p:.4}"),
     }
 }
 
@@ -248,7 +248,7 @@ fn confirmed(analysis: &Analysis, confirmed: Option<Confirmed>) -> String {
     match confirmed {
         None => format!("; {path} cannot confirm it: too few such losses there"),
         Some(own) => format!(
-            "; {} by {path}: before {} of {} losses there (p = {})",
+            "; {} by {path}: before {} of {} losses there ({})",
             if own.holds() { "confirmed" } else { "not confirmed" },
             own.losses_with,
             own.losses,
