@@ -282,7 +282,7 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             plural(times, "time", "times")
         ),
         Frames::AmongSilent { node } => format!(
-            "likely one of the modules behind {}: what fell silent together may be several",
+            "likely among what fell silent with {}, which may be several modules",
             name(node)
         ),
         Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
