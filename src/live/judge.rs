@@ -16,6 +16,10 @@ enum Judged {
     Paused,
 }
 
+/// Until so long after a return its next frames may tell how it came back: one that a buffer held
+/// back says nothing of it.
+const TELLS: Nanoseconds = 1_000_000_000;
+
 impl Watch {
     /// Whether the analysis is to be asked, now that it is this late.
     pub fn wants_judging(&self) -> bool {
@@ -66,6 +70,8 @@ impl Watch {
             },
             Presence::Returning { since, at, slept } if self.over || self.clock >= at + RETURN => {
                 match judge(self, since, at) {
+                    // What tells how it came back may be a few of its frames away.
+                    Judged::Lost(Cause::Unknown) if !self.over && self.clock < at + TELLS => {}
                     Judged::Lost(cause) => self.flush_return(sender, Some(cause)),
                     Judged::Lawful { doubtful } => {
                         if !slept {
