@@ -278,16 +278,15 @@ impl Row<'_> {
             })
     }
 
-    /// Whether its codes are surely of a silence of a node: they came with it, or fail while it
-    /// lasts.
+    /// Whether its codes, which can be those of a node, are surely of a silence of it: they came
+    /// with it, or fail while it lasts.
     fn is_of(&self, witness: &Witness) -> bool {
         let late = nanoseconds(STORES_WITHIN);
         let fails = |code: &Accusation| code.age == CodeAge::Failing;
-        self.can_be(witness)
-            && self.accusations.iter().any(|code| {
-                code.appeared.is_some()
-                    || fails(code) && code.read.is_some_and(|read| witness.was_away(read, late))
-            })
+        self.accusations.iter().any(|code| {
+            code.appeared.is_some()
+                || fails(code) && code.read.is_some_and(|read| witness.was_away(read, late))
+        })
     }
 }
 
@@ -352,14 +351,13 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
     for row in open.into_iter().take(left) {
         out[row] = Frames::SeveralSilent(left);
     }
-    for (row, frames) in rows.iter().zip(&mut out) {
+    let silent: Vec<NodeIndex> = all().filter(|at| !witnesses[*at].silences.is_empty()).collect();
+    for (row, frames) in out.iter_mut().enumerate() {
         // The only one that it can be, whatever that is known by.
-        let can_be = |at: &NodeIndex| row.can_be(&witnesses[*at]);
-        let mut fit = all().filter(|at| !witnesses[*at].silences.is_empty()).filter(can_be);
-        if let (Frames::NotKnown | Frames::SeveralSilent(_), Some(node), None) =
-            (*frames, fit.next(), fit.next())
+        if let Frames::NotKnown | Frames::SeveralSilent(_) = *frames
+            && let [node] = fits(row, &silent)[..]
             && witnesses[node].perhaps_several
-            && row.is_of(&witnesses[node])
+            && rows[row].is_of(&witnesses[node])
         {
             *frames = Frames::AmongSilent { node };
         }

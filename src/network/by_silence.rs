@@ -7,7 +7,7 @@ use super::clocks::Clocks;
 use super::{Basis, Node, by_clock, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
 use crate::ids::IdIndex;
-use crate::silence::{Loss, Losses, Stop};
+use crate::silence::{Loss, Losses};
 
 /// Most time between the stops, and between the returns, of identifiers of one node, besides their
 /// own periods.
@@ -137,8 +137,8 @@ fn agree(
 /// Whether the bus stopped in a loss: what else it holds is then not told.
 fn with_the_bus(timing: &Timing, losses: &Losses, loss: &Loss) -> bool {
     let channel = timing.ids[loss.id].key.channel;
-    let here = |stop: &&Stop| stop.channel.is_none_or(|own| own == channel);
-    losses.stops.iter().filter(here).any(|stop| stop.silence.overlap(&loss.silence) > 0)
+    let mut here = losses.stops.iter().filter(|stop| stop.concerns(channel));
+    here.any(|stop| stop.silence.overlap(&loss.silence) > 0)
 }
 
 /// Adds what shared silences tell to what clocks tell. Identifiers of several clocks that fall

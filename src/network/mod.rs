@@ -134,14 +134,13 @@ pub fn build(
         nodes.iter().flat_map(|found| found.node.ids.iter().copied()).collect();
     let (others, undecided) = without_roster(timing, losses, clocks);
     for mut node in others {
-        if let Some(own) = guessed_with(&nodes, &node, known) {
-            let own = &mut nodes[own].node;
-            own.ids.extend(node.ids.into_iter().filter(|id| !told.contains(id)));
-            own.ids.sort_unstable();
-            continue;
-        }
+        let guessed = guessed_with(&nodes, &node, known);
         node.ids.retain(|id| !told.contains(id));
-        if !node.ids.is_empty() {
+        if let Some(own) = guessed {
+            let own = &mut nodes[own].node;
+            own.ids.extend(node.ids);
+            own.ids.sort_unstable();
+        } else if !node.ids.is_empty() {
             if node.basis[0] != Basis::Address {
                 node.name = name(timing, &node.ids);
             }

@@ -111,18 +111,15 @@ impl Second {
             (Change::Rises | Change::Falls, _) => {
                 let up = lead.change == Change::Rises;
                 let times = search::onsets(trace, bit, up);
-                let [score] = match lead.kind {
+                match lead.kind {
                     // What takes its time has to take it there too.
-                    Kind::Precursor if least > 0 => {
-                        [search::band_score(target, &times, least, window)]
-                    }
-                    Kind::Precursor => search::turn_scores(target, &times, [window]),
+                    Kind::Precursor => search::band_score(target, &times, least, window),
                     Kind::Consequence => {
                         let back = search::onsets(trace, bit, !up);
-                        search::after_scores(target, &times, &back, [window])
+                        let [score] = search::after_scores(target, &times, &back, [window]);
+                        score
                     }
-                };
-                score
+                }
             }
             (Change::Is(value), Some(_)) => {
                 search::state_score(target, &search::standing(trace, bit, value == 1))

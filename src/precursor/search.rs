@@ -219,7 +219,7 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
         if times.len() < FEWEST {
             continue;
         }
-        let before = turn_scores(target, &times, WINDOWS);
+        let before = turn_scores(target, &times);
         tried.note(Sort::Turn, &before, |at| candidate(own, bit, change, WINDOWS[at]));
         for (at, (least, window)) in BANDS.into_iter().enumerate() {
             let of_band = band_score(target, &times, least, window);
@@ -238,18 +238,13 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
     }
 }
 
-/// How a turn within each of some windows before the losses does, of which none is longer than
-/// [`LONGEST`].
-pub fn turn_scores<const N: usize>(
-    target: &Target,
-    times: &[Micros],
-    windows: [Micros; N],
-) -> [Score; N] {
+/// How a turn within each of the windows before the losses does.
+fn turn_scores(target: &Target, times: &[Micros]) -> [Score; WINDOWS.len()] {
     let hit = |episode: &Episode| {
         let last = nearest(times, LONGEST, episode.at);
-        windows.map(|window| last.is_some_and(|last| episode.at - last < window))
+        WINDOWS.map(|window| last.is_some_and(|last| episode.at - last < window))
     };
-    scores(target, hit, |span| after_times(times, windows, span))
+    scores(target, hit, |span| after_times(times, WINDOWS, span))
 }
 
 /// How a turn between so long and so long before the losses does.

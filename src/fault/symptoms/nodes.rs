@@ -1,7 +1,7 @@
 //! Nodes that fell silent, alone or together.
 
 use super::{Symptom, summed};
-use crate::analysis::blame::Frames;
+use crate::analysis::blame::Verdict;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
@@ -127,17 +127,11 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// many are missed with it.
 fn several(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
     let rows = analysis.diagnosis.blame.iter();
-    let missed = rows.filter(|row| {
-        let frames = row.frames;
-        matches!(frames, Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. })
-            && frames.node() == Some(node)
-    });
+    let missed =
+        rows.filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node));
     let more = missed.count().saturating_sub(1).min(MOST_MORE) as i32;
     let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
-    match (analysis.nodes[node].several, told) {
-        (Some(sent), Some(told)) => Some(sent.max(told)),
-        (sent, told) => sent.or(told),
-    }
+    analysis.nodes[node].several.into_iter().chain(told).reduce(f64::max)
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
@@ -195,13 +189,11 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let here =
             |node: &&crate::analysis::Node| Some(node.channel) == outages[0].channel && node.heard;
         let all = analysis.nodes.iter().filter(here).count();
-        let watched = |id: &IdIndex| analysis.identifiers[*id].timeout.is_some();
-        let on_bus = |id: &&crate::analysis::Identifier| {
-            Some(id.channel) == outages[0].channel && id.timeout.is_some()
-        };
-        let all_ids = analysis.identifiers.iter().filter(on_bus).count();
-        let sent = set.iter().flat_map(|node| &analysis.nodes[*node].ids);
-        let ids = sent.filter(|id| watched(id)).count();
+        let watched = analysis.identifiers.iter().filter(|id| id.timeout.is_some());
+        let here = watched.filter(|id| Some(id.channel) == outages[0].channel);
+        let senders: Vec<Option<NodeIndex>> = here.map(|id| id.node).collect();
+        let own = senders.iter().flatten().filter(|node| set.contains(node));
+        let (ids, all_ids) = (own.count(), senders.len());
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
             Sign::RhythmTogether(rhythm(analysis, &outages)),

@@ -46,14 +46,16 @@ pub(super) fn supply(supply: &Supply, silence: Silence) -> Option<Weighed> {
 
 /// The whole bus was silent, or the key was surely off, for a part of a loss.
 pub(super) fn all_stopped(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> bool {
-    let channel = nodes.iter().flat_map(|ids| ids.iter()).next();
-    let channel = channel.map(|id| observed.timing.ids[*id].key.channel);
+    let Some(id) = nodes.iter().flat_map(|ids| ids.iter()).next() else { return false };
+    let channel = observed.timing.ids[*id].key.channel;
     let losses = observed.losses;
     let recorded =
         |stop: &&Stop| !matches!(stop.kind, StopKind::CapturePause | StopKind::RecordedInPart);
-    let stopped = losses.stops.iter().filter(recorded).any(|stop| {
-        (stop.channel.is_none() || stop.channel == channel) && stop.silence.overlap(&silence) > 0
-    });
+    let stopped = losses
+        .stops
+        .iter()
+        .filter(recorded)
+        .any(|stop| stop.concerns(channel) && stop.silence.overlap(&silence) > 0);
     let off = losses.sessions.iter().any(|session| {
         let stood = Silence { start: session.stopped, end: session.ran };
         session.proven && stood.overlap(&silence) > 0

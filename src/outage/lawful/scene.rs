@@ -35,7 +35,7 @@ pub(super) struct Scene<'a> {
     pub watched: Vec<IdIndex>,
     /// Sleeps that are known for it.
     pub sleeps: Vec<Silence>,
-    /// All times in which the channel carried nothing.
+    /// All times in which the channel carried nothing, in order.
     pub quiet: Vec<Silence>,
     /// Modules were seen to start.
     pub starting: bool,
@@ -83,11 +83,9 @@ impl<'a> Scene<'a> {
     /// Whether a loss holds a whole stretch in which the recorder ran and others were heard, long
     /// enough to show it by itself, however chopped the rest of the recording is.
     pub fn lasts_between_pauses(&self, events: &[Event]) -> bool {
-        let mut quiet = self.quiet.clone();
-        quiet.sort_unstable_by_key(|quiet| quiet.start);
         let longest = |silence: Silence| {
             let (mut from, mut longest) = (silence.start, 0);
-            for quiet in quiet.iter().filter(|quiet| quiet.overlap(&silence) > 0) {
+            for quiet in self.quiet.iter().filter(|quiet| quiet.overlap(&silence) > 0) {
                 longest = longest.max(quiet.start - from);
                 from = from.max(quiet.end);
             }
