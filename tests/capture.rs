@@ -3,6 +3,7 @@
 
 mod common;
 
+use std::collections::BTreeSet;
 use std::io::Write;
 use std::ops::ControlFlow;
 
@@ -436,6 +437,9 @@ fn grouping_threads_and_chunks_change_nothing() {
         (777, 3, true),
         (4096, 2, false),
         (40_000, 4, true),
+        // The identifiers are divided among threads.
+        (300, 5, true),
+        (2000, 8, false),
     ] {
         assert!(report_of(&text, chunk, threads, grouped) == whole, "{chunk} {threads} {grouped}");
     }
@@ -474,7 +478,7 @@ fn batches_of_any_size_come_to_the_same() {
     assert_eq!(stops.stops().len(), 34);
     assert_eq!(whole.outages.len(), 17, "{:#?}", whole.outages);
     let whole = report_of(&text, text.len(), 1, false);
-    for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3)] {
+    for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3), (9000, 8)] {
         let cut = report_of(&text, chunk, threads, true);
         let differing = whole.lines().zip(cut.lines()).find(|(whole, cut)| whole != cut);
         assert!(cut == whole, "{chunk} {threads}: {differing:?}");
@@ -509,6 +513,28 @@ fn one_channel_too_many() {
         let cut = read(chunk, threads);
         assert_eq!((&cut.0, &cut.2), (&whole, &of_channel), "{chunk} {threads}");
     }
+}
+
+/// A thread that finds no text left is not started, and whatever takes long to start does no harm.
+#[test]
+fn a_short_capture_is_read_on_one_thread() {
+    let readers = |text: &str, chunk| {
+        let source = Source::Bytes { name: "text".into(), bytes: text.into() };
+        let options = Options { chunk, threads: 8, ..Options::default() };
+        let mut readers = BTreeSet::new();
+        capture::read(source, &options, |_| {
+            readers.insert(format!("{:?}", std::thread::current().id()));
+            // Long enough for another thread to take the next chunk.
+            std::thread::sleep(std::time::Duration::from_millis(2));
+        })
+        .unwrap();
+        readers
+    };
+    let text = mixed();
+    let own = BTreeSet::from([format!("{:?}", std::thread::current().id())]);
+    assert_eq!(readers(&text, text.len() * 8), own);
+    let many = readers(&text, text.len() / 40).len();
+    assert!((2..=8).contains(&many), "{many}");
 }
 
 /// Whoever breaks off gets nothing more, though the other threads wait with what they have.

@@ -52,6 +52,12 @@ impl<R: Read> Chunks<R> {
         }
     }
 
+    /// Whether the last chunk has been taken. Where the text ends with a chunk, that shows only
+    /// when another is asked for.
+    pub fn is_done(&self) -> bool {
+        self.state == State::Done
+    }
+
     /// The next chunk, in `bytes`, whatever is in it; `None` at the end.
     pub fn next<'b>(&mut self, bytes: &'b mut Vec<u8>) -> io::Result<Option<Chunk<'b>>> {
         while self.state != State::Done {

@@ -167,7 +167,8 @@ pub struct Options {
     pub stamps: Stamps,
     /// Columns of a CSV capture; one that this tool wrote needs none.
     pub columns: Option<Columns>,
-    /// Threads that cut and parse, the caller's own among them; the result does not depend on it.
+    /// Most threads that cut and parse, the caller's own among them; fewer are started where more
+    /// would only wait. The result does not depend on it.
     pub threads: usize,
     /// Bytes of text per unit of work; the result does not depend on it.
     pub chunk: usize,
@@ -184,12 +185,22 @@ pub struct Options {
     pub progress: Option<Progress>,
 }
 
+/// Most threads that read one capture where nobody asked for a number: what is done on one thread
+/// at a time leaves no work for more. A machine with 16 cores was slower with 16 threads than with
+/// 8 (docs/performance.md).
+pub const MOST_THREADS: usize = 8;
+
+/// How many threads can run at once here.
+pub fn processors() -> usize {
+    std::thread::available_parallelism().map_or(1, usize::from)
+}
+
 impl Default for Options {
     fn default() -> Self {
         Options {
             stamps: Stamps::Auto,
             columns: None,
-            threads: std::thread::available_parallelism().map_or(1, usize::from),
+            threads: processors().min(MOST_THREADS),
             chunk: 1 << 18,
             grouped: false,
             at_once: false,

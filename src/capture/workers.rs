@@ -1,11 +1,12 @@
 //! Worker threads, the caller's among them. Each reads and parses a chunk, then waits its turn to
-//! fold it, so folding follows file order while frames stay in one core's cache. What that gains:
-//! docs/performance.md.
+//! fold it, so folding follows file order while frames stay in one core's cache. A thread is
+//! started only where there is text left and no other waits. What that gains: docs/performance.md.
 
 use std::io::{self, Read};
 use std::ops::ControlFlow;
+use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Condvar, Mutex, PoisonError};
-use std::thread;
+use std::thread::{self, Scope};
 
 use super::Options;
 use super::columns::CsvTable;
@@ -32,6 +33,10 @@ struct Workers<'a, R, S, W, F> {
     fold: Sequencer<F>,
     pool: &'a Pool,
     table: Option<&'a CsvTable>,
+    /// Most threads there may be.
+    threads: usize,
+    /// How many threads wait for the text.
+    waiting: AtomicUsize,
 }
 
 /// The text, which one thread at a time cuts a chunk from.
@@ -39,6 +44,8 @@ struct Feed<R> {
     chunks: Chunks<R>,
     /// Chunks taken from it so far.
     taken: u64,
+    /// Threads started so far, the caller's among them.
+    started: usize,
     ended: bool,
     failure: Option<io::Error>,
 }
@@ -63,6 +70,7 @@ pub(super) fn read<T>(
         feed: Mutex::new(Feed {
             chunks: Chunks::new(reader, options.chunk, options.at_once),
             taken: 0,
+            started: 1,
             ended: false,
             failure: None,
         }),
@@ -71,31 +79,41 @@ pub(super) fn read<T>(
         fold: Sequencer::new(steps.fold),
         pool,
         table,
+        threads: options.threads,
+        waiting: AtomicUsize::new(0),
     };
-    thread::scope(|scope| {
-        for _ in 1..options.threads.max(1) {
-            scope.spawn(|| workers.work());
-        }
-        workers.work();
-    });
+    thread::scope(|scope| workers.work(scope));
     match workers.feed.into_inner().unwrap_or_else(PoisonError::into_inner).failure {
         Some(failure) => Err(failure),
         None => Ok(()),
     }
 }
 
-impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()>>
-    Workers<'_, R, S, W, F>
+impl<R, T, S, W, F> Workers<'_, R, S, W, F>
+where
+    R: Read + Send,
+    S: FnMut(Parsed) -> T + Send,
+    W: Fn(&T) + Sync,
+    F: FnMut(T) -> ControlFlow<()> + Send,
 {
     /// One thread's work: until the text has ended, or nothing more is wanted.
-    fn work(&self) {
+    fn work<'s>(&'s self, scope: &'s Scope<'s, '_>) {
         let panicking = (Closing(&self.settle), Closing(&self.fold));
         // A thread's own, so that what it reads next lies in its core's cache.
         let mut bytes = Vec::new();
         loop {
             // Not in the head of a loop, which would hold the lock to the end of the round.
-            let chunk = Self::chunk(&mut lock(&self.feed), &mut bytes);
+            self.waiting.fetch_add(1, Ordering::Relaxed);
+            let mut feed = lock(&self.feed);
+            self.waiting.fetch_sub(1, Ordering::Relaxed);
+            let chunk = Self::chunk(&mut feed, &mut bytes);
+            let wanted = chunk.is_some() && self.wants_another(&feed);
+            feed.started += usize::from(wanted);
+            drop(feed);
             let Some((number, chunk)) = chunk else { break };
+            if wanted {
+                scope.spawn(|| self.work(scope));
+            }
             // A head is the first line of the first chunk.
             let head = number == 0 && self.table.is_some_and(|table| table.head);
             let parsed = parse(&chunk, self.pool.frames(), self.table, head);
@@ -111,6 +129,16 @@ impl<R: Read, T, S: FnMut(Parsed) -> T, W: Fn(&T), F: FnMut(T) -> ControlFlow<()
         }
         // The others go on with what they have.
         std::mem::forget(panicking);
+    }
+
+    /// Whether one more thread would find something to do: where one waits already, for the text or
+    /// for its turn, another would wait too.
+    fn wants_another(&self, feed: &Feed<R>) -> bool {
+        feed.started < self.threads
+            && !feed.chunks.is_done()
+            && self.waiting.load(Ordering::Relaxed) == 0
+            && self.settle.waiting.load(Ordering::Relaxed) == 0
+            && self.fold.waiting.load(Ordering::Relaxed) == 0
     }
 
     /// The next chunk of the text with its number, in memory that may have been used before.
@@ -137,6 +165,8 @@ struct Sequencer<F> {
     turn: Mutex<Turn<F>>,
     /// Told with every change of `turn`.
     changed: Condvar,
+    /// How many threads wait for their turn; changed with `turn` held only.
+    waiting: AtomicUsize,
 }
 
 struct Turn<F> {
@@ -145,15 +175,14 @@ struct Turn<F> {
     step: F,
     /// Nothing more is wanted: it broke off, or a thread panicked.
     closed: bool,
-    /// How many threads wait for their turn.
-    waiting: usize,
 }
 
 impl<F> Sequencer<F> {
     fn new(step: F) -> Self {
         Sequencer {
-            turn: Mutex::new(Turn { next: 0, step, closed: false, waiting: 0 }),
+            turn: Mutex::new(Turn { next: 0, step, closed: false }),
             changed: Condvar::new(),
+            waiting: AtomicUsize::new(0),
         }
     }
 
@@ -162,9 +191,9 @@ impl<F> Sequencer<F> {
     fn take<T>(&self, number: u64, with: impl FnOnce(&mut F) -> ControlFlow<(), T>) -> Option<T> {
         let mut turn = lock(&self.turn);
         while turn.next != number && !turn.closed {
-            turn.waiting += 1;
+            self.waiting.fetch_add(1, Ordering::Relaxed);
             turn = self.changed.wait(turn).unwrap_or_else(PoisonError::into_inner);
-            turn.waiting -= 1;
+            self.waiting.fetch_sub(1, Ordering::Relaxed);
         }
         if turn.closed {
             return None;
@@ -174,7 +203,7 @@ impl<F> Sequencer<F> {
         // At once, and not when this thread goes home: whose turn is next does not wait for that.
         turn.closed = done.is_break();
         // Telling is a call into the kernel.
-        let awaited = turn.waiting > 0;
+        let awaited = self.waiting.load(Ordering::Relaxed) > 0;
         drop(turn);
         if awaited {
             self.changed.notify_all();

@@ -158,7 +158,8 @@ pub struct Reading {
     /// (docs/formats.md)
     #[arg(long, value_name = "ROLE=COLUMN,…")]
     columns: Option<Columns>,
-    /// Threads that read and parse (the result does not depend on it)
+    /// Most threads that read and parse: as many as there are cores, but 8 at the most (the result
+    /// does not depend on it)
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
 }

@@ -45,7 +45,7 @@ pub struct Arguments {
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
     /// Captures at a time
-    #[arg(long, value_name = "N", default_value_t = capture::Options::default().threads)]
+    #[arg(long, value_name = "N", default_value_t = capture::processors())]
     jobs: usize,
     /// Leave out captures whose row is there already, made from the same bytes with the same
     /// settings
@@ -117,7 +117,8 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
                     let Some(path) = captures.get(at) else { break };
                     // One thread each, but the last ones get those of the jobs that find none any
                     // more.
-                    let threads = (arguments.jobs / (captures.len() - at)).max(1);
+                    let threads = arguments.jobs / (captures.len() - at);
+                    let threads = threads.clamp(1, capture::MOST_THREADS);
                     match work.capture(path, threads) {
                         Ok(row) => lock(&rows).push(row),
                         Err(error) => {

@@ -4,7 +4,7 @@
 use lostnode_parsers::{ErrorFrame, Id};
 
 use super::{Nanoseconds, nanoseconds};
-use crate::capture::{Batch, Frame};
+use crate::capture::{Batch, Frame, Group};
 
 /// The latest times of an identifier, the oldest first; the lowest number where there are fewer.
 pub type Recent = [Nanoseconds; Aftermath::RECENT];
@@ -112,8 +112,22 @@ impl Aftermath {
     }
 }
 
+/// Takes the frames of an identifier in a batch; those that step back are passed over.
+pub(super) fn hear(recent: &mut Recent, group: &Group<'_>) {
+    let mut latest = recent[Aftermath::RECENT - 1];
+    if group.gap_bound >= 0 && group.times.first().is_none_or(|first| *first >= latest) {
+        return append(recent, group.times);
+    }
+    for time in group.times {
+        if *time >= latest {
+            latest = *time;
+            append(recent, &[latest]);
+        }
+    }
+}
+
 /// Puts further times behind those that are there.
-pub(super) fn append(recent: &mut Recent, times: &[Nanoseconds]) {
+fn append(recent: &mut Recent, times: &[Nanoseconds]) {
     let tail = &times[times.len().saturating_sub(recent.len())..];
     recent.rotate_left(tail.len());
     let kept = recent.len() - tail.len();

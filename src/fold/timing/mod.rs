@@ -7,6 +7,7 @@ mod clock_rate;
 mod counter;
 mod deliveries;
 mod histogram;
+mod identifier;
 mod idle;
 mod pairs;
 mod pause;
@@ -22,15 +23,17 @@ pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};
 pub use deliveries::{Deliveries, Ticks};
 pub use histogram::Gaps;
+pub use identifier::{IdTiming, Part, Placed};
 pub use idle::{IdleBlock, IdleClock};
 pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use rhythm::Rhythm;
 pub use silence::{Longest, Settled, Silence};
 
-use crate::capture::{Batch, ChannelIndex, Frame, Group, TimeSummary};
+use crate::capture::{Batch, ChannelIndex, Frame, TimeSummary};
 use crate::ids::{IdIndex, Places};
-use spacing::{Begun, Sent, Spacing};
+use identifier::Around;
+use spacing::{Sent, Spacing};
 
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
@@ -57,34 +60,6 @@ pub struct Key {
 /// Most identifiers told apart in one run; traffic of further ones is counted together. A vehicle
 /// has a few hundred.
 pub const MOST_IDENTIFIERS: usize = 20_000;
-
-/// What is known of the timing of one identifier.
-#[derive(Clone, Debug)]
-pub struct IdTiming {
-    /// Which identifier.
-    pub key: Key,
-    /// Frames heard, with or without time stamps.
-    pub frames: u64,
-    /// First and last time heard.
-    pub heard: Option<(Nanoseconds, Nanoseconds)>,
-    /// Distribution of the gaps between its frames.
-    pub gaps: Gaps,
-    /// Its longest silences.
-    pub silences: Longest,
-    /// The clock behind it.
-    pub clock: Clock,
-    /// The same, from frames before which the bus was idle.
-    pub idle_clock: IdleClock,
-    /// Rolling counters in its payload.
-    pub counters: CounterFinder,
-    /// When it was heard last.
-    recent: Recent,
-    last_payload: [u8; 8],
-    /// Running mean of its gaps, while counters are looked for.
-    usual_gap: Nanoseconds,
-    /// The end of a silence whose settled frame has not come yet, and the frames since.
-    settling: Option<(Nanoseconds, u32)>,
-}
 
 /// What is known of the timing of one channel.
 #[derive(Clone, Debug, Default)]
@@ -195,6 +170,8 @@ pub struct Timing {
     /// Per identifier, in order of appearance.
     pub ids: Vec<IdTiming>,
     places: Places,
+    /// When each identifier was heard last, by place.
+    recent: Vec<Recent>,
     /// Stops of the whole traffic.
     pub pauses: Pauses,
     /// Frames of identifiers beyond [`MOST_IDENTIFIERS`].
@@ -212,6 +189,7 @@ impl Timing {
             channels: Vec::new(),
             ids: Vec::new(),
             places: Places::default(),
+            recent: Vec::new(),
             pauses: Pauses::default(),
             folded_frames: 0,
             span: None,
@@ -242,34 +220,72 @@ impl Timing {
             };
         }
         for id in &mut self.ids {
-            *id = IdTiming { frames: id.frames, ..IdTiming::new(id.key, self.floor) };
+            let frames = id.frames;
+            *id = IdTiming::new(id.key, self.floor);
+            id.frames = frames;
         }
+        self.recent.fill(aftermath::UNHEARD);
         (self.pauses, self.span) = (Pauses::default(), None);
     }
 
     /// Takes the next frames of the capture.
     pub fn push(&mut self, batch: &Batch) {
+        let placed = self.place_groups(batch);
+        let mut all = Part::new(std::mem::take(&mut self.ids), 0, 1, self.floor);
+        all.push(batch, &placed);
+        self.ids = all.ids;
+    }
+
+    /// Takes of the next frames what has to do with all identifiers, and says where each belongs.
+    /// They themselves are left to a [`Part`] for each of them, which [`Timing::divide`] makes.
+    pub fn place_groups(&mut self, batch: &Batch) -> Placed {
         self.push_to_channels(batch);
         self.pauses.push(batch);
         let spans = self.channels.iter().filter_map(ChannelTiming::span);
         self.span = spans.reduce(|(begin, end), (other_begin, other_end)| {
             (begin.min(other_begin), end.max(other_end))
         });
-        // Identifiers know nothing of each other, so each takes all its frames at once.
+        let mut placed = Placed::default();
         for group in batch.grouped().iter() {
-            match self.places.of(group.channel, group.id, MOST_IDENTIFIERS) {
+            let place = self.places.of(group.channel, group.id, MOST_IDENTIFIERS);
+            match place {
                 Some(place) => {
-                    if place == self.ids.len() {
-                        let key = Key { channel: group.channel, id: group.id };
-                        self.ids.push(IdTiming::new(key, self.floor));
+                    if place == self.recent.len() {
+                        self.recent.push(aftermath::UNHEARD);
                     }
-                    let channel = &self.channels[usize::from(group.channel)];
-                    self.ids[place].push(&batch.frames, group, channel);
+                    aftermath::hear(&mut self.recent[place], &group);
                 }
                 None => self.folded_frames += group.frames,
             }
+            placed.places.push(place.map(|place| place as u32));
         }
+        let channels = self.channels.iter();
+        placed.around = channels
+            .map(|own| Around { idle: own.spacing.idle(), last_frame: own.last_frame })
+            .collect();
         self.keep_last_frames(&batch.frames);
+        placed
+    }
+
+    /// The identifiers in so many parts, each of which takes all frames by itself from now on, in
+    /// the order of the capture; until [`Timing::unite`] there are none here.
+    pub fn divide(&mut self, parts: usize) -> Vec<Part> {
+        let mut divided: Vec<Part> =
+            (0..parts).map(|at| Part::new(Vec::new(), at, parts, self.floor)).collect();
+        for (place, id) in std::mem::take(&mut self.ids).into_iter().enumerate() {
+            divided[place % parts].ids.push(id);
+        }
+        divided
+    }
+
+    /// Takes all parts back, in their order.
+    pub fn unite(&mut self, parts: Vec<Part>) {
+        let mut parts: Vec<_> = parts.into_iter().map(|part| part.ids.into_iter()).collect();
+        // The first part has the first identifier, and as many as any other or one more.
+        while let Some(id) = parts.first_mut().and_then(Iterator::next) {
+            self.ids.push(id);
+            self.ids.extend(parts.iter_mut().skip(1).map_while(Iterator::next));
+        }
     }
 
     /// The next batch asks what was before its first frames.
@@ -309,10 +325,10 @@ impl Timing {
     #[cold]
     fn follow(&mut self, batch: &Batch, position: usize) {
         let frame = &batch.frames[position];
-        let (ids, places) = (&self.ids, &self.places);
+        let (heard, places) = (&self.recent, &self.places);
         let recent = |id| {
-            let known = places.known(frame.channel, id).and_then(|place| ids.get(place));
-            let recent = known.map_or(aftermath::UNHEARD, |id| id.recent);
+            let known = places.known(frame.channel, id).and_then(|place| heard.get(place));
+            let recent = known.copied().unwrap_or(aftermath::UNHEARD);
             aftermath::before(batch, position, id, recent)
         };
         self.channels[usize::from(frame.channel)].errors.follow(frame, recent);
@@ -328,138 +344,5 @@ impl Timing {
             });
         }
         &mut self.channels[channel]
-    }
-}
-
-impl IdTiming {
-    fn new(key: Key, floor: Nanoseconds) -> Self {
-        IdTiming {
-            key,
-            frames: 0,
-            heard: None,
-            gaps: Gaps::default(),
-            silences: Longest::new(floor),
-            clock: Clock::default(),
-            idle_clock: IdleClock::default(),
-            counters: CounterFinder::default(),
-            recent: aftermath::UNHEARD,
-            last_payload: [0; 8],
-            usual_gap: 0,
-            settling: None,
-        }
-    }
-
-    /// Takes its frames in a batch.
-    fn push(&mut self, frames: &[Frame], group: Group<'_>, channel: &ChannelTiming) {
-        self.frames += group.frames;
-        let before = self.heard.map(|(_, last)| last);
-        let back = group.times.first().zip(before).is_some_and(|(first, before)| *first < before);
-        if group.gap_bound >= 0 && !back {
-            return self.push_in_order(frames, group, before, channel);
-        }
-        // The channel counts a step back; it makes no gap.
-        let (mut times, mut positions, mut latest) =
-            (Vec::new(), Vec::new(), before.unwrap_or(Nanoseconds::MIN));
-        for (time, position) in group.times.iter().zip(group.positions) {
-            if *time >= latest {
-                times.push(*time);
-                positions.push(*position);
-                latest = *time;
-            }
-        }
-        let (times, positions) = (times.as_slice(), positions.as_slice());
-        let in_order = Group { times, positions, gap_bound: Nanoseconds::MAX, ..group };
-        self.push_in_order(frames, in_order, before, channel);
-    }
-
-    /// Takes frames of which none is before the one before it.
-    fn push_in_order(
-        &mut self,
-        frames: &[Frame],
-        group: Group<'_>,
-        before: Option<Nanoseconds>,
-        channel: &ChannelTiming,
-    ) {
-        let (Some(first), Some(last), Some(latest)) =
-            (group.times.first(), group.times.last(), group.positions.last())
-        else {
-            return;
-        };
-        self.heard = Some((self.heard.map_or(*first, |(first, _)| first), *last));
-        self.clock.push(group.times);
-        aftermath::append(&mut self.recent, group.times);
-        self.push_to_idle_clock(frames, group, channel);
-        self.gaps.push(before, group.times);
-        let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
-        let look = !self.counters.is_settled() || self.settling.is_some();
-        if look || longest >= self.silences.floor() {
-            self.look_at_payloads(frames, group, before);
-        }
-        self.last_payload = frames[*latest as usize].kind.first_eight().0;
-    }
-
-    /// Follows the clock by the frames that found the bus idle.
-    fn push_to_idle_clock(&mut self, frames: &[Frame], group: Group<'_>, channel: &ChannelTiming) {
-        let Some(idle) = channel.spacing.idle() else { return };
-        self.idle_clock.push(group.times, idle, |at| {
-            let position = group.positions[at] as usize;
-            let earlier = frames[..position].iter().rev();
-            let earlier = earlier.filter(|frame| frame.channel == group.channel).map(Sent::of);
-            Begun::of(Sent::of(&frames[position]), earlier.chain(channel.last_frame), idle)
-        });
-    }
-
-    /// Keeps silences with the payloads before and after them, and looks for counters, in the
-    /// frames that follow one at `before`.
-    fn look_at_payloads(
-        &mut self,
-        frames: &[Frame],
-        group: Group<'_>,
-        before: Option<Nanoseconds>,
-    ) {
-        let mut last = before.map(|time| (time, self.last_payload));
-        for (time, position) in group.times.iter().zip(group.positions) {
-            let (payload, length) = frames[*position as usize].kind.first_eight();
-            if let Some((start, before)) = last {
-                self.settle(time - start, *time, payload);
-                let silence = Silence { start, end: *time };
-                self.silences.push(silence, [before, payload]);
-                // Of a slow identifier the time from a frame that a buffer held back to the next
-                // due one is as long as a silence of others, and ends none.
-                if silence.length() >= self.silences.floor() && self.settling.is_none() {
-                    self.settling = Some((*time, 0));
-                }
-                if !self.counters.is_settled() {
-                    self.count(time - start, before, payload, length);
-                }
-            }
-            last = Some((*time, payload));
-        }
-    }
-
-    /// Looks whether a frame that came so long after the one before it is the first settled one
-    /// after a silence: frames of a queue follow each other as fast as the bus lets them. Where one
-    /// was lost again, a buffer may have held the next.
-    fn settle(&mut self, gap: Nanoseconds, time: Nanoseconds, payload: [u8; 8]) {
-        let Some((end, frames)) = self.settling else { return };
-        let after = frames + 1;
-        self.settling = (gap < self.usual_gap / 2).then_some((end, after));
-        if self.settling.is_none() && gap < self.usual_gap.saturating_mul(3) / 2 {
-            self.silences.settle(end, Settled { time, payload, after });
-        }
-    }
-
-    /// Looks for counters in two payloads that follow each other.
-    fn count(&mut self, gap: Nanoseconds, before: [u8; 8], after: [u8; 8], length: usize) {
-        // A frame may have been lost in a gap much longer than the one before it: that pair tells
-        // nothing of counters.
-        if gap < self.usual_gap.saturating_mul(3) / 2 {
-            self.counters.push(before, after, length);
-        }
-        self.usual_gap = if self.usual_gap == 0 {
-            gap
-        } else {
-            self.usual_gap + (gap.min(self.usual_gap.saturating_mul(4)) - self.usual_gap) / 16
-        };
     }
 }
