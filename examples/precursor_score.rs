@@ -51,7 +51,7 @@ fn simulated(text: &str) -> (Vec<u8>, Truth) {
 /// Whether a lead is one of the places that carry a signal.
 fn is_of(lead: &Lead, signals: &[&TruthSignal]) -> bool {
     let id = lostnode::words::terms::id_label(lead.place.id);
-    let byte = lead.place.field.byte;
+    let byte = lead.place.byte();
     let own = match lead.place.field.bit {
         Some(bit) => format!("{id}:{byte}.{bit}"),
         None => format!("{id}:{byte}."),
@@ -83,7 +83,7 @@ impl std::fmt::Display for Share {
 fn with_trigger(count: u64, first: u64, shown: bool) {
     let (mut five, mut four, mut three) = (Share::default(), Share::default(), Share::default());
     let (mut wrong, mut consequences, mut missed_by) = Default::default();
-    let mut others = Share::default();
+    let (mut others, mut timed) = (Share::default(), Share::default());
     for seed in first..first + count {
         let (log, truth) = simulated(&vehicle::scenario(seed, true));
         let analysis = analyse(&log, true);
@@ -108,6 +108,7 @@ fn with_trigger(count: u64, first: u64, shown: bool) {
         }
         let is_wrong = |lead: &&Lead| is_of(lead, &after);
         Share::note(&mut wrong, leads.iter().any(is_wrong));
+        timed.note(!analysis.just_before.timed.is_empty());
         others.note(leads.iter().any(|lead| !is_of(lead, &trigger)));
         let told = |lead: &Lead| lead.kind == Kind::Consequence && is_of(lead, &after);
         Share::note(&mut consequences, analysis.just_before.leads.iter().any(told));
@@ -130,15 +131,17 @@ fn with_trigger(count: u64, first: u64, shown: bool) {
     println!("  named first, four: {four}; three: {three}");
     println!("  a consequence named a precursor: {wrong}");
     println!("  anything else named a precursor: {others}");
+    println!("  a time since something: {timed}");
     println!("  a consequence named one: {consequences}; the trigger named one: {missed_by}");
 }
 
 fn without_trigger(count: u64, first: u64, shown: bool) {
-    let (mut any, mut looked) = (Share::default(), Share::default());
+    let (mut any, mut looked, mut timed) = (Share::default(), Share::default(), Share::default());
     for seed in first..first + count {
         let (log, _) = simulated(&vehicle::scenario(seed, false));
         let analysis = analyse(&log, true);
-        any.note(analysis.precursors().next().is_some());
+        any.note(tells_any(&analysis));
+        timed.note(!analysis.just_before.timed.is_empty());
         looked.note(matches!(analysis.just_before.outcome, Outcome::Looked(_)));
         if shown {
             for lead in analysis.precursors() {
@@ -146,8 +149,13 @@ fn without_trigger(count: u64, first: u64, shown: bool) {
             }
         }
     }
-    println!("{count} vehicles without a trigger, seeds from {first}: any precursor {any}");
-    println!("  looked at: {looked}");
+    println!("{count} vehicles without a trigger, seeds from {first}: any precursor or time {any}");
+    println!("  looked at: {looked}; a time since something: {timed}");
+}
+
+/// Whether anything is said to go before the losses, or a time to lie between.
+fn tells_any(analysis: &Analysis) -> bool {
+    analysis.precursors().next().is_some() || !analysis.just_before.timed.is_empty()
 }
 
 /// Real captures of 300 s and more. The engine's module is what is lost, for it alone sends many
@@ -178,8 +186,8 @@ fn real(count: u64, first: u64, shown: bool) {
             let mut random = ChaCha8Rng::seed_from_u64(seed);
             let text = invented_losses::with_losses(&lines, LOST, &BESIDE, 6, &mut random);
             let analysis = analyse(&text, true);
-            any.note(analysis.precursors().next().is_some());
-            all.note(analysis.precursors().next().is_some());
+            any.note(tells_any(&analysis));
+            all.note(tells_any(&analysis));
             looked.note(matches!(analysis.just_before.outcome, Outcome::Looked(_)));
             losses += episodes(&analysis);
             for lead in analysis.precursors().filter(|_| shown) {
@@ -188,7 +196,7 @@ fn real(count: u64, first: u64, shown: bool) {
         }
         let mean = losses as f64 / f64::from(looked.0.max(1));
         println!(
-            "{name}, six invented losses: any precursor {any}; looked at {looked}, of {mean:.1} \
+            "{name}, six invented losses: any precursor or time {any}; looked at {looked}, of {mean:.1} \
              losses each"
         );
     }

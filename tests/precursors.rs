@@ -175,6 +175,28 @@ fn captures_of_one_vehicle_are_taken_together() {
 }
 
 #[test]
+fn each_of_several_drives_shows_the_lead_in_its_picture() {
+    let folder = tempfile::tempdir().unwrap();
+    let one = written(folder.path(), "a.log", &vehicle(6, 1_790_000_000, true));
+    let two = written(folder.path(), "b.log", &vehicle(7, 1_790_100_000, true));
+    let out = folder.path().join("out");
+    let run = lostnode().arg("report").args([&one, &two]).arg("--out").arg(&out).output().unwrap();
+    assert_eq!(run.status.code(), Some(1), "{}", String::from_utf8_lossy(&run.stderr));
+    let page = fs::read_to_string(out.join("report.html")).unwrap();
+    assert_eq!(page.matches("<span>before it: 0x100:2.5 rises</span>").count(), 2);
+}
+
+#[test]
+fn the_number_of_threads_changes_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = written(folder.path(), "a.log", &vehicle(6, 1_790_000_000, true));
+    let (_, one) = report(&path, &["--threads", "1"]);
+    let (_, four) = report(&path, &["--threads", "4"]);
+    assert!(!leads(&one, "precursor").is_empty());
+    assert_eq!(one, four);
+}
+
+#[test]
 fn a_batch_looks_again_only_where_it_is_asked_to() {
     let folder = tempfile::tempdir().unwrap();
     let captures = folder.path().join("captures");

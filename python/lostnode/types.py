@@ -111,6 +111,9 @@ class ReportCount(TypedDict):
     reason: str
 
 
+ReportCountedFrom = Literal['wake', 'last_loss']
+
+
 class ReportCounter(TypedDict):
     bit: int
     byte: int
@@ -273,6 +276,17 @@ class ReportLoad(TypedDict):
     start: float
 
 
+class ReportLossTime(TypedDict):
+    after_s: list[float]
+    losses: int
+    losses_with: int
+    node: Union[str, None]
+    nodes: list[str]
+    p: float
+    sentence: str
+    since: ReportCountedFrom
+
+
 class ReportMark(TypedDict):
     losses: int
     losses_within_2s: int
@@ -339,6 +353,7 @@ class ReportPlaceJson2(TypedDict):
     byte: int
     channel: str
     id: str
+    pid: Union[int, None]
     width: int
 
 
@@ -358,6 +373,7 @@ class ReportPrecursor(TypedDict):
     node: Union[str, None]
     nodes: list[str]
     p: float
+    pid: Union[int, None]
     sentence: str
     together: list[ReportPlaceJson2]
     value: Union[int, None]
@@ -487,6 +503,7 @@ class Report(TypedDict):
     job: Union[ReportJob, None]
     just_before: list[str]
     kept_out: NotRequired[list[ReportKeptOut]]
+    loss_times: list[ReportLossTime]
     marks: list[ReportMark]
     next_tests: list[ReportTest]
     no_class: Union[float, None]

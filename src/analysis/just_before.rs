@@ -15,6 +15,8 @@ pub struct JustBefore {
     pub outcome: Outcome,
     /// What came before the losses, the surest first; then what follows them.
     pub leads: Vec<Lead>,
+    /// How long after something the losses begin, where that is much the same.
+    pub timed: Vec<Timed>,
     /// The capture that was held back to confirm the leads, and its losses.
     pub confirmed_with: Option<String>,
 }
@@ -125,6 +127,15 @@ impl Field {
     }
 }
 
+/// Eight bytes of what an identifier carries, in which fields are looked for.
+#[derive(Clone, Copy, Debug, Hash, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Part {
+    /// Its payload from this byte on: 0, and for CAN FD 8, 16 and so on.
+    Payload(u8),
+    /// The data of its answers to this PID (SAE J1979, service 01).
+    Answer(u8),
+}
+
 /// A field of an identifier on a channel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Place {
@@ -132,8 +143,54 @@ pub struct Place {
     pub channel: ChannelIndex,
     /// The identifier.
     pub id: Id,
-    /// Where in its payload.
+    /// Which part of what it carries.
+    pub part: Part,
+    /// Where in that part.
     pub field: Field,
+}
+
+impl Place {
+    /// The first byte of the field, from 0: of the payload, or of the data of an answer.
+    pub fn byte(&self) -> u8 {
+        match self.part {
+            Part::Payload(first) => first + self.field.byte,
+            Part::Answer(_) => self.field.byte,
+        }
+    }
+
+    /// The PID whose answers carry it.
+    pub fn pid(&self) -> Option<u8> {
+        match self.part {
+            Part::Payload(_) => None,
+            Part::Answer(pid) => Some(pid),
+        }
+    }
+}
+
+/// What the time to a loss is counted from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Since {
+    /// The waking of the bus, as with the key, or the beginning of the recording.
+    Wake,
+    /// The end of the loss before it.
+    Return,
+}
+
+/// Losses that begin much the same time after something.
+#[derive(Clone, Debug)]
+pub struct Timed {
+    /// What was lost.
+    pub of: Subject,
+    /// What the time is counted from.
+    pub since: Since,
+    /// Seconds, from and to.
+    pub after: (f64, f64),
+    /// How many losses began then.
+    pub losses_with: usize,
+    /// Of how many.
+    pub losses: usize,
+    /// Probability of so many by chance, corrected for all times that were tried.
+    pub p: f64,
 }
 
 /// What came before the losses of a node, or follows them.

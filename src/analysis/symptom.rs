@@ -181,6 +181,7 @@ pub enum SignName {
     ErrorsTogether,
     FramesSay,
     Lead,
+    LeadTogether,
     Now,
     Return,
     ReturnTogether,
@@ -284,14 +285,20 @@ pub enum Sign {
     /// How the codes stand that name it.
     Now(Now),
     /// What goes before its losses (docs/precursors.md).
-    Lead {
-        /// What that speaks of.
-        kind: LeadKind,
-        /// Losses that it preceded.
-        losses_with: usize,
-        /// Of how many.
-        losses: usize,
-    },
+    Lead(Led),
+    /// What goes before the losses of several.
+    LeadTogether(Led),
+}
+
+/// What goes before losses.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Led {
+    /// What that speaks of.
+    pub kind: LeadKind,
+    /// Losses that it preceded.
+    pub losses_with: usize,
+    /// Of how many.
+    pub losses: usize,
 }
 
 /// How what fell silent came back.
@@ -449,7 +456,8 @@ impl Sign {
                 (SignName::FramesSay, SignValue::Contradicted)
             }
             Sign::FramesSay(Verdict::Open) => (SignName::FramesSay, SignValue::Open),
-            Sign::Lead { kind, .. } => (SignName::Lead, kind.value()),
+            Sign::Lead(led) => (SignName::Lead, led.kind.value()),
+            Sign::LeadTogether(led) => (SignName::LeadTogether, led.kind.value()),
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),

@@ -365,7 +365,7 @@ mod tests {
     use super::*;
     use crate::analysis::blame::Verdict;
     use crate::analysis::just_before::LeadKind;
-    use crate::analysis::symptom::{ErrorKind, Now, Return, Rhythm, Sign as Seen, Spread};
+    use crate::analysis::symptom::{ErrorKind, Led, Now, Return, Rhythm, Sign as Seen, Spread};
 
     /// Every sign that can be seen has its numbers, and a name that is none is refused.
     #[test]
@@ -382,7 +382,7 @@ mod tests {
             Return::Leans { on: false, back: 1 },
             Return::Divided { divided: 2, back: 2 },
         ];
-        let lead = |kind| Seen::Lead { kind, losses_with: 3, losses: 4 };
+        let lead = |kind| Seen::Lead(Led { kind, losses_with: 3, losses: 4 });
         let mut signs = vec![
             Seen::Rhythm(Rhythm::Single),
             Seen::Rhythm(Rhythm::Brief),
@@ -407,6 +407,7 @@ mod tests {
             lead(LeadKind::Supply),
             lead(LeadKind::Warmth),
             lead(LeadKind::Movement),
+            Seen::LeadTogether(Led { kind: LeadKind::Switch, losses_with: 3, losses: 4 }),
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

@@ -4,10 +4,11 @@ use lostnode_parsers::Id;
 
 use super::{Analyser, Error, Options};
 use crate::analysis::Analysis;
+use crate::analysis::drives::Drive;
 use crate::analysis::just_before::{Lead, Outcome};
 use crate::analysis::subject::Subject;
 use crate::capture::{self, ChannelIndex, Source};
-use crate::ids::IdIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::precursor::Second;
 
 /// Looks at the frames of all captures again, where that is asked for and worth its while; `open`
@@ -23,10 +24,40 @@ pub(super) fn look(
     match Second::of(analysis) {
         Err(outcome) => analysis.just_before.outcome = outcome,
         Ok(mut second) => match read_again(&mut second, analysis, options, open) {
-            Some(()) => analysis.just_before = second.finish(),
+            Some(()) => {
+                analysis.just_before = second.finish(options.reading.threads);
+                hand_down(analysis);
+            }
             None => analysis.just_before.outcome = Outcome::NotAgain,
         },
     }
+}
+
+/// Gives each of several drives what went before the losses in it, for the pictures.
+fn hand_down(analysis: &mut Analysis) {
+    for at in 0..analysis.drives.len() {
+        let own = |lead: &Lead| in_drive(analysis, &analysis.drives[at], lead);
+        let leads = analysis.precursors().filter_map(own).collect();
+        analysis.drives[at].analysis.just_before.leads = leads;
+    }
+}
+
+/// A lead as one drive has it; `None` where what was lost, or what goes before it, was not heard.
+fn in_drive(analysis: &Analysis, drive: &Drive, lead: &Lead) -> Option<Lead> {
+    let channel = drive.channels.iter().position(|own| *own == lead.place.channel)?;
+    let lost = ids(analysis, &lead.of);
+    let mut place = lead.place;
+    place.channel = channel as ChannelIndex;
+    let (begin, end) = drive.span?;
+    let onsets = lead.onsets.iter().filter(|time| (begin..=end).contains(*time));
+    let onsets = onsets.map(|time| time.saturating_sub(drive.shift)).collect();
+    let own = &drive.analysis;
+    let known = |id: IdIndex| lost.contains(&ids(own, &Subject::Sender(id))[0]);
+    let nodes = || (0..own.nodes.len()).map(NodeIndex);
+    let of_node = || nodes().find(|at| own.nodes[*at].ids.iter().any(|id| known(*id)));
+    let alone = || (0..own.identifiers.len()).map(IdIndex).find(|id| known(*id));
+    let of = of_node().map(Subject::Node).or_else(|| alone().map(Subject::Sender))?;
+    Some(Lead { of, place, onsets, ..lead.clone() })
 }
 
 /// Reads all captures again; `None` where one cannot be.

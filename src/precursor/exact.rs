@@ -22,9 +22,12 @@ pub fn tails(chances: &[f64]) -> Vec<f64> {
     let mut of = vec![0.0; chances.len() + 1];
     of[0] = 1.0;
     for (at, chance) in chances.iter().enumerate() {
-        for hits in (0..=at).rev() {
-            of[hits + 1] += of[hits] * chance;
-            of[hits] *= 1.0 - chance;
+        // One read and one write each, from the front: nothing waits for what was just written.
+        let mut fewer = 0.0;
+        for of in &mut of[..at + 2] {
+            let before = *of;
+            *of = before * (1.0 - chance) + fewer * chance;
+            fewer = before;
         }
     }
     // From the smallest up, so that a small tail is no difference of large numbers.
@@ -89,6 +92,17 @@ impl Family {
         if self.windows.len() > before {
             self.ends.push(self.windows.len() as u32);
         }
+    }
+
+    /// Notes all that another noted, after its own.
+    pub fn append(&mut self, other: Family) {
+        let (tails, windows) = (self.tails.len() as u32, self.windows.len() as u32);
+        self.tails.extend(other.tails);
+        let moved = other.windows.iter().map(|own| Window { end: own.end + tails, ..*own });
+        self.windows.extend(moved);
+        self.ends.extend(other.ends.iter().map(|end| end + windows));
+        self.even += other.even;
+        self.tried += other.tried;
     }
 
     /// Notes a candidate whose probability is even between 0 and 1 by chance.

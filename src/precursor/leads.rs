@@ -36,11 +36,8 @@ struct Found<'t> {
 
 /// What leads there are to the losses of a target, and what follows them.
 pub fn of(target: &Target, recorder: &Recorder, tried: &Tried, targets: usize) -> Vec<Lead> {
-    let sure = |own: &&Candidate| tried.corrected(own, targets) <= RISK;
-    let is_after = |own: &&Candidate| own.sort == Sort::After;
-    let before: Vec<&Candidate> =
-        tried.best.iter().filter(|own| !is_after(own)).filter(sure).collect();
-    let after: Vec<&Candidate> = tried.best.iter().filter(is_after).filter(sure).collect();
+    let (after, before): (Vec<&Candidate>, Vec<&Candidate>) =
+        tried.sure(RISK, targets).into_iter().partition(|own| own.sort == Sort::After);
     let before = grouped(&before, recorder, &[]);
     // A switch that goes back after the loss is no consequence of it.
     let after = grouped(&after, recorder, &before);
@@ -82,7 +79,7 @@ impl Found<'_> {
         let step = (self.gap.max(gap) / 10 * 11).clamp(BESIDE[0], BESIDE[1]);
         let (own, place) = (self.best.place, other.place);
         let near_bytes = own.field.byte.abs_diff(place.field.byte) <= 1;
-        (own.channel, own.id) == (place.channel, place.id) && near_bytes
+        (own.channel, own.id, own.part) == (place.channel, place.id, place.part) && near_bytes
             || self
                 .turns
                 .iter()

@@ -8,7 +8,7 @@ use super::search::{Candidate, Sort, Tried, is_enough};
 use super::standard;
 use super::target::Target;
 use super::trial::Score;
-use crate::analysis::just_before::{Change, Field, Place};
+use crate::analysis::just_before::{Change, Field, Part, Place};
 
 /// A byte that changes with more than this share of the frames is a counter, a checksum or noise;
 /// a level holds for a while.
@@ -34,8 +34,13 @@ pub fn try_all(target: &Target, own: (usize, &Trace), tried: &mut Tried) {
     if trace.kept.len() < 2 || trace.changed.iter().all(|count| *count == 0) {
         return;
     }
-    let mut fields = fields(trace);
-    for (_, field) in standard::fields(trace.id) {
+    // What a PID is, the standard says; other parts of it are none.
+    let known: Vec<Field> = standard::fields(trace.id, trace.part).map(|(_, own)| own).collect();
+    let mut fields = match trace.part {
+        Part::Answer(_) if !known.is_empty() => Vec::new(),
+        _ => fields(trace),
+    };
+    for field in known {
         let inside = usize::from(field.byte + field.width / 8) <= trace.length;
         if inside && !fields.contains(&field) {
             fields.push(field);
@@ -108,7 +113,7 @@ fn samples(target: &Target, trace: &Trace) -> Samples {
 
 fn candidate((at, trace): (usize, &Trace), field: Field, change: Change) -> Candidate {
     Candidate {
-        place: Place { channel: trace.channel, id: trace.id, field },
+        place: Place { channel: trace.channel, id: trace.id, part: trace.part, field },
         trace: at,
         change,
         window: 0,

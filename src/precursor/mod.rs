@@ -4,12 +4,14 @@
 //! [`Second::of`] says whether a second look is worth its while; [`Second::push`] takes the frames
 //! again; [`Second::finish`] draws the leads. Memory is bounded by the numbers in `recorder`.
 
+mod answers;
 pub mod exact;
 mod leads;
 mod levels;
 pub mod line;
 mod recorder;
 mod search;
+mod since;
 pub mod standard;
 mod target;
 pub mod trial;
@@ -59,13 +61,14 @@ impl Second {
         self.recorder.push(batch, analysis, channels, shift);
     }
 
-    /// What the losses have in common.
-    pub fn finish(mut self) -> JustBefore {
+    /// What the losses have in common, looked for on so many threads.
+    pub fn finish(mut self, threads: usize) -> JustBefore {
         self.recorder.finish();
-        let (mut looks, mut found) = (Vec::new(), Vec::new());
+        let (mut looks, mut found, mut timed) = (Vec::new(), Vec::new(), Vec::new());
         for target in &self.targets {
-            let tried = search::search(target, &self.recorder);
+            let tried = search::search(target, &self.recorder, threads);
             found.extend(leads::of(target, &self.recorder, &tried, self.targets.len()));
+            timed.extend(since::of(target, self.targets.len()));
             looks.push(Look {
                 of: target.of.clone(),
                 episodes: target.episodes.len(),
@@ -76,7 +79,7 @@ impl Second {
         }
         // In order of the nodes, the surest first; what follows the losses last.
         found.sort_by_key(|lead| lead.kind);
-        JustBefore { outcome: Outcome::Looked(looks), leads: found, confirmed_with: None }
+        JustBefore { outcome: Outcome::Looked(looks), leads: found, timed, confirmed_with: None }
     }
 
     /// Holds leads from other captures against the losses of these, `known` being the place here of
@@ -99,7 +102,9 @@ impl Second {
 
     fn held_against(&self, target: &Target, lead: &Lead, channel: ChannelIndex) -> Confirmed {
         let losses = target.episodes.len();
-        let own = |trace: &&recorder::Trace| (trace.channel, trace.id) == (channel, lead.place.id);
+        let own = |trace: &&recorder::Trace| {
+            (trace.channel, trace.id, trace.part) == (channel, lead.place.id, lead.place.part)
+        };
         let Some(trace) = self.recorder.traces.iter().find(own) else {
             return Confirmed { losses_with: 0, losses, p: 1.0 };
         };
@@ -142,6 +147,6 @@ fn most_losses(analysis: &Analysis) -> usize {
 
 /// Losses from which a typical change would show among so many.
 fn needed(turns: usize, targets: usize) -> usize {
-    let risk = leads::RISK * 0.6 / (turns.max(1) * targets.max(1)) as f64;
+    let risk = leads::RISK * search::Sort::Turn.share() / (turns.max(1) * targets.max(1)) as f64;
     ((risk.ln() / TYPICAL.ln()).ceil() as usize).max(target::FEWEST)
 }

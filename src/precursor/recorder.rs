@@ -4,13 +4,17 @@
 use lostnode_parsers::{FrameKind, Id};
 
 use crate::analysis::Analysis;
+use crate::analysis::just_before::Part;
 use crate::capture::{Batch, ChannelIndex};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
-use crate::ids::Places;
+use crate::ids::{Map, Places};
 use crate::precursor::line::{Line, Micros, Span};
+use crate::precursor::{answers, standard};
 
 /// Identifiers that are looked at.
 const MOST_IDS: usize = 4096;
+/// Further parts of them: what lies beyond the first eight bytes, and answers to PIDs.
+const MOST_PARTS: usize = 4096;
 /// Changes of one bit. One that changes oftener is no switch, and as a lead it would point at
 /// nothing: of twelve losses each would have forty changes to itself.
 const MOST_CHANGES: usize = 512;
@@ -53,6 +57,8 @@ pub struct Trace {
     pub channel: ChannelIndex,
     /// The identifier.
     pub id: Id,
+    /// Which part of what it carries.
+    pub part: Part,
     /// Its first payload, the first byte lowest.
     pub first: u64,
     /// Bytes of its payload, the most that were seen.
@@ -81,7 +87,11 @@ pub struct Recorder {
     /// The time line.
     pub line: Line,
     places: Places,
-    /// One for each identifier.
+    /// For each identifier the place of its trace.
+    whole: Vec<usize>,
+    /// Further parts of identifiers, by the trace of the whole.
+    parts: Map<(usize, Part), usize>,
+    /// One for each part of each identifier.
     pub traces: Vec<Trace>,
     limit: usize,
     total: usize,
@@ -91,12 +101,18 @@ pub struct Recorder {
 /// seconds. A frame that is sent on change is the change, so this is long.
 const NO_RHYTHM: f64 = 3600.0;
 
+/// Microseconds for which an answer to a tester holds: one that asks more seldom says too little of
+/// when something changed.
+const ASKED_AGAIN: Micros = 10_000_000;
+
 impl Recorder {
     /// Before the first frame of captures that have been analysed.
     pub fn new(analysis: &Analysis) -> Recorder {
         Recorder {
             line: Line::of(analysis),
             places: Places::default(),
+            whole: Vec::new(),
+            parts: Map::default(),
             traces: Vec::new(),
             limit: MOST_CHANGES,
             total: 0,
@@ -118,24 +134,63 @@ impl Recorder {
                 continue;
             };
             let Some(at) = self.places.of(channel, group.id, MOST_IDS) else { continue };
-            if at == self.traces.len() {
+            if at == self.whole.len() {
+                self.whole.push(self.traces.len());
                 self.traces.push(Trace::new(channel, group.id, analysis));
             }
-            let trace = &mut self.traces[at];
+            let whole = self.whole[at];
+            let answers = answers::are_of(group.id);
             for (time, position) in group.times.iter().zip(group.positions) {
                 let kind = &batch.frames[*position as usize].kind;
                 if matches!(kind, FrameKind::Classic(frame) if frame.is_remote()) {
                     continue;
                 }
-                let (bytes, length) = kind.first_eight();
                 let time = self.line.micros_near(time.saturating_add(shift), &mut piece);
+                if answers && self.push_answers(whole, time, kind.bytes()) {
+                    continue;
+                }
+                let (bytes, length) = kind.first_eight();
+                let trace = &mut self.traces[whole];
                 self.total += trace.push(time, u64::from_le_bytes(bytes), length, self.limit);
+                if length == 8 && kind.bytes().len() > 8 {
+                    self.push_rest(whole, time, kind.bytes());
+                }
             }
         }
         while self.total > MOST_OF_ALL && self.limit > 1 {
             self.limit /= 2;
             self.give_up();
         }
+    }
+
+    /// Takes an answer to PIDs, one trace for each; whether it is one.
+    fn push_answers(&mut self, whole: usize, time: Micros, payload: &[u8]) -> bool {
+        let to = |pid, data: &[u8]| self.push_part(whole, Part::Answer(pid), time, data);
+        answers::each(payload, to)
+    }
+
+    /// Takes what lies beyond the first eight bytes.
+    fn push_rest(&mut self, whole: usize, time: Micros, payload: &[u8]) {
+        for (at, bytes) in payload.chunks(8).enumerate().skip(1) {
+            self.push_part(whole, Part::Payload(at as u8 * 8), time, bytes);
+        }
+    }
+
+    fn push_part(&mut self, whole: usize, part: Part, time: Micros, bytes: &[u8]) {
+        let at = match self.parts.get(&(whole, part)) {
+            Some(at) => *at,
+            None if self.parts.len() >= MOST_PARTS => return,
+            None => {
+                let at = self.traces.len();
+                self.parts.insert((whole, part), at);
+                self.traces.push(self.traces[whole].of_part(part));
+                at
+            }
+        };
+        let (length, mut payload) = (bytes.len().min(8), [0; 8]);
+        payload[..length].copy_from_slice(&bytes[..length]);
+        let payload = u64::from_le_bytes(payload);
+        self.total += self.traces[at].push(time, payload, length, self.limit);
     }
 
     /// Gives up the bits that changed oftener than the limit.
@@ -174,6 +229,7 @@ impl Trace {
         Trace {
             channel,
             id,
+            part: Part::Payload(0),
             first: 0,
             length: 0,
             turns: vec![Vec::new(); 64],
@@ -185,6 +241,33 @@ impl Trace {
             heard: Span { from: 0, to: 0 },
             last: 0,
             timeout: nanoseconds(timeout) / 1000,
+        }
+    }
+
+    /// For another part of the same identifier.
+    fn of_part(&self, part: Part) -> Trace {
+        let timeout = match part {
+            Part::Payload(_) => self.timeout,
+            Part::Answer(_) => ASKED_AGAIN,
+        };
+        // The bits of a number are no switches.
+        let is_number =
+            part != Part::Payload(0) && standard::fields(self.id, part).next().is_some();
+        Trace {
+            channel: self.channel,
+            id: self.id,
+            part,
+            first: 0,
+            length: 0,
+            turns: vec![Vec::new(); 64],
+            live: if is_number { 0 } else { !0 },
+            frames: 0,
+            changed: [0; 8],
+            kept: Vec::new(),
+            step: STEP,
+            heard: Span { from: 0, to: 0 },
+            last: 0,
+            timeout,
         }
     }
 

@@ -1,6 +1,10 @@
 //! All that is tried: turns of bits before and after the losses, states of bits, levels and values
 //! of fields.
 
+use std::cmp::Ordering;
+use std::sync::atomic::{AtomicUsize, Ordering as AtomicOrdering};
+use std::thread;
+
 use super::exact::{Family, tails};
 use super::levels;
 use super::line::{Micros, Span};
@@ -50,13 +54,14 @@ pub enum Sort {
 }
 
 impl Sort {
-    const COUNT: usize = 5;
+    const ALL: [Sort; 5] = [Sort::Turn, Sort::State, Sort::Level, Sort::Value, Sort::After];
 
     /// Its share of the risk. Switches and what they switch are what triggers most losses that a
-    /// driver can provoke, so turns have the largest.
-    fn share(self) -> f64 {
+    /// driver can provoke, so turns have the largest. What is left is that of times since something
+    /// ([`super::since`]).
+    pub fn share(self) -> f64 {
         match self {
-            Sort::Turn => 0.6,
+            Sort::Turn => 0.57,
             Sort::State | Sort::Level => 0.15,
             Sort::Value => 0.1,
             Sort::After => 1.0,
@@ -88,7 +93,7 @@ pub struct Candidate {
 /// All that was tried for one target.
 #[derive(Debug, Default)]
 pub struct Tried {
-    families: [Family; Sort::COUNT],
+    families: [Family; Sort::ALL.len()],
     /// Those that surprise, the most surprising first.
     pub best: Vec<Candidate>,
 }
@@ -139,14 +144,26 @@ impl Tried {
     }
 
     fn sort(&mut self) {
-        let key = |own: &Candidate| (own.window.abs(), own.place, own.change);
-        self.best.sort_by(|a, b| a.p.total_cmp(&b.p).then_with(|| key(a).cmp(&key(b))));
+        self.best.sort_by(by_surprise);
     }
 
     /// The probability that anything that was tried surprises as much by chance.
     pub fn corrected(&self, candidate: &Candidate, targets: usize) -> f64 {
         let family = &self.families[candidate.sort as usize];
         (family.corrected(candidate.p) / candidate.sort.share() * targets as f64).min(1.0)
+    }
+
+    /// Those whose corrected probability is at most `risk`, the most surprising first.
+    pub fn sure(&self, risk: f64, targets: usize) -> Vec<&Candidate> {
+        let mut out: Vec<&Candidate> = Vec::new();
+        for sort in Sort::ALL {
+            // In order, and the correction grows with what is corrected.
+            let own: Vec<&Candidate> = self.best.iter().filter(|own| own.sort == sort).collect();
+            let sure = own.partition_point(|own| self.corrected(own, targets) <= risk);
+            out.extend(&own[..sure]);
+        }
+        out.sort_by(|a, b| by_surprise(a, b));
+        out
     }
 
     /// How much was tried before the losses.
@@ -160,6 +177,11 @@ impl Tried {
     }
 }
 
+fn by_surprise(a: &Candidate, b: &Candidate) -> Ordering {
+    let key = |own: &Candidate| (own.window.abs(), own.place, own.change);
+    a.p.total_cmp(&b.p).then_with(|| key(a).cmp(&key(b)))
+}
+
 /// Whether so many losses of all make a lead: three, and half of them.
 pub fn is_enough(hits: usize, losses: usize) -> bool {
     hits >= enough(losses)
@@ -169,10 +191,40 @@ fn enough(losses: usize) -> usize {
     FEWEST.max(losses.div_ceil(2))
 }
 
-/// Tries all that was recorded.
-pub fn search(target: &Target, recorder: &Recorder) -> Tried {
+/// Traces that a thread takes at a time.
+const SHARE: usize = 16;
+
+/// Tries all that was recorded, on so many threads; the result does not depend on that.
+pub fn search(target: &Target, recorder: &Recorder, threads: usize) -> Tried {
+    let shares = recorder.traces.len().div_ceil(SHARE);
+    let next = AtomicUsize::new(0);
+    let work = || {
+        let shares = std::iter::repeat_with(|| next.fetch_add(1, AtomicOrdering::Relaxed))
+            .take_while(|share| *share < shares);
+        shares.map(|share| (share, try_share(target, recorder, share * SHARE))).collect::<Vec<_>>()
+    };
+    let mut parts = thread::scope(|scope| {
+        let others: Vec<_> = (1..threads.min(shares)).map(|_| scope.spawn(work)).collect();
+        let mut parts = work();
+        for other in others {
+            parts.extend(other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+        }
+        parts
+    });
+    parts.sort_by_key(|(share, _)| *share);
     let mut tried = Tried::default();
-    for (at, trace) in recorder.traces.iter().enumerate() {
+    for (_, part) in parts {
+        tried.families.iter_mut().zip(part.families).for_each(|(own, more)| own.append(more));
+        tried.best.extend(part.best);
+    }
+    tried.sort();
+    tried.best.truncate(MOST);
+    tried
+}
+
+fn try_share(target: &Target, recorder: &Recorder, first: usize) -> Tried {
+    let mut tried = Tried::default();
+    for (at, trace) in recorder.traces.iter().enumerate().skip(first).take(SHARE) {
         for bit in 0..64 {
             if !trace.turns[bit].is_empty() {
                 turns(target, (at, trace), bit, &mut tried);
@@ -181,8 +233,6 @@ pub fn search(target: &Target, recorder: &Recorder) -> Tried {
         }
         levels::try_all(target, (at, trace), &mut tried);
     }
-    tried.sort();
-    tried.best.truncate(MOST);
     tried
 }
 
@@ -200,7 +250,7 @@ fn candidate(
 ) -> Candidate {
     let field = Field::bit(bit as u8);
     Candidate {
-        place: Place { channel: trace.channel, id: trace.id, field },
+        place: Place { channel: trace.channel, id: trace.id, part: trace.part, field },
         trace: at,
         change,
         window,

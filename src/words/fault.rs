@@ -399,7 +399,7 @@ fn sign(sign: &Sign) -> String {
         Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
-        Sign::Lead { kind, losses_with, losses } => just_before::sign(kind, losses_with, losses),
+        Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

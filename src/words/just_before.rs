@@ -1,15 +1,14 @@
 //! What happened just before the losses, and because of them, in sentences.
 
-use lostnode_parsers::j1939::Signal;
-
 use super::fault;
 use super::terms::{id_label, plural, short_duration};
+use crate::analysis::Analysis;
 use crate::analysis::just_before::{
-    Change, Confirmed, Field, Kind, Lead, LeadKind, Look, Outcome, Place,
+    Change, Confirmed, Field, Kind, Lead, LeadKind, Look, Outcome, Part, Place, Since, Timed,
 };
 use crate::analysis::subject::Subject;
-use crate::analysis::{Analysis, J1939};
-use crate::precursor::standard;
+use crate::analysis::symptom::Led;
+use crate::precursor::standard::{self, Named, Number};
 
 /// What there is to say where no lead was found, or none was looked for; nothing where nobody
 /// asked, or nothing was lost.
@@ -37,7 +36,11 @@ pub fn nothing_found(analysis: &Analysis) -> Vec<String> {
 /// What each look came to that found nothing before the losses.
 fn nothing(analysis: &Analysis) -> Vec<String> {
     let Outcome::Looked(looks) = &analysis.just_before.outcome else { return Vec::new() };
-    let without = |look: &&Look| !analysis.precursors().any(|lead| lead.of == look.of);
+    let timed = &analysis.just_before.timed;
+    let without = |look: &&Look| {
+        !analysis.precursors().any(|lead| lead.of == look.of)
+            && !timed.iter().any(|own| own.of == look.of)
+    };
     let sentence = |look: &Look| {
         let more = match look.needed > look.episodes {
             true => format!(
@@ -130,21 +133,47 @@ fn consequence(analysis: &Analysis, lead: &Lead) -> String {
     )
 }
 
+/// Losses that begin much the same time after something, in one sentence.
+pub fn timed(analysis: &Analysis, own: &Timed) -> String {
+    let (from, to) = own.after;
+    let (after, what) = match own.since {
+        Since::Wake => (
+            "the bus woke or the recording began",
+            "what warms up or a timer does so: let it run that long with the meter connected",
+        ),
+        Since::Return => (
+            "the loss before it ended",
+            "a breaker that sets itself again, or what is switched in even steps, does so: listen \
+             for it, and hold the meter on its supply over that time",
+        ),
+    };
+    format!(
+        "{} of {} losses of {} begin {} to {} after {after}; {} over all times that were tried; \
+         {what}",
+        own.losses_with,
+        own.losses,
+        fault::subject(analysis, &own.of),
+        short_duration(from),
+        short_duration(to),
+        probability(own.p),
+    )
+}
+
 /// What to do with it.
 pub fn to_use(analysis: &Analysis, lead: &Lead) -> String {
-    let Place { id, field, .. } = lead.place;
-    let label = id_label(id);
-    match (signal(analysis, &lead.place), field.bit) {
-        (Some(_), _) => "bring it about on purpose, and see whether it is lost".to_owned(),
-        (None, Some(bit)) => format!(
-            "watch {label} byte {} bit {bit} with `lostnode watch --show {label}:{}.{bit}`, work \
-             the switches one after another, and see which moves it",
-            field.byte, field.byte
+    let label = id_label(lead.place.id);
+    let byte = lead.place.byte();
+    match (standard::of(analysis, &lead.place), lead.place.part, lead.place.field.bit) {
+        (Some(_), ..) | (None, Part::Answer(_), _) => {
+            "bring it about on purpose, and see whether it is lost".to_owned()
+        }
+        (None, _, Some(bit)) => format!(
+            "watch {label} byte {byte} bit {bit} with `lostnode watch --show \
+             {label}:{byte}.{bit}`, work the switches one after another, and see which moves it"
         ),
-        (None, None) => format!(
-            "watch {label} byte {} with `lostnode watch`, and see what moves it",
-            field.byte
-        ),
+        (None, _, None) => {
+            format!("watch {label} byte {byte} with `lostnode watch`, and see what moves it")
+        }
     }
 }
 
@@ -157,22 +186,17 @@ pub fn label(analysis: &Analysis, lead: &Lead) -> String {
         Change::Above(_) => "high".to_owned(),
         Change::Below(_) => "low".to_owned(),
     };
-    let Field { byte, bit, .. } = lead.place.field;
-    let bit = bit.map_or(String::new(), |bit| format!(".{bit}"));
-    match signal(analysis, &lead.place) {
-        Some(signal) => format!("before it: {} {sign}", signal.name),
-        None => format!("before it: {}:{byte}{bit} {sign}", id_label(lead.place.id)),
+    let byte = lead.place.byte();
+    let bit = lead.place.field.bit.map_or(String::new(), |bit| format!(".{bit}"));
+    match (standard::of(analysis, &lead.place), lead.place.pid()) {
+        (Some((signal, _)), _) => format!("before it: {} {sign}", signal.name),
+        (None, Some(pid)) => format!("before it: PID {pid:02X}:{byte}{bit} {sign}"),
+        (None, None) => format!("before it: {}:{byte}{bit} {sign}", id_label(lead.place.id)),
     }
 }
 
-/// The signal of a standard in which a place lies.
-fn signal(analysis: &Analysis, place: &Place) -> Option<&'static Signal> {
-    let speaks = analysis.channel(place.channel).j1939 == J1939::Yes;
-    standard::of(place.id, place.field).filter(|_| speaks)
-}
-
 /// What goes before the losses, as evidence.
-pub fn sign(kind: LeadKind, losses_with: usize, losses: usize) -> String {
+pub fn sign(Led { kind, losses_with, losses }: Led) -> String {
     let what = match kind {
         LeadKind::Switch => "a change on the bus, as of something switched or moved, goes",
         LeadKind::Supply => "a low supply goes",
@@ -188,7 +212,8 @@ pub fn place(analysis: &Analysis, place: &Place) -> String {
         0 | 1 => String::new(),
         _ => format!("{} ", analysis.channel(place.channel).name),
     };
-    let Field { byte, bit, width, high_first } = place.field;
+    let Field { bit, width, high_first, .. } = place.field;
+    let byte = place.byte();
     let field = match (bit, width) {
         (Some(bit), _) => format!("byte {byte} bit {bit}"),
         (None, 16) => {
@@ -197,19 +222,27 @@ pub fn place(analysis: &Analysis, place: &Place) -> String {
         }
         _ => format!("byte {byte}"),
     };
-    let name = signal(analysis, place)
-        .map_or(String::new(), |signal| format!(" ({}, SPN {})", signal.name, signal.spn));
-    format!("{channel}{} {field}{name}", id_label(place.id))
+    let label = id_label(place.id);
+    match (standard::of(analysis, place), place.pid()) {
+        (Some((Named { name, number: Number::Spn(spn), .. }, _)), _) => {
+            format!("{channel}{label} {field} ({name}, SPN {spn})")
+        }
+        (Some((Named { name, number: Number::Pid(pid), .. }, _)), _) => {
+            format!("{channel}{name} (PID {pid:02X}, answered by {label})")
+        }
+        (None, Some(pid)) => {
+            format!("{channel}{field} of the answers of {label} to PID {pid:02X}")
+        }
+        (None, None) => format!("{channel}{label} {field}"),
+    }
 }
 
 fn change(analysis: &Analysis, lead: &Lead) -> String {
-    let field = lead.place.field;
-    let whole = signal(analysis, &lead.place).filter(|_| field.bit.is_none());
-    let shown = |raw: u64| match whole {
-        Some(signal) => {
+    let shown = |raw: u64| match standard::of(analysis, &lead.place) {
+        Some((signal, true)) => {
             format!("{:.1} {}", (raw as f64 * signal.scale + signal.offset), signal.unit)
         }
-        None => raw.to_string(),
+        _ => raw.to_string(),
     };
     match lead.change {
         Change::Rises => "rises".to_owned(),

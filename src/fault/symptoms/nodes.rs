@@ -3,7 +3,7 @@
 use super::{Symptom, summed};
 use crate::analysis::blame::Verdict;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Return, Rhythm, Sign, Silences};
+use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -139,7 +139,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
     }
-    let lead = lead(analysis, &subject);
+    let lead = led(analysis, &subject).map(Sign::Lead);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
         .with_signs(supply(analysis, outages))
@@ -148,10 +148,10 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
 }
 
 /// The surest of what goes before its losses.
-fn lead(analysis: &Analysis, subject: &Subject) -> Option<Sign> {
+fn led(analysis: &Analysis, subject: &Subject) -> Option<Led> {
     let lead = analysis.precursors().find(|lead| lead.of == *subject)?;
     let (losses_with, losses) = (lead.losses_with, lead.losses);
-    Some(Sign::Lead { kind: standard::kind(analysis, lead), losses_with, losses })
+    Some(Led { kind: standard::kind(analysis, lead), losses_with, losses })
 }
 
 /// What a loss is told in parts of, as where a slow identifier comes back later than the others, is
@@ -201,8 +201,11 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         ];
         let errors = tells_errors(analysis, &outages)
             .then(|| Sign::ErrorsTogether(errors_near(analysis, &outages)));
-        Symptom::new(Subject::Nodes(set), Fact::NodesSilent(summed(&outages)))
+        let subject = Subject::Nodes(set);
+        let lead = led(analysis, &subject).map(Sign::LeadTogether);
+        Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
+            .with_signs(lead)
             .with_signs(errors)
     };
     sets.into_iter().map(symptom).collect()

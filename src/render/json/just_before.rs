@@ -5,7 +5,8 @@ use serde::Serialize;
 
 use super::names;
 use crate::analysis::Analysis;
-use crate::analysis::just_before::{Change, Lead};
+use crate::analysis::just_before::{Change, Lead, Timed};
+use crate::analysis::subject::Subject;
 use crate::words::just_before as words;
 use crate::words::{fault, terms::id_label};
 
@@ -15,6 +16,7 @@ pub(super) struct PrecursorJson {
     nodes: Vec<String>,
     channel: String,
     id: String,
+    pid: Option<u8>,
     byte: u8,
     bit: Option<u8>,
     width: u8,
@@ -39,9 +41,23 @@ pub(super) struct PrecursorJson {
 struct PlaceJson {
     channel: String,
     id: String,
+    pid: Option<u8>,
     byte: u8,
     bit: Option<u8>,
     width: u8,
+}
+
+#[derive(JsonSchema, Serialize)]
+pub(super) struct LossTimeJson {
+    node: Option<String>,
+    nodes: Vec<String>,
+    #[schemars(with = "names::CountedFrom")]
+    since: &'static str,
+    after_s: [f64; 2],
+    losses_with: usize,
+    losses: usize,
+    p: f64,
+    sentence: String,
 }
 
 #[derive(JsonSchema, Serialize)]
@@ -56,8 +72,36 @@ pub(super) fn precursors(analysis: &Analysis) -> Vec<PrecursorJson> {
     analysis.just_before.leads.iter().map(|lead| precursor(analysis, lead)).collect()
 }
 
+/// One name for what was lost, and the names of all of it.
+fn names_of(analysis: &Analysis, of: &Subject) -> (Option<String>, Vec<String>) {
+    let nodes: Vec<String> = of.nodes().iter().map(|at| analysis.node_name(*at)).collect();
+    let node = match nodes.as_slice() {
+        [one] => Some(one.clone()),
+        [] => None,
+        _ => Some(fault::subject(analysis, of)),
+    };
+    (node, nodes)
+}
+
+pub(super) fn loss_times(analysis: &Analysis) -> Vec<LossTimeJson> {
+    let one = |own: &Timed| {
+        let (node, nodes) = names_of(analysis, &own.of);
+        LossTimeJson {
+            node,
+            nodes,
+            since: names::counted_from(own.since),
+            after_s: [own.after.0, own.after.1],
+            losses_with: own.losses_with,
+            losses: own.losses,
+            p: own.p,
+            sentence: words::timed(analysis, own),
+        }
+    };
+    analysis.just_before.timed.iter().map(one).collect()
+}
+
 fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
-    let nodes: Vec<String> = lead.of.nodes().iter().map(|at| analysis.node_name(*at)).collect();
+    let (node, nodes) = names_of(analysis, &lead.of);
     let value = match lead.change {
         Change::Rises | Change::Falls => None,
         Change::Is(value) | Change::Above(value) | Change::Below(value) => Some(value),
@@ -65,15 +109,12 @@ fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
     let channel = |at| analysis.channel(at).name.clone();
     let field = lead.place.field;
     PrecursorJson {
-        node: match nodes.as_slice() {
-            [one] => Some(one.clone()),
-            [] => None,
-            _ => Some(fault::subject(analysis, &lead.of)),
-        },
+        node,
         nodes,
         channel: channel(lead.place.channel),
         id: id_label(lead.place.id),
-        byte: field.byte,
+        pid: lead.place.pid(),
+        byte: lead.place.byte(),
         bit: field.bit,
         width: field.width,
         high_first: (field.width > 8).then_some(field.high_first),
@@ -92,7 +133,8 @@ fn precursor(analysis: &Analysis, lead: &Lead) -> PrecursorJson {
             .map(|own| PlaceJson {
                 channel: channel(own.channel),
                 id: id_label(own.id),
-                byte: own.field.byte,
+                pid: own.pid(),
+                byte: own.byte(),
                 bit: own.field.bit,
                 width: own.field.width,
             })

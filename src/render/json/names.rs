@@ -6,7 +6,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 
 use crate::analysis::blame::Verdict as OfBlame;
 use crate::analysis::finding::{FindingScope as OfFinding, Standing as OfStanding};
-use crate::analysis::just_before::{Change as OfLead, Kind as KindOfLead};
+use crate::analysis::just_before::{Change as OfLead, Kind as KindOfLead, Since as OfTime};
 use crate::analysis::verdict::Verdict as OfCapture;
 use crate::analysis::{
     Basis as OfNode, BitRate, Cause as OfOutage, DeviationKind, Doubt as OfDoubt, Scope as Reach,
@@ -129,6 +129,10 @@ names! {
     "Whether it comes before the losses or of them." lead_kind, LeadKind: KindOfLead {
         KindOfLead::Precursor => "precursor",
         KindOfLead::Consequence => "consequence",
+    }
+    "What the time to a loss is counted from." counted_from, CountedFrom: OfTime {
+        OfTime::Wake => "wake",
+        OfTime::Return => "last_loss",
     }
     "What happened, while watching." live_event, LiveEvent: &What {
         What::Silent { .. } => "silent",
