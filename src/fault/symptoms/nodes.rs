@@ -7,7 +7,7 @@ use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign, Silences};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
-use crate::ids::{IdIndex, NodeIndex};
+use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
 use crate::precursor::standard;
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
@@ -26,8 +26,6 @@ const MEASURED: f64 = 2.0;
 const BRIEF: f64 = 5.0;
 /// Drivers start the engine within so many seconds of the key (common practice, no source).
 const CRANKED_WITHIN: f64 = 10.0;
-/// Starts of the engine in one recording that are nothing unusual.
-const STARTS: usize = 3;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -274,21 +272,31 @@ fn is_brief(outage: &Outage) -> bool {
     !outage.ongoing && outage.duration() <= BRIEF
 }
 
-/// Whether each loss is brief and soon after the end of another sleep or key-off: the engine is
-/// cranked as often as the key is turned.
-fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
+/// When a channel woke, or its key was turned on, in order of time.
+fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
     let off = |other: &&Outage| {
         matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
             && !other.ongoing
-            && outages.iter().any(|outage| outage.channel == other.channel)
+            && other.channel == channel
     };
-    let mut key_ons: Vec<Nanoseconds> =
+    let mut out: Vec<Nanoseconds> =
         analysis.outages.iter().filter(off).map(|off| off.end).collect();
-    key_ons.sort_unstable();
-    let turned = |outage: &&Outage| {
-        let before = key_ons.partition_point(|on| *on <= outage.start).checked_sub(1)?;
-        (outage.start - key_ons[before] <= nanoseconds(CRANKED_WITHIN)).then_some(before)
-    };
+    out.sort_unstable();
+    out
+}
+
+/// The place of the last of them, where it is so short before a time that the engine may be cranked
+/// for it.
+fn turned(key_ons: &[Nanoseconds], time: Nanoseconds) -> Option<usize> {
+    let before = key_ons.partition_point(|on| *on <= time).checked_sub(1)?;
+    (time - key_ons[before] <= nanoseconds(CRANKED_WITHIN)).then_some(before)
+}
+
+/// Whether each loss is brief and soon after the end of another sleep or key-off: the engine is
+/// cranked as often as the key is turned.
+fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
+    let key_ons = key_ons(analysis, outages[0].channel);
+    let turned = |outage: &&Outage| turned(&key_ons, outage.start);
     let mut own: Vec<Option<usize>> = outages.iter().map(turned).collect();
     own.sort_unstable();
     own.dedup();
@@ -297,18 +305,28 @@ fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
         && outages.iter().all(|outage| is_brief(outage))
 }
 
-/// An engine is not started again and again in one recording: brief losses of other nodes at so
-/// many other times are no starts.
+/// An engine is started once for each turn of the key. Of brief losses at several times those may
+/// be of the start that come soon after the key, else the first.
 fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
-    let elsewhere = |other: &&Outage| {
-        matches!(other.scope, Scope::Node | Scope::Branch)
-            && other.channel == outage.channel
-            && is_brief(other)
-            && of_one_drive(analysis, other, outage)
-            && other.nodes.iter().all(|node| !outage.nodes.contains(node))
-            && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
-    };
-    analysis.lost().filter(elsewhere).count() < STARTS
+    let apart =
+        |one: &Outage, other: &Outage| (one.start - other.start).abs() > nanoseconds(2.0 * BRIEF);
+    let brief: Vec<&Outage> = analysis
+        .lost()
+        .filter(|other| {
+            matches!(other.scope, Scope::Node | Scope::Branch)
+                && other.channel == outage.channel
+                && other.cause != Cause::OpenCircuit
+                && is_brief(other)
+                && of_one_drive(analysis, other, outage)
+        })
+        .collect();
+    let key_ons = key_ons(analysis, outage.channel);
+    let after_key = |own: &Outage| turned(&key_ons, own.start).is_some();
+    let own = after_key(outage);
+    brief.iter().filter(|other| apart(outage, other)).all(|other| {
+        let theirs = after_key(other);
+        theirs < own || theirs == own && (own || outage.start < other.start)
+    })
 }
 
 fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
