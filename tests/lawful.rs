@@ -354,6 +354,32 @@ fn the_same_order_a_second_time_proves_the_key() {
     assert_eq!(other, [Some(Doubt::KeyOrSupply), Some(Doubt::KeyOrSupply)]);
 }
 
+/// A key that is off for a second takes away those that leave within a second, as a longer one
+/// showed; what leaves otherwise is lost.
+#[test]
+fn a_short_key_off_begins_as_a_long_one_did() {
+    let lost = |again: &[&str], to: f64| {
+        let of = |(address, from, back): (&str, f64, f64)| {
+            let own = leaving(address, from, back).into_iter();
+            let more = |message: Message| match again.contains(&address) {
+                true => message.anew(40.0, to, 0.0171),
+                false => message,
+            };
+            own.map(more).collect::<Vec<_>>()
+        };
+        let first = [("21", 8.0, 20.1), ("03", 8.0, 20.2), ("0B", 8.0, 20.0)];
+        let later = [("47", 8.9, 20.3), ("19", 9.5, 20.1)];
+        let awake = ["18FEEE00", "18FEF500", "18FEF200"].map(|id| message(id, 0.1, 0.011));
+        let all = first.into_iter().chain(later).flat_map(of).chain(awake);
+        analysis(60.0, &all.collect::<Vec<_>>()).lost().map(|own| own.ids.len()).sum::<usize>()
+    };
+    assert_eq!(lost(&["21", "03", "0B"], 40.9), 0);
+    // By then others were due, and stay: it was no key.
+    assert_eq!(lost(&["21", "03", "0B"], 44.0), 12);
+    // Nor was it where one of the first stays.
+    assert_eq!(lost(&["21", "03"], 40.9), 8);
+}
+
 /// Two modules may fail within seconds by chance, and come back likewise.
 #[test]
 fn two_modules_are_no_proof_of_the_key() {

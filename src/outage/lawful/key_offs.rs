@@ -43,6 +43,7 @@ impl Scene<'_> {
                 None => out.push(own),
             }
         }
+        self.same_again(&mut key_offs, &mut out);
         let late = self.late_returns(&mut key_offs);
         prove_by_order(&mut key_offs);
         self.blame_the_starter(&key_offs, &mut out);

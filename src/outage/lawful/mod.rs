@@ -3,6 +3,7 @@
 //! grid. A key-off is carried out by software, module by module: at several instants within
 //! seconds. docs/outages.md, "Lawful silence", has the rules in their order.
 
+mod again;
 mod alone;
 mod episodes;
 mod key_offs;
