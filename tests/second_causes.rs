@@ -347,6 +347,24 @@ fn stopped_bus(waits: bool) -> String {
     text
 }
 
+/// An engine is started once for each turn of the key: of two modules that start anew once each, a
+/// minute apart, the starter may have pulled down the first, and the second not.
+#[test]
+fn the_starter_is_at_work_once() {
+    let lost = |door: f64| {
+        let text = vehicle()
+            + &trouble("power_loss", "node = \"door\"", &[door], &[1.6])
+            + &trouble("power_loss", "node = \"brakes\"", &[30.0], &[1.4]);
+        let found = ranked(&simulated(&text, &[]).1);
+        let power = |(class, node, _): &&(String, String, f64)| {
+            class == "module_power" && node == "node of 0x180"
+        };
+        found.iter().find(power).map_or(0.0, |(_, _, probability)| *probability)
+    };
+    let (with, later) = (lost(30.2), lost(90.0));
+    assert!(with < 0.2 && later > 0.5, "{with} {later}");
+}
+
 /// Two modules that start anew once, for as long as a start of the engine disturbs, are more likely
 /// those that the starter pulled down; when it happens again they are not.
 #[test]
