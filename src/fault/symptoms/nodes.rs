@@ -24,6 +24,9 @@ const MEASURED: f64 = 2.0;
 /// three, and a module that the starter pulled down takes up to some seconds to be there again
 /// (common practice, no source).
 const BRIEF: f64 = 5.0;
+/// Where other nodes are lost briefly at so many other times, the first time is as likely one more
+/// of these as a start.
+const STARTS: usize = 6;
 /// Drivers start the engine within so many seconds of the key (common practice, no source).
 const CRANKED_WITHIN: f64 = 10.0;
 /// A return leans to one side where it is so many times likelier there …
@@ -315,17 +318,23 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
         .filter(|other| {
             matches!(other.scope, Scope::Node | Scope::Branch)
                 && other.channel == outage.channel
-                && other.cause != Cause::OpenCircuit
                 && is_brief(other)
                 && of_one_drive(analysis, other, outage)
+                && apart(outage, other)
         })
         .collect();
+    let of_others = |other: &&&Outage| other.nodes.iter().all(|node| !outage.nodes.contains(node));
+    if brief.iter().filter(of_others).count() >= STARTS {
+        return false;
+    }
     let key_ons = key_ons(analysis, outage.channel);
     let after_key = |own: &Outage| turned(&key_ons, own.start).is_some();
     let own = after_key(outage);
-    brief.iter().filter(|other| apart(outage, other)).all(|other| {
-        let theirs = after_key(other);
-        theirs < own || theirs == own && (own || outage.start < other.start)
+    brief.iter().filter(|other| other.cause != Cause::OpenCircuit).all(|other| {
+        match (own, after_key(other)) {
+            (true, _) => true,
+            (false, theirs) => !theirs && outage.start < other.start,
+        }
     })
 }
 
