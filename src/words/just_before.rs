@@ -165,7 +165,8 @@ pub fn to_use(analysis: &Analysis, lead: &Lead) -> String {
     let byte = lead.place.byte();
     match (standard::of(analysis, &lead.place), lead.place.part, lead.place.field.bit) {
         (Some(_), ..) | (None, Part::Answer(_), _) => {
-            "bring it about on purpose, and see whether it is lost".to_owned()
+            "bring it about on purpose, where that is safe and lawful, and see whether it is lost"
+                .to_owned()
         }
         (None, _, Some(bit)) => format!(
             "watch {label} byte {byte} bit {bit} with `lostnode watch --show \
