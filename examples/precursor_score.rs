@@ -196,8 +196,8 @@ fn real(count: u64, first: u64, shown: bool) {
         }
         let mean = losses as f64 / f64::from(looked.0.max(1));
         println!(
-            "{name}, six invented losses: any precursor or time {any}; looked at {looked}, of {mean:.1} \
-             losses each"
+            "{name}, six invented losses: any precursor or time {any}; looked at {looked}, of \
+             {mean:.1} losses each"
         );
     }
     println!("all: {all}");
