@@ -5,10 +5,10 @@ use lostnode_parsers::Id;
 use super::{Analyser, Error, Options};
 use crate::analysis::Analysis;
 use crate::analysis::drives::Drive;
-use crate::analysis::just_before::{Lead, Outcome};
+use crate::analysis::just_before::{Lead, Outcome, Place};
 use crate::analysis::subject::Subject;
 use crate::capture::{self, ChannelIndex, Source};
-use crate::ids::{IdIndex, NodeIndex};
+use crate::ids::IdIndex;
 use crate::precursor::Second;
 
 /// Looks at the frames of all captures again, where that is asked for and worth its while; `open`
@@ -45,18 +45,19 @@ fn hand_down(analysis: &mut Analysis) {
 /// A lead as one drive has it; `None` where what was lost, or what goes before it, was not heard.
 fn in_drive(analysis: &Analysis, drive: &Drive, lead: &Lead) -> Option<Lead> {
     let channel = drive.channels.iter().position(|own| *own == lead.place.channel)?;
-    let lost = ids(analysis, &lead.of);
-    let mut place = lead.place;
-    place.channel = channel as ChannelIndex;
+    let place = Place { channel: channel as ChannelIndex, ..lead.place };
     let (begin, end) = drive.span?;
     let onsets = lead.onsets.iter().filter(|time| (begin..=end).contains(*time));
     let onsets = onsets.map(|time| time.saturating_sub(drive.shift)).collect();
     let own = &drive.analysis;
-    let known = |id: IdIndex| lost.contains(&ids(own, &Subject::Sender(id))[0]);
-    let nodes = || (0..own.nodes.len()).map(NodeIndex);
-    let of_node = || nodes().find(|at| own.nodes[*at].ids.iter().any(|id| known(*id)));
-    let alone = || (0..own.identifiers.len()).map(IdIndex).find(|id| known(*id));
-    let of = of_node().map(Subject::Node).or_else(|| alone().map(Subject::Sender))?;
+    let here = |(name, id): (String, Option<Id>)| {
+        let channel = own.channels.iter().position(|channel| channel.name == name)?;
+        own.place_of(channel as ChannelIndex, id?)
+    };
+    let lost: Vec<IdIndex> = ids(analysis, &lead.of).into_iter().filter_map(here).collect();
+    let node = lost.iter().filter_map(|id| own.identifiers[*id].node).min();
+    let alone = || lost.iter().min().copied().map(Subject::Sender);
+    let of = node.map(Subject::Node).or_else(alone)?;
     Some(Lead { of, place, onsets, ..lead.clone() })
 }
 

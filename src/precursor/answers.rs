@@ -1,6 +1,7 @@
 //! Answers of modules to a tester that asks for PIDs, each of which is a signal of its own.
 
 use lostnode_parsers::frame::raw_id;
+use lostnode_parsers::isotp::Pdu;
 use lostnode_parsers::{Id, obd};
 
 /// Whether the identifier is one that modules answer a tester with: 7E8 to 7EF, or 18DAF1xx (ISO
@@ -16,13 +17,10 @@ pub(super) fn are_of(id: Id) -> bool {
 /// service 22 to F4xx, in a single frame (ISO 15765-2, 9.6.2); whether it is one. An answer of
 /// several frames is not put together here.
 pub(super) fn each(payload: &[u8], mut with: impl FnMut(u8, &[u8])) -> bool {
-    let Some((length, rest)) = payload.split_first() else { return false };
-    let message = rest.get(..usize::from(*length)).filter(|_| (3..8).contains(length));
-    match message {
-        Some([0x41, data @ ..]) => obd::answers(data).for_each(|(pid, data)| with(pid, data)),
-        Some([0x62, data @ ..]) if data[0] == 0xF4 => {
-            obd::identified(data).for_each(|(pid, data)| with(pid, data));
-        }
+    let Ok(Pdu::Single([service, data @ ..])) = Pdu::parse(payload, 0) else { return false };
+    match (service, data) {
+        (0x41, [_, _, ..]) => obd::answers(data).for_each(|(pid, data)| with(pid, data)),
+        (0x62, [0xF4, _, ..]) => obd::identified(data).for_each(|(pid, data)| with(pid, data)),
         _ => return false,
     }
     true

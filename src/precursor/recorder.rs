@@ -152,7 +152,7 @@ impl Recorder {
                 let (bytes, length) = kind.first_eight();
                 let trace = &mut self.traces[whole];
                 self.total += trace.push(time, u64::from_le_bytes(bytes), length, self.limit);
-                if length == 8 && kind.bytes().len() > 8 {
+                if kind.bytes().len() > 8 {
                     self.push_rest(whole, time, kind.bytes());
                 }
             }
@@ -226,22 +226,8 @@ impl Trace {
             mask << (u32::from(counter.byte) * 8)
         });
         let timeout = known.and_then(|own| own.timeout).unwrap_or(NO_RHYTHM);
-        Trace {
-            channel,
-            id,
-            part: Part::Payload(0),
-            first: 0,
-            length: 0,
-            turns: vec![Vec::new(); 64],
-            live: !counter,
-            frames: 0,
-            changed: [0; 8],
-            kept: Vec::new(),
-            step: STEP,
-            heard: Span { from: 0, to: 0 },
-            last: 0,
-            timeout: nanoseconds(timeout) / 1000,
-        }
+        let whole = Part::Payload(0);
+        Trace::empty(channel, id, whole, !counter, nanoseconds(timeout) / 1000)
     }
 
     /// For another part of the same identifier.
@@ -251,16 +237,19 @@ impl Trace {
             Part::Answer(_) => ASKED_AGAIN,
         };
         // The bits of a number are no switches.
-        let is_number =
-            part != Part::Payload(0) && standard::fields(self.id, part).next().is_some();
+        let live = if standard::fields(self.id, part).next().is_some() { 0 } else { !0 };
+        Trace::empty(self.channel, self.id, part, live, timeout)
+    }
+
+    fn empty(channel: ChannelIndex, id: Id, part: Part, live: u64, timeout: Micros) -> Trace {
         Trace {
-            channel: self.channel,
-            id: self.id,
+            channel,
+            id,
             part,
             first: 0,
             length: 0,
             turns: vec![Vec::new(); 64],
-            live: if is_number { 0 } else { !0 },
+            live,
             frames: 0,
             changed: [0; 8],
             kept: Vec::new(),

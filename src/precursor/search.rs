@@ -187,7 +187,8 @@ pub fn is_enough(hits: usize, losses: usize) -> bool {
     hits >= enough(losses)
 }
 
-fn enough(losses: usize) -> usize {
+/// From how many hits on.
+pub fn enough(losses: usize) -> usize {
     FEWEST.max(losses.div_ceil(2))
 }
 

@@ -4,7 +4,7 @@
 use super::exact::{Family, tails};
 use super::leads::RISK;
 use super::line::Micros;
-use super::search::{band_score, is_enough};
+use super::search::{band_score, enough};
 use super::target::Target;
 use super::trial::{Score, nearest};
 use crate::analysis::just_before::{Since, Timed};
@@ -33,9 +33,9 @@ pub(super) fn of(target: &Target, targets: usize) -> Vec<Timed> {
             let score = band_score(target, times, least, most);
             let chances = tails(&score.chances);
             let p = chances[score.hits()];
-            family.add(&[chances], target.episodes.len().div_ceil(2).max(super::target::FEWEST));
+            family.add(&[chances], enough(target.episodes.len()));
             let surer = best.as_ref().is_none_or(|(before, _)| p < *before);
-            if surer && is_enough(score.hits(), target.episodes.len()) {
+            if surer && score.hits() >= enough(target.episodes.len()) {
                 *best = Some((p, timed(target, since, times, &score, (least, most))));
             }
         }

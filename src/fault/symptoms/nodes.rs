@@ -311,8 +311,6 @@ fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
 /// An engine is started once for each turn of the key. Of brief losses at several times those may
 /// be of the start that come soon after the key, else the first.
 fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
-    let apart =
-        |one: &Outage, other: &Outage| (one.start - other.start).abs() > nanoseconds(2.0 * BRIEF);
     let brief: Vec<&Outage> = analysis
         .lost()
         .filter(|other| {
@@ -320,7 +318,7 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
                 && other.channel == outage.channel
                 && is_brief(other)
                 && of_one_drive(analysis, other, outage)
-                && apart(outage, other)
+                && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
         })
         .collect();
     let of_others = |other: &&&Outage| other.nodes.iter().all(|node| !outage.nodes.contains(node));
@@ -329,13 +327,8 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
     }
     let key_ons = key_ons(analysis, outage.channel);
     let after_key = |own: &Outage| turned(&key_ons, own.start).is_some();
-    let own = after_key(outage);
-    brief.iter().filter(|other| other.cause != Cause::OpenCircuit).all(|other| {
-        match (own, after_key(other)) {
-            (true, _) => true,
-            (false, theirs) => !theirs && outage.start < other.start,
-        }
-    })
+    let mut starts = brief.iter().filter(|other| other.cause != Cause::OpenCircuit);
+    after_key(outage) || starts.all(|other| !after_key(other) && outage.start < other.start)
 }
 
 fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {

@@ -26,25 +26,26 @@ impl Scene<'_> {
         if self.observed.a_module_is_missed {
             return;
         }
-        let known = key_offs.clone();
-        let mut rest = Vec::new();
-        for mut own in judged.drain(..) {
-            let why = matches!(own.why, Why::OneInstant { .. });
-            let open = own.verdict == Verdict::Lost && why;
+        let known = key_offs.len();
+        for mut own in std::mem::take(judged) {
             let onset = own.events.first().map_or(0, |event| event.onset);
-            let like = |key_off: &&Judged| open && self.begins_like(key_off, &own);
+            let open = own.verdict == Verdict::Lost
+                && matches!(own.why, Why::OneInstant { .. })
+                && !self.engine_ran_on(onset);
+            let like = key_offs[..known]
+                .iter()
+                .filter(|key_off| open && self.begins_like(key_off, &own))
+                .map(|key_off| key_off.doubt);
             // Where one is sure, so is this.
-            let like = known.iter().filter(like).min_by_key(|key_off| key_off.doubt.is_some());
-            let Some(like) = like.filter(|_| !self.engine_ran_on(onset)) else {
-                rest.push(own);
+            let Some(doubt) = like.min_by_key(Option::is_some) else {
+                judged.push(own);
                 continue;
             };
             own.verdict = Verdict::SwitchedOff;
-            own.doubt = (self.steps(&own) < STEPS).then_some(Doubt::KeyOrSupply).or(like.doubt);
+            own.doubt = (self.steps(&own) < STEPS).then_some(Doubt::KeyOrSupply).or(doubt);
             own.why = Why::SameOrderAgain;
             key_offs.push(own);
         }
-        *judged = rest;
     }
 
     /// Whether what left did so in the steps with which a key-off began, and nothing is there that
