@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::clocks::Clocks;
 use super::{Basis, Node, by_clock, name, unnamed};
-use crate::fold::timing::{Nanoseconds, Timing, nanoseconds};
+use crate::fold::timing::{Nanoseconds, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::silence::{Loss, Losses};
 
@@ -19,6 +19,17 @@ const START_UP: f64 = 1.0;
 /// A start this long after the channel's first frame, in seconds, is one of its own and not that of
 /// the whole bus.
 const LATE: f64 = 5.0;
+
+/// A bad contact fails in bursts, in which now this and now that frame comes through: of so many
+/// losses that two identifiers have in common one more of either may not be.
+const OF_A_BURST: usize = 4;
+
+/// A gap of so many periods lacks a frame.
+const LACKING: f64 = 1.6;
+/// A loss of so many periods tells whether an identifier went on in it …
+const TELLS: f64 = 3.0;
+/// … which it did where it lacked no more than this share of it.
+const MISSED: f64 = 0.3;
 
 /// Identifiers whose losses all begin and end together, as far as both had the chance to show them.
 pub(super) fn nodes(timing: &Timing, losses: &Losses, addressed: &[bool]) -> Vec<Node> {
@@ -85,8 +96,8 @@ fn period(losses: &Losses, id: IdIndex) -> f64 {
     losses.expected[id].map_or(f64::INFINITY, |expected| expected.rhythm.period)
 }
 
-/// Whether every loss of either that the other must have shown too was shared, and at least one
-/// was; or both have none and began together, late.
+/// Whether every loss of either that the other must have shown too was shared, but for one of a
+/// burst, and at least one was; or both have none and began together, late.
 fn agree(
     timing: &Timing,
     losses: &Losses,
@@ -100,7 +111,7 @@ fn agree(
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout))
     };
     let shared = |one: IdIndex, other: IdIndex| {
-        let (mut count, mut untold) = (0, 0);
+        let (mut count, mut untold, mut apart) = (0, 0, 0);
         for loss in of(one) {
             // In order of time, so that only those near it are looked at.
             let twins = losses.of(other);
@@ -118,10 +129,11 @@ fn agree(
                 false if loss.silence.length() <= timeout(other) + slack => {}
                 // Nor is it heard while the whole bus is not.
                 false if with_the_bus(timing, losses, loss) => untold += 1,
-                false => return None,
+                false => apart += 1,
             }
         }
-        (untold == 0 || untold < count).then_some(count)
+        let alike = apart * OF_A_BURST <= count;
+        (alike && (untold == 0 || untold < count)).then_some(count)
     };
     let started_together = || match (late.get(&a), late.get(&b)) {
         (Some(a), Some(b)) => (a - b).abs() <= slack,
@@ -153,6 +165,9 @@ pub(super) fn join(
     clocks: &Clocks,
 ) -> Vec<Node> {
     for silent in by_silence {
+        let by_period =
+            |a: &&IdIndex, b: &&IdIndex| period(losses, **a).total_cmp(&period(losses, **b));
+        let fastest = *silent.ids.iter().min_by(by_period).unwrap_or(&silent.ids[0]);
         take_in_lone(&mut by_clock, &silent, timing, losses, clocks);
         let free: Vec<IdIndex> = silent
             .ids
@@ -169,10 +184,9 @@ pub(super) fn join(
             // It fell silent with others than those of its own clock: nothing is told of these.
             [..] if silent.ids.len() == 1 => {}
             [home]
-                if home
-                    .ids
-                    .iter()
-                    .any(|id| !silent.ids.contains(id) && went_on(losses, *id, silent.ids[0])) =>
+                if home.ids.iter().any(|id| {
+                    !silent.ids.contains(id) && went_on(timing, losses, *id, fastest)
+                }) =>
             {
                 home.ids.retain(|id| !silent.ids.contains(id));
                 home.name = name(timing, &home.ids);
@@ -241,14 +255,21 @@ fn take_in_lone(
     by_clock.retain(|node| node.ids.len() > 1 || !lone.contains(&node.ids[0]));
 }
 
-/// Whether an identifier had the chance to miss what another missed, and mostly did not: a bad
-/// contact lets single frames through.
-fn went_on(losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
-    let timeout =
-        losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout));
-    let long = |loss: &&Loss| loss.silence.length() > timeout.saturating_mul(2);
-    let missed =
-        |lost: &Loss| losses.of(id).iter().any(|own| own.silence.overlap(&lost.silence) > 0);
-    let all: Vec<&Loss> = losses.of(lost).iter().filter(long).collect();
-    2 * all.iter().filter(|lost| missed(lost)).count() < all.len()
+/// Whether an identifier was heard in most of what another missed: a bad contact lets single frames
+/// through.
+fn went_on(timing: &Timing, losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
+    let period = period(losses, id);
+    let lacking = timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
+    // A slower one has no chance to be heard in a short loss.
+    let tells = |loss: &&Loss| seconds(loss.silence.length()) > TELLS * period;
+    let kept_on = |loss: &&&Loss| {
+        let missed: Nanoseconds = lacking.iter().map(|own| own.overlap(&loss.silence)).sum();
+        missed as f64 <= MISSED * loss.silence.length() as f64
+    };
+    let all: Vec<&Loss> = losses.of(lost).iter().filter(tells).collect();
+    let heard = timing.ids[id].heard;
+    let there = |loss: &&&Loss| {
+        heard.is_some_and(|(first, last)| first < loss.silence.end && last > loss.silence.start)
+    };
+    2 * all.iter().filter(there).filter(kept_on).count() > all.len()
 }

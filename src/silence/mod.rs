@@ -2,6 +2,7 @@
 //! identifiers missed beyond them.
 
 mod channels;
+mod companions;
 mod expectation;
 mod gap;
 mod key;
@@ -141,6 +142,7 @@ pub fn find(
         }
     }
     losses.stops = stops;
+    companions::add(timing, &mut losses, &quiet, settings);
     losses
 }
 
