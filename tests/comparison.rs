@@ -99,7 +99,7 @@ fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64)
         benign: false,
         doubt: None,
         ran_on: 0.0,
-        divided: false,
+        divided: lostnode::analysis::Division::No,
         ongoing: false,
         evidence: Vec::new(),
     }

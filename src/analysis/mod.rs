@@ -29,7 +29,7 @@ pub use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};
 pub use crate::outage::deviations::{Deviation, DeviationKind};
-pub use crate::outage::{Cause, Doubt, Evidence, Outage, Scope, Why};
+pub use crate::outage::{Cause, Division, Doubt, Evidence, Outage, Scope, Why};
 pub use crate::silence::{HowThinned, KeyState, Thinned};
 pub use names::ModuleName;
 pub use notice::Notice;

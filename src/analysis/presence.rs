@@ -142,7 +142,7 @@ mod tests {
             benign: false,
             doubt: None,
             ran_on: 0.0,
-            divided: false,
+            divided: crate::outage::Division::No,
             evidence: Vec::new(),
         }
     }

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeSet;
 
-use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
+use super::{Cause, Division, Doubt, Evidence, Observed, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -101,7 +101,7 @@ fn outage(
             (false, false) => None,
         },
         ran_on: 0.0,
-        divided: false,
+        divided: Division::No,
         evidence,
     }
 }

@@ -27,7 +27,7 @@ use crate::silence::{Losses, Stop, StopKind};
 use causes::Return;
 use lawful::{Judged, Verdict};
 
-pub use causes::ReturnSign;
+pub use causes::{Division, ReturnSign};
 pub use evidence::Evidence;
 pub use lawful::{Doubt, Why};
 
@@ -95,8 +95,8 @@ pub struct Outage {
     /// Natural logarithm of how many times likelier its return is for nodes that ran on unheard
     /// than for nodes that started anew; 0 where nothing tells.
     pub ran_on: f64,
-    /// Some of its nodes clearly ran on, and others clearly started anew.
-    pub divided: bool,
+    /// Whether some of it ran on, and the rest started anew.
+    pub divided: Division,
     /// What that rests on.
     pub evidence: Vec<Evidence>,
 }
@@ -180,13 +180,14 @@ fn explain(outage: &mut Outage, observed: &Observed<'_>) {
     let ids: Vec<&[IdIndex]> =
         outage.nodes.iter().map(|node| observed.network.nodes[*node].ids.as_slice()).collect();
     let judgement = causes::judge(observed, &ids, outage.silence());
+    let of_all = causes::division::of(observed, outage, judgement.shows);
     outage.cause = match judgement.shows {
         Return::CarriedOn => Cause::OpenCircuit,
         Return::Restarted => Cause::LostPower,
         Return::Unclear => Cause::Unknown,
     };
     outage.ran_on = judgement.ran_on;
-    outage.divided = judgement.divided;
+    outage.divided = judgement.divided.max(of_all);
     outage.evidence.extend(judgement.signs.into_iter().map(Evidence::Return));
 }
 
@@ -218,7 +219,7 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
         benign,
         doubt: stop.unclear.then_some(Doubt::PauseOrStop),
         ran_on: 0.0,
-        divided: false,
+        divided: Division::No,
         evidence: stop.signs.iter().copied().map(Evidence::Stop).collect(),
     }
 }

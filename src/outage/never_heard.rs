@@ -1,6 +1,6 @@
 //! What the roster expects and nobody sent.
 
-use super::{Cause, Evidence, Observed, Outage, Scope};
+use super::{Cause, Division, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::seconds;
 use crate::network::{MissingHere, MissingOf};
 
@@ -29,7 +29,7 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
         benign: false,
         doubt: None,
         ran_on: 0.0,
-        divided: false,
+        divided: Division::No,
         evidence: evidence(observed, missing),
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::facts::{bus_errors, fastest, was_silent};
-use super::{Cause, Evidence, Observed, Outage, Scope, Why};
+use super::{Cause, Division, Evidence, Observed, Outage, Scope, Why};
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
@@ -133,7 +133,7 @@ impl Part {
             benign: false,
             doubt: None,
             ran_on: 0.0,
-            divided: false,
+            divided: Division::No,
             evidence: self.evidence(observed, cluster),
             ids: self.ids.clone(),
         }

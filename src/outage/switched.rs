@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::facts::was_silent;
 use super::lawful::{Judged, Verdict};
 use super::parts;
-use super::{Cause, Evidence, Observed, Outage, Scope};
+use super::{Cause, Division, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, QUEUE};
@@ -19,7 +19,7 @@ pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
                 benign: true,
                 doubt: judged.doubt,
                 ran_on: 0.0,
-                divided: false,
+                divided: Division::No,
                 ..parts::of_event(observed, event, judged.why)
             };
             judged.events.iter().map(one).collect()
@@ -59,7 +59,7 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
         benign: true,
         doubt: judged.doubt,
         ran_on: 0.0,
-        divided: false,
+        divided: Division::No,
         evidence,
     }
 }

@@ -168,6 +168,7 @@ fn why_so(why: Why) -> String {
         ),
         Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
+        Why::LostBefore => "it was lost another time, and nothing tells why it pauses".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
@@ -247,6 +248,9 @@ fn return_of_node(sign: ReturnSign) -> String {
             off * 100.0,
             tolerance * 200.0
         ),
+        ReturnSign::GridKept { kept, of } => {
+            format!("{kept} of {of} identifiers came back on the time grid that they had left")
+        }
         ReturnSign::PhaseLost { off, tolerance } => format!(
             "timing came back shifted by {:.0} % of a cycle (normal scatter: {:.0} %), so it \
              restarted",

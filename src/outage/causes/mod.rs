@@ -12,6 +12,7 @@
 //! docs/outages.md says how often that is right.
 
 mod circumstances;
+pub(super) mod division;
 
 use super::{Observed, claims};
 use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Settled, Silence, seconds};
@@ -36,10 +37,22 @@ pub struct Judgement {
     /// Natural logarithm of how many times likelier it is for nodes that ran on than for nodes that
     /// started anew.
     pub ran_on: f64,
-    /// Some of the nodes clearly ran on, and others clearly started anew.
-    pub divided: bool,
+    /// Whether some of the nodes ran on, and others started anew.
+    pub divided: Division,
     /// The signs.
     pub signs: Vec<ReturnSign>,
+}
+
+/// Whether a part of what fell silent together ran on while the rest started anew.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Division {
+    /// Nothing tells so.
+    #[default]
+    No,
+    /// Nodes look so, which one sign may do by chance.
+    Perhaps,
+    /// Many identifiers are on the grid that they had left, and all of others are not.
+    Surely,
 }
 
 /// One sign of how a node returned. Luck is the chance that it shows by accident, 0 to 1.
@@ -51,6 +64,13 @@ pub enum ReturnSign {
         off: f64,
         /// Within so many periods it counts as kept.
         tolerance: f64,
+    },
+    /// All its identifiers came back on the grid that they had left.
+    GridKept {
+        /// How many.
+        kept: usize,
+        /// Of so many that can be told.
+        of: usize,
     },
     /// Its time stamps came back with another phase.
     PhaseLost {
@@ -126,6 +146,10 @@ const SURE: f64 = 19.0;
 /// Odds from which a node of several is called clear beside others that are clear the other way:
 /// one sign gives about so much.
 const CLEARLY: f64 = 15.0;
+/// So many identifiers on their grid are no luck …
+const MANY: usize = 5;
+/// … where so large a share of them is: any that a busy bus moved need not be.
+const NEARLY_ALL: f64 = 0.9;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
 /// No node of several weighs more than this, a natural logarithm: e^4 is 55 to one, about what is
@@ -159,6 +183,14 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         signs
     };
     let mut of_all: Vec<Vec<Weighed>> = nodes.iter().map(of_node).collect();
+    // What starts anew is on its grid by luck, one in five; so many never are.
+    let on_grid = on_grid(observed, nodes, silence);
+    of_all.push(
+        on_grid
+            .map(|sign| circumstances::weighed((-MOST_OF_ONE).exp(), sign))
+            .into_iter()
+            .collect(),
+    );
     // The supply is one for all of them.
     of_all.push(circumstances::supply(observed.supply, silence).into_iter().collect());
     let sum = |signs: &Vec<Weighed>| signs.iter().map(|sign| sign.log_ratio).sum::<f64>();
@@ -171,7 +203,7 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         return Judgement {
             shows: Return::Unclear,
             ran_on: 0.0,
-            divided: false,
+            divided: Division::No,
             signs: Vec::new(),
         };
     }
@@ -179,7 +211,8 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     let agreeing = of_all.iter().flatten().filter(toward).count();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
     // other way.
-    let against = totals.iter().any(|own| own * total.signum() <= -SURE.ln());
+    let against = (on_grid.is_none() || total < 0.0)
+        && totals.iter().any(|own| own * total.signum() <= -SURE.ln());
     let clear = agreeing >= AGREE && total.abs() >= SURE.ln() && !against;
     let shows = match clear {
         true if total >= 0.0 => Return::CarriedOn,
@@ -192,8 +225,26 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         told.push(if too_few { ReturnSign::TooFew } else { ReturnSign::Contradiction });
     }
     let clearly = |side: f64| totals.iter().any(|own| own * side >= CLEARLY.ln());
-    let divided = clearly(1.0) && clearly(-1.0);
+    let divided = match clearly(1.0) && clearly(-1.0) {
+        true => Division::Perhaps,
+        false => Division::No,
+    };
     Judgement { shows, ran_on: if against { 0.0 } else { total }, divided, signs: told }
+}
+
+/// That nearly all identifiers came back on the grid that they had left, where it is asked of many.
+fn on_grid(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> Option<ReturnSign> {
+    let middle = silence.start + silence.length() / 2;
+    let kept = |id: &IdIndex| {
+        let silences = &observed.timing.ids[*id].silences;
+        let own = silences.around(middle)?;
+        let end = silences.settled(own).map_or(own.end, |settled| settled.time);
+        observed.losses.expected[*id].as_ref()?.phase_kept(Silence { end, ..own })
+    };
+    let told: Vec<bool> = nodes.iter().copied().flatten().filter_map(kept).collect();
+    let on_grid = told.iter().filter(|kept| **kept).count();
+    let sign = ReturnSign::GridKept { kept: on_grid, of: told.len() };
+    (told.len() >= MANY && on_grid as f64 >= NEARLY_ALL * told.len() as f64).then_some(sign)
 }
 
 /// How an identifier came back from a silence, counted in its own periods.

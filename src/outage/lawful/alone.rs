@@ -171,14 +171,16 @@ impl Scene<'_> {
         own.len() >= OFTEN && alike(spacings.collect()) && alike(lengths.collect())
     }
 
-    /// Whether two identifiers have all their losses in common: then they are those of a sender.
+    /// Whether two identifiers have their losses in common, as those of a sender have: all of the
+    /// slower one, which does not show the short ones.
     fn always_together(&self, a: IdIndex, b: IdIndex) -> bool {
         let times = |id| self.losses(id).count();
+        let (few, many) = if times(a) <= times(b) { (a, b) } else { (b, a) };
         let shared = self
-            .losses(a)
-            .filter(|own| self.losses(b).any(|other| other.silence.overlap(&own.silence) > 0))
+            .losses(few)
+            .filter(|own| self.losses(many).any(|other| other.silence.overlap(&own.silence) > 0))
             .count();
-        times(a) == times(b) && shared == times(a)
+        shared == times(few) && 2 * times(few) >= times(many)
     }
 
     /// Whether it came back with the signs of a start, and does so as a rule: a module that resets

@@ -177,7 +177,16 @@ impl Scene<'_> {
 
     /// One or two identifiers: all of a sender, or messages that pause.
     fn of_few(&self, events: &[Event], figures: &Figures) -> Option<(Verdict, Option<Doubt>, Why)> {
-        let (few, instants) = (figures.ids.len(), figures.waves.len());
+        // What only lacked frames with these adds nothing to them.
+        let mut own: Vec<IdIndex> = events
+            .iter()
+            .flat_map(|event| &event.losses)
+            .filter(|loss| self.timed_out(loss))
+            .map(|loss| loss.id)
+            .collect();
+        own.sort_unstable();
+        own.dedup();
+        let (few, instants) = (own.len(), figures.waves.len());
         if few > 2 {
             return None;
         }
@@ -186,7 +195,7 @@ impl Scene<'_> {
         }
         let mut losses = events.iter().flat_map(|event| &event.losses);
         let again = |id: &IdIndex| self.losses(*id).count() >= 2;
-        let pair = few == 2 && instants == 1;
+        let pair = figures.ids.len() >= 2 && instants == 1;
         if pair && (length(events) >= STARTER || figures.ids.iter().all(again)) {
             return None;
         }

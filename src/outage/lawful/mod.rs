@@ -10,11 +10,11 @@ mod key_offs;
 mod scene;
 mod with_key;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Observed, claims};
 use crate::fold::timing::{nanoseconds, seconds};
-use crate::ids::NodeIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{self, Event};
 use scene::Scene;
 
@@ -115,6 +115,8 @@ pub enum Why {
     },
     /// The starter turned, as far as its time tells.
     StarterTurned,
+    /// It was lost another time.
+    LostBefore,
     /// A code misses a module, and this is the only silence that could be its.
     CodeMisses,
     /// Another unit claimed its address.
@@ -153,10 +155,36 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
         }
     }
     with_key::judge(observed, &mut out);
+    blame_again(observed, &mut out);
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
+}
+
+/// What was lost once is all that a module sends, or hangs on a bad contact: where it falls silent
+/// again, and nothing tells why, it is lost again.
+fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
+    let ids = |judged: &Judged| -> Vec<IdIndex> {
+        judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
+    };
+    // What left with others, as with the starter, says nothing of a message.
+    let by_itself = |judged: &&Judged| {
+        let ids = ids(judged);
+        let sender = |id: &IdIndex| observed.network.node_of[*id];
+        judged.verdict == Verdict::Lost
+            && (ids.len() == 1
+                || sender(&ids[0]).is_some() && ids.iter().all(|id| sender(id) == sender(&ids[0])))
+    };
+    let lost: BTreeSet<IdIndex> = judged.iter().filter(by_itself).flat_map(ids).collect();
+    let open = |judged: &&mut Judged| {
+        judged.verdict == Verdict::Pauses && judged.doubt == Some(Doubt::SenderUnknown)
+    };
+    for judged in judged.iter_mut().filter(open) {
+        if ids(judged).iter().all(|id| lost.contains(id)) {
+            (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::LostBefore);
+        }
+    }
 }
 
 /// A module that is missed sends nothing; where all that fell silent is one identifier of an

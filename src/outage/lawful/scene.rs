@@ -106,6 +106,12 @@ impl<'a> Scene<'a> {
         self.expected(id).map_or(f64::INFINITY, |expected| expected.rhythm.period)
     }
 
+    /// Whether a loss is one by the time-out of its identifier, and not only beside another one.
+    pub fn timed_out(&self, loss: &Loss) -> bool {
+        let timeout = self.expected(loss.id).map_or(f64::INFINITY, |expected| expected.timeout);
+        loss.silence.length() > nanoseconds(timeout)
+    }
+
     /// First and last time that an identifier was heard.
     pub fn heard(&self, id: IdIndex) -> (Nanoseconds, Nanoseconds) {
         self.observed.timing.ids[id].heard.unwrap_or(self.heard)
