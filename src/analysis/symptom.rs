@@ -22,6 +22,7 @@ pub enum SymptomKind {
     Flood,
     InternalCode,
     ManyMissed,
+    MessageSilent,
     MissedByOthers,
     MissesMany,
     NoAnswer,
@@ -41,6 +42,8 @@ pub enum Fact {
     NeverHeard,
     /// A node fell silent while others went on.
     NodeSilent(Silences),
+    /// A message paused, which may be all that its sender sends.
+    MessageSilent(Silences),
     /// Several nodes fell silent together.
     NodesSilent(Silences),
     /// A bus ended in order.
@@ -84,6 +87,13 @@ pub enum Fact {
         peak: f64,
         /// Index into [`super::Analysis::identifiers`] of the one with most frames.
         busiest: Option<usize>,
+    },
+    /// One message comes faster than any that is built in.
+    Babble {
+        /// Index into [`super::Analysis::identifiers`].
+        id: usize,
+        /// Its frames in a second, while it is sent.
+        per_second: f64,
     },
     /// The recording has gaps.
     RecordingGap {
@@ -135,13 +145,14 @@ impl Fact {
     pub fn kind(&self) -> SymptomKind {
         match self {
             Fact::NeverHeard | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
+            Fact::MessageSilent(_) => SymptomKind::MessageSilent,
             Fact::NodesSilent(_) => SymptomKind::NodesSilent,
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
             Fact::SenderErrors { .. } => SymptomKind::SenderErrors,
             Fact::NotCarried { .. } => SymptomKind::NotCarried,
-            Fact::Flood { .. } => SymptomKind::Flood,
+            Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,
             Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
             Fact::NoAnswer { .. } => SymptomKind::NoAnswer,
             Fact::MissedByOthers(_) => SymptomKind::MissedByOthers,
@@ -184,6 +195,7 @@ pub enum SignName {
     LeadTogether,
     Now,
     Return,
+    ReturnAlone,
     ReturnTogether,
     Rhythm,
     RhythmTogether,
@@ -228,6 +240,7 @@ pub enum SignValue {
     Remembered,
     Single,
     StartedAnew,
+    Starts,
     Steady,
     Supply,
     Switch,
@@ -242,6 +255,8 @@ pub enum SignValue {
 pub enum Sign {
     /// How a node came back.
     Return(Return),
+    /// How a message came back that may be all that a module sends.
+    ReturnAlone(Return),
     /// How several nodes came back.
     ReturnTogether(Return),
     /// The steps in which a node fell silent.
@@ -419,13 +434,18 @@ impl Sign {
         let near = |count: usize| if count == 0 { SignValue::None } else { SignValue::Near };
         match *self {
             Sign::Return(back) => (SignName::Return, back.value()),
+            Sign::ReturnAlone(back) => (SignName::ReturnAlone, back.side()),
             Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
             Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),
-            Sign::Rhythm(Rhythm::Brief | Rhythm::BriefInDrives(_) | Rhythm::Starts(_)) => {
+            Sign::Rhythm(Rhythm::Starts(_)) => (SignName::Rhythm, SignValue::Starts),
+            Sign::Rhythm(Rhythm::Brief | Rhythm::BriefInDrives(_)) => {
                 (SignName::Rhythm, SignValue::Brief)
             }
             Sign::RhythmTogether(Rhythm::Single) => (SignName::RhythmTogether, SignValue::Single),
-            Sign::RhythmTogether(Rhythm::Brief | Rhythm::BriefInDrives(_) | Rhythm::Starts(_)) => {
+            Sign::RhythmTogether(Rhythm::Starts(_)) => {
+                (SignName::RhythmTogether, SignValue::Starts)
+            }
+            Sign::RhythmTogether(Rhythm::Brief | Rhythm::BriefInDrives(_)) => {
                 (SignName::RhythmTogether, SignValue::Brief)
             }
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
@@ -479,6 +499,16 @@ impl LeadKind {
 }
 
 impl Return {
+    /// The side alone, however clear: one message tells no more.
+    fn side(self) -> SignValue {
+        match self.value() {
+            SignValue::LeansAnew | SignValue::StartedAnew => SignValue::StartedAnew,
+            SignValue::LeansOn | SignValue::RanOn => SignValue::RanOn,
+            SignValue::NoReturn => SignValue::NoReturn,
+            _ => SignValue::Unclear,
+        }
+    }
+
     fn value(self) -> SignValue {
         match self {
             Return::No => SignValue::NoReturn,

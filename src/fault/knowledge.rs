@@ -417,6 +417,7 @@ mod tests {
         signs.extend([0, 1].map(Seen::Errors));
         signs.extend([0, 1].map(Seen::ErrorsTogether));
         signs.extend(returns.map(Seen::Return));
+        signs.extend(returns.map(Seen::ReturnAlone));
         signs.extend(returns.map(Seen::ReturnTogether));
         let verdicts = [Verdict::Confirmed, Verdict::Likely, Verdict::Contradicted, Verdict::Open];
         signs.extend(verdicts.map(Seen::FramesSay));

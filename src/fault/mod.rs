@@ -184,7 +184,7 @@ impl Case<'_> {
     fn covered(&self, explained: &Explained, at: usize) -> Vec<&Symptom> {
         let fault = &explained.faults[at];
         let could = |symptom: &Symptom| {
-            weights::by(self.knowledge, &fault.class, symptom).is_some()
+            weights::by(self.knowledge, fault, symptom).is_some()
                 && fault.subject.covers(&symptom.subject, self.analysis)
         };
         let own = |(place, symptom): (usize, &Symptom)| match explained.best.contains(&at) {
@@ -204,7 +204,7 @@ impl Case<'_> {
         let put_out: Vec<&&Symptom> = covered
             .iter()
             .filter(|symptom| {
-                let by = weights::by(self.knowledge, &fault.class, symptom);
+                let by = weights::by(self.knowledge, fault, symptom);
                 by.is_some_and(|(_, by)| by >= PUTS_OUT)
             })
             .collect();
@@ -287,8 +287,7 @@ fn weigh(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Vec<Evidenc
     let weight = |class: &ClassName, by: f64| knowledge.class[class].prior * by;
     let total: f64 = others().map(|(class, by)| weight(class, *by)).sum();
     let prior: f64 = others().map(|(class, _)| knowledge.class[class].prior).sum();
-    let (class, own) =
-        weights::by(knowledge, &fault.class, symptom).unwrap_or((&fault.class, table.leak));
+    let (class, own) = weights::by(knowledge, fault, symptom).unwrap_or((&fault.class, table.leak));
     let mean = if prior > 0.0 { total / prior } else { table.leak };
     let what = Observation::Symptom(symptom.subject.clone(), symptom.fact.clone());
     let mut out = vec![Evidence { ratio: own / mean.max(table.leak), what }];

@@ -33,6 +33,7 @@ fn explains_a_loss(finding: &Finding) -> bool {
             fact,
             Fact::NeverHeard
                 | Fact::NodeSilent(_)
+                | Fact::MessageSilent(_)
                 | Fact::NodesSilent(_)
                 | Fact::NoAnswer { .. }
                 | Fact::MissedByOthers(_)

@@ -13,6 +13,10 @@ use crate::analysis::symptom::{Sign, SymptomKind};
 
 /// Probability of a sign under a class that has no number for it.
 const RARE: f64 = 0.01;
+/// How likely what strikes several shows at one of them alone, now and then: a short loss shows at
+/// the one whose messages come fastest, or that takes longest to start (common practice, no
+/// source).
+const IN_PART: f64 = 0.3;
 /// No number of the tables is taken for less: a zero there means "hardly ever", and one of them
 /// must not outweigh everything else.
 const LEAST: f64 = 1e-6;
@@ -26,23 +30,29 @@ const ALIKE: f64 = 0.5;
 const ROUNDING: f64 = 1e-9;
 
 /// How likely a fault of a class shows a symptom with its signs; `None` where it cannot show it.
-pub fn shows(knowledge: &Knowledge, class: &ClassName, symptom: &Symptom) -> Option<f64> {
-    let (class, by) = by(knowledge, class, symptom)?;
+pub fn shows(knowledge: &Knowledge, fault: &Fault, symptom: &Symptom) -> Option<f64> {
+    let (class, by) = by(knowledge, fault, symptom)?;
     Some(by * symptom.signs.iter().map(|sign| like(knowledge, sign, class)).product::<f64>())
 }
 
 /// How likely a fault of a class shows a symptom, whatever its signs, and the class whose signs it
 /// has: its own, or where several modules look like one that of one. What may be one module or
 /// several is shown by what strikes one, and by what strikes several as far as there are several.
-/// What is missing in company is one of several.
+/// What is missing in company is one of several, and so is what is lost as a rule with others.
 pub fn by<'k>(
     knowledge: &'k Knowledge,
-    class: &'k ClassName,
+    fault: &'k Fault,
     symptom: &Symptom,
 ) -> Option<(&'k ClassName, f64)> {
+    let class = &fault.class;
     let own = knowledge.symptom[&symptom.kind()].by.get(class).copied();
     let together = (!symptom.company.is_empty()).then_some(1.0);
-    let Some(odds) = together.or(symptom.several) else { return own.map(|by| (class, by)) };
+    let Some(odds) = together.or(symptom.several) else {
+        return own.map(|by| (class, by)).or_else(|| {
+            let within = symptom.is_within(&fault.subject);
+            knowledge.class[class].alone.as_ref().filter(|_| within).map(|alone| (alone, IN_PART))
+        });
+    };
     let of_several = knowledge.symptom[&SymptomKind::NodesSilent].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
     Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
@@ -141,7 +151,13 @@ impl Table {
                     (symptom.several.is_some() || !symptom.company.is_empty())
                         && fault.subject.covers(&symptom.subject, analysis)
                 });
+                let in_doubt = kind == SymptomKind::NodeSilent
+                    && symptoms.iter().any(|symptom| {
+                        symptom.kind() == SymptomKind::MessageSilent
+                            && fault.subject.covers(&symptom.subject, analysis)
+                    });
                 !(shown
+                    || in_doubt
                     || unheard && kind == SymptomKind::NodeSilent
                     || as_one && kind == SymptomKind::NodesSilent
                     || !hears_errors && of_errors(kind))
@@ -164,7 +180,7 @@ impl Table {
         let shown = |(symptom, counted): (&Symptom, &f64)| {
             let under = |fault: &Fault| {
                 let covered = fault.subject.covers(&symptom.subject, analysis);
-                shows(knowledge, &fault.class, symptom).filter(|_| covered)
+                shows(knowledge, fault, symptom).filter(|_| covered)
             };
             let anything = |about: &&Subject| {
                 let here = symptom.subject == **about;

@@ -234,6 +234,11 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::NodeSilent(silences) => {
             format!("{} fell silent {}", who(), summed(analysis, silences))
         }
+        Fact::MessageSilent(silences) => format!(
+            "{} fell silent {}: it may pause by nature, or be all that a module sends",
+            who(),
+            summed(analysis, silences)
+        ),
         Fact::NodesSilent(silences) => {
             format!("{} fell silent together {}", who(), summed(analysis, silences))
         }
@@ -259,6 +264,15 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             odds(*chance)
         ),
         Fact::Flood { .. } => flood(analysis, about, fact),
+        Fact::Babble { id, per_second } => {
+            let id = &analysis.identifiers[*id];
+            format!(
+                "{} comes {per_second:.0} times a second, {} in all: faster than any message that \
+                 is built in",
+                id_label(id.id),
+                plural(id.frames as usize, "frame", "frames")
+            )
+        }
         Fact::RecordingGap { pauses, overflows } => {
             let pauses =
                 pauses.map(|pauses| format!("the recording paused {}", summed(analysis, &pauses)));
@@ -347,7 +361,7 @@ fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
 
 fn sign(sign: &Sign) -> String {
     match *sign {
-        Sign::Return(back) | Sign::ReturnTogether(back) => returned(back),
+        Sign::Return(back) | Sign::ReturnAlone(back) | Sign::ReturnTogether(back) => returned(back),
         Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
             "it happened once".to_owned()
         }

@@ -108,6 +108,26 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
 }
 
 fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+    full(analysis, channel).or_else(|| babbling(analysis, channel))
+}
+
+/// One message comes faster than any that is built in, however full that makes the bus: where the
+/// bit rate is not known, the load is not either. What a tester asks for, and what is put together
+/// of several frames, is sent as fast as the bus allows.
+fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+    let rate = |at: usize| {
+        let id = &analysis.identifiers[at];
+        let fast = id.rhythm.map(|rhythm| rhythm.period.recip()).filter(|rate| *rate >= FASTER);
+        fast.filter(|_| id.channel == channel && id.timeout.is_some() && !id.diagnostic)
+    };
+    let fast = |at: usize| rate(at).filter(|rate| analysis.identifiers[at].frames as f64 >= *rate);
+    let rates = (0..analysis.identifiers.len()).filter_map(|at| Some((at, fast(at)?)));
+    let (id, per_second) = rates.max_by(|a, b| a.1.total_cmp(&b.1))?;
+    Some(Symptom::new(Subject::Channel(channel), Fact::Babble { id, per_second }))
+}
+
+/// The bus is full at times, and not so by design.
+fn full(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let load = analysis.channel(channel).load.as_ref()?;
     let here = || {
         (0..analysis.identifiers.len()).filter(|id| analysis.identifiers[*id].channel == channel)

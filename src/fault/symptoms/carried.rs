@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use super::Symptom;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::Fact;
-use crate::analysis::{Analysis, Outage};
+use crate::analysis::symptom::{Fact, SymptomKind};
+use crate::analysis::{Analysis, Outage, Scope};
 use crate::fold::timing::nanoseconds;
 use crate::ids::IdIndex;
 
@@ -16,9 +16,25 @@ const FEWEST: usize = 2;
 /// Identifiers that two buses carry, and that stop on one of them while they go on on the other:
 /// whoever sends them is well, and what carries them over is not. Which bus is which, the traffic
 /// need not tell.
-pub fn stopped(analysis: &Analysis) -> Option<Symptom> {
+pub fn stopped(analysis: &Analysis, shown: &[Symptom]) -> Option<Symptom> {
     let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
-    for outage in analysis.lost() {
+    // On a flooded bus what is carried over waits like everything else.
+    let flooded = |outage: &&Outage| {
+        outage.channel.is_some_and(|channel| {
+            shown.iter().any(|own| {
+                own.kind() == SymptomKind::Flood && own.subject == Subject::Channel(channel)
+            })
+        })
+    };
+    // Where all of a bus stops, no gateway is behind it.
+    let of_a_stop = |outage: &&Outage| {
+        analysis.outages.iter().any(|stop| {
+            stop.scope == Scope::Bus
+                && stop.channel == outage.channel
+                && stop.silence().overlap(&outage.silence()) > 0
+        })
+    };
+    for outage in analysis.lost().filter(|outage| !flooded(outage) && !of_a_stop(outage)) {
         for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {
             *times.entry(*id).or_default() += 1;
         }

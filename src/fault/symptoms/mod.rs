@@ -3,6 +3,7 @@
 
 mod bus;
 mod carried;
+mod company;
 mod nodes;
 mod senders;
 mod symptom;
@@ -21,7 +22,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     for channel in 0..analysis.channels.len() {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
-    out.extend(carried::stopped(analysis));
+    out.extend(carried::stopped(analysis, &out));
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
     out

@@ -1,10 +1,9 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, summed};
-use crate::analysis::blame::Verdict;
+use super::{Symptom, company, summed};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign, Silences};
-use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope};
+use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
+use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
@@ -40,51 +39,15 @@ const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
 const FEW: usize = 4;
 
-/// How often a module is missed by a second name in codes: one that does the work of two, such as
-/// brakes with their yaw sensor (common practice, no source).
-const OF_TWO_NAMES: f64 = 0.25;
-/// Most names beyond the first that count.
-const MOST_MORE: usize = 3;
-
-/// Nodes that are gone for good left together where they did within so many seconds: a module's
-/// last frame comes up to a period before its loss, and supplies hold it up for a while.
-const LEFT_TOGETHER: f64 = 1.0;
-
 /// Nodes, lone identifiers and branches that fell silent.
 pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     let mut out = alone(analysis);
-    in_company(analysis, &mut out);
-    out.extend(together(analysis));
+    company::in_company(analysis, &mut out);
+    let together = together(analysis);
+    company::in_part(&mut out, &together);
+    out.extend(together);
+    out.extend(doubtful(analysis, &out));
     out
-}
-
-/// Nodes of one bus that are missing throughout, or left for good at one time: one cause may be
-/// behind them. Who is never heard was never seen falling silent, with others or alone.
-fn in_company(analysis: &Analysis, symptoms: &mut [Symptom]) {
-    let since = |symptom: &Symptom| {
-        let Subject::Node(node) = symptom.subject else { return None };
-        let start = match symptom.fact {
-            Fact::NeverHeard => None,
-            Fact::NodeSilent(Silences { times: 1, ongoing: true, first, .. }) => Some(first),
-            _ => return None,
-        };
-        Some((node, analysis.nodes[node].channel, start))
-    };
-    let missing: Vec<_> = symptoms.iter().filter_map(since).collect();
-    for symptom in symptoms {
-        let Some((_, channel, start)) = since(symptom) else { continue };
-        let alike = |other: Option<Nanoseconds>| match (start, other) {
-            (None, None) => true,
-            (Some(own), Some(other)) => (own - other).abs() <= nanoseconds(LEFT_TOGETHER),
-            _ => false,
-        };
-        let with = missing.iter().filter(|(_, bus, other)| *bus == channel && alike(*other));
-        let mut company: Vec<NodeIndex> = with.map(|(node, ..)| *node).collect();
-        company.sort_unstable();
-        if company.len() > 1 {
-            symptom.company = company;
-        }
-    }
 }
 
 fn alone(analysis: &Analysis) -> Vec<Symptom> {
@@ -116,7 +79,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
         .filter(|(_, outages)| !outages.is_empty())
         .map(|(subject, outages)| {
             let several = match subject {
-                Subject::Node(node) => several(analysis, node),
+                Subject::Node(node) => company::several(analysis, node),
                 _ => None,
             };
             Symptom { several, ..one(analysis, subject, &outages) }
@@ -124,15 +87,34 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
         .collect()
 }
 
-/// How many times likelier it is that a node is several modules: by how much it sends, or by how
-/// many are missed with it.
-fn several(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
-    let rows = analysis.diagnosis.blame.iter();
-    let missed =
-        rows.filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node));
-    let more = missed.count().saturating_sub(1).min(MOST_MORE) as i32;
-    let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
-    analysis.nodes[node].several.into_iter().chain(told).reduce(f64::max)
+/// What paused and may be all that a module sends: nobody is blamed for it, and yet it is what a
+/// module that sends little looks like when it is lost.
+fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
+    let is_open = |outage: &&Outage| {
+        outage.benign
+            && outage.doubt == Some(Doubt::SenderUnknown)
+            && matches!(outage.scope, Scope::Identifier | Scope::Node)
+            && !outage.ids.is_empty()
+    };
+    let open: Vec<&Outage> = analysis.outages.iter().filter(is_open).collect();
+    let place = |outage: &Outage| match outage.nodes[..] {
+        [node] if outage.scope == Scope::Node => Subject::Node(node),
+        _ => Subject::Sender(outage.ids[0]),
+    };
+    let mut places: Vec<Subject> = open.iter().map(|outage| place(outage)).collect();
+    places.sort_unstable();
+    places.dedup();
+    let known = |place: &Subject| shown.iter().any(|own| own.subject.covers(place, analysis));
+    places
+        .into_iter()
+        .filter(|place| !known(place))
+        .map(|subject| {
+            let own = open.iter().copied().filter(|outage| place(outage) == subject);
+            let outages = once_each(own);
+            let back = Sign::ReturnAlone(returned(&outages));
+            Symptom::new(subject, Fact::MessageSilent(summed(&outages))).with_signs([back])
+        })
+        .collect()
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
@@ -219,13 +201,15 @@ fn returned(outages: &[&Outage]) -> Return {
     let count = |cause: Cause| outages.iter().filter(|outage| outage.cause == cause).count();
     let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
     let back: Vec<&&Outage> = outages.iter().filter(|outage| !outage.ongoing).collect();
-    let divided = back.iter().filter(|outage| outage.divided).count();
+    let is_divided = |outage: &&&&Outage| outage.divided != Division::No;
+    let divided = back.iter().filter(is_divided).count();
+    let surely = back.iter().any(|outage| outage.divided == Division::Surely);
     let leaning = || back.iter().filter(|outage| outage.ran_on >= LEANS.ln());
     let total: f64 = back.iter().map(|outage| outage.ran_on.clamp(-MOST_OF_ONE, MOST_OF_ONE)).sum();
     match (anew, ran_on) {
         _ if count(Cause::LostAddress) > 0 => Return::LostAddress,
         _ if back.is_empty() => Return::No,
-        _ if divided >= DIVIDED && 2 * divided >= back.len() => {
+        _ if (surely || divided >= DIVIDED) && 2 * divided >= back.len() => {
             Return::Divided { divided, back: back.len() }
         }
         (0, 0) if leaning().count() >= 2 && total >= SURE.ln() => {

@@ -20,6 +20,8 @@ pub struct Symptom {
     /// Nodes that are missing as it is and since as long, itself included, ascending: what several
     /// share may be behind all of them. Empty where it is the only one.
     pub company: Vec<NodeIndex>,
+    /// Sets of nodes with which it falls silent together, at least as often as alone.
+    pub within: Vec<Vec<NodeIndex>>,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -35,6 +37,7 @@ impl Symptom {
             signs: Vec::new(),
             several: None,
             company: Vec::new(),
+            within: Vec::new(),
             codes: Vec::new(),
             lamps: 0,
         }
@@ -51,6 +54,12 @@ impl Symptom {
         self.lamps = codes.iter().filter(|at| analysis.diagnosis.codes[**at].lamp).count();
         self.codes = codes;
         self
+    }
+
+    /// Whether it is about one of several with which it falls silent as a rule.
+    pub fn is_within(&self, subject: &Subject) -> bool {
+        let Subject::Nodes(nodes) = subject else { return false };
+        self.within.iter().any(|set| set.iter().all(|node| nodes.contains(node)))
     }
 
     /// Its table.

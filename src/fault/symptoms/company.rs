@@ -1,0 +1,98 @@
+//! With whom a node falls silent, and whether it is one module or several.
+
+use super::Symptom;
+use crate::analysis::Analysis;
+use crate::analysis::blame::{Blame, Verdict};
+use crate::analysis::diagnosis::{CodeAge, Module};
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Silences};
+use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::ids::NodeIndex;
+
+/// How often a module is missed by a second name in codes: one that does the work of two, such as
+/// brakes with their yaw sensor (common practice, no source).
+const OF_TWO_NAMES: f64 = 0.25;
+/// Most names beyond the first that count.
+const MOST_MORE: usize = 3;
+/// Who misses so many with one silence is itself the one that was cut off.
+const MISSES_MANY: usize = 3;
+
+/// Nodes that are gone for good left together where they did within so many seconds: a module's
+/// last frame comes up to a period before its loss, and supplies hold it up for a while.
+const LEFT_TOGETHER: f64 = 1.0;
+
+/// Nodes of one bus that are missing throughout, or left for good at one time: one cause may be
+/// behind them. Who is never heard was never seen falling silent, with others or alone.
+pub(super) fn in_company(analysis: &Analysis, symptoms: &mut [Symptom]) {
+    let since = |symptom: &Symptom| {
+        let Subject::Node(node) = symptom.subject else { return None };
+        let start = match symptom.fact {
+            Fact::NeverHeard => None,
+            Fact::NodeSilent(Silences { times: 1, ongoing: true, first, .. }) => Some(first),
+            _ => return None,
+        };
+        Some((node, analysis.nodes[node].channel, start))
+    };
+    let missing: Vec<_> = symptoms.iter().filter_map(since).collect();
+    for symptom in symptoms {
+        let Some((_, channel, start)) = since(symptom) else { continue };
+        let alike = |other: Option<Nanoseconds>| match (start, other) {
+            (None, None) => true,
+            (Some(own), Some(other)) => (own - other).abs() <= nanoseconds(LEFT_TOGETHER),
+            _ => false,
+        };
+        let with = missing.iter().filter(|(_, bus, other)| *bus == channel && alike(*other));
+        let mut company: Vec<NodeIndex> = with.map(|(node, ..)| *node).collect();
+        company.sort_unstable();
+        if company.len() > 1 {
+            symptom.company = company;
+        }
+    }
+}
+
+/// What falls silent with others at least as often as alone is one of them.
+pub(super) fn in_part(symptoms: &mut [Symptom], together: &[Symptom]) {
+    for symptom in symptoms {
+        let (Subject::Node(node), Fact::NodeSilent(own)) = (&symptom.subject, &symptom.fact) else {
+            continue;
+        };
+        let set = |other: &Symptom| match (&other.subject, &other.fact) {
+            (Subject::Nodes(nodes), Fact::NodesSilent(times)) => {
+                (nodes.contains(node) && times.times >= own.times).then(|| nodes.clone())
+            }
+            _ => None,
+        };
+        symptom.within = together.iter().filter_map(set).collect();
+    }
+}
+
+/// How many times likelier it is that a node is several modules: by how much it sends, or by how
+/// many are missed with it.
+pub(super) fn several(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
+    let missed = missed_with(analysis, node);
+    let more = missed.saturating_sub(1).min(MOST_MORE) as i32;
+    let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
+    analysis.nodes[node].several.into_iter().chain(told).reduce(f64::max)
+}
+
+/// How many are missed with the silence of a node. Who is cut off itself misses everybody, and
+/// what it says is no sign of several.
+fn missed_with(analysis: &Analysis, node: NodeIndex) -> usize {
+    let rows = analysis.diagnosis.blame.iter();
+    let rows: Vec<&Blame> = rows
+        .filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node))
+        .collect();
+    let codes = |row: &Blame| {
+        let of_row = analysis.diagnosis.codes.iter().filter(|code| {
+            code.event.is_none()
+                && code.age != CodeAge::Past
+                && code.missed.as_ref() == Some(&row.missed)
+        });
+        of_row.map(|code| code.module).collect::<Vec<Module>>()
+    };
+    let reporters: Vec<Vec<Module>> = rows.into_iter().map(codes).collect();
+    let misses_many = |module: &Module| {
+        reporters.iter().filter(|row| row.contains(module)).count() >= MISSES_MANY
+    };
+    reporters.iter().filter(|row| row.iter().any(|module| !misses_many(module))).count()
+}
