@@ -1,81 +1,21 @@
 //! Which silences are lawful and which are losses: the smallest captures that show each rule, made
 //! by hand, so that each time is known to the frame.
 
+#[path = "common/messages.rs"]
+mod messages;
+
 use std::fmt::Write as _;
 
 use lostnode::analysis::{Analysis, Cause, Doubt, Evidence, Outage, Why};
 use lostnode::capture::Source;
 use lostnode::silence::StopSign;
-
-/// An identifier on a timer, as it stands in a log line.
-#[derive(Clone)]
-struct Message {
-    id: String,
-    period: f64,
-    first: f64,
-    data: fn(f64) -> String,
-    /// Silent from one second to another; the time grid begins anew after `shift` seconds more.
-    silent: Vec<(f64, f64, f64)>,
-}
-
-fn message(id: &str, period: f64, first: f64) -> Message {
-    Message { id: id.to_owned(), period, first, data: |_| "00".to_owned(), silent: Vec::new() }
-}
-
-impl Message {
-    /// Silent for a while, and back on its grid.
-    fn silent(mut self, from: f64, to: f64) -> Message {
-        self.silent.push((from, to, 0.0));
-        self
-    }
-
-    /// Silent for a while, and back `shift` seconds off its grid.
-    fn anew(mut self, from: f64, to: f64, shift: f64) -> Message {
-        self.silent.push((from, to, shift));
-        self
-    }
-
-    fn times(&self, seconds: f64) -> Vec<f64> {
-        let steps = (0..).map(|step| self.first + f64::from(step) * self.period);
-        steps
-            .take_while(|time| *time < seconds)
-            .filter(|time| !self.silent.iter().any(|(from, to, _)| (*from..*to).contains(time)))
-            .map(|time| {
-                let shift = self.silent.iter().filter(|(_, to, _)| time >= *to);
-                time + shift.map(|(_, _, shift)| shift).sum::<f64>()
-            })
-            .collect()
-    }
-}
+use messages::{Message, cut, log, message, messages};
 
 /// What is said of `seconds` of these messages.
 fn analysis(seconds: f64, messages: &[Message]) -> Analysis {
-    let mut frames: Vec<(f64, String)> = Vec::new();
-    for message in messages {
-        let line = |time: f64| (time, format!("{}#{}", message.id, (message.data)(time)));
-        frames.extend(message.times(seconds).into_iter().map(line));
-    }
-    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut log = String::new();
-    for (time, frame) in frames {
-        writeln!(log, "({:.6}) can0 {frame}", 1_000.0 + time).unwrap();
-    }
+    let log = log(seconds, messages);
     let source = Source::Bytes { name: "made by hand".into(), bytes: log.into_bytes() };
     lostnode::analyse(source, &lostnode::Options::default()).unwrap()
-}
-
-/// `count` messages of 10 to 100 ms from an identifier on, each with its own phase.
-fn messages(first: u32, count: u32) -> Vec<Message> {
-    let one = |at: u32| {
-        let period = [0.01, 0.02, 0.05, 0.1][at as usize % 4];
-        message(&format!("{:03X}", first + at), period, 0.0007 * f64::from(at + first % 7))
-    };
-    (0..count).map(one).collect()
-}
-
-/// All of these silent at one instant.
-fn cut(messages: Vec<Message>, from: f64, to: f64) -> Vec<Message> {
-    messages.into_iter().map(|message| message.silent(from, to)).collect()
 }
 
 fn only(analysis: &Analysis) -> &Outage {

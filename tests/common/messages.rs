@@ -1,0 +1,80 @@
+//! Messages on timers, of which each time is known to the frame.
+#![allow(dead_code)] // each test file uses some of them
+
+use std::fmt::Write;
+
+/// An identifier on a timer, as it stands in a log line.
+#[derive(Clone)]
+pub struct Message {
+    /// Hexadecimal.
+    pub id: String,
+    /// Seconds.
+    pub period: f64,
+    /// Time of its first frame.
+    pub first: f64,
+    /// Its payload at a time.
+    pub data: fn(f64) -> String,
+    /// Silent from one second to another; the time grid begins anew after `shift` seconds more.
+    pub silent: Vec<(f64, f64, f64)>,
+}
+
+/// One that is never silent.
+pub fn message(id: &str, period: f64, first: f64) -> Message {
+    Message { id: id.to_owned(), period, first, data: |_| "00".to_owned(), silent: Vec::new() }
+}
+
+impl Message {
+    /// Silent for a while, and back on its grid.
+    pub fn silent(mut self, from: f64, to: f64) -> Message {
+        self.silent.push((from, to, 0.0));
+        self
+    }
+
+    /// Silent for a while, and back `shift` seconds off its grid.
+    pub fn anew(mut self, from: f64, to: f64, shift: f64) -> Message {
+        self.silent.push((from, to, shift));
+        self
+    }
+
+    /// When it comes.
+    fn times(&self, seconds: f64) -> Vec<f64> {
+        let steps = (0..).map(|step| self.first + f64::from(step) * self.period);
+        steps
+            .take_while(|time| *time < seconds)
+            .filter(|time| !self.silent.iter().any(|(from, to, _)| (*from..*to).contains(time)))
+            .map(|time| {
+                let shift = self.silent.iter().filter(|(_, to, _)| time >= *to);
+                time + shift.map(|(_, _, shift)| shift).sum::<f64>()
+            })
+            .collect()
+    }
+}
+
+/// `count` messages of 10 to 100 ms from an identifier on, each with its own phase.
+pub fn messages(first: u32, count: u32) -> Vec<Message> {
+    let one = |at: u32| {
+        let period = [0.01, 0.02, 0.05, 0.1][at as usize % 4];
+        message(&format!("{:03X}", first + at), period, 0.0007 * f64::from(at + first % 7))
+    };
+    (0..count).map(one).collect()
+}
+
+/// All of these silent at one instant.
+pub fn cut(messages: Vec<Message>, from: f64, to: f64) -> Vec<Message> {
+    messages.into_iter().map(|message| message.silent(from, to)).collect()
+}
+
+/// A log text of `seconds` of these messages.
+pub fn log(seconds: f64, messages: &[Message]) -> String {
+    let mut frames: Vec<(f64, String)> = Vec::new();
+    for message in messages {
+        let line = |time: f64| (time, format!("{}#{}", message.id, (message.data)(time)));
+        frames.extend(message.times(seconds).into_iter().map(line));
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut log = String::new();
+    for (time, frame) in frames {
+        writeln!(log, "({:.6}) can0 {frame}", 1_000.0 + time).unwrap();
+    }
+    log
+}
