@@ -4,8 +4,6 @@
 #[path = "common/messages.rs"]
 mod messages;
 
-use std::fmt::Write as _;
-
 use lostnode::analysis::{Analysis, Cause, Doubt, Evidence, Outage, Why};
 use lostnode::capture::Source;
 use lostnode::silence::StopSign;

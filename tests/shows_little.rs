@@ -87,6 +87,7 @@ fn a_message_that_may_be_all_of_a_module_is_told_with_little_probability() {
     let found = ranked(&document);
     assert_eq!((code, found[0].1.as_str()), (3, "node of 0x1D0"), "{found:?}");
     assert!(found.iter().all(|(.., probability)| *probability < 0.2), "{found:?}");
+    assert!(!document["headline"].as_str().unwrap().contains("also found"), "{document}");
     let said = document["findings"][0]["evidence"].to_string();
     assert!(said.contains("it may pause by nature, or be all that a module sends"), "{said}");
     let regular = (1..10).fold(message("1D0", 0.1, 0.03), |message, at| {

@@ -10,6 +10,9 @@ use super::{Analysis, Nanoseconds, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
 
+/// From this probability a finding is worth a word where nothing was lost.
+const WORTH_A_WORD: f64 = 0.2;
+
 /// The answer in one sentence.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Headline {
@@ -113,14 +116,17 @@ impl Analysis {
     }
 
     /// The place of the finding that leads the answer: the first that is a fault of the vehicle,
-    /// and of a loss the first that explains one.
+    /// and of a loss the first that explains one. Where nothing was lost, what is hardly likely is
+    /// no answer: nobody is sent to a message that probably pauses by nature.
     fn leading(&self) -> Option<usize> {
         let ranked = self.ranked();
         let explains = |finding: &&Finding| {
             finding.standing == Standing::Present
                 && self.lost().any(|outage| self.is_about(&finding.subject, outage))
         };
-        let fault = |finding: &Finding| finding.standing != Standing::Benign;
+        let fault = |finding: &Finding| {
+            finding.standing != Standing::Benign && finding.probability >= WORTH_A_WORD
+        };
         match self.verdict() {
             Verdict::SomethingLost => ranked.iter().position(|finding| explains(&finding)),
             _ => ranked.iter().position(fault),
