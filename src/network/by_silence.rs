@@ -26,8 +26,9 @@ const OF_A_BURST: usize = 4;
 
 /// A gap of so many periods lacks a frame.
 const LACKING: f64 = 1.6;
-/// A loss of so many periods tells whether an identifier went on in it …
-const TELLS: f64 = 3.0;
+/// A loss of more than three periods tells whether an identifier went on in it, with a tenth for
+/// their scatter …
+const TELLS: f64 = 3.1;
 /// … which it did where it lacked no more than this share of it.
 const MISSED: f64 = 0.3;
 
