@@ -171,13 +171,19 @@ fn clocks_that_agree_by_chance() {
     let each = [lost(&["100", "110"], 20.0, 24.0), lost(&["200", "210"], 40.0, 44.0)].concat();
     let b = "node of 0x200: 0x200 0x210 by clock shared_silence, 85";
     assert_eq!(found(&each), [b, BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
-    // 0x110 and 0x210 come every 0.1 s and have no chance to miss a quarter of a second.
+    // Where both slow ones come every 0.1 s they have no chance to miss a quarter of a second.
+    let seldom = [A, [alike[0], ("210", 100_000, 7_300, 50.0)], C].concat();
     let short = lost(&["100", "200"], 20.0, 20.25);
     let together = "node of 0x100: 0x100 0x110 0x200 0x210 by clock shared_silence, 99";
-    assert_eq!(found(&short), [together, BY_CLOCK[2]]);
+    let slow = |silent: &[(&str, f64, f64)]| nodes(&made(&seldom, 60.0, silent, &[]), None);
+    assert_eq!(slow(&short), [together, BY_CLOCK[2]]);
     // Nor had they in what another node lost.
-    let more = [short, lost(&["300", "310"], 40.0, 44.0)].concat();
-    assert_eq!(found(&more), [together, "node of 0x300: 0x300 0x310 by clock shared_silence, 99"]);
+    let more = [short.clone(), lost(&["300", "310"], 40.0, 44.0)].concat();
+    assert_eq!(slow(&more), [together, "node of 0x300: 0x300 0x310 by clock shared_silence, 99"]);
+    // One that is heard five times in it went on.
+    let rest = "node of 0x110: 0x110 0x210 by clock, 70";
+    let parted = "node of 0x100: 0x100 0x200 by shared_silence, 50";
+    assert_eq!(found(&short), [rest, BY_CLOCK[2], parted]);
 }
 
 /// Clocks too rough to place may still be surely different: two nodes of one branch.
