@@ -1,6 +1,7 @@
 //! With whom a node falls silent, and whether it is one module or several.
 
 use super::Symptom;
+use super::told::codes_of;
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeAge, Module};
@@ -83,12 +84,9 @@ fn missed_with(analysis: &Analysis, node: NodeIndex) -> usize {
         .filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node))
         .collect();
     let codes = |row: &Blame| {
-        let of_row = analysis.diagnosis.codes.iter().filter(|code| {
-            code.event.is_none()
-                && code.age != CodeAge::Past
-                && code.missed.as_ref() == Some(&row.missed)
-        });
-        of_row.map(|code| code.module).collect::<Vec<Module>>()
+        let of_row = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
+        let lately = of_row.filter(|code| code.age != CodeAge::Past);
+        lately.map(|code| code.module).collect::<Vec<Module>>()
     };
     let reporters: Vec<Vec<Module>> = rows.into_iter().map(codes).collect();
     let misses_many = |module: &Module| {

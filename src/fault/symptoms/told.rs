@@ -210,7 +210,7 @@ impl<'a> Told<'a> {
 }
 
 /// Codes of a row of blame: indexes into those of the diagnosis.
-fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
+pub(super) fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
     let codes = analysis.diagnosis.codes.iter().enumerate();
     codes
         .filter(|(_, code)| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))

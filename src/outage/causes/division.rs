@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::super::{Observed, Outage};
-use super::{Division, Return, SURE};
-use crate::fold::timing::{Silence, seconds};
+use super::{Division, Return, SURE, back_on_grid};
+use crate::fold::timing::seconds;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
 
@@ -71,16 +71,12 @@ pub(in super::super) fn of(observed: &Observed<'_>, outage: &Outage, shows: Retu
     }
 }
 
-/// Whether an identifier came back on its grid; by the first frame that no buffer held back.
+/// Whether an identifier came back on its grid, where no clock can have wandered off it by then.
 fn kept(observed: &Observed<'_>, outage: &Outage, id: IdIndex) -> Option<bool> {
-    let silences = &observed.timing.ids[id].silences;
-    let own = silences.around(outage.start + (outage.end - outage.start) / 2)?;
-    let end = silences.settled(own).map_or(own.end, |settled| settled.time);
-    let expected = observed.losses.expected[id].as_ref()?;
-    if seconds(own.length()) * WANDERS > WANDERED * expected.rhythm.period {
-        return None;
-    }
-    expected.phase_kept(Silence { start: own.start, end })
+    let middle = outage.start + (outage.end - outage.start) / 2;
+    let (own, kept) = back_on_grid(observed, id, middle)?;
+    let period = observed.losses.expected[id].as_ref()?.rhythm.period;
+    (seconds(own.length()) * WANDERS <= WANDERED * period).then_some(kept)
 }
 
 /// Whether some clearly ran on and others clearly started anew: likelier than that all did the one

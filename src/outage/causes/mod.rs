@@ -232,15 +232,24 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     Judgement { shows, ran_on: if against { 0.0 } else { total }, divided, signs: told }
 }
 
+/// The silence of an identifier around a time, and whether it came back on its grid: by the first
+/// frame that no buffer held back.
+fn back_on_grid(
+    observed: &Observed<'_>,
+    id: IdIndex,
+    time: Nanoseconds,
+) -> Option<(Silence, bool)> {
+    let silences = &observed.timing.ids[id].silences;
+    let own = silences.around(time)?;
+    let end = silences.settled(own).map_or(own.end, |settled| settled.time);
+    let kept = observed.losses.expected[id].as_ref()?.phase_kept(Silence { end, ..own })?;
+    Some((own, kept))
+}
+
 /// That nearly all identifiers came back on the grid that they had left, where it is asked of many.
 fn on_grid(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> Option<ReturnSign> {
     let middle = silence.start + silence.length() / 2;
-    let kept = |id: &IdIndex| {
-        let silences = &observed.timing.ids[*id].silences;
-        let own = silences.around(middle)?;
-        let end = silences.settled(own).map_or(own.end, |settled| settled.time);
-        observed.losses.expected[*id].as_ref()?.phase_kept(Silence { end, ..own })
-    };
+    let kept = |id: &IdIndex| Some(back_on_grid(observed, *id, middle)?.1);
     let told: Vec<bool> = nodes.iter().copied().flatten().filter_map(kept).collect();
     let on_grid = told.iter().filter(|kept| **kept).count();
     let sign = ReturnSign::GridKept { kept: on_grid, of: told.len() };

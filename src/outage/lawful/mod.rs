@@ -31,6 +31,13 @@ pub(super) struct Judged {
     pub why: Why,
 }
 
+impl Judged {
+    /// The identifiers that were silent, one entry for each loss.
+    fn ids(&self) -> Vec<IdIndex> {
+        self.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
+    }
+}
+
 /// What a silence is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Verdict {
@@ -165,23 +172,20 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
 /// What was lost once is all that a module sends, or hangs on a bad contact: where it falls silent
 /// again, and nothing tells why, it is lost again.
 fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
-    let ids = |judged: &Judged| -> Vec<IdIndex> {
-        judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
-    };
     // What left with others, as with the starter, says nothing of a message.
     let by_itself = |judged: &&Judged| {
-        let ids = ids(judged);
+        let ids = judged.ids();
         let sender = |id: &IdIndex| observed.network.node_of[*id];
         judged.verdict == Verdict::Lost
             && (ids.len() == 1
                 || sender(&ids[0]).is_some() && ids.iter().all(|id| sender(id) == sender(&ids[0])))
     };
-    let lost: BTreeSet<IdIndex> = judged.iter().filter(by_itself).flat_map(ids).collect();
+    let lost: BTreeSet<IdIndex> = judged.iter().filter(by_itself).flat_map(Judged::ids).collect();
     let open = |judged: &&mut Judged| {
         judged.verdict == Verdict::Pauses && judged.doubt == Some(Doubt::SenderUnknown)
     };
     for judged in judged.iter_mut().filter(open) {
-        if ids(judged).iter().all(|id| lost.contains(id)) {
+        if judged.ids().iter().all(|id| lost.contains(id)) {
             (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::LostBefore);
         }
     }
@@ -195,8 +199,7 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
     let mut ids: Vec<_> = judged
         .iter()
         .filter(|judged| judged.doubt == Some(Doubt::SenderUnknown))
-        .flat_map(|judged| judged.events.iter().flat_map(|event| &event.losses))
-        .map(|loss| loss.id)
+        .flat_map(Judged::ids)
         .collect();
     ids.sort_unstable();
     ids.dedup();
@@ -211,8 +214,7 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
 /// Who lost its address to another unit was not switched off, though it may end as one that was.
 fn blame_by_claim(observed: &Observed<'_>, judged: &mut [Judged]) {
     for judged in judged.iter_mut().filter(|judged| judged.verdict != Verdict::Lost) {
-        let ids: Vec<_> =
-            judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
+        let ids = judged.ids();
         let onset = judged.events.iter().map(|event| event.onset).min().unwrap_or(0);
         if claims::given_up(observed, &ids, onset).is_some() {
             (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::GaveUpAddress);
