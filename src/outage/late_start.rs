@@ -4,9 +4,9 @@
 
 use std::collections::BTreeSet;
 
-use super::{Cause, Division, Doubt, Evidence, Observed, Outage, Scope};
+use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{KeyState, QUEUE, Roll};
 
@@ -85,14 +85,9 @@ fn outage(
     }
     let lone = !known && ids.len() == 1;
     Outage {
-        scope,
         channel: Some(observed.timing.ids[ids[0]].key.channel),
         nodes: if known { nodes } else { Vec::new() },
         ids,
-        never_heard: Vec::new(),
-        start: begin,
-        end: back,
-        ongoing: false,
         cause: if perhaps_key_off { Cause::SwitchedOff } else { Cause::Unknown },
         benign: perhaps_key_off || lone,
         doubt: match (perhaps_key_off, lone) {
@@ -100,9 +95,8 @@ fn outage(
             (false, true) => Some(Doubt::SenderUnknown),
             (false, false) => None,
         },
-        ran_on: 0.0,
-        divided: Division::No,
         evidence,
+        ..Outage::of(scope, Silence { start: begin, end: back })
     }
 }
 

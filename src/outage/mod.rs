@@ -102,6 +102,26 @@ pub struct Outage {
 }
 
 impl Outage {
+    /// What lasted so long and reached so far, before anything else is known of it.
+    fn of(scope: Scope, silence: Silence) -> Self {
+        Self {
+            scope,
+            channel: None,
+            nodes: Vec::new(),
+            ids: Vec::new(),
+            never_heard: Vec::new(),
+            start: silence.start,
+            end: silence.end,
+            ongoing: false,
+            cause: Cause::Unknown,
+            benign: false,
+            doubt: None,
+            ran_on: 0.0,
+            divided: Division::No,
+            evidence: Vec::new(),
+        }
+    }
+
     /// From its start to its end.
     pub fn silence(&self) -> Silence {
         Silence { start: self.start, end: self.end }
@@ -207,20 +227,15 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
     // A pause of the recording says nothing of any node.
     let blamed = scope == Scope::Bus;
     Outage {
-        scope,
         channel: stop.channel,
         nodes: if blamed { nodes } else { Vec::new() },
         ids: if blamed { stop.ids.clone() } else { Vec::new() },
-        never_heard: Vec::new(),
-        start: stop.silence.start,
-        end: stop.silence.end,
         ongoing: stop.ongoing,
         cause,
         benign,
         doubt: stop.unclear.then_some(Doubt::PauseOrStop),
-        ran_on: 0.0,
-        divided: Division::No,
         evidence: stop.signs.iter().copied().map(Evidence::Stop).collect(),
+        ..Outage::of(scope, stop.silence)
     }
 }
 

@@ -1,7 +1,7 @@
 //! What the roster expects and nobody sent.
 
-use super::{Cause, Division, Evidence, Observed, Outage, Scope};
-use crate::fold::timing::seconds;
+use super::{Evidence, Observed, Outage, Scope};
+use crate::fold::timing::{Silence, seconds};
 use crate::network::{MissingHere, MissingOf};
 
 /// One outage over the whole capture for each group of what was never heard.
@@ -17,20 +17,12 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
         MissingOf::Part | MissingOf::Together { .. } => Scope::Identifier,
     };
     Outage {
-        scope,
         channel: Some(missing.channel),
         nodes: vec![missing.node],
-        ids: Vec::new(),
         never_heard: missing.ids.clone(),
-        start,
-        end,
         ongoing: true,
-        cause: Cause::Unknown,
-        benign: false,
-        doubt: None,
-        ran_on: 0.0,
-        divided: Division::No,
         evidence: evidence(observed, missing),
+        ..Outage::of(scope, Silence { start, end })
     }
 }
 

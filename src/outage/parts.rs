@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use super::facts::{bus_errors, fastest, was_silent};
-use super::{Cause, Division, Evidence, Observed, Outage, Scope, Why};
+use super::{Evidence, Observed, Outage, Scope, Why};
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
@@ -121,21 +121,14 @@ impl Part {
     }
 
     fn outage(&self, observed: &Observed<'_>, cluster: &[Loss]) -> Outage {
+        let scope = if self.is_whole() { Scope::Node } else { Scope::Identifier };
         Outage {
-            scope: if self.is_whole() { Scope::Node } else { Scope::Identifier },
             channel: Some(observed.timing.ids[cluster[0].id].key.channel),
             nodes: self.node.into_iter().collect(),
-            never_heard: Vec::new(),
-            start: self.silence.start,
-            end: self.silence.end,
-            ongoing: cluster.iter().all(|loss| loss.ongoing),
-            cause: Cause::Unknown,
-            benign: false,
-            doubt: None,
-            ran_on: 0.0,
-            divided: Division::No,
-            evidence: self.evidence(observed, cluster),
             ids: self.ids.clone(),
+            ongoing: cluster.iter().all(|loss| loss.ongoing),
+            evidence: self.evidence(observed, cluster),
+            ..Outage::of(scope, self.silence)
         }
     }
 

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::facts::was_silent;
 use super::lawful::{Judged, Verdict};
 use super::parts;
-use super::{Cause, Division, Evidence, Observed, Outage, Scope};
+use super::{Cause, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, QUEUE};
@@ -18,8 +18,6 @@ pub(super) fn outages(observed: &Observed<'_>, judged: &Judged) -> Vec<Outage> {
             let one = |event: &Event| Outage {
                 benign: true,
                 doubt: judged.doubt,
-                ran_on: 0.0,
-                divided: Division::No,
                 ..parts::of_event(observed, event, judged.why)
             };
             judged.events.iter().map(one).collect()
@@ -47,20 +45,15 @@ fn switched_off(observed: &Observed<'_>, judged: &Judged) -> Outage {
         events.iter().map(|event| wave(observed, event, start)).collect();
     evidence.push(Evidence::Why(judged.why));
     Outage {
-        scope,
         channel: events.first().map(|event| event.channel),
         nodes,
         ids,
-        never_heard: Vec::new(),
-        start,
-        end,
         ongoing: events.iter().any(|event| event.ongoing),
         cause: Cause::SwitchedOff,
         benign: true,
         doubt: judged.doubt,
-        ran_on: 0.0,
-        divided: Division::No,
         evidence,
+        ..Outage::of(scope, Silence { start, end })
     }
 }
 
