@@ -6,9 +6,10 @@
 
 use std::collections::BTreeMap;
 
+use super::cut_off;
 use super::diagnosis::CodeAge;
 use crate::capture::ChannelIndex;
-use crate::fold::diagnostics::{CodeNumber, Module};
+use crate::fold::diagnostics::{CodeNumber, Module, Party};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::NodeIndex;
 
@@ -110,6 +111,8 @@ pub enum Frames {
     NotKnown,
     /// So many nodes fell silent; which of them it is, nothing tells.
     SeveralSilent(usize),
+    /// Only those tell of it who were cut off themselves.
+    FromBeyond,
     /// No sender is known.
     NoSender,
 }
@@ -134,7 +137,9 @@ impl Frames {
             Frames::FellSilent { .. } => Verdict::Confirmed,
             Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. } => Verdict::Likely,
             Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
-            Frames::NotKnown | Frames::SeveralSilent(_) | Frames::NoSender => Verdict::Open,
+            Frames::NotKnown | Frames::SeveralSilent(_) | Frames::FromBeyond | Frames::NoSender => {
+                Verdict::Open
+            }
         }
     }
 
@@ -259,6 +264,12 @@ impl Row<'_> {
         self.accusations.iter().all(heard)
     }
 
+    /// What is lost in this drive fails in it: codes that did not, were cleared, and stayed away are
+    /// of something that is over (status bits 1 and 2 of ISO 14229-1:2020, D.2).
+    fn is_of_the_past(&self) -> bool {
+        self.age() >= CodeAge::Untold && self.is_heard_again()
+    }
+
     /// How well it stands for a node that fell silent in this capture.
     fn rank(&self) -> (CodeAge, std::cmp::Reverse<usize>) {
         // Failing or recent is much the same: whether it still fails depends on when it was read.
@@ -313,20 +324,24 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
         }
     };
     let named: Vec<Option<NodeIndex>> = rows.iter().map(named).collect();
+    let beyond = from_beyond(rows, &named, witnesses);
     let mut free: Vec<NodeIndex> = all()
         .filter(|at| !witnesses[*at].silences.is_empty() && !named.contains(&Some(*at)))
         .collect();
-    let mut open: Vec<usize> = (0..rows.len()).filter(|at| named[*at].is_none()).collect();
+    let mut open: Vec<usize> = (0..rows.len())
+        .filter(|at| named[*at].is_none() && !beyond[*at] && !rows[*at].is_of_the_past())
+        .collect();
     // The best of them first; of those alike, in order of the alphabet.
     open.sort_by_key(|at| rows[*at].rank());
     let mut out: Vec<Frames> = rows
         .iter()
-        .zip(&named)
-        .map(|(row, named)| match named.map(|node| (node, &witnesses[node])) {
+        .zip(named.iter().zip(&beyond))
+        .map(|(row, (named, beyond))| match named.map(|node| (node, &witnesses[node])) {
             Some((node, own)) if own.silences.is_empty() => Frames::Heard { node },
             Some((node, own)) => {
                 Frames::FellSilent { node, times: own.silences.len(), longest: own.longest() }
             }
+            None if *beyond => Frames::FromBeyond,
             None if row.is_heard_again() => Frames::NobodySilent,
             None if witnesses.is_empty() => Frames::NoSender,
             None if row.age() == CodeAge::Past => Frames::NobodySilent,
@@ -363,6 +378,23 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
         }
     }
     out
+}
+
+/// Which rows are told only by modules that were cut off themselves, where a node was. What is long
+/// past, or of a node that did fall silent, is not.
+fn from_beyond(rows: &[Row<'_>], named: &[Option<NodeIndex>], witnesses: &[Witness]) -> Vec<bool> {
+    if witnesses.iter().all(|witness| witness.silences.is_empty()) {
+        return vec![false; rows.len()];
+    }
+    let reporters = |row: &Row<'_>| match row.age() {
+        CodeAge::Past => Vec::new(),
+        _ if row.is_heard_again() => Vec::new(),
+        // A module may tell the same on two of its buses.
+        _ => row.reporters().into_iter().map(|module| module.party).collect(),
+    };
+    let reporters: Vec<Vec<Party>> = rows.iter().map(reporters).collect();
+    let lost = |row: usize| named[row].is_some_and(|node| !witnesses[node].silences.is_empty());
+    cut_off::from_beyond(&reporters, lost)
 }
 
 /// A row that must be a node, or fits it better than any other row: each of the others is worse by

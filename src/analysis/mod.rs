@@ -2,6 +2,7 @@
 
 pub mod blame;
 pub mod build;
+pub mod cut_off;
 pub mod diagnosis;
 pub mod drives;
 pub mod element;

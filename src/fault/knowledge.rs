@@ -80,11 +80,22 @@ pub struct SymptomTable {
     pub text: String,
     /// Probability that a fault of a class shows it.
     pub by: ByClass,
+    /// The same where it is about a gateway, for classes whose number differs then.
+    #[serde(default)]
+    pub of_gateway: ByClass,
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
     /// Probability that it appears without any of them.
     pub leak: f64,
+}
+
+impl SymptomTable {
+    /// How likely a fault of a class shows it; `gateway` where the one that it is about is one.
+    pub fn shown_by(&self, class: &ClassName, gateway: bool) -> Option<f64> {
+        let of_gateway = self.of_gateway.get(class).filter(|_| gateway);
+        of_gateway.or_else(|| self.by.get(class)).copied()
+    }
 }
 
 /// A sign of a symptom: one of several values.
@@ -244,6 +255,7 @@ impl Knowledge {
         for (kind, symptom) in &self.symptom {
             let name = key(kind);
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
+            self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
             let leak = symptom.leak;
             if !(leak > 0.0 && leak < 1.0) {
                 return wrong(format!("symptom.{name}"), not_between("leak", leak));

@@ -45,7 +45,7 @@ pub fn by<'k>(
     symptom: &Symptom,
 ) -> Option<(&'k ClassName, f64)> {
     let class = &fault.class;
-    let own = knowledge.symptom[&symptom.kind()].by.get(class).copied();
+    let own = knowledge.symptom[&symptom.kind()].shown_by(class, symptom.of_gateway);
     let together = (!symptom.company.is_empty()).then_some(1.0);
     let Some(odds) = together.or(symptom.several) else {
         return own.map(|by| (class, by)).or_else(|| {
@@ -136,6 +136,7 @@ impl Table {
         let asked = !analysis.diagnosis.talks.is_empty() || !analysis.diagnosis.codes.is_empty();
         // Many recorders write no error frames: that there is none then says nothing.
         let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
+        let lasting = analysis.lost().any(|outage| outage.ongoing);
         let of_errors =
             |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
@@ -156,7 +157,15 @@ impl Table {
                         symptom.kind() == SymptomKind::MessageSilent
                             && fault.subject.covers(&symptom.subject, analysis)
                     });
+                // Who was back when the codes were read is missed no more, and on one bus nobody
+                // sees what another carries.
+                let unseen = match kind {
+                    SymptomKind::ManyMissed => !lasting,
+                    SymptomKind::NotCarried => analysis.channels.len() < 2,
+                    _ => false,
+                };
                 !(shown
+                    || unseen
                     || in_doubt
                     || unheard && kind == SymptomKind::NodeSilent
                     || as_one && kind == SymptomKind::NodesSilent

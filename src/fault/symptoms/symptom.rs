@@ -22,6 +22,8 @@ pub struct Symptom {
     pub company: Vec<NodeIndex>,
     /// Sets of nodes with which it falls silent together, at least as often as alone.
     pub within: Vec<Vec<NodeIndex>>,
+    /// The module that it is about is a gateway, by its name.
+    pub of_gateway: bool,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -38,6 +40,7 @@ impl Symptom {
             several: None,
             company: Vec::new(),
             within: Vec::new(),
+            of_gateway: false,
             codes: Vec::new(),
             lamps: 0,
         }

@@ -4,7 +4,7 @@
 
 use super::Symptom;
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Frames, Verdict};
+use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
@@ -14,11 +14,14 @@ use crate::ids::NodeIndex;
 /// question.
 const SEVERAL: usize = 3;
 
+/// What codes call a module that carries frames from bus to bus (SAE J2012-DA, U0146 and others).
+const GATEWAY: &str = "gateway";
+
 /// What modules tell, given what the frames show.
 pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let told = Told::new(analysis, shown);
     let mut out: Vec<Symptom> = told.no_answers();
-    out.extend((0..analysis.diagnosis.blame.len()).map(|row| told.missed(row)));
+    out.extend(told.all_missed());
     out.extend(told.gateway());
     out.extend(told.miss_many());
     out.extend(told.memory());
@@ -91,13 +94,23 @@ impl<'a> Told<'a> {
         self.mute.iter().map(symptom).collect()
     }
 
+    /// What others miss; what those miss who were cut off is of their own loss.
+    fn all_missed(&self) -> Vec<Symptom> {
+        let blame = &self.analysis.diagnosis.blame;
+        let here = (0..blame.len()).filter(|row| blame[*row].frames != Frames::FromBeyond);
+        here.map(|row| self.missed(row)).collect()
+    }
+
     fn missed(&self, at: usize) -> Symptom {
         let row = &self.analysis.diagnosis.blame[at];
         let codes = codes_of(self.analysis, row);
         let now = now(self.analysis, &codes);
-        Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
+        let fails = matches!(now, Now::Failing | Now::Recent);
+        let of_gateway = fails && has_words_of(&row.missed.0, GATEWAY);
+        let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
-            .with_codes(self.analysis, codes)
+            .with_codes(self.analysis, codes);
+        Symptom { of_gateway, ..missed }
     }
 
     /// What a module is that others miss: the node that the frames confirm, or likely the one that
