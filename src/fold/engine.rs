@@ -53,6 +53,11 @@ const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 }
 /// cranked the other one is seldom undercut (common practice, no source).
 const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
 
+/// No system of 12 or 24 V has more volts than this (common practice, no source).
+const HIGHEST: f64 = 36.0;
+/// Volts that are lost between the battery and the key switch at most (common practice, no source).
+const DROP: f64 = 3.0;
+
 impl Engine {
     /// Most changes that are kept of each: a day of deliveries.
     pub const KEPT: usize = 512;
@@ -166,14 +171,19 @@ fn of_j1939(data: &[u8]) -> Option<f64> {
 
 /// Keyswitch battery potential (SPN 158): bytes 7 and 8, 0.05 V a bit (SAE J1939-71). With the key
 /// off it falls to nought while the battery (SPN 168, bytes 5 and 6) stays; where that is told to
-/// be flat as well, nothing is said of the key.
+/// be flat as well, nothing is said of the key. With the key on, both are one voltage: a pair that
+/// differs, or that no vehicle has, is none, and says nothing either.
 fn behind_key(data: &[u8]) -> Option<f64> {
     let volts = |at: usize| {
         let raw = u16::from_le_bytes([*data.get(at)?, *data.get(at + 1)?]);
         (raw <= 0xFAFF).then(|| f64::from(raw) * 0.05)
     };
-    let key = volts(6)?;
-    (key > KEY_SWITCH.off || volts(4).is_none_or(|battery| battery > KEY_SWITCH.on)).then_some(key)
+    let (key, battery) = (volts(6)?, volts(4));
+    let told = match key > KEY_SWITCH.off {
+        true => key <= HIGHEST && battery.is_none_or(|battery| (battery - key).abs() <= DROP),
+        false => battery.is_none_or(|battery| battery > KEY_SWITCH.on),
+    };
+    told.then_some(key)
 }
 
 /// Engine speed (service 01, PID 0C): a quarter of a revolution a minute a bit (SAE J1979, ISO

@@ -51,6 +51,25 @@ struct Edges {
     phase: Phase,
     /// Of all that were due, by the first frame of each that no transmit buffer held back.
     behind: Phase,
+    /// Of those that came back on their grid.
+    turns: Turns,
+}
+
+/// Of identifiers that came back on the grid that they had left, how many came at their first turn
+/// after a gap, and how many let one pass or more. While a recorder pauses all run on and come at
+/// the first; after a short a controller in bus-off waits for the bus to be quiet, and for its
+/// software, while its clock runs on.
+#[derive(Clone, Copy, Default)]
+struct Turns {
+    first: usize,
+    missed: usize,
+}
+
+impl Turns {
+    /// Some were kept off the bus beyond the gap.
+    fn kept_off(self) -> bool {
+        self.missed >= KEPT_OFF && self.first >= AT_FIRST
+    }
 }
 
 impl Edges {
@@ -146,11 +165,23 @@ impl<'a> Gap<'a> {
                 continue;
             }
             edges.due += 1;
-            if let Some(settled) = id.silences.settled(silence) {
-                behind.push((expected, Silence { start: silence.start, end: settled.time }));
+            let back = live(self.silence.end, silence.end);
+            let settled = id.silences.settled(silence).map(|settled| settled.time);
+            let on_grid =
+                |end| expected.phase_kept(Silence { start: silence.start, end }) == Some(true);
+            behind.extend(settled.map(|end| (expected, Silence { start: silence.start, end })));
+            if period <= nanoseconds(FAST)
+                && 2 * before <= 3 * period + slack
+                && on_grid(silence.end)
+                && settled.is_some_and(on_grid)
+            {
+                match back <= period + slack {
+                    true => edges.turns.first += 1,
+                    false => edges.turns.missed += 1,
+                }
             }
             let wide = nanoseconds(expected.wide) + slack;
-            if before <= wide && live(self.silence.end, silence.end) <= wide {
+            if before <= wide && back <= wide {
                 edges.in_time += 1;
                 prompt.push((expected, silence));
             }
@@ -267,6 +298,13 @@ impl<'a> Gap<'a> {
         if testable > 0 {
             signs.push(StopSign::OnTheirGrid { kept, testable });
         }
+        let turns = counts.edges.turns;
+        if turns.kept_off() {
+            signs.push(StopSign::MissedTurns {
+                missed: turns.missed,
+                of: turns.missed + turns.first,
+            });
+        }
         signs.extend(match kind {
             StopKind::CapturePause => Some(StopSign::RecordingPaused),
             StopKind::Unknown | StopKind::RecordedInPart if self.ongoing => {
@@ -309,6 +347,12 @@ impl<'a> Gap<'a> {
     }
 }
 
+/// Identifiers of up to this period, in seconds, are asked whether they came at their first turn.
+const FAST: f64 = 0.5;
+/// So many that missed it, besides so many that did not, show that the bus itself had stopped. Two
+/// that missed it may have paused by nature.
+const KEPT_OFF: usize = 3;
+const AT_FIRST: usize = 5;
 /// Share of those due that is in time where modules shut down and start one after another.
 const STAGED: f64 = 0.5;
 /// … and where the recorder stopped, which catches everyone in time, but for what a full bus holds
@@ -331,6 +375,10 @@ impl Counts<'_> {
         }
         if self.all_stopped && abrupt && self.errors.overflow > 0 {
             return (StopKind::CapturePause, false);
+        }
+        // Where nearly all ran on, nothing slept.
+        if !ongoing && self.edges.turns.kept_off() && self.edges.behind.is_kept() {
+            return (StopKind::Unknown, false);
         }
         // What strikes a line strikes it while the modules talk, not when most have left in order.
         let most = self.until.len() * 2 >= total;

@@ -14,10 +14,13 @@ mod thinned;
 mod together;
 mod wakes;
 
+use lostnode_parsers::Id;
+use lostnode_parsers::j1939::Fields;
+
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::engine::Engine;
-use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds};
+use crate::fold::timing::{IdTiming, Key, Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
@@ -130,7 +133,7 @@ pub fn find(
             let joined = stops
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
-            if live <= timeout || joined {
+            if live <= timeout || joined || in_parts(diagnostics, id.key, silence) {
                 continue;
             }
             let loss = Loss { id: IdIndex(at), silence, ongoing };
@@ -144,6 +147,13 @@ pub fn find(
     losses.stops = stops;
     companions::add(timing, &mut losses, &quiet, settings);
     losses
+}
+
+/// Whether what an identifier carries came in packets meanwhile (SAE J1939-21).
+fn in_parts(diagnostics: &Diagnostics, key: Key, silence: Silence) -> bool {
+    let Id::Extended(id) = key.id else { return false };
+    let Fields { pgn, source, .. } = Fields::of(id);
+    diagnostics.in_parts.fills(key.channel, source, pgn, silence)
 }
 
 /// Times in which nothing could be heard on a channel, sorted and without overlap.

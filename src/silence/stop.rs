@@ -99,6 +99,13 @@ pub enum StopSign {
         /// Of how many that can be told.
         testable: usize,
     },
+    /// Of identifiers that came back on their grid some missed turns after it: they were off the bus.
+    MissedTurns {
+        /// How many.
+        missed: usize,
+        /// Of how many.
+        of: usize,
+    },
     /// The bus woke for moments.
     Woke {
         /// How often.

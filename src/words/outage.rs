@@ -168,6 +168,9 @@ fn why_so(why: Why) -> String {
         ),
         Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
+        Why::OtherBusStopped => {
+            "another bus stopped just then: it was carried over from there".to_owned()
+        }
         Why::LostBefore => "it was lost another time, and nothing tells why it pauses".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
         Why::StartUp => "modules were still starting".to_owned(),
@@ -228,6 +231,10 @@ fn stop(sign: StopSign) -> String {
         StopSign::OnTheirGrid { kept, testable } => {
             format!("{kept} of {testable} came back on the time grid that they had left")
         }
+        StopSign::MissedTurns { missed, of } => format!(
+            "{missed} of {of} that came back on their grid missed turns after it: they ran on and \
+             were kept off the bus, as after a short"
+        ),
         StopSign::Woke { times } => {
             format!("it woke {} for less than half a second", plural(times, "time", "times"))
         }

@@ -9,6 +9,7 @@ mod conduct;
 mod endpoints;
 mod exchanges;
 mod identity;
+pub mod in_parts;
 mod j1939;
 pub mod meaning;
 mod stored;
@@ -30,6 +31,7 @@ use crate::settings::Pair;
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Exchanges, Mute, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
+pub use in_parts::InParts;
 pub use stored::Stored;
 
 /// Who speaks, or is spoken to.
@@ -177,6 +179,8 @@ pub struct Heard {
     pub identities: Identities,
     /// Freeze frames and test results.
     pub stored: Stored,
+    /// Groups that came in packets (SAE J1939).
+    pub in_parts: InParts,
     /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason:
     /// counted at the end.
     pub messages: MessageCounts,
@@ -288,9 +292,21 @@ impl Heard {
                 self.stored.push(message);
             }
             Carrier::J1939 { pgn } => {
+                self.note_parts(message, pgn);
                 self.codes.push_j1939(message, pgn);
                 self.identities.push_j1939(message, pgn);
             }
+        }
+    }
+
+    /// Notes what came in packets for all.
+    fn note_parts(&mut self, message: &Message<'_>, pgn: u32) {
+        let (Party::Address(source), Party::Everyone) = (message.from, message.to) else { return };
+        if let (Some(begun), Some(ended)) = (message.begun, message.time)
+            && message.length > 8
+        {
+            let times = (begun.nanoseconds(), ended.nanoseconds());
+            self.in_parts.push((message.channel, source, pgn), times);
         }
     }
 
