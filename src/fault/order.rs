@@ -95,8 +95,41 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     }
     let is_benign = |at: &usize| findings[*at].standing == Standing::Benign;
     order.sort_by_key(|at| (is_benign(at), !is_benign(at) && !leaders.contains(at)));
+    let behind = leaders.len();
+    fresh_first(findings, &mut order, behind);
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
+}
+
+/// How many times likelier a second explanation of what is listed already must be than the first of
+/// something else, to stand before it.
+const OF_THE_SAME: f64 = 2.0;
+
+/// Behind the leaders: one more class for a subject that is listed already tells less than the
+/// first that is told of another one, where that is not much less likely.
+fn fresh_first(findings: &[Finding], order: &mut [usize], leaders: usize) {
+    let same = |one: &Finding, other: &Finding| match one.subject.nodes() {
+        [] => one.class == other.class && one.subject == other.subject,
+        nodes => nodes == other.subject.nodes(),
+    };
+    let benign = |at: usize| findings[at].standing == Standing::Benign;
+    for place in leaders..order.len() {
+        let listed =
+            |at: usize| order[..place].iter().any(|before| same(&findings[*before], &findings[at]));
+        let next = order[place];
+        if benign(next) || !listed(next) {
+            continue;
+        }
+        let fresh = (place + 1..order.len()).find(|later| {
+            let at = order[*later];
+            !benign(at)
+                && !listed(at)
+                && OF_THE_SAME * findings[at].uncalibrated >= findings[next].uncalibrated
+        });
+        if let Some(fresh) = fresh {
+            order[place..=fresh].rotate_right(1);
+        }
+    }
 }
 
 /// Whether what a fault explains is likelier no fault at all, and looks like it. Modules that start

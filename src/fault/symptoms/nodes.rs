@@ -306,7 +306,10 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
         })
         .collect();
     let of_others = |other: &&&Outage| other.nodes.iter().all(|node| !outage.nodes.contains(node));
-    if brief.iter().filter(of_others).count() >= STARTS {
+    // One bad contact that fails time and again says nothing of another module.
+    let others: Vec<&&Outage> = brief.iter().filter(of_others).collect();
+    let several = others.iter().any(|other| other.nodes != others[0].nodes);
+    if others.len() >= STARTS && several {
         return false;
     }
     let key_ons = key_ons(analysis, outage.channel);

@@ -45,7 +45,7 @@ impl Scene<'_> {
         let single = match event.losses.as_slice() {
             [loss] => self.single(event, loss),
             [a, b] if !self.always_together(a.id, b.id) => self.pauses(event, &[a, b]),
-            _ => None,
+            _ => self.of_a_pauser(event),
         };
         let by_nature = single.or_else(|| self.on_schedule(event));
         by_nature.or_else(|| self.on_occasion(event)).or_else(|| {
@@ -56,6 +56,29 @@ impl Scene<'_> {
                 Why::PhaseKept { kept: phase.kept, testable: phase.testable },
             ))
         })
+    }
+
+    /// A message that pauses by itself again and again, and others that only lacked frames with it
+    /// once: those add nothing to it.
+    fn of_a_pauser(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let loss = self.pauser(event.losses.iter())?;
+        self.pauses(event, &[loss])
+    }
+
+    /// The only one of these that timed out, where it pauses alike, and not only with others.
+    pub(super) fn pauser<'e>(&self, losses: impl Iterator<Item = &'e Loss>) -> Option<&'e Loss> {
+        let mut timed_out = losses.filter(|loss| self.timed_out(loss));
+        let (Some(loss), None) = (timed_out.next(), timed_out.next()) else { return None };
+        let channel = self.observed.timing.ids[loss.id].key.channel;
+        let others = |own: &&Loss| {
+            let all = self.observed.losses.losses.iter().filter(|other| other.id != loss.id);
+            let here = |id: IdIndex| self.observed.timing.ids[id].key.channel == channel;
+            all.filter(|other| here(other.id))
+                .any(|other| other.silence.overlap(&own.silence) * 2 > own.silence.length())
+        };
+        let alone = self.losses(loss.id).take(MOST).filter(|own| !others(own)).count();
+        let again = self.losses(loss.id).count() >= FEWEST && alone + 1 >= FEWEST;
+        (again && self.is_regular(loss.id)).then_some(loss)
     }
 
     fn single(&self, event: &Event, loss: &Loss) -> Option<(Verdict, Option<Doubt>, Why)> {
@@ -199,7 +222,7 @@ impl Scene<'_> {
     }
 
     /// Whether an identifier pauses alike each time, on a schedule, or on its own grid.
-    fn is_regular(&self, id: IdIndex) -> bool {
+    pub(super) fn is_regular(&self, id: IdIndex) -> bool {
         let own: Vec<&Loss> = self.losses(id).collect();
         let lengths: Vec<f64> = own.iter().map(|loss| seconds(loss.silence.length())).collect();
         let spacings: Vec<f64> = own

@@ -9,6 +9,8 @@ use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, Loss};
 
+/// So many identifiers show that a key was turned off.
+const MANY: usize = 10;
 /// Modules are up within so many seconds of the key (common practice, no source).
 const START: f64 = 2.0;
 /// A module that needs so much longer than the last of the others, in seconds, does not start as
@@ -198,11 +200,20 @@ impl Scene<'_> {
 /// Whether a silence began while the key was off and ended as it was turned on: an after-run, which
 /// ends when its work is done. What came back on its grid was not switched off.
 fn holds(key_off: &Judged, own: &Judged) -> bool {
-    let kept = matches!(own.why, Why::PhaseKept { .. });
+    // A key that surely was turned off explains what came back with the rest, on its grid by luck.
+    let sure = key_off.doubt.is_none() && key_off.ids().len() >= MANY;
+    let kept = matches!(own.why, Why::PhaseKept { .. }) && !sure;
     let open = own.verdict == Verdict::Lost || own.doubt.is_some();
     let onset = key_off.events.first().map_or(0, |event| event.onset);
     let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
+    let gone = |event: &&Event| event.ongoing;
+    let of =
+        |events: &mut dyn Iterator<Item = &Event>| events.flat_map(|event| &event.losses).count();
+    // Most stay off to the end: one that came back early does not tell when the key was on again.
+    let for_good =
+        of(&mut key_off.events.iter().filter(gone)) * 2 >= of(&mut key_off.events.iter());
     let fits = |event: &Event| match (back().min(), back().max()) {
+        _ if event.ongoing && for_good => event.onset > onset,
         (Some(first), Some(last)) => {
             let start = nanoseconds(START);
             (onset..first).contains(&event.onset)

@@ -7,6 +7,7 @@ mod again;
 mod alone;
 mod episodes;
 mod key_offs;
+mod other_bus;
 mod scene;
 mod with_key;
 
@@ -147,6 +148,8 @@ pub enum Why {
     SenderUnknown,
     /// It is too near the end of the capture.
     NearTheEnd,
+    /// Another bus stopped just then, and it was carried over from there.
+    OtherBusStopped,
 }
 
 /// All events of a capture, judged, in order of time.
@@ -165,6 +168,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     blame_again(observed, &mut out);
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);
+    other_bus::excuse(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
 }
@@ -192,7 +196,8 @@ fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
 }
 
 /// A module that is missed sends nothing; where all that fell silent is one identifier of an
-/// unknown sender, it is that module's. Two such identifiers would be a guess.
+/// unknown sender, it is that module's. Two such identifiers would be a guess, and so is one where
+/// the roster has a module that was never heard: that is the one that is missed.
 fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
     let open = |judged: &&mut Judged| judged.doubt == Some(Doubt::SenderUnknown);
     let lost = judged.iter().any(|judged| judged.verdict == Verdict::Lost);
@@ -203,7 +208,8 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
         .collect();
     ids.sort_unstable();
     ids.dedup();
-    if !observed.a_module_is_missed || lost || ids.len() != 1 {
+    let never_heard = !observed.network.missing.is_empty();
+    if !observed.a_module_is_missed || lost || never_heard || ids.len() != 1 {
         return;
     }
     for judged in judged.iter_mut().filter(open) {

@@ -10,6 +10,8 @@ use crate::silence::{Event, Expectation, Loss, QUEUE, Stop, StopKind};
 
 /// A sender that a clock tells counts as known from this confidence on.
 const SURE: f64 = 0.9;
+/// A message lacks a frame in a time of so many periods.
+const LACKING: f64 = 1.6;
 /// Stops with so many identifiers due are those of a recorder …
 const MANY: usize = 10;
 /// … and where there are so many of them, for more than this share of the time, nothing can be said
@@ -195,7 +197,8 @@ impl<'a> Scene<'a> {
         {
             return false;
         }
-        let silences = self.observed.timing.ids[id].silences.at_least(nanoseconds(1.6 * period));
+        let silences =
+            self.observed.timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
         let missed: Nanoseconds = silences.iter().map(|own| own.overlap(&silence)).sum();
         missed as f64 <= 0.3 * silence.length() as f64
     }
@@ -228,6 +231,14 @@ impl<'a> Scene<'a> {
         let ids: Vec<IdIndex> = event.losses.iter().map(|loss| loss.id).collect();
         let slack = nanoseconds(fastest(self.observed.losses, &ids) + QUEUE);
         let due = |id: &IdIndex| seconds(silence.length()) / self.period(*id);
+        // A message that pauses by nature does so while nothing else of its sender is due.
+        if let [id] = node.ids.iter().copied().filter(|id| lost(&id)).collect::<Vec<_>>()[..]
+            && others().count() > 0
+            && others().all(|id| due(id) < LACKING)
+            && self.is_regular(id)
+        {
+            return false;
+        }
         others().all(|id| was_silent(self.observed.timing, *id, silence, slack))
             && (by_roster || lost_here >= 2 || others().map(due).sum::<f64>() >= 1.0)
     }

@@ -1,0 +1,54 @@
+//! What stops because the bus that it is carried from stopped.
+
+use super::super::Observed;
+use super::{Judged, Verdict, Why};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
+use crate::silence::{Stop, StopKind};
+
+/// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
+/// by up to 0.1 s, and the last frames wait in the gateway.
+const WITH_IT: f64 = 0.3;
+/// It lasts for this share of it at least, as far as anything was recorded.
+const COVERED: f64 = 0.85;
+
+/// A gateway has nothing to carry over while the bus that it listens to is dead: what falls silent
+/// with that bus and is silent for as long was carried from there. Two faults that know nothing of
+/// each other do not begin and end together.
+pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
+    let stops = &observed.losses.stops;
+    for judged in judged.iter_mut().filter(|judged| judged.verdict == Verdict::Lost) {
+        let with_another = judged.events.iter().all(|event| {
+            let silence = Silence { start: event.onset, end: event.back.max(event.onset) };
+            !event.ongoing && is_with_another(stops, event.channel, silence)
+        });
+        if with_another {
+            (judged.verdict, judged.doubt, judged.why) =
+                (Verdict::Pauses, None, Why::OtherBusStopped);
+        }
+    }
+}
+
+fn is_with_another(stops: &[Stop], channel: ChannelIndex, silence: Silence) -> bool {
+    let failed = |stop: &&Stop| {
+        matches!(stop.kind, StopKind::BusFault | StopKind::Unknown)
+            && !stop.unclear
+            && stop.channel.is_some_and(|other| other != channel)
+    };
+    let at_once = |stop: &Stop| (stop.silence.start - silence.start).abs() <= nanoseconds(WITH_IT);
+    if !stops.iter().filter(failed).any(at_once) {
+        return false;
+    }
+    let paused = stops.iter().filter(|stop| stop.channel.is_none());
+    let mut silent: Vec<Silence> =
+        stops.iter().filter(failed).chain(paused).map(|stop| stop.silence).collect();
+    silent.sort_unstable_by_key(|own| own.start);
+    let mut until = silence.start;
+    let mut covered: Nanoseconds = 0;
+    for own in silent {
+        let (start, end) = (own.start.max(until), own.end.min(silence.end));
+        covered += (end - start).max(0);
+        until = until.max(end);
+    }
+    covered as f64 >= COVERED * silence.length() as f64
+}
