@@ -216,3 +216,29 @@ fn who_was_cut_off_misses_everybody() {
     assert_eq!(found[0].0, "module_connector", "{found:?}");
     assert!(branch < 0.2, "{found:?}");
 }
+
+/// Of a module that holds its supply a moment longer, what comes often stops after what comes
+/// seldom: two events, and one loss of the branch that the module is in.
+#[test]
+fn a_module_of_a_branch_is_not_lost_a_second_time_beside_it() {
+    let seldom = || slow(vec![message("500", 1.0, 0.41), message("501", 1.0, 0.47)], -80.0);
+    let often = || slow(vec![message("510", 0.02, 0.003), message("511", 0.05, 0.007)], -80.0);
+    let lost = |more: Vec<Message>| {
+        let branch = cut(slow(messages(0x100, 4), 90.0), 40.0, 49.0);
+        let (_, document) = reported(
+            100.0,
+            &[branch, cut(seldom(), 40.0, 49.0), more, messages(0x200, 8)].concat(),
+        );
+        let all = document["outages"].as_array().unwrap().iter();
+        let shown = |own: &Value| {
+            let count = |key: &str| own[key].as_array().unwrap().len();
+            (own["scope"].as_str().unwrap().to_owned(), count("nodes"), count("ids"))
+        };
+        all.map(shown).collect::<Vec<_>>()
+    };
+    assert_eq!(lost(cut(often(), 40.25, 49.0)), [("branch".to_owned(), 2, 8)]);
+    // One that is not of the branch is lost beside it.
+    let other = slow(vec![message("520", 0.02, 0.004), message("521", 0.05, 0.008)], 170.0);
+    let beside = lost([cut(often(), 40.25, 49.0), cut(other, 40.6, 49.0)].concat());
+    assert_eq!(beside, [("branch".to_owned(), 2, 8), ("node".to_owned(), 1, 2)]);
+}

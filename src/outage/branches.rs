@@ -5,6 +5,7 @@ use super::{Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Node;
+use crate::silence::Losses;
 
 /// Nodes whose losses begin within this many seconds of each other, besides their fastest periods,
 /// may share a branch.
@@ -16,23 +17,28 @@ const BRANCH_END: f64 = 3.0;
 /// Whole nodes of one channel that fall silent and return together are one outage of a branch.
 pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
     let losses = observed.losses;
-    let mut out: Vec<Outage> = Vec::new();
+    let (mut out, parts): (Vec<Outage>, Vec<Outage>) =
+        parts.into_iter().partition(|part| part.scope == Scope::Branch);
+    let branches = out.len();
     let mut groups: Vec<Vec<Outage>> = Vec::new();
     for part in parts {
         if part.scope != Scope::Node {
             out.push(part);
             continue;
         }
-        let together = |other: &Outage| {
-            let slack = fastest(losses, &part.ids) + fastest(losses, &other.ids) + BRANCH_START;
-            other.channel == part.channel
-                && other.nodes != part.nodes
-                && other.ongoing == part.ongoing
-                && (other.start - part.start).abs() <= nanoseconds(slack)
-                && (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
-                // Two short losses a moment apart are not one.
-                && other.silence().overlap(&part.silence()) * 2 > part.end - part.start
+        // What is slower times out later, in an event of its own; the module is the one that the
+        // branch has already.
+        let holds = |branch: &&mut Outage| {
+            part.nodes.iter().all(|node| branch.nodes.contains(node))
+                && at_once(losses, branch, &part)
         };
+        if let Some(branch) = out[..branches].iter_mut().find(holds) {
+            branch.ids.extend(&part.ids);
+            branch.ids.sort_unstable();
+            branch.ids.dedup();
+            continue;
+        }
+        let together = |other: &Outage| other.nodes != part.nodes && at_once(losses, other, &part);
         match groups.iter_mut().find(|group| group.iter().all(together)) {
             Some(group) => group.push(part),
             None => groups.push(vec![part]),
@@ -46,6 +52,17 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
         }
     }
     out
+}
+
+/// Whether a part begins and ends with another one.
+fn at_once(losses: &Losses, other: &Outage, part: &Outage) -> bool {
+    let slack = fastest(losses, &part.ids) + fastest(losses, &other.ids) + BRANCH_START;
+    other.channel == part.channel
+        && other.ongoing == part.ongoing
+        && (other.start - part.start).abs() <= nanoseconds(slack)
+        && (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
+        // Two short losses a moment apart are not one.
+        && other.silence().overlap(&part.silence()) * 2 > part.end - part.start
 }
 
 pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
