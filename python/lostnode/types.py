@@ -11,7 +11,7 @@ else:
     from typing_extensions import NotRequired
 
 
-ReportBasis = Literal['roster', 'address', 'clock', 'shared_silence']
+ReportBasis = Literal['roster', 'address', 'sender_field', 'clock', 'shared_silence']
 
 
 class ReportBitRate(TypedDict):

@@ -38,8 +38,8 @@ pub fn of(timing: &Timing) -> Vec<J1939> {
 /// Bit 25: the extended data page, which SAE J1939 leaves to ISO 15765-3.
 const EXTENDED_PAGE: u32 = 1 << 25;
 
-/// Diagnosis by address (ISO 15765-2), which cars have too.
-fn is_diagnosis(raw: u32) -> bool {
+/// Whether an identifier is of diagnosis by address (ISO 15765-2), which cars have too.
+pub(crate) fn is_diagnosis(raw: u32) -> bool {
     matches!(raw >> 16 & 0x3FF, 0xDA | 0xDB | 0xCD | 0xCE)
 }
 

@@ -12,14 +12,14 @@ pub(super) fn nodes(
     timing: &Timing,
     losses: &Losses,
     clocks: &Clocks,
-    addressed: &[bool],
+    placed: &[bool],
 ) -> (Vec<Node>, Vec<(IdIndex, f64)>) {
     let mut nodes = Vec::new();
     let mut undecided = Vec::new();
     for channel in 0..timing.channels.len() {
         let own = |at: &IdIndex| {
             usize::from(timing.ids[*at].key.channel) == channel
-                && !addressed[at.0]
+                && !placed[at.0]
                 && losses.expected[*at].is_some()
         };
         let rates: Vec<_> = (0..timing.ids.len())
@@ -60,15 +60,37 @@ fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
 
 /// How far apart two clocks are, and what of that may be chance and load; both as a ratio.
 fn compared(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> Option<(f64, f64)> {
-    let rate = |at: IdIndex| {
+    Some(Skew::of(timing, clocks, a)?.compared(&Skew::of(timing, clocks, b)?))
+}
+
+/// The skew of one clock and what is uncertain about it, all as ratios.
+pub(super) struct Skew {
+    /// How far it is off.
+    pub skew: f64,
+    /// Its standard error.
+    pub error: f64,
+    /// What a wait that grows with the load may add.
+    drift: f64,
+}
+
+impl Skew {
+    /// Of an identifier with a clock and a period near a nominal one.
+    pub(super) fn of(timing: &Timing, clocks: &Clocks, at: IdIndex) -> Option<Skew> {
         let rate = clocks.rates[at]?;
         let jitter = timing.ids[at].rhythm().map_or(0.0, |rhythm| rhythm.jitter);
-        Some((clocks::skew(rate.period)?, rate.error, jitter / rate.lever.max(1.0)))
-    };
-    let ((a, error_a, drift_a), (b, error_b, drift_b)) = (rate(a)?, rate(b)?);
-    // Wide of the usual 3.5 standard errors: this only parts what silences put together.
-    let noise = 5.0 * error_a.hypot(error_b).max(0.3e-6);
-    Some(((a - b).abs(), noise + drift_a + drift_b))
+        Some(Skew {
+            skew: clocks::skew(rate.period)?,
+            error: rate.error,
+            drift: jitter / rate.lever.max(1.0),
+        })
+    }
+
+    /// How far two are apart, and what of that may be chance and load.
+    pub(super) fn compared(&self, other: &Skew) -> (f64, f64) {
+        // Wide of the usual 3.5 standard errors: this only parts what is taken for one.
+        let noise = 5.0 * self.error.hypot(other.error).max(0.3e-6);
+        ((self.skew - other.skew).abs(), noise + self.drift + other.drift)
+    }
 }
 
 /// How many times likelier it is that several modules send these, of which no two clocks are surely

@@ -1,10 +1,14 @@
 //! Which of the identifiers that a roster expects and nobody sent belong together.
 
+use std::collections::BTreeMap;
+
 use lostnode_parsers::Id;
 
+use super::by_field::Fields;
 use super::{Basis, ExpectedHere, Network, Node, odds_of_several};
 use crate::capture::ChannelIndex;
-use crate::ids::NodeIndex;
+use crate::fold::timing::{IdTiming, Timing};
+use crate::ids::{IdIndex, NodeIndex};
 use crate::roster_file::RosterFile;
 use crate::silence::{KeyState, Losses, Missing, Roll};
 
@@ -40,15 +44,33 @@ pub enum MissingOf {
     },
 }
 
-/// Groups what is missing on each channel: by the nodes that somebody named, and all the rest as
-/// one.
-pub(super) fn group(network: &mut Network, losses: &Losses, file: &RosterFile) {
+/// Groups what is missing on each channel: by the nodes that somebody named, then by the field that
+/// names senders, where there is one, and all the rest as one.
+pub(super) fn group(
+    network: &mut Network,
+    timing: &Timing,
+    losses: &Losses,
+    file: &RosterFile,
+    fields: &Fields,
+) {
     for (at, channel) in losses.channels.iter().enumerate() {
-        of_channel(network, at as ChannelIndex, &channel.roll, file);
+        let (at, roll) = (at as ChannelIndex, &channel.roll);
+        let mut rest = named(network, at, roll, file);
+        // The key would be one cause of all.
+        if !perhaps_key_off(roll) {
+            rest = by_field(network, timing, at, fields, rest);
+        }
+        together(network, at, roll, &rest);
     }
 }
 
-fn of_channel(network: &mut Network, channel: ChannelIndex, roll: &Roll, file: &RosterFile) {
+/// By the nodes that somebody named; what is missing besides.
+fn named(
+    network: &mut Network,
+    channel: ChannelIndex,
+    roll: &Roll,
+    file: &RosterFile,
+) -> Vec<Missing> {
     let mut rest = roll.missing.clone();
     let whole = |here: &ExpectedHere| if here.heard { MissingOf::Part } else { MissingOf::Whole };
     for here in network.expected.clone() {
@@ -62,16 +84,86 @@ fn of_channel(network: &mut Network, channel: ChannelIndex, roll: &Roll, file: &
             network.missing.push(here_missing(channel, here.node, &own, whole(&here)));
         }
     }
+    rest
+}
+
+/// By the field that names senders, where the channel has one; what is missing besides.
+fn by_field(
+    network: &mut Network,
+    timing: &Timing,
+    channel: ChannelIndex,
+    fields: &Fields,
+    mut rest: Vec<Missing>,
+) -> Vec<Missing> {
+    let mut by_value: BTreeMap<u32, Vec<Missing>> = BTreeMap::new();
+    for missing in &rest {
+        if let Some(value) = fields.value(channel, missing.id) {
+            by_value.entry(value).or_default().push(*missing);
+        }
+    }
+    by_value.retain(|value, own| match heard(network, timing, channel, fields, *value) {
+        Some(node) => {
+            rest.retain(|missing| !own.contains(missing));
+            let never_heard = &mut network.nodes[node].never_heard;
+            never_heard.extend(own.iter().map(|missing| missing.id));
+            never_heard.sort_unstable();
+            never_heard.dedup();
+            network.missing.push(here_missing(channel, node, own, MissingOf::Part));
+            false
+        }
+        // What has a value to itself may be numbered otherwise, as network management is.
+        None => own.len() > 1,
+    });
+    // Beside the only sender the rest is of it, or has the same cause.
+    if by_value.len() < 2 {
+        return rest;
+    }
+    for own in by_value.into_values() {
+        rest.retain(|missing| !own.contains(missing));
+        let basis = vec![Basis::Roster, Basis::Field];
+        let sender = standing_for(channel, &own);
+        network.nodes.push(Node { basis, confidence: 0.9, several: None, ..sender });
+        let node = NodeIndex(network.nodes.len() - 1);
+        network.missing.push(here_missing(channel, node, &own, MissingOf::Whole));
+    }
+    rest
+}
+
+/// The sender of what was heard with a value, where that was more than one identifier.
+fn heard(
+    network: &Network,
+    timing: &Timing,
+    channel: ChannelIndex,
+    fields: &Fields,
+    value: u32,
+) -> Option<NodeIndex> {
+    let has = |id: &IdTiming| {
+        id.key.channel == channel && fields.value(channel, id.key.id) == Some(value)
+    };
+    let ids = (0..timing.ids.len()).map(IdIndex).filter(|id| has(&timing.ids[*id]));
+    let ids: Vec<IdIndex> = ids.collect();
+    if ids.len() < 2 {
+        return None;
+    }
+    let sender = network.node_of[ids[0]]?;
+    ids.iter().all(|id| network.node_of[*id] == Some(sender)).then_some(sender)
+}
+
+/// As far as the roster tells, the key may have been off.
+fn perhaps_key_off(roll: &Roll) -> bool {
+    roll.key == KeyState::NotKnown && roll.heard * 2 < roll.expected
+}
+
+/// Nothing more is known of these than that they are missing.
+fn together(network: &mut Network, channel: ChannelIndex, roll: &Roll, rest: &[Missing]) {
     if rest.is_empty() {
         return;
     }
-    network.nodes.push(standing_for(channel, &rest));
+    network.nodes.push(standing_for(channel, rest));
     let node = NodeIndex(network.nodes.len() - 1);
-    let of = MissingOf::Together {
-        expected: roll.expected,
-        perhaps_key_off: roll.key == KeyState::NotKnown && roll.heard * 2 < roll.expected,
-    };
-    network.missing.push(here_missing(channel, node, &rest, of));
+    let of =
+        MissingOf::Together { expected: roll.expected, perhaps_key_off: perhaps_key_off(roll) };
+    network.missing.push(here_missing(channel, node, rest, of));
 }
 
 fn of_node(missing: &[Missing], here: ExpectedHere) -> Vec<Missing> {

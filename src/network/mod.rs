@@ -1,12 +1,14 @@
 //! Who sends what.
 //!
 //! On a channel that speaks SAE J1939 the sender is the source address in the lowest byte of a
-//! 29-bit identifier (SAE J1939-21, 5.2). Of all others the capture shows a sender only where its
-//! identifiers run from one clock, or fall silent and return together.
+//! 29-bit identifier (SAE J1939-21, 5.2). Elsewhere a field of theirs may name the sender, where
+//! clocks confirm it. Of all others the capture shows a sender only where its identifiers run from
+//! one clock, or fall silent and return together.
 //! docs/roster.md says how sure that is.
 
 mod by_address;
 mod by_clock;
+mod by_field;
 mod by_roster;
 mod by_silence;
 mod by_start;
@@ -24,6 +26,7 @@ use crate::fold::timing::Timing;
 use crate::ids::{IdIndex, NodeIndex, RosterIndex};
 use crate::roster_file::{Known, RosterFile};
 use crate::silence::Losses;
+use by_field::Fields;
 use clocks::Clocks;
 pub use missing::{MissingHere, MissingOf};
 
@@ -57,10 +60,19 @@ pub enum Basis {
     Roster,
     /// The source address in the identifier.
     Address,
+    /// A field of 29-bit identifiers in which they are alike, and by which clocks differ.
+    Field,
     /// They are timed by one clock.
     Clock,
     /// They fall silent and return together.
     SharedSilence,
+}
+
+impl Basis {
+    /// Whether somebody says it, or the identifiers themselves do: not clocks and silences alone.
+    pub fn is_told(self) -> bool {
+        matches!(self, Basis::Roster | Basis::Address | Basis::Field)
+    }
 }
 
 /// A sender and its identifiers.
@@ -119,8 +131,9 @@ pub struct ExpectedHere {
     pub guessed: bool,
 }
 
-/// Groups the identifiers of a capture by sender: those of SAE J1939 by address, others by clock,
-/// and by the silences that they share. Those that a roster file names are as it says.
+/// Groups the identifiers of a capture by sender: those of SAE J1939 by address, others by a field
+/// that clocks confirm, by clock, and by the silences that they share. Those that a roster file
+/// names are as it says.
 pub fn build(
     timing: &Timing,
     losses: &Losses,
@@ -132,7 +145,8 @@ pub fn build(
         of_roster.into_iter().partition(|found| !found.node.ids.is_empty());
     let told: Vec<IdIndex> =
         nodes.iter().flat_map(|found| found.node.ids.iter().copied()).collect();
-    let (others, undecided) = without_roster(timing, losses, clocks);
+    let fields = Fields::of(timing, losses, clocks);
+    let (others, undecided) = without_roster(timing, losses, clocks, &fields);
     for mut node in others {
         let guessed = guessed_with(&nodes, &node, known);
         node.ids.retain(|id| !told.contains(id));
@@ -169,7 +183,7 @@ pub fn build(
     let open = |(id, _): &(IdIndex, f64)| network.node_of[*id].is_none();
     network.undecided = undecided.into_iter().filter(open).collect();
     if let Some((file, _)) = known {
-        missing::group(&mut network, losses, file);
+        missing::group(&mut network, timing, losses, file, &fields);
     }
     network
 }
@@ -224,14 +238,33 @@ fn without_roster(
     timing: &Timing,
     losses: &Losses,
     clocks: &Clocks,
+    fields: &Fields,
 ) -> (Vec<Node>, Vec<(IdIndex, f64)>) {
     let addressed = by_address::addressed(timing);
     let mut nodes = by_address::nodes(timing, &addressed);
-    let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &addressed);
+    let by_field = fields.nodes(timing);
+    let mut placed = addressed.clone();
+    by_field.iter().flat_map(|node| &node.ids).for_each(|id| placed[id.0] = true);
+    nodes.extend(by_field);
+    let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &placed);
+    // With those that are placed, so that who falls silent with them is held against them.
     let silent = by_silence::nodes(timing, losses, &addressed);
     let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, losses, clocks, node));
+    let silent = silent.filter_map(|node| open_part(timing, node, &placed));
     nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses, clocks));
     (nodes, undecided)
+}
+
+/// What is left of a node whose other identifiers have their sender. One that is left alone may be
+/// of theirs, or not.
+fn open_part(timing: &Timing, mut node: Node, placed: &[bool]) -> Option<Node> {
+    let all = node.ids.len();
+    node.ids.retain(|id| !placed[id.0]);
+    if node.ids.len() == all {
+        return Some(node);
+    }
+    node.name = name(timing, &node.ids);
+    (node.ids.len() > 1).then_some(node)
 }
 
 /// A node of these identifiers, named after the lowest, which nothing else about the sender tells.

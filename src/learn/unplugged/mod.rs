@@ -249,12 +249,12 @@ impl Case<'_> {
         Key { channel: own.channel, id: own.id }
     }
 
-    /// The sender of an identifier, by its address or its clock.
+    /// The sender of an identifier, by its address, its field or its clock.
     fn clock(&self, at: IdIndex) -> Option<NodeIndex> {
-        use crate::analysis::Basis::{Address, Clock};
+        use crate::analysis::Basis::{Address, Clock, Field};
         let node = self.analysis.identifiers[at].node?;
         let basis = &self.analysis.nodes[node].basis;
-        (basis.contains(&Clock) || basis.contains(&Address)).then_some(node)
+        basis.iter().any(|basis| matches!(basis, Address | Field | Clock)).then_some(node)
     }
 
     /// Identifiers by sender, as far as the roster, addresses and clocks tell them apart; those of

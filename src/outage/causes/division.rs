@@ -7,7 +7,6 @@ use super::super::{Observed, Outage};
 use super::{Division, Return, SURE, back_on_grid};
 use crate::fold::timing::seconds;
 use crate::ids::{IdIndex, NodeIndex};
-use crate::network::Basis;
 
 /// How likely an identifier is on the grid that it had left where its sender ran on: a busy bus
 /// moves some. Common practice, no source.
@@ -61,7 +60,7 @@ pub(in super::super) fn of(observed: &Observed<'_>, outage: &Outage, shows: Retu
     let told = |id: &IdIndex| {
         observed.network.node_of[*id].is_some_and(|node| {
             let basis = &observed.network.nodes[node].basis;
-            basis.iter().any(|basis| matches!(basis, Basis::Roster | Basis::Address))
+            basis.iter().any(|basis| basis.is_told())
         })
     };
     let guessed = !outage.ids.iter().any(told);

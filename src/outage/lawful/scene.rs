@@ -168,13 +168,12 @@ impl<'a> Scene<'a> {
         slept || waves.len() >= 2 || late.len() as f64 > STARTING * self.watched.len() as f64
     }
 
-    /// The sender of an identifier, where a roster, an address or a sure clock tells it. What is
-    /// known from shared silences only does not count: it would prove itself.
+    /// The sender of an identifier, where a roster, an address, a field or a sure clock tells it.
+    /// What is known from shared silences only does not count: it would prove itself.
     pub fn sender(&self, id: IdIndex) -> Option<NodeIndex> {
         let node = self.observed.network.node_of[id]?;
         let own = self.observed.network.nodes.get(node.0)?;
-        let told = |basis: &Basis| matches!(basis, Basis::Roster | Basis::Address);
-        let known = own.basis.iter().any(told)
+        let known = own.basis.iter().any(|basis| basis.is_told())
             || (own.basis.contains(&Basis::Clock) && own.confidence >= SURE);
         known.then_some(node)
     }

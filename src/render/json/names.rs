@@ -76,6 +76,7 @@ names! {
     "Why identifiers belong to one node." basis, Basis: OfNode {
         OfNode::Roster => "roster",
         OfNode::Address => "address",
+        OfNode::Field => "sender_field",
         OfNode::Clock => "clock",
         OfNode::SharedSilence => "shared_silence",
     }
