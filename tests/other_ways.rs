@@ -1,0 +1,181 @@
+//! What looks like the loss of a module and has another cause: a short that took its turns, a bus
+//! behind it that stopped, a group that went another way, codes of those who were cut off. For each
+//! rule the smallest capture that needs it, and its counterpart. All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use std::fmt::Write;
+
+use common::{outages, report, simulated};
+use five_nodes::{ranked, read, trouble, vehicle};
+use messages::{Message, cut, log, message, messages};
+use serde_json::Value;
+
+fn reported_text(text: &str) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, text).unwrap();
+    report(&path, &[]).1
+}
+
+fn reported(seconds: f64, messages: &[Message]) -> Value {
+    reported_text(&log(seconds, messages))
+}
+
+/// Cause and channel of each outage that is no module's alone.
+fn stops(document: &Value) -> Vec<(String, Value)> {
+    let list = document["outages"].as_array().unwrap().iter();
+    list.filter(|outage| outage["scope"] == "bus" || outage["scope"] == "capture")
+        .map(|outage| (outage["cause"].as_str().unwrap().to_owned(), outage["channel"].clone()))
+        .collect()
+}
+
+/// All stop for a second and come back on their grid, four of them some turns late: a recorder that
+/// pauses keeps nobody from its turn, a short keeps controllers off until they have recovered.
+#[test]
+fn who_misses_turns_after_a_gap_was_kept_off_the_bus() {
+    let gap = |late: u32| {
+        let to = |at: u32| if at < late { 31.3 } else { 31.0 };
+        let all = messages(0x100, 16).into_iter().zip(0..);
+        let all: Vec<Message> = all.map(|(own, at)| own.silent(30.0, to(at))).collect();
+        reported(60.0, &all)
+    };
+    let short = gap(4);
+    assert_eq!(stops(&short), [("unknown".to_owned(), "can0".into())], "{short}");
+    assert_eq!(ranked(&short)[0].0, "line", "{:?}", ranked(&short));
+    assert!(short["outages"][0]["evidence"].to_string().contains("missed turns"), "{short}");
+    // Two may have paused by nature.
+    let pause = gap(2);
+    assert_eq!(stops(&pause)[0].0, "capture_gap", "{pause}");
+}
+
+/// Two messages stop with the other bus and return with it: a gateway carries them over from there.
+/// Where they stop at another time they are a loss.
+#[test]
+fn what_stops_with_another_bus_is_carried_from_it() {
+    let two_buses = |from: f64| {
+        let late = |at: u32| if at < 4 { 32.4 } else { 32.0 };
+        let other = messages(0x400, 16).into_iter().zip(0..);
+        let other: Vec<Message> = other.map(|(own, at)| own.silent(30.0, late(at))).collect();
+        let carried =
+            cut(vec![message("1D0", 0.05, 0.003), message("1D1", 0.1, 0.004)], from, from + 2.0);
+        let here = [messages(0x200, 12), carried].concat();
+        let elsewhere = log(60.0, &other).replace("can0", "can1");
+        let mut lines: Vec<String> =
+            (log(60.0, &here) + &elsewhere).lines().map(str::to_owned).collect();
+        lines.sort();
+        reported_text(&(lines.join("\n") + "\n"))
+    };
+    let lost = |document: &Value| {
+        let all = document["outages"].as_array().unwrap().iter();
+        let own = all.filter(|outage| outage["ids"].to_string().contains("1D0"));
+        own.filter(|outage| outage["benign"] == false).count()
+    };
+    let carried = two_buses(30.0);
+    assert_eq!(lost(&carried), 0, "{:?}", outages(&carried));
+    assert_eq!(ranked(&carried)[0].0, "line", "{:?}", ranked(&carried));
+    let own = two_buses(40.0);
+    assert_eq!(lost(&own), 1, "{:?}", outages(&own));
+}
+
+/// Active codes that no longer fit into one frame go in packets (SAE J1939-21, BAM): the identifier
+/// of the group falls silent, and the module does not.
+#[test]
+fn a_group_that_goes_in_packets_is_not_missing() {
+    let truck = |in_packets: bool| {
+        let mut text = String::new();
+        let mut frames: Vec<(f64, String)> = Vec::new();
+        // Three units that each send three groups (SAE J1939-71), and one that tells its codes.
+        for (source, phase) in [(0x00, 0.001), (0x0B, 0.013), (0x21, 0.027)] {
+            for (pgn, period) in [(0xF004, 0.05), (0xFEF1, 0.1), (0xFEF2, 0.1)] {
+                for turn in 0..(90.0 / period) as u32 {
+                    let time = phase + f64::from(turn) * period;
+                    frames.push((time, format!("0C{pgn:04X}{source:02X}#00FFFFFFFFFFFFFF")));
+                }
+            }
+        }
+        for second in 0..90 {
+            let time = 0.4 + f64::from(second);
+            if (30..60).contains(&second) {
+                if in_packets {
+                    frames.push((time, "18ECFF21#200A0002FFCAFE00".to_owned()));
+                    frames.push((time + 0.05, "18EBFF21#010400E500010BE5".to_owned()));
+                    frames.push((time + 0.10, "18EBFF21#02000101FFFFFFFF".to_owned()));
+                }
+            } else {
+                frames.push((time, "18FECA21#0400E5000101FFFF".to_owned()));
+            }
+        }
+        frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+        for (time, frame) in frames {
+            writeln!(text, "({:.6}) can0 {frame}", 1_000.0 + time).unwrap();
+        }
+        reported_text(&text)
+    };
+    let silent = |document: &Value| {
+        let all = document["outages"].as_array().unwrap().iter();
+        all.filter(|outage| outage["ids"].to_string().contains("18FECA21")).count()
+    };
+    assert_eq!(silent(&truck(true)), 0);
+    assert_eq!(silent(&truck(false)), 1);
+}
+
+const DOOR: &str = "C1 99 87 2F";
+
+/// Three miss the door, and one misses three others of whom nobody else knows anything: it is
+/// itself the one that was cut off. What it says makes no branch and no main line of one open stub.
+#[test]
+fn who_was_cut_off_tells_of_nobody_else() {
+    let codes = |shared: bool| {
+        let mut text = vehicle();
+        text += &trouble("stub_open", "node = \"door\"", &[50.0, 70.0, 83.0], &[3.0, 2.0, 4.0]);
+        let cut_off = ["C1 55 87 2F", "C1 64 87 2F", "C1 31 87 2F"];
+        for number in 1..4 {
+            let mut own = vec![DOOR];
+            // Where others miss one of these too, it is missing.
+            own.extend(shared.then_some(cut_off[0]));
+            text += &read(100.0 + f64::from(number), number, &own);
+        }
+        text += &read(105.0, 4, &cut_off);
+        simulated(&text, &[]).1
+    };
+    let found = codes(false);
+    assert!(ranked(&found)[0].1.contains("0x180"), "{:?}", ranked(&found));
+    let rows = found["blame"].as_array().unwrap();
+    let beyond = |row: &&Value| row.to_string().contains("cut off themselves");
+    assert_eq!(rows.iter().filter(beyond).count(), 3, "{rows:#?}");
+    let found = codes(true);
+    assert_eq!(found["blame"].as_array().unwrap().iter().filter(beyond).count(), 0);
+}
+
+/// A code that had not failed in this drive, was cleared and stayed away is of something that is
+/// over, though one module fell silent later; where it had failed, it is of that.
+#[test]
+fn a_cleared_code_of_the_past_is_of_no_loss_of_now() {
+    let class = |status: &str| {
+        let mut text = vehicle();
+        text += &trouble("power_loss", "node = \"mirror\"", &[60.0], &[1.5]);
+        let code = format!("C1 99 87 {status}");
+        for number in 1..3u16 {
+            let at = 20.0 + f64::from(number);
+            text += &read(at, number, &[&code]);
+            let (request, answer) = (0x7E0 + number, 0x7E8 + number);
+            writeln!(
+                text,
+                "[[exchange]]\nat = {}\nrequest = {{ id = \"{request:03X}\", data = \"14 FF FF \
+                 FF\" }}\nanswers = [ {{ id = \"{answer:03X}\", data = \"54\" }} ]",
+                at + 5.0
+            )
+            .unwrap();
+            text += &read(at + 80.0, number, &[]);
+        }
+        let (_, document, _) = simulated(&text, &[]);
+        document["blame"][0]["verdict"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(class("28"), "contradicted");
+    assert_eq!(class("2F"), "likely");
+}
