@@ -179,3 +179,103 @@ fn a_cleared_code_of_the_past_is_of_no_loss_of_now() {
     assert_eq!(class("28"), "contradicted");
     assert_eq!(class("2F"), "likely");
 }
+
+/// A truck of three units for 100 s, with what else is given as time and frame.
+fn truck(mut frames: Vec<(f64, String)>) -> Value {
+    for (source, phase) in [(0x00, 0.001), (0x0B, 0.013), (0x27, 0.027)] {
+        for (pgn, period) in [(0xF004, 0.05), (0xFEF1, 0.1), (0xFEF2, 0.1)] {
+            for turn in 0..(100.0 / period) as u32 {
+                let time = phase + f64::from(turn) * period;
+                frames.push((time, format!("0C{pgn:04X}{source:02X}#FFFFFFFFFFFFFFFF")));
+            }
+        }
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut text = String::new();
+    for (time, frame) in frames {
+        writeln!(text, "({:.6}) can0 {frame}", 1_000.0 + time).unwrap();
+    }
+    reported_text(&text)
+}
+
+/// Every `period` seconds from `first` on, but not from one second to another.
+fn timed(frame: &str, period: f64, first: f64, silent: &[(f64, f64)]) -> Vec<(f64, String)> {
+    let times = (0..).map(|turn| first + f64::from(turn) * period);
+    let heard = |time: &f64| !silent.iter().any(|(from, to)| (*from..*to).contains(time));
+    let times = times.take_while(|time| *time < 100.0).filter(heard);
+    times.map(|time| (time, frame.to_owned())).collect()
+}
+
+/// A message that pauses for the same time again and again is not all of its sender, of which
+/// nothing else was due meanwhile. Where it falls silent once, it may be.
+#[test]
+fn a_message_that_pauses_alike_is_not_its_whole_sender() {
+    let lost = |pauses: &[f64]| {
+        let pauses: Vec<(f64, f64)> = pauses.iter().map(|at| (*at, at + 1.04)).collect();
+        let fast = timed("0CF00321#00FFFFFFFFFFFFFF", 0.05, 0.005, &pauses);
+        let slow = timed("18FEE921#00FFFFFFFFFFFFFF", 1.0, 0.4, &[]);
+        let document = truck([fast, slow].concat());
+        let all = document["outages"].as_array().unwrap().iter();
+        all.filter(|outage| outage["benign"] == false).count()
+    };
+    assert_eq!(lost(&[20.38, 35.38, 50.38, 65.38, 80.38]), 0);
+    assert_eq!(lost(&[20.38]), 1);
+}
+
+/// Behind a key switch is the voltage of the battery (SPN 158 and 168, SAE J1939-71). What shows
+/// another one with the key on tells no key, and a module that falls silent then is lost.
+#[test]
+fn a_key_switch_shows_the_voltage_of_the_battery() {
+    let cause = |on: &str| {
+        // 28 V behind the battery, and `on` behind the key.
+        let mut power = timed(&format!("18FEF700#FFFFFFFF3002{on}"), 1.0, 0.2, &[(50.0, 62.0)]);
+        let off = timed("18FEF700#FFFFFFFF30020000", 1.0, 0.2, &[(0.0, 50.0), (62.0, 100.0)]);
+        power.extend(off);
+        let module = |frame: &str| timed(frame, 0.05, 0.007, &[(50.5, 61.5)]);
+        let own = [module("0CF00321#00FFFFFFFFFFFFFF"), module("0CFE6C21#00FFFFFFFFFFFFFF")];
+        let document = truck([power, own.concat()].concat());
+        document["outages"][0]["cause"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(cause("3002"), "switched_off");
+    // 100 V.
+    assert_ne!(cause("D007"), "switched_off");
+}
+
+/// With the key off most stay silent to the end. One that comes back at once does not tell when the
+/// key was on again, and what falls silent later is an after-run.
+#[test]
+fn what_leaves_later_is_of_a_key_that_stays_off() {
+    let late = |key: bool| {
+        let mut all = Vec::new();
+        for (own, at) in messages(0x100, 12).into_iter().zip(0..) {
+            let from = 40.0 + 0.3 * f64::from(at / 4);
+            let to = if at == 0 { 41.5 } else { 100.0 };
+            all.push(if key { own.silent(from, to) } else { own });
+        }
+        let after_run =
+            cut(vec![message("500", 0.05, 0.003), message("501", 0.1, 0.004)], 49.0, 99.0);
+        let document = reported(60.0, &[all, messages(0x300, 6), after_run].concat());
+        let list = document["outages"].as_array().unwrap().clone();
+        let own = list.into_iter().find(|own| own["ids"].to_string().contains("0x500")).unwrap();
+        own["benign"].as_bool().unwrap()
+    };
+    assert!(late(true));
+    assert!(!late(false));
+}
+
+/// A gateway that others miss now speaks for itself; one that they remember does not.
+#[test]
+fn a_gateway_that_is_missed_now_is_likelier_at_fault() {
+    let gateway = |status: &str| {
+        let mut text = vehicle();
+        text += &trouble("branch_open", "branch = \"left\"", &[60.0], &[70.0]);
+        let code = format!("C1 46 87 {status}");
+        for number in 1..3 {
+            text += &read(100.0 + f64::from(number), number, &[&code]);
+        }
+        let found = ranked(&simulated(&text, &[]).1);
+        let own = found.into_iter().filter(|(class, ..)| class == "gateway");
+        own.map(|(.., probability)| probability).sum::<f64>()
+    };
+    assert!(gateway("2F") > 2.0 * gateway("28"), "{} {}", gateway("2F"), gateway("28"));
+}

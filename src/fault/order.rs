@@ -331,6 +331,24 @@ mod tests {
         assert_eq!(first(0.2), ClassName::SOUND);
     }
 
+    /// One more explanation of what is listed stands behind the first of something else that is half
+    /// as likely, and before one that is less.
+    #[test]
+    fn the_first_of_something_else_comes_before_one_more_of_the_same() {
+        let order = |other: f64| {
+            let likely = |node, class, probability| silence_of(node, class, probability, false);
+            let mut all = vec![
+                likely(0, ClassName::SOUND, 0.5),
+                likely(0, ClassName::LOGGER, 0.18),
+                likely(1, ClassName::SOUND, other),
+            ];
+            sort(&mut all);
+            all.iter().map(|own| own.subject.nodes()[0].0).collect::<Vec<_>>()
+        };
+        assert_eq!(order(0.1), [0, 1, 0]);
+        assert_eq!(order(0.08), [0, 0, 1]);
+    }
+
     /// Without any explanation all that is left is what there is no class for.
     #[test]
     fn none_of_no_explanations_is_what_there_is_no_class_for() {
