@@ -15,6 +15,7 @@ pub mod marks;
 mod names;
 pub mod notice;
 pub mod presence;
+mod sign_key;
 pub mod signals;
 pub mod subject;
 pub mod symptom;

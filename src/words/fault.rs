@@ -3,14 +3,14 @@
 
 use lostnode_parsers::Id;
 
-use super::returned::returned;
+use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
-use super::{diagnosis, just_before, wiring};
+use super::{diagnosis, wiring};
 use crate::analysis::finding::{
     Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
 };
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{ErrorKind, Fact, Now, Rhythm, Sign, Silences, Spread};
+use crate::analysis::symptom::{Fact, Silences};
 use crate::analysis::{Analysis, Basis};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
@@ -357,69 +357,4 @@ fn flood(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         above * 100.0,
         peak * 100.0
     )
-}
-
-fn sign(sign: &Sign) -> String {
-    match *sign {
-        Sign::Return(back) | Sign::ReturnAlone(back) | Sign::ReturnTogether(back) => returned(back),
-        Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
-            "it happened once".to_owned()
-        }
-        Sign::Rhythm(Rhythm::Brief) | Sign::RhythmTogether(Rhythm::Brief) => {
-            "it happened once, for no longer than an engine start disturbs".to_owned()
-        }
-        Sign::Rhythm(Rhythm::BriefInDrives(times))
-        | Sign::RhythmTogether(Rhythm::BriefInDrives(times)) => format!(
-            "{times} times, once in a drive, each for no longer than an engine start disturbs"
-        ),
-        Sign::Rhythm(Rhythm::Starts(times)) | Sign::RhythmTogether(Rhythm::Starts(times)) => {
-            format!("{times} times, each after key-on, for no longer than an engine start disturbs")
-        }
-        Sign::Rhythm(Rhythm::Even { step, spread })
-        | Sign::RhythmTogether(Rhythm::Even { step, spread }) => {
-            format!("dropouts at regular intervals of {step:.1} s (spread {spread:.1} s)")
-        }
-        Sign::Rhythm(Rhythm::Uneven(times)) | Sign::RhythmTogether(Rhythm::Uneven(times)) => {
-            format!("{times} dropouts at irregular intervals")
-        }
-        Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
-        Sign::SupplySteady(min, max) if max - min < 0.1 => {
-            format!("the supply held at {max:.1} V")
-        }
-        Sign::SupplySteady(min, max) => format!("the supply held, {min:.1} to {max:.1} V"),
-        Sign::Errors(0) | Sign::ErrorsTogether(0) => "no bus errors around that time".to_owned(),
-        Sign::Errors(count) | Sign::ErrorsTogether(count) => {
-            format!("{} around that time", plural(count, "bus error", "bus errors"))
-        }
-        Sign::OwnErrors(count) => format!("{count} error reports near it destroyed its own frames"),
-        Sign::ErrorSpread(Spread::Everyone { frames, senders }) => format!(
-            "they destroy everybody's frames alike ({frames} of {senders} senders): termination, a \
-             short, a receiver that destroys good frames, or a wrong bit rate at one module"
-        ),
-        Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
-        Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 < all_ids => {
-            format!("with {ids} of the {all_ids} identifiers that are watched")
-        }
-        Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} nodes of the bus"),
-        Sign::BusEnd { with_errors: 0, .. } => {
-            "without bus errors, from one frame to the next".to_owned()
-        }
-        Sign::BusEnd { with_errors, times } => {
-            format!("with bus errors, {with_errors} of {times} times")
-        }
-        Sign::ErrorKind(ErrorKind::BusOff(times)) => {
-            format!("the controller left the bus {}", plural(times, "time", "times"))
-        }
-        Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
-        Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
-        Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
-        Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
-        Sign::Now(Now::Failing) => "failing when last read".to_owned(),
-        Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
-        Sign::Now(Now::Recent) => {
-            "new in this capture, or failed in this drive or the one before".to_owned()
-        }
-        Sign::Now(Now::Remembered) => "stored, not failing when last read".to_owned(),
-        Sign::Now(Now::Listed) => "stored; nothing tells since when".to_owned(),
-    }
 }

@@ -17,6 +17,7 @@ pub mod notices;
 pub mod outage;
 mod returned;
 pub mod signals;
+mod signs;
 pub mod terms;
 pub mod unnamed;
 pub mod values;
