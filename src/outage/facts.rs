@@ -3,7 +3,7 @@
 use lostnode_parsers::Id;
 use lostnode_parsers::j1939::{ADDRESS_CLAIMED, Fields};
 
-use super::Evidence;
+use super::{Evidence, Observed};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds};
 use crate::ids::IdIndex;
@@ -11,14 +11,18 @@ use crate::silence::Losses;
 
 /// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
 /// An address claim does not count: a unit that starts sends it before anything else, and another
-/// unit that wants the address sends it too (SAE J1939-81, from memory).
+/// unit that wants the address sends it too (SAE J1939-81, from memory). Nor does what carries
+/// diagnosis: a tester makes it speak, and a module whose program stands still may answer all the
+/// same.
 pub(super) fn was_silent(
-    timing: &Timing,
+    observed: &Observed<'_>,
     id: IdIndex,
     silence: Silence,
     slack: Nanoseconds,
 ) -> bool {
-    if is_claim(timing.ids[id].key.id) {
+    let Observed { timing, diagnostics, .. } = *observed;
+    let key = &timing.ids[id].key;
+    if is_claim(key.id) || diagnostics.carries(key.channel, key.id) {
         return true;
     }
     let slack = slack.min(silence.length() / 3);

@@ -16,6 +16,7 @@ mod switched;
 use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Diagnostics;
 use crate::fold::diagnostics::claims::{Claims, GivenUp};
 use crate::fold::diagnostics::supply::Supply;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
@@ -152,6 +153,8 @@ pub struct Observed<'a> {
     pub destroyed: &'a Destroyed,
     /// The clock behind each identifier, and its counters.
     pub clocks: &'a Clocks,
+    /// What testers and modules said to each other.
+    pub diagnostics: &'a Diagnostics,
     /// Voltage as modules measured it.
     pub supply: &'a Supply,
     /// Address claims of SAE J1939.

@@ -106,7 +106,7 @@ impl Part {
         let mut going_on = Vec::new();
         if let Some(node) = node {
             let own = &network.nodes[node].ids;
-            let heard = |id: &IdIndex| !was_silent(timing, *id, silence, slack);
+            let heard = |id: &IdIndex| !was_silent(observed, *id, silence, slack);
             going_on = own.iter().copied().filter(heard).collect();
             if going_on.is_empty() {
                 silence = of_node(timing, own, silence, slack);

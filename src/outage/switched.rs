@@ -85,7 +85,7 @@ fn whole_nodes(observed: &Observed<'_>, ids: &[IdIndex], events: &[Event]) -> Ve
         let onset = events().map(|event| event.onset).max().unwrap_or(0);
         let back: Nanoseconds = events().map(|event| event.back).min().unwrap_or(onset);
         let silence = Silence { start: onset, end: back.max(onset) };
-        own.iter().all(|id| was_silent(observed.timing, *id, silence, slack))
+        own.iter().all(|id| was_silent(observed, *id, silence, slack))
     });
     nodes
 }

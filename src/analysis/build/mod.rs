@@ -51,6 +51,7 @@ pub fn report(
         network: &network,
         clocks: &clocks,
         destroyed: &destroyed,
+        diagnostics,
         supply,
         claims,
         given_up: &claims.given_up(),

@@ -238,7 +238,7 @@ impl<'a> Scene<'a> {
         {
             return false;
         }
-        others().all(|id| was_silent(self.observed.timing, *id, silence, slack))
+        others().all(|id| was_silent(self.observed, *id, silence, slack))
             && (by_roster || lost_here >= 2 || others().map(due).sum::<f64>() >= 1.0)
     }
 
