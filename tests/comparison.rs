@@ -459,6 +459,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         event: None,
         unconfigured: false,
         internal: false,
+        bus_off: false,
         age: CodeAge::Untold,
         appeared: None,
         lamp: false,

@@ -47,6 +47,8 @@ pub struct CodeEntry {
     pub unconfigured: bool,
     /// It says that the module has a fault inside.
     pub internal: bool,
+    /// It says that the controller of the module left the bus.
+    pub bus_off: bool,
     /// How old the fault behind it is, by what it was when it was last there.
     pub age: CodeAge,
     /// It came in this capture: time of the last read without it, and of the first with it.
@@ -303,6 +305,8 @@ pub struct TalkEntry {
     pub slowest: Option<f64>,
     /// When it was asked and did not answer, in order of time; the first 64 of such times.
     pub mute: Vec<Mute>,
+    /// When it answered, in order of time; thinned out where it answered often.
+    pub answered: Vec<Nanoseconds>,
 }
 
 impl TalkEntry {
@@ -329,6 +333,9 @@ pub struct Diagnosis {
     pub tests: Vec<TestEntry>,
     /// How modules answered.
     pub talks: Vec<TalkEntry>,
+    /// A tester asked for something that ends the usual messages of modules: CommunicationControl
+    /// or a programming session (ISO 14229-1:2020, 10.5 and 10.2).
+    pub switched_off: bool,
     /// Modules that others miss, most missed first.
     pub blame: Vec<Blame>,
     /// Modules that miss three others or more, and how many.

@@ -30,6 +30,7 @@ pub enum SymptomKind {
     NodesSilent,
     NotCarried,
     OtherIdentity,
+    OwnBusOff,
     RecordingGap,
     SenderErrors,
     SupplyMemory,
@@ -138,6 +139,8 @@ pub enum Fact {
     Unconfigured(Module),
     /// A module reports a fault inside itself.
     InternalCode(Module),
+    /// The controllers of these modules left the bus, as their own codes say.
+    OwnBusOff(Vec<Module>),
 }
 
 impl Fact {
@@ -161,6 +164,7 @@ impl Fact {
             Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
             Fact::InternalCode(_) => SymptomKind::InternalCode,
+            Fact::OwnBusOff(_) => SymptomKind::OwnBusOff,
         }
     }
 }
@@ -185,7 +189,10 @@ pub struct Silences {
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
 pub enum SignName {
+    AllAnswer,
+    Answers,
     BusEnd,
+    BusOffs,
     ErrorKind,
     ErrorSpread,
     Errors,
@@ -303,6 +310,26 @@ pub enum Sign {
     Lead(Led),
     /// What goes before the losses of several.
     LeadTogether(Led),
+    /// How many modules say that their own controllers left the bus.
+    BusOffs {
+        /// Modules.
+        modules: usize,
+        /// Enough of them to put the line that they share in question.
+        many: bool,
+    },
+    /// The module was asked while all of its messages were silent.
+    Answers {
+        /// It answered, so many seconds after they had ended; `None` where it did not.
+        after: Option<f64>,
+    },
+    /// Of the modules of the bus, one of which is lost, all that were asked after the loss
+    /// answered, and they are as many as its nodes, or more.
+    AllAnswer {
+        /// Modules that answered.
+        modules: usize,
+        /// Nodes of the bus.
+        nodes: usize,
+    },
 }
 
 /// What goes before losses.

@@ -151,6 +151,10 @@ fn told(analysis: &Analysis, fact: &Fact) -> Vec<String> {
         | Fact::MissesMany { module, .. }
         | Fact::Unconfigured(module)
         | Fact::InternalCode(module) => of_module(analysis, *module),
+        Fact::OwnBusOff(modules) => match modules[..] {
+            [module] => of_module(analysis, module),
+            _ => Vec::new(),
+        },
         _ => Vec::new(),
     }
 }

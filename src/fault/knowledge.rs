@@ -86,6 +86,9 @@ pub struct SymptomTable {
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
+    /// It needs more than the fault, so that its absence says nothing.
+    #[serde(default)]
+    pub at_times: bool,
     /// Probability that it appears without any of them.
     pub leak: f64,
 }
@@ -415,6 +418,11 @@ mod tests {
             Seen::OwnErrors(1),
             Seen::ErrorSpread(Spread::Everyone { frames: 12, senders: 4 }),
             Seen::ErrorSpread(Spread::Untold),
+            Seen::Answers { after: Some(20.0) },
+            Seen::Answers { after: None },
+            Seen::BusOffs { modules: 1, many: false },
+            Seen::BusOffs { modules: 4, many: true },
+            Seen::AllAnswer { modules: 5, nodes: 4 },
             lead(LeadKind::Switch),
             lead(LeadKind::Supply),
             lead(LeadKind::Warmth),

@@ -175,7 +175,7 @@ impl Table {
                 table
                     .by
                     .get(&fault.class)
-                    .filter(|_| (asked || !table.told) && missing(*kind))
+                    .filter(|_| !table.at_times && (asked || !table.told) && missing(*kind))
                     .map_or(0.0, |by| (1.0 - by).max(LEAST_ABSENT).ln())
             };
             knowledge.symptom.iter().map(of).sum::<f64>()

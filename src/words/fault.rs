@@ -323,6 +323,17 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("{} says that it is not programmed or not configured", name(*module))
         }
         Fact::InternalCode(module) => format!("{} reports a fault inside itself", name(*module)),
+        Fact::OwnBusOff(modules) => bus_off(&diagnosis::names(analysis, modules)),
+    }
+}
+
+fn bus_off(modules: &[String]) -> String {
+    match modules {
+        [one] => format!("{one} says that its own controller left the bus after too many errors"),
+        _ => format!(
+            "{} say that their own controllers left the bus after too many errors",
+            modules.join(", ")
+        ),
     }
 }
 

@@ -1,7 +1,7 @@
 //! The signs of symptoms, in words.
 
 use super::returned::returned;
-use super::terms::plural;
+use super::terms::{duration, plural};
 use super::{diagnosis, just_before};
 use crate::analysis::symptom::{ErrorKind, Now, Rhythm, Sign, Spread};
 
@@ -61,6 +61,21 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
+        Sign::BusOffs { modules: 1, .. } => "no other module of the bus says so".to_owned(),
+        Sign::BusOffs { modules, .. } => {
+            format!("{} of the bus say so", plural(modules, "module", "modules"))
+        }
+        Sign::Answers { after: Some(after) } => format!(
+            "it answered a tester {} after all of its messages had ended: it has supply, ground \
+             and bus",
+            duration(after)
+        ),
+        Sign::Answers { after: None } => "it did not answer a tester meanwhile".to_owned(),
+        Sign::AllAnswer { modules, nodes } => format!(
+            "all {} that a tester asked since then answered, on a bus of {}",
+            plural(modules, "module", "modules"),
+            plural(nodes, "node", "nodes")
+        ),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

@@ -1,6 +1,7 @@
 //! From the analysis to symptoms: what asks for an explanation, what it is about, and its signs
 //! (docs/findings.md).
 
+mod answers;
 mod bus;
 mod carried;
 mod company;

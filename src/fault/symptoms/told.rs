@@ -8,6 +8,7 @@ use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
 /// Modules that do not answer, or are missed without being on this bus, from which a gateway is in
@@ -16,6 +17,19 @@ const SEVERAL: usize = 3;
 
 /// What codes call a module that carries frames from bus to bus (SAE J2012-DA, U0146 and others).
 const GATEWAY: &str = "gateway";
+
+/// Modules of one bus whose controllers left it, from which the line that they share is in
+/// question.
+const LEFT_THE_BUS: usize = 3;
+
+/// Seconds after the last request that a module left unanswered in which others must answer, so
+/// that the bus is known to be awake and the tester there (common practice, no source).
+const ANSWER_STILL: f64 = 10.0;
+
+/// Requests that a module left unanswered beyond those that it answered, at most: what asks so much
+/// more often in vain is likelier a message on a timer that looks like a request than a tester
+/// (common practice, no source).
+const IN_VAIN: u64 = 10;
 
 /// What modules tell, given what the frames show.
 pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
@@ -28,6 +42,7 @@ pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     out.extend(told.other_identities());
     out.extend(told.unconfigured());
     out.extend(told.internal());
+    out.extend(told.bus_off());
     out
 }
 
@@ -38,8 +53,12 @@ struct Told<'a> {
     silent: Vec<Subject>,
     /// The nodes among which a module that others miss may be.
     among: Vec<NodeIndex>,
+    /// Nodes that fell silent together.
+    sets: Vec<Vec<NodeIndex>>,
     /// Modules that do not answer and ought to.
     mute: Vec<&'a TalkEntry>,
+    /// Modules that answered at first, and then no more.
+    fell_mute: Vec<&'a TalkEntry>,
 }
 
 impl<'a> Told<'a> {
@@ -48,7 +67,7 @@ impl<'a> Told<'a> {
         let together = shown.iter().filter(|symptom| symptom.kind() == SymptomKind::NodesSilent);
         let mut among: Vec<NodeIndex> = alone
             .clone()
-            .chain(together)
+            .chain(together.clone())
             .flat_map(|symptom| match &symptom.subject {
                 Subject::Node(node) => vec![*node],
                 Subject::Nodes(nodes) => nodes.clone(),
@@ -58,6 +77,11 @@ impl<'a> Told<'a> {
         among.sort_unstable();
         among.dedup();
         let silent: Vec<Subject> = alone.map(|symptom| symptom.subject.clone()).collect();
+        let set = |symptom: &Symptom| match &symptom.subject {
+            Subject::Nodes(nodes) => Some(nodes.clone()),
+            _ => None,
+        };
+        let sets = together.filter_map(set).collect();
         // A tester asks many that a vehicle may not have: silence tells something only where
         // somebody misses them.
         let missed = analysis.diagnosis.blame.iter().any(|row| is_present(analysis, row));
@@ -65,7 +89,19 @@ impl<'a> Told<'a> {
             true => Vec::new(),
             false => analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute()).collect(),
         };
-        Told { analysis, silent, among, mute }
+        let talks = analysis.diagnosis.talks.iter();
+        let flooded = |talk: &TalkEntry| {
+            let here = Subject::Channel(talk.module.channel);
+            shown.iter().any(|own| own.kind() == SymptomKind::Flood && own.subject == here)
+        };
+        // On a full bus an answer may not get through; and where several give up, something that
+        // they share did, such as the key, or what passes the questions on.
+        let fell_mute = talks.filter(|talk| fell_mute(analysis, talk) && !flooded(talk));
+        let fell_mute: Vec<&TalkEntry> = fell_mute.collect();
+        // Where modules fell silent, that tells more, and of whom it is told.
+        let tells = among.is_empty() && fell_mute.len() < SEVERAL;
+        let fell_mute = if tells { fell_mute } else { Vec::new() };
+        Told { analysis, silent, among, sets, mute, fell_mute }
     }
 
     /// A module that speaks for itself: the node that it is, where that is known.
@@ -89,9 +125,10 @@ impl<'a> Told<'a> {
     fn no_answers(&self) -> Vec<Symptom> {
         let symptom = |talk: &&TalkEntry| {
             let fact = Fact::NoAnswer { module: talk.module, requests: talk.unanswered };
-            Symptom::new(self.place(talk.module, self.mute.len() == 1), fact)
+            let alone = self.mute.len() + self.fell_mute.len() == 1;
+            Symptom::new(self.place(talk.module, alone), fact)
         };
-        self.mute.iter().map(symptom).collect()
+        self.mute.iter().chain(&self.fell_mute).map(symptom).collect()
     }
 
     /// What others miss; what those miss who were cut off is of their own loss.
@@ -216,10 +253,74 @@ impl<'a> Told<'a> {
             .collect()
     }
 
+    /// Modules whose own controllers left the bus: each by itself, those of several that fell
+    /// silent together, or the bus where many did.
+    fn bus_off(&self) -> Vec<Symptom> {
+        let codes = self.codes(|code| {
+            let old = code.event.is_some() || code.age == CodeAge::Past;
+            code.bus_off && code.gone.is_none() && !old
+        });
+        let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
+        let mut modules: Vec<Module> = codes.iter().map(module_of).collect();
+        modules.dedup();
+        let alone = modules.len() == 1 && self.among.len() == 1;
+        let symptom = |group: &[Module], subject: Subject, modules: usize| {
+            let own = codes.iter().copied().filter(|at| group.contains(&module_of(at))).collect();
+            let count = Sign::BusOffs { modules, many: modules >= LEFT_THE_BUS };
+            Symptom::new(subject, Fact::OwnBusOff(group.to_vec()))
+                .with_signs([count])
+                .with_codes(self.analysis, own)
+        };
+        let of_channel = |group: &[Module]| {
+            let all = group.len();
+            let shared = match self.set_of(group) {
+                Some(set) if all > 1 => Some(Subject::Nodes(set)),
+                _ if all >= LEFT_THE_BUS => Some(Subject::Channel(group[0].channel)),
+                _ => None,
+            };
+            let each = |own: &Module| symptom(&[*own], self.place(*own, alone), all);
+            match shared {
+                Some(subject) => vec![symptom(group, subject, all)],
+                None => group.iter().map(each).collect::<Vec<Symptom>>(),
+            }
+        };
+        modules.chunk_by(|a, b| a.channel == b.channel).flat_map(of_channel).collect()
+    }
+
+    /// Nodes that fell silent together and may be all of these modules.
+    fn set_of(&self, modules: &[Module]) -> Option<Vec<NodeIndex>> {
+        let may_be = |set: &&Vec<NodeIndex>| {
+            let own = |module: &Module| match self.analysis.node_of(*module) {
+                Some(node) => set.contains(&node),
+                None => self.analysis.nodes[set[0]].channel == module.channel,
+            };
+            modules.len() <= set.len() && modules.iter().all(own)
+        };
+        self.sets.iter().find(may_be).cloned()
+    }
+
     fn codes(&self, wanted: impl Fn(&CodeEntry) -> bool) -> Vec<usize> {
         let codes = &self.analysis.diagnosis.codes;
         (0..codes.len()).filter(|at| wanted(&codes[*at])).collect()
     }
+}
+
+/// Whether a module answered, then left two requests or more unanswered to the end, and others of
+/// its bus answered meanwhile: then neither the tester left nor the bus fell asleep.
+fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
+    let Some(mute) = talk.mute.last().filter(|mute| mute.until.is_none()) else { return false };
+    let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
+    let meanwhile = first..=last + nanoseconds(ANSWER_STILL);
+    let others =
+        analysis.diagnosis.talks.iter().filter(|other| {
+            other.module != talk.module && other.module.channel == talk.module.channel
+        });
+    let answers = |other: &TalkEntry| other.answered.iter().any(|time| meanwhile.contains(time));
+    let answered = talk.positive + talk.negative.iter().map(|(_, count)| count).sum::<u64>();
+    mute.since.is_some()
+        && first < last
+        && talk.unanswered <= answered + IN_VAIN
+        && others.into_iter().any(answers)
 }
 
 /// Codes of a row of blame: indexes into those of the diagnosis.

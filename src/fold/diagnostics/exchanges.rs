@@ -32,6 +32,8 @@ pub struct Talk {
     pub slowest: Option<f64>,
     /// When it was asked and did not answer, in order of time: the first [`Talk::MOST_MUTE`].
     pub mute: Vec<Mute>,
+    /// When it answered.
+    pub answered: Answered,
     last_answer: Option<Timestamp>,
 }
 
@@ -46,6 +48,39 @@ pub struct Mute {
     pub until: Option<Timestamp>,
 }
 
+/// Times of answers, thinned out where there are many: of a logger that asks all day, so that
+/// [`Answered::MOST`] of them cover it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Answered {
+    /// In order.
+    pub times: Vec<Timestamp>,
+    /// Nanoseconds from one that is kept to the next, at least.
+    step: i64,
+}
+
+impl Answered {
+    /// Times that are kept of one module, at most.
+    pub const MOST: usize = 1024;
+    /// The least step, in nanoseconds: what lies closer tells no more of who is there.
+    const LEAST: i64 = 100_000_000;
+
+    fn push(&mut self, time: Timestamp) {
+        self.step = self.step.max(Self::LEAST);
+        if self.times.last().is_some_and(|last| time.since(*last) < self.step) {
+            return;
+        }
+        if self.times.len() >= Self::MOST {
+            self.step *= 2;
+            let mut even = false;
+            self.times.retain(|_| {
+                even = !even;
+                even
+            });
+        }
+        self.times.push(time);
+    }
+}
+
 impl Talk {
     /// Times without answer that are kept of one module.
     pub const MOST_MUTE: usize = 64;
@@ -54,6 +89,7 @@ impl Talk {
     fn answered(&mut self, time: Option<Timestamp>) {
         let Some(time) = time else { return };
         self.last_answer = Some(time);
+        self.answered.push(time);
         if let Some(mute) = self.mute.last_mut().filter(|mute| mute.until.is_none()) {
             mute.until = Some(time);
         }
@@ -69,6 +105,14 @@ impl Talk {
             self.mute.push(Mute { since: self.last_answer, asked: (asked, asked), until: None });
         }
     }
+}
+
+/// Whether a request ends the usual messages of who it is for: CommunicationControl, or a
+/// programming session, in which a module runs nothing but its boot loader (ISO 14229-1:2020, 10.5
+/// and 10.2; that those messages end then is common practice, no source).
+fn switches_off(service: u8, data: &[u8]) -> bool {
+    let sub = data.first().map(|sub| sub & 0x7F);
+    service == 0x28 || service == 0x10 && sub == Some(0x02)
 }
 
 /// A request that waits for answers, or an answered one.
@@ -99,6 +143,8 @@ pub struct Exchanges {
     waiting: VecDeque<Request>,
     /// What each module did.
     pub talks: BTreeMap<Module, Talk>,
+    /// A tester asked for something that ends the usual messages of a module.
+    pub switched_off: bool,
 }
 
 impl Exchanges {
@@ -168,6 +214,7 @@ impl Exchanges {
         let uds::Message::Request { service, data } = uds::Message::parse(message.data) else {
             return;
         };
+        self.switched_off |= switches_off(service.id, data);
         // The tester asks the next question when it has waited long enough for the last.
         let over = |request: &Request| {
             request.channel == message.channel

@@ -156,6 +156,27 @@ pub fn is_internal(code: Code) -> bool {
         || (base.starts_with("P060") && !matches!(base.as_str(), "P0600" | "P0602" | "P0603"))
 }
 
+/// Whether a code says that the controller of the module itself left the bus, after too many
+/// errors of its own (ISO 11898-1:2015, 12.1.4): U0073 to U0078, "control module communication
+/// bus … off" of SAE J2012; failure type 88, "bus off", of a network code; and U0001, the
+/// high-speed bus, where no failure type says otherwise (common practice, no source).
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::is_bus_off;
+/// use lostnode::parsers::dtc::Code;
+/// let is = |code| is_bus_off(Code::parse(code).unwrap());
+/// assert!(is("U0073") && is("U0001-88") && !is("U0001-87") && !is("U0199"));
+/// ```
+pub fn is_bus_off(code: Code) -> bool {
+    let base = Code::new(code.base(), None).to_string();
+    let untold = matches!(code.failure_type(), None | Some(0));
+    match base.as_str() {
+        "U0073" | "U0074" | "U0075" | "U0076" | "U0077" | "U0078" => true,
+        "U0001" if untold => true,
+        _ => code.system() == System::Network && code.failure_type() == Some(0x88),
+    }
+}
+
 /// Whether a code says that the module lacks its programming or configuration, or has one that does
 /// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
 /// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration. 56, 57

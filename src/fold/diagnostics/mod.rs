@@ -29,7 +29,7 @@ use crate::ids::Map;
 use crate::settings::Pair;
 
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
-pub use exchanges::{Exchanges, Mute, Talk};
+pub use exchanges::{Answered, Exchanges, Mute, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub use in_parts::InParts;
 pub use stored::Stored;

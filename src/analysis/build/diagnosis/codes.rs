@@ -68,6 +68,7 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         event: None,
         unconfigured: says(meaning::is_unconfigured),
         internal: says(meaning::is_internal),
+        bus_off: says(meaning::is_bus_off),
         age: age(history),
         appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
         counter: history.counter,

@@ -40,6 +40,7 @@ pub fn diagnosis(
             .collect(),
         vehicle: vehicle::of(diagnostics, outages, begin.is_some()),
         talks: talks(diagnostics),
+        switched_off: diagnostics.exchanges.switched_off,
         blame,
         accusers,
         messages: diagnostics.messages.clone(),
@@ -124,6 +125,7 @@ fn talks(diagnostics: &Diagnostics) -> Vec<TalkEntry> {
             late: talk.late,
             slowest: talk.slowest,
             mute: talk.mute.clone(),
+            answered: talk.answered.times.iter().map(|time| time.nanoseconds()).collect(),
         })
         .collect()
 }

@@ -55,10 +55,12 @@ pub(super) fn join(
         for talk in spoken {
             let module = drive.module(talk.module);
             let mute = talk.mute.iter().map(|mute| drive.mute(mute)).collect();
-            let talk = TalkEntry { module, mute, ..talk.clone() };
+            let answered = talk.answered.iter().map(|time| drive.time(*time)).collect();
+            let talk = TalkEntry { module, mute, answered, ..talk.clone() };
             let known = talks.remove(&module);
             talks.insert(module, known.map_or(talk.clone(), |was| both(was, talk)));
         }
+        all.switched_off |= drive.0.analysis.diagnosis.switched_off;
         all.messages.complete += messages.complete;
         all.messages.ignored += messages.ignored;
         for (fault, count) in &messages.incomplete {
@@ -182,6 +184,7 @@ fn later_code(was: CodeEntry, now: CodeEntry) -> CodeEntry {
         event: now.event.or(was.event.filter(|_| age > CodeAge::Recent)),
         unconfigured: was.unconfigured || now.unconfigured,
         internal: was.internal || now.internal,
+        bus_off: was.bus_off || now.bus_off,
         appeared: was.appeared.or(now.appeared),
         age,
         ..now
@@ -225,6 +228,7 @@ fn both(was: TalkEntry, now: TalkEntry) -> TalkEntry {
         pending: was.pending + now.pending,
         late: was.late + now.late,
         mute: was.mute.into_iter().chain(now.mute).collect(),
+        answered: was.answered.into_iter().chain(now.answered).collect(),
         slowest: was.slowest.into_iter().chain(now.slowest).reduce(f64::max),
     }
 }

@@ -1,0 +1,174 @@
+//! What answers tell beside their content: that a module whose messages ended still speaks to a
+//! tester, that one that answered does so no more, and that its own controller left the bus. For
+//! each rule the smallest capture that needs it, and its counterpart. All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::{report, simulated};
+use five_nodes::{ranked, read, vehicle};
+use messages::{Message, cut, log, message, messages};
+use serde_json::Value;
+
+fn reported(messages: &[Message]) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, log(70.0, messages)).unwrap();
+    report(&path, &[]).1
+}
+
+fn first(document: &Value) -> (String, String) {
+    ranked(document).first().map_or(Default::default(), |own| (own.0.clone(), own.1.clone()))
+}
+
+/// Frames of a tester or of a module, at these times.
+fn at(id: &str, data: fn(f64) -> String, times: &[f64]) -> Vec<Message> {
+    let once = |time: &f64| Message { data, ..message(id, 1000.0, *time) };
+    times.iter().map(once).collect()
+}
+
+/// Questions, and answers 5 ms after some of them.
+fn asked(request: &str, answer: &str, questions: &[f64], answered: &[f64]) -> Vec<Message> {
+    let answered: Vec<f64> = answered.iter().map(|time| time + 0.005).collect();
+    let question = at(request, |_| "023E000000000000".to_owned(), questions);
+    [question, at(answer, |_| "027E000000000000".to_owned(), &answered)].concat()
+}
+
+/// Four units of a truck, the last of which is gone from 30 s on.
+fn truck() -> Vec<Message> {
+    let unit = |address: u32, group: u32| {
+        let one = |at: u32| {
+            let period = [0.02, 0.05, 0.1][at as usize];
+            let id = format!("{:08X}", 0x18F0_0000 + (group + at) * 0x100 + address);
+            message(&id, period, 0.0007 * f64::from(address + at))
+        };
+        (0..3).map(one).collect::<Vec<Message>>()
+    };
+    let last = cut(unit(0x17, 0x30), 30.0, 1000.0);
+    // Groups that everybody sends show that the channel speaks SAE J1939.
+    let engine = [("0CF00300", 0.05), ("0CF00400", 0.02), ("18FEEE00", 1.0), ("18FEF200", 0.1)]
+        .map(|(id, period)| message(id, period, 0.0003))
+        .to_vec();
+    [engine, unit(0x03, 0x10), unit(0x0B, 0x20), last].concat()
+}
+
+/// Who answers has supply, ground and bus: its program stands still.
+#[test]
+fn who_answers_while_it_is_silent_is_faulty_inside() {
+    let found = |answered: &[f64], more: Vec<Message>| {
+        let asked = asked("18DA17F1", "18DAF117", &[20.0, 40.0, 50.0], answered);
+        reported(&[truck(), asked, more].concat())
+    };
+    let dead = found(&[20.0, 40.0, 50.0], Vec::new());
+    assert_eq!(first(&dead), ("module_dead".to_owned(), "address 0x17".to_owned()), "{dead:#}");
+    assert!(dead["outages"][0]["scope"] == "node", "{}", dead["outages"]);
+    let said = dead["findings"][0]["evidence"].to_string();
+    assert!(said.contains("after all of its messages had ended"), "{said}");
+    // Who does not answer may lack anything.
+    let mute = found(&[20.0], Vec::new());
+    assert_ne!(first(&mute).0, "module_dead", "{:?}", ranked(&mute));
+    assert!(mute.to_string().contains("it did not answer a tester meanwhile"));
+    // CommunicationControl: the tester itself has ended the messages.
+    let off = at("18DA17F1", |_| "0328030100000000".to_owned(), &[29.99]);
+    let quiet = found(&[20.0, 40.0, 50.0], off);
+    assert!(!quiet.to_string().contains("after all of its messages had ended"), "{quiet:#}");
+}
+
+/// Four modules of a bus of four, one of which is gone from 30 s on.
+#[test]
+fn where_all_answer_the_lost_one_does() {
+    let slow = |own: Vec<Message>, ppm: f64| {
+        let slower = |own: Message| Message { period: own.period * (1.0 + ppm * 1e-6), ..own };
+        own.into_iter().map(slower).collect::<Vec<Message>>()
+    };
+    let bus = || {
+        let lost = slow(cut(messages(0x400, 6), 30.0, 1000.0), -120.0);
+        let all = [messages(0x100, 8), slow(messages(0x200, 8), 150.0), lost];
+        [all.concat(), slow(messages(0x300, 8), 300.0)].concat()
+    };
+    let found = |silent: &str| {
+        let mut all = bus();
+        for (request, answer) in
+            [("7E0", "7E8"), ("7E1", "7E9"), ("7E2", "7EA"), ("7E3", "7EB"), ("7E4", "7EC")]
+        {
+            let answered: &[f64] = if answer == silent { &[20.0] } else { &[20.0, 40.0, 50.0] };
+            all.extend(asked(request, answer, &[20.0, 40.0, 50.0], answered));
+        }
+        reported(&all)
+    };
+    let all = found("");
+    assert_eq!(first(&all).1, "node of 0x400", "{:?}", ranked(&all));
+    let said = all["findings"].to_string();
+    assert!(said.contains("all 5 modules that a tester asked since then answered"), "{said}");
+    let dead = |document: &Value| {
+        let own = ranked(document).into_iter().find(|own| own.0 == "module_dead");
+        own.map_or(0.0, |own| own.2)
+    };
+    let but_one = found("7EB");
+    assert!(!but_one.to_string().contains("asked since then answered"), "{but_one:#}");
+    assert!(dead(&all) > 1.5 * dead(&but_one), "{:?} {:?}", ranked(&all), ranked(&but_one));
+}
+
+/// A module that answered, and left two questions unanswered to the end while others answered, is
+/// gone, also where no message of it is known.
+#[test]
+fn who_answers_no_more_is_missing() {
+    let found = |questions: &[f64], others: &[f64]| {
+        let own = asked("7E1", "7E9", questions, &[10.0]);
+        reported(&[messages(0x100, 8), own, asked("7E2", "7EA", others, others)].concat())
+    };
+    let gone = found(&[10.0, 40.0, 50.0], &[12.0, 42.0, 51.0]);
+    assert_eq!(first(&gone).1, "0x7E9", "{:?}", ranked(&gone));
+    assert!(ranked(&gone).iter().all(|own| own.0 != "gateway"), "{:?}", ranked(&gone));
+    // One question may have been lost on the way; and where nobody answers, the bus is asleep or
+    // the tester gone.
+    for (questions, others) in
+        [(&[10.0, 40.0][..], &[12.0, 42.0, 51.0][..]), (&[10.0, 40.0, 50.0][..], &[12.0, 13.0][..])]
+    {
+        let found = found(questions, others);
+        assert!(ranked(&found).is_empty(), "{:?}", ranked(&found));
+    }
+}
+
+const BUS_OFF: &str = "C0 73 88 2F";
+
+/// What modules say: `number` of each with its code.
+fn told(codes: &[(u16, &str)]) -> Value {
+    let mut text = vehicle();
+    for (number, code) in codes {
+        text += &read(100.0 + f64::from(*number), *number, &[code]);
+    }
+    simulated(&text, &[]).1
+}
+
+/// A controller that left the bus had supply, and nothing but its own stub or the line to fail on.
+#[test]
+fn a_controller_that_left_the_bus_has_a_bad_stub() {
+    let document = told(&[(1, BUS_OFF)]);
+    assert_eq!(first(&document), ("module_connector".to_owned(), "0x7E9".to_owned()));
+    let said = document["findings"][0]["evidence"].to_string();
+    assert!(said.contains("its own controller left the bus"), "{said}");
+    // It may be the line all the same.
+    assert!(ranked(&document).iter().any(|own| own.0 == "line"), "{:?}", ranked(&document));
+    // Not what it only remembers, nor another failure of the same bus.
+    for code in ["C0 73 88 28", "C0 01 87 2F"] {
+        let document = told(&[(1, code)]);
+        assert!(!document.to_string().contains("left the bus"), "{document:#}");
+    }
+}
+
+/// Three that left it share the line.
+#[test]
+fn three_controllers_that_left_the_bus_share_the_line() {
+    let document = told(&[(1, BUS_OFF), (2, BUS_OFF), (3, BUS_OFF)]);
+    assert_eq!(first(&document).0, "line", "{:?}", ranked(&document));
+    let said = document["findings"][0]["evidence"].to_string();
+    assert!(said.contains("3 modules of the bus say so"), "{said}");
+    // Two may each have a stub of their own.
+    let document = told(&[(1, BUS_OFF), (2, BUS_OFF)]);
+    let own = |name: &str| ranked(&document).iter().any(|own| own.1 == name);
+    assert!(own("0x7E9") && own("0x7EA"), "{:?}", ranked(&document));
+}
