@@ -47,7 +47,7 @@ fn who_misses_turns_after_a_gap_was_kept_off_the_bus() {
     let short = gap(4);
     assert_eq!(stops(&short), [("unknown".to_owned(), "can0".into())], "{short}");
     assert_eq!(ranked(&short)[0].0, "line", "{:?}", ranked(&short));
-    assert!(short["outages"][0]["evidence"].to_string().contains("missed turns"), "{short}");
+    assert!(short["outages"][0]["evidence"].to_string().contains("skipped cycles"), "{short}");
     // Two may have paused by nature.
     let pause = gap(2);
     assert_eq!(stops(&pause)[0].0, "capture_gap", "{pause}");

@@ -4,12 +4,14 @@ use std::collections::BTreeSet;
 
 /// Who tells from beyond a break tells of so many more than there are of them.
 const MORE: usize = 2;
+/// Reporters on the other side. One alone may be what was cut off.
+const SEVERAL: usize = 2;
 
 /// Of accusations, given by who tells of each missed module: which are told only by those who were
 /// cut off themselves. Nobody on one side of a break hears the other, so the two sides share no
 /// reporter; the side that is cut off is the one of few that miss many, of whom none is known to have
-/// been lost (`lost`, by row). Where all hangs together nobody is told to be beyond. Nobody tells of
-/// a row without reporters.
+/// been lost (`lost`, by row), while the other side has several reporters. Where all hangs together
+/// nobody is told to be beyond. Nobody tells of a row without reporters.
 ///
 /// ```
 /// use lostnode::analysis::cut_off::from_beyond;
@@ -39,7 +41,8 @@ pub fn from_beyond<T: Ord + Copy>(rows: &[Vec<T>], lost: impl Fn(usize) -> bool)
         side.rows.len() >= MORE * side.reporters.len() && !side.rows.iter().any(|row| lost(*row))
     });
     let told = |row: usize| beyond.iter().any(|side| side.rows.contains(&row));
-    (0..rows.len()).map(|row| !here.is_empty() && told(row)).collect()
+    let several = here.iter().any(|side| side.reporters.len() >= SEVERAL);
+    (0..rows.len()).map(|row| several && told(row)).collect()
 }
 
 /// Accusations that hang together by who tells of them.

@@ -51,9 +51,11 @@ fn is_present(analysis: &Analysis, evidence: &[Evidence]) -> bool {
             let own = |at: &&crate::analysis::diagnosis::CodeEntry| at.module == *module;
             analysis.diagnosis.codes.iter().filter(own).any(|code| code.is_present())
         }
-        Fact::OwnBusOff(_) => {
-            analysis.diagnosis.codes.iter().any(|code| code.bus_off && code.is_present())
-        }
+        Fact::OwnBusOff(modules) => analysis
+            .diagnosis
+            .codes
+            .iter()
+            .any(|code| modules.contains(&code.module) && code.bus_off && code.is_present()),
         _ => true,
     })
 }

@@ -112,7 +112,7 @@ fn by_field(
             false
         }
         // What has a value to itself may be numbered otherwise, as network management is.
-        None => own.len() > 1,
+        None => own.len() > 1 && !is_heard(timing, channel, fields, *value),
     });
     // Beside the only sender the rest is of it, or has the same cause.
     if by_value.len() < 2 {
@@ -147,6 +147,14 @@ fn heard(
     }
     let sender = network.node_of[ids[0]]?;
     ids.iter().all(|id| network.node_of[*id] == Some(sender)).then_some(sender)
+}
+
+/// Whether anything with a value was heard: its sender is there, whoever it is.
+fn is_heard(timing: &Timing, channel: ChannelIndex, fields: &Fields, value: u32) -> bool {
+    let has = |id: &IdTiming| {
+        id.key.channel == channel && fields.value(channel, id.key.id) == Some(value)
+    };
+    timing.ids.iter().any(has)
 }
 
 /// As far as the roster tells, the key may have been off.

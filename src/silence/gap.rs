@@ -68,7 +68,10 @@ struct Turns {
 impl Turns {
     /// Some were kept off the bus beyond the gap.
     fn kept_off(self) -> bool {
-        self.missed >= KEPT_OFF && self.first >= AT_FIRST
+        let all = self.missed + self.first;
+        self.missed >= KEPT_OFF
+            && self.first >= AT_FIRST
+            && self.missed as f64 >= SHARE * all as f64
     }
 }
 
@@ -353,6 +356,8 @@ const FAST: f64 = 0.5;
 /// that missed it may have paused by nature.
 const KEPT_OFF: usize = 3;
 const AT_FIRST: usize = 5;
+/// … and this share of all: a recorder that loses single frames makes a few miss one by chance.
+const SHARE: f64 = 0.1;
 /// Share of those due that is in time where modules shut down and start one after another.
 const STAGED: f64 = 0.5;
 /// … and where the recorder stopped, which catches everyone in time, but for what a full bus holds

@@ -297,8 +297,8 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
         Frames::SeveralSilent(nodes) => format!(
             "{nodes} nodes fell silent, and traffic alone does not tell which of them it is"
         ),
-        Frames::FromBeyond => "only those say so who were cut off themselves: they miss everybody \
-                               beyond the break"
+        Frames::FromBeyond => "only modules that were cut off themselves say so: they miss \
+                               everybody beyond the break"
             .to_owned(),
         Frames::NoSender => {
             "no sender is known from this capture, so the frames do not say".to_owned()

@@ -329,9 +329,9 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
 
 fn bus_off(modules: &[String]) -> String {
     match modules {
-        [one] => format!("{one} says that its own controller left the bus after too many errors"),
+        [one] => format!("{one} says that its own controller went bus-off (too many errors)"),
         _ => format!(
-            "{} say that their own controllers left the bus after too many errors",
+            "{} say that their own controllers went bus-off (too many errors)",
             modules.join(", ")
         ),
     }

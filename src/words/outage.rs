@@ -232,8 +232,8 @@ fn stop(sign: StopSign) -> String {
             format!("{kept} of {testable} came back on the time grid that they had left")
         }
         StopSign::MissedTurns { missed, of } => format!(
-            "{missed} of {of} that came back on their grid missed turns after it: they ran on and \
-             were kept off the bus, as after a short"
+            "{missed} of {of} that came back on the time grid that they had left skipped cycles \
+             first: they ran on and could not send, as in bus-off after a short"
         ),
         StopSign::Woke { times } => {
             format!("it woke {} for less than half a second", plural(times, "time", "times"))

@@ -5,7 +5,7 @@ use super::company;
 use crate::analysis::diagnosis::{Mute, TalkEntry};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Sign;
-use crate::analysis::{Analysis, J1939, Outage, Scope};
+use crate::analysis::{Analysis, Identifier, J1939, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Seconds of a silence, or until the end, from which its messages have ended and do not only pause
@@ -65,6 +65,12 @@ fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
         other.channel == Some(channel) && other.scope < Scope::Bus && other.ids != outage.ids
     };
     if analysis.channel(channel).j1939 == J1939::Yes || analysis.lost().any(|own| others(&own)) {
+        return None;
+    }
+    // More modules may answer than are known.
+    let unknown =
+        |id: &Identifier| id.channel == channel && id.rhythm.is_some() && id.node.is_none();
+    if analysis.identifiers.iter().any(unknown) {
         return None;
     }
     let since = outage.start + nanoseconds(LATER);

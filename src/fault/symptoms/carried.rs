@@ -28,10 +28,11 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom]) -> Option<Symptom> {
     };
     // Where all of a bus stops, this one or that which it is carried from, no gateway is behind it.
     let of_a_stop = |outage: &&Outage| {
-        analysis
-            .outages
-            .iter()
-            .any(|stop| stop.scope == Scope::Bus && stop.silence().overlap(&outage.silence()) > 0)
+        analysis.outages.iter().any(|stop| {
+            stop.scope == Scope::Bus
+                && (stop.channel == outage.channel || stop.is_loss())
+                && stop.silence().overlap(&outage.silence()) > 0
+        })
     };
     for outage in analysis.lost().filter(|outage| !flooded(outage) && !of_a_stop(outage)) {
         for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {

@@ -306,11 +306,12 @@ impl<'a> Told<'a> {
 }
 
 /// Whether a module answered, then left two requests or more unanswered to the end, and others of
-/// its bus answered meanwhile: then neither the tester left nor the bus fell asleep.
+/// its bus still answered after the last of them: then neither the tester left nor the bus fell
+/// asleep.
 fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
     let Some(mute) = talk.mute.last().filter(|mute| mute.until.is_none()) else { return false };
     let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
-    let meanwhile = first..=last + nanoseconds(ANSWER_STILL);
+    let meanwhile = last..=last.saturating_add(nanoseconds(ANSWER_STILL));
     let others =
         analysis.diagnosis.talks.iter().filter(|other| {
             other.module != talk.module && other.module.channel == talk.module.channel

@@ -112,7 +112,8 @@ impl Talk {
 /// and 10.2; that those messages end then is common practice, no source).
 fn switches_off(service: u8, data: &[u8]) -> bool {
     let sub = data.first().map(|sub| sub & 0x7F);
-    service == 0x28 || service == 0x10 && sub == Some(0x02)
+    // Sub-function 0 of it lets all send again.
+    service == 0x28 && sub != Some(0x00) || service == 0x10 && sub == Some(0x02)
 }
 
 /// A request that waits for answers, or an answered one.

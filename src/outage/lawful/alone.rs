@@ -65,10 +65,14 @@ impl Scene<'_> {
         self.pauses(event, &[loss])
     }
 
-    /// The only one of these that timed out, where it pauses alike, and not only with others.
+    /// The only one of these that timed out, where it pauses alike, and not only with others. On
+    /// its grid a wire that heals brings it back too.
     pub(super) fn pauser<'e>(&self, losses: impl Iterator<Item = &'e Loss>) -> Option<&'e Loss> {
         let mut timed_out = losses.filter(|loss| self.timed_out(loss));
         let (Some(loss), None) = (timed_out.next(), timed_out.next()) else { return None };
+        if self.losses(loss.id).count() < FEWEST || !self.is_alike(loss.id) {
+            return None;
+        }
         let channel = self.observed.timing.ids[loss.id].key.channel;
         let others = |own: &&Loss| {
             let all = self.observed.losses.losses.iter().filter(|other| other.id != loss.id);
@@ -76,9 +80,8 @@ impl Scene<'_> {
             all.filter(|other| here(other.id))
                 .any(|other| other.silence.overlap(&own.silence) * 2 > own.silence.length())
         };
-        let alone = self.losses(loss.id).take(MOST).filter(|own| !others(own)).count();
-        let again = self.losses(loss.id).count() >= FEWEST && alone + 1 >= FEWEST;
-        (again && self.is_regular(loss.id)).then_some(loss)
+        let alone = self.losses(loss.id).take(MOST).filter(|own| !others(own));
+        (alone.take(FEWEST - 1).count() + 1 >= FEWEST).then_some(loss)
     }
 
     fn single(&self, event: &Event, loss: &Loss) -> Option<(Verdict, Option<Doubt>, Why)> {
@@ -222,19 +225,23 @@ impl Scene<'_> {
     }
 
     /// Whether an identifier pauses alike each time, on a schedule, or on its own grid.
-    pub(super) fn is_regular(&self, id: IdIndex) -> bool {
+    fn is_regular(&self, id: IdIndex) -> bool {
+        let kept = self.losses(id).filter_map(|own| self.expected(id)?.phase_kept(own.silence));
+        let kept: Vec<bool> = kept.collect();
+        let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
+        self.is_alike(id) || (kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64)
+    }
+
+    /// Whether it pauses alike each time, or on a schedule.
+    pub(super) fn is_alike(&self, id: IdIndex) -> bool {
         let own: Vec<&Loss> = self.losses(id).collect();
         let lengths: Vec<f64> = own.iter().map(|loss| seconds(loss.silence.length())).collect();
         let spacings: Vec<f64> = own
             .windows(2)
             .map(|pair| seconds(pair[1].silence.start - pair[0].silence.start))
             .collect();
-        let kept: Vec<bool> =
-            own.iter().filter_map(|loss| self.expected(id)?.phase_kept(loss.silence)).collect();
-        let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
         (lengths.len() >= FEWEST && scatter(&lengths) < REGULAR)
             || (spacings.len() + 1 >= FEWEST && scatter(&spacings) < REGULAR)
-            || (kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64)
     }
 }
 

@@ -11,6 +11,8 @@ use crate::silence::{Event, Loss};
 
 /// So many identifiers show that a key was turned off.
 const MANY: usize = 10;
+/// So many are on their grid by luck at most.
+const BY_LUCK: usize = 2;
 /// Modules are up within so many seconds of the key (common practice, no source).
 const START: f64 = 2.0;
 /// A module that needs so much longer than the last of the others, in seconds, does not start as
@@ -200,9 +202,11 @@ impl Scene<'_> {
 /// Whether a silence began while the key was off and ended as it was turned on: an after-run, which
 /// ends when its work is done. What came back on its grid was not switched off.
 fn holds(key_off: &Judged, own: &Judged) -> bool {
-    // A key that surely was turned off explains what came back with the rest, on its grid by luck.
+    // A key that surely was turned off explains what came back with the rest, on its grid by luck:
+    // a few are, many are not.
     let sure = key_off.doubt.is_none() && key_off.ids().len() >= MANY;
-    let kept = matches!(own.why, Why::PhaseKept { .. }) && !sure;
+    let luck = if sure { BY_LUCK } else { 0 };
+    let kept = matches!(own.why, Why::PhaseKept { testable, .. } if testable > luck);
     let open = own.verdict == Verdict::Lost || own.doubt.is_some();
     let onset = key_off.events.first().map_or(0, |event| event.onset);
     let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
@@ -211,7 +215,7 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
         |events: &mut dyn Iterator<Item = &Event>| events.flat_map(|event| &event.losses).count();
     // Most stay off to the end: one that came back early does not tell when the key was on again.
     let for_good =
-        of(&mut key_off.events.iter().filter(gone)) * 2 >= of(&mut key_off.events.iter());
+        of(&mut key_off.events.iter().filter(gone)) * 4 >= of(&mut key_off.events.iter()) * 3;
     let fits = |event: &Event| match (back().min(), back().max()) {
         _ if event.ongoing && for_good => event.onset > onset,
         (Some(first), Some(last)) => {

@@ -16,6 +16,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::{Observed, claims};
 use crate::fold::timing::{nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
+use crate::network::MissingOf;
 use crate::silence::{self, Event};
 use scene::Scene;
 
@@ -208,7 +209,7 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
         .collect();
     ids.sort_unstable();
     ids.dedup();
-    let never_heard = !observed.network.missing.is_empty();
+    let never_heard = observed.network.missing.iter().any(|own| own.of != MissingOf::Part);
     if !observed.a_module_is_missed || lost || never_heard || ids.len() != 1 {
         return;
     }

@@ -7,14 +7,15 @@ use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 use crate::silence::{Stop, StopKind};
 
 /// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
-/// by up to 0.1 s, and the last frames wait in the gateway.
+/// by up to 0.1 s, and the last frames wait in the gateway. It is over no later than so.
 const WITH_IT: f64 = 0.3;
 /// It lasts for this share of it at least, as far as anything was recorded.
 const COVERED: f64 = 0.85;
 
 /// A gateway has nothing to carry over while the bus that it listens to is dead: what falls silent
 /// with that bus and is silent for as long was carried from there. Two faults that know nothing of
-/// each other do not begin and end together.
+/// each other do not begin and end together. What errors spoiled, or what started anew, has a cause
+/// of its own.
 pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     let stops = &observed.losses.stops;
     for judged in judged.iter_mut().filter(|judged| judged.verdict == Verdict::Lost) {
@@ -22,7 +23,8 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
             let silence = Silence { start: event.onset, end: event.back.max(event.onset) };
             !event.ongoing && is_with_another(stops, event.channel, silence)
         });
-        if with_another {
+        let own_cause = matches!(judged.why, Why::OwnErrors { .. } | Why::Restarted);
+        if with_another && !own_cause {
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Pauses, None, Why::OtherBusStopped);
         }
@@ -35,7 +37,10 @@ fn is_with_another(stops: &[Stop], channel: ChannelIndex, silence: Silence) -> b
             && !stop.unclear
             && stop.channel.is_some_and(|other| other != channel)
     };
-    let at_once = |stop: &Stop| (stop.silence.start - silence.start).abs() <= nanoseconds(WITH_IT);
+    let at_once = |stop: &Stop| {
+        (stop.silence.start - silence.start).abs() <= nanoseconds(WITH_IT)
+            && stop.silence.end - silence.end <= nanoseconds(WITH_IT)
+    };
     if !stops.iter().filter(failed).any(at_once) {
         return false;
     }

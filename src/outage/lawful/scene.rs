@@ -234,7 +234,7 @@ impl<'a> Scene<'a> {
         if let [id] = node.ids.iter().copied().filter(|id| lost(&id)).collect::<Vec<_>>()[..]
             && others().count() > 0
             && others().all(|id| due(id) < LACKING)
-            && self.is_regular(id)
+            && self.is_alike(id)
         {
             return false;
         }
