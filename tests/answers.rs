@@ -150,13 +150,13 @@ fn a_controller_that_left_the_bus_has_a_bad_stub() {
     let document = told(&[(1, BUS_OFF)]);
     assert_eq!(first(&document), ("module_connector".to_owned(), "0x7E9".to_owned()));
     let said = document["findings"][0]["evidence"].to_string();
-    assert!(said.contains("its own controller left the bus"), "{said}");
+    assert!(said.contains("its own controller went bus-off"), "{said}");
     // It may be the line all the same.
     assert!(ranked(&document).iter().any(|own| own.0 == "line"), "{:?}", ranked(&document));
     // Not what it only remembers, nor another failure of the same bus.
     for code in ["C0 73 88 28", "C0 01 87 2F"] {
         let document = told(&[(1, code)]);
-        assert!(!document.to_string().contains("left the bus"), "{document:#}");
+        assert!(!document.to_string().contains("went bus-off"), "{document:#}");
     }
 }
 

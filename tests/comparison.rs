@@ -482,6 +482,7 @@ fn read(modules: &[&str], codes: Vec<CodeEntry>) -> Analysis {
         late: 0,
         slowest: None,
         mute: Vec::new(),
+        answered: Vec::new(),
     };
     report.diagnosis.talks = modules.iter().map(talk).collect();
     report.diagnosis.codes = codes;

@@ -380,6 +380,12 @@ fn cranking_is_no_common_supply() {
     assert_eq!(ranked(&once).last().unwrap().0, "cranking");
     let again = crank(&[40.0, 57.0, 90.0], &[1.6, 1.1, 2.0]);
     assert_eq!(ranked(&again)[0].0, "shared_supply");
-    let starter = of_class(&again, "cranking");
-    assert!(of_class(&again, "shared_supply") > 4.0 * starter, "{:?}", ranked(&again));
+    // By what the tables come to: little of what they say of the starter was ever measured.
+    let of_tables = |class: &str| {
+        let all = again["findings"].as_array().unwrap().iter();
+        let own = all.filter(|finding| finding["class"] == class);
+        own.map(|finding| finding["uncalibrated"].as_f64().unwrap()).sum::<f64>()
+    };
+    let starter = of_tables("cranking");
+    assert!(of_tables("shared_supply") > 4.0 * starter, "{:?}", ranked(&again));
 }

@@ -150,7 +150,10 @@ fn what_is_carried_over_runs_on_while_the_gateway_starts_anew() {
     let found = lost(0.0131);
     assert_eq!(found[0].0, "gateway", "{found:?}");
     let found = lost(0.0);
-    assert!(found.iter().all(|(class, ..)| class != "gateway"), "{found:?}");
+    // One bus shows little of a gateway: it is hardly likely, and not ruled out.
+    let hardly =
+        |(class, _, probability): &(String, String, f64)| class != "gateway" || *probability < 0.1;
+    assert!(found.iter().all(hardly), "{found:?}");
     assert_eq!(found[0].0, "branch", "{found:?}");
 }
 

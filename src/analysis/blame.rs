@@ -264,7 +264,7 @@ impl Row<'_> {
         self.accusations.iter().all(heard)
     }
 
-    /// What is lost in this drive fails in it: codes that did not, were cleared, and stayed away are
+    /// What is lost in this drive fails in it: codes that did not, were cleared and stayed away are
     /// of something that is over (status bits 1 and 2 of ISO 14229-1:2020, D.2).
     fn is_of_the_past(&self) -> bool {
         self.age() >= CodeAge::Untold && self.is_heard_again()

@@ -85,7 +85,8 @@ fn any_signs(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
 /// `n` of them come to `n / (1 + (n - 1) * ALIKE)`.
 fn counted(symptoms: &[Symptom]) -> Vec<f64> {
     let told = |symptom: &Symptom| {
-        matches!(symptom.kind(), SymptomKind::MissedByOthers | SymptomKind::NoAnswer)
+        use SymptomKind::{MissedByOthers, NoAnswer, OwnBusOff};
+        matches!(symptom.kind(), MissedByOthers | NoAnswer | OwnBusOff)
             && matches!(symptom.subject, Subject::Module(_))
     };
     let alike = |symptom: &Symptom| {
@@ -136,7 +137,8 @@ impl Table {
         let asked = !analysis.diagnosis.talks.is_empty() || !analysis.diagnosis.codes.is_empty();
         // Many recorders write no error frames: that there is none then says nothing.
         let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
-        let lasting = analysis.lost().any(|outage| outage.ongoing);
+        let lost = analysis.lost().next().is_some();
+        let all_back = lost && !analysis.lost().any(|outage| outage.ongoing);
         let of_errors =
             |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
@@ -160,7 +162,7 @@ impl Table {
                 // Who was back when the codes were read is missed no more, and on one bus nobody
                 // sees what another carries.
                 let unseen = match kind {
-                    SymptomKind::ManyMissed => !lasting,
+                    SymptomKind::ManyMissed => all_back,
                     SymptomKind::NotCarried => analysis.channels.len() < 2,
                     _ => false,
                 };

@@ -1,5 +1,6 @@
 //! A small invented vehicle, its troubles and what a tester reads, as a scenario; and what the
 //! report finds.
+#![allow(dead_code)] // each test file uses some of them
 
 use std::fmt::Write;
 
