@@ -4,7 +4,6 @@
 
 mod common;
 #[path = "common/five_nodes.rs"]
-#[allow(dead_code, reason = "only what ranks findings is used")]
 mod five_nodes;
 
 use std::fmt::Write as _;

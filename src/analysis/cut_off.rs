@@ -9,9 +9,9 @@ const SEVERAL: usize = 2;
 
 /// Of accusations, given by who tells of each missed module: which are told only by those who were
 /// cut off themselves. Nobody on one side of a break hears the other, so the two sides share no
-/// reporter; the side that is cut off is the one of few that miss many, of whom none is known to have
-/// been lost (`lost`, by row), while the other side has several reporters. Where all hangs together
-/// nobody is told to be beyond. Nobody tells of a row without reporters.
+/// reporter; the side that is cut off is the one of few that miss many, of whom none is known to
+/// have been lost (`lost`, by row), while the other side has several reporters. Where all hangs
+/// together nobody is told to be beyond. Nobody tells of a row without reporters.
 ///
 /// ```
 /// use lostnode::analysis::cut_off::from_beyond;

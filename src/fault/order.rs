@@ -336,8 +336,8 @@ mod tests {
         assert_eq!(first(0.2), ClassName::SOUND);
     }
 
-    /// One more explanation of what is listed stands behind the first of something else that is half
-    /// as likely, and before one that is less.
+    /// One more explanation of what is listed stands behind the first of something else that is
+    /// half as likely, and before one that is less.
     #[test]
     fn the_first_of_something_else_comes_before_one_more_of_the_same() {
         let order = |other: f64| {

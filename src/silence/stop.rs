@@ -99,7 +99,8 @@ pub enum StopSign {
         /// Of how many that can be told.
         testable: usize,
     },
-    /// Of identifiers that came back on their grid some missed turns after it: they were off the bus.
+    /// Of identifiers that came back on their grid some missed turns after it: they were kept off
+    /// the bus.
     MissedTurns {
         /// How many.
         missed: usize,
