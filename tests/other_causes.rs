@@ -8,16 +8,7 @@ mod five_nodes;
 use std::fmt::Write;
 
 use common::{report, simulated};
-use five_nodes::{ranked, read, trouble, vehicle};
-
-/// What a module answers to a request, one frame each.
-fn answered(at: f64, number: u16, request: &str, answer: &str) -> String {
-    let (asks, answers) = (0x7E0 + number, 0x7E8 + number);
-    format!(
-        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{asks:03X}\", data = \"{request}\" \
-         }}\nanswers = [ {{ id = \"{answers:03X}\", data = \"{answer}\" }} ]\n",
-    )
-}
+use five_nodes::{answered, ranked, read, trouble, vehicle};
 
 /// "Lost communication with door", "… cluster", and with a status after it.
 const DOOR: &str = "C1 99 87";

@@ -11,7 +11,7 @@ mod messages;
 use std::fmt::Write;
 
 use common::{outages, report, simulated};
-use five_nodes::{ranked, read, trouble, vehicle};
+use five_nodes::{answered, ranked, read, trouble, vehicle};
 use messages::{Message, cut, log, message, messages};
 use serde_json::Value;
 
@@ -163,14 +163,7 @@ fn a_cleared_code_of_the_past_is_of_no_loss_of_now() {
         for number in 1..3u16 {
             let at = 20.0 + f64::from(number);
             text += &read(at, number, &[&code]);
-            let (request, answer) = (0x7E0 + number, 0x7E8 + number);
-            writeln!(
-                text,
-                "[[exchange]]\nat = {}\nrequest = {{ id = \"{request:03X}\", data = \"14 FF FF \
-                 FF\" }}\nanswers = [ {{ id = \"{answer:03X}\", data = \"54\" }} ]",
-                at + 5.0
-            )
-            .unwrap();
+            text += &answered(at + 5.0, number, "14 FF FF FF", "54");
             text += &read(at + 80.0, number, &[]);
         }
         let (_, document, _) = simulated(&text, &[]);

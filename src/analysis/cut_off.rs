@@ -27,10 +27,9 @@ pub fn from_beyond<T: Ord + Copy>(rows: &[Vec<T>], lost: impl Fn(usize) -> bool)
     for (row, reporters) in rows.iter().enumerate().filter(|(_, row)| !row.is_empty()) {
         let mut joined =
             Side { rows: BTreeSet::from([row]), reporters: reporters.iter().copied().collect() };
-        let (same, apart) =
+        let (same, apart): (Vec<Side<T>>, Vec<Side<T>>) =
             sides.into_iter().partition(|side| !side.reporters.is_disjoint(&joined.reporters));
         sides = apart;
-        let same: Vec<Side<T>> = same;
         for side in same {
             joined.rows.extend(side.rows);
             joined.reporters.extend(side.reporters);

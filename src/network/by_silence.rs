@@ -7,7 +7,7 @@ use super::clocks::Clocks;
 use super::{Basis, Node, by_clock, name, unnamed};
 use crate::fold::timing::{Nanoseconds, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
-use crate::silence::{Loss, Losses};
+use crate::silence::{LACKING, Loss, Losses};
 
 /// Most time between the stops, and between the returns, of identifiers of one node, besides their
 /// own periods.
@@ -24,8 +24,6 @@ const LATE: f64 = 5.0;
 /// losses that two identifiers have in common one more of either may not be.
 const OF_A_BURST: usize = 4;
 
-/// A gap of so many periods lacks a frame.
-const LACKING: f64 = 1.6;
 /// A loss of more than three periods tells whether an identifier went on in it, with a tenth for
 /// their scatter …
 const TELLS: f64 = 3.1;

@@ -101,18 +101,20 @@ fn by_field(
             by_value.entry(value).or_default().push(*missing);
         }
     }
-    by_value.retain(|value, own| match heard(network, timing, channel, fields, *value) {
-        Some(node) => {
-            rest.retain(|missing| !own.contains(missing));
-            let never_heard = &mut network.nodes[node].never_heard;
-            never_heard.extend(own.iter().map(|missing| missing.id));
-            never_heard.sort_unstable();
-            never_heard.dedup();
-            network.missing.push(here_missing(channel, node, own, MissingOf::Part));
-            false
-        }
-        // What has a value to itself may be numbered otherwise, as network management is.
-        None => own.len() > 1 && !is_heard(timing, channel, fields, *value),
+    by_value.retain(|value, own| {
+        let heard = heard(timing, channel, fields, *value);
+        let Some(node) = sender_of(network, &heard) else {
+            // What has a value to itself may be numbered otherwise, as network management is; and
+            // where anything of it was heard the sender is there, whoever it is.
+            return own.len() > 1 && heard.is_empty();
+        };
+        rest.retain(|missing| !own.contains(missing));
+        let never_heard = &mut network.nodes[node].never_heard;
+        never_heard.extend(own.iter().map(|missing| missing.id));
+        never_heard.sort_unstable();
+        never_heard.dedup();
+        network.missing.push(here_missing(channel, node, own, MissingOf::Part));
+        false
     });
     // Beside the only sender the rest is of it, or has the same cause.
     if by_value.len() < 2 {
@@ -129,32 +131,20 @@ fn by_field(
     rest
 }
 
-/// The sender of what was heard with a value, where that was more than one identifier.
-fn heard(
-    network: &Network,
-    timing: &Timing,
-    channel: ChannelIndex,
-    fields: &Fields,
-    value: u32,
-) -> Option<NodeIndex> {
+/// What was heard with a value.
+fn heard(timing: &Timing, channel: ChannelIndex, fields: &Fields, value: u32) -> Vec<IdIndex> {
     let has = |id: &IdTiming| {
         id.key.channel == channel && fields.value(channel, id.key.id) == Some(value)
     };
-    let ids = (0..timing.ids.len()).map(IdIndex).filter(|id| has(&timing.ids[*id]));
-    let ids: Vec<IdIndex> = ids.collect();
-    if ids.len() < 2 {
-        return None;
-    }
-    let sender = network.node_of[ids[0]]?;
-    ids.iter().all(|id| network.node_of[*id] == Some(sender)).then_some(sender)
+    (0..timing.ids.len()).map(IdIndex).filter(|id| has(&timing.ids[*id])).collect()
 }
 
-/// Whether anything with a value was heard: its sender is there, whoever it is.
-fn is_heard(timing: &Timing, channel: ChannelIndex, fields: &Fields, value: u32) -> bool {
-    let has = |id: &IdTiming| {
-        id.key.channel == channel && fields.value(channel, id.key.id) == Some(value)
-    };
-    timing.ids.iter().any(has)
+/// The sender of these, where they are more than one identifier.
+fn sender_of(network: &Network, ids: &[IdIndex]) -> Option<NodeIndex> {
+    let [first, others @ ..] = ids else { return None };
+    let sender = network.node_of[*first]?;
+    let alike = others.iter().all(|id| network.node_of[*id] == Some(sender));
+    (alike && !others.is_empty()).then_some(sender)
 }
 
 /// As far as the roster tells, the key may have been off.

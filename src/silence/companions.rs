@@ -3,13 +3,11 @@
 
 use std::collections::BTreeMap;
 
-use super::{Loss, Losses, covered};
+use super::{LACKING, Loss, Losses, covered};
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::settings::Settings;
 
-/// A gap of so many periods lacks a frame.
-const LACKING: f64 = 1.6;
 /// A loss of so many periods has to show at whoever hangs together with it.
 const SHOWS: f64 = 2.0 * LACKING;
 /// Modules send their first frames within so many seconds of each other, besides their periods.

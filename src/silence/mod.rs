@@ -34,6 +34,9 @@ pub use stop::{Stop, StopKind, StopSign};
 pub use thinned::{HowThinned, Thinned};
 pub use together::{Event, together};
 
+/// A gap of so many periods lacks a frame.
+pub(crate) const LACKING: f64 = 1.6;
+
 /// One identifier silent for longer than its time-out, not explained by a stop of the channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Loss {
@@ -163,7 +166,11 @@ fn quiet_times<'a>(
     channel: ChannelIndex,
 ) -> Vec<Silence> {
     let of_channel = stops.filter(|stop| stop.concerns(channel)).map(|stop| stop.silence);
-    let mut all: Vec<_> = pauses.iter().copied().chain(of_channel).collect();
+    merged(pauses.iter().copied().chain(of_channel).collect())
+}
+
+/// Times sorted, and put together where they overlap.
+pub(crate) fn merged(mut all: Vec<Silence>) -> Vec<Silence> {
     all.sort_unstable();
     let mut merged: Vec<Silence> = Vec::with_capacity(all.len());
     for silence in all {
@@ -175,8 +182,8 @@ fn quiet_times<'a>(
     merged
 }
 
-/// How much of `silence` lies in the sorted `quiet` times.
-fn covered(quiet: &[Silence], silence: Silence) -> Nanoseconds {
+/// How much of `silence` lies in `quiet` times, which are sorted and do not overlap.
+pub(crate) fn covered(quiet: &[Silence], silence: Silence) -> Nanoseconds {
     let first = quiet.partition_point(|quiet| quiet.end <= silence.start);
     quiet[first..]
         .iter()

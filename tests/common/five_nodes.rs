@@ -46,12 +46,16 @@ pub fn trouble(kind: &str, what: &str, at: &[f64], lasts: &[f64]) -> String {
     format!("[[trouble]]\nkind = \"{kind}\"\n{what}\nat = {at:?}\nlasts = {lasts:?}\n")
 }
 
+/// What a module answers to a request, one frame each.
+pub fn answered(at: f64, number: u16, request: &str, answer: &str) -> String {
+    let (asks, answers) = (0x7E0 + number, 0x7E8 + number);
+    format!(
+        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{asks:03X}\", data = \"{request}\" \
+         }}\nanswers = [ {{ id = \"{answers:03X}\", data = \"{answer}\" }} ]\n",
+    )
+}
+
 /// A list of codes with their status, as module `number` gives it at a time.
 pub fn read(at: f64, number: u16, codes: &[&str]) -> String {
-    let (request, answer) = (0x7E0 + number, 0x7E8 + number);
-    format!(
-        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{request:03X}\", data = \"19 02 FF\" \
-         }}\nanswers = [ {{ id = \"{answer:03X}\", data = \"59 02 FF {}\" }} ]\n",
-        codes.join(" ")
-    )
+    answered(at, number, "19 02 FF", &format!("59 02 FF {}", codes.join(" ")))
 }

@@ -195,8 +195,7 @@ impl Scene<'_> {
         }
         let mut losses = events.iter().flat_map(|event| &event.losses);
         let again = |id: &IdIndex| self.losses(*id).count() >= 2;
-        let losses_of_all = events.iter().flat_map(|event| &event.losses);
-        let pair = figures.ids.len() >= 2 && instants == 1 && self.pauser(losses_of_all).is_none();
+        let pair = figures.ids.len() >= 2 && instants == 1 && self.pauser(losses.clone()).is_none();
         if pair && (length(events) >= STARTER || figures.ids.iter().all(again)) {
             return None;
         }

@@ -210,12 +210,10 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
     let open = own.verdict == Verdict::Lost || own.doubt.is_some();
     let onset = key_off.events.first().map_or(0, |event| event.onset);
     let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
-    let gone = |event: &&Event| event.ongoing;
-    let of =
-        |events: &mut dyn Iterator<Item = &Event>| events.flat_map(|event| &event.losses).count();
     // Most stay off to the end: one that came back early does not tell when the key was on again.
-    let for_good =
-        of(&mut key_off.events.iter().filter(gone)) * 4 >= of(&mut key_off.events.iter()) * 3;
+    let off = |event: &Event| if event.ongoing { event.losses.len() } else { 0 };
+    let all: usize = key_off.events.iter().map(|event| event.losses.len()).sum();
+    let for_good = key_off.events.iter().map(off).sum::<usize>() * 4 >= all * 3;
     let fits = |event: &Event| match (back().min(), back().max()) {
         _ if event.ongoing && for_good => event.onset > onset,
         (Some(first), Some(last)) => {

@@ -3,8 +3,8 @@
 use super::super::Observed;
 use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
-use crate::silence::{Stop, StopKind};
+use crate::fold::timing::{Silence, nanoseconds};
+use crate::silence::{self, Stop, StopKind};
 
 /// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
 /// by up to 0.1 s, and the last frames wait in the gateway. It is over no later than so.
@@ -31,29 +31,21 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     }
 }
 
-fn is_with_another(stops: &[Stop], channel: ChannelIndex, silence: Silence) -> bool {
+fn is_with_another(stops: &[Stop], channel: ChannelIndex, own: Silence) -> bool {
     let failed = |stop: &&Stop| {
         matches!(stop.kind, StopKind::BusFault | StopKind::Unknown)
             && !stop.unclear
             && stop.channel.is_some_and(|other| other != channel)
     };
     let at_once = |stop: &Stop| {
-        (stop.silence.start - silence.start).abs() <= nanoseconds(WITH_IT)
-            && stop.silence.end - silence.end <= nanoseconds(WITH_IT)
+        (stop.silence.start - own.start).abs() <= nanoseconds(WITH_IT)
+            && stop.silence.end - own.end <= nanoseconds(WITH_IT)
     };
     if !stops.iter().filter(failed).any(at_once) {
         return false;
     }
     let paused = stops.iter().filter(|stop| stop.channel.is_none());
-    let mut silent: Vec<Silence> =
-        stops.iter().filter(failed).chain(paused).map(|stop| stop.silence).collect();
-    silent.sort_unstable_by_key(|own| own.start);
-    let mut until = silence.start;
-    let mut covered: Nanoseconds = 0;
-    for own in silent {
-        let (start, end) = (own.start.max(until), own.end.min(silence.end));
-        covered += (end - start).max(0);
-        until = until.max(end);
-    }
-    covered as f64 >= COVERED * silence.length() as f64
+    let silent = stops.iter().filter(failed).chain(paused).map(|stop| stop.silence).collect();
+    let covered = silence::covered(&silence::merged(silent), own);
+    covered as f64 >= COVERED * own.length() as f64
 }

@@ -6,12 +6,10 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
-use crate::silence::{Event, Expectation, Loss, QUEUE, Stop, StopKind};
+use crate::silence::{Event, Expectation, LACKING, Loss, QUEUE, Stop, StopKind};
 
 /// A sender that a clock tells counts as known from this confidence on.
 const SURE: f64 = 0.9;
-/// A message lacks a frame in a time of so many periods.
-const LACKING: f64 = 1.6;
 /// Stops with so many identifiers due are those of a recorder …
 const MANY: usize = 10;
 /// … and where there are so many of them, for more than this share of the time, nothing can be said
@@ -231,10 +229,10 @@ impl<'a> Scene<'a> {
         let slack = nanoseconds(fastest(self.observed.losses, &ids) + QUEUE);
         let due = |id: &IdIndex| seconds(silence.length()) / self.period(*id);
         // A message that pauses by nature does so while nothing else of its sender is due.
-        if let [id] = node.ids.iter().copied().filter(|id| lost(&id)).collect::<Vec<_>>()[..]
-            && others().count() > 0
+        if lost_here == 1
+            && node.ids.len() > 1
             && others().all(|id| due(id) < LACKING)
-            && self.is_alike(id)
+            && node.ids.iter().filter(lost).all(|id| self.is_alike(*id))
         {
             return false;
         }
