@@ -54,6 +54,7 @@ impl Sign {
             Sign::FramesSay(Verdict::Open) => (SignName::FramesSay, SignValue::Open),
             Sign::Lead(led) => (SignName::Lead, led.kind.value()),
             Sign::LeadTogether(led) => (SignName::LeadTogether, led.kind.value()),
+            Sign::BusOffs { modules: 1, .. } => (SignName::BusOffs, SignValue::Single),
             Sign::BusOffs { many: false, .. } => (SignName::BusOffs, SignValue::Few),
             Sign::BusOffs { many: true, .. } => (SignName::BusOffs, SignValue::Everyone),
             Sign::Answers { after: Some(_) } => (SignName::Answers, SignValue::Own),

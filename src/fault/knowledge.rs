@@ -54,10 +54,30 @@ pub struct Class {
     pub alone: Option<ClassName>,
     /// The symptom without which it is out of the question.
     pub needs: Option<SymptomKind>,
+    /// What it nearly always leaves in the capture, any one of these; empty where nothing is sure.
+    #[serde(default)]
+    pub trace: Vec<Trace>,
+    /// How many times as good its odds are with no such trace, 0 to 1.
+    #[serde(default = "unchanged")]
+    pub untraced: f64,
     /// In sentences.
     pub explanation: String,
     /// Where the numbers are from.
     pub source: String,
+}
+
+/// A symptom, with a value of one of its signs where that matters.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct Trace {
+    /// The symptom.
+    pub symptom: SymptomKind,
+    /// The sign and the value that it must have.
+    pub with: Option<(SignName, SignValue)>,
+}
+
+fn unchanged() -> f64 {
+    1.0
 }
 
 /// Something for which there is no class.
@@ -421,6 +441,7 @@ mod tests {
             Seen::Answers { after: Some(20.0) },
             Seen::Answers { after: None },
             Seen::BusOffs { modules: 1, many: false },
+            Seen::BusOffs { modules: 2, many: false },
             Seen::BusOffs { modules: 4, many: true },
             Seen::AllAnswer { modules: 5, nodes: 4 },
             lead(LeadKind::Switch),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use super::knowledge::{Knowledge, SymptomTable};
+use super::knowledge::{Knowledge, SymptomTable, Trace};
 use super::readings::Observed;
 use super::sets::Fault;
 use super::symptoms::Symptom;
@@ -183,7 +183,24 @@ impl Table {
             knowledge.symptom.iter().map(of).sum::<f64>()
         };
         let log_odds = |prior: f64| (prior / (1.0 - prior)).ln();
-        let odds = |fault: &Fault| log_odds(knowledge.class[&fault.class].prior) + absent(fault);
+        // Who records hangs on the same wires: what strikes them strikes the recording too.
+        let untraced = |fault: &Fault| {
+            let class = &knowledge.class[&fault.class];
+            let left = |trace: &Trace| {
+                symptoms.iter().any(|symptom| {
+                    symptom.kind() == trace.symptom
+                        && fault.subject.covers(&symptom.subject, analysis)
+                        && trace
+                            .with
+                            .is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
+                })
+            };
+            let free = class.trace.is_empty() || class.trace.iter().any(left);
+            if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
+        };
+        let odds = |fault: &Fault| {
+            log_odds(knowledge.class[&fault.class].prior) + untraced(fault) + absent(fault)
+        };
         let counted = counted(symptoms);
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
         places.sort_unstable();
