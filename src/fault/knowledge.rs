@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
-use crate::analysis::finding::ClassName;
+use crate::analysis::finding::{ClassName, Standing};
 use crate::analysis::subject::Level;
 use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
 
@@ -32,6 +32,8 @@ pub struct Knowledge {
     pub access: BTreeMap<String, Access>,
     /// Tests.
     pub test: BTreeMap<String, Test>,
+    /// What counts in their order beside probability and minutes.
+    pub order: TestOrder,
 }
 
 /// A class of fault.
@@ -224,6 +226,42 @@ pub struct Test {
     pub first_for: Option<String>,
 }
 
+/// What counts in the order of tests beside probability and minutes: weights, of which only the
+/// ratios matter.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct TestOrder {
+    /// Weight of what is there now.
+    pub present: f64,
+    /// Weight of a module from elsewhere.
+    pub foreign: f64,
+    /// Weight of what is only remembered, or hardly likely.
+    pub remembered: f64,
+    /// Weight of what is no fault.
+    pub benign: f64,
+    /// Where the numbers are from.
+    pub source: String,
+}
+
+impl TestOrder {
+    /// How much it is worth to find a fault, by how near it is to today's complaint.
+    ///
+    /// ```
+    /// use lostnode::analysis::finding::Standing;
+    /// use lostnode::fault::Knowledge;
+    /// let order = &Knowledge::built_in().order;
+    /// assert!(order.weight(Standing::Present) > order.weight(Standing::Remembered));
+    /// ```
+    pub fn weight(&self, standing: Standing) -> f64 {
+        match standing {
+            Standing::Present => self.present,
+            Standing::Foreign => self.foreign,
+            Standing::Remembered => self.remembered,
+            Standing::Benign => self.benign,
+        }
+    }
+}
+
 impl Default for Knowledge {
     fn default() -> Self {
         Knowledge::with("").expect("the table is tested")
@@ -289,7 +327,23 @@ impl Knowledge {
         self.access.iter().try_for_each(|(name, access)| {
             check_cautions(&format!("access.{name}"), &access.cautions)
         })?;
-        self.test.iter().try_for_each(|(name, test)| self.check_test(name, test))
+        self.test.iter().try_for_each(|(name, test)| self.check_test(name, test))?;
+        self.check_order()
+    }
+
+    fn check_order(&self) -> Result<(), KnowledgeError> {
+        let TestOrder { present, foreign, remembered, benign, .. } = self.order;
+        let weights = [
+            ("present", present),
+            ("foreign", foreign),
+            ("remembered", remembered),
+            ("benign", benign),
+        ];
+        let no_weight = |(_, number): &(&str, f64)| !(*number > 0.0 && number.is_finite());
+        match weights.into_iter().find(no_weight) {
+            Some((key, number)) => wrong("order".to_owned(), Problem::NoWeight { key, number }),
+            None => Ok(()),
+        }
     }
 
     fn check_numbers(&self, table: &str, by: &ByClass) -> Result<(), KnowledgeError> {

@@ -59,6 +59,13 @@ pub enum Problem {
     NoReading(String),
     /// There is no such caution.
     NoCaution(String),
+    /// A weight in the order of tests is not above zero.
+    NoWeight {
+        /// Its key.
+        key: &'static str,
+        /// Its value.
+        number: f64,
+    },
 }
 
 impl fmt::Display for KnowledgeError {
@@ -90,6 +97,7 @@ impl fmt::Display for Problem {
             Problem::NoAccess(access) => write!(f, "there is no access {access}"),
             Problem::NoReading(reading) => write!(f, "there is no reading {reading}"),
             Problem::NoCaution(caution) => write!(f, "there is no caution {caution}"),
+            Problem::NoWeight { key, number } => write!(f, "{key} is {number}; it is above 0"),
         }
     }
 }

@@ -1,5 +1,5 @@
-//! What to test next: most probability for its minutes first, with what has to be opened counted
-//! once.
+//! What to test next: most probability for its minutes first, today's complaint weighing most, with
+//! what has to be opened counted once.
 //!
 //! Tests behind one cover form a cluster. Its worth is that of its best first part, opening
 //! included; once it is open its tests cost only themselves. After: Kadane and Simon 1977
@@ -37,7 +37,8 @@ pub struct Step {
 pub struct Choice {
     /// Probability that it finds the cause.
     pub finds: f64,
-    /// Probability for its minutes, alone or with the best of those behind the same cover.
+    /// What it finds for its minutes, each fault by its weight in the order of tests; alone, or
+    /// with the best of those behind the same cover.
     pub worth: f64,
     /// How near to today's complaint the first of the faults is that it is for.
     pub standing: Standing,
@@ -56,12 +57,13 @@ pub struct Wanted<'a> {
     pub done: &'a [(String, Subject)],
 }
 
-/// The place of the test of most probability for its minutes among those for what is nearest to
-/// today's complaint; the first of several alike.
+/// The place of the test of most worth, those that are only for what is no fault after all others;
+/// the first of several alike.
 pub fn best(choices: &[Choice]) -> usize {
-    let nearest = |a: &usize, b: &usize| choices[*b].standing.cmp(&choices[*a].standing);
+    let is_fault = |at: &usize| choices[*at].standing != Standing::Benign;
+    let faults = |a: &usize, b: &usize| is_fault(a).cmp(&is_fault(b));
     let worth = |a: &usize, b: &usize| choices[*a].worth.total_cmp(&choices[*b].worth);
-    (0..choices.len()).max_by(|a, b| nearest(a, b).then(worth(a, b)).then(b.cmp(a))).unwrap_or(0)
+    (0..choices.len()).max_by(|a, b| faults(a, b).then(worth(a, b)).then(b.cmp(a))).unwrap_or(0)
 }
 
 /// Tests that find less than this are left out.
@@ -83,6 +85,7 @@ pub fn order(
     choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
     let Wanted { faults, standings, .. } = wanted;
+    let standing_of = |fault: usize| standings.get(fault).copied().unwrap_or(Standing::Present);
     let mut open = possible(analysis, knowledge, wanted);
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
@@ -92,12 +95,11 @@ pub fn order(
             .iter()
             .map(|open| found(analysis, &knowledge.test[&open.test], &open.subject, faults, &left))
             .collect();
-        let nearest = |at: usize| {
-            let of = finds[at].1.iter().filter_map(|(fault, _)| standings.get(*fault));
-            of.min().copied().unwrap_or(Standing::Present)
+        let nearest = |at: usize| finds[at].1.iter().map(|(fault, _)| standing_of(*fault)).min();
+        let weighed = |(fault, share): &(usize, f64)| {
+            left[*fault] * share * knowledge.order.weight(standing_of(*fault))
         };
-        let standing: Vec<Standing> = (0..open.len()).map(nearest).collect();
-        let finds: Vec<f64> = finds.into_iter().map(|(finds, _)| finds).collect();
+        let weighed: Vec<f64> = finds.iter().map(|(_, of)| of.iter().map(weighed).sum()).collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
         let choices: Vec<Choice> = (0..open.len())
             .map(|at| {
@@ -106,8 +108,9 @@ pub fn order(
                     true => 0.0,
                     false => knowledge.access[&cover.0].minutes,
                 };
-                let worth = with_companions(&open, &finds, at, opening, minutes);
-                Choice { finds: finds[at], worth, standing: standing[at] }
+                let worth = with_companions(&open, &weighed, at, opening, minutes);
+                let standing = nearest(at).unwrap_or(Standing::Present);
+                Choice { finds: finds[at].0, worth, standing }
             })
             .collect();
         let at = choose(&choices);
@@ -143,24 +146,24 @@ pub fn order(
 /// worth.
 fn with_companions(
     open: &[Open],
-    finds: &[f64],
+    weighed: &[f64],
     at: usize,
     opening: f64,
     minutes: impl Fn(&Open) -> f64,
 ) -> f64 {
-    let own = |other: usize| finds[other] / minutes(&open[other]).max(0.1);
+    let own = |other: usize| weighed[other] / minutes(&open[other]).max(0.1);
     let mut others: Vec<usize> = (0..open.len())
         .filter(|other| *other != at && open[*other].cover == open[at].cover)
         .collect();
     others.sort_by(|a, b| own(*b).total_cmp(&own(*a)));
     // Only a test that is itself the best behind its cover begins the opening.
     if opening > 0.0 && others.first().is_some_and(|other| own(*other) > own(at)) {
-        return finds[at] / (opening + minutes(&open[at])).max(0.1);
+        return weighed[at] / (opening + minutes(&open[at])).max(0.1);
     }
-    let (mut sum, mut cost) = (finds[at], opening + minutes(&open[at]));
+    let (mut sum, mut cost) = (weighed[at], opening + minutes(&open[at]));
     let mut best = sum / cost.max(0.1);
     for other in others {
-        sum += finds[other];
+        sum += weighed[other];
         cost += minutes(&open[other]);
         best = best.max(sum / cost.max(0.1));
     }

@@ -1,4 +1,4 @@
-//! In which order findings and tests are told: today's complaint first.
+//! In which order findings are told, today's complaint first, and how near to it their tests are.
 //!
 //! A technician is sent for what is wrong now. Codes outlive a flat battery and a mended wire by
 //! months, and a module from another vehicle has as a rule worked for as long as it is in: neither

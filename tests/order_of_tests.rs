@@ -1,0 +1,69 @@
+//! In which order tests are told: most probability for their minutes, today's complaint weighing
+//! most. For each rule the smallest capture that needs it, and its counterpart. All data is
+//! invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+
+use common::simulated;
+use five_nodes::{ranked, read, trouble, vehicle};
+use serde_json::Value;
+
+/// The report of these troubles, with changes to the tables.
+fn changed(troubles: &[String], changes: &str) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("knowledge.toml");
+    std::fs::write(&path, changes).unwrap();
+    let text = vehicle() + &troubles.concat();
+    simulated(&text, &["--knowledge", path.to_str().unwrap()]).1
+}
+
+fn reported(troubles: &[String]) -> Value {
+    changed(troubles, "")
+}
+
+/// The place of the first test whose title begins so.
+fn place(document: &Value, title: &str) -> usize {
+    let tests = document["next_tests"].as_array().unwrap();
+    let begins = |test: &Value| test["title"].as_str().unwrap().starts_with(title);
+    tests.iter().position(begins).unwrap_or_else(|| panic!("no {title}: {tests:#?}"))
+}
+
+/// Codes that have not failed in this operation cycle.
+fn old_codes() -> String {
+    read(100.0, 0, &["C1 40 00 28", "C1 56 00 28"])
+}
+
+const CLEAR: &str = "Clear the codes";
+const WIGGLE: &str = "Wiggle";
+const SUPPLY: &str = "Supply and ground";
+
+/// Old codes that are nearly sure are cleared and read in a quarter of an hour, before a half is
+/// spent behind the trim for what the wiggle test did not find; but today's complaint has the first
+/// test, though clearing finds more for its minutes.
+#[test]
+fn a_quick_test_of_something_old_comes_before_a_long_one() {
+    let lost = trouble("power_loss", "node = \"door\"", &[30.0, 47.0, 80.0], &[3.6, 2.2, 7.0]);
+    let found = reported(&[lost.clone(), old_codes()]);
+    assert_eq!(ranked(&found)[0].0, "module_power");
+    assert_eq!(place(&found, WIGGLE), 0, "{:#}", found["next_tests"]);
+    assert!(place(&found, CLEAR) < place(&found, SUPPLY), "{:#}", found["next_tests"]);
+    let tests = &found["next_tests"];
+    let for_minutes =
+        |at: usize| tests[at]["finds"].as_f64().unwrap() / tests[at]["minutes"].as_f64().unwrap();
+    assert!(for_minutes(0) < for_minutes(1), "{tests:#}");
+    // A table says how much more today's complaint weighs.
+    let found = changed(&[lost, old_codes()], "[order]\npresent = 30.0");
+    assert!(place(&found, CLEAR) > place(&found, SUPPLY), "{:#}", found["next_tests"]);
+}
+
+/// A weight of nothing would hide what it is for.
+#[test]
+fn weights_are_above_zero() {
+    for wrong in ["present = 0.0", "benign = inf", "today = 3.0"] {
+        let wrong = lostnode::fault::Knowledge::with(&format!("[order]\n{wrong}"));
+        assert!(wrong.is_err(), "{wrong:?}");
+    }
+    assert!(lostnode::fault::Knowledge::with("[order]\nforeign = 3").is_ok());
+}
