@@ -35,9 +35,20 @@ fn old_codes() -> String {
     read(100.0, 0, &["C1 40 00 28", "C1 56 00 28"])
 }
 
+fn radio_lost_for_good(at: f64) -> String {
+    trouble("power_loss", "node = \"radio\"", &[at], &[100.0])
+}
+
+fn short() -> String {
+    trouble("bus_short", "channel = \"can0\"", &[30.0, 70.0], &[2.0, 3.0])
+}
+
 const CLEAR: &str = "Clear the codes";
 const WIGGLE: &str = "Wiggle";
 const SUPPLY: &str = "Supply and ground";
+const PINS: &str = "Pins of the connector";
+const RESISTANCE: &str = "Resistance";
+const LEVELS: &str = "Levels";
 
 /// Old codes that are nearly sure are cleared and read in a quarter of an hour, before a half is
 /// spent behind the trim for what the wiggle test did not find; but today's complaint has the first
@@ -66,4 +77,21 @@ fn weights_are_above_zero() {
         assert!(wrong.is_err(), "{wrong:?}");
     }
     assert!(lostnode::fault::Knowledge::with("[order]\nforeign = 3").is_ok());
+}
+
+/// Once a cover is open its tests wait for no company: what another test behind it would find, as
+/// of the recording, makes none of them better. What has to be opened is worth all that lies behind
+/// it.
+#[test]
+fn behind_an_open_cover_each_test_stands_for_itself() {
+    let pause = trouble("capture_pause", "", &[50.0], &[2.0]);
+    let found = changed(&[short(), radio_lost_for_good(90.0), pause], "[order]\nbenign = 3.0");
+    assert!(ranked(&found).iter().any(|(class, ..)| class == "logger"), "{:?}", ranked(&found));
+    assert_eq!(place(&found, RESISTANCE), 0);
+    assert!(place(&found, WIGGLE) < place(&found, LEVELS), "{:#}", found["next_tests"]);
+    // The connector of the radio is worth opening for its pins, and its supply is measured then.
+    let tests = &found["next_tests"];
+    assert_eq!(place(&found, SUPPLY), place(&found, PINS) + 1, "{tests:#}");
+    let open = tests[place(&found, SUPPLY)]["access"].as_str().unwrap();
+    assert!(open.contains("open already"), "{tests:#}");
 }

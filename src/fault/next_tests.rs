@@ -38,7 +38,7 @@ pub struct Choice {
     /// Probability that it finds the cause.
     pub finds: f64,
     /// What it finds for its minutes, each fault by its weight in the order of tests; alone, or
-    /// with the best of those behind the same cover.
+    /// with the best of those behind the same cover where that has to be opened.
     pub worth: f64,
     /// How near to today's complaint the first of the faults is that it is for.
     pub standing: Standing,
@@ -142,8 +142,8 @@ pub fn order(
     steps
 }
 
-/// Worth of a test: alone, or with the best of those behind the same cover, in order of their own
-/// worth.
+/// Worth of a test: alone, or with the best of those behind the cover that it has to open, in order
+/// of their own worth.
 fn with_companions(
     open: &[Open],
     weighed: &[f64],
@@ -152,12 +152,16 @@ fn with_companions(
     minutes: impl Fn(&Open) -> f64,
 ) -> f64 {
     let own = |other: usize| weighed[other] / minutes(&open[other]).max(0.1);
+    // Where nothing has to be opened, nobody waits for company.
+    if opening <= 0.0 {
+        return own(at);
+    }
     let mut others: Vec<usize> = (0..open.len())
         .filter(|other| *other != at && open[*other].cover == open[at].cover)
         .collect();
     others.sort_by(|a, b| own(*b).total_cmp(&own(*a)));
     // Only a test that is itself the best behind its cover begins the opening.
-    if opening > 0.0 && others.first().is_some_and(|other| own(*other) > own(at)) {
+    if others.first().is_some_and(|other| own(*other) > own(at)) {
         return weighed[at] / (opening + minutes(&open[at])).max(0.1);
     }
     let (mut sum, mut cost) = (weighed[at], opening + minutes(&open[at]));
