@@ -47,6 +47,7 @@ const CLEAR: &str = "Clear the codes";
 const WIGGLE: &str = "Wiggle";
 const SUPPLY: &str = "Supply and ground";
 const PINS: &str = "Pins of the connector";
+const INTERNAL: &str = "Codes of the module";
 const RESISTANCE: &str = "Resistance";
 const LEVELS: &str = "Levels";
 
@@ -94,4 +95,24 @@ fn behind_an_open_cover_each_test_stands_for_itself() {
     assert_eq!(place(&found, SUPPLY), place(&found, PINS) + 1, "{tests:#}");
     let open = tests[place(&found, SUPPLY)]["access"].as_str().unwrap();
     assert!(open.contains("open already"), "{tests:#}");
+}
+
+/// A radio that is gone for good may be faulty inside, at less than 20 %: a tester reads its codes
+/// in minutes, before its connector is looked for behind the trim.
+#[test]
+fn the_rival_of_what_is_likely_is_tested_with_it() {
+    let found = reported(&[radio_lost_for_good(60.0), old_codes()]);
+    let all = found["findings"].as_array().unwrap();
+    let dead = all.iter().find(|finding| finding["class"] == "module_dead").unwrap();
+    let tables = dead["uncalibrated"].as_f64().unwrap();
+    assert!((0.1..0.2).contains(&tables), "{dead}");
+    assert!(place(&found, INTERNAL) < place(&found, PINS), "{:#}", found["next_tests"]);
+    // What the starter likely pulled down is no rival of anything likely, however much today's
+    // complaint weighs.
+    let once = trouble("power_loss", "node = \"door\"", &[40.0], &[3.6]);
+    let found = changed(&[once, old_codes()], "[order]\npresent = 30.0");
+    let all = found["findings"].as_array().unwrap();
+    let power = all.iter().find(|finding| finding["class"] == "module_power").unwrap();
+    assert!((0.1..0.2).contains(&power["uncalibrated"].as_f64().unwrap()), "{power}");
+    assert_eq!(place(&found, CLEAR), 0, "{:#}", found["next_tests"]);
 }

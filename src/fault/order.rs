@@ -164,13 +164,25 @@ fn speaks_for(finding: &Finding, symptom: &Observation) -> Option<f64> {
     Some(finding.evidence[at].ratio * signs.map(|own| own.ratio).product::<f64>())
 }
 
+/// From this probability the rival of a finding that is worth a place is tested with it: at the
+/// same place of the vehicle a quick test of it may tell more than a long one of the other.
+const WORTH_A_TEST: f64 = 0.1;
+
 /// How near its tests are to today's complaint: those for what is hardly likely, or likelier no
-/// fault, wait.
+/// fault, wait; unless they tell it from what is likely and as near.
 pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
-    let worth = finding.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, finding);
-    match worth {
-        true => finding.standing,
-        false => finding.standing.max(Standing::Remembered),
+    let worth = |own: &Finding, least: f64| {
+        own.uncalibrated >= least && !is_likelier_no_fault(findings, own)
+    };
+    let leads = |other: &Finding| {
+        other.standing <= finding.standing
+            && is_rival(other, finding)
+            && worth(other, WORTH_A_PLACE)
+    };
+    match () {
+        () if worth(finding, WORTH_A_PLACE) => finding.standing,
+        () if worth(finding, WORTH_A_TEST) && findings.iter().any(leads) => finding.standing,
+        () => finding.standing.max(Standing::Remembered),
     }
 }
 
