@@ -73,7 +73,7 @@ fn a_quick_test_of_something_old_comes_before_a_long_one() {
 /// A weight of nothing would hide what it is for.
 #[test]
 fn weights_are_above_zero() {
-    for wrong in ["present = 0.0", "benign = inf", "today = 3.0"] {
+    for wrong in ["present = 0.0", "further = -1.0", "benign = inf", "today = 3.0"] {
         let wrong = lostnode::fault::Knowledge::with(&format!("[order]\n{wrong}"));
         assert!(wrong.is_err(), "{wrong:?}");
     }
@@ -115,4 +115,19 @@ fn the_rival_of_what_is_likely_is_tested_with_it() {
     let power = all.iter().find(|finding| finding["class"] == "module_power").unwrap();
     assert!((0.1..0.2).contains(&power["uncalibrated"].as_f64().unwrap()), "{power}");
     assert_eq!(place(&found, CLEAR), 0, "{:#}", found["next_tests"]);
+}
+
+/// What hid from one measurement hides from the next as well: after the resistance of the line its
+/// levels wait for the first test of another fault that is nearly as good, and for no long one.
+#[test]
+fn a_further_test_of_a_fault_waits_for_the_first_of_another() {
+    let troubles = [short(), radio_lost_for_good(90.0)];
+    let found = reported(&troubles);
+    assert_eq!(place(&found, RESISTANCE), 0, "{:#}", found["next_tests"]);
+    assert!(place(&found, INTERNAL) < place(&found, LEVELS), "{:#}", found["next_tests"]);
+    let found = changed(&troubles, "[order]\nfurther = 1.0");
+    assert!(place(&found, INTERNAL) > place(&found, LEVELS), "{:#}", found["next_tests"]);
+    let often = trouble("power_loss", "node = \"radio\"", &[50.0, 90.0], &[5.0, 6.0]);
+    let found = reported(&[trouble("bus_short", "channel = \"can0\"", &[30.0], &[2.0]), often]);
+    assert!(place(&found, LEVELS) < place(&found, SUPPLY), "{:#}", found["next_tests"]);
 }

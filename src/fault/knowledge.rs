@@ -239,6 +239,8 @@ pub struct TestOrder {
     pub remembered: f64,
     /// Weight of what is no fault.
     pub benign: f64,
+    /// Times this where a test for the same fault has found nothing.
+    pub further: f64,
     /// Where the numbers are from.
     pub source: String,
 }
@@ -332,12 +334,13 @@ impl Knowledge {
     }
 
     fn check_order(&self) -> Result<(), KnowledgeError> {
-        let TestOrder { present, foreign, remembered, benign, .. } = self.order;
+        let TestOrder { present, foreign, remembered, benign, further, .. } = self.order;
         let weights = [
             ("present", present),
             ("foreign", foreign),
             ("remembered", remembered),
             ("benign", benign),
+            ("further", further),
         ];
         let no_weight = |(_, number): &(&str, f64)| !(*number > 0.0 && number.is_finite());
         match weights.into_iter().find(no_weight) {

@@ -88,6 +88,7 @@ pub fn order(
     let standing_of = |fault: usize| standings.get(fault).copied().unwrap_or(Standing::Present);
     let mut open = possible(analysis, knowledge, wanted);
     let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
+    let mut tested = vec![false; faults.len()];
     let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
     let mut steps = Vec::new();
     while !open.is_empty() {
@@ -97,7 +98,8 @@ pub fn order(
             .collect();
         let nearest = |at: usize| finds[at].1.iter().map(|(fault, _)| standing_of(*fault)).min();
         let weighed = |(fault, share): &(usize, f64)| {
-            left[*fault] * share * knowledge.order.weight(standing_of(*fault))
+            let further = if tested[*fault] { knowledge.order.further } else { 1.0 };
+            left[*fault] * share * further * knowledge.order.weight(standing_of(*fault))
         };
         let weighed: Vec<f64> = finds.iter().map(|(_, of)| of.iter().map(weighed).sum()).collect();
         let minutes = |open: &Open| knowledge.test[&open.test].minutes;
@@ -128,6 +130,7 @@ pub fn order(
         let opening = if opens { knowledge.access[&chosen.cover.0].minutes } else { 0.0 };
         for (fault, share) in &of {
             left[*fault] *= 1.0 - share;
+            tested[*fault] = true;
         }
         let faults = of.into_iter().map(|(fault, _)| fault).collect();
         steps.push(Step {
