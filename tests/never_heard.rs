@@ -218,6 +218,29 @@ fn identifiers_without_a_timer_are_remembered() {
     assert_eq!(RosterFile::parse(&file.write("again")).unwrap(), file);
 }
 
+/// A message without a timer that is repeated within a tenth of a second tells of one event: how
+/// often those come is learned, and not how many frames. Two of them teach nothing.
+#[test]
+fn repeats_on_one_occasion_are_one_observation() {
+    let missed = |times: &[f64], seconds: f64| {
+        let folder = Folder::new();
+        let mut frames = traffic(&OTHERS, 20.0);
+        let repeats = |time: &f64| [0.0, 0.03, 0.11].map(|later| (time + later, 0x5C1));
+        frames.extend(times.iter().flat_map(repeats));
+        frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (roster, ..) = folder.learn(&[&folder.capture("with", &frames)]);
+        let without = folder.capture("without", &traffic(&OTHERS, seconds));
+        never_heard(&held_against(&without, &roster).1).len()
+    };
+    assert_eq!(missed(&[3.0, 16.0], 30.0), 0);
+    // Of one in five seconds two are due in twelve, and six in thirty.
+    let four = [1.0, 7.3, 12.0, 18.1];
+    assert_eq!([missed(&four, 12.0), missed(&four, 30.0)], [0, 1]);
+    // What goes on without a pause is no single occasion.
+    let often: Vec<f64> = (0..37).map(|at| 0.5 * f64::from(at)).collect();
+    assert_eq!(missed(&often, 5.0), 1);
+}
+
 /// With the key off the engine is silent and blamed for nothing, where the roster knows it.
 #[test]
 fn what_needs_the_key_is_not_missed_with_the_key_off() {

@@ -186,6 +186,8 @@ pub struct Identifier {
     pub node: Option<NodeIndex>,
     /// Its period in seconds, of however few frames; what a roster learns.
     pub pace: Option<f64>,
+    /// On how many occasions it was sent: frames within a second are of one.
+    pub occasions: u64,
     /// It was silent while the key was off, and others spoke on.
     pub only_with_key: bool,
     /// It carries diagnosis: it speaks when spoken to.

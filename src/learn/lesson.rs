@@ -20,12 +20,13 @@ pub(super) struct Lesson {
 struct Seen {
     /// Place of the capture.
     capture: usize,
-    frames: u64,
+    /// Times that it was sent: frames, or occasions where it keeps no period.
+    times: u64,
     /// Seconds between frames, where it keeps a period.
     period: Option<f64>,
     /// Share of the capture in which it was there.
     held: f64,
-    /// Frames for each second with traffic.
+    /// Of those for each second with traffic.
     rate: f64,
     /// Share of the frames of its channel.
     share: f64,
@@ -36,8 +37,9 @@ struct Seen {
     only_with_key: bool,
 }
 
-/// One or two frames teach no rate.
-const FEWEST_FRAMES: u64 = 3;
+/// Once or twice teaches no rate. What has no timer is often repeated when it is sent, and the
+/// repeats tell of one event: three events are wanted, and not three frames.
+const FEWEST_TIMES: u64 = 3;
 /// What speaks for less than this share of the time that the bus is awake speaks on an occasion: a
 /// few frames at key-on, or in one mode.
 const HELD: f64 = 0.5;
@@ -51,13 +53,14 @@ impl Lesson {
         let channel = analysis.channel(id.channel);
         let awake = channel.awake.max(1e-3);
         let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin)).max(1e-3);
+        let times = if id.pace.is_some() { id.frames } else { id.occasions };
         let heard = id.heard.map_or(0.0, |(first, last)| seconds(last - first));
         self.seen.push(Seen {
             capture,
-            frames: id.frames,
+            times,
             period: id.pace.filter(|_| channel.thinned.is_none()),
             held: id.pace.map_or(heard / span, |period| id.frames as f64 * period / awake),
-            rate: id.frames as f64 / awake,
+            rate: times as f64 / awake,
             share: id.frames as f64 / channel.frames.max(1) as f64,
             thinned: channel.thinned.is_some(),
             key_off: !channel.key_off.is_empty(),
@@ -110,7 +113,7 @@ impl Lesson {
             counter: self.counter,
             ..ExpectedMessage::remembered(key.1)
         };
-        let expected = self.seen.iter().any(|seen| seen.frames >= FEWEST_FRAMES)
+        let expected = self.seen.iter().any(|seen| seen.times >= FEWEST_TIMES)
             && self.seen.iter().any(|seen| seen.held >= HELD)
             && self.lacked(class, key, &message, keyed) < LACKED;
         ExpectedMessage { expected, ..message }

@@ -144,6 +144,7 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
         longest_silence: id.silences.longest().map(seconds),
         node: observed.network.node_of[at],
         pace: id.pace(),
+        occasions: id.occasions(),
         only_with_key: key.only_on.binary_search(&at).is_ok(),
         diagnostic: diagnostics.carries(id.key.channel, id.key.id),
         silent: observed.losses.of(at).iter().map(|loss| loss.silence).collect(),

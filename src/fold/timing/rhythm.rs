@@ -2,6 +2,11 @@
 
 use super::IdTiming;
 
+/// Seconds within which frames of an identifier without a timer tell of one event: those are
+/// repeated a few times within tens or hundreds of milliseconds, lest one be missed (common
+/// practice, no source).
+const OCCASION: f64 = 1.0;
+
 impl IdTiming {
     /// Period in seconds where even a few frames show one: at least four gaps, 80 % of them within
     /// 30 % of the median. Enough to expect the identifier in another capture, not to miss it here.
@@ -12,6 +17,18 @@ impl IdTiming {
         (count >= 4 && near as f64 >= 0.8 * count as f64)
             .then(|| self.gaps.moments(0.7 * median, 1.3 * median))?
             .map(|(mean, _)| mean)
+    }
+
+    /// On how many occasions it was sent: frames that come within a second of each other are one,
+    /// and where they go on without a longer gap, each second of them is.
+    pub fn occasions(&self) -> u64 {
+        if self.frames == 0 {
+            return 0;
+        }
+        let apart = self.gaps.count_between(OCCASION, f64::INFINITY);
+        let close = self.gaps.count_between(0.0, OCCASION) as f64;
+        let spoke = close * self.gaps.moments(0.0, OCCASION).map_or(0.0, |(mean, _)| mean);
+        (1 + apart + (spoke / OCCASION) as u64).min(self.frames)
     }
 
     /// Whether its gaps spread over more than half of their median, as no timer does; `None` where

@@ -139,6 +139,7 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
         silent,
         channel: drives[at].channels[usize::from(model.channel)],
         frames: own().map(|(_, id)| id.frames).sum(),
+        occasions: own().map(|(_, id)| id.occasions).sum(),
         heard: spans.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))),
         longest_silence: own().filter_map(|(_, id)| id.longest_silence).reduce(f64::max),
         only_with_key: own().any(|(_, id)| id.only_with_key),
