@@ -4,11 +4,14 @@
 mod common;
 #[path = "common/five_nodes.rs"]
 mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
 
 use std::fmt::Write;
 
 use common::{report, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
+use messages::{log, message, messages};
 use serde_json::Value;
 
 /// Probability of the findings of a class together, at most 1.
@@ -363,6 +366,27 @@ fn the_starter_is_at_work_once() {
     };
     let (with, later) = (lost(30.2), lost(90.0));
     assert!(with < 0.2 && later > 0.5, "{with} {later}");
+}
+
+/// A silence is counted from the last frame, and the next was due a period later: of a module that
+/// sends twice a second 5.07 s are no longer than an engine start, 6.07 s are; and the same of one
+/// that sends twenty times.
+#[test]
+fn the_period_before_a_silence_is_no_part_of_it() {
+    let once = |period: f64, until: f64| {
+        let slow = 2.0 * period;
+        let own = [("1D0", period, 0.03), ("1D7", slow, 0.33), ("500", period, 0.17)];
+        let own = own.map(|(id, period, first)| message(id, period, first).anew(30.0, until, 0.21));
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("capture.log");
+        std::fs::write(&path, log(60.0, &[messages(0x200, 12), own.to_vec()].concat())).unwrap();
+        let document = report(&path, &[]).1;
+        assert!(document["outages"][0]["duration_s"].as_f64().unwrap() > 5.0, "{document:#}");
+        document["findings"][0]["evidence"].to_string().contains("than an engine start")
+    };
+    assert!(once(0.5, 34.4));
+    assert!(!once(0.5, 35.4));
+    assert!(!once(0.05, 35.1));
 }
 
 /// Two modules that start anew once, for as long as a start of the engine disturbs, are more likely

@@ -233,7 +233,7 @@ fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     if steps.is_empty() {
         // One in each drive may be its start.
         let brief =
-            outages.iter().all(|outage| is_brief(outage) && is_of_one_start(analysis, outage));
+            outages.iter().all(|own| is_brief(analysis, own) && is_of_one_start(analysis, own));
         return match outages.len() {
             0 | 1 if brief => Rhythm::Brief,
             0 | 1 => Rhythm::Single,
@@ -257,8 +257,14 @@ fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
     analysis.drive_of(one.start) == analysis.drive_of(other.start)
 }
 
-fn is_brief(outage: &Outage) -> bool {
-    !outage.ongoing && outage.duration() <= BRIEF
+/// Whether cranking can be behind its length. A silence is counted from the last frame, and the
+/// next one was due a period later: so much of it is no silence yet. Of several modules at once the
+/// fastest does not tell when the others were due.
+fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
+    let paces = outage.ids.iter().filter_map(|id| analysis.identifiers[*id].pace);
+    let of_one = outage.scope != Scope::Branch;
+    let due_after = paces.reduce(f64::min).filter(|_| of_one).unwrap_or(0.0);
+    !outage.ongoing && outage.duration() - due_after <= BRIEF
 }
 
 /// When a channel woke, or its key was turned on, in order of time.
@@ -291,7 +297,7 @@ fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
     own.dedup();
     own.len() == outages.len()
         && own.iter().all(Option::is_some)
-        && outages.iter().all(|outage| is_brief(outage))
+        && outages.iter().all(|outage| is_brief(analysis, outage))
 }
 
 /// An engine is started once for each turn of the key. Of brief losses at several times those may
@@ -302,7 +308,7 @@ fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
         .filter(|other| {
             matches!(other.scope, Scope::Node | Scope::Branch)
                 && other.channel == outage.channel
-                && is_brief(other)
+                && is_brief(analysis, other)
                 && of_one_drive(analysis, other, outage)
                 && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
         })
