@@ -68,6 +68,33 @@ fn modules_that_leave_one_after_another_were_switched_off() {
     assert!(outage.ongoing);
 }
 
+/// Two modules may fail within seconds of each other. The key brings all back within seconds; what
+/// came back while the others stayed away did not hang on it.
+#[test]
+fn what_comes_back_apart_was_not_switched_off_together() {
+    let two = |to: f64| {
+        let one = |first, count, from, to, shift| {
+            let cut = cut(messages(first, count), from, to).into_iter();
+            cut.map(move |mut own| {
+                own.silent[0].2 = shift;
+                own
+            })
+        };
+        let others = messages(0x500, 8);
+        let of_two = one(0x100, 6, 8.0, 15.0, 0.0033).chain(one(0x200, 4, 10.0, to, 0.0047));
+        analysis(40.0, &of_two.chain(others).collect::<Vec<_>>())
+    };
+    let apart = two(21.0);
+    let lost: Vec<usize> = apart.lost().map(|outage| outage.ids.len()).collect();
+    assert_eq!(lost, [6, 4], "{:#?}", apart.outages);
+    // Back within seconds of each other it may be the key.
+    let together = two(17.0);
+    let outage = only(&together);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    // Nor did what came back hang on that which never did.
+    assert_eq!(two(99.0).lost().count(), 2);
+}
+
 #[test]
 fn one_module_that_leaves_for_good_is_a_loss() {
     let found = analysis(20.0, &[cut(messages(0x100, 6), 8.0, 99.0), messages(0x300, 12)].concat());

@@ -1,7 +1,7 @@
 //! Events that follow each other closely are one episode: a key-off, a sleep, or a loss.
 
 use super::scene::Scene;
-use super::{Doubt, Verdict, Why, length};
+use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::silence::Event;
@@ -27,6 +27,9 @@ const SEVERAL: usize = 3;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
+/// One key brings all modules back within so many seconds of each other (common practice, no
+/// source).
+const BACK: f64 = 3.0;
 
 /// Events as episodes: each begins soon after the one before it, while that still lasts.
 pub(super) fn of(mut events: Vec<Event>) -> Vec<Vec<Event>> {
@@ -44,6 +47,23 @@ pub(super) fn of(mut events: Vec<Event>) -> Vec<Vec<Event>> {
         }
     }
     episodes
+}
+
+/// Events parted where the next returned long after the one before, and those that did not return
+/// by themselves; each part in order of onset.
+fn by_return(events: &[Event]) -> Vec<Vec<Event>> {
+    let mut events = events.to_vec();
+    events.sort_by_key(|event| (event.ongoing, event.back, event.onset));
+    let joins = |before: &Event, next: &Event| {
+        before.ongoing == next.ongoing
+            && (next.ongoing || next.back - before.back <= nanoseconds(BACK))
+    };
+    let parts = events.chunk_by(joins).map(|part| {
+        let mut part = part.to_vec();
+        part.sort_by_key(|event| event.onset);
+        part
+    });
+    parts.collect()
 }
 
 /// When half of the identifiers of an event had returned.
@@ -107,8 +127,26 @@ impl Figures {
 }
 
 impl Scene<'_> {
-    /// What an episode is.
-    pub(super) fn episode(&self, events: &[Event]) -> (Verdict, Option<Doubt>, Why) {
+    /// What an episode is, or its parts by themselves: steps that may be two losses that followed
+    /// each other by chance, and came back apart. What returned while others stayed away did not
+    /// hang on the switch of those.
+    pub(super) fn episode(&self, events: Vec<Event>) -> Vec<Judged> {
+        let judged = |events: Vec<Event>| {
+            let (verdict, doubt, why) = self.told(&events);
+            Judged { events, verdict, doubt, why }
+        };
+        let whole = judged(events);
+        if whole.doubt.is_none() || !matches!(whole.why, Why::Staged { .. }) {
+            return vec![whole];
+        }
+        let parts = by_return(&whole.events);
+        match parts.len() < 2 || parts.iter().any(|part| Figures::of(self, part).is_staged()) {
+            true => vec![whole],
+            false => parts.into_iter().map(judged).collect(),
+        }
+    }
+
+    fn told(&self, events: &[Event]) -> (Verdict, Option<Doubt>, Why) {
         let figures = Figures::of(self, events);
         self.switched_off(events, &figures)
             .or_else(|| self.of_few(events, &figures))

@@ -274,10 +274,7 @@ impl Scene<'_> {
                 None => free.push(event),
             }
         }
-        out.extend(episodes::of(free).into_iter().map(|events| {
-            let (verdict, doubt, why) = self.episode(&events);
-            Judged { events, verdict, doubt, why }
-        }));
+        out.extend(episodes::of(free).into_iter().flat_map(|events| self.episode(events)));
         let mut out = self.around_key_offs(out);
         if self.chopped {
             let untold = |judged: &&mut Judged| {
