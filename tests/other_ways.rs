@@ -10,7 +10,7 @@ mod messages;
 
 use std::fmt::Write;
 
-use common::{outages, report, simulated};
+use common::{lostnode, outages, report, simulated};
 use five_nodes::{answered, ranked, read, trouble, vehicle};
 use messages::{Message, cut, log, message, messages};
 use serde_json::Value;
@@ -82,46 +82,141 @@ fn what_stops_with_another_bus_is_carried_from_it() {
     assert_eq!(lost(&own), 1, "{:?}", outages(&own));
 }
 
-/// Active codes that no longer fit into one frame go in packets (SAE J1939-21, BAM): the identifier
-/// of the group falls silent, and the module does not.
-#[test]
-fn a_group_that_goes_in_packets_is_not_missing() {
-    let truck = |in_packets: bool| {
-        let mut text = String::new();
-        let mut frames: Vec<(f64, String)> = Vec::new();
-        // Three units that each send three groups (SAE J1939-71), and one that tells its codes.
+/// Three units that each send three groups (SAE J1939-71), one of which tells active codes each
+/// second but for some: then in packets, where it does.
+struct Truck {
+    /// Seconds in which the codes do not come in one frame.
+    long: std::ops::Range<u32>,
+    /// Whether they come in packets then.
+    in_packets: bool,
+    /// From when to when the brakes are silent.
+    brakes_silent: std::ops::Range<f64>,
+    /// A second bus has what units 00 and 21 send, but for packets.
+    carried_over: bool,
+    /// Something else comes when the packets do.
+    beside: Option<&'static str>,
+}
+
+const LONG: Truck = Truck {
+    long: 30..60,
+    in_packets: true,
+    brakes_silent: 0.0..0.0,
+    carried_over: false,
+    beside: None,
+};
+
+impl Truck {
+    fn text(&self) -> String {
+        let mut frames: Vec<(f64, &str, String)> = Vec::new();
+        let mut push = |time: f64, frame: String| {
+            let source = &frame[6..8];
+            let packets = ["ECFF", "EBFF"].contains(&&frame[2..6]);
+            if self.carried_over && source != "0B" && !packets {
+                frames.push((time + 0.000_7, "can1", frame.clone()));
+            }
+            frames.push((time, "can0", frame));
+        };
         for (source, phase) in [(0x00, 0.001), (0x0B, 0.013), (0x21, 0.027)] {
             for (pgn, period) in [(0xF004, 0.05), (0xFEF1, 0.1), (0xFEF2, 0.1)] {
                 for turn in 0..(90.0 / period) as u32 {
                     let time = phase + f64::from(turn) * period;
-                    frames.push((time, format!("0C{pgn:04X}{source:02X}#00FFFFFFFFFFFFFF")));
+                    if source != 0x0B || !self.brakes_silent.contains(&time) {
+                        push(time, format!("0C{pgn:04X}{source:02X}#00FFFFFFFFFFFFFF"));
+                    }
                 }
             }
         }
         for second in 0..90 {
             let time = 0.4 + f64::from(second);
-            if (30..60).contains(&second) {
-                if in_packets {
-                    frames.push((time, "18ECFF21#200A0002FFCAFE00".to_owned()));
-                    frames.push((time + 0.05, "18EBFF21#010400E500010BE5".to_owned()));
-                    frames.push((time + 0.10, "18EBFF21#02000101FFFFFFFF".to_owned()));
-                }
-            } else {
-                frames.push((time, "18FECA21#0400E5000101FFFF".to_owned()));
+            if !self.long.contains(&second) {
+                push(time, "18FECA21#0400E5000101FFFF".to_owned());
+            } else if self.in_packets {
+                push(time, "18ECFF21#200A0002FFCAFE00".to_owned());
+                push(time + 0.05, "18EBFF21#010400E500010BE5".to_owned());
+                push(time + 0.10, "18EBFF21#02000101FFFFFFFF".to_owned());
+            }
+            if let Some(beside) = self.beside.filter(|_| self.long.contains(&second)) {
+                push(time, format!("{beside}#0400E5000101FFFF"));
             }
         }
         frames.sort_by(|a, b| a.0.total_cmp(&b.0));
-        for (time, frame) in frames {
-            writeln!(text, "({:.6}) can0 {frame}", 1_000.0 + time).unwrap();
-        }
-        reported_text(&text)
+        let line = |(time, channel, frame): &(f64, &str, String)| {
+            format!("({:.6}) {channel} {frame}\n", 1_000.0 + time)
+        };
+        frames.iter().map(line).collect()
+    }
+
+    fn reported(&self) -> Value {
+        reported_text(&self.text())
+    }
+}
+
+/// Outages in which an identifier was silent.
+fn silent(document: &Value, id: &str) -> usize {
+    let all = document["outages"].as_array().unwrap().iter();
+    all.filter(|outage| outage["ids"].to_string().contains(id)).count()
+}
+
+/// Active codes that no longer fit into one frame go in packets (SAE J1939-21, BAM): the identifier
+/// of the group falls silent, and the module does not.
+#[test]
+fn a_group_that_goes_in_packets_is_not_missing() {
+    assert_eq!(silent(&LONG.reported(), "18FECA21"), 0);
+    let lost = Truck { in_packets: false, ..LONG }.reported();
+    assert_eq!(silent(&lost, "18FECA21"), 1);
+}
+
+/// … nor is it beside a unit that is lost just then, for want of which there are more codes.
+#[test]
+fn a_group_in_packets_is_not_lost_with_another_unit() {
+    let beside = |in_packets| {
+        let truck = Truck { in_packets, brakes_silent: 29.9..60.1, ..LONG }.reported();
+        assert_eq!(silent(&truck, "0CF0040B"), 1, "{:?}", outages(&truck));
+        silent(&truck, "18FECA21")
     };
-    let silent = |document: &Value| {
-        let all = document["outages"].as_array().unwrap().iter();
-        all.filter(|outage| outage["ids"].to_string().contains("18FECA21")).count()
+    assert_eq!((beside(true), beside(false)), (0, 1));
+}
+
+/// A gateway carries the group over to another bus, and its packets not.
+#[test]
+fn packets_on_one_bus_explain_a_silence_on_the_other() {
+    let carried = |in_packets| {
+        let truck = Truck { in_packets, carried_over: true, ..LONG }.reported();
+        silent(&truck, "18FECA21")
     };
-    assert_eq!(silent(&truck(true)), 0);
-    assert_eq!(silent(&truck(false)), 1);
+    assert_eq!((carried(true), carried(false)), (0, 2));
+}
+
+/// Packets come while there is something long to tell: nobody misses them afterwards. Another group
+/// that comes for as long may be a module.
+#[test]
+fn packets_that_end_are_no_loss() {
+    let truck = Truck { beside: Some("18FF1021"), ..LONG }.reported();
+    let silent = |id| silent(&truck, id);
+    assert_eq!((silent("18ECFF21"), silent("18EBFF21")), (0, 0), "{:?}", outages(&truck));
+    assert_eq!(silent("18FF1021"), 1, "{:?}", outages(&truck));
+}
+
+/// A roster that has the group in one frame misses nothing where it comes in packets, all the time
+/// or at first.
+#[test]
+fn a_roster_does_not_miss_what_comes_in_packets() {
+    let folder = tempfile::tempdir().unwrap();
+    let saved = |name: &str, truck: Truck| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, truck.text()).unwrap();
+        path
+    };
+    let roster = folder.path().join("roster.toml");
+    let sound = saved("sound.log", Truck { long: 0..0, ..LONG });
+    let learned = lostnode().arg("learn").arg(sound).arg("-o").arg(&roster).output().unwrap();
+    assert!(learned.status.success());
+    let held = |long, in_packets| {
+        let path = saved("held.log", Truck { long, in_packets, ..LONG });
+        silent(&report(&path, &["--roster", roster.to_str().unwrap()]).1, "18FECA21")
+    };
+    assert_eq!((held(0..90, true), held(0..90, false)), (0, 1));
+    assert_eq!((held(0..30, true), held(0..30, false)), (0, 1));
 }
 
 const DOOR: &str = "C1 99 87 2F";

@@ -8,7 +8,7 @@ use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
-use crate::silence::{KeyState, QUEUE, Roll};
+use crate::silence::{KeyState, QUEUE, Roll, in_packets};
 
 /// What comes so many seconds after its channel was not only late with its first frame.
 const LATER: f64 = 1.0;
@@ -140,7 +140,9 @@ fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
         return false;
     };
     let Some((first, _)) = observed.timing.ids[id].heard else { return false };
+    let key = observed.timing.ids[id].key;
     due(observed, id, first - begin) >= DUE
+        && !in_packets(observed.diagnostics, key, Silence { start: begin, end: first })
         && first - begin >= nanoseconds(LATER.max(expected.timeout + QUEUE))
 }
 

@@ -37,7 +37,7 @@ fn of_channel(
     at: ChannelIndex,
 ) -> ChannelLosses {
     let key = key::find(timing, at);
-    let call = known.map(|known| Call::new(timing, known, at, &key));
+    let call = known.map(|known| Call::new(timing, diagnostics, known, at, &key));
     let kept = call.as_ref().and_then(Call::kept);
     let thinned = thinned::judge(timing, diagnostics, at, kept);
     let roll = call.map_or_else(Roll::default, |call| call.roll(thinned.as_ref()));

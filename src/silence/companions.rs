@@ -3,7 +3,8 @@
 
 use std::collections::BTreeMap;
 
-use super::{LACKING, Loss, Losses, covered};
+use super::{LACKING, Loss, Losses, covered, in_packets};
+use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::settings::Settings;
@@ -18,6 +19,7 @@ const RETURN: f64 = 0.5;
 /// misses frames just when another one does, and else hardly ever, misses them for the same reason.
 pub(super) fn add(
     timing: &Timing,
+    diagnostics: &Diagnostics,
     losses: &mut Losses,
     quiet: &[Vec<Silence>],
     settings: &Settings,
@@ -31,7 +33,7 @@ pub(super) fn add(
             continue;
         }
         leaders.sort_by_key(|loss| loss.silence.end);
-        let channel = Channel { timing, losses, quiet, settings, leaders: &leaders };
+        let channel = Channel { timing, diagnostics, losses, quiet, settings, leaders: &leaders };
         let ids = (0..timing.ids.len()).map(IdIndex).filter(|id| here(*id));
         found.extend(ids.flat_map(|id| channel.beside(id)));
     }
@@ -41,6 +43,7 @@ pub(super) fn add(
 
 struct Channel<'a> {
     timing: &'a Timing,
+    diagnostics: &'a Diagnostics,
     losses: &'a Losses,
     quiet: &'a [Silence],
     settings: &'a Settings,
@@ -54,11 +57,13 @@ impl Channel<'_> {
         let Some(expected) = self.losses.expected[id].as_ref() else { return Vec::new() };
         let period = expected.rhythm.period;
         let own = self.losses.of(id);
-        let lacking = self.timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
+        let timing = &self.timing.ids[id];
+        let lacking = timing.silences.at_least(nanoseconds(LACKING * period));
         let short = lacking.into_iter().filter(|silence| {
             covered(self.quiet, *silence) == 0
                 && seconds(silence.length()) >= self.settings.shortest_outage
                 && !own.iter().any(|loss| loss.silence.overlap(silence) > 0)
+                && !in_packets(self.diagnostics, timing.key, *silence)
         });
         let with: Vec<(Silence, Vec<IdIndex>)> =
             short.map(|silence| (silence, self.leaders_of(id, silence))).collect();

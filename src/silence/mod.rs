@@ -6,6 +6,7 @@ mod companions;
 mod expectation;
 mod gap;
 mod key;
+mod packets;
 mod roll;
 mod sessions;
 mod stop;
@@ -14,13 +15,10 @@ mod thinned;
 mod together;
 mod wakes;
 
-use lostnode_parsers::Id;
-use lostnode_parsers::j1939::Fields;
-
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::engine::Engine;
-use crate::fold::timing::{IdTiming, Key, Nanoseconds, Silence, Timing, nanoseconds, seconds};
+use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
@@ -28,6 +26,7 @@ use crate::settings::Settings;
 pub use channels::ChannelLosses;
 pub use expectation::{Expectation, QUEUE};
 pub use key::KeyOff;
+pub(crate) use packets::in_packets;
 pub use roll::{KeyState, Missing, Roll};
 pub use sessions::Session;
 pub use stop::{Stop, StopKind, StopSign};
@@ -93,8 +92,10 @@ pub fn find(
 ) -> Losses {
     let pauses = timing.pauses.stops();
     let channels = channels::all(timing, diagnostics, known);
+    let packets = packets::Packets::of(timing);
     let regular = |id: &&IdTiming| {
         !diagnostics.carries(id.key.channel, id.key.id)
+            && !packets.carry(id.key.channel, id.key.id)
             && channels[usize::from(id.key.channel)].thinned.is_none()
     };
     let expect = |id| Expectation::of(id, known, settings, &pauses);
@@ -136,7 +137,7 @@ pub fn find(
             let joined = stops
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
-            if live <= timeout || joined || in_parts(diagnostics, id.key, silence) {
+            if live <= timeout || joined || in_packets(diagnostics, id.key, silence) {
                 continue;
             }
             let loss = Loss { id: IdIndex(at), silence, ongoing };
@@ -148,15 +149,8 @@ pub fn find(
         }
     }
     losses.stops = stops;
-    companions::add(timing, &mut losses, &quiet, settings);
+    companions::add(timing, diagnostics, &mut losses, &quiet, settings);
     losses
-}
-
-/// Whether what an identifier carries came in packets meanwhile (SAE J1939-21).
-fn in_parts(diagnostics: &Diagnostics, key: Key, silence: Silence) -> bool {
-    let Id::Extended(id) = key.id else { return false };
-    let Fields { pgn, source, .. } = Fields::of(id);
-    diagnostics.in_parts.fills(key.channel, source, pgn, silence)
 }
 
 /// Times in which nothing could be heard on a channel, sorted and without overlap.

@@ -6,8 +6,10 @@ use std::collections::HashMap;
 use lostnode_parsers::Id;
 
 use super::key::{KeyOff, presences};
+use super::packets::{Packets, came_in_packets};
 use super::thinned::{HowThinned, Thinned};
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{
     ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
 };
@@ -70,7 +72,11 @@ const THROUGHOUT: f64 = 0.8;
 
 /// One channel, the roster's messages on it, and what was heard of them.
 pub(super) struct Call<'a> {
+    at: ChannelIndex,
     channel: &'a ChannelTiming,
+    diagnostics: &'a Diagnostics,
+    /// Which identifiers carry packets.
+    packets: Packets,
     /// In order of identifier.
     messages: Vec<(Id, Option<RosterIndex>, &'a ExpectedMessage)>,
     heard: HashMap<Id, &'a IdTiming>,
@@ -84,6 +90,7 @@ pub(super) struct Call<'a> {
 impl<'a> Call<'a> {
     pub(super) fn new(
         timing: &'a Timing,
+        diagnostics: &'a Diagnostics,
         known: &'a Known,
         at: ChannelIndex,
         key: &KeyOff,
@@ -112,7 +119,9 @@ impl<'a> Call<'a> {
             None => key.stretches.iter().map(|off| seconds(off.length())).sum(),
             Some(_) => 0.0,
         };
-        Call { channel: &timing.channels[usize::from(at)], messages, heard, key_on, shown_off }
+        let channel = &timing.channels[usize::from(at)];
+        let packets = Packets::of(timing);
+        Call { at, channel, diagnostics, packets, messages, heard, key_on, shown_off }
     }
 
     /// Frames of a message that would have come, by its period or rate.
@@ -181,6 +190,9 @@ impl<'a> Call<'a> {
             .messages
             .iter()
             .filter(|(id, _, message)| message.expected && !self.heard.contains_key(id))
+            // What always came in packets has no frame of its own identifier.
+            .filter(|(id, ..)| !came_in_packets(self.diagnostics, *id))
+            .filter(|(id, ..)| !self.packets.carry(self.at, *id))
             .filter_map(|(id, node, message)| {
                 Some(Missing { id: *id, node: *node, due: due(message)? })
             })

@@ -13,10 +13,10 @@ const APART: f64 = 3.0;
 /// Stretches kept of a group; a group that comes and goes more often says nothing.
 const MOST: usize = 1024;
 
-/// When a group came in packets, by channel, source address and group.
+/// When a group came in packets, by source address, group and channel.
 #[derive(Debug, Default)]
 pub struct InParts {
-    stretches: BTreeMap<(ChannelIndex, u8, u32), Vec<Silence>>,
+    stretches: BTreeMap<(u8, u32, ChannelIndex), Vec<Silence>>,
 }
 
 impl InParts {
@@ -26,7 +26,7 @@ impl InParts {
         (channel, source, pgn): (ChannelIndex, u8, u32),
         (begun, ended): (Nanoseconds, Nanoseconds),
     ) {
-        let own = self.stretches.entry((channel, source, pgn)).or_default();
+        let own = self.stretches.entry((source, pgn, channel)).or_default();
         let full = own.len() >= MOST;
         match own.last_mut() {
             Some(last) if begun - last.end <= nanoseconds(APART) => last.end = ended.max(last.end),
@@ -35,14 +35,26 @@ impl InParts {
         }
     }
 
-    /// Whether a group came in packets all through a silence of its own identifier.
-    pub fn fills(&self, channel: ChannelIndex, source: u8, pgn: u32, silence: Silence) -> bool {
+    /// Whether a group came in packets all through a silence of its own identifier, on any channel:
+    /// a gateway may carry the identifier over to another bus, and the packets not.
+    pub fn fills(&self, source: u8, pgn: u32, silence: Silence) -> bool {
         let apart = nanoseconds(APART);
         let fills = |own: &Silence| {
             own.start - silence.start <= apart
                 && silence.end - own.end <= apart
                 && own.overlap(&silence) > 0
         };
-        self.stretches.get(&(channel, source, pgn)).is_some_and(|own| own.iter().any(fills))
+        self.of(source, pgn).any(fills)
+    }
+
+    /// Whether a group ever came in packets, on any channel.
+    pub fn came(&self, source: u8, pgn: u32) -> bool {
+        self.of(source, pgn).next().is_some()
+    }
+
+    fn of(&self, source: u8, pgn: u32) -> impl Iterator<Item = &Silence> {
+        let channels = ChannelIndex::MIN..=ChannelIndex::MAX;
+        let range = (source, pgn, *channels.start())..=(source, pgn, *channels.end());
+        self.stretches.range(range).flat_map(|(_, own)| own)
     }
 }

@@ -1,0 +1,43 @@
+//! Packets of SAE J1939: what does not fit into one frame goes by the transport, and its own
+//! identifier falls silent meanwhile though its sender is well (SAE J1939-21, 5.10).
+
+use lostnode_parsers::Id;
+use lostnode_parsers::j1939::{Fields, TRANSPORT_CONTROL, TRANSPORT_DATA};
+
+use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::Diagnostics;
+use crate::fold::j1939::{self, J1939};
+use crate::fold::timing::{Key, Silence, Timing};
+
+/// Whether what an identifier carries came in packets all through a silence.
+pub(crate) fn in_packets(diagnostics: &Diagnostics, key: Key, silence: Silence) -> bool {
+    fields(key.id).is_some_and(|own| diagnostics.in_parts.fills(own.source, own.pgn, silence))
+}
+
+/// Whether what an identifier carries ever came in packets: then its sender was heard.
+pub(super) fn came_in_packets(diagnostics: &Diagnostics, id: Id) -> bool {
+    fields(id).is_some_and(|own| diagnostics.in_parts.came(own.source, own.pgn))
+}
+
+fn fields(id: Id) -> Option<Fields> {
+    match id {
+        Id::Extended(id) => Some(Fields::of(id)),
+        Id::Standard(_) => None,
+    }
+}
+
+/// By channel: whether it speaks SAE J1939.
+pub(super) struct Packets(Vec<J1939>);
+
+impl Packets {
+    pub fn of(timing: &Timing) -> Packets {
+        Packets(j1939::of(timing))
+    }
+
+    /// Whether an identifier carries packets. Those come while there is something long to tell,
+    /// each second at times, and end with it.
+    pub fn carry(&self, channel: ChannelIndex, id: Id) -> bool {
+        self.0.get(usize::from(channel)) == Some(&J1939::Yes)
+            && fields(id).is_some_and(|own| [TRANSPORT_CONTROL, TRANSPORT_DATA].contains(&own.pgn))
+    }
+}
