@@ -177,6 +177,27 @@ fn the_engine_proves_the_key() {
     assert!(only(&found).is_loss(), "{:?}", only(&found));
 }
 
+/// The engine stops and modules leave; it runs again for long, and two of them do not come back.
+#[test]
+fn who_stays_away_while_the_engine_runs_again_is_lost() {
+    /// Stands from 8.1 to 14 s.
+    fn speed(time: f64) -> String {
+        if (8.1..14.0).contains(&time) { "FFFFFF0000FFFFFF" } else { "FFFFFFE015FFFFFF" }.to_owned()
+    }
+    let two = [leaving("21", 8.7, 99.0), leaving("03", 9.4, 99.0)].concat();
+    let away = |seconds| analysis(seconds, &truck(speed, &two));
+    let found = away(50.0);
+    let lost: Vec<&Outage> = found.lost().collect();
+    assert_eq!(lost.len(), 2, "{:#?}", found.outages);
+    for own in lost {
+        assert!(own.ongoing && own.ids.len() == 4);
+        assert!(matches!(why(own), Some(Why::EngineRanAgain { seconds: 30.0.. })), "{own:?}");
+    }
+    // What came back is the key's; and where the recording ends soon after, so is all.
+    assert_eq!(found.outages.iter().filter(|own| own.cause == Cause::SwitchedOff).count(), 1);
+    assert_eq!(away(24.0).lost().count(), 0);
+}
+
 /// No key is off while the engine runs, however orderly modules seem to leave.
 #[test]
 fn modules_that_leave_while_the_engine_runs_are_lost() {

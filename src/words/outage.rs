@@ -159,6 +159,10 @@ fn why_so(why: Why) -> String {
             "it came back {} later than the last of those that left with it",
             super::terms::duration(seconds)
         ),
+        Why::EngineRanAgain { seconds } => format!(
+            "the engine ran again for {}, and it was not back: the key does not explain that",
+            super::terms::duration(seconds)
+        ),
         Why::BeforeTheOthers { seconds } if seconds < 1.0 => {
             "others were switched off at that moment".to_owned()
         }

@@ -28,6 +28,9 @@ const CRANKED_WITHIN: f64 = 10.0;
 const CRANKS: f64 = 2.0;
 /// The voltage falls for all modules at one moment; each notices by its own limits, in seconds.
 const AT_ONCE: f64 = 0.3;
+/// Whoever sends with the key on is there long before an engine has run for so many seconds (common
+/// practice, no source).
+const BACK_BEFORE: f64 = 20.0;
 /// Two shutdowns in the same order show software at work only where there are that many steps:
 /// three come in the same order by luck in one of six cases, and each was staged already.
 const STEPS: usize = 3;
@@ -54,6 +57,31 @@ impl Scene<'_> {
         out.extend(late);
         out.extend(key_offs);
         out
+    }
+
+    /// Takes out what never came back though the engine ran again for long: the key was on.
+    pub(super) fn blame_the_absent(&self, judged: &mut Vec<Judged>) {
+        let mut out = Vec::new();
+        let switched_off = |judged: &&mut Judged| judged.verdict == Verdict::SwitchedOff;
+        for key_off in judged.iter_mut().filter(switched_off) {
+            let absent =
+                |event: &Event| event.ongoing && self.engine_ran(event.onset) > BACK_BEFORE;
+            let (absent, rest): (Vec<_>, Vec<_>) = key_off.events.drain(..).partition(absent);
+            key_off.events = rest;
+            out.extend(absent.into_iter().map(|event| {
+                let why = Why::EngineRanAgain { seconds: self.engine_ran(event.onset) };
+                Judged { events: vec![event], verdict: Verdict::Lost, doubt: None, why }
+            }));
+        }
+        judged.retain(|judged| !judged.events.is_empty());
+        judged.extend(out);
+    }
+
+    /// For how many seconds the engine surely ran from a time to the end of the channel.
+    fn engine_ran(&self, from: Nanoseconds) -> f64 {
+        let after = Silence { start: from, end: self.heard.1.max(from) };
+        let running = &self.observed.losses.running;
+        seconds(running.iter().map(|running| running.overlap(&after)).sum())
     }
 
     /// Takes out the one module that did not come back with the others, though nothing of it was

@@ -117,6 +117,11 @@ pub enum Why {
         /// By how much.
         seconds: f64,
     },
+    /// The engine ran again for so many seconds, and it was not back.
+    EngineRanAgain {
+        /// How many.
+        seconds: f64,
+    },
     /// It left so many seconds before all others were switched off, and no sooner came back.
     BeforeTheOthers {
         /// How many.
@@ -276,6 +281,7 @@ impl Scene<'_> {
         }
         out.extend(episodes::of(free).into_iter().flat_map(|events| self.episode(events)));
         let mut out = self.around_key_offs(out);
+        self.blame_the_absent(&mut out);
         if self.chopped {
             let untold = |judged: &&mut Judged| {
                 judged.verdict == Verdict::Lost && !self.lasts_between_pauses(&judged.events)
