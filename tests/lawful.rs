@@ -511,3 +511,25 @@ fn few_that_came_back_off_their_grid_may_have_stopped() {
     assert!(!outage.is_loss());
     assert_eq!(outage.doubt, Some(Doubt::PauseOrStop), "{outage:?}");
 }
+
+/// A recording that pauses again and again: what is missed in all stretches to the end is lost,
+/// though none of them is long; what comes back may have been late with the recorder.
+#[test]
+fn what_never_comes_back_between_pauses_is_lost() {
+    let chopped = |to: f64| {
+        let module = messages(0x100, 6).into_iter().map(|own| own.anew(20.5, to, 0.0033));
+        let mut all = [module.collect(), messages(0x300, 14)].concat();
+        for own in &mut all {
+            for pause in 0..8 {
+                let from = 4.0 * f64::from(pause) + 3.0;
+                own.silent.push((from, from + 1.0, 0.0));
+            }
+        }
+        analysis(36.0, &all)
+    };
+    let for_good = chopped(99.0);
+    let lost: Vec<&Outage> = for_good.lost().collect();
+    assert_eq!(lost.len(), 1, "{:#?}", for_good.outages);
+    assert!(lost[0].ongoing && lost[0].ids.len() == 6);
+    assert_eq!(chopped(25.2).lost().count(), 0);
+}

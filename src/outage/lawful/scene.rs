@@ -6,7 +6,7 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
-use crate::silence::{Event, Expectation, LACKING, Loss, QUEUE, Stop, StopKind};
+use crate::silence::{Event, Expectation, LACKING, Loss, QUEUE, Stop, StopKind, covered, merged};
 
 /// A sender that a clock tells counts as known from this confidence on.
 const SURE: f64 = 0.9;
@@ -91,11 +91,21 @@ impl<'a> Scene<'a> {
             }
             longest.max(silence.end - from)
         };
-        let shows = |loss: &Loss| {
-            let timeout = self.expected(loss.id).map_or(f64::INFINITY, |expected| expected.timeout);
-            longest(loss.silence) > nanoseconds(ALONE_FOR.max(2.0 * timeout))
+        let quiet = merged(self.quiet.clone());
+        // What does not come back is missed in each stretch anew, and no start of the recorder
+        // explains them all.
+        let heard = |loss: &Loss| match loss.ongoing {
+            true => loss.silence.length() - covered(&quiet, loss.silence),
+            false => longest(loss.silence),
         };
-        events.iter().flat_map(|event| &event.losses).all(shows)
+        let enough = |loss: &Loss| {
+            let timeout = self.expected(loss.id).map_or(f64::INFINITY, |expected| expected.timeout);
+            nanoseconds(2.0 * timeout) < heard(loss)
+        };
+        let losses = || events.iter().flat_map(|event| &event.losses);
+        losses().any(enough)
+            && losses()
+                .all(|loss| heard(loss) > nanoseconds(ALONE_FOR) && (loss.ongoing || enough(loss)))
     }
 
     pub fn expected(&self, id: IdIndex) -> Option<&Expectation> {
