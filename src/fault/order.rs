@@ -90,10 +90,13 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let percent = |at: &usize| (findings[*at].uncalibrated * 100.0).round() as i64;
     order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
     let mut leaders: Vec<usize> = Vec::new();
+    let only_remembered = only_remembered(findings);
     for at in &order {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
-        let worth = own.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, own);
+        let today = only_remembered && own.standing == Standing::Present;
+        let worth =
+            own.uncalibrated >= WORTH_A_PLACE && (today || !is_likelier_no_fault(findings, own));
         if worth && !leaders.iter().any(rival) {
             leaders.push(*at);
         }
@@ -104,6 +107,16 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     fresh_first(findings, &mut order, behind);
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
+}
+
+/// Whether all that is worth a place beside what is likelier no fault is remembered. A silence of
+/// this very capture then comes first all the same: old codes are no complaint of today.
+fn only_remembered(findings: &[Finding]) -> bool {
+    let leads = |own: &&Finding| {
+        !own.benign && own.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, own)
+    };
+    let mut leading = findings.iter().filter(leads).peekable();
+    leading.peek().is_some() && leading.all(|own| own.standing == Standing::Remembered)
 }
 
 /// How many times likelier a second explanation of what is listed already must be than the first of
