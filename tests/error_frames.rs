@@ -156,8 +156,19 @@ fn on_a_bus_with_exact_arbitration_the_names_are_right() {
 /// Five messages of 20 ms and one of 100 ms for 30 s. Errors destroy frames of `hit`, message and
 /// cycle; each is repeated at once. Message 3 is silent in `pauses`, in cycles.
 fn findings(hit: &[(u32, u32)], place: &str, pauses: &[std::ops::Range<u32>]) -> Value {
+    findings_with(hit, place, pauses, &[])
+}
+
+/// … and errors besides, each at a second.
+fn findings_with(
+    hit: &[(u32, u32)],
+    place: &str,
+    pauses: &[std::ops::Range<u32>],
+    besides: &[(f64, &str)],
+) -> Value {
     let error = format!("20000088#000004{place}00000000");
     let mut lines: Vec<(f64, String)> = Vec::new();
+    lines.extend(besides.iter().map(|(time, line)| (1.79e9 + time, (*line).to_owned())));
     for cycle in 0..1500 {
         for message in 0..6 {
             let silent = message == 3 && pauses.iter().any(|pause| pause.contains(&cycle));
@@ -174,6 +185,7 @@ fn findings(hit: &[(u32, u32)], place: &str, pauses: &[std::ops::Range<u32>]) ->
             lines.push((time, format!("{:03X}#{DATA}", 0x100 + message * 0x40)));
         }
     }
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("capture.log");
     let lines: Vec<(f64, &str)> = lines.iter().map(|(time, line)| (*time, line.as_str())).collect();
@@ -197,6 +209,24 @@ fn errors_at_one_senders_frames_are_no_fault_of_the_main_line() {
     let classes = classes(&document);
     assert_eq!(classes[0].0, "module_connector", "{classes:?}");
     assert!(document.to_string().contains("12 of 12 frames that errors destroyed"), "{document}");
+}
+
+/// A bad contact breaks its frames in their identifier too, and those nobody can name: where one
+/// sender stands out, they do not speak for the main line besides. A controller that gave up does.
+#[test]
+fn errors_that_nobody_can_name_are_no_second_fault() {
+    let hit: Vec<(u32, u32)> = (0..12).map(|at| (1, 100 + at * 100)).collect();
+    let besides = |line| (0..8).map(|at| (2.7 + 3.0 * f64::from(at), line)).collect::<Vec<_>>();
+    let has_line = |document: &Value| {
+        document["findings"].as_array().unwrap().iter().any(|own| own["class"] == "line")
+    };
+    let loose = besides("20000088#0000000200000000");
+    let document = findings_with(&hit, "0A", &[], &loose);
+    assert_eq!(classes(&document)[0].0, "module_connector", "{document}");
+    assert!(!has_line(&document), "{document}");
+    // Nobody stands out: they are of the line.
+    assert!(has_line(&findings_with(&[], "0A", &[], &loose)));
+    assert!(has_line(&findings_with(&hit, "0A", &[], &besides("20000040#0000000000000000"))));
 }
 
 #[test]

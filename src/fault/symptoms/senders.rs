@@ -74,9 +74,14 @@ impl Named {
         Named { one, spread, unanswered }
     }
 
-    /// Whether an error is told by itself, and is no sign of the main line.
+    /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
+    /// its frames in their identifier too, and those nobody can name: where one sender stands out
+    /// they are no second witness. A controller that gave up is.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
-        let own = |one: &One| event.destroyed.is_some_and(|id| sender(analysis, id) == one.subject);
+        let own = |one: &One| match event.destroyed {
+            Some(id) => sender(analysis, id) == one.subject,
+            None => !event.frame.is_bus_off(),
+        };
         event.alone || self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
     }
 
