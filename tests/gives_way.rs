@@ -5,9 +5,49 @@
 mod common;
 #[path = "common/five_nodes.rs"]
 mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
 
-use common::simulated;
+use std::path::Path;
+
+use common::{lostnode, report, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
+use messages::{Message, log, messages};
+use serde_json::Value;
+
+/// The report of captures by channel, each in a log of its own, against the roster of a sound one
+/// where there is one.
+fn reported(channels: &[String], sound: Option<&str>) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let mut lines: Vec<String> = Vec::new();
+    for (at, text) in channels.iter().enumerate() {
+        lines.extend(text.lines().map(|line| line.replace("can0", &format!("can{at}"))));
+    }
+    lines.sort();
+    let capture = write("capture.log", &(lines.join("\n") + "\n"));
+    let roster = sound.map(|text| learned(&write("sound.log", text)));
+    let arguments: Vec<&str> = roster.iter().flat_map(|path| ["--roster", path]).collect();
+    report(&capture, &arguments).1
+}
+
+/// The roster that is learned from a capture.
+fn learned(sound: &Path) -> String {
+    let roster = sound.with_file_name("roster.toml").to_str().unwrap().to_owned();
+    assert!(lostnode().arg("learn").arg(sound).args(["-o", &roster]).status().unwrap().success());
+    roster
+}
+
+/// Those of a clock that is so much too slow, in millionths.
+fn slow(messages: Vec<Message>, ppm: f64) -> Vec<Message> {
+    let slower =
+        |message: Message| Message { period: message.period * (1.0 + ppm * 1e-6), ..message };
+    messages.into_iter().map(slower).collect()
+}
 
 /// A module that the starter may have pulled down stands behind what nothing of the kind speaks
 /// for, and yet before codes that are only remembered: those are no complaint of today. Where its
@@ -30,4 +70,24 @@ fn a_loss_of_today_stands_before_old_codes() {
     let missed = first(2);
     assert_eq!((missed.0.as_str(), missed.1.as_str()), ("module_power", "node of 0x180"));
     assert_eq!(first(0).0, "stale_codes");
+}
+
+/// Of twelve messages that two buses carry, a module's two that stop on one of them are no failed
+/// gateway; half of them may be.
+#[test]
+fn few_of_what_is_carried_over_is_no_gateway() {
+    let stopped = |count: u32| {
+        let carried = slow(messages(0x100, 12), 40.0);
+        let stop = |(own, at): (Message, u32)| match at < count {
+            true => own.silent(30.0, 34.0).silent(45.0, 48.0),
+            false => own,
+        };
+        let other: Vec<Message> = carried.iter().cloned().zip(0..).map(stop).collect();
+        let here = log(60.0, &[carried, messages(0x400, 8)].concat());
+        let there = log(60.0, &[other, slow(messages(0x600, 8), 150.0)].concat());
+        reported(&[here, there], None).to_string()
+    };
+    let said = "messages that two buses carry";
+    assert!(!stopped(2).contains(said));
+    assert!(stopped(6).contains(said));
 }
