@@ -28,6 +28,9 @@ const BRIEF: f64 = 5.0;
 const STARTS: usize = 6;
 /// Drivers start the engine within so many seconds of the key (common practice, no source).
 const CRANKED_WITHIN: f64 = 10.0;
+/// An engine that ran so many seconds before a loss and throughout was not cranked for it: what is
+/// heard last of a module may lie a second or two before the starter took its supply.
+const RAN_BEFORE: f64 = 2.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -232,8 +235,9 @@ fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     let steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     if steps.is_empty() {
         // One in each drive may be its start.
-        let brief =
-            outages.iter().all(|own| is_brief(analysis, own) && is_of_one_start(analysis, own));
+        let brief = outages
+            .iter()
+            .all(|outage| may_be_a_start(analysis, outage) && is_of_one_start(analysis, outage));
         return match outages.len() {
             0 | 1 if brief => Rhythm::Brief,
             0 | 1 => Rhythm::Single,
@@ -267,6 +271,12 @@ fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
     !outage.ongoing && outage.duration() - due_after <= BRIEF
 }
 
+/// Nobody cranks an engine that runs: a loss under way, however brief, is no start.
+fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
+    let before = outage.start - nanoseconds(RAN_BEFORE);
+    is_brief(analysis, outage) && !analysis.engine_ran(before, outage.end)
+}
+
 /// When a channel woke, or its key was turned on, in order of time.
 fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
     let off = |other: &&Outage| {
@@ -297,7 +307,7 @@ fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
     own.dedup();
     own.len() == outages.len()
         && own.iter().all(Option::is_some)
-        && outages.iter().all(|outage| is_brief(analysis, outage))
+        && outages.iter().all(|outage| may_be_a_start(analysis, outage))
 }
 
 /// An engine is started once for each turn of the key. Of brief losses at several times those may
