@@ -12,7 +12,7 @@ use std::path::Path;
 
 use common::{lostnode, report, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
-use messages::{Message, log, messages};
+use messages::{Message, cut, log, message, messages};
 use serde_json::Value;
 
 /// The report of captures by channel, each in a log of its own, against the roster of a sound one
@@ -129,4 +129,22 @@ fn few_of_what_is_carried_over_is_no_gateway() {
     let said = "messages that two buses carry";
     assert!(!stopped(2).contains(said));
     assert!(stopped(6).contains(said));
+}
+
+/// A part of a node of the roster that is lost for long, while the rest goes on, is a module that
+/// was taken for a part of another. Once and briefly, it is no fault by itself.
+#[test]
+fn a_part_of_a_node_that_is_lost_for_long_is_told() {
+    let found = |lasts: f64| {
+        let others = || slow(messages(0x300, 8), 150.0);
+        let own = messages(0x100, 3);
+        let part = || vec![message("110", 0.1, 0.0312), message("111", 0.05, 0.0437)];
+        let lost = cut(part(), 30.0, 30.0 + lasts);
+        let sound = log(60.0, &[own.clone(), part(), others()].concat());
+        let capture = log(60.0, &[own, lost, others()].concat());
+        ranked(&reported(&[capture], Some(&sound)))
+    };
+    let (long, brief) = (found(9.0), found(3.0));
+    assert!(long.first().is_some_and(|own| own.1.contains("0x110")), "{long:?}");
+    assert!(brief.iter().all(|own| own.2 < 0.2), "{brief:?}");
 }

@@ -31,6 +31,11 @@ const CRANKED_WITHIN: f64 = 10.0;
 /// An engine that ran so many seconds before a loss and throughout was not cranked for it: what is
 /// heard last of a module may lie a second or two before the starter took its supply.
 const RAN_BEFORE: f64 = 2.0;
+/// A part of a node that is lost so many seconds at once, or so often for a second or longer, is a
+/// module of its own that was taken for a part of another.
+const LONG: f64 = 6.0;
+const OFTEN: usize = 3;
+const EACH: f64 = 1.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -49,6 +54,7 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     let together = together(analysis);
     company::in_part(&mut out, &together);
     out.extend(together);
+    out.extend(parts(analysis, &out));
     out.extend(doubtful(analysis, &out));
     out
 }
@@ -87,6 +93,30 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
             };
             Symptom { several, ..one(analysis, subject, &outages) }
         })
+        .collect()
+}
+
+/// Several identifiers of a node that were lost while its others went on, long or time and again:
+/// they are of a module that was taken for a part of another, and no fault of the node explains it.
+/// Of a node that was lost itself, a part may only have come back later than the rest.
+fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
+    let part = |outage: &&Outage, node: NodeIndex| {
+        outage.scope == Scope::Identifier && outage.nodes == [node] && outage.ids.len() >= 2
+    };
+    let lost = |node: NodeIndex| -> Vec<&Outage> {
+        once_each(analysis.lost().filter(|outage| part(outage, node)))
+    };
+    let known = |node: &NodeIndex| shown.iter().any(|own| own.subject.nodes().contains(node));
+    let is_module = |outages: &[&Outage]| {
+        outages.iter().any(|outage| outage.duration() >= LONG)
+            || outages.iter().filter(|outage| outage.duration() >= EACH).count() >= OFTEN
+    };
+    (0..analysis.nodes.len())
+        .map(NodeIndex)
+        .filter(|node| !known(node))
+        .map(lost)
+        .filter(|outages| is_module(outages))
+        .map(|outages| one(analysis, Subject::Sender(outages[0].ids[0]), &outages))
         .collect()
 }
 
