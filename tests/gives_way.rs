@@ -148,3 +148,21 @@ fn a_part_of_a_node_that_is_lost_for_long_is_told() {
     assert!(long.first().is_some_and(|own| own.1.contains("0x110")), "{long:?}");
     assert!(brief.iter().all(|own| own.2 < 0.2), "{brief:?}");
 }
+
+/// A module whose messages two buses carry is lost on both, and told once; two that share none are
+/// two.
+#[test]
+fn a_module_on_two_buses_is_told_once() {
+    let found = |other: u32| {
+        let lost = |first: u32| {
+            let own = cut(messages(first, 4), 30.0, 33.0);
+            slow(cut(own, 44.0, 49.0), 60.0)
+        };
+        let here = log(60.0, &[lost(0x100), messages(0x400, 8)].concat());
+        let there = log(60.0, &[lost(other), slow(messages(0x600, 8), 150.0)].concat());
+        let all = ranked(&reported(&[here, there], None));
+        let own = all.iter().filter(|(class, ..)| class == "module_connector");
+        own.count()
+    };
+    assert_eq!((found(0x100), found(0x500)), (1, 2));
+}

@@ -16,6 +16,7 @@ pub mod order;
 mod readings;
 mod sets;
 mod symptoms;
+mod two_buses;
 mod weights;
 
 pub use calibration::Calibration;
@@ -72,10 +73,16 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
         place <= faults_shown || benign(at)
     });
     let case = Case { analysis, knowledge, symptoms: &symptoms, observed: &observed, job };
-    let mut ranked: Vec<Finding> = shown
+    let ranked: Vec<Finding> = shown
         .iter()
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
+    let again = two_buses::told_twice(analysis, &ranked);
+    let once = |at: usize| !again.get(at).copied().unwrap_or(false);
+    let (shown, mut ranked): (Vec<usize>, Vec<Finding>) =
+        (shown.into_iter().zip(ranked).enumerate())
+            .filter_map(|(at, own)| once(at).then_some(own))
+            .unzip();
     let order = order::sort(&mut ranked);
     let faults: Vec<Fault> = order.iter().map(|at| explained.faults[shown[*at]].clone()).collect();
     let (next_tests, finds) = case.tests(&faults, &ranked);
