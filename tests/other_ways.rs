@@ -368,3 +368,26 @@ fn a_gateway_that_is_missed_now_is_likelier_at_fault() {
     };
     assert!(gateway("2F") > gateway("28"), "{} {}", gateway("2F"), gateway("28"));
 }
+
+/// A gateway without supply took several along, and modules of both its buses miss one another:
+/// each row more is of it too. Where it is only remembered, it is not.
+#[test]
+fn what_is_missed_with_a_gateway_is_of_it() {
+    let gateway = |status: &str| {
+        let mut text = vehicle();
+        text += &trouble("branch_open", "branch = \"left\"", &[60.0], &[70.0]);
+        // Brakes, steering, cluster and a door: three of them on the bus behind it.
+        let missed = ["C1 21 87 2E", "C1 31 87 2E", "C1 55 87 2E", "C1 99 87 2E"];
+        let own = format!("C1 46 87 {status}");
+        for number in 1..5 {
+            let other = missed[usize::from(number) - 1];
+            text += &read(100.0 + f64::from(number), number, &[&own, other]);
+        }
+        let document = simulated(&text, &[]).1;
+        ranked(&document)
+    };
+    let found = gateway("2E");
+    assert_eq!(found[0].0, "gateway", "{found:?}");
+    let found = gateway("28");
+    assert_ne!(found[0].0, "gateway", "{found:?}");
+}

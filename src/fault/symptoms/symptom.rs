@@ -22,7 +22,8 @@ pub struct Symptom {
     pub company: Vec<NodeIndex>,
     /// Sets of nodes with which it falls silent together, at least as often as alone.
     pub within: Vec<Vec<NodeIndex>>,
-    /// The module that it is about is a gateway, by its name.
+    /// The module that it is about is a gateway, by its name, or is missed with one that took
+    /// several along.
     pub of_gateway: bool,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,

@@ -55,6 +55,8 @@ struct Told<'a> {
     among: Vec<NodeIndex>,
     /// Nodes that fell silent together.
     sets: Vec<Vec<NodeIndex>>,
+    /// A bus is full: what comes late on it is missed though nothing is wrong with its sender.
+    flooded: bool,
     /// Modules that do not answer and ought to.
     mute: Vec<&'a TalkEntry>,
     /// Modules that answered at first, and then no more.
@@ -101,7 +103,8 @@ impl<'a> Told<'a> {
         // Where modules fell silent, that tells more, and of whom it is told.
         let tells = among.is_empty() && fell_mute.len() < SEVERAL;
         let fell_mute = if tells { fell_mute } else { Vec::new() };
-        Told { analysis, silent, among, sets, mute, fell_mute }
+        let flooded = shown.iter().any(|own| own.kind() == SymptomKind::Flood);
+        Told { analysis, silent, among, sets, flooded, mute, fell_mute }
     }
 
     /// A module that speaks for itself: the node that it is, where that is known.
@@ -135,15 +138,27 @@ impl<'a> Told<'a> {
     fn all_missed(&self) -> Vec<Symptom> {
         let blame = &self.analysis.diagnosis.blame;
         let here = (0..blame.len()).filter(|row| blame[*row].frames != Frames::FromBeyond);
-        here.map(|row| self.missed(row)).collect()
+        let all = self.gateway_took_others_along();
+        here.map(|row| self.missed(row, all)).collect()
     }
 
-    fn missed(&self, at: usize) -> Symptom {
+    /// Whether a gateway that fails took several along: modules on each of its buses then miss
+    /// those on the others, for what only it carries over stops.
+    fn gateway_took_others_along(&self) -> bool {
+        let fails = |row: &Blame| {
+            let now = now(self.analysis, &codes_of(self.analysis, row));
+            names_gateway(row) && matches!(now, Now::Failing | Now::Recent)
+        };
+        !self.flooded && !self.sets.is_empty() && self.analysis.diagnosis.blame.iter().any(fails)
+    }
+
+    /// One row; `all` where a failing gateway may be behind each.
+    fn missed(&self, at: usize, all: bool) -> Symptom {
         let row = &self.analysis.diagnosis.blame[at];
         let codes = codes_of(self.analysis, row);
         let now = now(self.analysis, &codes);
         let fails = matches!(now, Now::Failing | Now::Recent);
-        let of_gateway = fails && has_words_of(&row.missed.0, GATEWAY);
+        let of_gateway = fails && (all || names_gateway(row));
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
             .with_codes(self.analysis, codes);
@@ -331,6 +346,10 @@ pub(super) fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
         .filter(|(_, code)| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))
         .map(|(at, _)| at)
         .collect()
+}
+
+fn names_gateway(row: &Blame) -> bool {
+    has_words_of(&row.missed.0, GATEWAY)
 }
 
 fn is_present(analysis: &Analysis, row: &Blame) -> bool {
