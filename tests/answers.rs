@@ -172,3 +172,44 @@ fn three_controllers_that_left_the_bus_share_the_line() {
     let own = |name: &str| ranked(&document).iter().any(|own| own.1 == name);
     assert!(own("0x7E9") && own("0x7EA"), "{:?}", ranked(&document));
 }
+
+const MISSES_TCM: fn(f64) -> String = |_| "075902FFC101872F".to_owned();
+
+/// One read of each module's codes a second, the first in the 60th.
+fn reads(answers: &[fn(f64) -> String]) -> Vec<Message> {
+    let one = |(number, answer): (u16, &fn(f64) -> String)| {
+        let time = 60.0 + f64::from(number);
+        let (asks, answers) =
+            (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
+        let question = at(&asks, |_| "031902FF00000000".to_owned(), &[time]);
+        [question, at(&answers, *answer, &[time + 0.005])].concat()
+    };
+    (0..).zip(answers).flat_map(one).collect()
+}
+
+/// Where a single sender fell silent, of which no node is known, the one module that others miss is
+/// it, and so is the one whose own controller left the bus. Of two that are missed either may be.
+#[test]
+fn what_is_missed_is_the_only_sender_that_fell_silent() {
+    let found = |answers: &[fn(f64) -> String]| {
+        // So sloppy that its clock tells nothing of its node.
+        let times = (0..697).filter(|at| !(300..341).contains(at));
+        let sloppy = |at: u32| 0.1 * f64::from(at) + 0.001 * f64::from(at * 7919 % 23);
+        let times: Vec<f64> = times.map(sloppy).collect();
+        let lost = at("1FF", |_| "00".to_owned(), &times);
+        reported(&[messages(0x200, 12), lost, reads(answers)].concat())
+    };
+    let misses_brakes: fn(f64) -> String = |_| "075902FFC121872F".to_owned();
+    let left: fn(f64) -> String = |_| "075902FFC073882F".to_owned();
+    let one = found(&[MISSES_TCM, MISSES_TCM, left]);
+    assert_eq!(first(&one), ("module_connector".to_owned(), "the sender of 0x1FF".to_owned()));
+    let own = one["findings"][0]["evidence"].to_string();
+    assert!(own.contains("TCM is missed") && own.contains("own controller"), "{own}");
+    assert!(
+        ranked(&one).iter().all(|own| own.1 != "TCM" && own.1 != "0x7EA"),
+        "{:?}",
+        ranked(&one)
+    );
+    let two = found(&[MISSES_TCM, misses_brakes, left]);
+    assert!(ranked(&two).iter().any(|own| own.1 == "TCM"), "{:?}", ranked(&two));
+}

@@ -107,6 +107,16 @@ impl<'a> Told<'a> {
         Told { analysis, silent, among, sets, flooded, mute, fell_mute }
     }
 
+    /// The only thing that fell silent, where that is the sender of messages of which no node is
+    /// known. On a full bus messages of several modules are late together.
+    fn lone(&self) -> Option<&Subject> {
+        let one = match self.silent.as_slice() {
+            [one] if self.among.is_empty() => one,
+            _ => return None,
+        };
+        (!self.flooded).then_some(one)
+    }
+
     /// A module that speaks for itself: the node that it is, where that is known.
     fn of_module(&self, module: Module) -> Subject {
         let node = self.analysis.node_of(module);
@@ -145,10 +155,7 @@ impl<'a> Told<'a> {
     /// Whether a gateway that fails took several along: modules on each of its buses then miss
     /// those on the others, for what only it carries over stops.
     fn gateway_took_others_along(&self) -> bool {
-        let fails = |row: &Blame| {
-            let now = now(self.analysis, &codes_of(self.analysis, row));
-            names_gateway(row) && matches!(now, Now::Failing | Now::Recent)
-        };
+        let fails = |row: &Blame| names_gateway(row) && is_now(self.analysis, row);
         !self.flooded && !self.sets.is_empty() && self.analysis.diagnosis.blame.iter().any(fails)
     }
 
@@ -177,6 +184,12 @@ impl<'a> Told<'a> {
         }
         let blame = &self.analysis.diagnosis.blame;
         let unplaced = blame.iter().filter(|row| row.frames.node().is_none()).count();
+        // What is contradicted or only remembered is of no loss of this capture.
+        let of_now = |row: &Blame| row.verdict() == Verdict::Open && is_now(self.analysis, row);
+        let missed_alone = of_now(row) && blame.iter().filter(|row| of_now(row)).count() == 1;
+        if let Some(sender) = self.lone().filter(|_| missed_alone) {
+            return sender.clone();
+        }
         match self.mute.as_slice() {
             [one] if unplaced == 1 => self.place(one.module, true),
             _ if matches!(row.frames, Frames::SeveralSilent(_)) && !self.among.is_empty() => {
@@ -278,7 +291,8 @@ impl<'a> Told<'a> {
         let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
         let mut modules: Vec<Module> = codes.iter().map(module_of).collect();
         modules.dedup();
-        let alone = modules.len() == 1 && self.among.len() == 1;
+        let one = self.among.len() == 1 || self.lone().is_some();
+        let alone = modules.len() == 1 && one;
         let symptom = |group: &[Module], subject: Subject, modules: usize| {
             let own = codes.iter().copied().filter(|at| group.contains(&module_of(at))).collect();
             let count = Sign::BusOffs { modules, many: modules >= LEFT_THE_BUS };
@@ -354,6 +368,11 @@ fn names_gateway(row: &Blame) -> bool {
 
 fn is_present(analysis: &Analysis, row: &Blame) -> bool {
     codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_present())
+}
+
+/// Whether its codes fail, or did in this drive or the one before.
+fn is_now(analysis: &Analysis, row: &Blame) -> bool {
+    matches!(now(analysis, &codes_of(analysis, row)), Now::Failing | Now::Recent)
 }
 
 fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
