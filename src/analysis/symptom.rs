@@ -323,12 +323,10 @@ pub enum Sign {
         after: Option<f64>,
     },
     /// Of the modules of the bus, one of which is lost, all that were asked after the loss
-    /// answered, and they are as many as its nodes, or more.
+    /// answered, and they are several.
     AllAnswer {
         /// Modules that answered.
         modules: usize,
-        /// Nodes of the bus.
-        nodes: usize,
     },
 }
 

@@ -500,7 +500,7 @@ mod tests {
             Seen::BusOffs { modules: 1, many: false },
             Seen::BusOffs { modules: 2, many: false },
             Seen::BusOffs { modules: 4, many: true },
-            Seen::AllAnswer { modules: 5, nodes: 4 },
+            Seen::AllAnswer { modules: 5 },
             lead(LeadKind::Switch),
             lead(LeadKind::Supply),
             lead(LeadKind::Warmth),

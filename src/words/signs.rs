@@ -71,10 +71,9 @@ pub(super) fn sign(sign: &Sign) -> String {
             duration(after)
         ),
         Sign::Answers { after: None } => "it did not answer a tester meanwhile".to_owned(),
-        Sign::AllAnswer { modules, nodes } => format!(
-            "all {} that a tester asked since then answered, on a bus of {}",
-            plural(modules, "module", "modules"),
-            plural(nodes, "node", "nodes")
+        Sign::AllAnswer { modules } => format!(
+            "all {} that a tester asked since then answered",
+            plural(modules, "module", "modules")
         ),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),

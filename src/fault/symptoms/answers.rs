@@ -1,11 +1,18 @@
 //! Answers to a tester while the messages of a module are silent: who answers has supply, ground
 //! and bus.
 
+use std::cmp::Reverse;
+use std::collections::{BTreeMap, BTreeSet};
+
+use lostnode_parsers::Id;
+use lostnode_parsers::frame::raw_id;
+
 use super::company;
-use crate::analysis::diagnosis::{Mute, TalkEntry};
+use crate::analysis::diagnosis::{Module, Mute, Party, TalkEntry};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Sign;
 use crate::analysis::{Analysis, Identifier, J1939, Outage, Scope};
+use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Seconds of a silence, or until the end, from which its messages have ended and do not only pause
@@ -19,13 +26,22 @@ const BEFORE: f64 = 0.3;
 /// Where nothing tells which module a node is, what is asked counts so many seconds after the loss:
 /// one that has lost its supply may answer a last time (common practice, no source).
 const LATER: f64 = 6.0;
+/// Modules that answer, from which a tester is taken to ask all that are fitted (common practice,
+/// no source).
+const ASKED: usize = 5;
+/// A tester asks all at once by it (ISO 15765-4:2016, 6.3.2).
+const EVERYONE: u32 = 0x7DF;
 
-/// What answers tell of a node that fell silent; nothing where a tester itself ended its messages.
+/// What answers tell of what fell silent; nothing where a tester itself ended its messages.
 pub fn while_silent(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Option<Sign> {
     if analysis.diagnosis.switched_off {
         return None;
     }
-    let Subject::Node(node) = *subject else { return None };
+    let node = match *subject {
+        Subject::Node(node) => node,
+        Subject::Sender(_) => return all_answer(analysis, outages),
+        _ => return None,
+    };
     let talks = analysis.diagnosis.talks.iter();
     let own: Vec<&TalkEntry> =
         talks.filter(|talk| analysis.node_of(talk.module) == Some(node)).collect();
@@ -55,31 +71,66 @@ fn of_its_own(own: &[&TalkEntry], outages: &[&Outage]) -> Option<Sign> {
     (after.is_some() || asked).then_some(Sign::Answers { after })
 }
 
-/// One node of a bus is lost for good, and each module that is asked afterwards answers: where
-/// these are as many as the nodes, the lost one is among them. By the addresses of SAE J1939 it
-/// would be known which.
+/// One sender of a bus is lost for good, and each module that is asked afterwards answers. A tester
+/// asks what is fitted, so of that many the lost one is likely among them; by the addresses of SAE
+/// J1939 it would be known which.
 fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     let [outage] = outages else { return None };
     let channel = outage.channel.filter(|_| outage.ongoing && outage.scope < Scope::Branch)?;
-    let others = |other: &&Outage| {
-        other.channel == Some(channel) && other.scope < Scope::Bus && other.ids != outage.ids
-    };
-    if analysis.channel(channel).j1939 == J1939::Yes || analysis.lost().any(|own| others(&own)) {
-        return None;
-    }
-    // More modules may answer than are known.
-    let unknown =
-        |id: &Identifier| id.channel == channel && id.rhythm.is_some() && id.node.is_none();
-    if analysis.identifiers.iter().any(unknown) {
+    if analysis.channel(channel).j1939 == J1939::Yes {
         return None;
     }
     let since = outage.start + nanoseconds(LATER);
     let talks = analysis.diagnosis.talks.iter().filter(|talk| talk.module.channel == channel);
-    let answered = |talk: &TalkEntry| talk.answered.iter().any(|time| *time >= since);
+    let first = |talk: &TalkEntry| talk.answered.iter().copied().filter(|at| *at >= since).min();
     let asked = |talk: &TalkEntry| talk.mute.iter().any(|mute| mute.asked.1.nanoseconds() >= since);
-    let asked: Vec<&TalkEntry> = talks.filter(|talk| answered(talk) || asked(talk)).collect();
-    let heard = |node: &&crate::analysis::Node| node.channel == channel && node.heard;
-    let nodes = analysis.nodes.iter().filter(heard).count();
-    let all = asked.len() >= nodes && asked.iter().all(|talk| answered(talk));
-    all.then_some(Sign::AllAnswer { modules: asked.len(), nodes })
+    let asked = talks.filter(|talk| first(talk).is_some() || asked(talk));
+    let answers: Vec<Nanoseconds> = asked.map(first).collect::<Option<_>>()?;
+    let begin = *answers.iter().min()?;
+    // Who else is silent meanwhile may be the one that answers.
+    let meanwhile = |other: &Outage| {
+        other.scope < Scope::Bus
+            && (other.channel, &other.ids) != (outage.channel, &outage.ids)
+            && (other.ongoing || other.end >= begin)
+    };
+    let all = answers.len() >= ASKED
+        && !analysis.lost().any(meanwhile)
+        && !asks_in_vain(analysis, channel, since);
+    all.then_some(Sign::AllAnswer { modules: answers.len() })
+}
+
+/// Whether a tester has asked somebody since then whose answer never came. Which identifiers belong
+/// together only answers show; but a maker mostly sets all of them the same distance apart, as ISO
+/// 15765-4 does with 8, so that one without an answer is known by the others.
+fn asks_in_vain(analysis: &Analysis, channel: ChannelIndex, since: Nanoseconds) -> bool {
+    let answer = |talk: &TalkEntry| match talk.module {
+        Module { channel: own, party: Party::Id(id @ Id::Standard(_)) } if own == channel => {
+            Some(raw_id(id))
+        }
+        _ => None,
+    };
+    let answers: BTreeSet<u32> = analysis.diagnosis.talks.iter().filter_map(answer).collect();
+    let here = |id: &&Identifier| id.channel == channel && matches!(id.id, Id::Standard(_));
+    let heard: BTreeSet<u32> =
+        analysis.identifiers.iter().filter(here).map(|id| raw_id(id.id)).collect();
+    let lately = |id: &&Identifier| id.heard.is_some_and(|(_, last)| last >= since);
+    let seldom = analysis.identifiers.iter().filter(here).filter(|id| id.rhythm.is_none());
+    let asked: Vec<u32> = seldom
+        .filter(lately)
+        .map(|id| raw_id(id.id))
+        .filter(|id| *id != EVERYONE && !answers.contains(id))
+        .collect();
+    let mut apart: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
+    for id in &asked {
+        for answer in answers.range(id + 1..) {
+            apart.entry(answer - id).or_default().push(*id);
+        }
+    }
+    let most = apart.iter().max_by_key(|(step, ids)| (ids.len(), Reverse(**step)));
+    let Some((step, of_them)) = most else { return false };
+    let (Some(first), Some(last)) = (of_them.first(), of_them.last()) else { return false };
+    // The one without an answer may be the first of them, or the last.
+    let among = first.saturating_sub(*step)..=last + step;
+    2 * of_them.len() > answers.len()
+        && asked.iter().any(|id| among.contains(id) && !heard.contains(&(id + step)))
 }
