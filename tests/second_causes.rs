@@ -98,6 +98,22 @@ fn a_silent_node_is_one_missed_module() {
     assert!(found.iter().any(|(_, nodes, _)| nodes.contains("Instrument Panel")), "{found:?}");
 }
 
+/// Who misses a module fails its test while that is away; of several who miss it one may not have
+/// run its test yet. Where none fails, the codes are of another loss.
+#[test]
+fn one_who_has_not_tested_yet_takes_nothing_back() {
+    let missed = |status: &str| {
+        let mut text = vehicle();
+        text += &trouble("power_loss", "node = \"door\"", &[50.0], &[80.0]);
+        text += &read(101.0, 1, &[&with_status(DOOR, status)]);
+        text += &read(102.0, 2, &[&with_status(DOOR, "28")]);
+        let document = simulated(&text, &[]).1;
+        document["blame"][0]["verdict"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(missed("2F"), "likely");
+    assert_eq!(missed("28"), "contradicted");
+}
+
 /// Three nodes that fell silent and three modules that are missed are the same three.
 #[test]
 fn silent_nodes_are_no_gateway() {

@@ -277,27 +277,34 @@ impl Row<'_> {
     }
 
     /// Whether its codes can be those of a node: a code that came in this capture came after a loss
-    /// began, and a node that is silent when a code is read fails its test.
+    /// began, and a node that is silent when a code is read fails its test, with one at least of
+    /// those who miss it: others may have had no turn to test.
     fn can_be(&self, witness: &Witness) -> bool {
         let late = nanoseconds(STORES_WITHIN);
+        let fails = self.fails_with(witness);
         // Which one an address means is no guess.
         self.address().is_none()
             && self.accusations.iter().all(|code| {
                 code.appeared.is_none_or(|times| witness.began(times, late))
-                    && (code.age != CodeAge::Past
+                    && (fails
+                        || code.age != CodeAge::Past
                         || !code.read.is_some_and(|read| witness.was_away(read, late)))
             })
+    }
+
+    /// Whether one of its codes failed when it was read while the node was away.
+    fn fails_with(&self, witness: &Witness) -> bool {
+        let late = nanoseconds(STORES_WITHIN);
+        self.accusations.iter().any(|code| {
+            code.age == CodeAge::Failing
+                && code.read.is_some_and(|read| witness.was_away(read, late))
+        })
     }
 
     /// Whether its codes, which can be those of a node, are surely of a silence of it: they came
     /// with it, or fail while it lasts.
     fn is_of(&self, witness: &Witness) -> bool {
-        let late = nanoseconds(STORES_WITHIN);
-        let fails = |code: &Accusation| code.age == CodeAge::Failing;
-        self.accusations.iter().any(|code| {
-            code.appeared.is_some()
-                || fails(code) && code.read.is_some_and(|read| witness.was_away(read, late))
-        })
+        self.accusations.iter().any(|code| code.appeared.is_some()) || self.fails_with(witness)
     }
 }
 
