@@ -216,7 +216,10 @@ fn errors_at_one_senders_frames_are_no_fault_of_the_main_line() {
 #[test]
 fn errors_that_nobody_can_name_are_no_second_fault() {
     let hit: Vec<(u32, u32)> = (0..12).map(|at| (1, 100 + at * 100)).collect();
-    let besides = |line| (0..8).map(|at| (2.7 + 3.0 * f64::from(at), line)).collect::<Vec<_>>();
+    let so_many = |count: u32, line| {
+        (0..count).map(|at| (2.7 + 24.0 / f64::from(count) * f64::from(at), line)).collect()
+    };
+    let besides = |line| -> Vec<(f64, &str)> { so_many(8, line) };
     let has_line = |document: &Value| {
         document["findings"].as_array().unwrap().iter().any(|own| own["class"] == "line")
     };
@@ -224,7 +227,9 @@ fn errors_that_nobody_can_name_are_no_second_fault() {
     let document = findings_with(&hit, "0A", &[], &loose);
     assert_eq!(classes(&document)[0].0, "module_connector", "{document}");
     assert!(!has_line(&document), "{document}");
-    // Nobody stands out: they are of the line.
+    // Too many to be those of one contact, or nobody stands out: they are of the line.
+    let many: Vec<(f64, &str)> = so_many(200, "20000088#0000000200000000");
+    assert!(has_line(&findings_with(&hit, "0A", &[], &many)));
     assert!(has_line(&findings_with(&[], "0A", &[], &loose)));
     assert!(has_line(&findings_with(&hit, "0A", &[], &besides("20000040#0000000000000000"))));
 }

@@ -75,6 +75,11 @@ fn a_loss_of_today_stands_before_old_codes() {
 /// A truck of three units that each send three groups (SAE J1939-71), whose engine turns so fast;
 /// the third is lost once, for as long as a start disturbs.
 fn truck(speed: u16) -> Value {
+    reported(&[drive(1_000.0, speed, 30.0)], None)
+}
+
+/// One that begins and is lost at such times.
+fn drive(begin: f64, speed: u16, lost: f64) -> String {
     let mut frames: Vec<(f64, String)> = Vec::new();
     let [low, high] = speed.saturating_mul(8).to_le_bytes();
     for (source, phase) in [(0x00, 0.001), (0x0B, 0.013), (0x21, 0.027)] {
@@ -83,10 +88,10 @@ fn truck(speed: u16) -> Value {
             let pgn = if source > 0 && pgn == 0xF004 { 0xF001 } else { pgn };
             for turn in 0..(60.0 / period) as u32 {
                 let mut time = phase + f64::from(turn) * period;
-                if source == 0x21 && (30.0..32.5).contains(&time) {
+                if source == 0x21 && (lost..lost + 2.5).contains(&time) {
                     continue;
                 }
-                time += if source == 0x21 && time > 32.0 { 0.017 } else { 0.0 };
+                time += if source == 0x21 && time > lost + 2.0 { 0.017 } else { 0.0 };
                 let data = match pgn {
                     0xF004 => format!("00FFFF{low:02X}{high:02X}FFFFFF"),
                     _ => "00FFFFFFFFFFFFFF".to_owned(),
@@ -97,8 +102,8 @@ fn truck(speed: u16) -> Value {
     }
     frames.sort_by(|a, b| a.0.total_cmp(&b.0));
     let lines: Vec<(f64, &str)> =
-        frames.iter().map(|(time, own)| (1_000.0 + *time, own.as_str())).collect();
-    reported(&[common::log(&lines)], None)
+        frames.iter().map(|(time, own)| (begin + *time, own.as_str())).collect();
+    common::log(&lines)
 }
 
 /// Nobody cranks an engine that runs. Of one that stands, a brief loss may be the starter's doing.
@@ -109,6 +114,21 @@ fn a_running_engine_is_not_cranked() {
     assert!(starter(&stands), "{:?}", ranked(&stands));
     assert!(!starter(&runs), "{:?}", ranked(&runs));
     assert!(ranked(&runs)[0].1.contains("0x21"), "{:?}", ranked(&runs));
+}
+
+/// Two seconds before a loss may be in the drive before, whose stamps may be later ones.
+#[test]
+fn a_loss_at_the_beginning_of_a_drive_is_reported() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: String| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let first = write("1.log", drive(0.0, 800, 40.0));
+    let second = write("2.log", drive(0.3, 800, 1.5));
+    let (code, document) = report(&first, &[second.to_str().unwrap()]);
+    assert_eq!(code, 1, "{document}");
 }
 
 /// Of twelve messages that two buses carry, a module's two that stop on one of them are no failed
@@ -131,6 +151,24 @@ fn few_of_what_is_carried_over_is_no_gateway() {
     assert!(stopped(6).contains(said));
 }
 
+/// A gateway of four buses that fails towards one stops all that it carries there, which is little
+/// of all that it carries.
+#[test]
+fn a_gateway_fails_towards_one_bus() {
+    let carried = |first: u32, count: u32| slow(messages(first, count), 40.0);
+    let stop = |own: Message| own.silent(30.0, 34.0).silent(45.0, 48.0);
+    let towards: Vec<Message> = carried(0x100, 4).into_iter().map(stop).collect();
+    let others = || carried(0x180, 14);
+    let buses = [
+        [carried(0x100, 4), messages(0x400, 8)].concat(),
+        [towards, slow(messages(0x600, 8), 150.0)].concat(),
+        [others(), messages(0x500, 4)].concat(),
+        [others(), messages(0x580, 4)].concat(),
+    ];
+    let buses: Vec<String> = buses.into_iter().map(|own| log(60.0, &own)).collect();
+    assert!(reported(&buses, None).to_string().contains("messages that two buses carry"));
+}
+
 /// A part of a node of the roster that is lost for long, while the rest goes on, is a module that
 /// was taken for a part of another. Once and briefly, it is no fault by itself.
 #[test]
@@ -147,6 +185,22 @@ fn a_part_of_a_node_that_is_lost_for_long_is_told() {
     let (long, brief) = (found(9.0), found(3.0));
     assert!(long.first().is_some_and(|own| own.1.contains("0x110")), "{long:?}");
     assert!(brief.iter().all(|own| own.2 < 0.2), "{brief:?}");
+}
+
+/// By SAE J1939 each frame says who sends it: what a unit stops to send in some mode is no module of
+/// its own.
+#[test]
+fn a_part_of_a_known_sender_is_no_module() {
+    let unit = |source: u32, groups: u32| -> Vec<Message> {
+        let own = |group: u32| format!("18FE{:02X}{source:02X}", 0xC0 + group);
+        let phase = |group: u32| 0.007 * f64::from(group) + 0.001 * f64::from(source);
+        (0..groups).map(|group| message(&own(group), 0.1, phase(group))).collect()
+    };
+    let mut own = unit(0x21, 5);
+    let part = cut(own.split_off(3), 30.0, 1000.0);
+    let capture = log(60.0, &[unit(0x00, 5), unit(0x0B, 5), own, part].concat());
+    let found = ranked(&reported(&[capture], None));
+    assert!(found.iter().all(|own| own.2 < 0.2), "{found:?}");
 }
 
 /// A module whose messages two buses carry is lost on both, and told once; two that share none are

@@ -63,6 +63,9 @@ pub struct Analysis {
     /// What the vehicle did, where its traffic tells by a standard: of each signal the sender that
     /// tells it most often. Of several drives each has its own.
     pub signals: Vec<signals::SignalTrack>,
+    /// From when to when the engine surely ran, as its speed tells (SAE J1939-71, SPN 190, or
+    /// answers to a tester, SAE J1979, PID 0C). Of several drives each has its own.
+    pub engine_ran: Vec<(Nanoseconds, Nanoseconds)>,
     /// What was being done, held against when losses began.
     pub marks: Vec<marks::Marked>,
     /// What explains it; `None` where that was not asked for.

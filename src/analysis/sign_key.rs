@@ -54,7 +54,8 @@ impl Sign {
             Sign::FramesSay(Verdict::Open) => (SignName::FramesSay, SignValue::Open),
             Sign::Lead(led) => (SignName::Lead, led.kind.value()),
             Sign::LeadTogether(led) => (SignName::LeadTogether, led.kind.value()),
-            Sign::BusOffs { modules: 1, .. } => (SignName::BusOffs, SignValue::Single),
+            // Where nobody else was asked, that one alone says so tells nothing.
+            Sign::BusOffs { modules: 1, asked: 2.., .. } => (SignName::BusOffs, SignValue::Single),
             Sign::BusOffs { many: false, .. } => (SignName::BusOffs, SignValue::Few),
             Sign::BusOffs { many: true, .. } => (SignName::BusOffs, SignValue::Everyone),
             Sign::Answers { after: Some(_) } => (SignName::Answers, SignValue::Own),

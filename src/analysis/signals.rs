@@ -5,7 +5,7 @@ use lostnode_parsers::j1939::Signal;
 use super::{Analysis, Nanoseconds};
 use crate::capture::ChannelIndex;
 pub use crate::fold::signals::Bin;
-use crate::fold::timing::{nanoseconds, seconds};
+use crate::fold::timing::seconds;
 
 /// A standard signal over time, of one sender.
 #[derive(Clone, Debug)]
@@ -75,37 +75,16 @@ impl SignalTrack {
 /// Parameters that are drawn, in order: engine speed, vehicle speed, battery, coolant, ambient air.
 const DRAWN: [u32; 5] = [190, 84, 168, 110, 171];
 
-/// Engine speed (SPN 190, SAE J1939-71).
-const ENGINE_SPEED: u32 = 190;
-/// Revolutions a minute that no starter reaches (common practice, no source; `fold::engine`).
-const RUNS: f64 = 300.0;
-/// Engine speed comes ten times a second or oftener: after so many seconds without, nothing is
-/// known.
-const TOLD: f64 = 1.0;
-
-impl SignalTrack {
-    /// Whether each value from one time to another is above a number, and none is wanting.
-    fn stays_above(&self, least: f64, from: Nanoseconds, to: Nanoseconds) -> bool {
-        let gap = nanoseconds(TOLD.max(2.0 * self.bin));
-        let begin = self.bins.partition_point(|bin| bin.time < from);
-        let end = self.bins.partition_point(|bin| bin.time < to);
-        // The bins around them too: the first value before, and the first one after.
-        let (Some(begin), true) = (begin.checked_sub(1), end < self.bins.len()) else {
-            return false;
-        };
-        let bins = &self.bins[begin..=end];
-        bins.iter().all(|bin| bin.low > least)
-            && bins.windows(2).all(|pair| pair[1].time - pair[0].time <= gap)
-    }
-}
-
 impl Analysis {
-    /// Whether the engine ran from one time to another without a break, as its speed tells.
-    pub(crate) fn engine_ran(&self, from: Nanoseconds, to: Nanoseconds) -> bool {
-        let drive = self.drive_of(from).map_or(self, |at| &self.drives[at].analysis);
+    /// Whether the engine surely ran from one time to another of the same drive.
+    pub(crate) fn engine_ran_through(&self, from: Nanoseconds, to: Nanoseconds) -> bool {
+        let own = self.drive_of(from);
+        if own != self.drive_of(to) {
+            return false;
+        }
+        let drive = own.map_or(self, |at| &self.drives[at].analysis);
         let (from, to) = (self.stamp(from), self.stamp(to));
-        let mut speeds = drive.signals.iter().filter(|own| own.signal.spn == ENGINE_SPEED);
-        speeds.any(|track| track.stays_above(RUNS, from, to))
+        drive.engine_ran.iter().any(|(start, end)| *start <= from && to <= *end)
     }
 
     /// The signals that pictures show: one of each, of the first channel that has it.

@@ -314,6 +314,8 @@ pub enum Sign {
     BusOffs {
         /// Modules.
         modules: usize,
+        /// Modules of the bus whose codes were read.
+        asked: usize,
         /// Enough of them to put the line that they share in question.
         many: bool,
     },

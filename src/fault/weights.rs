@@ -195,7 +195,12 @@ impl Table {
                             .is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
                 })
             };
-            let free = class.trace.is_empty() || class.trace.iter().any(left);
+            // Without error frames a recording cannot show them, and what was measured is known.
+            let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
+            let free = class.trace.is_empty()
+                || !hears_errors
+                || class.trace.iter().any(left)
+                || readings.iter().any(measured);
             if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
         };
         let odds = |fault: &Fault| {

@@ -61,7 +61,10 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
-        Sign::BusOffs { modules: 1, .. } => "no other module of the bus says so".to_owned(),
+        Sign::BusOffs { modules: 1, asked: 2.., .. } => {
+            "no other module of the bus says so".to_owned()
+        }
+        Sign::BusOffs { modules: 1, .. } => "no other module of the bus was asked".to_owned(),
         Sign::BusOffs { modules, .. } => {
             format!("{} of the bus say so", plural(modules, "module", "modules"))
         }

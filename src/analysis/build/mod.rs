@@ -79,6 +79,7 @@ pub fn report(
         captures,
         span: timing.span,
         signals: signals::of(&summary.signals, &channels),
+        engine_ran: losses.running.iter().map(|ran| (ran.start, ran.end)).collect(),
         channels,
         lanes: lanes::lanes(&identifiers, &nodes, &outages, &|id, least| {
             timing.ids[order.sorted[id.0]].silences.at_least(least)

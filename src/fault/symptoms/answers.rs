@@ -11,7 +11,7 @@ use super::company;
 use crate::analysis::diagnosis::{Module, Mute, Party, TalkEntry};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Sign;
-use crate::analysis::{Analysis, Identifier, J1939, Outage, Scope};
+use crate::analysis::{Analysis, Identifier, J1939, Node, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
@@ -85,7 +85,14 @@ fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     let first = |talk: &TalkEntry| talk.answered.iter().copied().filter(|at| *at >= since).min();
     let asked = |talk: &TalkEntry| talk.mute.iter().any(|mute| mute.asked.1.nanoseconds() >= since);
     let asked = talks.filter(|talk| first(talk).is_some() || asked(talk));
-    let answers: Vec<Nanoseconds> = asked.map(first).collect::<Option<_>>()?;
+    let asked: Vec<&TalkEntry> = asked.collect();
+    // Who answers by these identifiers is asked about emissions, and others of the bus may not be.
+    let emissions = |talk: &&&TalkEntry| match talk.module.party {
+        Party::Id(Id::Standard(id)) => (0x7E8..=0x7EF).contains(&id.as_raw()),
+        _ => false,
+    };
+    let asked_beyond_emissions = asked.iter().filter(emissions).count() < asked.len();
+    let answers: Vec<Nanoseconds> = asked.into_iter().map(first).collect::<Option<_>>()?;
     let begin = *answers.iter().min()?;
     // Who else is silent meanwhile may be the one that answers.
     let meanwhile = |other: &Outage| {
@@ -93,7 +100,10 @@ fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
             && (other.channel, &other.ids) != (outage.channel, &outage.ids)
             && (other.ongoing || other.end >= begin)
     };
-    let all = answers.len() >= ASKED
+    let heard = |node: &&Node| node.channel == channel && node.heard;
+    let nodes = analysis.nodes.iter().filter(heard).count();
+    let all = answers.len() >= ASKED.max(nodes.div_ceil(2))
+        && (asked_beyond_emissions || answers.len() >= nodes)
         && !analysis.lost().any(meanwhile)
         && !asks_in_vain(analysis, channel, since);
     all.then_some(Sign::AllAnswer { modules: answers.len() })

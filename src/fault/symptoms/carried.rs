@@ -15,7 +15,7 @@ use crate::ids::{ChannelIndex, IdIndex};
 /// be two messages.
 const FEWEST: usize = 2;
 
-/// … and one in so many of all that two buses carry: where a gateway failed, it was four in ten
+/// … and one in so many of what a bus shares with others: where a gateway failed, it was four in ten
 /// and more (captures of the simulated world, docs/findings.md).
 const PART: usize = 4;
 
@@ -47,21 +47,31 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom]) -> Option<Symptom> {
     }
     // A gateway that fails stops all that it carries to a bus, or most of it. Few of many are some
     // module that both buses hear.
-    if times.len() * PART < on_two_buses(analysis) {
-        return None;
+    let mut stopped: BTreeMap<ChannelIndex, usize> = BTreeMap::new();
+    for id in times.keys() {
+        *stopped.entry(analysis.identifiers[*id].channel).or_default() += 1;
     }
+    let carried = carried(analysis);
+    times.retain(|id, _| {
+        let channel = analysis.identifiers[*id].channel;
+        stopped[&channel] * PART >= carried.get(&channel).copied().unwrap_or(0)
+    });
     let most = times.values().copied().max().unwrap_or(0);
     let fact = Fact::NotCarried { ids: times.len(), times: most };
     (times.len() >= FEWEST).then(|| Symptom::new(Subject::Vehicle, fact))
 }
 
-/// How many identifiers are sent on timers on two buses or more, each counted once.
-fn on_two_buses(analysis: &Analysis) -> usize {
+/// By channel: how many identifiers it has on timers that another one has too.
+fn carried(analysis: &Analysis) -> BTreeMap<ChannelIndex, usize> {
     let mut channels: BTreeMap<Id, BTreeSet<ChannelIndex>> = BTreeMap::new();
     for id in analysis.identifiers.iter().filter(|id| id.rhythm.is_some()) {
         channels.entry(id.id).or_default().insert(id.channel);
     }
-    channels.values().filter(|channels| channels.len() >= 2).count()
+    let mut out = BTreeMap::new();
+    for channel in channels.values().filter(|channels| channels.len() >= 2).flatten() {
+        *out.entry(*channel).or_default() += 1;
+    }
+    out
 }
 
 fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {

@@ -7,6 +7,7 @@ use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scop
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
+use crate::network::Basis;
 use crate::precursor::standard;
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
@@ -98,24 +99,32 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 
 /// Several identifiers of a node that were lost while its others went on, long or time and again:
 /// they are of a module that was taken for a part of another, and no fault of the node explains it.
-/// Of a node that was lost itself, a part may only have come back later than the rest.
+/// Of a node that was lost itself, a part may only have come back later than the rest; and where
+/// each frame says who sends it (SAE J1939-81), nobody was taken for another.
 fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
-    let part = |outage: &&Outage, node: NodeIndex| {
-        outage.scope == Scope::Identifier && outage.nodes == [node] && outage.ids.len() >= 2
+    let guessed = |node: NodeIndex| {
+        let known = shown.iter().any(|own| own.subject.nodes().contains(&node));
+        !known && !analysis.nodes[node].basis.contains(&Basis::Address)
     };
-    let lost = |node: NodeIndex| -> Vec<&Outage> {
-        once_each(analysis.lost().filter(|outage| part(outage, node)))
+    let part = |outage: &&Outage| {
+        outage.scope == Scope::Identifier
+            && outage.ids.len() >= 2
+            && matches!(outage.nodes[..], [node] if guessed(node))
     };
-    let known = |node: &NodeIndex| shown.iter().any(|own| own.subject.nodes().contains(node));
-    let is_module = |outages: &[&Outage]| {
+    let mut all: Vec<&[IdIndex]> =
+        analysis.lost().filter(part).map(|outage| outage.ids.as_slice()).collect();
+    all.sort_unstable();
+    all.dedup();
+    let lost = |ids: &[IdIndex]| -> Vec<&Outage> {
+        once_each(analysis.lost().filter(part).filter(|outage| outage.ids == ids))
+    };
+    let is_module = |outages: &Vec<&Outage>| {
         outages.iter().any(|outage| outage.duration() >= LONG)
             || outages.iter().filter(|outage| outage.duration() >= EACH).count() >= OFTEN
     };
-    (0..analysis.nodes.len())
-        .map(NodeIndex)
-        .filter(|node| !known(node))
+    all.into_iter()
         .map(lost)
-        .filter(|outages| is_module(outages))
+        .filter(is_module)
         .map(|outages| one(analysis, Subject::Sender(outages[0].ids[0]), &outages))
         .collect()
 }
@@ -304,7 +313,7 @@ fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
 /// Nobody cranks an engine that runs: a loss under way, however brief, is no start.
 fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
     let before = outage.start - nanoseconds(RAN_BEFORE);
-    is_brief(analysis, outage) && !analysis.engine_ran(before, outage.end)
+    is_brief(analysis, outage) && !analysis.engine_ran_through(before, outage.end)
 }
 
 /// When a channel woke, or its key was turned on, in order of time.

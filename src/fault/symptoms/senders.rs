@@ -23,6 +23,9 @@ const FEWEST: usize = 4;
 /// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
 const MANY: usize = 10;
 const SENDERS: usize = 3;
+/// A frame is broken in its identifier, where nobody can tell whose it is, less often than behind
+/// it: so many nameless errors for each named one of the sender that stands out may be its own.
+const NAMELESS: usize = 2;
 /// A frame that fails so often running, each time within so many seconds of the time before, has
 /// nobody who acknowledges it: the others are still asleep.
 const RUNNING: usize = 4;
@@ -46,6 +49,8 @@ pub struct One {
 #[derive(Default)]
 pub struct Named {
     one: Option<One>,
+    /// Errors that name nobody are few beside its own.
+    few_nameless: bool,
     spread: Spread,
     /// Nobody acknowledged these, which is no fault of the bus.
     unanswered: Vec<Nanoseconds>,
@@ -58,6 +63,7 @@ impl Named {
         let unanswered = unanswered(errors);
         let named = counted(analysis, errors, &unanswered).filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
+        let nameless = counted(analysis, errors, &unanswered).count() - named.len();
         let mut senders = named.clone();
         senders.sort_unstable();
         senders.dedup();
@@ -71,16 +77,17 @@ impl Named {
             }
             _ => Spread::Untold,
         };
-        Named { one, spread, unanswered }
+        let few_nameless = one.as_ref().is_some_and(|one| nameless <= NAMELESS * one.frames);
+        Named { one, few_nameless, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
     /// its frames in their identifier too, and those nobody can name: where one sender stands out
-    /// they are no second witness. A controller that gave up is.
+    /// a few of them are no second witness. A controller that gave up is.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         let own = |one: &One| match event.destroyed {
             Some(id) => sender(analysis, id) == one.subject,
-            None => !event.frame.is_bus_off(),
+            None => self.few_nameless && !event.frame.is_bus_off(),
         };
         event.alone || self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
     }

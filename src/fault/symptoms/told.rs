@@ -3,11 +3,11 @@
 //! taken to be the same.
 
 use super::Symptom;
-use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+use crate::analysis::{Analysis, Outage};
 use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
@@ -153,10 +153,19 @@ impl<'a> Told<'a> {
     }
 
     /// Whether a gateway that fails took several along: modules on each of its buses then miss
-    /// those on the others, for what only it carries over stops.
+    /// those on the others, for what only it carries over stops. Several fell silent before the
+    /// code of it was read.
     fn gateway_took_others_along(&self) -> bool {
-        let fails = |row: &Blame| names_gateway(row) && is_now(self.analysis, row);
-        !self.flooded && !self.sets.is_empty() && self.analysis.diagnosis.blame.iter().any(fails)
+        let blame = &self.analysis.diagnosis.blame;
+        let fails = |row: &&Blame| names_gateway(row) && is_now(self.analysis, row);
+        let codes = blame.iter().filter(fails).flat_map(|row| codes_of(self.analysis, row));
+        let read = codes.filter_map(|at| self.analysis.diagnosis.codes[at].seen).map(|seen| seen.1);
+        let Some(read) = read.max() else { return false };
+        let before = |outage: &Outage| {
+            let set = |own: &Vec<NodeIndex>| outage.nodes.iter().all(|node| own.contains(node));
+            outage.nodes.len() > 1 && outage.start < read && self.sets.iter().any(set)
+        };
+        !self.flooded && self.analysis.lost().any(before)
     }
 
     /// One row; `all` where a failing gateway may be behind each.
@@ -295,7 +304,9 @@ impl<'a> Told<'a> {
         let alone = modules.len() == 1 && one;
         let symptom = |group: &[Module], subject: Subject, modules: usize| {
             let own = codes.iter().copied().filter(|at| group.contains(&module_of(at))).collect();
-            let count = Sign::BusOffs { modules, many: modules >= LEFT_THE_BUS };
+            let read = &self.analysis.diagnosis.codes_read;
+            let asked = read.iter().filter(|own| own.channel == group[0].channel).count();
+            let count = Sign::BusOffs { modules, asked, many: modules >= LEFT_THE_BUS };
             Symptom::new(subject, Fact::OwnBusOff(group.to_vec()))
                 .with_signs([count])
                 .with_codes(self.analysis, own)
