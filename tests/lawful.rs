@@ -217,6 +217,18 @@ fn the_voltage_behind_the_key_switch_proves_the_key() {
     fn volts(time: f64) -> String {
         let key: u16 = if (7.9..12.0).contains(&time) { 0 } else { 540 };
         let [low, high] = key.to_le_bytes();
+    // What goes together may be a trailer that was unhitched in the stop; a code decides.
+    let trailer = [leaving("21", 8.7, 99.0), leaving("03", 8.7, 99.0)].concat();
+    let of = |more: &[Message]| analysis(50.0, &truck(speed, &[trailer.as_slice(), more].concat()));
+    let open = of(&[]);
+    assert_eq!(open.lost().count(), 0, "{:#?}", open.outages);
+    let away = open.outages.iter().find(|own| own.ongoing).unwrap();
+    assert_eq!((away.cause, away.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    assert!(matches!(why(away), Some(Why::EngineRanAgain { .. })), "{away:?}");
+    // SPN 639 with FMI 9: what comes over the network comes too seldom.
+    let mut code = message("18FECA00", 1.0, 0.4);
+    code.data = |_| "04FF7F0209050000".to_owned();
+    assert_eq!(of(&[code]).lost().count(), 1);
         format!("FFFFFFFF1C02{low:02X}{high:02X}")
     }
     let silent = |_| "FFFFFFFFFFFFFFFF".to_owned();

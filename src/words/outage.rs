@@ -160,7 +160,7 @@ fn why_so(why: Why) -> String {
             super::terms::duration(seconds)
         ),
         Why::EngineRanAgain { seconds } => format!(
-            "the engine ran again for {}, and it was not back: the key does not explain that",
+            "the engine ran again for {}, and it was not back",
             super::terms::duration(seconds)
         ),
         Why::BeforeTheOthers { seconds } if seconds < 1.0 => {

@@ -59,29 +59,37 @@ impl Scene<'_> {
         out
     }
 
-    /// Takes out what never came back though the engine ran again for long: the key was on.
+    /// Takes out what never came back though the engine ran again for long: the key was on. Where a
+    /// module is missed, or it is one known sender, it is lost; of the rest it is open, for in a
+    /// stop a trailer is unhitched and a tester unplugged.
     pub(super) fn blame_the_absent(&self, judged: &mut Vec<Judged>) {
         let mut out = Vec::new();
         let switched_off = |judged: &&mut Judged| judged.verdict == Verdict::SwitchedOff;
         for key_off in judged.iter_mut().filter(switched_off) {
             let absent =
-                |event: &Event| event.ongoing && self.engine_ran(event.onset) > BACK_BEFORE;
+                |event: &Event| event.ongoing && self.engine_ran_again(event.onset) > BACK_BEFORE;
             let (absent, rest): (Vec<_>, Vec<_>) = key_off.events.drain(..).partition(absent);
             key_off.events = rest;
             out.extend(absent.into_iter().map(|event| {
-                let why = Why::EngineRanAgain { seconds: self.engine_ran(event.onset) };
-                Judged { events: vec![event], verdict: Verdict::Lost, doubt: None, why }
+                let lost = self.observed.a_module_is_missed || self.sole_sender(&event).is_some();
+                let (verdict, doubt) = match lost {
+                    true => (Verdict::Lost, None),
+                    false => (Verdict::SwitchedOff, Some(Doubt::KeyOrSupply)),
+                };
+                let why = Why::EngineRanAgain { seconds: self.engine_ran_again(event.onset) };
+                Judged { events: vec![event], verdict, doubt, why }
             }));
         }
         judged.retain(|judged| !judged.events.is_empty());
         judged.extend(out);
     }
 
-    /// For how many seconds the engine surely ran from a time to the end of the channel.
-    fn engine_ran(&self, from: Nanoseconds) -> f64 {
+    /// For how many seconds the engine surely ran from when it was next started after a time to the
+    /// end of the channel. What it ran on at first shows nothing of a later key.
+    fn engine_ran_again(&self, from: Nanoseconds) -> f64 {
         let after = Silence { start: from, end: self.heard.1.max(from) };
-        let running = &self.observed.losses.running;
-        seconds(running.iter().map(|running| running.overlap(&after)).sum())
+        let again = self.observed.losses.running.iter().filter(|running| running.start > from);
+        seconds(again.map(|running| running.overlap(&after)).sum())
     }
 
     /// Takes out the one module that did not come back with the others, though nothing of it was
