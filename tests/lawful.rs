@@ -28,6 +28,18 @@ fn why(outage: &Outage) -> Option<Why> {
     })
 }
 
+/// A tester asks once, and a module answers that it misses another one.
+fn misses_a_module(at: f64, answer: fn(f64) -> String) -> [Message; 2] {
+    let single =
+        |id: &str, at: f64, data: fn(f64) -> String| Message { data, ..message(id, 1000.0, at) };
+    [single("7E0", at, |_| "031902FF00000000".to_owned()), single("7E8", at + 0.02, answer)]
+}
+
+/// Its code fails now.
+fn missed_now(_: f64) -> String {
+    "075902FFC140002F".to_owned()
+}
+
 #[test]
 fn a_supply_that_takes_half_away_at_one_instant_is_a_loss() {
     let found = analysis(20.0, &[cut(messages(0x100, 14), 8.0, 11.0), messages(0x300, 9)].concat());
@@ -68,11 +80,11 @@ fn modules_that_leave_one_after_another_were_switched_off() {
     assert!(outage.ongoing);
 }
 
-/// Two modules may fail within seconds of each other. The key brings all back within seconds; what
-/// came back while the others stayed away did not hang on it.
+/// Two modules may fail within seconds of each other. One stage of the key brings all back within
+/// seconds; where a module is missed, what came back while the others stayed away hung on another.
 #[test]
 fn what_comes_back_apart_was_not_switched_off_together() {
-    let two = |to: f64| {
+    let judged = |to: f64, asked: &[Message]| {
         let one = |first, count, from, to, shift| {
             let cut = cut(messages(first, count), from, to).into_iter();
             cut.map(move |mut own| {
@@ -82,8 +94,10 @@ fn what_comes_back_apart_was_not_switched_off_together() {
         };
         let others = messages(0x500, 8);
         let of_two = one(0x100, 6, 8.0, 15.0, 0.0033).chain(one(0x200, 4, 10.0, to, 0.0047));
-        analysis(40.0, &of_two.chain(others).collect::<Vec<_>>())
+        let all = of_two.chain(others).chain(asked.iter().cloned());
+        analysis(40.0, &all.collect::<Vec<_>>())
     };
+    let two = |to: f64| judged(to, &misses_a_module(30.0, missed_now));
     let apart = two(21.0);
     let lost: Vec<usize> = apart.lost().map(|outage| outage.ids.len()).collect();
     assert_eq!(lost, [6, 4], "{:#?}", apart.outages);
@@ -93,6 +107,13 @@ fn what_comes_back_apart_was_not_switched_off_together() {
     assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
     // Nor did what came back hang on that which never did.
     assert_eq!(two(99.0).lost().count(), 2);
+    // Where nobody misses a module, the driver may have turned the key back in two stages.
+    for to in [21.0, 99.0] {
+        let stages = judged(to, &[]);
+        let outage = only(&stages);
+        assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+        assert_eq!(outage.ids.len(), 10);
+    }
 }
 
 #[test]
@@ -196,6 +217,18 @@ fn who_stays_away_while_the_engine_runs_again_is_lost() {
     // What came back is the key's; and where the recording ends soon after, so is all.
     assert_eq!(found.outages.iter().filter(|own| own.cause == Cause::SwitchedOff).count(), 1);
     assert_eq!(away(24.0).lost().count(), 0);
+    // What goes together may be a trailer that was unhitched in the stop; a code decides.
+    let trailer = [leaving("21", 8.7, 99.0), leaving("03", 8.7, 99.0)].concat();
+    let of = |more: &[Message]| analysis(50.0, &truck(speed, &[trailer.as_slice(), more].concat()));
+    let open = of(&[]);
+    assert_eq!(open.lost().count(), 0, "{:#?}", open.outages);
+    let away = open.outages.iter().find(|own| own.ongoing).unwrap();
+    assert_eq!((away.cause, away.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    assert!(matches!(why(away), Some(Why::EngineRanAgain { .. })), "{away:?}");
+    // SPN 639 with FMI 9: what comes over the network comes too seldom.
+    let mut code = message("18FECA00", 1.0, 0.4);
+    code.data = |_| "04FF7F0209050000".to_owned();
+    assert_eq!(of(&[code]).lost().count(), 1);
 }
 
 /// No key is off while the engine runs, however orderly modules seem to leave.
@@ -217,18 +250,6 @@ fn the_voltage_behind_the_key_switch_proves_the_key() {
     fn volts(time: f64) -> String {
         let key: u16 = if (7.9..12.0).contains(&time) { 0 } else { 540 };
         let [low, high] = key.to_le_bytes();
-    // What goes together may be a trailer that was unhitched in the stop; a code decides.
-    let trailer = [leaving("21", 8.7, 99.0), leaving("03", 8.7, 99.0)].concat();
-    let of = |more: &[Message]| analysis(50.0, &truck(speed, &[trailer.as_slice(), more].concat()));
-    let open = of(&[]);
-    assert_eq!(open.lost().count(), 0, "{:#?}", open.outages);
-    let away = open.outages.iter().find(|own| own.ongoing).unwrap();
-    assert_eq!((away.cause, away.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
-    assert!(matches!(why(away), Some(Why::EngineRanAgain { .. })), "{away:?}");
-    // SPN 639 with FMI 9: what comes over the network comes too seldom.
-    let mut code = message("18FECA00", 1.0, 0.4);
-    code.data = |_| "04FF7F0209050000".to_owned();
-    assert_eq!(of(&[code]).lost().count(), 1);
         format!("FFFFFFFF1C02{low:02X}{high:02X}")
     }
     let silent = |_| "FFFFFFFFFFFFFFFF".to_owned();
@@ -472,25 +493,17 @@ fn a_module_that_is_polled_asleep_left_once() {
 /// A single identifier of an unknown sender pauses once; a module reports that it misses another.
 #[test]
 fn a_code_that_misses_a_module_makes_a_pause_a_loss() {
-    let report = |status: &'static str| {
-        let single = |id: &str, at: f64, data: fn(f64) -> String| Message {
-            data,
-            ..message(id, 1000.0, at)
-        };
-        let answer: fn(f64) -> String = match status {
-            "2F" => |_| "075902FFC140002F".to_owned(),
-            _ => |_| "075902FFC1400008".to_owned(),
-        };
-        let asked =
-            [single("7E0", 15.0, |_| "031902FF00000000".to_owned()), single("7E8", 15.02, answer)];
+    let report = |answer: fn(f64) -> String| {
+        let asked = misses_a_module(15.0, answer);
         let once = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(8.0, 9.0, 0.007);
         analysis(20.0, &[vec![once], messages(0x300, 6), asked.to_vec()].concat())
     };
-    let found = report("2F");
+    let found = report(missed_now);
     assert_eq!(why(only(&found)), Some(Why::CodeMisses));
     assert!(only(&found).is_loss());
     // Remembered from any time before, it says nothing.
-    assert_eq!(only(&report("08")).doubt, Some(Doubt::SenderUnknown));
+    let remembered = report(|_| "075902FFC1400008".to_owned());
+    assert_eq!(only(&remembered).doubt, Some(Doubt::SenderUnknown));
 }
 
 #[test]

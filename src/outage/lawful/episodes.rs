@@ -27,8 +27,8 @@ const SEVERAL: usize = 3;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
-/// One key brings all modules back within so many seconds of each other (common practice, no
-/// source).
+/// One stage of a key brings all its modules back within so many seconds of each other (common
+/// practice, no source).
 const BACK: f64 = 3.0;
 
 /// Events as episodes: each begins soon after the one before it, while that still lasts.
@@ -128,15 +128,17 @@ impl Figures {
 
 impl Scene<'_> {
     /// What an episode is, or its parts by themselves: steps that may be two losses that followed
-    /// each other by chance, and came back apart. What returned while others stayed away did not
-    /// hang on the switch of those.
+    /// each other by chance, and came back apart. A key has more than one stage, and the driver may
+    /// take his time between them; so they are parted only where a code says that something was
+    /// lost.
     pub(super) fn episode(&self, events: Vec<Event>) -> Vec<Judged> {
         let judged = |events: Vec<Event>| {
             let (verdict, doubt, why) = self.told(&events);
             Judged { events, verdict, doubt, why }
         };
         let whole = judged(events);
-        if whole.doubt.is_none() || !matches!(whole.why, Why::Staged { .. }) {
+        let open = whole.doubt.is_some() && matches!(whole.why, Why::Staged { .. });
+        if !open || !self.observed.a_module_is_missed {
             return vec![whole];
         }
         let parts = by_return(&whole.events);
