@@ -241,6 +241,28 @@ fn repeats_on_one_occasion_are_one_observation() {
     assert_eq!(missed(&often, 5.0), 1);
 }
 
+/// What comes unevenly and in nearly every second, as through a gateway, is no burst: its frames
+/// count, and a few seconds without it are enough.
+#[test]
+fn what_comes_unevenly_all_the_time_is_missed_soon() {
+    let folder = Folder::new();
+    let gaps = [12.0, 100.0, 30.0, 20.0, 70.0, 12.0, 30.0, 100.0, 70.0];
+    let mut frames = traffic(&OTHERS, 20.0);
+    let times = (0..380_usize).scan(0.0, |time, at| {
+        *time += gaps[at * at % 9] / 1e3;
+        Some(*time)
+    });
+    frames.extend(times.take_while(|time| *time < 20.0).map(|time| (time, 0x5C1)));
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (roster, ..) = folder.learn(&[&folder.capture("with", &frames)]);
+    let file = RosterFile::parse(&fs::read_to_string(&roster).unwrap()).unwrap();
+    let of_nodes = file.nodes.iter().flat_map(|node| &node.messages);
+    let mut messages = of_nodes.chain(file.lone.iter().map(|(_, message)| message));
+    assert!(messages.any(|message| message.rate.is_some_and(|rate| rate > 10.0)));
+    let without = folder.capture("without", &traffic(&OTHERS, 2.8));
+    assert_eq!(never_heard(&held_against(&without, &roster).1), [["0x5C1"]]);
+}
+
 /// With the key off the engine is silent and blamed for nothing, where the roster knows it.
 #[test]
 fn what_needs_the_key_is_not_missed_with_the_key_off() {

@@ -26,7 +26,8 @@ struct Seen {
     period: Option<f64>,
     /// Share of the capture in which it was there.
     held: f64,
-    /// Of those for each second with traffic.
+    /// How often it was sent for each second with traffic: frames, or occasions of what speaks in
+    /// bursts.
     rate: f64,
     /// Share of the frames of its channel.
     share: f64,
@@ -40,6 +41,9 @@ struct Seen {
 /// Once or twice teaches no rate. What has no timer is often repeated when it is sent, and the
 /// repeats tell of one event: three events are wanted, and not three frames.
 const FEWEST_TIMES: u64 = 3;
+/// What speaks on fewer occasions than this for each second comes in bursts, and those are counted.
+/// What speaks in nearly every second is not a single event each, and its frames are.
+const BURSTS: f64 = 0.5;
 /// What speaks for less than this share of the time that the bus is awake speaks on an occasion: a
 /// few frames at key-on, or in one mode.
 const HELD: f64 = 0.5;
@@ -54,13 +58,15 @@ impl Lesson {
         let awake = channel.awake.max(1e-3);
         let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin)).max(1e-3);
         let times = if id.pace.is_some() { id.frames } else { id.occasions };
+        let bursts = id.pace.is_none() && (id.occasions as f64) < BURSTS * awake;
+        let counted = if bursts { id.occasions } else { id.frames };
         let heard = id.heard.map_or(0.0, |(first, last)| seconds(last - first));
         self.seen.push(Seen {
             capture,
             times,
             period: id.pace.filter(|_| channel.thinned.is_none()),
             held: id.pace.map_or(heard / span, |period| id.frames as f64 * period / awake),
-            rate: times as f64 / awake,
+            rate: counted as f64 / awake,
             share: id.frames as f64 / channel.frames.max(1) as f64,
             thinned: channel.thinned.is_some(),
             key_off: !channel.key_off.is_empty(),

@@ -31,7 +31,7 @@ pub struct Roll {
     /// What the roster's knowledge of the key tells.
     pub key: KeyState,
     /// Share of what the identifiers heard would have sent that is there; `None` where the roster
-    /// does not say how often any of them comes.
+    /// knows the period of none of them.
     pub kept: Option<f64>,
 }
 
@@ -134,12 +134,14 @@ impl<'a> Call<'a> {
         Some(awake * message.per_second()?)
     }
 
-    /// Share of what the identifiers heard would have sent that is there.
+    /// Share of what the identifiers heard would have sent that is there. What keeps no period does
+    /// not count: its rate may be one of bursts, and each of those is several frames.
     pub(super) fn kept(&self) -> Option<f64> {
         let span = |(first, last): (Nanoseconds, Nanoseconds)| (last - first) as f64;
         let all = span(self.channel.heard?);
         let (mut got, mut due) = (0.0, 0.0);
-        for (id, _, message) in self.messages.iter().filter(|(.., message)| message.expected) {
+        let counts = |message: &ExpectedMessage| message.expected && message.period.is_some();
+        for (id, _, message) in self.messages.iter().filter(|(.., message)| counts(message)) {
             let Some(timing) = self.heard.get(id) else { continue };
             if timing.heard.map_or(0.0, span) >= THROUGHOUT * all
                 && let Some(own) = self.due(message)
@@ -207,15 +209,23 @@ impl<'a> Call<'a> {
 
     /// How much of the traffic a message is, next to the others of the roster.
     fn weight(&self, message: &ExpectedMessage) -> Option<f64> {
-        match self.messages.iter().all(|(.., message)| message.share.is_some()) {
-            true => message.share,
-            false => message.per_second(),
-        }
+        if self.has_shares() { message.share } else { message.per_second() }
     }
 
-    /// Frames of the channel for each weight of the identifiers heard.
+    /// Whether the roster knows the share of each of its messages.
+    fn has_shares(&self) -> bool {
+        self.messages.iter().all(|(.., message)| message.share.is_some())
+    }
+
+    /// Frames of the channel for each weight of the identifiers heard: a share is one of frames; a
+    /// rate may be one of bursts, and only a period is surely one of frames.
     fn scale(&self) -> f64 {
-        let heard = self.messages.iter().filter(|(id, ..)| self.heard.contains_key(id));
+        let shares = self.has_shares();
+        let counts = |message: &ExpectedMessage| shares || message.period.is_some();
+        let heard = self
+            .messages
+            .iter()
+            .filter(|(id, _, message)| counts(message) && self.heard.contains_key(id));
         let (mut weight, mut frames) = (0.0, 0);
         for (id, _, message) in heard {
             if let Some(own) = self.weight(message) {

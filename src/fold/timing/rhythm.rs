@@ -20,15 +20,15 @@ impl IdTiming {
     }
 
     /// On how many occasions it was sent: frames that come within a second of each other are one,
-    /// and where they go on without a longer gap, each second of them is.
+    /// and where they go on for longer, each second of them is.
     pub fn occasions(&self) -> u64 {
         if self.frames == 0 {
             return 0;
         }
-        let apart = self.gaps.count_between(OCCASION, f64::INFINITY);
+        let bursts = 1 + self.gaps.count_between(OCCASION, f64::INFINITY);
         let close = self.gaps.count_between(0.0, OCCASION) as f64;
         let spoke = close * self.gaps.moments(0.0, OCCASION).map_or(0.0, |(mean, _)| mean);
-        (1 + apart + (spoke / OCCASION) as u64).min(self.frames)
+        bursts.max((spoke / OCCASION) as u64).min(self.frames)
     }
 
     /// Whether its gaps spread over more than half of their median, as no timer does; `None` where
