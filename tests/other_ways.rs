@@ -187,6 +187,33 @@ fn packets_on_one_bus_explain_a_silence_on_the_other() {
     assert_eq!((carried(true), carried(false)), (0, 2));
 }
 
+/// The same address on another bus, where only packets come and the identifier never does, is
+/// another unit, and what that tells says nothing of this one.
+#[test]
+fn packets_of_another_unit_explain_nothing() {
+    let beside = |own: &str| {
+        let truck = Truck { in_packets: false, ..LONG };
+        let mut text = truck.text();
+        for second in 0..90 {
+            for (later, frame) in [
+                (0.42, "18ECFF21#200A0002FFCAFE00"),
+                (0.47, "18EBFF21#010400E500010BE5"),
+                (0.52, "18EBFF21#02000101FFFFFFFF"),
+                (0.57, own),
+            ] {
+                let time = 1_000.0 + f64::from(second) + later;
+                writeln!(text, "({time:.6}) can1 {frame}").unwrap();
+            }
+        }
+        let mut lines: Vec<&str> = text.lines().collect();
+        lines.sort_unstable();
+        silent(&reported_text(&(lines.join("\n") + "\n")), "18FECA21")
+    };
+    assert_eq!(beside("18FEF121#00FFFFFFFFFFFFFF"), 1);
+    // Where it is carried over from there, it is the same.
+    assert_eq!(beside("18FECA21#0400E5000101FFFF"), 0);
+}
+
 /// Packets come while there is something long to tell: nobody misses them afterwards. Another group
 /// that comes for as long may be a module.
 #[test]

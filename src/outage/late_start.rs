@@ -142,7 +142,12 @@ fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
     let Some((first, _)) = observed.timing.ids[id].heard else { return false };
     let key = observed.timing.ids[id].key;
     due(observed, id, first - begin) >= DUE
-        && !in_packets(observed.diagnostics, key, Silence { start: begin, end: first })
+        && !in_packets(
+            observed.timing,
+            observed.diagnostics,
+            key,
+            Silence { start: begin, end: first },
+        )
         && first - begin >= nanoseconds(LATER.max(expected.timeout + QUEUE))
 }
 

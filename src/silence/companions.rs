@@ -63,7 +63,7 @@ impl Channel<'_> {
             covered(self.quiet, *silence) == 0
                 && seconds(silence.length()) >= self.settings.shortest_outage
                 && !own.iter().any(|loss| loss.silence.overlap(silence) > 0)
-                && !in_packets(self.diagnostics, timing.key, *silence)
+                && !in_packets(self.timing, self.diagnostics, timing.key, *silence)
         });
         let with: Vec<(Silence, Vec<IdIndex>)> =
             short.map(|silence| (silence, self.leaders_of(id, silence))).collect();

@@ -137,7 +137,7 @@ pub fn find(
             let joined = stops
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
-            if live <= timeout || joined || in_packets(diagnostics, id.key, silence) {
+            if live <= timeout || joined || in_packets(timing, diagnostics, id.key, silence) {
                 continue;
             }
             let loss = Loss { id: IdIndex(at), silence, ongoing };

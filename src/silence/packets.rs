@@ -10,13 +10,35 @@ use crate::fold::j1939::{self, J1939};
 use crate::fold::timing::{Key, Silence, Timing};
 
 /// Whether what an identifier carries came in packets all through a silence.
-pub(crate) fn in_packets(diagnostics: &Diagnostics, key: Key, silence: Silence) -> bool {
-    fields(key.id).is_some_and(|own| diagnostics.in_parts.fills(own.source, own.pgn, silence))
+pub(crate) fn in_packets(
+    timing: &Timing,
+    diagnostics: &Diagnostics,
+    key: Key,
+    silence: Silence,
+) -> bool {
+    group(key.id).is_some_and(|own| {
+        diagnostics.in_parts.fills(own, silence, |channel| is_of_one_unit(timing, key, channel))
+    })
 }
 
 /// Whether what an identifier carries ever came in packets: then its sender was heard.
-pub(super) fn came_in_packets(diagnostics: &Diagnostics, id: Id) -> bool {
-    fields(id).is_some_and(|own| diagnostics.in_parts.came(own.source, own.pgn))
+pub(super) fn came_in_packets(timing: &Timing, diagnostics: &Diagnostics, key: Key) -> bool {
+    group(key.id).is_some_and(|own| {
+        diagnostics.in_parts.came(own, |channel| is_of_one_unit(timing, key, channel))
+    })
+}
+
+/// Whether packets on a channel may be of the unit that sends an identifier. A gateway may carry
+/// the identifier over from there and the packets not; without the identifier, another unit has the
+/// same address there.
+fn is_of_one_unit(timing: &Timing, key: Key, channel: ChannelIndex) -> bool {
+    let there = Key { channel, ..key };
+    channel == key.channel || timing.ids.iter().any(|own| own.key == there && own.frames > 0)
+}
+
+/// Source address and number of the group.
+fn group(id: Id) -> Option<(u8, u32)> {
+    fields(id).map(|own| (own.source, own.pgn))
 }
 
 fn fields(id: Id) -> Option<Fields> {

@@ -11,7 +11,7 @@ use super::thinned::{HowThinned, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{
-    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
+    ChannelTiming, IdTiming, Key, Nanoseconds, Silence, Timing, nanoseconds, seconds,
 };
 use crate::ids::RosterIndex;
 use crate::roster_file::{ExpectedMessage, Known};
@@ -74,6 +74,7 @@ const THROUGHOUT: f64 = 0.8;
 pub(super) struct Call<'a> {
     at: ChannelIndex,
     channel: &'a ChannelTiming,
+    timing: &'a Timing,
     diagnostics: &'a Diagnostics,
     /// Which identifiers carry packets.
     packets: Packets,
@@ -121,7 +122,7 @@ impl<'a> Call<'a> {
         };
         let channel = &timing.channels[usize::from(at)];
         let packets = Packets::of(timing);
-        Call { at, channel, diagnostics, packets, messages, heard, key_on, shown_off }
+        Call { at, channel, timing, diagnostics, packets, messages, heard, key_on, shown_off }
     }
 
     /// Frames of a message that would have come, by its period or rate.
@@ -139,8 +140,8 @@ impl<'a> Call<'a> {
     pub(super) fn kept(&self) -> Option<f64> {
         let span = |(first, last): (Nanoseconds, Nanoseconds)| (last - first) as f64;
         let all = span(self.channel.heard?);
-        let (mut got, mut due) = (0.0, 0.0);
         let counts = |message: &ExpectedMessage| message.expected && message.period.is_some();
+        let (mut got, mut due) = (0.0, 0.0);
         for (id, _, message) in self.messages.iter().filter(|(.., message)| counts(message)) {
             let Some(timing) = self.heard.get(id) else { continue };
             if timing.heard.map_or(0.0, span) >= THROUGHOUT * all
@@ -193,7 +194,10 @@ impl<'a> Call<'a> {
             .iter()
             .filter(|(id, _, message)| message.expected && !self.heard.contains_key(id))
             // What always came in packets has no frame of its own identifier.
-            .filter(|(id, ..)| !came_in_packets(self.diagnostics, *id))
+            .filter(|(id, ..)| {
+                let key = Key { channel: self.at, id: *id };
+                !came_in_packets(self.timing, self.diagnostics, key)
+            })
             .filter(|(id, ..)| !self.packets.carry(self.at, *id))
             .filter_map(|(id, node, message)| {
                 Some(Missing { id: *id, node: *node, due: due(message)? })

@@ -35,26 +35,31 @@ impl InParts {
         }
     }
 
-    /// Whether a group came in packets all through a silence of its own identifier, on any channel:
-    /// a gateway may carry the identifier over to another bus, and the packets not.
-    pub fn fills(&self, source: u8, pgn: u32, silence: Silence) -> bool {
+    /// Whether a group came in packets all through a silence of its own identifier, on one of the
+    /// channels that count.
+    pub fn fills(
+        &self,
+        (source, pgn): (u8, u32),
+        silence: Silence,
+        counts: impl Fn(ChannelIndex) -> bool,
+    ) -> bool {
         let apart = nanoseconds(APART);
         let fills = |own: &Silence| {
             own.start - silence.start <= apart
                 && silence.end - own.end <= apart
                 && own.overlap(&silence) > 0
         };
-        self.of(source, pgn).any(fills)
+        self.of(source, pgn).any(|(channel, own)| own.iter().any(fills) && counts(channel))
     }
 
-    /// Whether a group ever came in packets, on any channel.
-    pub fn came(&self, source: u8, pgn: u32) -> bool {
-        self.of(source, pgn).next().is_some()
+    /// Whether a group ever came in packets, on one of the channels that count.
+    pub fn came(&self, (source, pgn): (u8, u32), counts: impl Fn(ChannelIndex) -> bool) -> bool {
+        self.of(source, pgn).any(|(channel, _)| counts(channel))
     }
 
-    fn of(&self, source: u8, pgn: u32) -> impl Iterator<Item = &Silence> {
+    fn of(&self, source: u8, pgn: u32) -> impl Iterator<Item = (ChannelIndex, &[Silence])> {
         let channels = ChannelIndex::MIN..=ChannelIndex::MAX;
         let range = (source, pgn, *channels.start())..=(source, pgn, *channels.end());
-        self.stretches.range(range).flat_map(|(_, own)| own)
+        self.stretches.range(range).map(|((.., channel), own)| (*channel, own.as_slice()))
     }
 }
