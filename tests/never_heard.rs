@@ -263,6 +263,32 @@ fn what_comes_unevenly_all_the_time_is_missed_soon() {
     assert_eq!(never_heard(&held_against(&without, &roster).1), [["0x5C1"]]);
 }
 
+/// Bursts are known by how many come, and each is many frames: those make no recording whole that
+/// holds two fifths of what the others should have sent.
+#[test]
+fn bursts_do_not_make_up_for_frames_that_are_missing() {
+    let folder = Folder::new();
+    let slow = [OTHERS.as_slice(), &[(0x700, 1000.0)]].concat();
+    let timed =
+        slow.iter().map(|(id, ms)| format!("{{ id = \"0x{id:03X}\", period = {} }},\n", ms / 1e3));
+    let bursts = (0x600..0x603).map(|id| format!("{{ id = \"0x{id:03X}\", rate = 0.33 }},\n"));
+    let list: String = timed.chain(bursts).collect();
+    let roster = folder.0.path().join("by-hand.toml");
+    fs::write(&roster, format!("[[lone]]\nchannel = \"can0\"\nmessages = [\n{list}]\n")).unwrap();
+    let fewer = OTHERS.map(|(id, ms)| (id, 2.5 * ms));
+    let mut frames = traffic(&fewer, 12.0);
+    for (at, id) in (0x600..0x603).enumerate() {
+        for frame in 0..160 {
+            let (burst, place) = (f64::from(frame / 40), f64::from(frame % 40));
+            let time = 0.5 + 3.0 * burst + 0.37 * at as f64;
+            frames.push((time + 0.01 * place * (1.0 + 0.5 * (place % 3.0)), id));
+        }
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (code, document) = held_against(&folder.capture("bursts", &frames), &roster);
+    assert_eq!((code, never_heard(&document).len()), (3, 0));
+}
+
 /// With the key off the engine is silent and blamed for nothing, where the roster knows it.
 #[test]
 fn what_needs_the_key_is_not_missed_with_the_key_off() {
