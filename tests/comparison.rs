@@ -53,6 +53,7 @@ fn report(length: f64) -> Analysis {
         longest_silence: None,
         node,
         pace: None,
+        occasions: 200,
         only_with_key: false,
         diagnostic: false,
         silent: Vec::new(),
