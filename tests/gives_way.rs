@@ -191,14 +191,15 @@ fn a_part_of_a_node_that_is_lost_for_long_is_told() {
 /// its own.
 #[test]
 fn a_part_of_a_known_sender_is_no_module() {
-    let unit = |source: u32, groups: u32| -> Vec<Message> {
-        let own = |group: u32| format!("18FE{:02X}{source:02X}", 0xC0 + group);
-        let phase = |group: u32| 0.007 * f64::from(group) + 0.001 * f64::from(source);
-        (0..groups).map(|group| message(&own(group), 0.1, phase(group))).collect()
+    let groups = ["0CFEEE", "18FEF1", "18FEF2", "18FEF5", "18FEF7"];
+    let unit = |source: u32| -> Vec<Message> {
+        let phase = |at: u32| 0.007 * f64::from(at) + 0.001 * f64::from(source);
+        let own = groups.iter().zip(0..);
+        own.map(|(group, at)| message(&format!("{group}{source:02X}"), 0.1, phase(at))).collect()
     };
-    let mut own = unit(0x21, 5);
+    let mut own = unit(0x21);
     let part = cut(own.split_off(3), 30.0, 1000.0);
-    let capture = log(60.0, &[unit(0x00, 5), unit(0x0B, 5), own, part].concat());
+    let capture = log(60.0, &[unit(0x00), unit(0x0B), own, part].concat());
     let found = ranked(&reported(&[capture], None));
     assert!(found.iter().all(|own| own.2 < 0.2), "{found:?}");
 }

@@ -15,8 +15,8 @@ use crate::ids::{ChannelIndex, IdIndex};
 /// be two messages.
 const FEWEST: usize = 2;
 
-/// … and one in so many of what a bus shares with others: where a gateway failed, it was four in ten
-/// and more (captures of the simulated world, docs/findings.md).
+/// … and one in so many of what a bus shares with others: where a gateway failed, it was four in
+/// ten and more (captures of the simulated world, docs/findings.md).
 const PART: usize = 4;
 
 /// Identifiers that two buses carry, and that stop on one of them while they go on on the other:
