@@ -113,8 +113,9 @@ fn where_all_answer_the_lost_one_does() {
 }
 
 /// Half of the nodes of a bus, five at least, are taken for all; not where fewer were asked, where
-/// only those of the emissions were (ISO 15765-4, 6.3.2.2), where another is silent still, or where somebody was asked whose answer never came: he is known by how far
-/// apart the others are from their answers.
+/// only those of the emissions were (ISO 15765-4, 6.3.2.2), where another is silent still, or where
+/// somebody was asked whose answer never came: he is known by how far apart the others are from
+/// their answers.
 #[test]
 fn where_half_of_a_bus_answers_all_do() {
     let times =
