@@ -187,8 +187,8 @@ fn a_part_of_a_node_that_is_lost_for_long_is_told() {
     assert!(brief.iter().all(|own| own.2 < 0.2), "{brief:?}");
 }
 
-/// By SAE J1939 each frame says who sends it: what a unit stops to send in some mode is no module of
-/// its own.
+/// By SAE J1939 each frame says who sends it: what a unit stops to send in some mode is no module
+/// of its own.
 #[test]
 fn a_part_of_a_known_sender_is_no_module() {
     let groups = ["0CFEEE", "18FEF1", "18FEF2", "18FEF5", "18FEF7"];
