@@ -10,7 +10,7 @@ mod messages;
 
 use common::{report, simulated};
 use five_nodes::{ranked, read, vehicle};
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
 fn reported(messages: &[Message]) -> Value {
@@ -80,10 +80,6 @@ fn who_answers_while_it_is_silent_is_faulty_inside() {
 /// Four modules of a bus of four, one of which is gone from 30 s on.
 #[test]
 fn where_all_answer_the_lost_one_does() {
-    let slow = |own: Vec<Message>, ppm: f64| {
-        let slower = |own: Message| Message { period: own.period * (1.0 + ppm * 1e-6), ..own };
-        own.into_iter().map(slower).collect::<Vec<Message>>()
-    };
     let bus = || {
         let lost = slow(cut(messages(0x400, 6), 30.0, 1000.0), -120.0);
         let all = [messages(0x100, 8), slow(messages(0x200, 8), 150.0), lost];
@@ -122,12 +118,11 @@ fn where_half_of_a_bus_answers_all_do() {
         |number: u16| (0..6).map(move |at| 40.0 + 2.0 * f64::from(at) + 0.1 * f64::from(number));
     let asked_by = |first: (u16, u16), answering: u16, more: Vec<Message>| {
         // A module each, by its clock.
-        let others = (0..).zip(messages(0x200, 12)).map(|(at, own): (i32, Message)| Message {
-            period: own.period * (1.0 + 40e-6 * f64::from(at + 1)),
-            ..own
-        });
-        let lost = message("1FF", 0.05 * (1.0 - 90e-6), 0.03).silent(30.0, 1000.0);
-        let mut own = [others.collect(), vec![lost], reads(&[MISSES_TCM]), more].concat();
+        let others = (1..)
+            .zip(messages(0x200, 12))
+            .flat_map(|(at, own)| slow(vec![own], 40.0 * f64::from(at)));
+        let lost = slow(vec![message("1FF", 0.05, 0.03).silent(30.0, 1000.0)], -90.0);
+        let mut own = [others.collect(), lost, reads(&[MISSES_TCM]), more].concat();
         for number in 0..answering {
             let (request, answer) = (format!("{:X}", first.0 + number), first.1 + number);
             let times: Vec<f64> = times(number).collect();

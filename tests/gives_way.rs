@@ -8,22 +8,18 @@ mod five_nodes;
 #[path = "common/messages.rs"]
 mod messages;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use common::{lostnode, report, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
 /// The report of captures by channel, each in a log of its own, against the roster of a sound one
 /// where there is one.
 fn reported(channels: &[String], sound: Option<&str>) -> Value {
     let folder = tempfile::tempdir().unwrap();
-    let write = |name: &str, text: &str| {
-        let path = folder.path().join(name);
-        std::fs::write(&path, text).unwrap();
-        path
-    };
+    let write = |name: &str, text: &str| written(folder.path(), name, text);
     let mut lines: Vec<String> = Vec::new();
     for (at, text) in channels.iter().enumerate() {
         lines.extend(text.lines().map(|line| line.replace("can0", &format!("can{at}"))));
@@ -35,18 +31,18 @@ fn reported(channels: &[String], sound: Option<&str>) -> Value {
     report(&capture, &arguments).1
 }
 
+/// A file with a text.
+fn written(folder: &Path, name: &str, text: &str) -> PathBuf {
+    let path = folder.join(name);
+    std::fs::write(&path, text).unwrap();
+    path
+}
+
 /// The roster that is learned from a capture.
 fn learned(sound: &Path) -> String {
     let roster = sound.with_file_name("roster.toml").to_str().unwrap().to_owned();
     assert!(lostnode().arg("learn").arg(sound).args(["-o", &roster]).status().unwrap().success());
     roster
-}
-
-/// Those of a clock that is so much too slow, in millionths.
-fn slow(messages: Vec<Message>, ppm: f64) -> Vec<Message> {
-    let slower =
-        |message: Message| Message { period: message.period * (1.0 + ppm * 1e-6), ..message };
-    messages.into_iter().map(slower).collect()
 }
 
 /// A module that the starter may have pulled down stands behind what nothing of the kind speaks
@@ -120,13 +116,8 @@ fn a_running_engine_is_not_cranked() {
 #[test]
 fn a_loss_at_the_beginning_of_a_drive_is_reported() {
     let folder = tempfile::tempdir().unwrap();
-    let write = |name: &str, text: String| {
-        let path = folder.path().join(name);
-        std::fs::write(&path, text).unwrap();
-        path
-    };
-    let first = write("1.log", drive(0.0, 800, 40.0));
-    let second = write("2.log", drive(0.3, 800, 1.5));
+    let first = written(folder.path(), "1.log", &drive(0.0, 800, 40.0));
+    let second = written(folder.path(), "2.log", &drive(0.3, 800, 1.5));
     let (code, document) = report(&first, &[second.to_str().unwrap()]);
     assert_eq!(code, 1, "{document}");
 }

@@ -10,7 +10,7 @@ mod messages;
 
 use common::{outages, report, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
 /// Exit code and report of `seconds` of these messages.
@@ -23,13 +23,6 @@ fn reported_text(text: &str) -> (i32, Value) {
     let path = folder.path().join("capture.log");
     std::fs::write(&path, text).unwrap();
     report(&path, &[])
-}
-
-/// Those of a clock that is so much too slow, in millionths.
-fn slow(messages: Vec<Message>, ppm: f64) -> Vec<Message> {
-    let slower =
-        |message: Message| Message { period: message.period * (1.0 + ppm * 1e-6), ..message };
-    messages.into_iter().map(slower).collect()
 }
 
 /// A module of two messages is silent for 1.8 s, in which the slow one misses three frames, too few

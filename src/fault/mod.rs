@@ -78,11 +78,9 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
         .map(|at| case.finding(&explained.faults[*at], &case.covered(&explained, *at)))
         .collect();
     let again = two_buses::told_twice(analysis, &ranked);
-    let once = |at: usize| !again.get(at).copied().unwrap_or(false);
+    let told = shown.into_iter().zip(ranked).zip(again);
     let (shown, mut ranked): (Vec<usize>, Vec<Finding>) =
-        (shown.into_iter().zip(ranked).enumerate())
-            .filter_map(|(at, own)| once(at).then_some(own))
-            .unzip();
+        told.filter_map(|(own, again)| (!again).then_some(own)).unzip();
     let order = order::sort(&mut ranked);
     let faults: Vec<Fault> = order.iter().map(|at| explained.faults[shown[*at]].clone()).collect();
     let (next_tests, finds) = case.tests(&faults, &ranked);

@@ -95,8 +95,10 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
         let today = only_remembered && own.standing == Standing::Present;
-        let worth =
-            own.uncalibrated >= WORTH_A_PLACE && (today || !is_likelier_no_fault(findings, own));
+        let worth = match today {
+            true => own.uncalibrated >= WORTH_A_PLACE,
+            false => is_worth(findings, own, WORTH_A_PLACE),
+        };
         if worth && !leaders.iter().any(rival) {
             leaders.push(*at);
         }
@@ -109,12 +111,15 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     order
 }
 
+/// Whether it has at least this probability, and is not likelier no fault.
+fn is_worth(findings: &[Finding], own: &Finding, least: f64) -> bool {
+    own.uncalibrated >= least && !is_likelier_no_fault(findings, own)
+}
+
 /// Whether all that is worth a place beside what is likelier no fault is remembered. A silence of
 /// this very capture then comes first all the same: old codes are no complaint of today.
 fn only_remembered(findings: &[Finding]) -> bool {
-    let leads = |own: &&Finding| {
-        !own.benign && own.uncalibrated >= WORTH_A_PLACE && !is_likelier_no_fault(findings, own)
-    };
+    let leads = |own: &&Finding| !own.benign && is_worth(findings, own, WORTH_A_PLACE);
     let mut leading = findings.iter().filter(leads).peekable();
     leading.peek().is_some() && leading.all(|own| own.standing == Standing::Remembered)
 }
@@ -184,9 +189,7 @@ const WORTH_A_TEST: f64 = 0.1;
 /// How near its tests are to today's complaint: those for what is hardly likely, or likelier no
 /// fault, wait; unless they tell it from what is likely and as near.
 pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
-    let worth = |own: &Finding, least: f64| {
-        own.uncalibrated >= least && !is_likelier_no_fault(findings, own)
-    };
+    let worth = |own: &Finding, least: f64| is_worth(findings, own, least);
     let leads = |other: &Finding| {
         other.standing <= finding.standing
             && is_rival(other, finding)

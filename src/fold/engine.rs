@@ -6,6 +6,7 @@ use lostnode_parsers::j1939;
 
 use super::j1939::J1939;
 use crate::capture::{Batch, ChannelIndex, Group};
+use crate::fold::diagnostics::answers_about_emissions;
 use crate::fold::timing::Nanoseconds;
 
 /// Electronic engine controller 1 (SAE J1939-71).
@@ -71,8 +72,7 @@ impl Engine {
                     j1939::ELECTRICAL_POWER => self.key.push(batch, group, KEY_SWITCH),
                     _ => {}
                 },
-                // Answers to a tester (ISO 15765-4, 6.3.2.2).
-                Id::Standard(id) if (0x7E8..=0x7EF).contains(&id.as_raw()) => {
+                Id::Standard(_) if answers_about_emissions(group.id) => {
                     self.answer.push(batch, group, ANSWERED_SPEED);
                 }
                 Id::Standard(_) => {}

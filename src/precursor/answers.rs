@@ -4,11 +4,13 @@ use lostnode_parsers::frame::raw_id;
 use lostnode_parsers::isotp::Pdu;
 use lostnode_parsers::{Id, obd};
 
+use crate::fold::diagnostics::answers_about_emissions;
+
 /// Whether the identifier is one that modules answer a tester with: 7E8 to 7EF, or 18DAF1xx (ISO
 /// 15765-4, tables of the legislated identifiers).
 pub(super) fn are_of(id: Id) -> bool {
     match id {
-        Id::Standard(_) => (0x7E8..=0x7EF).contains(&raw_id(id)),
+        Id::Standard(_) => answers_about_emissions(id),
         Id::Extended(_) => raw_id(id) & 0x1FFF_FF00 == 0x18DA_F100,
     }
 }

@@ -1,6 +1,7 @@
 //! What is known of each channel as a whole, before single silences mean anything.
 
 use super::key::{self, KeyOff};
+use super::packets::Packets;
 use super::roll::{Call, Roll};
 use super::thinned::{self, Thinned};
 use crate::capture::ChannelIndex;
@@ -12,10 +13,11 @@ use crate::roster_file::Known;
 pub(super) fn all(
     timing: &Timing,
     diagnostics: &Diagnostics,
+    packets: &Packets,
     known: Option<&Known>,
 ) -> Vec<ChannelLosses> {
     (0..timing.channels.len())
-        .map(|at| of_channel(timing, diagnostics, known, at as ChannelIndex))
+        .map(|at| of_channel(timing, diagnostics, packets, known, at as ChannelIndex))
         .collect()
 }
 
@@ -33,11 +35,12 @@ pub struct ChannelLosses {
 fn of_channel(
     timing: &Timing,
     diagnostics: &Diagnostics,
+    packets: &Packets,
     known: Option<&Known>,
     at: ChannelIndex,
 ) -> ChannelLosses {
     let key = key::find(timing, at);
-    let call = known.map(|known| Call::new(timing, diagnostics, known, at, &key));
+    let call = known.map(|known| Call::new(timing, (diagnostics, packets), known, at, &key));
     let kept = call.as_ref().and_then(Call::kept);
     let thinned = thinned::judge(timing, diagnostics, at, kept);
     let roll = call.map_or_else(Roll::default, |call| call.roll(thinned.as_ref()));

@@ -91,8 +91,8 @@ pub fn find(
     settings: &Settings,
 ) -> Losses {
     let pauses = timing.pauses.stops();
-    let channels = channels::all(timing, diagnostics, known);
     let packets = packets::Packets::of(timing);
+    let channels = channels::all(timing, diagnostics, &packets, known);
     let regular = |id: &&IdTiming| {
         !diagnostics.carries(id.key.channel, id.key.id)
             && !packets.carry(id.key.channel, id.key.id)

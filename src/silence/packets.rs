@@ -38,14 +38,9 @@ fn is_of_one_unit(timing: &Timing, key: Key, channel: ChannelIndex) -> bool {
 
 /// Source address and number of the group.
 fn group(id: Id) -> Option<(u8, u32)> {
-    fields(id).map(|own| (own.source, own.pgn))
-}
-
-fn fields(id: Id) -> Option<Fields> {
-    match id {
-        Id::Extended(id) => Some(Fields::of(id)),
-        Id::Standard(_) => None,
-    }
+    let Id::Extended(id) = id else { return None };
+    let Fields { source, pgn, .. } = Fields::of(id);
+    Some((source, pgn))
 }
 
 /// By channel: whether it speaks SAE J1939.
@@ -60,6 +55,6 @@ impl Packets {
     /// each second at times, and end with it.
     pub fn carry(&self, channel: ChannelIndex, id: Id) -> bool {
         self.0.get(usize::from(channel)) == Some(&J1939::Yes)
-            && fields(id).is_some_and(|own| [TRANSPORT_CONTROL, TRANSPORT_DATA].contains(&own.pgn))
+            && group(id).is_some_and(|(_, pgn)| [TRANSPORT_CONTROL, TRANSPORT_DATA].contains(&pgn))
     }
 }

@@ -77,7 +77,7 @@ pub(super) struct Call<'a> {
     timing: &'a Timing,
     diagnostics: &'a Diagnostics,
     /// Which identifiers carry packets.
-    packets: Packets,
+    packets: &'a Packets,
     /// In order of identifier.
     messages: Vec<(Id, Option<RosterIndex>, &'a ExpectedMessage)>,
     heard: HashMap<Id, &'a IdTiming>,
@@ -91,7 +91,7 @@ pub(super) struct Call<'a> {
 impl<'a> Call<'a> {
     pub(super) fn new(
         timing: &'a Timing,
-        diagnostics: &'a Diagnostics,
+        (diagnostics, packets): (&'a Diagnostics, &'a Packets),
         known: &'a Known,
         at: ChannelIndex,
         key: &KeyOff,
@@ -121,7 +121,6 @@ impl<'a> Call<'a> {
             Some(_) => 0.0,
         };
         let channel = &timing.channels[usize::from(at)];
-        let packets = Packets::of(timing);
         Call { at, channel, timing, diagnostics, packets, messages, heard, key_on, shown_off }
     }
 

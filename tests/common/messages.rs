@@ -50,6 +50,13 @@ impl Message {
     }
 }
 
+/// Those of a clock that is so much too slow, in millionths.
+pub fn slow(messages: Vec<Message>, ppm: f64) -> Vec<Message> {
+    let slower =
+        |message: Message| Message { period: message.period * (1.0 + ppm * 1e-6), ..message };
+    messages.into_iter().map(slower).collect()
+}
+
 /// `count` messages of 10 to 100 ms from an identifier on, each with its own phase.
 pub fn messages(first: u32, count: u32) -> Vec<Message> {
     let one = |at: u32| {

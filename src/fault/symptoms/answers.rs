@@ -13,6 +13,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Sign;
 use crate::analysis::{Analysis, Identifier, J1939, Node, Outage, Scope};
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::{EVERYONE, answers_about_emissions};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Seconds of a silence, or until the end, from which its messages have ended and do not only pause
@@ -29,8 +30,6 @@ const LATER: f64 = 6.0;
 /// Modules that answer, from which a tester is taken to ask all that are fitted (common practice,
 /// no source).
 const ASKED: usize = 5;
-/// A tester asks all at once by it (ISO 15765-4:2016, 6.3.2).
-const EVERYONE: u32 = 0x7DF;
 
 /// What answers tell of what fell silent; nothing where a tester itself ended its messages.
 pub fn while_silent(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Option<Sign> {
@@ -86,12 +85,12 @@ fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     let asked = |talk: &TalkEntry| talk.mute.iter().any(|mute| mute.asked.1.nanoseconds() >= since);
     let asked = talks.filter(|talk| first(talk).is_some() || asked(talk));
     let asked: Vec<&TalkEntry> = asked.collect();
-    // Who answers by these identifiers is asked about emissions, and others of the bus may not be.
-    let emissions = |talk: &&&TalkEntry| match talk.module.party {
-        Party::Id(Id::Standard(id)) => (0x7E8..=0x7EF).contains(&id.as_raw()),
+    // A tester may ask about emissions only, and then not all of the bus.
+    let emissions = |talk: &&TalkEntry| match talk.module.party {
+        Party::Id(id) => answers_about_emissions(id),
         _ => false,
     };
-    let asked_beyond_emissions = asked.iter().filter(emissions).count() < asked.len();
+    let asked_beyond_emissions = !asked.iter().all(emissions);
     let answers: Vec<Nanoseconds> = asked.into_iter().map(first).collect::<Option<_>>()?;
     let begin = *answers.iter().min()?;
     // Who else is silent meanwhile may be the one that answers.

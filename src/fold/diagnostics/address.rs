@@ -17,6 +17,15 @@ pub(super) struct Route {
     pub peer: Option<Id>,
 }
 
+/// A tester asks all modules at once by it (ISO 15765-4:2016, 6.3.2).
+pub(crate) const EVERYONE: u32 = 0x7DF;
+
+/// Whether modules answer by this identifier of 11 bits when they are asked about emissions (ISO
+/// 15765-4:2016, 6.3.2).
+pub(crate) fn answers_about_emissions(id: Id) -> bool {
+    matches!(id, Id::Standard(id) if (0x7E8..=0x7EF).contains(&id.as_raw()))
+}
+
 /// Request identifier that usually belongs to a response identifier: 8 below it (ISO 15765-4 for
 /// 7E8 to 7EF; common practice elsewhere).
 pub(super) fn usual_request(response: Id) -> Option<Id> {
@@ -43,7 +52,7 @@ pub(super) fn by_address(id: Id, data: &[u8]) -> Option<Route> {
     match id {
         // ISO 15765-4:2016, 6.3.2.
         Id::Standard(_) => match raw {
-            0x7DF => Some(Route {
+            EVERYONE => Some(Route {
                 from: Party::Id(id),
                 to: Party::Everyone,
                 from_module: false,
@@ -60,7 +69,7 @@ pub(super) fn by_address(id: Id, data: &[u8]) -> Option<Route> {
                     peer: Some(module),
                 })
             }
-            0x7E8..=0x7EF => {
+            _ if answers_about_emissions(id) => {
                 let tester = other(raw - 8, false)?;
                 Some(Route {
                     from: Party::Id(id),

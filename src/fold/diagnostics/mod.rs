@@ -28,6 +28,7 @@ use crate::fold::j1939::J1939;
 use crate::ids::Map;
 use crate::settings::Pair;
 
+pub(crate) use address::{EVERYONE, answers_about_emissions};
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Answered, Exchanges, Mute, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
