@@ -34,6 +34,11 @@ impl Set {
             Self::Sound => "sound",
         }
     }
+
+    /// The set of a name.
+    pub fn named(name: &str) -> Option<Self> {
+        [Self::Singles, Self::Pairs, Self::Sound].into_iter().find(|set| set.name() == name)
+    }
 }
 
 /// A case, ready to be written.

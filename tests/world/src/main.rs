@@ -34,11 +34,12 @@ mod truth;
 mod unit;
 mod vehicle;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use case::Set;
 use family::Family;
+use figures::Figures;
 use judge::Verdict;
 use score::Order;
 
@@ -49,6 +50,8 @@ const USAGE: &str = "\
 lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [--sound N]
                      [--seed N] [--jobs N] [--dump DIR] [--class NAME] [--case N] [--show]
                      [--diagram FILE.svg] [--rows FILE.csv]
+lostnode-world judge --cases DIR --binary PATH [--jobs N] [--show] [--rows FILE.csv]
+                     [--diagram FILE.svg]
 lostnode-world gate --binary PATH --floor FILE [--jobs N]
 lostnode-world calibrate --family fit --binary PATH --seeds N,N… --date DAY [--others FILE.csv]
                      [--rows FILE.csv,FILE.csv… | --singles N --pairs N --sound N --jobs N]";
@@ -61,6 +64,9 @@ fn main() -> ExitCode {
     };
     if command == "score" {
         return print_score(&order, &words);
+    }
+    if let ("judge", Some(cases)) = (command.as_str(), value(&words, "--cases")) {
+        return print_judged(&PathBuf::from(cases), &order, &words);
     }
     if let ("gate", Some(floor)) = (command.as_str(), value(&words, "--floor")) {
         return match gate::pass(&order.binary, &PathBuf::from(floor), order.jobs) {
@@ -134,24 +140,46 @@ fn order(words: &[String]) -> Option<Order> {
 fn print_score(order: &Order, words: &[String]) -> ExitCode {
     let show = words.iter().any(|word| word == "--show");
     let (figures, verdicts) = score::score(order);
-    let many = verdicts.len();
     println!(
-        "family {:?}, seed {}, {many} cases; all vehicles are invented\n",
-        order.family, order.seed
+        "family {:?}, seed {}, {} cases; all vehicles are invented\n",
+        order.family,
+        order.seed,
+        verdicts.len()
     );
-    table::totals(&figures);
-    if order.family == Family::Fit || show {
-        table::by_fault(&figures);
-        table::reliability(&figures);
-        table::classes(&figures);
+    let name = format!("family {:?}", order.family);
+    print_figures(&figures, &verdicts, &name, order.family == Family::Fit || show, words)
+}
+
+fn print_judged(cases: &Path, order: &Order, words: &[String]) -> ExitCode {
+    match score::judged(cases, &order.binary, order.jobs) {
+        Ok((figures, verdicts)) => {
+            println!("{}, {} cases\n", cases.display(), verdicts.len());
+            print_figures(&figures, &verdicts, &cases.display().to_string(), true, words)
+        }
+        Err(reason) => {
+            eprintln!("{reason}");
+            ExitCode::from(2)
+        }
     }
-    let diagram = diagram::svg(&figures, &format!("family {:?}, stated and true", order.family));
-    let rows = || diagram::rows(&verdicts);
-    let files = [
-        ("--diagram", diagram),
-        ("--rows", if show_rows(order, show) { rows() } else { String::new() }),
-    ];
-    for (name, text) in files {
+}
+
+/// Totals, and the parts unless the family is kept apart and nobody asks to see it.
+fn print_figures(
+    figures: &Figures,
+    verdicts: &[(Set, Verdict)],
+    name: &str,
+    parts: bool,
+    words: &[String],
+) -> ExitCode {
+    table::totals(figures);
+    if parts {
+        table::by_fault(figures);
+        table::reliability(figures);
+        table::classes(figures);
+    }
+    let diagram = diagram::svg(figures, &format!("{name}, stated and true"));
+    let rows = if parts { diagram::rows(verdicts) } else { String::new() };
+    for (name, text) in [("--diagram", diagram), ("--rows", rows)] {
         if let Some(path) = value(words, name)
             && let Err(error) = std::fs::write(path, text)
         {
@@ -159,18 +187,13 @@ fn print_score(order: &Order, words: &[String]) -> ExitCode {
             return ExitCode::from(2);
         }
     }
-    if show {
+    if words.iter().any(|word| word == "--show") {
         println!();
-        for (set, verdict) in &verdicts {
+        for (set, verdict) in verdicts {
             print_case(*set, verdict);
         }
     }
     ExitCode::SUCCESS
-}
-
-/// Rows of the family that is kept apart are given only to who asks to see it.
-fn show_rows(order: &Order, show: bool) -> bool {
-    order.family == Family::Fit || show
 }
 
 fn print_case(set: Set, verdict: &Verdict) {

@@ -7,6 +7,9 @@ use serde::Deserialize;
 
 use crate::case::Case;
 
+/// Name of a case's roster.
+const ROSTER: &str = "roster.toml";
+
 /// A report, as far as it is scored.
 #[derive(Debug, Default, Deserialize)]
 pub struct Report {
@@ -92,37 +95,58 @@ pub struct ErrorEvent {
     pub destroyed_id: Option<String>,
 }
 
-/// Writes a case into a folder and runs the tool on it.
-pub fn run(binary: &Path, folder: &Path, case: &Case) -> Result<Report, String> {
+/// Writes a case into a folder.
+pub fn write(folder: &Path, case: &Case) -> Result<(), String> {
     std::fs::create_dir_all(folder).map_err(|error| error.to_string())?;
-    let write = |name: &str, text: &str| -> Result<PathBuf, String> {
-        let path = folder.join(name);
-        std::fs::write(&path, text).map_err(|error| error.to_string())?;
-        Ok(path)
+    let write = |name: &str, text: &str| -> Result<(), String> {
+        std::fs::write(folder.join(name), text).map_err(|error| error.to_string())
     };
     let truth = serde_json::to_string_pretty(&case.truth).map_err(|error| error.to_string())?;
     write("truth.json", &truth)?;
-    let capture = write("capture.log", &case.text)?;
-    let mut command = Command::new(binary);
-    command.arg("report").arg(&capture).args(["--format", "json"]);
+    write("capture.log", &case.text)?;
     if let Some(roster) = &case.roster {
-        command.arg("--roster").arg(write("roster.toml", roster)?);
-    } else if !case.lessons.is_empty() {
+        return write(ROSTER, roster);
+    }
+    for (number, lesson) in case.lessons.iter().enumerate() {
+        write(&format!("sound-{number}.log"), lesson)?;
+    }
+    Ok(())
+}
+
+/// Runs the tool on a case that is written: with the roster that lies there, or with one it learns
+/// from the sound captures that do. What it learns and says is kept in another folder, or the same.
+pub fn run(binary: &Path, folder: &Path, kept: &Path) -> Result<Report, String> {
+    let lessons = lessons(folder).map_err(|error| error.to_string())?;
+    let mut roster = folder.join(ROSTER);
+    if !lessons.is_empty() {
+        roster = kept.join(ROSTER);
         let mut learn = Command::new(binary);
-        let roster = folder.join("roster.toml");
-        learn.arg("learn").arg("-o").arg(&roster);
-        for (number, lesson) in case.lessons.iter().enumerate() {
-            learn.arg(write(&format!("sound-{number}.log"), lesson)?);
-        }
+        learn.arg("learn").arg("-o").arg(&roster).args(&lessons);
         let done = learn.output().map_err(|error| error.to_string())?;
-        if roster.exists() {
-            command.arg("--roster").arg(roster);
-        } else {
+        if !roster.exists() {
             return Err(format!("learn: {}", String::from_utf8_lossy(&done.stderr)));
         }
     }
+    let mut command = Command::new(binary);
+    command.arg("report").arg(folder.join("capture.log")).args(["--format", "json"]);
+    if roster.exists() {
+        command.arg("--roster").arg(roster);
+    }
     let done = command.output().map_err(|error| error.to_string())?;
-    write("report.json", &String::from_utf8_lossy(&done.stdout))?;
+    std::fs::write(kept.join("report.json"), &done.stdout).map_err(|error| error.to_string())?;
     serde_json::from_slice(&done.stdout)
         .map_err(|error| format!("{error}: {}", String::from_utf8_lossy(&done.stderr)))
+}
+
+fn lessons(folder: &Path) -> std::io::Result<Vec<PathBuf>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        let name = path.file_name().unwrap_or_default().to_string_lossy().into_owned();
+        if name.starts_with("sound-") && name.ends_with(".log") {
+            found.push(path);
+        }
+    }
+    found.sort();
+    Ok(found)
 }
