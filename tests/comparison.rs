@@ -54,6 +54,7 @@ fn report(length: f64) -> Analysis {
         node,
         pace: None,
         occasions: 200,
+        rush: None,
         only_with_key: false,
         diagnostic: false,
         silent: Vec::new(),

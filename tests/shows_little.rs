@@ -125,6 +125,30 @@ fn a_flood_needs_no_bit_rate() {
     assert!(ranked(&babble(0.005)).iter().all(|(class, ..)| class != "overload"));
 }
 
+/// A message of 100 ms comes a thousand times a second for three seconds of a minute. By its usual
+/// period it is none that babbles; in its busiest second it is. One that is doubled by repeats is
+/// none, however often that happens.
+#[test]
+fn a_flood_of_seconds_on_a_usual_message_is_seen() {
+    let with = |period: f64, bursts: &[(f64, f64)]| {
+        let usual = message("408", 0.1, 0.02);
+        let mut flood = message("408", period, 0.0);
+        let mut from = 0.0;
+        for (begin, end) in bursts {
+            flood = flood.silent(from, *begin);
+            from = *end;
+        }
+        let all = [messages(0x200, 12), vec![usual, flood.silent(from, 99.0)]].concat();
+        reported(60.0, &all).1
+    };
+    let found = with(0.001, &[(20.0, 23.0)]);
+    assert_eq!(ranked(&found)[0].0, "overload", "{:?}", ranked(&found));
+    let repeats: Vec<(f64, f64)> =
+        (0..50).map(|at| (1.0 + f64::from(at), 1.02 + f64::from(at))).collect();
+    let found = with(0.001, &repeats);
+    assert!(ranked(&found).iter().all(|(class, ..)| class != "overload"), "{:?}", ranked(&found));
+}
+
 /// A gateway that loses its supply takes its own messages and all that it carries over: these come
 /// back on the grid of their senders, its own do not. A branch that heals has all on their grid.
 #[test]

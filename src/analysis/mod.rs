@@ -191,6 +191,8 @@ pub struct Identifier {
     pub pace: Option<f64>,
     /// On how many occasions it was sent: frames within a second are of one.
     pub occasions: u64,
+    /// When it came faster than any message that is built in.
+    pub rush: Option<crate::fold::timing::Rush>,
     /// It was silent while the key was off, and others spoke on.
     pub only_with_key: bool,
     /// It carries diagnosis: it speaks when spoken to.

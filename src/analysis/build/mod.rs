@@ -146,6 +146,7 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
         node: observed.network.node_of[at],
         pace: id.pace(),
         occasions: id.occasions(),
+        rush: id.rush(),
         only_with_key: key.only_on.binary_search(&at).is_ok(),
         diagnostic: diagnostics.carries(id.key.channel, id.key.id),
         silent: observed.losses.of(at).iter().map(|loss| loss.silence).collect(),

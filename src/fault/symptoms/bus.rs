@@ -5,7 +5,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::fold::timing::{Nanoseconds, RUSH, nanoseconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
@@ -26,12 +26,10 @@ const FULL_BINS: usize = 3;
 const NO_ROOM: f64 = 0.97;
 const BINS_WITHOUT_ROOM: usize = 2;
 /// A slow bus may be built to be that full all the time. A flood fills it more than usual, by so
-/// much, or one identifier has such a share of the frames (common practice, no source) …
+/// much, or one identifier has such a share of the frames (common practice, no source),
+/// or comes faster than any that is built in.
 const RISE: f64 = 0.10;
 const BABBLE: f64 = 0.25;
-/// … or comes more often in a second than any message that is built in: those come every 5 ms at
-/// most (open captures of ten cars and four trucks: 10 ms, a few 5 ms).
-const FASTER: f64 = 300.0;
 /// Fewer error frames about the bus, outside of its silences, are not worth a word.
 const FEW_ERRORS: usize = 3;
 /// … and so many a minute are frequent.
@@ -111,17 +109,16 @@ fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     full(analysis, channel).or_else(|| babbling(analysis, channel))
 }
 
-/// One message comes faster than any that is built in, however full that makes the bus: where the
-/// bit rate is not known, the load is not either. What a tester asks for, and what is put together
-/// of several frames, is sent as fast as the bus allows.
+/// One message comes faster than any that is built in, be it for a second, however full that makes
+/// the bus: where the bit rate is not known, the load is not either. What a tester asks for, and
+/// what is put together of several frames, is sent as fast as the bus allows.
 fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let rate = |at: usize| {
         let id = &analysis.identifiers[at];
-        let fast = id.rhythm.map(|rhythm| rhythm.period.recip()).filter(|rate| *rate >= FASTER);
-        fast.filter(|_| id.channel == channel && id.timeout.is_some() && !id.diagnostic)
+        let rush = id.rush.filter(|_| id.channel == channel)?;
+        (id.timeout.is_some() && !id.diagnostic).then(|| (at, f64::from(rush.most)))
     };
-    let fast = |at: usize| rate(at).filter(|rate| analysis.identifiers[at].frames as f64 >= *rate);
-    let rates = (0..analysis.identifiers.len()).filter_map(|at| Some((at, fast(at)?)));
+    let rates = (0..analysis.identifiers.len()).filter_map(rate);
     let (id, per_second) = rates.max_by(|a, b| a.1.total_cmp(&b.1))?;
     Some(Symptom::new(Subject::Channel(channel), Fact::Babble { id, per_second }))
 }
@@ -138,7 +135,7 @@ fn full(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let span = analysis.length().max(1.0);
     let babbles = busiest.is_some_and(|id| {
         let own = frames(&id) as f64;
-        own >= BABBLE * all as f64 || own >= FASTER * span
+        own >= BABBLE * all as f64 || own >= f64::from(RUSH) * span
     });
     let mut sorted = load.load.clone();
     sorted.sort_by(f64::total_cmp);

@@ -1,6 +1,7 @@
 //! When one identifier was heard. Identifiers know nothing of each other, so that they can be
 //! divided among threads; what one needs of its channel is noted with each batch.
 
+use super::rush::{Rush, Seconds};
 use super::spacing::{Begun, Idle, Sent};
 use super::{Clock, CounterFinder, Gaps, IdleClock, Key, Longest, Nanoseconds, Settled, Silence};
 use crate::capture::{Batch, Frame, Group};
@@ -24,6 +25,8 @@ pub struct IdTiming {
     pub idle_clock: IdleClock,
     /// Rolling counters in its payload.
     pub counters: CounterFinder,
+    /// Its frames by the second.
+    pub(super) seconds: Seconds,
     last_payload: [u8; 8],
     /// Running mean of its gaps, while counters are looked for.
     usual_gap: Nanoseconds,
@@ -87,6 +90,11 @@ impl Part {
 }
 
 impl IdTiming {
+    /// When it came faster than any message that is built in.
+    pub fn rush(&self) -> Option<Rush> {
+        self.seconds.rush
+    }
+
     pub(super) fn new(key: Key, floor: Nanoseconds) -> Self {
         IdTiming {
             key,
@@ -97,6 +105,7 @@ impl IdTiming {
             clock: Clock::default(),
             idle_clock: IdleClock::default(),
             counters: CounterFinder::default(),
+            seconds: Seconds::default(),
             last_payload: [0; 8],
             usual_gap: 0,
             settling: None,
@@ -143,6 +152,7 @@ impl IdTiming {
         self.clock.push(group.times);
         self.push_to_idle_clock(frames, group, around);
         self.gaps.push(before, group.times);
+        self.seconds.push(group.times);
         let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
         let look = !self.counters.is_settled() || self.settling.is_some();
         if look || longest >= self.silences.floor() {

@@ -12,6 +12,7 @@ mod idle;
 mod pairs;
 mod pause;
 mod rhythm;
+mod rush;
 mod silence;
 mod spacing;
 
@@ -28,6 +29,7 @@ pub use idle::{IdleBlock, IdleClock};
 pub use pairs::{Offsets, Relative, relative};
 pub use pause::Pauses;
 pub use rhythm::Rhythm;
+pub use rush::{RUSH, Rush};
 pub use silence::{Longest, Settled, Silence};
 
 use crate::capture::{Batch, ChannelIndex, Frame, TimeSummary};

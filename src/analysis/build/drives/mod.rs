@@ -16,7 +16,7 @@ use crate::analysis::{
     Outage, Scope, Series, Silence,
 };
 use crate::capture::ChannelIndex;
-use crate::fold::timing::nanoseconds;
+use crate::fold::timing::{Rush, nanoseconds};
 use crate::ids::IdIndex;
 
 /// Seconds between two drives on the time line of all, at least. Nothing that is told by its
@@ -140,6 +140,9 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
         channel: drives[at].channels[usize::from(model.channel)],
         frames: own().map(|(_, id)| id.frames).sum(),
         occasions: own().map(|(_, id)| id.occasions).sum(),
+        rush: own()
+            .filter_map(|(at, id)| Some(id.rush?.moved(|time| drives[at].on_line(time))))
+            .reduce(Rush::joined),
         heard: spans.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))),
         longest_silence: own().filter_map(|(_, id)| id.longest_silence).reduce(f64::max),
         only_with_key: own().any(|(_, id)| id.only_with_key),
