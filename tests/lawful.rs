@@ -558,3 +558,63 @@ fn what_never_comes_back_between_pauses_is_lost() {
     assert!(lost[0].ongoing && lost[0].ids.len() == 6);
     assert_eq!(chopped(25.2).lost().count(), 0);
 }
+
+/// Who records turns the key, and then stops recording: a large part that leaves together just
+/// before the end was hardly lost. Longer before it, or where a module is missed, it was.
+#[test]
+fn a_large_part_that_leaves_just_before_the_end_may_have_been_switched_off() {
+    let judged = |to: f64, asked: &[Message]| {
+        let left = cut(messages(0x100, 10), 50.0, 99.0);
+        analysis(to, &[left, messages(0x300, 12), asked.to_vec()].concat())
+    };
+    let found = judged(60.0, &[]);
+    let outage = only(&found);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    assert!(matches!(why(outage), Some(Why::BeforeTheEnd { identifiers: 10, .. })), "{outage:?}");
+    assert_eq!(judged(70.0, &[]).lost().count(), 1);
+    assert_eq!(judged(60.0, &misses_a_module(55.0, missed_now)).lost().count(), 1);
+}
+
+/// A module on the battery runs on with the key off and stops only what needs the key: that comes
+/// back with all else, on its grid. What was away at another time was lost.
+#[test]
+fn what_a_running_module_sends_with_the_key_keeps_its_grid() {
+    let with = |from: f64, to: f64| {
+        let anew = |first: u32, count: u32, from: f64, to: f64| {
+            let own = cut(messages(first, count), from, to).into_iter().enumerate();
+            own.map(|(at, mut own)| {
+                own.silent[0].2 = 0.0031 * (at + 1) as f64;
+                own
+            })
+        };
+        let all = anew(0x100, 6, 8.0, 15.0)
+            .chain(anew(0x200, 5, 8.3, 15.1))
+            .chain(anew(0x300, 4, 9.1, 15.2))
+            .chain(cut(messages(0x400, 4), from, to))
+            .chain(messages(0x500, 6));
+        analysis(30.0, &all.collect::<Vec<_>>())
+    };
+    assert_eq!(with(8.3, 15.1).lost().count(), 0);
+    let lost: Vec<usize> = with(10.0, 13.0).lost().map(|outage| outage.ids.len()).collect();
+    assert_eq!(lost, [4]);
+}
+
+/// Fast messages show to the hundredth when a supply failed, slow ones only by when they were due.
+/// Where one instant explains both, the modules did not leave one after the other, however much
+/// longer one of them took to come back.
+#[test]
+fn one_instant_that_slow_messages_leave_open_is_one() {
+    let with = |last: f64| {
+        let fast = messages(0x100, 6).into_iter().map(|own| own.anew(8.0, 12.0, 0.0033));
+        let slow = (0..3).map(|at| {
+            let own = message(&format!("{:03X}", 0x600 + at), 1.0, 0.2 + 0.1 * f64::from(at));
+            own.anew(last, 16.0, 0.21)
+        });
+        analysis(30.0, &fast.chain(slow).chain(messages(0x500, 12)).collect::<Vec<_>>())
+    };
+    let lost: usize = with(7.9).lost().map(|outage| outage.ids.len()).sum();
+    assert_eq!(lost, 9);
+    // Two seconds before, they left at another instant.
+    let found = with(6.0);
+    assert_eq!(found.lost().count(), 0, "{:#?}", found.outages);
+}

@@ -442,3 +442,23 @@ fn what_comes_late_on_a_running_bus_was_lost() {
     // Late by less than its time-out is no loss.
     assert_eq!(told(&from(&sound, &ENGINE, 0.8)).0, 0);
 }
+
+/// A message that pauses for as long again and again was in a pause as the recording began; one
+/// that pauses for far less was not there.
+#[test]
+fn what_begins_within_a_pause_is_not_late() {
+    let folder = Folder::new();
+    let paths = [20.0, 15.0]
+        .map(|seconds| folder.capture(&format!("{seconds}"), &traffic(&all(), seconds)));
+    let (roster, ..) = folder.learn(&[&paths[0], &paths[1]]);
+    let late = |until: f64| {
+        let pauses = |time: f64| time < 4.0 || (10.0..until).contains(&time);
+        let frames = traffic(&all(), 20.0).into_iter();
+        let frames: Frames = frames.filter(|(time, id)| *id != 0x12A || !pauses(*time)).collect();
+        let (_, document) = held_against(&folder.capture("late", &frames), &roster);
+        let outages = document["outages"].as_array().unwrap().iter();
+        outages.filter(|outage| outage["start"].as_f64().unwrap() < 1.7e9 + 1.0).count()
+    };
+    assert_eq!(late(14.0), 0);
+    assert_eq!(late(11.0), 1);
+}

@@ -20,6 +20,9 @@ const RUNNING: f64 = 0.8;
 /// Modules take so many seconds, besides a period, from their first identifier to their last
 /// (common practice, no source).
 const START_UP: f64 = 2.0;
+/// A pause is as long as another that is no more than so many times longer, and so many periods.
+const LONGER: f64 = 1.5;
+const PERIODS: f64 = 2.0;
 /// More than this share of a channel is what the key switches on, and not one module.
 const MOST: f64 = 0.5;
 
@@ -142,6 +145,7 @@ fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
     let Some((first, _)) = observed.timing.ids[id].heard else { return false };
     let key = observed.timing.ids[id].key;
     due(observed, id, first - begin) >= DUE
+        && !is_in_a_pause(observed, id, first - begin)
         && !in_packets(
             observed.timing,
             observed.diagnostics,
@@ -149,6 +153,16 @@ fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
             Silence { start: begin, end: first },
         )
         && first - begin >= nanoseconds(LATER.max(expected.timeout + QUEUE))
+}
+
+/// Whether an identifier pauses again and again, each time for as long as it was away at first: the
+/// recording began within a pause.
+fn is_in_a_pause(observed: &Observed<'_>, id: IdIndex, away: Nanoseconds) -> bool {
+    let period = observed.losses.expected[id].map_or(0.0, |expected| expected.rhythm.period);
+    let least = (seconds(away) - PERIODS * period) / LONGER;
+    let pauses = observed.losses.of(id).iter().filter(|loss| !loss.ongoing);
+    let mut lengths = pauses.map(|loss| seconds(loss.silence.length())).peekable();
+    lengths.peek().is_some() && lengths.all(|length| length >= least)
 }
 
 /// Whether an identifier was there as soon as its period let it.

@@ -151,6 +151,11 @@ fn why_so(why: Why) -> String {
         Why::HalfOfSenders => {
             "half of the known senders or more left at one instant and stayed away".to_owned()
         }
+        Why::BeforeTheEnd { seconds, identifiers } => format!(
+            "{identifiers} identifiers left together {} before the recording ended: who records \
+             may have turned the key",
+            super::terms::duration(seconds)
+        ),
         Why::SentForAWhile => "it was sent for a short while only".to_owned(),
         Why::SameOrderAgain => {
             "modules left in the same order as another time in this capture".to_owned()
@@ -258,6 +263,9 @@ fn return_of_node(sign: ReturnSign) -> String {
             "timing came back within {:.1} % of a cycle of where it had left ({:.0} % by chance)",
             off * 100.0,
             tolerance * 200.0
+        ),
+        ReturnSign::GridLeft { left, of } => format!(
+            "{left} of {of} identifiers came back off the grid that they had left, so it restarted"
         ),
         ReturnSign::GridKept { kept, of } => {
             format!("{kept} of {of} identifiers came back on the time grid that they had left")

@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use super::super::{Observed, Outage};
-use super::{Division, Return, SURE, back_on_grid};
+use super::grid::back_on_grid;
+use super::{Division, Return, SURE};
 use crate::fold::timing::seconds;
 use crate::ids::{IdIndex, NodeIndex};
 

@@ -13,6 +13,7 @@
 
 mod circumstances;
 pub(super) mod division;
+mod grid;
 
 use super::{Observed, claims};
 use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Settled, Silence, seconds};
@@ -69,6 +70,13 @@ pub enum ReturnSign {
     GridKept {
         /// How many.
         kept: usize,
+        /// Of so many that can be told.
+        of: usize,
+    },
+    /// Its identifiers came back on other grids than they had left.
+    GridLeft {
+        /// How many.
+        left: usize,
         /// Of so many that can be told.
         of: usize,
     },
@@ -146,10 +154,9 @@ const SURE: f64 = 19.0;
 /// Odds from which a node of several is called clear beside others that are clear the other way:
 /// one sign gives about so much.
 const CLEARLY: f64 = 15.0;
-/// So many identifiers on their grid are no luck …
-const MANY: usize = 5;
-/// … where so large a share of them is: any that a busy bus moved need not be.
-const NEARLY_ALL: f64 = 0.9;
+/// Counters that stood, as those of a module do that counts what it could send: all of them are one
+/// habit of its software, and one sign, of so much.
+const STANDING: f64 = 6.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
 /// No node of several weighs more than this, a natural logarithm: e^4 is 55 to one, about what is
@@ -165,9 +172,9 @@ struct Weighed {
 }
 
 enum Kind {
-    /// One counter: whether it shows what it would had it gone on, whether it shows 0 or 1, and how
-    /// many values it has.
-    Counter { goes_on: bool, low: bool, modulus: i64 },
+    /// One counter: whether it shows what it would had it gone on, or had it stood meanwhile,
+    /// whether it shows 0 or 1, and how many values it has.
+    Counter { goes_on: bool, stood: bool, low: bool, modulus: i64 },
     /// Any other sign.
     Other(ReturnSign),
 }
@@ -184,13 +191,9 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     };
     let mut of_all: Vec<Vec<Weighed>> = nodes.iter().map(of_node).collect();
     // What starts anew is on its grid by luck, one in five; so many never are.
-    let on_grid = on_grid(observed, nodes, silence);
-    of_all.push(
-        on_grid
-            .map(|sign| circumstances::weighed((-MOST_OF_ONE).exp(), sign))
-            .into_iter()
-            .collect(),
-    );
+    let grid = grid::kept(observed, nodes, silence);
+    let on_grid = grid.as_ref().is_some_and(|sign| sign.log_ratio >= MOST_OF_ONE);
+    of_all.push(grid.into_iter().collect());
     // The supply is one for all of them.
     of_all.push(circumstances::supply(observed.supply, silence).into_iter().collect());
     let sum = |signs: &Vec<Weighed>| signs.iter().map(|sign| sign.log_ratio).sum::<f64>();
@@ -211,8 +214,8 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     let agreeing = of_all.iter().flatten().filter(toward).count();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
     // other way.
-    let against = (on_grid.is_none() || total < 0.0)
-        && totals.iter().any(|own| own * total.signum() <= -SURE.ln());
+    let against =
+        (!on_grid || total < 0.0) && totals.iter().any(|own| own * total.signum() <= -SURE.ln());
     let clear = agreeing >= AGREE && total.abs() >= SURE.ln() && !against;
     let shows = match clear {
         true if total >= 0.0 => Return::CarriedOn,
@@ -230,30 +233,6 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         false => Division::No,
     };
     Judgement { shows, ran_on: if against { 0.0 } else { total }, divided, signs: told }
-}
-
-/// The silence of an identifier around a time, and whether it came back on its grid: by the first
-/// frame that no buffer held back.
-fn back_on_grid(
-    observed: &Observed<'_>,
-    id: IdIndex,
-    time: Nanoseconds,
-) -> Option<(Silence, bool)> {
-    let silences = &observed.timing.ids[id].silences;
-    let own = silences.around(time)?;
-    let end = silences.settled(own).map_or(own.end, |settled| settled.time);
-    let kept = observed.losses.expected[id].as_ref()?.phase_kept(Silence { end, ..own })?;
-    Some((own, kept))
-}
-
-/// That nearly all identifiers came back on the grid that they had left, where it is asked of many.
-fn on_grid(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Silence) -> Option<ReturnSign> {
-    let middle = silence.start + silence.length() / 2;
-    let kept = |id: &IdIndex| Some(back_on_grid(observed, *id, middle)?.1);
-    let told: Vec<bool> = nodes.iter().copied().flatten().filter_map(kept).collect();
-    let on_grid = told.iter().filter(|kept| **kept).count();
-    let sign = ReturnSign::GridKept { kept: on_grid, of: told.len() };
-    (told.len() >= MANY && on_grid as f64 >= NEARLY_ALL * told.len() as f64).then_some(sign)
 }
 
 /// How an identifier came back from a silence, counted in its own periods.
@@ -295,6 +274,11 @@ fn counters_and_phase(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence
             steps.push(step);
             signs.push(back.counter(counter, before, after));
         }
+    }
+    let stood = |sign: &Weighed| matches!(sign.kind, Kind::Counter { stood: true, .. });
+    let all = signs.iter().filter(|sign| stood(sign)).count();
+    for sign in signs.iter_mut().filter(|sign| stood(sign)) {
+        sign.log_ratio = sign.log_ratio.min(STANDING.ln() / all as f64);
     }
     signs.extend(best.map(|(_, sign)| sign));
     signs
@@ -356,8 +340,8 @@ impl CameBack<'_> {
             + (1.0 - COUNTER_GOES_ON - COUNTER_STOOD) * spread;
         let anew = COUNTER_BEGINS_LOW / 2.0 * f64::from(u8::from(low))
             + (1.0 - COUNTER_BEGINS_LOW) * spread;
-        let goes_on = goes_on || found == stood;
-        let kind = Kind::Counter { goes_on, low, modulus };
+        let stood = found == stood && !goes_on;
+        let kind = Kind::Counter { goes_on: goes_on || stood, stood, low, modulus };
         Weighed { log_ratio: (carried / anew).ln(), kind }
     }
 }
@@ -368,7 +352,7 @@ fn summed_up(signs: &[Weighed]) -> Vec<ReturnSign> {
     let (mut of, mut on, mut low, mut luck_on, mut luck_low) = (0, 0, 0, 1.0, 1.0);
     for sign in signs {
         match sign.kind {
-            Kind::Counter { goes_on, low: is_low, modulus } => {
+            Kind::Counter { goes_on, low: is_low, modulus, .. } => {
                 of += 1;
                 if goes_on {
                     on += 1;

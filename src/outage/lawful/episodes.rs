@@ -4,7 +4,7 @@ use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
-use crate::silence::Event;
+use crate::silence::{Event, Loss};
 
 /// Modules without an after-run of their own leave within this many seconds of each other (common
 /// practice, no source; 0.04 to 1.1 s on open captures of three cars).
@@ -24,6 +24,12 @@ const OFF: f64 = 1.0;
 const MOST_OF_ALL: f64 = 0.5;
 /// … and so many instants or known senders.
 const SEVERAL: usize = 3;
+/// Who records turns the key and then stops recording: so much of a vehicle that leaves within so
+/// many seconds, and so shortly before the end, hardly failed just then (common practice, no
+/// source).
+const LARGE: f64 = 0.35;
+const WITHIN: f64 = 1.0;
+const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
@@ -71,6 +77,40 @@ fn returned(event: &Event) -> Nanoseconds {
     event.losses.get(event.losses.len() / 2).map_or(event.back, |loss| loss.silence.end)
 }
 
+/// Identifiers of which one instant explains the silence: after the last of their last frames, and
+/// before the first of those that did not come.
+struct Wave {
+    start: Nanoseconds,
+    last: Nanoseconds,
+    due: Nanoseconds,
+    count: usize,
+}
+
+impl Wave {
+    fn of(scene: &Scene<'_>, event: &Event) -> Wave {
+        let due = |loss: &Loss| Some(scene.expected(loss.id)?.due(loss.silence.start));
+        let due = event.losses.iter().filter_map(due).min();
+        Wave {
+            start: event.onset,
+            last: event.onset,
+            due: due.unwrap_or(event.onset),
+            count: event.losses.len(),
+        }
+    }
+
+    fn holds(&self, other: &Wave) -> bool {
+        let instant = nanoseconds(INSTANT);
+        let together = self.last.max(other.last) <= self.due.min(other.due).saturating_add(instant);
+        together || other.start - self.start <= instant
+    }
+
+    fn join(&mut self, other: &Wave) {
+        self.last = self.last.max(other.last);
+        self.due = self.due.min(other.due);
+        self.count += other.count;
+    }
+}
+
 /// An episode in figures.
 struct Figures {
     ids: Vec<IdIndex>,
@@ -92,16 +132,15 @@ impl Figures {
             events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect();
         ids.sort_unstable();
         ids.dedup();
-        let mut waves: Vec<(Nanoseconds, usize)> = Vec::new();
+        let mut waves: Vec<Wave> = Vec::new();
         for event in events {
-            match waves.last_mut() {
-                Some((start, count)) if event.onset - *start <= nanoseconds(INSTANT) => {
-                    *count += event.losses.len();
-                }
-                _ => waves.push((event.onset, event.losses.len())),
+            let own = Wave::of(scene, event);
+            match waves.last_mut().filter(|wave| wave.holds(&own)) {
+                Some(wave) => wave.join(&own),
+                None => waves.push(own),
             }
         }
-        let mut waves: Vec<usize> = waves.into_iter().map(|(_, count)| count).collect();
+        let mut waves: Vec<usize> = waves.into_iter().map(|wave| wave.count).collect();
         waves.sort_unstable_by_key(|count| std::cmp::Reverse(*count));
         Figures {
             ids,
@@ -261,10 +300,26 @@ impl Scene<'_> {
         if self.heard.1 - figures.onset < first {
             return Some((Verdict::Pauses, Some(Doubt::NearTheEnd), Why::NearTheEnd));
         }
-        let half = figures.waves.len() == 1
-            && !self.engine_ran_on(figures.onset)
-            && self.lost_half_of_senders(events);
-        let doubt = Some(Doubt::KeyOrSupply);
-        half.then_some((Verdict::SwitchedOff, doubt, Why::HalfOfSenders))
+        if self.engine_ran_on(figures.onset) {
+            return None;
+        }
+        let half = figures.waves.len() == 1 && self.lost_half_of_senders(events);
+        let why =
+            half.then_some(Why::HalfOfSenders).or_else(|| self.before_the_end(events, figures));
+        Some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why?))
+    }
+
+    /// A large part of what was there left shortly before the end, and nobody misses a module.
+    fn before_the_end(&self, events: &[Event], figures: &Figures) -> Option<Why> {
+        let sender = events.first().and_then(|event| self.sole_sender(event));
+        let of_one =
+            sender.is_some() && events.iter().all(|event| self.sole_sender(event) == sender);
+        let left = seconds(self.heard.1 - figures.onset);
+        let key = figures.share() >= LARGE
+            && figures.over <= WITHIN
+            && left <= SHORTLY
+            && !of_one
+            && !self.observed.a_module_is_missed;
+        key.then_some(Why::BeforeTheEnd { seconds: left, identifiers: figures.ids.len() })
     }
 }

@@ -243,6 +243,9 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
     let sure = key_off.doubt.is_none() && key_off.ids().len() >= MANY;
     let luck = if sure { BY_LUCK } else { 0 };
     let kept = matches!(own.why, Why::PhaseKept { testable, .. } if testable > luck);
+    if kept && key_off.doubt.is_none() && is_of_the_key(key_off, own) {
+        return true;
+    }
     let open = own.verdict == Verdict::Lost || own.doubt.is_some();
     let onset = key_off.events.first().map_or(0, |event| event.onset);
     let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
@@ -261,6 +264,19 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
         _ => event.onset > onset && event.ongoing,
     };
     open && !kept && own.events.iter().all(fits)
+}
+
+/// What left and came back with all others: a module on the battery that runs on, and stops only
+/// what it sends with the key on, keeps its grid.
+fn is_of_the_key(key_off: &Judged, own: &Judged) -> bool {
+    let returned = key_off.events.iter().filter(|event| !event.ongoing);
+    let Some(on) = returned.map(|event| event.back).max() else { return false };
+    own.events.iter().all(|event| {
+        let with = |other: &Event| (other.onset - event.onset).abs() <= nanoseconds(AT_ONCE);
+        !event.ongoing
+            && key_off.events.iter().any(with)
+            && (event.back - on).abs() <= nanoseconds(SAME_START)
+    })
 }
 
 /// Modules that leave in the same order twice are switched off by software: no supply fails in

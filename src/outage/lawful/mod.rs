@@ -137,6 +137,13 @@ pub enum Why {
     GaveUpAddress,
     /// Half of the known senders or more left at one instant, for good.
     HalfOfSenders,
+    /// A large part left within a second, shortly before the end.
+    BeforeTheEnd {
+        /// How long before.
+        seconds: f64,
+        /// How many identifiers.
+        identifiers: usize,
+    },
     /// It was sent for a short while only.
     SentForAWhile,
     /// The modules were still starting.

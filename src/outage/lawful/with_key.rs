@@ -22,9 +22,14 @@ const START: f64 = 3.0;
 const MODULES: usize = 2;
 const MESSAGES: usize = 3;
 
+/// So many identifiers show that a key was turned off.
+const MANY: usize = 10;
+
 /// A time with the key off.
 #[derive(Clone, Copy)]
 struct Off {
+    /// Identifiers that left with it.
+    ids: usize,
     channel: Option<ChannelIndex>,
     onset: Nanoseconds,
     /// `None` where the capture ends before.
@@ -42,7 +47,9 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
         .map(|judged| if judged.verdict == Verdict::Lost { own(judged) } else { Vec::new() })
         .collect();
     for (at, judged) in judged.iter_mut().enumerate() {
-        let told = matches!(judged.why, Why::OneInstant { .. } | Why::WholeSender);
+        // What stops with the key and is sent by a module that runs on keeps its grid.
+        let kept = matches!(judged.why, Why::PhaseKept { .. });
+        let told = kept || matches!(judged.why, Why::OneInstant { .. } | Why::WholeSender);
         // What fails again and again does not wait for the key.
         let again = || {
             let others = lost.iter().enumerate().filter(|(other, _)| *other != at);
@@ -51,7 +58,10 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
         if judged.verdict != Verdict::Lost || !told || observed.a_module_is_missed || again() {
             continue;
         }
-        if let Some(seconds) = offs.iter().find_map(|off| off.explains(observed, judged)) {
+        let channel = judged.events.first().map(|event| event.channel);
+        let clear = |off: &&Off| !kept || off.ids >= MANY && off.channel != channel;
+        let mut offs = offs.iter().filter(clear);
+        if let Some(seconds) = offs.find_map(|off| off.explains(observed, judged)) {
             judged.verdict = Verdict::SwitchedOff;
             judged.doubt = Some(Doubt::KeyOrSupply);
             judged.why = Why::BeforeTheOthers { seconds };
@@ -64,6 +74,7 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
     let by_key = by_key.filter_map(|judged| {
         let ongoing = judged.events.iter().any(|event| event.ongoing);
         Some(Off {
+            ids: judged.ids().len(),
             channel: Some(judged.events.first()?.channel),
             onset: judged.events.iter().map(|event| event.onset).min()?,
             back: judged.events.iter().map(|event| event.back).min().filter(|_| !ongoing),
@@ -71,6 +82,7 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
     });
     let asleep = |stop: &&crate::silence::Stop| stop.kind == StopKind::BusSleep && !stop.unclear;
     let asleep = observed.losses.stops.iter().filter(asleep).map(|stop| Off {
+        ids: stop.ids.len(),
         channel: stop.channel,
         onset: stop.silence.start,
         back: (!stop.ongoing).then_some(stop.silence.end),
