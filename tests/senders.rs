@@ -292,6 +292,28 @@ fn addresses() {
     assert_eq!(found, ["address 0x01: 0x0CF00401 0x18FEF101 by address, 95", BY_CLOCK[1]]);
 }
 
+/// On a bus that speaks SAE J1939 a roster that names a part of what an address sends names its
+/// sender; where two of its nodes send from one address, nothing tells whose the rest is.
+#[test]
+fn a_roster_of_a_part_of_an_address() {
+    let wide: [Sent; 3] = [
+        ("18FEF101", 100_000, 13_000, 0.0),
+        ("0CF00401", 20_000, 17_000, 0.0),
+        ("18FEEE01", 1_000_000, 19_000, 0.0),
+    ];
+    let named = |name: &str, id: &str| {
+        format!(
+            "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{{ id = \"{id}\", period = 0.1 }}]\n"
+        )
+    };
+    let found =
+        |roster: &str| nodes(&made(&[A.as_slice(), &wide].concat(), 60.0, &[], &[]), Some(roster));
+    let one = found(&named("engine", "0x0CF00401"));
+    assert!(one[0].starts_with("engine: 0x0CF00401 0x18FEEE01 0x18FEF101 by roster"), "{one:?}");
+    let two = found(&(named("engine", "0x0CF00401") + &named("retarder", "0x18FEF101")));
+    assert!(two.iter().any(|node| node.starts_with("address 0x01: 0x18FEEE01")), "{two:?}");
+}
+
 /// A roster that names a part of a node: the rest is named after what is left.
 #[test]
 fn a_roster_of_a_part() {

@@ -52,6 +52,22 @@ pub(super) fn common(ids: impl Iterator<Item = Id>) -> Option<u8> {
     addresses.all(|address| address == Some(first)).then_some(first)
 }
 
+/// The one node of the roster whose identifiers all have the address of this node: the sender of
+/// what the roster does not have is the same (SAE J1939-21, 5.2).
+pub(super) fn owner(timing: &Timing, of_roster: &[Found], node: &Node) -> Option<usize> {
+    if node.basis != [Basis::Address] {
+        return None;
+    }
+    let address = common(node.ids.iter().map(|id| timing.ids[*id].key.id))?;
+    let has_it = |at: &usize| {
+        let found = &of_roster[*at];
+        found.address == Some(address) && found.node.channel == node.channel
+    };
+    let mut owners = (0..of_roster.len()).filter(has_it);
+    let owner = owners.next()?;
+    owners.next().is_none().then_some(owner)
+}
+
 /// The node that sends from the address of one of which the roster expects other identifiers: by
 /// the standard the address is the sender, whatever it sends.
 pub(super) fn same<'f>(

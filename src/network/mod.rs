@@ -148,9 +148,10 @@ pub fn build(
     let fields = Fields::of(timing, losses, clocks);
     let (others, undecided) = without_roster(timing, losses, clocks, &fields);
     for mut node in others {
-        let guessed = guessed_with(&nodes, &node, known);
+        let owner =
+            by_address::owner(timing, &nodes, &node).or_else(|| guessed_with(&nodes, &node, known));
         node.ids.retain(|id| !told.contains(id));
-        if let Some(own) = guessed {
+        if let Some(own) = owner {
             let own = &mut nodes[own].node;
             own.ids.extend(node.ids);
             own.ids.sort_unstable();
