@@ -195,10 +195,10 @@ impl Table {
                             .is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
                 })
             };
-            // Without error frames a recording cannot show them, and what was measured is known.
+            // What was measured is known. A bus that is silent shows without error frames too, and
+            // codes alone are of another time or another bus.
             let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
             let free = class.trace.is_empty()
-                || !hears_errors
                 || class.trace.iter().any(left)
                 || readings.iter().any(measured);
             if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
