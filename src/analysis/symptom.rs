@@ -425,10 +425,18 @@ pub enum ErrorKind {
     Few(f64),
 }
 
+    /// So many within [`ErrorKind::BURST`] seconds, which is frequent too: a recording of minutes
+    /// thins a burst out.
+    Burst(usize),
 /// Whose frames errors destroyed.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Spread {
     /// Everybody's alike.
+impl ErrorKind {
+    /// Seconds of a burst.
+    pub const BURST: f64 = 10.0;
+}
+
     Everyone {
         /// Destroyed frames that are known by name.
         frames: usize,

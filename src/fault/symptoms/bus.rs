@@ -39,6 +39,9 @@ const FREQUENT: f64 = 10.0;
 
 /// The symptoms of a channel.
 pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
+/// … or so many within [`ErrorKind::BURST`] seconds.
+const BURST: usize = 8;
+
     let periodic = analysis
         .identifiers
         .iter()
@@ -99,8 +102,14 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let rate = loose.len() as f64 / analysis.length().max(1.0) * 60.0;
     let kind = match loose.iter().filter(|event| event.frame.is_bus_off()).count() {
         0 if rate >= FREQUENT => ErrorKind::Frequent(rate),
+    let burst = nanoseconds(ErrorKind::BURST);
+    let within = |at: usize| {
+        loose[at..].partition_point(|event| event.time <= loose[at].time.saturating_add(burst))
+    };
+    let densest = (0..loose.len()).map(within).max().unwrap_or(0);
         0 => ErrorKind::Few(rate),
         times => ErrorKind::BusOff(times),
+        0 if densest >= BURST && !named.stands_out() => ErrorKind::Burst(densest),
     };
     let fact = Fact::BusErrors { count: loose.len(), first: loose[0].frame };
     let signs = [Sign::ErrorKind(kind), named.sign()];
