@@ -44,7 +44,9 @@ impl Sign {
             Sign::BusEnd { with_errors: 0, .. } => (SignName::BusEnd, SignValue::Abrupt),
             Sign::BusEnd { .. } => (SignName::BusEnd, SignValue::Errors),
             Sign::ErrorKind(ErrorKind::BusOff(_)) => (SignName::ErrorKind, SignValue::BusOff),
-            Sign::ErrorKind(ErrorKind::Frequent(_)) => (SignName::ErrorKind, SignValue::Frequent),
+            Sign::ErrorKind(ErrorKind::Frequent(_) | ErrorKind::Burst(_)) => {
+                (SignName::ErrorKind, SignValue::Frequent)
+            }
             Sign::ErrorKind(ErrorKind::Few(_)) => (SignName::ErrorKind, SignValue::Few),
             Sign::FramesSay(Verdict::Confirmed) => (SignName::FramesSay, SignValue::Confirmed),
             Sign::FramesSay(Verdict::Likely) => (SignName::FramesSay, SignValue::Likely),

@@ -21,6 +21,7 @@ pub enum SymptomKind {
     BusSlept,
     Flood,
     InternalCode,
+    LowSupply,
     ManyMissed,
     MessageSilent,
     MissedByOthers,
@@ -139,6 +140,8 @@ pub enum Fact {
     Unconfigured(Module),
     /// A module reports a fault inside itself.
     InternalCode(Module),
+    /// A module says now that its supply is low, and no other does.
+    LowSupply(Module),
     /// The controllers of these modules left the bus, as their own codes say.
     OwnBusOff(Vec<Module>),
 }
@@ -164,6 +167,7 @@ impl Fact {
             Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
             Fact::InternalCode(_) => SymptomKind::InternalCode,
+            Fact::LowSupply(_) => SymptomKind::LowSupply,
             Fact::OwnBusOff(_) => SymptomKind::OwnBusOff,
         }
     }
@@ -421,8 +425,16 @@ pub enum ErrorKind {
     BusOff(usize),
     /// So many a minute, which is frequent.
     Frequent(f64),
+    /// So many within [`ErrorKind::BURST`] seconds, which is frequent too: a recording of minutes
+    /// thins a burst out.
+    Burst(usize),
     /// So many a minute, which is not.
     Few(f64),
+}
+
+impl ErrorKind {
+    /// Seconds of a burst.
+    pub const BURST: f64 = 10.0;
 }
 
 /// Whose frames errors destroyed.

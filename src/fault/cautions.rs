@@ -150,7 +150,8 @@ fn told(analysis: &Analysis, fact: &Fact) -> Vec<String> {
         Fact::NoAnswer { module, .. }
         | Fact::MissesMany { module, .. }
         | Fact::Unconfigured(module)
-        | Fact::InternalCode(module) => of_module(analysis, *module),
+        | Fact::InternalCode(module)
+        | Fact::LowSupply(module) => of_module(analysis, *module),
         Fact::OwnBusOff(modules) => match modules[..] {
             [module] => of_module(analysis, module),
             _ => Vec::new(),

@@ -195,10 +195,10 @@ impl Table {
                             .is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
                 })
             };
-            // Without error frames a recording cannot show them, and what was measured is known.
+            // What was measured is known. A bus that is silent shows without error frames too, and
+            // codes alone are of another time or another bus.
             let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
             let free = class.trace.is_empty()
-                || !hears_errors
                 || class.trace.iter().any(left)
                 || readings.iter().any(measured);
             if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
@@ -210,9 +210,16 @@ impl Table {
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
         places.sort_unstable();
         places.dedup();
+        let one_breaks = symptoms.iter().any(|own| own.kind() == SymptomKind::SenderErrors);
         let shown = |(symptom, counted): (&Symptom, &f64)| {
             let under = |fault: &Fault| {
-                let covered = fault.subject.covers(&symptom.subject, analysis);
+                // A pair that opens in mid-frame breaks whoever's frame that is. What one module
+                // breaks by itself is told by its own frames, and a few more are of that module.
+                let of_errors = symptom.kind() == SymptomKind::BusErrors
+                    && !one_breaks
+                    && matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() > 1)
+                    && symptom.subject.covers(&fault.subject, analysis);
+                let covered = of_errors || fault.subject.covers(&symptom.subject, analysis);
                 shows(knowledge, fault, symptom).filter(|_| covered)
             };
             let anything = |about: &&Subject| {

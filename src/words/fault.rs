@@ -322,6 +322,9 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::Unconfigured(module) => {
             format!("{} says that it is not programmed or not configured", name(*module))
         }
+        Fact::LowSupply(module) => {
+            format!("{} alone says that its supply is low", name(*module))
+        }
         Fact::InternalCode(module) => format!("{} reports a fault inside itself", name(*module)),
         Fact::OwnBusOff(modules) => bus_off(&diagnosis::names(analysis, modules)),
     }

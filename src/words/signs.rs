@@ -58,6 +58,9 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("the controller left the bus {}", plural(times, "time", "times"))
         }
         Sign::ErrorKind(ErrorKind::Frequent(rate)) => format!("{rate:.0} a minute"),
+        Sign::ErrorKind(ErrorKind::Burst(count)) => {
+            format!("{count} within {:.0} s", ErrorKind::BURST)
+        }
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),

@@ -5,7 +5,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, RUSH, nanoseconds};
+use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
@@ -25,6 +25,8 @@ const FULL_BINS: usize = 3;
 /// second, and a flood that is short fills the bins at its ends in part only.
 const NO_ROOM: f64 = 0.97;
 const BINS_WITHOUT_ROOM: usize = 2;
+/// Full bins that lie so close are of one flood.
+const ONE_FLOOD: usize = 3;
 /// A slow bus may be built to be that full all the time. A flood fills it more than usual, by so
 /// much, or one identifier has such a share of the frames (common practice, no source),
 /// or comes faster than any that is built in.
@@ -34,6 +36,9 @@ const BABBLE: f64 = 0.25;
 const FEW_ERRORS: usize = 3;
 /// … and so many a minute are frequent.
 const FREQUENT: f64 = 10.0;
+
+/// … or so many within [`ErrorKind::BURST`] seconds.
+const BURST: usize = 8;
 
 /// The symptoms of a channel.
 pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
@@ -95,8 +100,14 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
         return None;
     }
     let rate = loose.len() as f64 / analysis.length().max(1.0) * 60.0;
+    let burst = nanoseconds(ErrorKind::BURST);
+    let within = |at: usize| {
+        loose[at..].partition_point(|event| event.time <= loose[at].time.saturating_add(burst))
+    };
+    let densest = (0..loose.len()).map(within).max().unwrap_or(0);
     let kind = match loose.iter().filter(|event| event.frame.is_bus_off()).count() {
         0 if rate >= FREQUENT => ErrorKind::Frequent(rate),
+        0 if densest >= BURST && !named.stands_out() => ErrorKind::Burst(densest),
         0 => ErrorKind::Few(rate),
         times => ErrorKind::BusOff(times),
     };
@@ -106,54 +117,92 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
 }
 
 fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
-    full(analysis, channel).or_else(|| babbling(analysis, channel))
+    let full = Full::of(analysis, channel).and_then(|full| full.symptom(analysis, channel));
+    let babble = |(id, rush): (usize, Rush)| {
+        let fact = Fact::Babble { id, per_second: f64::from(rush.most) };
+        Symptom::new(Subject::Channel(channel), fact)
+    };
+    full.or_else(|| babbling(analysis, channel).map(babble))
+}
+
+/// When the bus was flooded: the time of what babbles, or the times that are full.
+pub fn floods(analysis: &Analysis, channel: ChannelIndex) -> Vec<Silence> {
+    let babble = babbling(analysis, channel).map(|(_, rush)| rush.span);
+    let times = |full: &Full| full.times(analysis, channel);
+    Full::of(analysis, channel)
+        .map(|full| times(&full))
+        .or_else(|| babble.map(|(start, end)| vec![Silence { start, end }]))
+        .unwrap_or_default()
 }
 
 /// One message comes faster than any that is built in, be it for a second, however full that makes
 /// the bus: where the bit rate is not known, the load is not either. What a tester asks for, and
-/// what is put together of several frames, is sent as fast as the bus allows.
-fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
-    let rate = |at: usize| {
+/// what is put together of several frames, is sent as fast as the bus allows. The message, and when.
+fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)> {
+    let rush = |at: usize| {
         let id = &analysis.identifiers[at];
         let rush = id.rush.filter(|_| id.channel == channel)?;
-        (id.timeout.is_some() && !id.diagnostic).then(|| (at, f64::from(rush.most)))
+        (id.timeout.is_some() && !id.diagnostic).then_some((at, rush))
     };
-    let rates = (0..analysis.identifiers.len()).filter_map(rate);
-    let (id, per_second) = rates.max_by(|a, b| a.1.total_cmp(&b.1))?;
-    Some(Symptom::new(Subject::Channel(channel), Fact::Babble { id, per_second }))
+    let all = (0..analysis.identifiers.len()).filter_map(rush);
+    all.max_by_key(|(_, rush)| rush.most)
 }
 
-/// The bus is full at times, and not so by design.
-fn full(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
-    let load = analysis.channel(channel).load.as_ref()?;
-    let here = || {
-        (0..analysis.identifiers.len()).filter(|id| analysis.identifiers[*id].channel == channel)
-    };
-    let frames = |id: &usize| analysis.identifiers[*id].frames;
-    let busiest = here().max_by_key(frames);
-    let all: u64 = here().map(|id| frames(&id)).sum();
-    let span = analysis.length().max(1.0);
-    let babbles = busiest.is_some_and(|id| {
-        let own = frames(&id) as f64;
-        own >= BABBLE * all as f64 || own >= f64::from(RUSH) * span
-    });
-    let mut sorted = load.load.clone();
-    sorted.sort_by(f64::total_cmp);
-    let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
-    let full = |load: &&f64| **load >= FULL && (babbles || **load >= usual + RISE);
-    let bins = load.load.iter().filter(full).count();
-    let no_room = load.load.iter().filter(|load| **load >= NO_ROOM.max(usual + RISE)).count();
-    if bins < FULL_BINS && no_room < BINS_WITHOUT_ROOM {
-        return None;
+/// Bins of a bus that is full at times, and not so by design.
+struct Full {
+    /// The full ones.
+    bins: Vec<usize>,
+    /// The identifier with most frames.
+    busiest: Option<usize>,
+}
+
+impl Full {
+    fn of(analysis: &Analysis, channel: ChannelIndex) -> Option<Full> {
+        let load = analysis.channel(channel).load.as_ref()?;
+        let here = || {
+            (0..analysis.identifiers.len())
+                .filter(|id| analysis.identifiers[*id].channel == channel)
+        };
+        let frames = |id: &usize| analysis.identifiers[*id].frames;
+        let busiest = here().max_by_key(frames);
+        let all: u64 = here().map(|id| frames(&id)).sum();
+        let span = analysis.length().max(1.0);
+        let babbles = busiest.is_some_and(|id| {
+            let own = frames(&id) as f64;
+            own >= BABBLE * all as f64 || own >= f64::from(RUSH) * span
+        });
+        let mut sorted = load.load.clone();
+        sorted.sort_by(f64::total_cmp);
+        let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+        let full = |load: f64| load >= FULL && (babbles || load >= usual + RISE);
+        let bins: Vec<usize> = (0..load.load.len()).filter(|bin| full(load.load[*bin])).collect();
+        let no_room = load.load.iter().filter(|load| **load >= NO_ROOM.max(usual + RISE)).count();
+        let flooded = bins.len() >= FULL_BINS || no_room >= BINS_WITHOUT_ROOM;
+        flooded.then_some(Full { bins, busiest })
     }
-    let fact = Fact::Flood {
-        above: FULL,
-        bins,
-        bin: load.bin,
-        peak: load.peak().map_or(0.0, |(peak, _)| peak),
-        busiest,
-    };
-    Some(Symptom::new(Subject::Channel(channel), fact))
+
+    fn symptom(self, analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+        let load = analysis.channel(channel).load.as_ref()?;
+        let fact = Fact::Flood {
+            above: FULL,
+            bins: self.bins.len(),
+            bin: load.bin,
+            peak: load.peak().map_or(0.0, |(peak, _)| peak),
+            busiest: self.busiest,
+        };
+        Some(Symptom::new(Subject::Channel(channel), fact))
+    }
+
+    /// Its times; one that is interrupted for a bin or two goes on.
+    fn times(&self, analysis: &Analysis, channel: ChannelIndex) -> Vec<Silence> {
+        let Some(load) = analysis.channel(channel).load.as_ref() else { return Vec::new() };
+        let begin = |bin: usize| load.start.saturating_add(nanoseconds(bin as f64 * load.bin));
+        let runs = self.bins.chunk_by(|one, next| next - one <= ONE_FLOOD);
+        let time = |run: &[usize]| {
+            Some(Silence { start: begin(*run.first()?), end: begin(run.last()? + 1) })
+        };
+        runs.filter_map(time).collect()
+    }
 }
 
 /// Pauses of the recording, and times the logger ran over.

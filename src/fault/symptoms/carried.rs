@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use super::Symptom;
+use super::elsewhere::Floods;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, Outage, Scope};
@@ -22,7 +23,7 @@ const PART: usize = 4;
 /// Identifiers that two buses carry, and that stop on one of them while they go on on the other:
 /// whoever sends them is well, and what carries them over is not. Which bus is which, the traffic
 /// need not tell.
-pub fn stopped(analysis: &Analysis, shown: &[Symptom]) -> Option<Symptom> {
+pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Option<Symptom> {
     let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
     // On a flooded bus what is carried over waits like everything else.
     let flooded = |outage: &&Outage| {
@@ -40,7 +41,10 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom]) -> Option<Symptom> {
                 && stop.silence().overlap(&outage.silence()) > 0
         })
     };
-    for outage in analysis.lost().filter(|outage| !flooded(outage) && !of_a_stop(outage)) {
+    for outage in analysis
+        .lost()
+        .filter(|outage| !flooded(outage) && !of_a_stop(outage) && !floods.took(analysis, outage))
+    {
         for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {
             *times.entry(*id).or_default() += 1;
         }
@@ -74,7 +78,8 @@ fn carried(analysis: &Analysis) -> BTreeMap<ChannelIndex, usize> {
     out
 }
 
-fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {
+/// Whether an identifier goes on on another bus while it is lost on its own.
+pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {
     let own = &analysis.identifiers[id];
     analysis.identifiers.iter().enumerate().any(|(at, other)| {
         let missing = |loss: &Outage| {

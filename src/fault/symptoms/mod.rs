@@ -5,6 +5,7 @@ mod answers;
 mod bus;
 mod carried;
 mod company;
+mod elsewhere;
 mod nodes;
 mod senders;
 mod symptom;
@@ -23,7 +24,13 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     for channel in 0..analysis.channels.len() {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
-    out.extend(carried::stopped(analysis, &out));
+    let floods = elsewhere::floods(analysis);
+    elsewhere::leave_to_floods(analysis, &floods, &mut out);
+    let carried = carried::stopped(analysis, &out, &floods);
+    if carried.is_some() {
+        elsewhere::leave_to_gateway(analysis, &mut out);
+    }
+    out.extend(carried);
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
     out

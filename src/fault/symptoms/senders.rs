@@ -92,6 +92,11 @@ impl Named {
         event.alone || self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
     }
 
+    /// Whether one sender stands out.
+    pub fn stands_out(&self) -> bool {
+        self.one.is_some()
+    }
+
     /// The sign of the other errors.
     pub fn sign(&self) -> Sign {
         Sign::ErrorSpread(self.spread)

@@ -8,6 +8,7 @@ use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
+use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
@@ -42,6 +43,7 @@ pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     out.extend(told.other_identities());
     out.extend(told.unconfigured());
     out.extend(told.internal());
+    out.extend(told.low_supply());
     out.extend(told.bus_off());
     out
 }
@@ -288,6 +290,23 @@ impl<'a> Told<'a> {
                 Symptom::new(subject, Fact::InternalCode(module)).with_codes(self.analysis, own)
             })
             .collect()
+    }
+
+    /// The one module that says now that its supply is low: of a weak battery others would tell
+    /// too.
+    fn low_supply(&self) -> Option<Symptom> {
+        let own = self.codes(|code| {
+            matches!(code.number, CodeNumber::Code(number) if meaning::is_supply(number))
+                && code.age <= CodeAge::Recent
+                && code.gone.is_none()
+                && code.event.is_none()
+        });
+        let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
+        let module = module_of(own.first()?);
+        let subject = self.place(module, true);
+        let symptom = Symptom::new(subject, Fact::LowSupply(module));
+        let alone = own.iter().all(|at| module_of(at) == module);
+        alone.then(|| symptom.with_codes(self.analysis, own))
     }
 
     /// Modules whose own controllers left the bus: each by itself, those of several that fell

@@ -3,7 +3,7 @@
 //! answers a request or is answered; and of those last only the ones that go on to behave so
 //! ([`super::conduct`]).
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use lostnode_parsers::isotp::Pdu;
 use lostnode_parsers::uds;
@@ -26,6 +26,8 @@ enum Standing {
     RuledOut,
     /// It carries the transport, as an exchange has shown.
     Known(Route, Conduct),
+    /// A tester asks by it, and nobody answers: it says what the tester asks others.
+    Unanswered,
 }
 
 /// A request heard lately, by the first bytes of its message.
@@ -44,10 +46,18 @@ const MOST: usize = 20_000;
 /// Identifiers believed for their exchanges; 256 modules and their testers are more than any
 /// vehicle has.
 const MOST_BY_EXCHANGE: usize = 1024;
+/// Different requests of testers that are kept, and of one that nobody answers.
+const MOST_ASKED: usize = 4096;
+const MOST_IN_VAIN: usize = 64;
+/// Different requests that another tester sends too, from which one that nobody answers is known.
+const ALIKE: usize = 2;
 /// Requests remembered, and for how long, in nanoseconds: the longest wait for an answer is P2*, 5
 /// s (ISO 14229-2:2013, table 4).
 const RECENT: usize = 64;
 const PATIENCE: i64 = 5_000_000_000;
+
+/// The first bytes of a request, and how many they are.
+type Request = ([u8; 7], usize);
 
 #[derive(Debug, Default)]
 pub(super) struct Endpoints {
@@ -57,6 +67,11 @@ pub(super) struct Endpoints {
     standing: Vec<Standing>,
     recent: VecDeque<Asked>,
     requests: Requests,
+    /// What testers asked, at the beginning of it.
+    asked: BTreeSet<Request>,
+    /// What those said that nobody answered yet; `None` for one that is no tester, or says too
+    /// much.
+    in_vain: BTreeMap<(ChannelIndex, Id), Option<BTreeSet<Request>>>,
     /// Those that only an exchange made known, in order.
     by_exchange: Vec<(ChannelIndex, Id)>,
 }
@@ -86,7 +101,7 @@ impl Endpoints {
                 self.watch(frame, id, data, &route);
                 Some(route)
             }
-            Some(Standing::RuledOut) => None,
+            Some(Standing::RuledOut | Standing::Unanswered) => None,
             _ => self.consider(frame, id, data, deliver),
         }
     }
@@ -102,7 +117,9 @@ impl Endpoints {
 
     /// Whether an identifier carries the transport, as far as can be said by now.
     pub fn carries(&self, channel: ChannelIndex, id: Id) -> bool {
-        self.is_assigned(id) || self.stands(channel, id)
+        self.is_assigned(id)
+            || self.stands(channel, id)
+            || matches!(self.standing(channel, id), Some(Standing::Unanswered))
     }
 
     /// Whether the user or a standard says that an identifier carries the transport.
@@ -144,6 +161,7 @@ impl Endpoints {
         let mut fallen: Vec<_> = self.by_exchange.iter().filter(fallen).copied().collect();
         fallen.iter().for_each(|(channel, id)| self.set(*channel, *id, Standing::RuledOut));
         fallen.extend(banned);
+        self.settle_in_vain();
         fallen
     }
 
@@ -189,6 +207,9 @@ impl Endpoints {
             self.requests.push(frame, id, pdu);
         }
         if let Some(heard) = request(frame, id, data, route.prefix, true) {
+            if self.asked.len() < MOST_ASKED {
+                self.asked.insert((heard.data, heard.length));
+            }
             self.keep(heard);
         }
     }
@@ -237,7 +258,9 @@ impl Endpoints {
         conduct.push(Some(pdu), false, asked);
         let Some((at, strong)) = answer else {
             self.set(frame.channel, id, Standing::Possible { matches, conduct });
-            if let Some(heard) = request(frame, id, data, 0, false) {
+            let heard = request(frame, id, data, 0, false);
+            self.note_in_vain(frame.channel, id, heard.as_ref());
+            if let Some(heard) = heard {
                 self.keep(heard);
             }
             return None;
@@ -268,6 +291,40 @@ impl Endpoints {
         Some(route)
     }
 
+    /// Notes what one says that may be a tester whom nobody answers. Makers have modules asked by
+    /// 0x700 to 0x7FF (common practice, no source).
+    fn note_in_vain(&mut self, channel: ChannelIndex, id: Id, heard: Option<&Asked>) {
+        if !matches!(id, Id::Standard(id) if id.as_raw() >= 0x700) {
+            return;
+        }
+        let own = self.in_vain.entry((channel, id)).or_insert_with(|| Some(BTreeSet::new()));
+        match (own.as_mut(), heard) {
+            (Some(said), Some(heard)) if said.len() < MOST_IN_VAIN => {
+                said.insert((heard.data, heard.length));
+            }
+            _ => *own = None,
+        }
+    }
+
+    /// Those that nobody answered, and that asked only what testers ask others: a module that is
+    /// not there is asked like the rest.
+    fn settle_in_vain(&mut self) {
+        let all = std::mem::take(&mut self.in_vain);
+        let mut asked = std::mem::take(&mut self.asked);
+        for ((channel, id), said) in &all {
+            if self.stands(*channel, *id) {
+                asked.extend(said.iter().flatten());
+            }
+        }
+        for ((channel, id), said) in all {
+            let open = matches!(self.standing(channel, id), Some(Standing::Possible { .. }));
+            let said = said.filter(|said| open && said.len() >= ALIKE && said.is_subset(&asked));
+            if said.is_some() {
+                self.set(channel, id, Standing::Unanswered);
+            }
+        }
+    }
+
     fn believe(&mut self, channel: ChannelIndex, id: Id, route: Route, conduct: Conduct) {
         if !self.by_exchange.contains(&(channel, id)) {
             if self.by_exchange.len() >= MOST_BY_EXCHANGE {
@@ -285,7 +342,7 @@ impl Endpoints {
             return;
         }
         let conduct = match self.standing(channel, id) {
-            Some(Standing::RuledOut) => return,
+            Some(Standing::RuledOut | Standing::Unanswered) => return,
             Some(Standing::Known(route, _)) if route.from_module => return,
             Some(Standing::Known(_, conduct) | Standing::Possible { conduct, .. }) => *conduct,
             None => Conduct::default(),

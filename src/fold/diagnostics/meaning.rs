@@ -179,10 +179,12 @@ pub fn is_bus_off(code: Code) -> bool {
 
 /// Whether a code says that the module lacks its programming or configuration, or has one that does
 /// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
-/// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration. 56, 57
-/// and U3002 from memory.
+/// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration; U0300,
+/// a module's own software that does not fit, where no failure type says otherwise (SAE J2012). 56,
+/// 57 and U3002 from memory.
 pub fn is_unconfigured(code: Code) -> bool {
     let base = Code::new(code.base(), None).to_string();
     matches!(code.failure_type(), Some(0x4A | 0x51 | 0x52 | 0x54..=0x57))
         || matches!(base.as_str(), "P0602" | "P0610" | "P0630" | "U3002" | "U3510")
+        || base == "U0300" && matches!(code.failure_type(), None | Some(0))
 }
