@@ -85,8 +85,8 @@ fn where_all_answer_the_lost_one_does() {
         let all = [messages(0x100, 8), slow(messages(0x200, 8), 150.0), lost];
         [all.concat(), slow(messages(0x300, 8), 300.0)].concat()
     };
-    let found = |silent: &str| {
-        let mut all = bus();
+    let beside = |silent: &str, more: Vec<Message>| {
+        let mut all = [bus(), more].concat();
         for (request, answer) in
             [("7E0", "7E8"), ("7E1", "7E9"), ("7E2", "7EA"), ("7E3", "7EB"), ("7E4", "7EC")]
         {
@@ -95,6 +95,7 @@ fn where_all_answer_the_lost_one_does() {
         }
         reported(&all)
     };
+    let found = |silent: &str| beside(silent, Vec::new());
     let all = found("");
     assert_eq!(first(&all).1, "node of 0x400", "{:?}", ranked(&all));
     let said = all["findings"].to_string();
@@ -106,6 +107,11 @@ fn where_all_answer_the_lost_one_does() {
     let but_one = found("7EB");
     assert!(!but_one.to_string().contains("asked since then answered"), "{but_one:#}");
     assert!(dead(&all) > 1.5 * dead(&but_one), "{:?} {:?}", ranked(&all), ranked(&but_one));
+    // Who is silent while they answer may be one of them, and who falls silent later is not.
+    let others = |from, to| slow(cut(messages(0x500, 6), from, to), -220.0);
+    let says =
+        |from, to| beside("", others(from, to)).to_string().contains("asked since then answered");
+    assert!(says(52.0, 55.0) && !says(39.0, 42.0));
 }
 
 /// Half of the nodes of a bus, five at least, are taken for all; not where fewer were asked, where
