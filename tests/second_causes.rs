@@ -137,22 +137,24 @@ fn silent_nodes_are_no_gateway() {
 }
 
 /// What falls silent together in a short recording may be one module or several: as many as are
-/// missed with it.
+/// missed with it now: a code that is only pending may be of another time.
 #[test]
 fn two_that_are_missed_are_two_modules() {
     let missed = |codes: &[&str]| {
         let mut text = vehicle().replace("duration = 120.0", "duration = 24.0");
         text += &trouble("branch_open", "branch = \"left\"", &[8.0], &[30.0]);
-        let codes: Vec<String> = codes.iter().map(|code| with_status(code, "2F")).collect();
-        let codes: Vec<&str> = codes.iter().map(String::as_str).collect();
         for number in 1..4 {
-            text += &read(20.0 + f64::from(number), number, &codes);
+            text += &read(20.0 + f64::from(number), number, codes);
         }
         simulated(&text, &[]).1
     };
-    let one = missed(&[DOOR]);
-    assert!(ranked(&one)[0].0.starts_with("module_"), "{:?}", ranked(&one));
-    let two = missed(&[DOOR, CLUSTER]);
+    let (door, cluster) = (with_status(DOOR, "2F"), with_status(CLUSTER, "2F"));
+    let pending = with_status(CLUSTER, "26");
+    for codes in [&[door.as_str()][..], &[&door, &pending]] {
+        let one = missed(codes);
+        assert!(ranked(&one)[0].0.starts_with("module_"), "{:?}", ranked(&one));
+    }
+    let two = missed(&[&door, &cluster]);
     assert!(["branch", "shared_supply"].contains(&ranked(&two)[0].0.as_str()), "{two:#}");
     let rows = two["blame"].as_array().unwrap();
     assert!(rows.iter().all(|row| row["verdict"] == "likely"), "{rows:#?}");

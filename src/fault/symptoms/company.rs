@@ -85,8 +85,10 @@ fn missed_with(analysis: &Analysis, node: NodeIndex) -> usize {
         .collect();
     let codes = |row: &Blame| {
         let of_row = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
-        let lately = of_row.filter(|code| code.age != CodeAge::Past);
-        lately.map(|code| code.module).collect::<Vec<Module>>()
+        // What is only pending, or stored with nothing that tells since when, is as often of
+        // another time.
+        let now = of_row.filter(|code| code.age == CodeAge::Failing);
+        now.map(|code| code.module).collect::<Vec<Module>>()
     };
     let reporters: Vec<Vec<Module>> = rows.into_iter().map(codes).collect();
     let misses_many = |module: &Module| {
