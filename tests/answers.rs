@@ -249,3 +249,26 @@ fn what_is_missed_is_the_only_sender_that_fell_silent() {
     let two = found(&[MISSES_TCM, misses_brakes, left]);
     assert!(ranked(&two).iter().any(|own| own.1 == "TCM"), "{:?}", ranked(&two));
 }
+
+/// Of several that were lost together those that watch them would name more than one: where two
+/// modules miss one name, and no other is missed, it is likelier that one was lost. What a single
+/// module misses tells less.
+#[test]
+fn those_that_name_one_module_mean_one() {
+    let shared = |answers: &[fn(f64) -> String]| {
+        // Nothing but their silence tells that they belong together.
+        let sloppy = |at: u32| {
+            let times = (0..650).filter(|time| !(280..380).contains(time));
+            let off = |time: u32| 0.001 * f64::from((time + at) * 7919 % 23);
+            let times: Vec<f64> = times.map(|time| 0.1 * f64::from(time) + off(time)).collect();
+            self::at(&format!("{:03X}", 0x400 + at), |_| "00".to_owned(), &times)
+        };
+        let lost = (0..14).flat_map(sloppy).collect::<Vec<Message>>();
+        let document = reported(&[messages(0x100, 8), lost, reads(answers)].concat());
+        let of_several = ranked(&document).into_iter().filter(|own| own.1.contains("0x400"));
+        let classes = ["branch", "shared_supply"];
+        of_several.filter(|own| classes.contains(&own.0.as_str())).map(|own| own.2).sum::<f64>()
+    };
+    let (by_one, by_two) = (shared(&[MISSES_TCM]), shared(&[MISSES_TCM, MISSES_TCM]));
+    assert!(by_two < 0.7 * by_one, "{by_one} {by_two}");
+}
