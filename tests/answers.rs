@@ -272,3 +272,35 @@ fn those_that_name_one_module_mean_one() {
     let (by_one, by_two) = (shared(&[MISSES_TCM]), shared(&[MISSES_TCM, MISSES_TCM]));
     assert!(by_two < 0.7 * by_one, "{by_one} {by_two}");
 }
+
+/// A message of an unknown sender may be all that a module sends: where it was lost, its counter
+/// and phase tell whether that started anew. One sign alone tells nothing of it.
+#[test]
+fn a_lone_message_tells_how_its_module_came_back() {
+    let cause = |data: fn(f64) -> String, shift: f64| {
+        // So sloppy that its clock tells nothing of its node.
+        let time = |at: u32| {
+            let anew = if at < 341 { 0.0 } else { shift };
+            0.1 * f64::from(at) + 0.0003 * f64::from(at * 7919 % 23) + anew
+        };
+        let times: Vec<f64> = (0..697).filter(|at| !(300..341).contains(at)).map(time).collect();
+        let codes = reads(&[MISSES_TCM, MISSES_TCM]);
+        let document = reported(&[messages(0x200, 12), at("1FF", data, &times), codes].concat());
+        let outage = &document["outages"][0];
+        assert_eq!(outage["scope"], "identifier", "{outage}");
+        let found = ranked(&document).remove(0);
+        (outage["cause"].as_str().unwrap().to_owned(), found.0, document["findings"].to_string())
+    };
+    let counts: fn(f64) -> String = |time| format!("{:02X}", (time / 0.1 + 0.01) as u32 % 256);
+    let begins: fn(f64) -> String = |time| {
+        let since = if time < 34.05 { time } else { time - 34.1 };
+        format!("{:02X}", (since / 0.1 + 0.01) as u32 % 256)
+    };
+    let anew = cause(begins, 0.04);
+    assert_eq!((anew.0.as_str(), anew.1.as_str()), ("lost_power", "module_power"));
+    let ran_on = cause(counts, 0.0);
+    assert_eq!((ran_on.0.as_str(), ran_on.1.as_str()), ("open_circuit", "module_connector"));
+    let one_sign = cause(|_| "00".to_owned(), 0.04);
+    assert_eq!(one_sign.0, "unknown");
+    assert!(!one_sign.2.contains("more like a new start"), "{}", one_sign.2);
+}

@@ -160,7 +160,12 @@ fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
-    let back = Sign::Return(returned(outages));
+    let back = match (returned(outages), &subject) {
+        // One identifier has one phase, which begins anew by chance.
+        (Return::Leans { back: back @ 1, .. }, Subject::Sender(_)) => Return::Untold { back },
+        (back, _) => back,
+    };
+    let back = Sign::Return(back);
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
     }
