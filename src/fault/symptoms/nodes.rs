@@ -34,8 +34,8 @@ const CRANKED_WITHIN: f64 = 10.0;
 const RAN_BEFORE: f64 = 2.0;
 /// A part of a node that is lost so many seconds at once, or so often for a second or longer, is a
 /// module of its own that was taken for a part of another.
-const LONG: f64 = 6.0;
-const OFTEN: usize = 3;
+const LONG: f64 = 3.5;
+const OFTEN: usize = 2;
 const EACH: f64 = 1.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
@@ -103,7 +103,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// each frame says who sends it (SAE J1939-81), nobody was taken for another.
 fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let guessed = |node: NodeIndex| {
-        let known = shown.iter().any(|own| own.subject.nodes().contains(&node));
+        let known = shown.iter().any(|own| own.subject == Subject::Node(node));
         !known && !analysis.nodes[node].basis.contains(&Basis::Address)
     };
     let part = |outage: &&Outage| {
