@@ -342,6 +342,29 @@ fn a_short_is_no_pause_of_the_recording() {
     assert!(found[1].iter().all(|(class, ..)| class == "logger"), "{found:?}");
 }
 
+/// On a line that fails each attempt to send does: three error frames are of a short, and of a
+/// recorder that pauses one may be by chance. Where a controller gave up it is not.
+#[test]
+fn one_error_before_a_pause_is_no_short() {
+    let found = |errors: &[&str]| {
+        let mut lines: Vec<String> = stopped_bus(false).lines().map(str::to_owned).collect();
+        let error = |(at, frame): (usize, &&str)| format!("(1790000029.99{at}700) can0 {frame}");
+        lines.extend(errors.iter().enumerate().map(error));
+        lines.sort_unstable();
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("capture.log");
+        std::fs::write(&path, lines.join("\n") + "\n").unwrap();
+        report(&path, &[]).1["outages"][0]["cause"].as_str().unwrap().to_owned()
+    };
+    let (broken, bus_off) = ("20000008#0000040000000000", "20000040#0000000000000000");
+    let passive = "20000004#0010000000000000";
+    assert_eq!(found(&[broken]), "capture_gap");
+    assert_eq!(found(&[broken; 2]), "capture_gap");
+    assert_eq!(found(&[broken; 3]), "bus_fault");
+    assert_eq!(found(&[broken, bus_off]), "bus_fault");
+    assert_eq!(found(&[broken, passive]), "bus_fault");
+}
+
 /// Twelve identifiers, none of which is heard for 2.3 s; their controllers hold the last frame of
 /// each, or nobody did.
 fn stopped_bus(waits: bool) -> String {
