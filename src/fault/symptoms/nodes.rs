@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, summed};
+use super::{Symptom, answers, company, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
@@ -171,8 +171,10 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);
+    let rhythm = rhythm(analysis, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
-        .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
+        .with_signs([back, Sign::Rhythm(rhythm)])
+        .with_signs(starts::hardly(analysis, rhythm, outages).map(Sign::Start))
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
         .with_signs(answers)
@@ -226,9 +228,10 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let senders: Vec<Option<NodeIndex>> = here.map(|id| id.node).collect();
         let own = senders.iter().flatten().filter(|node| set.contains(node));
         let (ids, all_ids) = (own.count(), senders.len());
+        let rhythm = rhythm(analysis, &outages);
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
-            Sign::RhythmTogether(rhythm(analysis, &outages)),
+            Sign::RhythmTogether(rhythm),
             Sign::Share { nodes: set.len(), all, ids, all_ids },
         ];
         let errors = tells_errors(analysis, &outages)
@@ -237,6 +240,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let lead = led(analysis, &subject).map(Sign::LeadTogether);
         Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
+            .with_signs(starts::hardly(analysis, rhythm, &outages).map(Sign::StartTogether))
             .with_signs(lead)
             .with_signs(errors)
     };
@@ -322,7 +326,7 @@ fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
 }
 
 /// When a channel woke, or its key was turned on, in order of time.
-fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
+pub(super) fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
     let off = |other: &&Outage| {
         matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
             && !other.ongoing
