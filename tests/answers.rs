@@ -85,8 +85,8 @@ fn where_all_answer_the_lost_one_does() {
         let all = [messages(0x100, 8), slow(messages(0x200, 8), 150.0), lost];
         [all.concat(), slow(messages(0x300, 8), 300.0)].concat()
     };
-    let found = |silent: &str| {
-        let mut all = bus();
+    let beside = |silent: &str, more: Vec<Message>| {
+        let mut all = [bus(), more].concat();
         for (request, answer) in
             [("7E0", "7E8"), ("7E1", "7E9"), ("7E2", "7EA"), ("7E3", "7EB"), ("7E4", "7EC")]
         {
@@ -95,6 +95,7 @@ fn where_all_answer_the_lost_one_does() {
         }
         reported(&all)
     };
+    let found = |silent: &str| beside(silent, Vec::new());
     let all = found("");
     assert_eq!(first(&all).1, "node of 0x400", "{:?}", ranked(&all));
     let said = all["findings"].to_string();
@@ -106,6 +107,11 @@ fn where_all_answer_the_lost_one_does() {
     let but_one = found("7EB");
     assert!(!but_one.to_string().contains("asked since then answered"), "{but_one:#}");
     assert!(dead(&all) > 1.5 * dead(&but_one), "{:?} {:?}", ranked(&all), ranked(&but_one));
+    // Who is silent while they answer may be one of them, and who falls silent later is not.
+    let others = |from, to| slow(cut(messages(0x500, 6), from, to), -220.0);
+    let says =
+        |from, to| beside("", others(from, to)).to_string().contains("asked since then answered");
+    assert!(says(52.0, 55.0) && !says(39.0, 42.0));
 }
 
 /// Half of the nodes of a bus, five at least, are taken for all; not where fewer were asked, where
@@ -242,4 +248,59 @@ fn what_is_missed_is_the_only_sender_that_fell_silent() {
     );
     let two = found(&[MISSES_TCM, misses_brakes, left]);
     assert!(ranked(&two).iter().any(|own| own.1 == "TCM"), "{:?}", ranked(&two));
+}
+
+/// Of several that were lost together those that watch them would name more than one: where two
+/// modules miss one name, and no other is missed, it is likelier that one was lost. What a single
+/// module misses tells less.
+#[test]
+fn those_that_name_one_module_mean_one() {
+    let shared = |answers: &[fn(f64) -> String]| {
+        // Nothing but their silence tells that they belong together.
+        let sloppy = |at: u32| {
+            let times = (0..650).filter(|time| !(280..380).contains(time));
+            let off = |time: u32| 0.001 * f64::from((time + at) * 7919 % 23);
+            let times: Vec<f64> = times.map(|time| 0.1 * f64::from(time) + off(time)).collect();
+            self::at(&format!("{:03X}", 0x400 + at), |_| "00".to_owned(), &times)
+        };
+        let lost = (0..14).flat_map(sloppy).collect::<Vec<Message>>();
+        let document = reported(&[messages(0x100, 8), lost, reads(answers)].concat());
+        let of_several = ranked(&document).into_iter().filter(|own| own.1.contains("0x400"));
+        let classes = ["branch", "shared_supply"];
+        of_several.filter(|own| classes.contains(&own.0.as_str())).map(|own| own.2).sum::<f64>()
+    };
+    let (by_one, by_two) = (shared(&[MISSES_TCM]), shared(&[MISSES_TCM, MISSES_TCM]));
+    assert!(by_two < 0.7 * by_one, "{by_one} {by_two}");
+}
+
+/// A message of an unknown sender may be all that a module sends: where it was lost, its counter
+/// and phase tell whether that started anew. One sign alone tells nothing of it.
+#[test]
+fn a_lone_message_tells_how_its_module_came_back() {
+    let cause = |data: fn(f64) -> String, shift: f64| {
+        // So sloppy that its clock tells nothing of its node.
+        let time = |at: u32| {
+            let anew = if at < 341 { 0.0 } else { shift };
+            0.1 * f64::from(at) + 0.0003 * f64::from(at * 7919 % 23) + anew
+        };
+        let times: Vec<f64> = (0..697).filter(|at| !(300..341).contains(at)).map(time).collect();
+        let codes = reads(&[MISSES_TCM, MISSES_TCM]);
+        let document = reported(&[messages(0x200, 12), at("1FF", data, &times), codes].concat());
+        let outage = &document["outages"][0];
+        assert_eq!(outage["scope"], "identifier", "{outage}");
+        let found = ranked(&document).remove(0);
+        (outage["cause"].as_str().unwrap().to_owned(), found.0, document["findings"].to_string())
+    };
+    let counts: fn(f64) -> String = |time| format!("{:02X}", (time / 0.1 + 0.01) as u32 % 256);
+    let begins: fn(f64) -> String = |time| {
+        let since = if time < 34.05 { time } else { time - 34.1 };
+        format!("{:02X}", (since / 0.1 + 0.01) as u32 % 256)
+    };
+    let anew = cause(begins, 0.04);
+    assert_eq!((anew.0.as_str(), anew.1.as_str()), ("lost_power", "module_power"));
+    let ran_on = cause(counts, 0.0);
+    assert_eq!((ran_on.0.as_str(), ran_on.1.as_str()), ("open_circuit", "module_connector"));
+    let one_sign = cause(|_| "00".to_owned(), 0.04);
+    assert_eq!(one_sign.0, "unknown");
+    assert!(!one_sign.2.contains("more like a new start"), "{}", one_sign.2);
 }

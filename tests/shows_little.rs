@@ -262,3 +262,33 @@ fn a_module_of_a_branch_is_not_lost_a_second_time_beside_it() {
     let beside = lost([cut(often(), 40.25, 49.0), cut(other, 40.6, 49.0)].concat());
     assert_eq!(beside, [("branch".to_owned(), 2, 8), ("node".to_owned(), 1, 2)]);
 }
+
+/// Two modules that a roster has as one: what is lost of it twice for a second, while the rest goes
+/// on, is a module of its own; and so is what is lost once for longer. Once for a second it is not.
+#[test]
+fn what_is_lost_of_a_node_twice_is_another_module() {
+    let found = |losses: &[(f64, f64)]| {
+        let lost = |id: &str, period: f64| {
+            losses.iter().fold(message(id, period, 0.03), |own, (from, to)| own.silent(*from, *to))
+        };
+        let own = [messages(0x100, 4), vec![lost("1D0", 0.05), lost("1D8", 0.1)]].concat();
+        let folder = tempfile::tempdir().unwrap();
+        let write = |name: &str, text: String| {
+            let path = folder.path().join(name);
+            std::fs::write(&path, text).unwrap();
+            path
+        };
+        let listed: String = own
+            .iter()
+            .map(|own| format!("{{ id = \"0x{}\", period = {} }}, ", own.id, own.period))
+            .collect();
+        let node = "[[node]]\nname = \"body\"\nchannel = \"can0\"\n";
+        let roster = write("roster.toml", format!("{node}messages = [ {listed}]\n"));
+        let capture =
+            write("capture.log", log(60.0, &[own, slow(messages(0x200, 8), 150.0)].concat()));
+        ranked(&report(&capture, &["--roster", roster.to_str().unwrap()]).1)
+    };
+    assert!(found(&[(20.0, 21.5), (41.0, 42.7)]).iter().any(|own| own.1.contains("0x1D0")));
+    assert!(found(&[(20.0, 24.0)]).iter().any(|own| own.1.contains("0x1D0")));
+    assert!(found(&[(20.0, 21.5)]).is_empty());
+}

@@ -2,7 +2,7 @@
 
 use super::blame::Verdict;
 use super::just_before::LeadKind;
-use super::symptom::{ErrorKind, Now, Return, Rhythm, Sign, SignName, SignValue, Spread};
+use super::symptom::{ErrorKind, NoStart, Now, Return, Rhythm, Sign, SignName, SignValue, Spread};
 
 impl Sign {
     /// Its table, and its value there.
@@ -27,6 +27,12 @@ impl Sign {
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
             Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
             Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),
+            Sign::Start(NoStart::Late(_)) => (SignName::Start, SignValue::Late),
+            Sign::Start(NoStart::Charged(_)) => (SignName::Start, SignValue::Charged),
+            Sign::StartTogether(NoStart::Late(_)) => (SignName::StartTogether, SignValue::Late),
+            Sign::StartTogether(NoStart::Charged(_)) => {
+                (SignName::StartTogether, SignValue::Charged)
+            }
             Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),
             Sign::SupplySteady(..) => (SignName::Supply, SignValue::Steady),
             Sign::Errors(count) => (SignName::Errors, near(count)),

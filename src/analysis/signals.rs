@@ -87,6 +87,13 @@ impl Analysis {
         drive.engine_ran.iter().any(|(start, end)| *start <= from && to <= *end)
     }
 
+    /// Whether the engine was heard to begin to run between two times of one drive.
+    pub(crate) fn engine_started_in(&self, from: Nanoseconds, to: Nanoseconds) -> bool {
+        let drive = self.drive_of(from).map_or(self, |at| &self.drives[at].analysis);
+        let within = self.stamp(from)..=self.stamp(to);
+        drive.engine_ran.iter().any(|(start, _)| within.contains(start))
+    }
+
     /// The signals that pictures show: one of each, of the first channel that has it.
     pub fn traces(&self) -> impl Iterator<Item = &SignalTrack> {
         DRAWN.iter().filter_map(|spn| self.signals.iter().find(|own| own.signal.spn == *spn))

@@ -211,6 +211,8 @@ pub enum SignName {
     Rhythm,
     RhythmTogether,
     Share,
+    Start,
+    StartTogether,
     Supply,
 }
 
@@ -222,6 +224,7 @@ pub enum SignValue {
     Abrupt,
     Brief,
     BusOff,
+    Charged,
     Confirmed,
     Contradicted,
     Dipped,
@@ -233,6 +236,7 @@ pub enum SignValue {
     Few,
     Frequent,
     HalfOrMore,
+    Late,
     LeansAnew,
     LeansOn,
     Likely,
@@ -274,6 +278,10 @@ pub enum Sign {
     Rhythm(Rhythm),
     /// The steps in which several nodes fell silent.
     RhythmTogether(Rhythm),
+    /// Something speaks against the starter behind a short loss of a node.
+    Start(NoStart),
+    /// The same of several.
+    StartTogether(NoStart),
     /// The supply dipped, to so many volts.
     SupplyDipped(f64),
     /// The supply stayed between so many volts.
@@ -416,6 +424,16 @@ pub enum Rhythm {
     },
     /// So many silences without such steps.
     Uneven(usize),
+}
+
+/// What speaks against the starter behind a short loss.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum NoStart {
+    /// It began so many seconds after the key was turned on or the bus woke, or after the recording
+    /// began.
+    Late(f64),
+    /// The battery was charged already, at so many volts.
+    Charged(f64),
 }
 
 /// Error frames of a bus.

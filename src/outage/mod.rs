@@ -188,7 +188,8 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     outages
 }
 
-/// Says from the return of whole nodes whether they had run on or started anew.
+/// Says from the return of whole nodes whether they had run on or started anew; and so of lost
+/// identifiers whose sender is not known, or only guessed: they may be all that a module sends.
 fn explain(outage: &mut Outage, observed: &Observed<'_>) {
     if let Some(given_up) = claims::given_up(observed, &outage.ids, outage.start) {
         let GivenUp { address, time, from, to, .. } = given_up;
@@ -197,11 +198,16 @@ fn explain(outage: &mut Outage, observed: &Observed<'_>) {
         outage.evidence.push(Evidence::LostAddress { address, from, to, after });
         return;
     }
-    if outage.ongoing || !matches!(outage.scope, Scope::Node | Scope::Branch) {
+    if outage.ongoing {
         return;
     }
-    let ids: Vec<&[IdIndex]> =
-        outage.nodes.iter().map(|node| observed.network.nodes[*node].ids.as_slice()).collect();
+    let nodes = outage.nodes.iter().map(|node| &observed.network.nodes[*node]);
+    let told = nodes.clone().any(|node| node.basis.iter().any(|basis| basis.is_told()));
+    let ids: Vec<&[IdIndex]> = match outage.scope {
+        Scope::Node | Scope::Branch => nodes.map(|node| node.ids.as_slice()).collect(),
+        Scope::Identifier if !told => vec![outage.ids.as_slice()],
+        _ => return,
+    };
     let judgement = causes::judge(observed, &ids, outage.silence());
     let of_all = causes::division::of(observed, outage, judgement.shows);
     outage.cause = match judgement.shows {

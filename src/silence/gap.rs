@@ -90,6 +90,8 @@ struct Errors {
     /// Of these, in its first half or before it.
     at_first: usize,
     bus_off: usize,
+    /// Reports of a controller that has counted many errors of late.
+    crowded: usize,
     overflow: usize,
 }
 
@@ -278,6 +280,7 @@ impl<'a> Gap<'a> {
             count.about_the_bus += usize::from(error.is_about_the_bus());
             count.at_first += usize::from(at_first && error.is_about_the_bus());
             count.bus_off += usize::from(error.is_bus_off());
+            count.crowded += usize::from(at_first && error.is_crowded());
             count.overflow += usize::from(error.is_receive_overflow());
         }
         count
@@ -350,6 +353,9 @@ impl<'a> Gap<'a> {
     }
 }
 
+/// So many error frames before a stop and in its first half are those of a line that fails (common
+/// practice, no source).
+const FAILS: usize = 3;
 /// Identifiers of up to this period, in seconds, are asked whether they came at their first turn.
 const FAST: f64 = 0.5;
 /// So many that missed it, besides so many that did not, show that the bus itself had stopped. Two
@@ -374,8 +380,10 @@ impl Counts<'_> {
         let total = self.covering.len();
         let abrupt = self.until.len() * 10 >= total * 9;
         // Error frames that only come at its end are those of waking: who is awake first finds
-        // nobody to acknowledge.
-        if self.errors.at_first > 0 {
+        // nobody to acknowledge. On a line that fails each attempt to send does, until controllers
+        // give up: one or two errors are chance, as where a module is cut off within a frame.
+        let Errors { at_first, bus_off, crowded, .. } = self.errors;
+        if at_first >= FAILS || at_first > 0 && bus_off + crowded > 0 {
             return (StopKind::BusFault, false);
         }
         if self.all_stopped && abrupt && self.errors.overflow > 0 {

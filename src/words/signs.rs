@@ -3,7 +3,7 @@
 use super::returned::returned;
 use super::terms::{duration, plural};
 use super::{diagnosis, just_before};
-use crate::analysis::symptom::{ErrorKind, Now, Rhythm, Sign, Spread};
+use crate::analysis::symptom::{ErrorKind, NoStart, Now, Rhythm, Sign, Spread};
 
 /// A sign of a symptom.
 pub(super) fn sign(sign: &Sign) -> String {
@@ -28,6 +28,16 @@ pub(super) fn sign(sign: &Sign) -> String {
         }
         Sign::Rhythm(Rhythm::Uneven(times)) | Sign::RhythmTogether(Rhythm::Uneven(times)) => {
             format!("{times} dropouts at irregular intervals")
+        }
+        Sign::Start(NoStart::Late(after)) | Sign::StartTogether(NoStart::Late(after)) => format!(
+            "{} after key-on, or after the recording began: late for an engine start",
+            duration(after)
+        ),
+        Sign::Start(NoStart::Charged(volts)) | Sign::StartTogether(NoStart::Charged(volts)) => {
+            format!(
+                "the battery was being charged before it, at {volts:.1} V: the engine ran, or a \
+                 charger was connected"
+            )
         }
         Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
         Sign::SupplySteady(min, max) if max - min < 0.1 => {

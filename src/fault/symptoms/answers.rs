@@ -92,11 +92,17 @@ fn all_answer(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     };
     let asked_beyond_emissions = !asked.iter().all(emissions);
     let answers: Vec<Nanoseconds> = asked.into_iter().map(first).collect::<Option<_>>()?;
-    let begin = *answers.iter().min()?;
-    // Who else is silent meanwhile may be the one that answers.
+    let (begin, last) = (*answers.iter().min()?, *answers.iter().max()?);
+    // What a loss is told in parts of is no other sender's.
+    let of_it = |other: &Outage| {
+        !other.nodes.is_empty() && other.nodes.iter().all(|node| outage.nodes.contains(node))
+    };
+    // Who else is silent while they answer may be the one that does.
     let meanwhile = |other: &Outage| {
         other.scope < Scope::Bus
             && (other.channel, &other.ids) != (outage.channel, &outage.ids)
+            && !of_it(other)
+            && other.start <= last
             && (other.ongoing || other.end >= begin)
     };
     let heard = |node: &&Node| node.channel == channel && node.heard;

@@ -1,5 +1,7 @@
 //! With whom a node falls silent, and whether it is one module or several.
 
+use std::collections::BTreeSet;
+
 use super::Symptom;
 use super::told::codes_of;
 use crate::analysis::Analysis;
@@ -15,6 +17,10 @@ use crate::ids::NodeIndex;
 const OF_TWO_NAMES: f64 = 0.25;
 /// Most names beyond the first that count.
 const MOST_MORE: usize = 3;
+/// How often several modules that were lost are missed by one name only, though so many modules
+/// miss that one: not each is watched by others (common practice, no source).
+const OF_ONE_NAME: f64 = 0.25;
+const AGREE: usize = 2;
 /// Who misses so many with one silence is itself the one that was cut off.
 const MISSES_MANY: usize = 3;
 
@@ -71,26 +77,33 @@ pub(super) fn in_part(symptoms: &mut [Symptom], together: &[Symptom]) {
 /// many are missed with it.
 pub(super) fn several(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
     let missed = missed_with(analysis, node);
-    let more = missed.saturating_sub(1).min(MOST_MORE) as i32;
+    let more = missed.len().saturating_sub(1).min(MOST_MORE) as i32;
     let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
-    analysis.nodes[node].several.into_iter().chain(told).reduce(f64::max)
+    // Several that were lost would be missed by several names.
+    let by_one_name = matches!(missed[..], [reporters] if reporters >= AGREE);
+    let unnamed = if by_one_name { OF_ONE_NAME } else { 1.0 };
+    let by_number = analysis.nodes[node].several.map(|odds| odds * unnamed);
+    by_number.into_iter().chain(told).reduce(f64::max)
 }
 
-/// How many are missed with the silence of a node. Who is cut off itself misses everybody, and
-/// what it says is no sign of several.
-fn missed_with(analysis: &Analysis, node: NodeIndex) -> usize {
+/// Those that are missed now with the silence of a node, each by how many modules. Who is cut off
+/// itself misses everybody, and what it says is no sign of several.
+fn missed_with(analysis: &Analysis, node: NodeIndex) -> Vec<usize> {
     let rows = analysis.diagnosis.blame.iter();
     let rows: Vec<&Blame> = rows
         .filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node))
         .collect();
     let codes = |row: &Blame| {
         let of_row = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
-        let lately = of_row.filter(|code| code.age != CodeAge::Past);
-        lately.map(|code| code.module).collect::<Vec<Module>>()
+        // What is only pending, or stored with nothing that tells since when, is as often of
+        // another time.
+        let now = of_row.filter(|code| code.age == CodeAge::Failing);
+        now.map(|code| code.module).collect::<BTreeSet<Module>>()
     };
-    let reporters: Vec<Vec<Module>> = rows.into_iter().map(codes).collect();
+    let reporters: Vec<BTreeSet<Module>> = rows.into_iter().map(codes).collect();
     let misses_many = |module: &Module| {
         reporters.iter().filter(|row| row.contains(module)).count() >= MISSES_MANY
     };
-    reporters.iter().filter(|row| row.iter().any(|module| !misses_many(module))).count()
+    let others = |row: &BTreeSet<Module>| row.iter().filter(|own| !misses_many(own)).count();
+    reporters.iter().map(others).filter(|count| *count > 0).collect()
 }

@@ -8,6 +8,7 @@ mod company;
 mod elsewhere;
 mod nodes;
 mod senders;
+mod starts;
 mod symptom;
 mod told;
 

@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, summed};
+use super::{Symptom, answers, company, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
@@ -34,8 +34,8 @@ const CRANKED_WITHIN: f64 = 10.0;
 const RAN_BEFORE: f64 = 2.0;
 /// A part of a node that is lost so many seconds at once, or so often for a second or longer, is a
 /// module of its own that was taken for a part of another.
-const LONG: f64 = 6.0;
-const OFTEN: usize = 3;
+const LONG: f64 = 3.5;
+const OFTEN: usize = 2;
 const EACH: f64 = 1.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
@@ -103,7 +103,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// each frame says who sends it (SAE J1939-81), nobody was taken for another.
 fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let guessed = |node: NodeIndex| {
-        let known = shown.iter().any(|own| own.subject.nodes().contains(&node));
+        let known = shown.iter().any(|own| own.subject == Subject::Node(node));
         !known && !analysis.nodes[node].basis.contains(&Basis::Address)
     };
     let part = |outage: &&Outage| {
@@ -160,14 +160,21 @@ fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
-    let back = Sign::Return(returned(outages));
+    let back = match (returned(outages), &subject) {
+        // One identifier has one phase, which begins anew by chance.
+        (Return::Leans { back: back @ 1, .. }, Subject::Sender(_)) => Return::Untold { back },
+        (back, _) => back,
+    };
+    let back = Sign::Return(back);
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);
+    let rhythm = rhythm(analysis, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
-        .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
+        .with_signs([back, Sign::Rhythm(rhythm)])
+        .with_signs(starts::hardly(analysis, rhythm, outages).map(Sign::Start))
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
         .with_signs(answers)
@@ -221,9 +228,10 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let senders: Vec<Option<NodeIndex>> = here.map(|id| id.node).collect();
         let own = senders.iter().flatten().filter(|node| set.contains(node));
         let (ids, all_ids) = (own.count(), senders.len());
+        let rhythm = rhythm(analysis, &outages);
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
-            Sign::RhythmTogether(rhythm(analysis, &outages)),
+            Sign::RhythmTogether(rhythm),
             Sign::Share { nodes: set.len(), all, ids, all_ids },
         ];
         let errors = tells_errors(analysis, &outages)
@@ -232,6 +240,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let lead = led(analysis, &subject).map(Sign::LeadTogether);
         Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
+            .with_signs(starts::hardly(analysis, rhythm, &outages).map(Sign::StartTogether))
             .with_signs(lead)
             .with_signs(errors)
     };
@@ -317,7 +326,7 @@ fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
 }
 
 /// When a channel woke, or its key was turned on, in order of time.
-fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
+pub(super) fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
     let off = |other: &&Outage| {
         matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
             && !other.ongoing

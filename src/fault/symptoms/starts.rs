@@ -1,0 +1,55 @@
+//! What speaks against the starter behind a short loss.
+
+use super::nodes::key_ons;
+use crate::analysis::symptom::{NoStart, Rhythm};
+use crate::analysis::{Analysis, Outage};
+use crate::fold::diagnostics::supply::is_double;
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+
+/// A loss that begins so many seconds after the key was turned on, or after the recording began, is
+/// hardly of a start: most drivers start the engine at once. Some wait, and a recording may begin
+/// with the key long on (common practice, no source).
+const LATE: f64 = 25.0;
+/// An engine that is heard to run so many seconds after a loss for the first time was started for
+/// it.
+const RUNS_WITHIN: f64 = 5.0;
+/// Volts from which a battery of 12 V is being charged; of 24 V twice that (common practice, no
+/// source: at rest it has 12.8 V at most).
+const CHARGED: f64 = 13.2;
+
+/// What speaks against a start where losses are short enough for one, and nothing shows that the
+/// engine was started then.
+pub(super) fn hardly(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> Option<NoStart> {
+    let started = |outage: &&Outage| {
+        let until = outage.end.saturating_add(nanoseconds(RUNS_WITHIN));
+        analysis.engine_started_in(outage.start, until)
+    };
+    if !matches!(rhythm, Rhythm::Brief | Rhythm::BriefInDrives(_)) || outages.iter().any(started) {
+        return None;
+    }
+    let late = |outage: &&Outage| {
+        let after = seconds(outage.start - on_since(analysis, outage)?);
+        (after > LATE).then_some(NoStart::Late(after))
+    };
+    let charged = |outage: &&Outage| {
+        let supply = analysis.diagnosis.vehicle.supply.as_ref()?;
+        let since = on_since(analysis, outage)?;
+        let last = supply.series.iter().rfind(|(time, _)| *time <= outage.start)?;
+        let level = if is_double(supply.max) { 2.0 * CHARGED } else { CHARGED };
+        (last.0 >= since && last.1 >= level).then_some(NoStart::Charged(last.1))
+    };
+    let first = outages.iter().find_map(late);
+    first.or_else(|| outages.iter().find_map(charged))
+}
+
+/// When the key was last turned on or the channel last woke before a loss; else when the recording
+/// of the drive began.
+fn on_since(analysis: &Analysis, outage: &Outage) -> Option<Nanoseconds> {
+    let begin = match analysis.drive_of(outage.start) {
+        Some(at) => analysis.drives[at].span?.0,
+        None => analysis.span?.0,
+    };
+    let key_ons = key_ons(analysis, outage.channel);
+    let last = key_ons.into_iter().rfind(|on| *on <= outage.start);
+    Some(last.map_or(begin, |on| on.max(begin)))
+}
