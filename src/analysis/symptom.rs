@@ -242,6 +242,7 @@ pub enum SignValue {
     Open,
     Orderly,
     Own,
+    Passed,
     RanOn,
     Recent,
     Remembered,
@@ -319,6 +320,9 @@ pub enum Sign {
         /// Enough of them to put the line that they share in question.
         many: bool,
     },
+    /// Each of those modules says that it has not left the bus in this drive and that its last test
+    /// passed, and nothing is lost.
+    BusOffsPassed,
     /// The module was asked while all of its messages were silent.
     Answers {
         /// It answered, so many seconds after they had ended; `None` where it did not.
@@ -447,6 +451,8 @@ pub enum Now {
     Failing,
     /// One failed in this operation cycle or the one before, or came in this capture.
     Recent,
+    /// One failed in this operation cycle or the one before, and the last test of each passed.
+    Passed,
     /// All cleared, and not back.
     Mended,
     /// Stored, with a status that says it has not failed in this cycle nor the one before.

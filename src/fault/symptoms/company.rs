@@ -1,7 +1,7 @@
 //! With whom a node falls silent, and whether it is one module or several.
 
 use super::Symptom;
-use super::told::codes_of;
+use super::standing::codes_of;
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeAge, Module};

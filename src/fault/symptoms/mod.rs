@@ -7,6 +7,7 @@ mod carried;
 mod company;
 mod nodes;
 mod senders;
+mod standing;
 mod symptom;
 mod told;
 
