@@ -201,6 +201,7 @@ pub enum SignName {
     Lead,
     LeadTogether,
     Now,
+    OwnSwitch,
     Return,
     ReturnAlone,
     ReturnTogether,
@@ -243,6 +244,7 @@ pub enum SignValue {
     Orderly,
     Own,
     Passed,
+    Perhaps,
     RanOn,
     Recent,
     Remembered,
@@ -327,6 +329,12 @@ pub enum Sign {
     Answers {
         /// It answered, so many seconds after they had ended; `None` where it did not.
         after: Option<f64>,
+    },
+    /// It may have a switch of its own: it was lost once and alone, nobody misses it, and it sends
+    /// nothing more often than this, in seconds.
+    OwnSwitch {
+        /// Seconds of its fastest period.
+        fastest: f64,
     },
     /// Of the modules of the bus, one of which is lost, all that were asked after the loss
     /// answered, and they are several.

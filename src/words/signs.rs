@@ -81,6 +81,11 @@ pub(super) fn sign(sign: &Sign) -> String {
             "all {} that a tester asked since then answered",
             plural(modules, "module", "modules")
         ),
+        Sign::OwnSwitch { fastest } => format!(
+            "it left once and by itself, nobody misses it, and it sends nothing more often than \
+             every {}: so does what its user switches off",
+            duration(fastest)
+        ),
         Sign::Now(Now::Passed) => {
             "failed in this drive or the one before, and passed its last test".to_owned()
         }

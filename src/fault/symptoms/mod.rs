@@ -6,6 +6,7 @@ mod bus;
 mod carried;
 mod company;
 mod nodes;
+mod own_switch;
 mod senders;
 mod standing;
 mod symptom;

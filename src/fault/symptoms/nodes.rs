@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, summed};
+use super::{Symptom, answers, company, own_switch, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
@@ -166,11 +166,13 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);
+    let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm(analysis, outages))])
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
         .with_signs(answers)
+        .with_signs(switch)
         .with_signs(tells_errors(analysis, outages).then(|| errors(analysis, outages)))
 }
 
