@@ -463,6 +463,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         internal: false,
         bus_off: false,
         age: CodeAge::Untold,
+        passed: false,
         appeared: None,
         lamp: false,
         counter: None,

@@ -117,6 +117,24 @@ fn what_is_missing_together_is_one_outage_with_a_finding() {
     }
 }
 
+/// Most of what a roster expects is missing and nothing tells of the key: it may be off, and then
+/// nobody is to blame; or else a common supply failed.
+#[test]
+fn most_of_all_may_be_waiting_for_the_key() {
+    let folder = Folder::new();
+    let sound = folder.capture("sound", &traffic(&all(), 20.0));
+    let (roster, ..) = folder.learn(&[&sound]);
+    let few = folder.capture("few", &traffic(&OTHERS[..4], 6.0));
+    let (_, document) = held_against(&few, &roster);
+    assert_eq!(never_heard(&document)[0].len(), 6);
+    let outage = &document["outages"][0];
+    assert_eq!((&outage["benign"], &outage["doubt"]), (&true.into(), &"key_or_supply".into()));
+    assert_eq!(document["findings"], serde_json::json!([]), "{document}");
+    let most = folder.capture("most", &traffic(&OTHERS[..5], 6.0));
+    let (_, document) = held_against(&most, &roster);
+    assert_eq!(document["outages"][0]["benign"], false, "{document}");
+}
+
 #[test]
 fn an_identifier_counts_as_missing_from_three_frames_due() {
     let folder = Folder::new();

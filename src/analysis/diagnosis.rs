@@ -51,6 +51,8 @@ pub struct CodeEntry {
     pub bus_off: bool,
     /// How old the fault behind it is, by what it was when it was last there.
     pub age: CodeAge,
+    /// Its test passed when it was last run: the status says so, and its module supports that bit.
+    pub passed: bool,
     /// It came in this capture: time of the last read without it, and of the first with it.
     pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// It asks for a warning lamp.

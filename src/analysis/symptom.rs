@@ -205,6 +205,7 @@ pub enum SignName {
     Lead,
     LeadTogether,
     Now,
+    OwnSwitch,
     Return,
     ReturnAlone,
     ReturnTogether,
@@ -250,6 +251,8 @@ pub enum SignValue {
     Open,
     Orderly,
     Own,
+    Passed,
+    Perhaps,
     RanOn,
     Recent,
     Remembered,
@@ -331,10 +334,19 @@ pub enum Sign {
         /// Enough of them to put the line that they share in question.
         many: bool,
     },
+    /// Each of those modules says that it has not left the bus in this drive and that its last test
+    /// passed, and nothing is lost.
+    BusOffsPassed,
     /// The module was asked while all of its messages were silent.
     Answers {
         /// It answered, so many seconds after they had ended; `None` where it did not.
         after: Option<f64>,
+    },
+    /// It may have a switch of its own: it was lost once and alone, nobody misses it, and it sends
+    /// nothing more often than this, in seconds.
+    OwnSwitch {
+        /// Seconds of its fastest period.
+        fastest: f64,
     },
     /// Of the modules of the bus, one of which is lost, all that were asked after the loss
     /// answered, and they are several.
@@ -477,6 +489,8 @@ pub enum Now {
     Failing,
     /// One failed in this operation cycle or the one before, or came in this capture.
     Recent,
+    /// One failed in this operation cycle or the one before, and the last test of each passed.
+    Passed,
     /// All cleared, and not back.
     Mended,
     /// Stored, with a status that says it has not failed in this cycle nor the one before.

@@ -195,7 +195,15 @@ pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
             && is_rival(other, finding)
             && worth(other, WORTH_A_PLACE)
     };
+    // Whether it is no fault at all is asked before the fault is looked for.
+    let instead = |other: &&Finding| {
+        is_likelier_no_fault(findings, other) && explain_the_same(finding, other)
+    };
     match () {
+        () if finding.benign => {
+            let of = findings.iter().filter(instead).map(|other| other.standing);
+            of.min().unwrap_or(finding.standing)
+        }
         () if worth(finding, WORTH_A_PLACE) => finding.standing,
         () if worth(finding, WORTH_A_TEST) && findings.iter().any(leads) => finding.standing,
         () => finding.standing.max(Standing::Remembered),

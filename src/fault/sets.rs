@@ -195,7 +195,10 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
             let Some(subject) = subject.at(class.at, analysis) else { continue };
             let shows_it = |needed: SymptomKind| {
                 symptoms.iter().any(|symptom| {
-                    symptom.kind() == needed && subject.covers(&symptom.subject, analysis)
+                    let signed = class
+                        .needs_sign
+                        .is_none_or(|needed| symptom.signs.iter().any(|own| own.key() == needed));
+                    symptom.kind() == needed && signed && subject.covers(&symptom.subject, analysis)
                 })
             };
             if !class.needs.is_none_or(shows_it) {

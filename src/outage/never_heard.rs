@@ -1,6 +1,6 @@
 //! What the roster expects and nobody sent.
 
-use super::{Evidence, Observed, Outage, Scope};
+use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Silence, seconds};
 use crate::network::{MissingHere, MissingOf};
 
@@ -16,7 +16,12 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
         MissingOf::Together { .. } if missing.ids.len() > 1 => Scope::Node,
         MissingOf::Part | MissingOf::Together { .. } => Scope::Identifier,
     };
+    // All of them may have been waiting for the key.
+    let waits = matches!(missing.of, MissingOf::Together { perhaps_key_off: true, .. });
     Outage {
+        cause: if waits { Cause::SwitchedOff } else { Cause::Unknown },
+        benign: waits,
+        doubt: waits.then_some(Doubt::KeyOrSupply),
         channel: Some(missing.channel),
         nodes: vec![missing.node],
         never_heard: missing.ids.clone(),

@@ -81,6 +81,9 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::BusOffs { modules, .. } => {
             format!("{} of the bus say so", plural(modules, "module", "modules"))
         }
+        Sign::BusOffsPassed => {
+            "not in this drive, its last test passed, and nothing is lost here".to_owned()
+        }
         Sign::Answers { after: Some(after) } => format!(
             "it answered a tester {} after all of its messages had ended: it has supply, ground \
              and bus",
@@ -91,6 +94,14 @@ pub(super) fn sign(sign: &Sign) -> String {
             "all {} that a tester asked since then answered",
             plural(modules, "module", "modules")
         ),
+        Sign::OwnSwitch { fastest } => format!(
+            "it left once and by itself, nobody misses it, and it sends nothing more often than \
+             every {}: so does what its user switches off",
+            duration(fastest)
+        ),
+        Sign::Now(Now::Passed) => {
+            "failed in this drive or the one before, and passed its last test".to_owned()
+        }
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

@@ -76,10 +76,21 @@ enum CodeKind {
     Other,
 }
 
+/// What modules with a switch for their user are called.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct OwnSwitch {
+    words: Vec<String>,
+    /// Where they are from.
+    #[expect(dead_code, reason = "for who reads the table")]
+    source: String,
+}
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct Advice {
     caution: Vec<Entry>,
+    own_switch: OwnSwitch,
     points_at: Vec<Pointer>,
 }
 
@@ -96,15 +107,28 @@ static ADVICE: LazyLock<Advice> =
 /// ```
 pub fn cautions(text: &str) -> impl Iterator<Item = &'static Caution> + use<> {
     let text = text.to_lowercase();
-    let begins = move |word: &String| {
-        // A short word stands alone: `abs` is not in "absolute".
-        let whole = |at: usize| {
-            word.len() > 3 || !text[at + word.len()..].starts_with(char::is_alphanumeric)
-        };
-        text.match_indices(word.as_str())
-            .any(|(at, _)| !text[..at].ends_with(char::is_alphanumeric) && whole(at))
-    };
-    those(move |entry| entry.words.iter().any(&begins))
+    those(move |entry| entry.words.iter().any(|word| begins(&text, word)))
+}
+
+/// Whether the name of a module is one of those that their user can switch off.
+///
+/// ```
+/// use lostnode::fault::advice::has_own_switch;
+/// assert!(has_own_switch("Radio"));
+/// assert!(!has_own_switch("brakes"));
+/// ```
+pub fn has_own_switch(name: &str) -> bool {
+    let name = name.to_lowercase();
+    ADVICE.own_switch.words.iter().any(|word| begins(&name, word))
+}
+
+/// Whether a word of a text in small letters begins so.
+fn begins(text: &str, word: &str) -> bool {
+    // A short word stands alone: `abs` is not in "absolute".
+    let whole =
+        |at: usize| word.len() > 3 || !text[at + word.len()..].starts_with(char::is_alphanumeric);
+    text.match_indices(word)
+        .any(|(at, _)| !text[..at].ends_with(char::is_alphanumeric) && whole(at))
 }
 
 /// Cautions of a code: by what it means, by the range its number lies in, and that it may be

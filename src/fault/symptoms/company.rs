@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::Symptom;
-use super::told::codes_of;
+use super::standing::codes_of;
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeAge, Module};

@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, starts, summed};
+use super::{Symptom, answers, company, own_switch, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
@@ -172,12 +172,14 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);
     let rhythm = rhythm(analysis, outages);
+    let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm)])
         .with_signs(starts::hardly(analysis, rhythm, outages).map(Sign::Start))
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
         .with_signs(answers)
+        .with_signs(switch)
         .with_signs(tells_errors(analysis, outages).then(|| errors(analysis, outages)))
 }
 

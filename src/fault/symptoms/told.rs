@@ -2,9 +2,13 @@
 //! module that answers is, the traffic does not say; where one of each is in question, they are
 //! taken to be the same.
 
+use lostnode_parsers::Id;
+use lostnode_parsers::frame::raw_id;
+
 use super::Symptom;
+use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, TalkEntry};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, IdentityEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
@@ -18,6 +22,12 @@ const SEVERAL: usize = 3;
 
 /// What codes call a module that carries frames from bus to bus (SAE J2012-DA, U0146 and others).
 const GATEWAY: &str = "gateway";
+
+/// What the engine controller answers by (ISO 15765-4).
+const FIRST_ANSWER: u32 = 0x7E8;
+
+/// Status bit 1: its test failed in this drive (ISO 14229-1:2020, D.2).
+const FAILED_THIS_CYCLE: u8 = 0x02;
 
 /// Modules of one bus whose controllers left it, from which the line that they share is in
 /// question.
@@ -63,6 +73,8 @@ struct Told<'a> {
     mute: Vec<&'a TalkEntry>,
     /// Modules that answered at first, and then no more.
     fell_mute: Vec<&'a TalkEntry>,
+    /// Modules from another vehicle, or as delivered.
+    strangers: Vec<Module>,
 }
 
 impl<'a> Told<'a> {
@@ -88,10 +100,16 @@ impl<'a> Told<'a> {
         let sets = together.filter_map(set).collect();
         // A tester asks many that a vehicle may not have: silence tells something only where
         // somebody misses them.
-        let missed = analysis.diagnosis.blame.iter().any(|row| is_present(analysis, row));
+        let strangers = strangers(analysis);
+        let missed = analysis.diagnosis.blame.iter().any(|row| {
+            is_present(analysis, row) && !row.reporters.iter().all(|own| strangers.contains(own))
+        });
         let mute = match silent.is_empty() && !missed {
             true => Vec::new(),
-            false => analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute()).collect(),
+            false => {
+                let mute = |talk: &&TalkEntry| talk.is_mute() && is_fitted(analysis, talk.module);
+                analysis.diagnosis.talks.iter().filter(mute).collect()
+            }
         };
         let talks = analysis.diagnosis.talks.iter();
         let flooded = |talk: &TalkEntry| {
@@ -106,7 +124,7 @@ impl<'a> Told<'a> {
         let tells = among.is_empty() && fell_mute.len() < SEVERAL;
         let fell_mute = if tells { fell_mute } else { Vec::new() };
         let flooded = shown.iter().any(|own| own.kind() == SymptomKind::Flood);
-        Told { analysis, silent, among, sets, flooded, mute, fell_mute }
+        Told { analysis, silent, among, sets, flooded, mute, fell_mute, strangers }
     }
 
     /// The only thing that fell silent, where that is the sender of messages of which no node is
@@ -149,9 +167,16 @@ impl<'a> Told<'a> {
     /// What others miss; what those miss who were cut off is of their own loss.
     fn all_missed(&self) -> Vec<Symptom> {
         let blame = &self.analysis.diagnosis.blame;
-        let here = (0..blame.len()).filter(|row| blame[*row].frames != Frames::FromBeyond);
+        let here = (0..blame.len()).filter(|row| {
+            blame[*row].frames != Frames::FromBeyond && self.is_of_here(&blame[*row])
+        });
         let all = self.gateway_took_others_along();
         here.map(|row| self.missed(row, all)).collect()
+    }
+
+    /// Whether anybody of this vehicle misses it.
+    fn is_of_here(&self, row: &Blame) -> bool {
+        !row.reporters.iter().all(|reporter| self.strangers.contains(reporter))
     }
 
     /// Whether a gateway that fails took several along: modules on each of its buses then miss
@@ -216,6 +241,7 @@ impl<'a> Told<'a> {
     fn gateway(&self) -> Option<Symptom> {
         let elsewhere = |row: &&Blame| {
             matches!(row.frames, Frames::Heard { .. } | Frames::NotKnown | Frames::NoSender)
+                && self.is_of_here(row)
                 && is_failing(self.analysis, row)
         };
         let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
@@ -234,6 +260,7 @@ impl<'a> Told<'a> {
     fn miss_many(&self) -> Vec<Symptom> {
         let accusers = self.analysis.diagnosis.accusers.iter();
         accusers
+            .filter(|(module, _)| !self.strangers.contains(module))
             .map(|&(module, misses)| {
                 let subject = Subject::Module(Unheard::Asked(module));
                 Symptom::new(subject, Fact::MissesMany { module, misses })
@@ -317,6 +344,12 @@ impl<'a> Told<'a> {
             code.bus_off && code.gone.is_none() && !old
         });
         let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
+        // Whose controller leaves the bus of a fault that lasts leaves it in this drive again.
+        let over = is_over(self.analysis)
+            && codes.iter().map(|at| &self.analysis.diagnosis.codes[*at]).all(|code| {
+                let held = code.status.is_some_and(|status| status.0 & FAILED_THIS_CYCLE == 0);
+                code.passed && code.appeared.is_none() && held
+            });
         let mut modules: Vec<Module> = codes.iter().map(module_of).collect();
         modules.dedup();
         let one = self.among.len() == 1 || self.lone().is_some();
@@ -325,7 +358,10 @@ impl<'a> Told<'a> {
             let own = codes.iter().copied().filter(|at| group.contains(&module_of(at))).collect();
             let read = &self.analysis.diagnosis.codes_read;
             let asked = read.iter().filter(|own| own.channel == group[0].channel).count();
-            let count = Sign::BusOffs { modules, asked, many: modules >= LEFT_THE_BUS };
+            let count = match over {
+                true => Sign::BusOffsPassed,
+                false => Sign::BusOffs { modules, asked, many: modules >= LEFT_THE_BUS },
+            };
             Symptom::new(subject, Fact::OwnBusOff(group.to_vec()))
                 .with_signs([count])
                 .with_codes(self.analysis, own)
@@ -364,6 +400,31 @@ impl<'a> Told<'a> {
     }
 }
 
+/// Whether a module that never answered is known to be in the vehicle: the roster, its address or
+/// its own frames name it. Scan tools ask for all that the maker builds. The engine controller of
+/// the standard's first answer (ISO 15765-4) counts where nobody else answered.
+fn is_fitted(analysis: &Analysis, module: Module) -> bool {
+    let answers = |talk: &TalkEntry| talk.positive > 0 || !talk.negative.is_empty();
+    let first =
+        matches!(module.party, Party::Id(id @ Id::Standard(_)) if raw_id(id) == FIRST_ANSWER);
+    analysis.node_of(module).is_some()
+        || analysis.module_name(module).called.is_some()
+        || first && !analysis.diagnosis.talks.iter().any(answers)
+}
+
+/// Modules that carry another vehicle's identification or none, or say that they are not
+/// configured: what they miss is what that vehicle had.
+fn strangers(analysis: &Analysis) -> Vec<Module> {
+    use crate::analysis::diagnosis::IdentityProblem::{BlankVin, OtherVin};
+    let foreign = |entry: &&IdentityEntry| {
+        entry.problems.iter().any(|problem| matches!(problem, BlankVin | OtherVin(_)))
+    };
+    let says_so =
+        analysis.diagnosis.codes.iter().filter(|code| code.unconfigured && code.gone.is_none());
+    let identity = analysis.diagnosis.identity.iter().filter(foreign);
+    identity.map(|entry| entry.module).chain(says_so.map(|code| code.module)).collect()
+}
+
 /// Whether a module answered, then left two requests or more unanswered to the end, and others of
 /// its bus still answered after the last of them: then neither the tester left nor the bus fell
 /// asleep.
@@ -383,46 +444,6 @@ fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
         && others.into_iter().any(answers)
 }
 
-/// Codes of a row of blame: indexes into those of the diagnosis.
-pub(super) fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
-    let codes = analysis.diagnosis.codes.iter().enumerate();
-    codes
-        .filter(|(_, code)| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))
-        .map(|(at, _)| at)
-        .collect()
-}
-
 fn names_gateway(row: &Blame) -> bool {
     has_words_of(&row.missed.0, GATEWAY)
-}
-
-fn is_present(analysis: &Analysis, row: &Blame) -> bool {
-    codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_present())
-}
-
-/// Whether its codes fail, or did in this drive or the one before.
-fn is_now(analysis: &Analysis, row: &Blame) -> bool {
-    matches!(now(analysis, &codes_of(analysis, row)), Now::Failing | Now::Recent)
-}
-
-fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
-    let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
-    codes.into_iter().any(|code| code.age == CodeAge::Failing && code.gone.is_none())
-}
-
-/// How the codes stand, by the most present of those that are still there.
-fn now(analysis: &Analysis, codes: &[usize]) -> Now {
-    let codes = || codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
-    // A code that was cleared and never read again, nobody knows of.
-    let read = |code: &CodeEntry| code.cleared.is_none() || code.stayed_away.is_some();
-    let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
-    let there = codes().filter(|code| code.gone.is_none());
-    match there.map(|code| code.age).min() {
-        Some(CodeAge::Failing) => Now::Failing,
-        Some(CodeAge::Recent) => Now::Recent,
-        Some(CodeAge::Untold) => Now::Listed,
-        Some(CodeAge::Past) => Now::Remembered,
-        None if codes().all(mended) => Now::Mended,
-        None => Now::Remembered,
-    }
 }

@@ -70,6 +70,8 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),
         age: age(history),
+        passed: history.supported.unwrap_or(u8::MAX) & TEST_FAILED != 0
+            && history.status.is_some_and(|status| status.0 & TEST_FAILED == 0),
         appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
         counter: history.counter,
         severity: history.severity,

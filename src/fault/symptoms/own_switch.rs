@@ -1,0 +1,82 @@
+//! What its user may have switched off: a module with a switch of its own that is silent once, for a
+//! while, and that nobody misses.
+
+use super::standing::is_present;
+use crate::analysis::blame::Frames;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::Sign;
+use crate::analysis::{Analysis, Cause, Outage};
+use crate::fault::advice;
+use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::ids::{IdIndex, NodeIndex};
+
+/// Who switches something off leaves it off for so many seconds at least (common practice, no
+/// source).
+const OFF_FOR: f64 = 4.0;
+/// What sends something more often than this, in seconds, is part of a control loop, and no loop
+/// that others rely on has a switch for its user (common practice, no source).
+const NO_LOOP: f64 = 0.040;
+/// Periods differ from their nominal value by so much.
+const NOMINAL: f64 = 0.9;
+/// A loss of another that begins within so many seconds has the same cause.
+const AT_ONCE: f64 = 1.0;
+/// A return that is so many times likelier of a wire is none of a switch.
+const RAN_ON: f64 = 3.0;
+
+/// The sign of it; `None` where it cannot be.
+pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Option<Sign> {
+    let [outage] = outages else { return None };
+    let (ids, node): (&[IdIndex], Option<NodeIndex>) = match subject {
+        Subject::Node(node) => (&analysis.nodes[*node].ids, Some(*node)),
+        Subject::Sender(_) => (&outage.ids, None),
+        _ => return None,
+    };
+    let ran_on = outage.cause == Cause::OpenCircuit || outage.ran_on >= RAN_ON.ln();
+    let lasts = outage.duration() >= OFF_FOR && outage.never_heard.is_empty();
+    let fastest = ids.iter().filter_map(|id| analysis.identifiers[*id].pace).reduce(f64::min)?;
+    let may_be = lasts
+        && !ran_on
+        && outage.cause != Cause::LostAddress
+        && fastest >= NOMINAL * NO_LOOP
+        && node.is_none_or(|node| is_accessory(analysis, node))
+        && !is_missed(analysis, node)
+        && !has_company(analysis, outage)
+        && !has_errors(analysis, outage);
+    may_be.then_some(Sign::OwnSwitch { fastest })
+}
+
+/// Whether nothing says what it is, or its name is of what its user switches.
+fn is_accessory(analysis: &Analysis, node: NodeIndex) -> bool {
+    !analysis.is_known(node) || advice::has_own_switch(&analysis.node_name(node))
+}
+
+/// Whether a code of this drive misses it, or somebody of whom nothing tells that it is another.
+fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
+    let blame = analysis.diagnosis.blame.iter();
+    let mut may_be_it = blame.filter(|row| match row.frames {
+        Frames::Heard { .. } | Frames::FromBeyond => false,
+        other => other.node().is_none_or(|own| Some(own) == node),
+    });
+    may_be_it.any(|row| is_present(analysis, row))
+}
+
+/// Whether another loss began at that instant, or it was lost with others besides.
+fn has_company(analysis: &Analysis, outage: &Outage) -> bool {
+    let part = |other: &Outage| !outage.nodes.is_empty() && other.nodes == outage.nodes;
+    let others = analysis.lost().filter(|other| !part(other) && other.ids != outage.ids);
+    others.into_iter().any(|other| {
+        (other.start - outage.start).abs() <= nanoseconds(AT_ONCE)
+            || other.nodes.iter().any(|node| outage.nodes.contains(node))
+    })
+}
+
+/// Whether errors destroyed frames of its own where it fell silent or came back.
+fn has_errors(analysis: &Analysis, outage: &Outage) -> bool {
+    let Some(channel) = outage.channel else { return false };
+    let at_edge = |time: Nanoseconds| {
+        [outage.start, outage.end].iter().any(|edge| (time - edge).abs() <= nanoseconds(AT_ONCE))
+    };
+    analysis.channel(channel).errors.iter().any(|event| {
+        event.destroyed.is_some_and(|id| outage.ids.contains(&id)) && at_edge(event.time)
+    })
+}

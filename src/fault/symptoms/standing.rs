@@ -1,0 +1,61 @@
+//! How codes stand that name a module: failing, of this drive, passed, remembered.
+
+use crate::analysis::Analysis;
+use crate::analysis::blame::Blame;
+use crate::analysis::diagnosis::{CodeAge, CodeEntry};
+use crate::analysis::symptom::Now;
+
+/// Codes of a row of blame: indexes into those of the diagnosis.
+pub(super) fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
+    let codes = analysis.diagnosis.codes.iter().enumerate();
+    codes
+        .filter(|(_, code)| code.event.is_none() && code.missed.as_ref() == Some(&row.missed))
+        .map(|(at, _)| at)
+        .collect()
+}
+
+/// Whether one of its codes is of a fault of this drive or the last.
+pub(super) fn is_present(analysis: &Analysis, row: &Blame) -> bool {
+    codes_of(analysis, row).iter().any(|at| analysis.diagnosis.codes[*at].is_present())
+}
+
+/// Whether its codes fail, or did in this drive or the one before.
+pub(super) fn is_now(analysis: &Analysis, row: &Blame) -> bool {
+    matches!(now(analysis, &codes_of(analysis, row)), Now::Failing | Now::Recent)
+}
+
+/// Whether one of its codes fails.
+pub(super) fn is_failing(analysis: &Analysis, row: &Blame) -> bool {
+    let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
+    codes.into_iter().any(|code| code.age == CodeAge::Failing && code.gone.is_none())
+}
+
+/// How the codes stand, by the most present of those that are still there.
+pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
+    let codes = || codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
+    // A code that was cleared and never read again, nobody knows of.
+    let read = |code: &CodeEntry| code.cleared.is_none() || code.stayed_away.is_some();
+    let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
+    let there = || codes().filter(|code| code.gone.is_none());
+    // A loss that lasted would fail its last test, and here nothing is lost.
+    let passes = || is_over(analysis) && there().all(|code| code.passed && code.appeared.is_none());
+    match there().map(|code| code.age).min() {
+        Some(CodeAge::Failing) => Now::Failing,
+        Some(CodeAge::Recent) if passes() => Now::Passed,
+        Some(CodeAge::Recent) => Now::Recent,
+        Some(CodeAge::Untold) => Now::Listed,
+        Some(CodeAge::Past) => Now::Remembered,
+        None if codes().all(mended) => Now::Mended,
+        None => Now::Remembered,
+    }
+}
+
+/// Whether nothing was lost in this capture, and no code of communication fails now.
+pub(super) fn is_over(analysis: &Analysis) -> bool {
+    let fails = |code: &CodeEntry| {
+        code.age == CodeAge::Failing
+            && code.gone.is_none()
+            && (code.missed.is_some() || code.bus_off)
+    };
+    analysis.lost().next().is_none() && !analysis.diagnosis.codes.iter().any(fails)
+}
