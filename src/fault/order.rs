@@ -95,8 +95,11 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
         let today = only_remembered && own.standing == Standing::Present;
+        // What a user may have switched off looks like a fault of it, and only he can tell.
+        let of_it = |other: &Finding| other.benign && other.subject == own.subject;
+        let least = if findings.iter().any(of_it) { WORTH_A_TEST } else { WORTH_A_PLACE };
         let worth = match today {
-            true => own.uncalibrated >= WORTH_A_PLACE,
+            true => own.uncalibrated >= least,
             false => is_worth(findings, own, WORTH_A_PLACE),
         };
         if worth && !leaders.iter().any(rival) {

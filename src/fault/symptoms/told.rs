@@ -95,7 +95,7 @@ impl<'a> Told<'a> {
             Subject::Nodes(nodes) => Some(nodes.clone()),
             _ => None,
         };
-        let sets = together.filter_map(set).collect();
+        let sets: Vec<Vec<NodeIndex>> = together.filter_map(set).collect();
         // A tester asks many that a vehicle may not have: silence tells something only where
         // somebody misses them.
         let strangers = strangers(analysis);
@@ -105,8 +105,12 @@ impl<'a> Told<'a> {
         let mute = match silent.is_empty() && !missed {
             true => Vec::new(),
             false => {
-                let mute = |talk: &&TalkEntry| talk.is_mute() && is_fitted(analysis, talk.module);
-                analysis.diagnosis.talks.iter().filter(mute).collect()
+                let talks = analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute());
+                let all: Vec<&TalkEntry> = talks.collect();
+                // Of several that fell silent together no more never answer: these are likely they.
+                let of_a_set = sets.iter().any(|set| all.len() <= set.len());
+                let stays = |talk: &&TalkEntry| of_a_set || is_fitted(analysis, talk.module);
+                all.into_iter().filter(stays).collect()
             }
         };
         let talks = analysis.diagnosis.talks.iter();
