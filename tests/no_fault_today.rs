@@ -138,7 +138,7 @@ fn what_never_answers_may_not_be_fitted() {
             );
         }
     }
-    let said = |found: &Value| found["findings"].to_string().contains("does not answer");
+    let said = |found: &Value| found["findings"].to_string().contains("did not answer");
     let found = simulated(&text, &[]).1;
     assert!(!said(&found) && of_class(&found, "gateway") < 0.2, "{:?}", ranked(&found));
     let folder = tempfile::tempdir().unwrap();

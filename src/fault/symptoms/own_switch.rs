@@ -1,5 +1,5 @@
-//! What its user may have switched off: a module with a switch of its own that is silent once, for a
-//! while, and that nobody misses.
+//! What its user may have switched off: a module with a switch of its own that is silent once, for
+//! a while, and that nobody misses.
 
 use super::standing::is_present;
 use crate::analysis::blame::Frames;
