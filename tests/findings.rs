@@ -141,11 +141,10 @@ fn readings_tell_what_traffic_cannot() {
     );
     let (_, document, _) = simulated(&text, &[]);
     let first = document["findings"][0]["probability"].as_f64().unwrap();
-    assert!(
-        first < 0.6 && document["findings"].as_array().unwrap().len() == 3,
-        "{:#}",
-        document["findings"]
-    );
+    // Besides, its user may have switched it off.
+    let is_fault = |finding: &&Value| finding["benign"] == false;
+    let faults = document["findings"].as_array().unwrap().iter().filter(is_fault).count();
+    assert!(first < 0.6 && faults == 3, "{:#}", document["findings"]);
     let job = folder.path().join("job.toml");
     let readings = r#"
 [[reading]]

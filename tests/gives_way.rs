@@ -51,7 +51,7 @@ fn learned(sound: &Path) -> String {
 #[test]
 fn a_loss_of_today_stands_before_old_codes() {
     let first = |missing_door: usize| {
-        let mut text = vehicle() + &trouble("power_loss", "node = \"door\"", &[40.0], &[1.6]);
+        let mut text = vehicle() + &trouble("power_loss", "node = \"door\"", &[15.0], &[1.6]);
         // Old codes all: some of the module that is lost, others of modules that are heard.
         let others = ["C1 00 87 28", "C1 21 87 28", "C1 55 87 28", "C1 64 87 28"];
         let codes = std::iter::repeat_n("C1 99 87 28", missing_door).chain(others);

@@ -80,13 +80,19 @@ fn weights_are_above_zero() {
     assert!(lostnode::fault::Knowledge::with("[order]\nforeign = 3").is_ok());
 }
 
+/// This radio has no switch of its own.
+const NO_SWITCH: &str = "[class.switched_by_user]\nprior = 0.0001\n";
+
 /// Once a cover is open its tests wait for no company: what another test behind it would find, as
 /// of the recording, makes none of them better. What has to be opened is worth all that lies behind
 /// it.
 #[test]
 fn behind_an_open_cover_each_test_stands_for_itself() {
     let pause = trouble("capture_pause", "", &[50.0], &[2.0]);
-    let found = changed(&[short(), radio_lost_for_good(90.0), pause], "[order]\nbenign = 3.0");
+    let found = changed(
+        &[short(), radio_lost_for_good(90.0), pause],
+        &format!("[order]\nbenign = 3.0\n{NO_SWITCH}"),
+    );
     assert!(ranked(&found).iter().any(|(class, ..)| class == "logger"), "{:?}", ranked(&found));
     assert_eq!(place(&found, RESISTANCE), 0);
     assert!(place(&found, WIGGLE) < place(&found, LEVELS), "{:#}", found["next_tests"]);
@@ -101,7 +107,7 @@ fn behind_an_open_cover_each_test_stands_for_itself() {
 /// in minutes, before its connector is looked for behind the trim.
 #[test]
 fn the_rival_of_what_is_likely_is_tested_with_it() {
-    let found = reported(&[radio_lost_for_good(60.0), old_codes()]);
+    let found = changed(&[radio_lost_for_good(60.0), old_codes()], NO_SWITCH);
     let all = found["findings"].as_array().unwrap();
     let dead = all.iter().find(|finding| finding["class"] == "module_dead").unwrap();
     let tables = dead["uncalibrated"].as_f64().unwrap();
@@ -109,7 +115,7 @@ fn the_rival_of_what_is_likely_is_tested_with_it() {
     assert!(place(&found, INTERNAL) < place(&found, PINS), "{:#}", found["next_tests"]);
     // What the starter likely pulled down is no rival of anything likely, however much today's
     // complaint weighs.
-    let once = trouble("power_loss", "node = \"door\"", &[40.0], &[3.6]);
+    let once = trouble("power_loss", "node = \"door\"", &[15.0], &[3.6]);
     let found = changed(&[once, old_codes()], "[order]\npresent = 30.0");
     let all = found["findings"].as_array().unwrap();
     let power = all.iter().find(|finding| finding["class"] == "module_power").unwrap();

@@ -203,8 +203,17 @@ impl Table {
                 || readings.iter().any(measured);
             if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
         };
+        // Whoever measures at a module has asked before whether it was switched off.
+        let asked_before = |fault: &Fault| {
+            let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
+            let known = knowledge.class[&fault.class].needs_sign.is_some();
+            if known && readings.iter().any(measured) { LEAST_ABSENT.ln() } else { 0.0 }
+        };
         let odds = |fault: &Fault| {
-            log_odds(knowledge.class[&fault.class].prior) + untraced(fault) + absent(fault)
+            log_odds(knowledge.class[&fault.class].prior)
+                + untraced(fault)
+                + absent(fault)
+                + asked_before(fault)
         };
         let counted = counted(symptoms);
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();

@@ -217,6 +217,8 @@ pub fn unknown() -> &'static Caution {
 /// ```
 pub fn points_at(code: Code) -> &'static Pointer {
     let kind = match (code.system(), code.failure_type()) {
+        // A module's own software that does not fit: after an update as well as after a swap.
+        (System::Network, None | Some(0)) if code.base() == [0xC3, 0x00] => CodeKind::Software,
         _ if meaning::is_unconfigured(code) => CodeKind::Unconfigured,
         _ if meaning::is_supply(code) => CodeKind::Supply,
         (_, Some(0x87)) => CodeKind::MissingMessage,

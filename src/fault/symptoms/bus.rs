@@ -137,12 +137,15 @@ pub fn floods(analysis: &Analysis, channel: ChannelIndex) -> Vec<Silence> {
 
 /// One message comes faster than any that is built in, be it for a second, however full that makes
 /// the bus: where the bit rate is not known, the load is not either. What a tester asks for, and
-/// what is put together of several frames, is sent as fast as the bus allows. The message, and when.
+/// what is put together of several frames, is sent as fast as the bus allows. Gives the message,
+/// and when.
 fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)> {
     let rush = |at: usize| {
         let id = &analysis.identifiers[at];
         let rush = id.rush.filter(|_| id.channel == channel)?;
-        (id.timeout.is_some() && !id.diagnostic).then_some((at, rush))
+        // By its rush it may have lost the period that it has otherwise.
+        let built_in = id.timeout.is_some() || 2.0 * id.occasions as f64 >= analysis.length();
+        (built_in && !id.diagnostic).then_some((at, rush))
     };
     let all = (0..analysis.identifiers.len()).filter_map(rush);
     all.max_by_key(|(_, rush)| rush.most)
