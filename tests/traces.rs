@@ -147,10 +147,12 @@ fn what_a_tester_asks_in_vain_is_no_module() {
         reported(&log(100.0, &[messages(0x200, 12), vec![known, answers, unknown]].concat()))
     };
     fn asked(at: f64) -> String {
-        if at as u64 % 2 == 0 { "0322F190AAAAAAAA" } else { "0322F187AAAAAAAA" }.to_owned()
+        if (at as u64).is_multiple_of(2) { "0322F190AAAAAAAA" } else { "0322F187AAAAAAAA" }
+            .to_owned()
     }
     fn answer(at: f64) -> String {
-        if at as u64 % 2 == 0 { "0462F19041AAAAAA" } else { "0462F18741AAAAAA" }.to_owned()
+        if (at as u64).is_multiple_of(2) { "0462F19041AAAAAA" } else { "0462F18741AAAAAA" }
+            .to_owned()
     }
     let told = |found: &Value| found["outages"].to_string().contains("0x743");
     assert!(!told(&scanned(asked)));
