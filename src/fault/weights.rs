@@ -183,6 +183,10 @@ impl Table {
             knowledge.symptom.iter().map(of).sum::<f64>()
         };
         let log_odds = |prior: f64| (prior / (1.0 - prior)).ln();
+        let is_measured = |fault: &Fault| {
+            let own = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
+            readings.iter().any(own)
+        };
         // Who records hangs on the same wires: what strikes them strikes the recording too.
         let untraced = |fault: &Fault| {
             let class = &knowledge.class[&fault.class];
@@ -197,17 +201,13 @@ impl Table {
             };
             // What was measured is known. A bus that is silent shows without error frames too, and
             // codes alone are of another time or another bus.
-            let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
-            let free = class.trace.is_empty()
-                || class.trace.iter().any(left)
-                || readings.iter().any(measured);
+            let free = class.trace.is_empty() || class.trace.iter().any(left) || is_measured(fault);
             if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
         };
         // Whoever measures at a module has asked before whether it was switched off.
         let asked_before = |fault: &Fault| {
-            let measured = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
             let known = knowledge.class[&fault.class].needs_sign.is_some();
-            if known && readings.iter().any(measured) { LEAST_ABSENT.ln() } else { 0.0 }
+            if known && is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
         };
         let odds = |fault: &Fault| {
             log_odds(knowledge.class[&fault.class].prior)

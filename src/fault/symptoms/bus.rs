@@ -3,7 +3,7 @@
 use super::{Symptom, senders, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
-use crate::analysis::{Analysis, Cause, Outage, Scope};
+use crate::analysis::{Analysis, Cause, Outage, Scope, Series};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
 
@@ -36,7 +36,6 @@ const BABBLE: f64 = 0.25;
 const FEW_ERRORS: usize = 3;
 /// … and so many a minute are frequent.
 const FREQUENT: f64 = 10.0;
-
 /// … or so many within [`ErrorKind::BURST`] seconds.
 const BURST: usize = 8;
 
@@ -117,7 +116,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
 }
 
 fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
-    let full = Full::of(analysis, channel).and_then(|full| full.symptom(analysis, channel));
+    let full = Full::of(analysis, channel).map(|full| full.symptom(channel));
     let babble = |(id, rush): (usize, Rush)| {
         let fact = Fact::Babble { id, per_second: f64::from(rush.most) };
         Symptom::new(Subject::Channel(channel), fact)
@@ -127,12 +126,11 @@ fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
 
 /// When the bus was flooded: the time of what babbles, or the times that are full.
 pub fn floods(analysis: &Analysis, channel: ChannelIndex) -> Vec<Silence> {
-    let babble = babbling(analysis, channel).map(|(_, rush)| rush.span);
-    let times = |full: &Full| full.times(analysis, channel);
-    Full::of(analysis, channel)
-        .map(|full| times(&full))
-        .or_else(|| babble.map(|(start, end)| vec![Silence { start, end }]))
-        .unwrap_or_default()
+    if let Some(full) = Full::of(analysis, channel) {
+        return full.times();
+    }
+    let span = |(_, rush): (usize, Rush)| Silence { start: rush.span.0, end: rush.span.1 };
+    babbling(analysis, channel).map(span).into_iter().collect()
 }
 
 /// One message comes faster than any that is built in, be it for a second, however full that makes
@@ -152,15 +150,16 @@ fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)>
 }
 
 /// Bins of a bus that is full at times, and not so by design.
-struct Full {
+struct Full<'a> {
+    load: &'a Series,
     /// The full ones.
     bins: Vec<usize>,
     /// The identifier with most frames.
     busiest: Option<usize>,
 }
 
-impl Full {
-    fn of(analysis: &Analysis, channel: ChannelIndex) -> Option<Full> {
+impl<'a> Full<'a> {
+    fn of(analysis: &'a Analysis, channel: ChannelIndex) -> Option<Full<'a>> {
         let load = analysis.channel(channel).load.as_ref()?;
         let here = || {
             (0..analysis.identifiers.len())
@@ -181,24 +180,23 @@ impl Full {
         let bins: Vec<usize> = (0..load.load.len()).filter(|bin| full(load.load[*bin])).collect();
         let no_room = load.load.iter().filter(|load| **load >= NO_ROOM.max(usual + RISE)).count();
         let flooded = bins.len() >= FULL_BINS || no_room >= BINS_WITHOUT_ROOM;
-        flooded.then_some(Full { bins, busiest })
+        flooded.then_some(Full { load, bins, busiest })
     }
 
-    fn symptom(self, analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
-        let load = analysis.channel(channel).load.as_ref()?;
+    fn symptom(&self, channel: ChannelIndex) -> Symptom {
         let fact = Fact::Flood {
             above: FULL,
             bins: self.bins.len(),
-            bin: load.bin,
-            peak: load.peak().map_or(0.0, |(peak, _)| peak),
+            bin: self.load.bin,
+            peak: self.load.peak().map_or(0.0, |(peak, _)| peak),
             busiest: self.busiest,
         };
-        Some(Symptom::new(Subject::Channel(channel), fact))
+        Symptom::new(Subject::Channel(channel), fact)
     }
 
     /// Its times; one that is interrupted for a bin or two goes on.
-    fn times(&self, analysis: &Analysis, channel: ChannelIndex) -> Vec<Silence> {
-        let Some(load) = analysis.channel(channel).load.as_ref() else { return Vec::new() };
+    fn times(&self) -> Vec<Silence> {
+        let load = self.load;
         let begin = |bin: usize| load.start.saturating_add(nanoseconds(bin as f64 * load.bin));
         let runs = self.bins.chunk_by(|one, next| next - one <= ONE_FLOOD);
         let time = |run: &[usize]| {

@@ -8,7 +8,9 @@ use lostnode_parsers::frame::raw_id;
 use super::Symptom;
 use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, IdentityEntry, Module, Party, TalkEntry};
+use crate::analysis::diagnosis::{
+    CodeAge, CodeEntry, IdentityEntry, IdentityProblem, Module, Party, TalkEntry,
+};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
@@ -101,9 +103,8 @@ impl<'a> Told<'a> {
         // A tester asks many that a vehicle may not have: silence tells something only where
         // somebody misses them.
         let strangers = strangers(analysis);
-        let missed = analysis.diagnosis.blame.iter().any(|row| {
-            is_present(analysis, row) && !row.reporters.iter().all(|own| strangers.contains(own))
-        });
+        let missed = |row: &Blame| is_present(analysis, row) && is_of_here(row, &strangers);
+        let missed = analysis.diagnosis.blame.iter().any(missed);
         let mute = match silent.is_empty() && !missed {
             true => Vec::new(),
             false => {
@@ -172,15 +173,10 @@ impl<'a> Told<'a> {
     fn all_missed(&self) -> Vec<Symptom> {
         let blame = &self.analysis.diagnosis.blame;
         let here = (0..blame.len()).filter(|row| {
-            blame[*row].frames != Frames::FromBeyond && self.is_of_here(&blame[*row])
+            blame[*row].frames != Frames::FromBeyond && is_of_here(&blame[*row], &self.strangers)
         });
         let all = self.gateway_took_others_along();
         here.map(|row| self.missed(row, all)).collect()
-    }
-
-    /// Whether anybody of this vehicle misses it.
-    fn is_of_here(&self, row: &Blame) -> bool {
-        !row.reporters.iter().all(|reporter| self.strangers.contains(reporter))
     }
 
     /// Whether a gateway that fails took several along: modules on each of its buses then miss
@@ -245,7 +241,7 @@ impl<'a> Told<'a> {
     fn gateway(&self) -> Option<Symptom> {
         let elsewhere = |row: &&Blame| {
             matches!(row.frames, Frames::Heard { .. } | Frames::NotKnown | Frames::NoSender)
-                && self.is_of_here(row)
+                && is_of_here(row, &self.strangers)
                 && is_failing(self.analysis, row)
         };
         let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
@@ -416,12 +412,19 @@ fn is_fitted(analysis: &Analysis, module: Module) -> bool {
         || first && !analysis.diagnosis.talks.iter().any(answers)
 }
 
+/// Whether anybody of this vehicle misses it.
+fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
+    !row.reporters.iter().all(|reporter| strangers.contains(reporter))
+}
+
 /// Modules that carry another vehicle's identification or none, or say that they are not
 /// configured: what they miss is what that vehicle had.
 fn strangers(analysis: &Analysis) -> Vec<Module> {
-    use crate::analysis::diagnosis::IdentityProblem::{BlankVin, OtherVin};
     let foreign = |entry: &&IdentityEntry| {
-        entry.problems.iter().any(|problem| matches!(problem, BlankVin | OtherVin(_)))
+        let other = |problem: &IdentityProblem| {
+            matches!(problem, IdentityProblem::BlankVin | IdentityProblem::OtherVin(_))
+        };
+        entry.problems.iter().any(other)
     };
     let says_so =
         analysis.diagnosis.codes.iter().filter(|code| code.unconfigured && code.gone.is_none());

@@ -10,7 +10,7 @@ use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, Loss};
 
 /// So many identifiers show that a key was turned off.
-const MANY: usize = 10;
+pub(super) const MANY: usize = 10;
 /// So many are on their grid by luck at most.
 const BY_LUCK: usize = 2;
 /// Modules are up within so many seconds of the key (common practice, no source).
@@ -22,6 +22,9 @@ const LATE: f64 = 10.0;
 const WOKE: f64 = 0.8;
 /// A start differs from another start of the same module by less than this, in seconds.
 const SAME_START: f64 = 3.0;
+/// What the key brings back is there within so many seconds of the last of it (common practice, no
+/// source).
+const BACK_WITH: f64 = 3.0;
 /// Drivers start the engine within so many seconds of the key, and starters turn for less than so
 /// many (common practice, no source).
 const CRANKED_WITHIN: f64 = 10.0;
@@ -275,7 +278,7 @@ fn is_of_the_key(key_off: &Judged, own: &Judged) -> bool {
         let with = |other: &Event| (other.onset - event.onset).abs() <= nanoseconds(AT_ONCE);
         !event.ongoing
             && key_off.events.iter().any(with)
-            && (event.back - on).abs() <= nanoseconds(SAME_START)
+            && (event.back - on).abs() <= nanoseconds(BACK_WITH)
     })
 }
 

@@ -5,6 +5,7 @@
 //! a common supply that failed just before, and both are said.
 
 use super::super::Observed;
+use super::key_offs::MANY;
 use super::scene::engine_ran_on;
 use super::{Doubt, Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
@@ -21,9 +22,6 @@ const START: f64 = 3.0;
 /// The key takes away several modules, and not one or two messages.
 const MODULES: usize = 2;
 const MESSAGES: usize = 3;
-
-/// So many identifiers show that a key was turned off.
-const MANY: usize = 10;
 
 /// A time with the key off.
 #[derive(Clone, Copy)]
