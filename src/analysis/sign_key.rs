@@ -47,6 +47,7 @@ impl Sign {
                 (SignName::Share, SignValue::HalfOrMore)
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
+            Sign::Number(_) => (SignName::Number, SignValue::Many),
             Sign::BusEnd { with_errors: 0, .. } => (SignName::BusEnd, SignValue::Abrupt),
             Sign::BusEnd { .. } => (SignName::BusEnd, SignValue::Errors),
             Sign::ErrorKind(ErrorKind::BusOff(_)) => (SignName::ErrorKind, SignValue::BusOff),

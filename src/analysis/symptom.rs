@@ -21,6 +21,7 @@ pub enum SymptomKind {
     BusSlept,
     Flood,
     InternalCode,
+    LostInTurn,
     LowSupply,
     ManyMissed,
     MessageSilent,
@@ -69,6 +70,13 @@ pub enum Fact {
         share: f64,
         /// Probability of so many by chance.
         chance: f64,
+    },
+    /// Of the nodes of a bus now these and now those are lost together.
+    LostInTurn {
+        /// Nodes.
+        nodes: usize,
+        /// Different companies in which they are lost, that share a node and each lack one.
+        companies: usize,
     },
     /// Identifiers that two buses carry stopped on one and went on on the other.
     NotCarried {
@@ -157,6 +165,7 @@ impl Fact {
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
             Fact::SenderErrors { .. } => SymptomKind::SenderErrors,
+            Fact::LostInTurn { .. } => SymptomKind::LostInTurn,
             Fact::NotCarried { .. } => SymptomKind::NotCarried,
             Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,
             Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
@@ -171,6 +180,19 @@ impl Fact {
             Fact::OwnBusOff(_) => SymptomKind::OwnBusOff,
         }
     }
+}
+
+/// What makes other faults likely behind a symptom than usual.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Setting {
+    /// Nothing.
+    #[default]
+    Usual,
+    /// The module that it is about is a gateway, by its name, or is missed with one that took
+    /// several along.
+    Gateway,
+    /// It is about modules that are lost in changing company.
+    InTurn,
 }
 
 /// Silences of one kind, summed up.
@@ -205,6 +227,7 @@ pub enum SignName {
     Lead,
     LeadTogether,
     Now,
+    Number,
     OwnSwitch,
     Return,
     ReturnAlone,
@@ -243,6 +266,7 @@ pub enum SignValue {
     Likely,
     Listed,
     LostAddress,
+    Many,
     Mended,
     Movement,
     Near,
@@ -308,6 +332,8 @@ pub enum Sign {
         /// All of the bus, also those whose sender is not known.
         all_ids: usize,
     },
+    /// So many modules fell silent together, which is more than a branch or a fuse carries as a rule.
+    Number(usize),
     /// How a bus ended.
     BusEnd {
         /// Times with error frames.

@@ -9,7 +9,7 @@ use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
 use crate::analysis::finding::{ClassName, Standing};
 use crate::analysis::subject::Level;
-use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
+use crate::analysis::symptom::{Setting, SignName, SignValue, SymptomKind};
 
 /// Numbers by class of fault.
 pub type ByClass = BTreeMap<ClassName, f64>;
@@ -107,6 +107,9 @@ pub struct SymptomTable {
     /// The same where it is about a gateway, for classes whose number differs then.
     #[serde(default)]
     pub of_gateway: ByClass,
+    /// The same of a module that is lost in changing company.
+    #[serde(default)]
+    pub in_turn: ByClass,
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
@@ -118,10 +121,14 @@ pub struct SymptomTable {
 }
 
 impl SymptomTable {
-    /// How likely a fault of a class shows it; `gateway` where the one that it is about is one.
-    pub fn shown_by(&self, class: &ClassName, gateway: bool) -> Option<f64> {
-        let of_gateway = self.of_gateway.get(class).filter(|_| gateway);
-        of_gateway.or_else(|| self.by.get(class)).copied()
+    /// How likely a fault of a class shows it.
+    pub fn shown_by(&self, class: &ClassName, setting: Setting) -> Option<f64> {
+        let own = match setting {
+            Setting::Usual => None,
+            Setting::Gateway => self.of_gateway.get(class),
+            Setting::InTurn => self.in_turn.get(class),
+        };
+        own.or_else(|| self.by.get(class)).copied()
     }
 }
 
@@ -321,6 +328,7 @@ impl Knowledge {
             let name = key(kind);
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
             self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
+            self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             let leak = symptom.leak;
             if !(leak > 0.0 && leak < 1.0) {
                 return wrong(format!("symptom.{name}"), not_between("leak", leak));

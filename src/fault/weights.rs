@@ -45,7 +45,7 @@ pub fn by<'k>(
     symptom: &Symptom,
 ) -> Option<(&'k ClassName, f64)> {
     let class = &fault.class;
-    let own = knowledge.symptom[&symptom.kind()].shown_by(class, symptom.of_gateway);
+    let own = knowledge.symptom[&symptom.kind()].shown_by(class, symptom.setting);
     let together = (!symptom.company.is_empty()).then_some(1.0);
     let Some(odds) = together.or(symptom.several) else {
         return own.map(|by| (class, by)).or_else(|| {

@@ -58,6 +58,9 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("with {ids} of the {all_ids} identifiers that are watched")
         }
         Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} nodes of the bus"),
+        Sign::Number(modules) => {
+            format!("{modules} modules are more than a branch or a fuse carries as a rule")
+        }
         Sign::BusEnd { with_errors: 0, .. } => {
             "without bus errors, from one frame to the next".to_owned()
         }

@@ -6,6 +6,7 @@ mod bus;
 mod carried;
 mod company;
 mod elsewhere;
+mod in_turn;
 mod nodes;
 mod own_switch;
 mod senders;
@@ -27,6 +28,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     for channel in 0..analysis.channels.len() {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
+    in_turn::mark(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
     let carried = carried::stopped(analysis, &out, &floods);

@@ -2,7 +2,7 @@
 
 use crate::analysis::Analysis;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Sign, SymptomKind};
+use crate::analysis::symptom::{Fact, Setting, Sign, SymptomKind};
 use crate::ids::NodeIndex;
 
 /// Something that asks for an explanation.
@@ -22,9 +22,8 @@ pub struct Symptom {
     pub company: Vec<NodeIndex>,
     /// Sets of nodes with which it falls silent together, at least as often as alone.
     pub within: Vec<Vec<NodeIndex>>,
-    /// The module that it is about is a gateway, by its name, or is missed with one that took
-    /// several along.
-    pub of_gateway: bool,
+    /// What makes other faults likely behind it than usual.
+    pub setting: Setting,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -41,7 +40,7 @@ impl Symptom {
             several: None,
             company: Vec::new(),
             within: Vec::new(),
-            of_gateway: false,
+            setting: Setting::Usual,
             codes: Vec::new(),
             lamps: 0,
         }

@@ -12,7 +12,7 @@ use crate::analysis::diagnosis::{
     CodeAge, CodeEntry, IdentityEntry, IdentityProblem, Module, Party, TalkEntry,
 };
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::timing::nanoseconds;
@@ -205,7 +205,8 @@ impl<'a> Told<'a> {
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
             .with_codes(self.analysis, codes);
-        Symptom { of_gateway, ..missed }
+        let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
+        Symptom { setting, ..missed }
     }
 
     /// What a module is that others miss: the node that the frames confirm, or likely the one that
