@@ -2,7 +2,7 @@
 
 use super::blame::Verdict;
 use super::just_before::LeadKind;
-use super::symptom::{ErrorKind, NoStart, Now, Return, Rhythm, Sign, SignName, SignValue, Spread};
+use super::symptom::{ErrorKind, Now, Return, Rhythm, Sign, SignName, SignValue, Spread, Starter};
 
 impl Sign {
     /// Its table, and its value there.
@@ -27,10 +27,14 @@ impl Sign {
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
             Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
             Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),
-            Sign::Start(NoStart::Late(_)) => (SignName::Start, SignValue::Late),
-            Sign::Start(NoStart::Charged(_)) => (SignName::Start, SignValue::Charged),
-            Sign::StartTogether(NoStart::Late(_)) => (SignName::StartTogether, SignValue::Late),
-            Sign::StartTogether(NoStart::Charged(_)) => {
+            Sign::Start(Starter::Late(_)) => (SignName::Start, SignValue::Late),
+            Sign::Start(Starter::Charged(_)) => (SignName::Start, SignValue::Charged),
+            Sign::Start(Starter::Soon | Starter::Turned) => (SignName::Start, SignValue::Open),
+            Sign::StartTogether(Starter::Soon | Starter::Turned) => {
+                (SignName::StartTogether, SignValue::Open)
+            }
+            Sign::StartTogether(Starter::Late(_)) => (SignName::StartTogether, SignValue::Late),
+            Sign::StartTogether(Starter::Charged(_)) => {
                 (SignName::StartTogether, SignValue::Charged)
             }
             Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),

@@ -305,10 +305,10 @@ pub enum Sign {
     Rhythm(Rhythm),
     /// The steps in which several nodes fell silent.
     RhythmTogether(Rhythm),
-    /// Something speaks against the starter behind a short loss of a node.
-    Start(NoStart),
+    /// How likely the starter is behind a short loss of a node.
+    Start(Starter),
     /// The same of several.
-    StartTogether(NoStart),
+    StartTogether(Starter),
     /// The supply dipped, to so many volts.
     SupplyDipped(f64),
     /// The supply stayed between so many volts.
@@ -464,9 +464,13 @@ pub enum Rhythm {
     Uneven(usize),
 }
 
-/// What speaks against the starter behind a short loss.
+/// How likely the starter is behind a short loss, by its time.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum NoStart {
+pub enum Starter {
+    /// The engine was heard to start then.
+    Turned,
+    /// It began soon after the key was turned on or the bus woke, or after the recording began.
+    Soon,
     /// It began so many seconds after the key was turned on or the bus woke, or after the recording
     /// began.
     Late(f64),

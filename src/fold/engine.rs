@@ -7,6 +7,7 @@ use lostnode_parsers::j1939;
 use super::j1939::J1939;
 use crate::capture::{Batch, ChannelIndex, Group};
 use crate::fold::diagnostics::answers_about_emissions;
+use crate::fold::diagnostics::supply::HIGHEST;
 use crate::fold::timing::Nanoseconds;
 
 /// Electronic engine controller 1 (SAE J1939-71).
@@ -54,8 +55,6 @@ const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 }
 /// cranked the other one is seldom undercut (common practice, no source).
 const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
 
-/// No system of 12 or 24 V has more volts than this (common practice, no source).
-const HIGHEST: f64 = 36.0;
 /// Volts that are lost between the battery and the key switch at most (common practice, no source).
 const DROP: f64 = 3.0;
 

@@ -249,8 +249,10 @@ impl<'a> Gap<'a> {
 
     /// Whether no other channel carried anything in the midst of it.
     fn others_stopped(&self) -> bool {
-        // Clocks of channels differ by up to 0.1 s in real captures.
-        let slack = nanoseconds(0.1);
+        // Clocks of channels differ by up to 0.1 s in real captures, and buses that are switched off
+        // or recorded together end with the frame that each happened to carry last.
+        let most = nanoseconds(APART_MOST);
+        let slack = (self.silence.length() / APART).clamp(nanoseconds(0.1), most);
         let (start, end) = (self.silence.start.saturating_add(slack), self.silence.end - slack);
         let stopped = |other: &ChannelTiming| {
             let Some((first, last)) = other.heard else { return true };
@@ -353,6 +355,10 @@ impl<'a> Gap<'a> {
     }
 }
 
+/// Of what is silent on every channel the channels may begin and end this part of it apart …
+const APART: Nanoseconds = 20;
+/// … and at most so many seconds.
+const APART_MOST: f64 = 1.0;
 /// So many error frames before a stop and in its first half are those of a line that fails (common
 /// practice, no source).
 const FAILS: usize = 3;

@@ -39,8 +39,25 @@ pub(super) fn find(
         }
         join_wakes(&mut stops, channel as ChannelIndex, &timing.channels[channel]);
     }
+    join_pauses(&mut stops);
     stops.sort_by_key(|stop| stop.silence);
     stops
+}
+
+/// A pause of the recording is the whole of it on each channel: a bus of few frames was quiet a
+/// little longer at either end.
+fn join_pauses(stops: &mut Vec<Stop>) {
+    let pauses: Vec<Silence> = stops
+        .iter()
+        .filter(|stop| stop.kind == StopKind::CapturePause)
+        .map(|stop| stop.silence)
+        .collect();
+    let is_of = |stop: &Stop, pause: &Silence| {
+        stop.kind == StopKind::Unknown
+            && !stop.ongoing
+            && stop.silence.overlap(pause) * 10 >= stop.silence.length() * 9
+    };
+    stops.retain(|stop| !pauses.iter().any(|pause| is_of(stop, pause)));
 }
 
 /// Puts the stops of a sleeping bus that wakes for moments together to one.

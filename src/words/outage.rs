@@ -156,6 +156,10 @@ fn why_so(why: Why) -> String {
              may have turned the key",
             super::terms::duration(seconds)
         ),
+        Why::InAPause { identifiers } => format!(
+            "{identifiers} identifiers were not there any more after a pause of the recording: the \
+             key may have been turned meanwhile"
+        ),
         Why::SentForAWhile => "it was sent for a short while only".to_owned(),
         Why::SameOrderAgain => {
             "modules left in the same order as another time in this capture".to_owned()

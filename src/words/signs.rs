@@ -3,7 +3,7 @@
 use super::returned::returned;
 use super::terms::{duration, plural};
 use super::{diagnosis, just_before};
-use crate::analysis::symptom::{ErrorKind, NoStart, Now, Rhythm, Sign, Spread};
+use crate::analysis::symptom::{ErrorKind, Now, Rhythm, Sign, Spread, Starter};
 
 /// A sign of a symptom.
 pub(super) fn sign(sign: &Sign) -> String {
@@ -29,11 +29,17 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Rhythm(Rhythm::Uneven(times)) | Sign::RhythmTogether(Rhythm::Uneven(times)) => {
             format!("{times} dropouts at irregular intervals")
         }
-        Sign::Start(NoStart::Late(after)) | Sign::StartTogether(NoStart::Late(after)) => format!(
+        Sign::Start(Starter::Turned) | Sign::StartTogether(Starter::Turned) => {
+            "the engine was started then".to_owned()
+        }
+        Sign::Start(Starter::Soon) | Sign::StartTogether(Starter::Soon) => {
+            "soon after key-on, or after the recording began, when engines are started".to_owned()
+        }
+        Sign::Start(Starter::Late(after)) | Sign::StartTogether(Starter::Late(after)) => format!(
             "{} after key-on, or after the recording began: late for an engine start",
             duration(after)
         ),
-        Sign::Start(NoStart::Charged(volts)) | Sign::StartTogether(NoStart::Charged(volts)) => {
+        Sign::Start(Starter::Charged(volts)) | Sign::StartTogether(Starter::Charged(volts)) => {
             format!(
                 "the battery was being charged before it, at {volts:.1} V: the engine ran, or a \
                  charger was connected"

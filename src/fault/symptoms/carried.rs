@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::Id;
 
-use super::Symptom;
 use super::elsewhere::Floods;
+use super::{Symptom, nodes, starts};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, Outage, Scope};
@@ -41,13 +41,19 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Optio
                 && stop.silence().overlap(&outage.silence()) > 0
         })
     };
+    let mut losses: Vec<&Outage> = Vec::new();
     for outage in analysis
         .lost()
         .filter(|outage| !flooded(outage) && !of_a_stop(outage) && !floods.took(analysis, outage))
     {
         for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {
             *times.entry(*id).or_default() += 1;
+            losses.push(outage);
         }
+    }
+    // The starter pulls gateways down too.
+    if starts::may_be_one(analysis, &nodes::once_each(losses.into_iter())) {
+        return None;
     }
     // A gateway that fails stops all that it carries to a bus, or most of it. Few of many are some
     // module that both buses hear.

@@ -187,7 +187,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm)])
-        .with_signs(starts::hardly(analysis, rhythm, outages).map(Sign::Start))
+        .with_signs(starts::sign(analysis, rhythm, outages).map(Sign::Start))
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
         .with_signs(answers)
@@ -204,7 +204,7 @@ fn led(analysis: &Analysis, subject: &Subject) -> Option<Led> {
 
 /// What a loss is told in parts of, as where a slow identifier comes back later than the others, is
 /// one loss: the part whose return tells most stands for it.
-fn once_each<'a>(outages: impl Iterator<Item = &'a Outage>) -> Vec<&'a Outage> {
+pub(super) fn once_each<'a>(outages: impl Iterator<Item = &'a Outage>) -> Vec<&'a Outage> {
     let mut out: Vec<&Outage> = Vec::new();
     for outage in outages {
         let own = outage.silence();
@@ -255,7 +255,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let lead = led(analysis, &subject).map(Sign::LeadTogether);
         Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
-            .with_signs(starts::hardly(analysis, rhythm, &outages).map(Sign::StartTogether))
+            .with_signs(starts::sign(analysis, rhythm, &outages).map(Sign::StartTogether))
             .with_signs((modules >= MANY).then_some(Sign::Number(modules)))
             .with_signs(lead)
             .with_signs(errors)
@@ -293,7 +293,7 @@ fn returned(outages: &[&Outage]) -> Return {
 }
 
 /// Steps of equal length are those of a watchdog.
-fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
+pub(super) fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     // From one drive to the next is no step.
     let pairs = outages.windows(2).filter(|pair| of_one_drive(analysis, pair[0], pair[1]));
     let steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
@@ -301,7 +301,8 @@ fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
         // One in each drive may be its start.
         let brief = outages
             .iter()
-            .all(|outage| may_be_a_start(analysis, outage) && is_of_one_start(analysis, outage));
+            .all(|outage| may_be_a_start(analysis, outage) && is_of_one_start(analysis, outage))
+            && !outages.iter().any(|outage| is_lost_again(analysis, outage));
         return match outages.len() {
             0 | 1 if brief => Rhythm::Brief,
             0 | 1 => Rhythm::Single,
@@ -333,6 +334,21 @@ fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
     let of_one = outage.scope != Scope::Branch;
     let due_after = paces.reduce(f64::min).filter(|_| of_one).unwrap_or(0.0);
     !outage.ongoing && outage.duration() - due_after <= BRIEF
+}
+
+/// Whether each of its nodes is lost at other times of the drive too, in whatever company: what is
+/// behind those is behind this one.
+fn is_lost_again(analysis: &Analysis, outage: &Outage) -> bool {
+    let again = |node: &NodeIndex| {
+        analysis.lost().any(|other| {
+            matches!(other.scope, Scope::Node | Scope::Branch)
+                && !other.ids.is_empty()
+                && other.nodes.contains(node)
+                && other.silence().overlap(&outage.silence()) <= 0
+                && of_one_drive(analysis, other, outage)
+        })
+    };
+    !outage.nodes.is_empty() && outage.nodes.iter().all(again)
 }
 
 /// Nobody cranks an engine that runs: a loss under way, however brief, is no start.

@@ -1,7 +1,7 @@
-//! What speaks against the starter behind a short loss.
+//! Whether the starter is likely behind a short loss.
 
-use super::nodes::key_ons;
-use crate::analysis::symptom::{NoStart, Rhythm};
+use super::nodes::{self, key_ons};
+use crate::analysis::symptom::{Rhythm, Starter};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::supply::is_double;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -17,29 +17,37 @@ const RUNS_WITHIN: f64 = 5.0;
 /// source: at rest it has 12.8 V at most).
 const CHARGED: f64 = 13.2;
 
-/// What speaks against a start where losses are short enough for one, and nothing shows that the
-/// engine was started then.
-pub(super) fn hardly(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> Option<NoStart> {
+/// How likely a start is by its time, where losses are short enough for one.
+pub(super) fn sign(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> Option<Starter> {
     let started = |outage: &&Outage| {
         let until = outage.end.saturating_add(nanoseconds(RUNS_WITHIN));
         analysis.engine_started_in(outage.start, until)
     };
-    if !matches!(rhythm, Rhythm::Brief | Rhythm::BriefInDrives(_)) || outages.iter().any(started) {
+    if !matches!(rhythm, Rhythm::Brief | Rhythm::BriefInDrives(_)) {
         return None;
+    }
+    if outages.iter().any(started) {
+        return Some(Starter::Turned);
     }
     let late = |outage: &&Outage| {
         let after = seconds(outage.start - on_since(analysis, outage)?);
-        (after > LATE).then_some(NoStart::Late(after))
+        (after > LATE).then_some(Starter::Late(after))
     };
     let charged = |outage: &&Outage| {
         let supply = analysis.diagnosis.vehicle.supply.as_ref()?;
         let since = on_since(analysis, outage)?;
         let last = supply.series.iter().rfind(|(time, _)| *time <= outage.start)?;
         let level = if is_double(supply.max) { 2.0 * CHARGED } else { CHARGED };
-        (last.0 >= since && last.1 >= level).then_some(NoStart::Charged(last.1))
+        (last.0 >= since && last.1 >= level).then_some(Starter::Charged(last.1))
     };
-    let first = outages.iter().find_map(late);
-    first.or_else(|| outages.iter().find_map(charged))
+    let against = outages.iter().find_map(late).or_else(|| outages.iter().find_map(charged));
+    against.or(Some(Starter::Soon))
+}
+
+/// Whether nothing but the starter need be behind losses: once, short, and at its time.
+pub(super) fn may_be_one(analysis: &Analysis, outages: &[&Outage]) -> bool {
+    let rhythm = nodes::rhythm(analysis, outages);
+    matches!(sign(analysis, rhythm, outages), Some(Starter::Soon | Starter::Turned))
 }
 
 /// When the key was last turned on or the channel last woke before a loss; else when the recording

@@ -10,6 +10,10 @@ const LEVELS: [f64; 3] = [9.6, 10.5, 12.0];
 /// Common practice, no source.
 const DOUBLE_ABOVE: f64 = 18.0;
 
+/// No supply of 12 or 24 V has more volts than this (common practice, no source): what says so is
+/// no reading of it.
+pub const HIGHEST: f64 = 36.0;
+
 /// The levels of a system whose supply reached `most` volts, lowest first.
 pub fn levels(most: f64) -> [f64; 3] {
     LEVELS.map(|level| if is_double(most) { level * 2.0 } else { level })
@@ -60,6 +64,9 @@ impl Supply {
     pub const KEPT: usize = 8192;
 
     pub(super) fn push(&mut self, time: Nanoseconds, volts: f64, source: Source) {
+        if volts > HIGHEST {
+            return;
+        }
         let stride = self.stride.max(1);
         self.skipped += 1;
         match self.series.last_mut().zip(self.sources.last_mut()) {

@@ -4,7 +4,7 @@ use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
-use crate::silence::{Event, Loss};
+use crate::silence::{Event, Loss, StopKind};
 
 /// Modules without an after-run of their own leave within this many seconds of each other (common
 /// practice, no source; 0.04 to 1.1 s on open captures of three cars).
@@ -309,17 +309,36 @@ impl Scene<'_> {
         Some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why?))
     }
 
-    /// A large part of what was there left shortly before the end, and nobody misses a module.
+    /// A large part of what was there left shortly before the end, or was not there any more after a
+    /// pause of the recording, and nobody misses a module.
     fn before_the_end(&self, events: &[Event], figures: &Figures) -> Option<Why> {
         let sender = events.first().and_then(|event| self.sole_sender(event));
         let of_one =
             sender.is_some() && events.iter().all(|event| self.sole_sender(event) == sender);
         let left = seconds(self.heard.1 - figures.onset);
-        let key = figures.share() >= LARGE
-            && figures.over <= WITHIN
-            && left <= SHORTLY
-            && !of_one
-            && !self.observed.a_module_is_missed;
-        key.then_some(Why::BeforeTheEnd { seconds: left, identifiers: figures.ids.len() })
+        if figures.share() < LARGE
+            || figures.over > WITHIN
+            || of_one
+            || self.observed.a_module_is_missed
+        {
+            return None;
+        }
+        let identifiers = figures.ids.len();
+        match self.in_a_pause(figures.onset) {
+            true => Some(Why::InAPause { identifiers }),
+            false => (left <= SHORTLY).then_some(Why::BeforeTheEnd { seconds: left, identifiers }),
+        }
+    }
+
+    /// Whether the recording paused from then on: how they left was not recorded.
+    fn in_a_pause(&self, onset: Nanoseconds) -> bool {
+        let channel = self.observed.timing.ids[self.watched[0]].key.channel;
+        let near = nanoseconds(WITHIN);
+        self.observed.losses.stops.iter().any(|stop| {
+            let from = stop.silence.start - near;
+            stop.kind == StopKind::CapturePause
+                && stop.concerns(channel)
+                && (from..stop.silence.end).contains(&onset)
+        })
     }
 }

@@ -144,6 +144,11 @@ pub enum Why {
         /// How many identifiers.
         identifiers: usize,
     },
+    /// A large part was not there any more after a pause of the recording.
+    InAPause {
+        /// How many identifiers.
+        identifiers: usize,
+    },
     /// It was sent for a short while only.
     SentForAWhile,
     /// The modules were still starting.
