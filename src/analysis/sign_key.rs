@@ -4,6 +4,10 @@ use super::blame::Verdict;
 use super::just_before::LeadKind;
 use super::symptom::{ErrorKind, Now, Return, Rhythm, Sign, SignName, SignValue, Spread, Starter};
 
+/// Modules at one instant, from which on a bus behind a gateway is the usual reason (common
+/// practice, no source).
+const MANY: usize = 7;
+
 impl Sign {
     /// Its table, and its value there.
     pub fn key(&self) -> (SignName, SignValue) {
@@ -51,6 +55,7 @@ impl Sign {
                 (SignName::Share, SignValue::HalfOrMore)
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
+            Sign::Number(..MANY) => (SignName::Number, SignValue::Several),
             Sign::Number(_) => (SignName::Number, SignValue::Many),
             Sign::BusEnd { with_errors: 0, .. } => (SignName::BusEnd, SignValue::Abrupt),
             Sign::BusEnd { .. } => (SignName::BusEnd, SignValue::Errors),

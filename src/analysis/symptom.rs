@@ -280,6 +280,7 @@ pub enum SignValue {
     RanOn,
     Recent,
     Remembered,
+    Several,
     Single,
     StartedAnew,
     Starts,

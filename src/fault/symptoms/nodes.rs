@@ -48,11 +48,9 @@ const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
 const FEW: usize = 4;
 
-/// A branch or a fuse of a car carries two to five modules as a rule, and a bus behind a gateway
-/// more (common practice, no source). Of invented vehicles 4 of 62 branches and shared supplies took
-/// six along and none more, of 12 gateways that were taken for a branch five took seven to eleven
-/// (first sets of two worlds by others).
-const MANY: usize = 7;
+/// A branch or a fuse of a car carries two to four modules as a rule, a bus behind a gateway more
+/// (common practice, no source).
+const FIVE: usize = 5;
 
 /// Whether a node is surely no part of another: a clock parts what one module sends too.
 fn is_module(analysis: &Analysis, node: NodeIndex) -> bool {
@@ -256,7 +254,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
             .with_signs(starts::sign(analysis, rhythm, &outages).map(Sign::StartTogether))
-            .with_signs((modules >= MANY).then_some(Sign::Number(modules)))
+            .with_signs((modules >= FIVE).then_some(Sign::Number(modules)))
             .with_signs(lead)
             .with_signs(errors)
     };

@@ -122,6 +122,7 @@ fn text(data: &[u8]) -> String {
 /// ```
 pub fn is_vin(text: &str) -> bool {
     text.len() == 17
+        && text.bytes().any(|byte| byte != b'0')
         && text.bytes().all(|byte| {
             byte.is_ascii_digit() || (byte.is_ascii_uppercase() && !b"IOQ".contains(&byte))
         })

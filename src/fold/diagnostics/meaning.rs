@@ -177,6 +177,12 @@ pub fn is_bus_off(code: Code) -> bool {
     }
 }
 
+/// Whether a code says that software does not fit, its own or another module's: U0300 to U03FF (SAE
+/// J2012).
+pub fn is_misfit(code: Code) -> bool {
+    Code::new(code.base(), None).to_string().starts_with("U03")
+}
+
 /// Whether a code says that the module lacks its programming or configuration, or has one that does
 /// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
 /// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration; U0300,

@@ -3,12 +3,14 @@
 mod codes;
 mod vehicle;
 
+use std::collections::BTreeSet;
+
 use crate::analysis::blame::{self, Accusation, Blame, Witness};
 use crate::analysis::diagnosis::{
     CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry, TestEntry,
 };
 use crate::analysis::{Node, Outage, Scope};
-use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
+use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin, meaning};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::NodeIndex;
 use crate::network::Basis;
@@ -26,7 +28,8 @@ pub fn diagnosis(
     outages: &[Outage],
     begin: Option<Nanoseconds>,
 ) -> Diagnosis {
-    let codes = codes::of(diagnostics, begin.is_some());
+    let mut codes = codes::of(diagnostics, begin.is_some());
+    leave_complaints(diagnostics, &mut codes);
     let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
@@ -45,6 +48,26 @@ pub fn diagnosis(
         accusers,
         messages: diagnostics.messages.clone(),
         codes,
+    }
+}
+
+/// Who says that software does not fit may mean another's: where a module is known to be of another
+/// vehicle, or says by another code that it is not configured, the others complain about it.
+fn leave_complaints(diagnostics: &Diagnostics, codes: &mut [CodeEntry]) {
+    let complains = |code: &CodeEntry| matches!(code.number, CodeNumber::Code(number) if meaning::is_misfit(number));
+    let vehicle = diagnostics.identities.vehicle();
+    let by_number = diagnostics
+        .identities
+        .modules
+        .iter()
+        .filter(|(_, identity)| !problems(identity, vehicle.vin.as_deref(), false).is_empty());
+    let by_code =
+        codes.iter().filter(|code| code.unconfigured && code.gone.is_none() && !complains(code));
+    let known: BTreeSet<Module> =
+        by_number.map(|(module, _)| *module).chain(by_code.map(|code| code.module)).collect();
+    for code in codes.iter_mut().filter(|code| complains(code)) {
+        let of_another = known.iter().any(|module| *module != code.module);
+        code.unconfigured &= !of_another || known.contains(&code.module);
     }
 }
 
@@ -75,7 +98,7 @@ fn identities(diagnostics: &Diagnostics, codes: &[CodeEntry]) -> Vec<IdentityEnt
 
 fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<IdentityProblem> {
     let vin = match (identity.vin.as_deref(), vin) {
-        (Some(""), _) => Some(IdentityProblem::BlankVin),
+        (Some(own), _) if own.bytes().all(|byte| byte == b'0') => Some(IdentityProblem::BlankVin),
         (Some(own), Some(vehicle)) if own != vehicle && is_vin(own) => {
             Some(IdentityProblem::OtherVin(own.to_owned()))
         }
