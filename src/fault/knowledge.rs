@@ -52,6 +52,9 @@ pub struct Class {
     /// No fault of the vehicle.
     #[serde(default)]
     pub benign: bool,
+    /// Its modules are all of one bus.
+    #[serde(default)]
+    pub one_bus: bool,
     /// The class of one module whose signs it has where its modules are not told apart.
     pub alone: Option<ClassName>,
     /// The symptom without which it is out of the question.

@@ -193,6 +193,9 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
         for name in knowledge.symptom[&kind].by.keys() {
             let class = &knowledge.class[name];
             let Some(subject) = subject.at(class.at, analysis) else { continue };
+            if class.one_bus && !is_of_one_bus(analysis, &subject) {
+                continue;
+            }
             let shows_it = |needed: SymptomKind| {
                 symptoms.iter().any(|symptom| {
                     let signed = class
@@ -215,6 +218,12 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
         }
     }
     out
+}
+
+fn is_of_one_bus(analysis: &Analysis, subject: &Subject) -> bool {
+    let nodes = subject.nodes();
+    let channel = |node: &NodeIndex| analysis.nodes[*node].channel;
+    nodes.iter().all(|node| channel(node) == channel(&nodes[0]))
 }
 
 /// What looks like one module and may be several, and what is missing in company: faults that

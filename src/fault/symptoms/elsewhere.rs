@@ -63,10 +63,9 @@ pub fn leave_to_gateway(analysis: &Analysis, out: &mut Vec<Symptom>) {
     });
 }
 
-/// Whether a symptom is of losses, and all of them are so.
-fn all_losses(analysis: &Analysis, symptom: &Symptom, are: impl Fn(&Outage) -> bool) -> bool {
-    let silent = matches!(symptom.kind(), SymptomKind::NodeSilent | SymptomKind::NodesSilent);
-    let of_it = |outage: &&Outage| match &symptom.subject {
+/// The losses of an identifier, a node, or of several together.
+pub(super) fn losses<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a Outage> {
+    let of_it = |outage: &&Outage| match subject {
         Subject::Sender(id) => outage.scope == Scope::Identifier && outage.ids.first() == Some(id),
         Subject::Node(node) => outage.nodes == [*node],
         Subject::Nodes(nodes) => {
@@ -75,6 +74,12 @@ fn all_losses(analysis: &Analysis, symptom: &Symptom, are: impl Fn(&Outage) -> b
         }
         _ => false,
     };
-    let losses: Vec<&Outage> = analysis.lost().filter(of_it).collect();
+    analysis.lost().filter(of_it).collect()
+}
+
+/// Whether a symptom is of losses, and all of them are so.
+fn all_losses(analysis: &Analysis, symptom: &Symptom, are: impl Fn(&Outage) -> bool) -> bool {
+    let silent = matches!(symptom.kind(), SymptomKind::NodeSilent | SymptomKind::NodesSilent);
+    let losses = losses(analysis, &symptom.subject);
     silent && !losses.is_empty() && losses.into_iter().all(are)
 }

@@ -1,6 +1,7 @@
 //! From the analysis to symptoms: what asks for an explanation, what it is about, and its signs
 //! (docs/findings.md).
 
+mod across;
 mod answers;
 mod bus;
 mod carried;
@@ -28,6 +29,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     for channel in 0..analysis.channels.len() {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
+    across::join(analysis, &mut out);
     in_turn::mark(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
