@@ -109,6 +109,12 @@ const APART: f64 = 5.0;
 const UNLIKE: f64 = 6.5;
 /// … and by which they hardly ever do.
 const MOST_UNLIKE: f64 = 8.0;
+/// … and up to which all of them may be one, however many identifiers there are.
+const ALIKE: f64 = 3.0;
+/// How many times likelier several modules are then: of 43 nodes of nine identifiers and more that
+/// were lost and whose clocks are so much alike 6 were several, of 58 others 43 (invented vehicles,
+/// seeds 60, 61 and the first sets of two worlds by others); allowed for worse in real ones.
+const ODDS_ALIKE: f64 = 0.3;
 /// How many times likelier several modules are than one where two clocks differ by the first, and
 /// by the second. What the load adds makes the clocks of one module differ too. Of 23 nodes of
 /// invented vehicles that were lost (seeds 60, 61 and the first sets of two worlds by others) 15 and
@@ -126,10 +132,12 @@ fn several(timing: &Timing, clocks: &Clocks, ids: &[IdIndex]) -> Option<f64> {
     };
     let others = ids.get(1..)?;
     let mean = others.iter().map(chance).sum::<f64>() / others.len().max(1) as f64;
-    let by_number = odds_of_several(ids.len()).map(|odds| odds * mean);
     let skews: Vec<Skew> = ids.iter().filter_map(|id| Skew::of(timing, clocks, *id)).collect();
     let pairs = skews.iter().enumerate().flat_map(|(at, a)| skews[..at].iter().map(|b| a.apart(b)));
-    let by_clock = match pairs.fold(0.0, f64::max) {
+    let most = pairs.fold(0.0, f64::max);
+    let alike = if most < ALIKE && skews.len() > 1 { ODDS_ALIKE } else { 1.0 };
+    let by_number = odds_of_several(ids.len()).map(|odds| odds * mean * alike);
+    let by_clock = match most {
         most if most >= MOST_UNLIKE => Some(ODDS_UNLIKE[1]),
         most if most >= UNLIKE => Some(ODDS_UNLIKE[0]),
         _ => None,
