@@ -356,9 +356,9 @@ impl<'a> Gap<'a> {
 }
 
 /// Of what is silent on every channel the channels may begin and end this part of it apart …
-const APART: Nanoseconds = 20;
+const APART: Nanoseconds = 10;
 /// … and at most so many seconds.
-const APART_MOST: f64 = 1.0;
+const APART_MOST: f64 = 2.0;
 /// So many error frames before a stop and in its first half are those of a line that fails (common
 /// practice, no source).
 const FAILS: usize = 3;
