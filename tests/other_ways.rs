@@ -380,7 +380,6 @@ fn what_leaves_later_is_of_a_key_that_stays_off() {
 
 /// A gateway that others miss now speaks for itself; one that they remember does not.
 #[test]
-#[ignore = "since 2026-11-28 it is not (0.084 and 0.087): open, see docs/findings.md"]
 fn a_gateway_that_is_missed_now_is_likelier_at_fault() {
     let gateway = |status: &str| {
         let mut text = vehicle();
