@@ -25,11 +25,13 @@ const PART: usize = 4;
 /// need not tell.
 pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Option<Symptom> {
     let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
-    // On a flooded bus what is carried over waits like everything else.
+    // On a flooded bus what is carried over waits like everything else, and on a bad line it is lost
+    // like everything else.
     let flooded = |outage: &&Outage| {
         outage.channel.is_some_and(|channel| {
             shown.iter().any(|own| {
-                own.kind() == SymptomKind::Flood && own.subject == Subject::Channel(channel)
+                matches!(own.kind(), SymptomKind::Flood | SymptomKind::LostInTurn)
+                    && own.subject == Subject::Channel(channel)
             })
         })
     };

@@ -18,6 +18,10 @@ use crate::ids::{ChannelIndex, NodeIndex};
 /// may have been silent too, and nobody could tell.
 const TELLS: f64 = 1.4;
 
+/// Nodes that nobody told apart may be parted or joined wrongly, and then two companies cross by
+/// that: of these it takes so many.
+const SURELY: usize = 3;
+
 /// The longest loss of each set of nodes of a channel, ascending; not of those that started anew,
 /// for a supply that falls takes now few and now many.
 type Lost = BTreeMap<(ChannelIndex, Vec<NodeIndex>), Silence>;
@@ -33,7 +37,10 @@ pub fn mark(analysis: &Analysis, out: &mut Vec<Symptom>) {
         };
         let sets: Vec<&Vec<NodeIndex>> =
             here.iter().copied().filter(crosses).map(|((_, set), _)| set).collect();
-        if sets.is_empty() {
+        let told =
+            |node: &&NodeIndex| analysis.nodes[**node].basis.iter().any(|basis| basis.is_told());
+        let enough = sets.len() >= SURELY || sets.iter().copied().flatten().all(|node| told(&node));
+        if sets.is_empty() || !enough {
             continue;
         }
         let mut nodes: Vec<NodeIndex> = sets.iter().flat_map(|set| set.iter().copied()).collect();
