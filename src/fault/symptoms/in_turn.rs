@@ -22,30 +22,32 @@ const TELLS: f64 = 1.4;
 /// that: of these it takes so many.
 const SURELY: usize = 3;
 
-/// The longest loss of each set of nodes of a channel, ascending; not of those that started anew,
-/// for a supply that falls takes now few and now many.
-type Lost = BTreeMap<(ChannelIndex, Vec<NodeIndex>), Silence>;
+/// Nodes of one channel that were lost together.
+struct Company {
+    channel: ChannelIndex,
+    /// Ascending.
+    nodes: Vec<NodeIndex>,
+    /// The longest time.
+    loss: Silence,
+}
 
 /// Tells for each bus whose modules are lost in changing company, and marks what is about these.
 pub fn mark(analysis: &Analysis, out: &mut Vec<Symptom>) {
-    let lost = lost(analysis);
+    let all = companies(analysis);
     for channel in 0..analysis.channels.len() {
         let channel = channel as ChannelIndex;
-        let here: Vec<_> = lost.iter().filter(|((own, _), _)| *own == channel).collect();
-        let crosses = |one: &(&(ChannelIndex, Vec<NodeIndex>), &Silence)| {
-            here.iter().any(|other| cross(analysis, (&one.0.1, one.1), (&other.0.1, other.1)))
-        };
-        let sets: Vec<&Vec<NodeIndex>> =
-            here.iter().copied().filter(crosses).map(|((_, set), _)| set).collect();
-        let told =
-            |node: &&NodeIndex| analysis.nodes[**node].basis.iter().any(|basis| basis.is_told());
-        let enough = sets.len() >= SURELY || sets.iter().copied().flatten().all(|node| told(&node));
-        if sets.is_empty() || !enough {
-            continue;
-        }
-        let mut nodes: Vec<NodeIndex> = sets.iter().flat_map(|set| set.iter().copied()).collect();
+        let here = || all.iter().filter(|own| own.channel == channel);
+        let crossing: Vec<&Company> =
+            here().filter(|one| here().any(|other| cross(analysis, one, other))).collect();
+        let mut nodes: Vec<NodeIndex> =
+            crossing.iter().flat_map(|own| own.nodes.iter().copied()).collect();
         nodes.sort_unstable();
         nodes.dedup();
+        let told =
+            |node: &NodeIndex| analysis.nodes[*node].basis.iter().any(|basis| basis.is_told());
+        if nodes.is_empty() || crossing.len() < SURELY && !nodes.iter().all(told) {
+            continue;
+        }
         for symptom in &mut *out {
             let own = symptom.subject.nodes();
             if !own.is_empty() && own.iter().all(|node| nodes.contains(node)) {
@@ -54,51 +56,56 @@ pub fn mark(analysis: &Analysis, out: &mut Vec<Symptom>) {
                 symptom.signs.retain(|sign| !matches!(sign, Sign::Share { .. }));
             }
         }
-        let fact = Fact::LostInTurn { nodes: nodes.len(), companies: sets.len() };
+        let fact = Fact::LostInTurn { nodes: nodes.len(), companies: crossing.len() };
         out.push(Symptom::new(Subject::Channel(channel), fact));
     }
 }
 
-fn lost(analysis: &Analysis) -> Lost {
+/// Those of a capture, each once; not of what started anew, for a supply that falls takes now few
+/// and now many.
+fn companies(analysis: &Analysis) -> Vec<Company> {
     let told = |outage: &&Outage| {
         matches!(outage.scope, Scope::Node | Scope::Branch)
             && !outage.ids.is_empty()
             && outage.cause != Cause::LostPower
     };
     // One loss may be told in parts, by how each part came back.
-    let mut losses: Vec<(ChannelIndex, Vec<NodeIndex>, Silence)> = Vec::new();
+    let mut losses: Vec<Company> = Vec::new();
     for outage in analysis.lost().filter(told) {
         let Some(channel) = outage.channel else { continue };
-        let own = outage.silence();
-        let same = |(other, _, loss): &&mut (ChannelIndex, Vec<NodeIndex>, Silence)| {
-            *other == channel && 2 * own.overlap(loss) > own.length().min(loss.length())
+        let loss = outage.silence();
+        let same = |other: &&mut Company| {
+            let shorter = loss.length().min(other.loss.length());
+            other.channel == channel && 2 * loss.overlap(&other.loss) > shorter
         };
         match losses.iter_mut().rev().find(same) {
-            Some((_, nodes, _)) => nodes.extend(&outage.nodes),
-            None => losses.push((channel, outage.nodes.clone(), own)),
+            Some(known) => known.nodes.extend(&outage.nodes),
+            None => losses.push(Company { channel, nodes: outage.nodes.clone(), loss }),
         }
     }
-    let mut out = Lost::new();
-    for (channel, mut nodes, loss) in losses {
+    let mut longest: BTreeMap<(ChannelIndex, Vec<NodeIndex>), Silence> = BTreeMap::new();
+    for Company { channel, mut nodes, loss } in losses {
         nodes.sort_unstable();
         nodes.dedup();
-        let longest = out.entry((channel, nodes)).or_insert(loss);
-        if loss.length() > longest.length() {
-            *longest = loss;
+        let known = longest.entry((channel, nodes)).or_insert(loss);
+        if loss.length() > known.length() {
+            *known = loss;
         }
     }
-    out
+    longest.into_iter().map(|((channel, nodes), loss)| Company { channel, nodes, loss }).collect()
 }
 
-/// Whether two sets share a node, and each lacks one of the other's that went on.
-fn cross(analysis: &Analysis, a: (&[NodeIndex], &Silence), b: (&[NodeIndex], &Silence)) -> bool {
-    let lacks = |of: &[NodeIndex], (other, loss): (&[NodeIndex], &Silence)| {
-        of.iter().any(|node| !other.contains(node) && went_on(analysis, *node, loss))
+/// Whether two share a node, and each lacks one of the other's that went on.
+fn cross(analysis: &Analysis, a: &Company, b: &Company) -> bool {
+    let lacks = |own: &Company, other: &Company| {
+        own.nodes
+            .iter()
+            .any(|node| !other.nodes.contains(node) && went_on(analysis, *node, &other.loss))
     };
-    a.1.overlap(b.1) <= 0
-        && a.0.iter().any(|node| b.0.contains(node))
-        && lacks(a.0, b)
-        && lacks(b.0, a)
+    a.loss.overlap(&b.loss) <= 0
+        && a.nodes.iter().any(|node| b.nodes.contains(node))
+        && lacks(a, b)
+        && lacks(b, a)
 }
 
 /// Whether a node that was not lost with others would have been seen to be.
