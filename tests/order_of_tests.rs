@@ -116,7 +116,8 @@ fn the_rival_of_what_is_likely_is_tested_with_it() {
     // What the starter likely pulled down is no rival of anything likely, however much today's
     // complaint weighs.
     let once = trouble("power_loss", "node = \"door\"", &[15.0], &[3.6]);
-    let found = changed(&[once, old_codes()], "[order]\npresent = 30.0");
+    let weights = "[order]\npresent = 30.0\n[class.module_power]\nprior = 0.14";
+    let found = changed(&[once, old_codes()], weights);
     let all = found["findings"].as_array().unwrap();
     let power = all.iter().find(|finding| finding["class"] == "module_power").unwrap();
     assert!((0.1..0.2).contains(&power["uncalibrated"].as_f64().unwrap()), "{power}");

@@ -333,7 +333,7 @@ pub enum Sign {
         /// All of the bus, also those whose sender is not known.
         all_ids: usize,
     },
-    /// So many modules fell silent together, which is more than a branch or a fuse carries as a rule.
+    /// So many modules fell silent together: more than a branch or a fuse carries as a rule.
     Number(usize),
     /// How a bus ended.
     BusEnd {

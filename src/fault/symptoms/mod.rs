@@ -10,6 +10,7 @@ mod elsewhere;
 mod in_turn;
 mod nodes;
 mod own_switch;
+mod rhythm;
 mod senders;
 mod standing;
 mod starts;

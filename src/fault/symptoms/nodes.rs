@@ -1,37 +1,19 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, own_switch, starts, summed};
+use super::{Symptom, answers, company, own_switch, rhythm, starts, summed};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Led, Return, Rhythm, Sign};
+use crate::analysis::symptom::{Fact, Led, Return, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
-use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
+use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
 use crate::precursor::standard;
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
 const NEAR: f64 = 1.0;
-/// Steps from which their length can be called even: of fewer, some are alike by chance.
-const EVEN_STEPS: usize = 4;
-/// Share of the mean step within which steps are even: a watchdog keeps its time far better, the
-/// road does not.
-const EVEN_SPREAD: f64 = 0.15;
-
 /// A supply counts as held at the beginning of a loss where it was read within so many seconds.
 const MEASURED: f64 = 2.0;
-/// Seconds of one silence that cranking can be behind: an engine turns over for half a second to
-/// three, and a module that the starter pulled down takes up to some seconds to be there again
-/// (common practice, no source).
-const BRIEF: f64 = 5.0;
-/// Where other nodes are lost briefly at so many other times, the first time is as likely one more
-/// of these as a start.
-const STARTS: usize = 6;
-/// Drivers start the engine within so many seconds of the key (common practice, no source).
-const CRANKED_WITHIN: f64 = 10.0;
-/// An engine that ran so many seconds before a loss and throughout was not cranked for it: what is
-/// heard last of a module may lie a second or two before the starter took its supply.
-const RAN_BEFORE: f64 = 2.0;
 /// A part of a node that is lost so many seconds at once, or so often for a second or longer, is a
 /// module of its own that was taken for a part of another.
 const LONG: f64 = 3.5;
@@ -181,7 +163,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);
-    let rhythm = rhythm(analysis, outages);
+    let rhythm = rhythm::of(analysis, outages);
     let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm)])
@@ -240,7 +222,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let senders: Vec<Option<NodeIndex>> = here.map(|id| id.node).collect();
         let own = senders.iter().flatten().filter(|node| set.contains(node));
         let (ids, all_ids) = (own.count(), senders.len());
-        let rhythm = rhythm(analysis, &outages);
+        let rhythm = rhythm::of(analysis, &outages);
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
             Sign::RhythmTogether(rhythm),
@@ -288,130 +270,6 @@ fn returned(outages: &[&Outage]) -> Return {
         _ if ran_on > FEW * anew => Return::RanOn { ran_on, back: back.len() },
         _ => Return::Mixed { anew, ran_on },
     }
-}
-
-/// Steps of equal length are those of a watchdog.
-pub(super) fn rhythm(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
-    // From one drive to the next is no step.
-    let pairs = outages.windows(2).filter(|pair| of_one_drive(analysis, pair[0], pair[1]));
-    let steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
-    if steps.is_empty() {
-        // One in each drive may be its start.
-        let brief = outages
-            .iter()
-            .all(|outage| may_be_a_start(analysis, outage) && is_of_one_start(analysis, outage))
-            && !outages.iter().any(|outage| is_lost_again(analysis, outage));
-        return match outages.len() {
-            0 | 1 if brief => Rhythm::Brief,
-            0 | 1 => Rhythm::Single,
-            times if brief => Rhythm::BriefInDrives(times),
-            times => Rhythm::Uneven(times),
-        };
-    }
-    if at_starts(analysis, outages) {
-        return Rhythm::Starts(outages.len());
-    }
-    let mean = steps.iter().sum::<f64>() / steps.len() as f64;
-    let spread =
-        (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
-    match steps.len() >= EVEN_STEPS && spread < EVEN_SPREAD * mean {
-        true => Rhythm::Even { step: mean, spread },
-        false => Rhythm::Uneven(outages.len()),
-    }
-}
-
-fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
-    analysis.drive_of(one.start) == analysis.drive_of(other.start)
-}
-
-/// Whether cranking can be behind its length. A silence is counted from the last frame, and the
-/// next one was due a period later: so much of it is no silence yet. Of several modules at once the
-/// fastest does not tell when the others were due.
-fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
-    let paces = outage.ids.iter().filter_map(|id| analysis.identifiers[*id].pace);
-    let of_one = outage.scope != Scope::Branch;
-    let due_after = paces.reduce(f64::min).filter(|_| of_one).unwrap_or(0.0);
-    !outage.ongoing && outage.duration() - due_after <= BRIEF
-}
-
-/// Whether each of its nodes is lost at other times of the drive too, in whatever company: what is
-/// behind those is behind this one.
-fn is_lost_again(analysis: &Analysis, outage: &Outage) -> bool {
-    let again = |node: &NodeIndex| {
-        analysis.lost().any(|other| {
-            matches!(other.scope, Scope::Node | Scope::Branch)
-                && !other.ids.is_empty()
-                && other.nodes.contains(node)
-                && other.silence().overlap(&outage.silence()) <= 0
-                && of_one_drive(analysis, other, outage)
-        })
-    };
-    !outage.nodes.is_empty() && outage.nodes.iter().all(again)
-}
-
-/// Nobody cranks an engine that runs: a loss under way, however brief, is no start.
-fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
-    let before = outage.start - nanoseconds(RAN_BEFORE);
-    is_brief(analysis, outage) && !analysis.engine_ran_through(before, outage.end)
-}
-
-/// When a channel woke, or its key was turned on, in order of time.
-pub(super) fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
-    let off = |other: &&Outage| {
-        matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
-            && !other.ongoing
-            && other.channel == channel
-    };
-    let mut out: Vec<Nanoseconds> =
-        analysis.outages.iter().filter(off).map(|off| off.end).collect();
-    out.sort_unstable();
-    out
-}
-
-/// The place of the last of them, where it is so short before a time that the engine may be cranked
-/// for it.
-fn turned(key_ons: &[Nanoseconds], time: Nanoseconds) -> Option<usize> {
-    let before = key_ons.partition_point(|on| *on <= time).checked_sub(1)?;
-    (time - key_ons[before] <= nanoseconds(CRANKED_WITHIN)).then_some(before)
-}
-
-/// Whether each loss is brief and soon after the end of another sleep or key-off: the engine is
-/// cranked as often as the key is turned.
-fn at_starts(analysis: &Analysis, outages: &[&Outage]) -> bool {
-    let key_ons = key_ons(analysis, outages[0].channel);
-    let turned = |outage: &&Outage| turned(&key_ons, outage.start);
-    let mut own: Vec<Option<usize>> = outages.iter().map(turned).collect();
-    own.sort_unstable();
-    own.dedup();
-    own.len() == outages.len()
-        && own.iter().all(Option::is_some)
-        && outages.iter().all(|outage| may_be_a_start(analysis, outage))
-}
-
-/// An engine is started once for each turn of the key. Of brief losses at several times those may
-/// be of the start that come soon after the key, else the first.
-fn is_of_one_start(analysis: &Analysis, outage: &Outage) -> bool {
-    let brief: Vec<&Outage> = analysis
-        .lost()
-        .filter(|other| {
-            matches!(other.scope, Scope::Node | Scope::Branch)
-                && other.channel == outage.channel
-                && is_brief(analysis, other)
-                && of_one_drive(analysis, other, outage)
-                && (other.start - outage.start).abs() > nanoseconds(2.0 * BRIEF)
-        })
-        .collect();
-    let of_others = |other: &&&Outage| other.nodes.iter().all(|node| !outage.nodes.contains(node));
-    // One bad contact that fails time and again says nothing of another module.
-    let others: Vec<&&Outage> = brief.iter().filter(of_others).collect();
-    let several = others.iter().any(|other| other.nodes != others[0].nodes);
-    if others.len() >= STARTS && several {
-        return false;
-    }
-    let key_ons = key_ons(analysis, outage.channel);
-    let after_key = |own: &Outage| turned(&key_ons, own.start).is_some();
-    let mut starts = brief.iter().filter(|other| other.cause != Cause::OpenCircuit);
-    after_key(outage) || starts.all(|other| !after_key(other) && outage.start < other.start)
 }
 
 fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {

@@ -1,6 +1,6 @@
 //! Whether the starter is likely behind a short loss.
 
-use super::nodes::{self, key_ons};
+use super::rhythm::{self, key_ons};
 use crate::analysis::symptom::{Rhythm, Starter};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::supply::is_double;
@@ -46,7 +46,7 @@ pub(super) fn sign(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> 
 
 /// Whether nothing but the starter need be behind losses: once, short, and at its time.
 pub(super) fn may_be_one(analysis: &Analysis, outages: &[&Outage]) -> bool {
-    let rhythm = nodes::rhythm(analysis, outages);
+    let rhythm = rhythm::of(analysis, outages);
     matches!(sign(analysis, rhythm, outages), Some(Starter::Soon | Starter::Turned))
 }
 

@@ -54,7 +54,10 @@ pub fn diagnosis(
 /// Who says that software does not fit may mean another's: where a module is known to be of another
 /// vehicle, or says by another code that it is not configured, the others complain about it.
 fn leave_complaints(diagnostics: &Diagnostics, codes: &mut [CodeEntry]) {
-    let complains = |code: &CodeEntry| matches!(code.number, CodeNumber::Code(number) if meaning::is_misfit(number));
+    let complains = |code: &CodeEntry| match code.number {
+        CodeNumber::Code(number) => meaning::is_misfit(number),
+        _ => false,
+    };
     let vehicle = diagnostics.identities.vehicle();
     let by_number = diagnostics
         .identities
