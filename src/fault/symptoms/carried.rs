@@ -25,7 +25,7 @@ const PART: usize = 4;
 /// need not tell.
 pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Option<Symptom> {
     let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
-    // On a flooded bus what is carried over waits like everything else, and on a bad line it is lost
+    // On a flooded bus what is carried over waits like everything else; on a bad line it is lost
     // like everything else.
     let flooded = |outage: &&Outage| {
         outage.channel.is_some_and(|channel| {
