@@ -159,3 +159,31 @@ fn a_supply_beyond_all_batteries_is_no_reading() {
     let truck = supply(|_| "FFFFFFFF1C02FFFF".to_owned());
     assert_eq!((&truck["min"], &truck["max"]), (&Value::from(27.0), &Value::from(27.0)));
 }
+
+/// A pause of the recording is all that any bus was silent for: a bus that ended sooner, or clocks
+/// of the buses that differ, leave no loss of a module.
+#[test]
+fn what_a_bus_was_quiet_longer_than_a_pause_is_no_loss() {
+    let blamed = |here: Vec<Message>, there: Vec<Message>| {
+        let found = ranked(&reported(&two_buses(60.0, &here, &there)));
+        let benign = ["logger", "sleep", "cranking"];
+        let faults = found.into_iter().filter(|(class, ..)| !benign.contains(&class.as_str()));
+        faults.filter(|(.., probability)| *probability > 0.2).collect::<Vec<_>>()
+    };
+    let sooner = blamed(cut(messages(0x100, 16), 20.0, 40.0), cut(messages(0x400, 8), 21.5, 40.0));
+    assert!(sooner.is_empty(), "{sooner:?}");
+    let skewed =
+        blamed(cut(messages(0x100, 16), 30.0, 33.0), cut(messages(0x400, 8), 29.95, 33.05));
+    assert!(skewed.is_empty(), "{skewed:?}");
+}
+
+/// Where the starter stops what a gateway carries over, who sends it is heard on the other bus and
+/// is well.
+#[test]
+fn a_sender_that_the_other_bus_hears_is_well() {
+    let here = [messages(0x300, 8), messages(0x200, 4)].concat();
+    let there = [slow(messages(0x400, 9), 80.0), cut(messages(0x200, 4), 4.0, 5.0)].concat();
+    let found = reported(&two_buses(90.0, &here, &there));
+    assert!(of_class(&found, "module_connector") < 0.2, "{:?}", ranked(&found));
+    assert!(of_class(&found, "gateway") < 0.2, "{:?}", ranked(&found));
+}

@@ -95,8 +95,9 @@ fn add(stops: &mut Vec<Stop>, mut stop: Stop) {
             other.kind == StopKind::CapturePause && other.silence.overlap(&stop.silence) > 0
         };
         if let Some(known) = stops.iter_mut().find(same) {
-            known.silence.start = known.silence.start.max(stop.silence.start);
-            known.silence.end = known.silence.end.min(stop.silence.end);
+            // All of it, so that what a bus was quiet longer is no loss of its own.
+            known.silence.start = known.silence.start.min(stop.silence.start);
+            known.silence.end = known.silence.end.max(stop.silence.end);
             known.ids.append(&mut stop.ids);
             return;
         }

@@ -23,7 +23,7 @@ const PART: usize = 4;
 /// Identifiers that two buses carry, and that stop on one of them while they go on on the other:
 /// whoever sends them is well, and what carries them over is not. Which bus is which, the traffic
 /// need not tell.
-pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Option<Symptom> {
+pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopped {
     let mut times: BTreeMap<IdIndex, usize> = BTreeMap::new();
     // On a flooded bus what is carried over waits like everything else; on a bad line it is lost
     // like everything else.
@@ -54,9 +54,7 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Optio
         }
     }
     // The starter pulls gateways down too.
-    if starts::may_be_one(analysis, &nodes::once_each(losses.into_iter())) {
-        return None;
-    }
+    let by_starter = starts::may_be_one(analysis, &nodes::once_each(losses.into_iter()));
     // A gateway that fails stops all that it carries to a bus, or most of it. Few of many are some
     // module that both buses hear.
     let mut stopped: BTreeMap<ChannelIndex, usize> = BTreeMap::new();
@@ -70,7 +68,21 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Optio
     });
     let most = times.values().copied().max().unwrap_or(0);
     let fact = Fact::NotCarried { ids: times.len(), times: most };
-    (times.len() >= FEWEST).then(|| Symptom::new(Subject::Vehicle, fact))
+    match times.len() >= FEWEST {
+        false => Stopped::Nothing,
+        true if by_starter => Stopped::ByStarter,
+        true => Stopped::Symptom(Symptom::new(Subject::Vehicle, fact)),
+    }
+}
+
+/// Whether what two buses carry stopped on one of them.
+pub enum Stopped {
+    /// It did not.
+    Nothing,
+    /// It did, and nothing but the starter need be behind it.
+    ByStarter,
+    /// It did.
+    Symptom(Symptom),
 }
 
 /// By channel: how many identifiers it has on timers that another one has too.

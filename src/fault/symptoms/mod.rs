@@ -20,6 +20,7 @@ mod told;
 pub(crate) use senders::{sender, struck};
 pub use symptom::Symptom;
 
+use self::carried::Stopped;
 use crate::analysis::symptom::Silences;
 use crate::analysis::{Analysis, Outage};
 use crate::capture::ChannelIndex;
@@ -34,11 +35,14 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     in_turn::mark(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
-    let carried = carried::stopped(analysis, &out, &floods);
-    if carried.is_some() {
-        elsewhere::leave_to_gateway(analysis, &mut out);
+    match carried::stopped(analysis, &out, &floods) {
+        Stopped::Nothing => {}
+        Stopped::ByStarter => elsewhere::leave_to_gateway(analysis, &mut out),
+        Stopped::Symptom(carried) => {
+            elsewhere::leave_to_gateway(analysis, &mut out);
+            out.push(carried);
+        }
     }
-    out.extend(carried);
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
     out
