@@ -116,9 +116,9 @@ const ALIKE: f64 = 3.0;
 /// seeds 60, 61 and the first sets of two worlds by others); allowed for worse in real ones.
 const ODDS_ALIKE: f64 = 0.3;
 /// How many times likelier several modules are than one where two clocks differ by the first, and
-/// by the second. Of nodes of invented vehicles that were lost (seeds 60, 61 and first sets of two
-/// worlds by others) 70 whose clocks are 7 apart or more were several modules and 3 one; of pairs of
-/// identifiers of one module in real cars 5 % are 5 apart or more, of two 45 % (`../shared/cars`).
+/// by the second. Of nodes of invented vehicles that were lost (seeds 60, 61, first sets of two
+/// worlds by others) 70 whose clocks are 7 apart were several modules and 3 one; of pairs of
+/// identifiers of one module in real cars 5 % are 5 apart, of two 45 % (`../shared/cars`).
 /// Allowed for worse in real vehicles.
 const ODDS_UNLIKE: [f64; 2] = [6.0, 12.0];
 
