@@ -249,8 +249,8 @@ impl<'a> Gap<'a> {
 
     /// Whether no other channel carried anything in the midst of it.
     fn others_stopped(&self) -> bool {
-        // Clocks of channels differ by up to 0.1 s in real captures, and buses that are switched off
-        // or recorded together end with the frame that each happened to carry last.
+        // Clocks of channels differ by up to 0.1 s in real captures, and buses that are switched
+        // off or recorded together end with the frame that each happened to carry last.
         let most = nanoseconds(APART_MOST);
         let slack = (self.silence.length() / APART).clamp(nanoseconds(0.1), most);
         let (start, end) = (self.silence.start.saturating_add(slack), self.silence.end - slack);

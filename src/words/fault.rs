@@ -300,8 +300,8 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             }),
         ),
         Fact::LostInTurn { nodes, companies } => format!(
-            "of {nodes} modules now these and now those are lost together, in {companies} different \
-             companies"
+            "of {nodes} modules now these and now those are lost together, in {companies} \
+             different companies"
         ),
         Fact::NotCarried { ids, times } => format!(
             "{} that two buses carry stopped on one of them and went on on the other, up to \

@@ -71,7 +71,7 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     match times.len() >= FEWEST {
         false => Stopped::Nothing,
         true if by_starter => Stopped::ByStarter,
-        true => Stopped::Symptom(Symptom::new(Subject::Vehicle, fact)),
+        true => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact))),
     }
 }
 
@@ -82,7 +82,7 @@ pub enum Stopped {
     /// It did, and nothing but the starter need be behind it.
     ByStarter,
     /// It did.
-    Symptom(Symptom),
+    Symptom(Box<Symptom>),
 }
 
 /// By channel: how many identifiers it has on timers that another one has too.

@@ -40,7 +40,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
         Stopped::ByStarter => elsewhere::leave_to_gateway(analysis, &mut out),
         Stopped::Symptom(carried) => {
             elsewhere::leave_to_gateway(analysis, &mut out);
-            out.push(carried);
+            out.push(*carried);
         }
     }
     out.extend(bus::recording(analysis));

@@ -309,8 +309,8 @@ impl Scene<'_> {
         Some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why?))
     }
 
-    /// A large part of what was there left shortly before the end, or was not there any more after a
-    /// pause of the recording, and nobody misses a module.
+    /// A large part of what was there left shortly before the end, or was gone after a pause of the
+    /// recording, and nobody misses a module.
     fn before_the_end(&self, events: &[Event], figures: &Figures) -> Option<Why> {
         let sender = events.first().and_then(|event| self.sole_sender(event));
         let of_one =
