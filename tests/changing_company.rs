@@ -12,9 +12,9 @@ mod messages;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 
-use common::report;
-use five_nodes::ranked;
-use messages::{Message, cut, log, message, messages, slow};
+use common::{report, report_text};
+use five_nodes::{of_class, ranked};
+use messages::{Message, buses, cut, log, message, messages, slow};
 use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use serde_json::Value;
@@ -34,10 +34,7 @@ fn reported(text: &str) -> Value {
 
 /// Of a vehicle that nobody knows anything of.
 fn reported_alone(text: &str) -> Value {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("capture.log");
-    std::fs::write(&path, text).unwrap();
-    report(&path, &[]).1
+    report_text(text).1
 }
 
 /// All units of a log.
@@ -87,16 +84,15 @@ fn unit(address: u32, losses: &[Loss]) -> Vec<Message> {
 }
 
 /// Units of a bus, by their losses, and three that go on.
-fn bus(seconds: f64, units: &[&[Loss]]) -> String {
-    let lost = units.iter().zip(0x10..).flat_map(|(losses, address)| unit(address, losses));
+fn units(losses: &[&[Loss]]) -> Vec<Message> {
+    let lost = losses.iter().zip(0x10..).flat_map(|(losses, address)| unit(address, losses));
     let sound = (0x40..0x43).flat_map(|address| unit(address, &[]));
-    log(seconds, &lost.chain(sound).collect::<Vec<_>>())
+    lost.chain(sound).collect()
 }
 
-/// The highest probability of a finding of a class.
-fn of_class(document: &Value, class: &str) -> f64 {
-    let own = ranked(document).into_iter().filter(|(own, ..)| own == class);
-    own.map(|(.., probability)| probability).fold(0.0, f64::max)
+/// What they send in so many seconds.
+fn bus(seconds: f64, losses: &[&[Loss]]) -> String {
+    log(seconds, &units(losses))
 }
 
 /// A and B, then B and C, then A and C: no place of a harness and no fuse takes now these and now
@@ -192,16 +188,9 @@ fn clocks_that_seem_to_differ_speak_for_two_modules() {
 fn a_fuse_knows_no_bus() {
     let with = |other: [Loss; 3]| {
         let own: [Loss; 3] = [(20.3, 22.3, 0.013), (40.3, 42.3, 0.017), (61.3, 63.8, 0.011)];
-        let here = bus(90.0, &[&own]);
-        let there = log(90.0, &{
-            let lost = unit(0x21, &other);
-            let sound = (0x50..0x53).flat_map(|address| unit(address, &[]));
-            lost.into_iter().chain(sound).collect::<Vec<_>>()
-        });
-        let mut lines: Vec<String> = here.lines().map(str::to_owned).collect();
-        lines.extend(there.lines().map(|line| line.replace("can0", "can1")));
-        lines.sort_unstable();
-        reported(&lines.join("\n"))
+        let sound = (0x50..0x53).flat_map(|address| unit(address, &[]));
+        let there: Vec<Message> = unit(0x21, &other).into_iter().chain(sound).collect();
+        reported(&buses(90.0, &[&units(&[&own]), &there]))
     };
     let found = with([(20.3, 22.3, 0.012), (40.3, 42.3, 0.014), (61.3, 63.8, 0.019)]);
     let (class, nodes, _) = &ranked(&found)[0];

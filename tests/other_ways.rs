@@ -10,16 +10,13 @@ mod messages;
 
 use std::fmt::Write;
 
-use common::{lostnode, outages, report, simulated};
+use common::{lostnode, outages, report, report_text, simulated};
 use five_nodes::{answered, ranked, read, trouble, vehicle};
 use messages::{Message, cut, log, message, messages};
 use serde_json::Value;
 
 fn reported_text(text: &str) -> Value {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("capture.log");
-    std::fs::write(&path, text).unwrap();
-    report(&path, &[]).1
+    report_text(text).1
 }
 
 fn reported(seconds: f64, messages: &[Message]) -> Value {

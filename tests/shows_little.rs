@@ -8,21 +8,14 @@ mod five_nodes;
 #[path = "common/messages.rs"]
 mod messages;
 
-use common::{outages, report, simulated};
+use common::{outages, report, report_text, simulated};
 use five_nodes::{ranked, read, trouble, vehicle};
 use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
 /// Exit code and report of `seconds` of these messages.
 fn reported(seconds: f64, messages: &[Message]) -> (i32, Value) {
-    reported_text(&log(seconds, messages))
-}
-
-fn reported_text(text: &str) -> (i32, Value) {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("capture.log");
-    std::fs::write(&path, text).unwrap();
-    report(&path, &[])
+    report_text(&log(seconds, messages))
 }
 
 /// A module of two messages is silent for 1.8 s, in which the slow one misses three frames, too few
@@ -183,7 +176,7 @@ fn a_bus_that_stops_is_no_gateway() {
     lines.extend(there.lines().map(|line| line.replace("can0", "can1")));
     lines.extend((0..20).map(|at| format!("(1030.{at:02}) can0 20000004#0008000000000000")));
     lines.sort_unstable();
-    let (_, document) = reported_text(&lines.join("\n"));
+    let (_, document) = report_text(&lines.join("\n"));
     let found = ranked(&document);
     assert_eq!(found[0].0, "line", "{found:?}");
     assert!(found.iter().all(|(class, ..)| class != "gateway"), "{found:?}");

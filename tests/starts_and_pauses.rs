@@ -8,31 +8,13 @@ mod five_nodes;
 #[path = "common/messages.rs"]
 mod messages;
 
-use common::report;
-use five_nodes::ranked;
-use messages::{Message, cut, log, message, messages, slow};
+use common::report_text;
+use five_nodes::{of_class, ranked};
+use messages::{Message, buses, cut, log, message, messages, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("capture.log");
-    std::fs::write(&path, text).unwrap();
-    report(&path, &[]).1
-}
-
-/// The highest probability of a finding of a class.
-fn of_class(document: &Value, class: &str) -> f64 {
-    let own = ranked(document).into_iter().filter(|(own, ..)| own == class);
-    own.map(|(.., probability)| probability).fold(0.0, f64::max)
-}
-
-/// Two buses of the same seconds.
-fn two_buses(seconds: f64, here: &[Message], there: &[Message]) -> String {
-    let mut lines: Vec<String> = log(seconds, here).lines().map(str::to_owned).collect();
-    let there = log(seconds, there);
-    lines.extend(there.lines().map(|line| line.replace("can0", "can1")));
-    lines.sort_unstable();
-    lines.join("\n")
+    report_text(text).1
 }
 
 /// A module that is silent for a second soon after the recording began, and ran on, may have kept
@@ -61,7 +43,7 @@ fn the_starter_takes_a_gateway_too() {
         let carried = times.iter().fold(shared.clone(), |own, at| cut(own, *at, at + 1.0));
         let here = [messages(0x300, 8), shared].concat();
         let there = [slow(messages(0x400, 9), 80.0), carried].concat();
-        of_class(&reported(&two_buses(90.0, &here, &there)), "gateway")
+        of_class(&reported(&buses(90.0, &[&here, &there])), "gateway")
     };
     let (soon, late, again) = (gateway(&[4.0]), gateway(&[40.0]), gateway(&[4.0, 40.0]));
     assert!(soon < 0.2 && late > 0.4 && again > 0.4, "{soon} {late} {again}");
@@ -75,7 +57,7 @@ fn a_pause_of_the_recording_is_none_of_a_bus_of_few_frames() {
     let told = |here: Vec<Message>, few: usize, from: f64, to: f64| {
         let all = [("500", 0.1), ("510", 0.17), ("520", 0.21)].into_iter().take(few);
         let few: Vec<Message> = all.map(|(id, first)| message(id, 0.25, first)).collect();
-        let found = reported(&two_buses(60.0, &here, &cut(few, from, to)));
+        let found = reported(&buses(60.0, &[&here, &cut(few, from, to)]));
         let outages = found["outages"].as_array().unwrap().iter();
         let stops = outages.filter(|outage| outage["scope"] == "bus").count();
         (stops, of_class(&found, "line"))
@@ -102,11 +84,11 @@ fn sleeping(messages: Vec<Message>, from: f64, to: f64) -> Vec<Message> {
 fn buses_that_sleep_together_have_no_bad_line() {
     let here = || sleeping(messages(0x100, 16), 20.0, 40.0);
     let there = sleeping(messages(0x400, 8), 21.5, 40.0);
-    let found = reported(&two_buses(60.0, &here(), &there));
+    let found = reported(&buses(60.0, &[&here(), &there]));
     let blamed =
         |(class, _, probability): &(String, String, f64)| class != "logger" && *probability >= 0.2;
     assert!(!ranked(&found).iter().any(blamed), "{:?}", ranked(&found));
-    let found = reported(&two_buses(60.0, &here(), &messages(0x400, 8)));
+    let found = reported(&buses(60.0, &[&here(), &messages(0x400, 8)]));
     assert!(of_class(&found, "line") > 0.5, "{:?}", ranked(&found));
 }
 
@@ -165,7 +147,7 @@ fn a_supply_beyond_all_batteries_is_no_reading() {
 #[test]
 fn what_a_bus_was_quiet_longer_than_a_pause_is_no_loss() {
     let blamed = |here: Vec<Message>, there: Vec<Message>| {
-        let found = ranked(&reported(&two_buses(60.0, &here, &there)));
+        let found = ranked(&reported(&buses(60.0, &[&here, &there])));
         let benign = ["logger", "sleep", "cranking"];
         let faults = found.into_iter().filter(|(class, ..)| !benign.contains(&class.as_str()));
         faults.filter(|(.., probability)| *probability > 0.2).collect::<Vec<_>>()
@@ -183,7 +165,7 @@ fn what_a_bus_was_quiet_longer_than_a_pause_is_no_loss() {
 fn a_sender_that_the_other_bus_hears_is_well() {
     let here = [messages(0x300, 8), messages(0x200, 4)].concat();
     let there = [slow(messages(0x400, 9), 80.0), cut(messages(0x200, 4), 4.0, 5.0)].concat();
-    let found = reported(&two_buses(90.0, &here, &there));
+    let found = reported(&buses(90.0, &[&here, &there]));
     assert!(of_class(&found, "module_connector") < 0.2, "{:?}", ranked(&found));
     assert!(of_class(&found, "gateway") < 0.2, "{:?}", ranked(&found));
 }

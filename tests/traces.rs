@@ -8,33 +8,13 @@ mod five_nodes;
 #[path = "common/messages.rs"]
 mod messages;
 
-use common::{report, simulated};
-use five_nodes::{ranked, read, trouble, vehicle};
-use messages::{Message, cut, log, message, messages, slow};
+use common::{report_text, simulated};
+use five_nodes::{of_class, ranked, read, trouble, vehicle};
+use messages::{Message, buses, cut, log, message, messages, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("capture.log");
-    std::fs::write(&path, text).unwrap();
-    report(&path, &[]).1
-}
-
-/// The highest probability of a finding of a class.
-fn of_class(document: &Value, class: &str) -> f64 {
-    let own = ranked(document).into_iter().filter(|(own, ..)| own == class);
-    own.map(|(.., probability)| probability).fold(0.0, f64::max)
-}
-
-/// What several buses carry, in order of time.
-fn buses(seconds: f64, all: &[&[Message]]) -> String {
-    let of_bus = |(at, own): (usize, &&[Message])| -> Vec<String> {
-        let name = format!("can{at}");
-        log(seconds, own).lines().map(|line| line.replace("can0", &name)).collect()
-    };
-    let mut lines: Vec<String> = all.iter().enumerate().flat_map(of_bus).collect();
-    lines.sort_unstable();
-    lines.join("\n")
+    report_text(text).1
 }
 
 /// Error reports at these seconds, among the frames of five nodes.

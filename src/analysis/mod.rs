@@ -87,6 +87,11 @@ impl Analysis {
         self.outages.iter().filter(|outage| outage.is_loss())
     }
 
+    /// The shortest period of these identifiers, in seconds; `None` where none keeps one.
+    pub(crate) fn fastest(&self, ids: &[IdIndex]) -> Option<f64> {
+        ids.iter().filter_map(|id| self.identifiers[*id].pace).reduce(f64::min)
+    }
+
     /// The ranked findings; none where they were not asked for.
     pub fn ranked(&self) -> &[finding::Finding] {
         self.findings.as_ref().map_or(&[], |findings| &findings.ranked)

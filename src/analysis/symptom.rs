@@ -183,10 +183,9 @@ impl Fact {
 }
 
 /// What makes other faults likely behind a symptom than usual.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Setting {
     /// Nothing.
-    #[default]
     Usual,
     /// The module that it is about is a gateway, by its name, or is missed with one that took
     /// several along.

@@ -73,6 +73,11 @@ impl Basis {
     pub fn is_told(self) -> bool {
         matches!(self, Basis::Roster | Basis::Address | Basis::Field)
     }
+
+    /// Whether any of these is.
+    pub fn any_is_told(all: &[Basis]) -> bool {
+        all.iter().any(|basis| basis.is_told())
+    }
 }
 
 /// A sender and its identifiers.

@@ -21,9 +21,9 @@ use crate::fold::diagnostics::claims::{Claims, GivenUp};
 use crate::fold::diagnostics::supply::Supply;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
 use crate::ids::{IdIndex, NodeIndex};
-use crate::network::Network;
 use crate::network::clocks::Clocks;
 use crate::network::destroyed::Destroyed;
+use crate::network::{Basis, Network};
 use crate::silence::{Losses, Stop, StopKind};
 use causes::Return;
 use lawful::{Judged, Verdict};
@@ -202,7 +202,7 @@ fn explain(outage: &mut Outage, observed: &Observed<'_>) {
         return;
     }
     let nodes = outage.nodes.iter().map(|node| &observed.network.nodes[*node]);
-    let told = nodes.clone().any(|node| node.basis.iter().any(|basis| basis.is_told()));
+    let told = nodes.clone().any(|node| Basis::any_is_told(&node.basis));
     let ids: Vec<&[IdIndex]> = match outage.scope {
         Scope::Node | Scope::Branch => nodes.map(|node| node.ids.as_slice()).collect(),
         Scope::Identifier if !told => vec![outage.ids.as_slice()],

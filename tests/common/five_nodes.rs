@@ -19,6 +19,12 @@ pub fn ranked(document: &Value) -> Vec<(String, String, f64)> {
         .collect()
 }
 
+/// The highest probability of a finding of a class.
+pub fn of_class(document: &Value, class: &str) -> f64 {
+    let own = ranked(document).into_iter().filter(|(own, ..)| own == class);
+    own.map(|(.., probability)| probability).fold(0.0, f64::max)
+}
+
 /// Five nodes on a bus for 120 s; only the first two have counters.
 pub fn vehicle() -> String {
     let mut text = "title = \"t\"\ninvented = true\nseed = 7\nstart = 1.79e9\nduration = 120.0\n\

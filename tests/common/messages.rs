@@ -85,3 +85,14 @@ pub fn log(seconds: f64, messages: &[Message]) -> String {
     }
     log
 }
+
+/// What several buses carry, in order of time.
+pub fn buses(seconds: f64, all: &[&[Message]]) -> String {
+    let of_bus = |(at, own): (usize, &&[Message])| -> Vec<String> {
+        let name = format!("can{at}");
+        log(seconds, own).lines().map(|line| line.replace("can0", &name)).collect()
+    };
+    let mut lines: Vec<String> = all.iter().enumerate().flat_map(of_bus).collect();
+    lines.sort_unstable();
+    lines.join("\n")
+}

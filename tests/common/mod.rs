@@ -43,6 +43,15 @@ pub fn report(capture: &Path, arguments: &[&str]) -> (i32, Value) {
     (code, serde_json::from_slice(&output.stdout).unwrap())
 }
 
+/// Report of a log text, in a file of its own.
+#[track_caller]
+pub fn report_text(text: &str) -> (i32, Value) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.log");
+    std::fs::write(&path, text).unwrap();
+    report(&path, &[])
+}
+
 /// Runs the binary with `input` on standard input.
 pub fn piped(arguments: &[&str], input: &[u8]) -> Output {
     use std::io::Write;

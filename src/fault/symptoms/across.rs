@@ -54,10 +54,7 @@ pub fn join(analysis: &Analysis, out: &mut [Symptom]) {
 
 /// Whether most losses of one begin and are under way with one of the other.
 fn falls_with(analysis: &Analysis, own: &[&Outage], other: &[&Outage]) -> bool {
-    let period = |outage: &Outage| {
-        let paces = outage.ids.iter().filter_map(|id| analysis.identifiers[*id].pace);
-        paces.reduce(f64::min).unwrap_or(0.0)
-    };
+    let period = |outage: &Outage| analysis.fastest(&outage.ids).unwrap_or(0.0);
     let with = |one: &&&Outage| {
         other.iter().any(|two| {
             let slack = nanoseconds(TOGETHER + period(one) + period(two));

@@ -48,13 +48,11 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
         .lost()
         .filter(|outage| !flooded(outage) && !of_a_stop(outage) && !floods.took(analysis, outage))
     {
-        for id in outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage)) {
-            *times.entry(*id).or_default() += 1;
-            losses.push(outage);
-        }
+        let ids = outage.ids.iter().filter(|id| goes_on_elsewhere(analysis, **id, outage));
+        let ids: Vec<&IdIndex> = ids.collect();
+        losses.extend((!ids.is_empty()).then_some(outage));
+        ids.into_iter().for_each(|id| *times.entry(*id).or_default() += 1);
     }
-    // The starter pulls gateways down too.
-    let by_starter = starts::may_be_one(analysis, &nodes::once_each(losses.into_iter()));
     // A gateway that fails stops all that it carries to a bus, or most of it. Few of many are some
     // module that both buses hear.
     let mut stopped: BTreeMap<ChannelIndex, usize> = BTreeMap::new();
@@ -68,10 +66,13 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     });
     let most = times.values().copied().max().unwrap_or(0);
     let fact = Fact::NotCarried { ids: times.len(), times: most };
-    match times.len() >= FEWEST {
-        false => Stopped::Nothing,
-        true if by_starter => Stopped::ByStarter,
-        true => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact))),
+    if times.len() < FEWEST {
+        return Stopped::Nothing;
+    }
+    // The starter pulls gateways down too.
+    match starts::may_be_one(analysis, &nodes::once_each(losses.into_iter())) {
+        true => Stopped::ByStarter,
+        false => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact))),
     }
 }
 

@@ -13,6 +13,7 @@ use crate::analysis::symptom::{Fact, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
 use crate::fold::timing::{Silence, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
+use crate::network::Basis;
 
 /// A module went on in a loss of others that was longer than its time-out by so much: with less it
 /// may have been silent too, and nobody could tell.
@@ -43,8 +44,7 @@ pub fn mark(analysis: &Analysis, out: &mut Vec<Symptom>) {
             crossing.iter().flat_map(|own| own.nodes.iter().copied()).collect();
         nodes.sort_unstable();
         nodes.dedup();
-        let told =
-            |node: &NodeIndex| analysis.nodes[*node].basis.iter().any(|basis| basis.is_told());
+        let told = |node: &NodeIndex| Basis::any_is_told(&analysis.nodes[*node].basis);
         if nodes.is_empty() || crossing.len() < SURELY && !nodes.iter().all(told) {
             continue;
         }

@@ -32,12 +32,12 @@ const FEW: usize = 4;
 
 /// A branch or a fuse of a car carries two to four modules as a rule, a bus behind a gateway more
 /// (common practice, no source).
-const FIVE: usize = 5;
+const SEVERAL: usize = 5;
 
 /// Whether a node is surely no part of another: a clock parts what one module sends too.
 fn is_module(analysis: &Analysis, node: NodeIndex) -> bool {
     let node = &analysis.nodes[node];
-    node.ids.len() > 1 || node.basis.iter().any(|basis| basis.is_told())
+    node.ids.len() > 1 || Basis::any_is_told(&node.basis)
 }
 
 /// Nodes, lone identifiers and branches that fell silent.
@@ -236,7 +236,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         Symptom::new(subject, Fact::NodesSilent(summed(&outages)))
             .with_signs(signs)
             .with_signs(starts::sign(analysis, rhythm, &outages).map(Sign::StartTogether))
-            .with_signs((modules >= FIVE).then_some(Sign::Number(modules)))
+            .with_signs((modules >= SEVERAL).then_some(Sign::Number(modules)))
             .with_signs(lead)
             .with_signs(errors)
     };

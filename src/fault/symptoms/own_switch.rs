@@ -33,7 +33,7 @@ pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Opti
     };
     let ran_on = outage.cause == Cause::OpenCircuit || outage.ran_on >= RAN_ON.ln();
     let lasts = outage.duration() >= OFF_FOR && outage.never_heard.is_empty();
-    let fastest = ids.iter().filter_map(|id| analysis.identifiers[*id].pace).reduce(f64::min)?;
+    let fastest = analysis.fastest(ids)?;
     let may_be = lasts
         && !ran_on
         && outage.cause != Cause::LostAddress

@@ -23,6 +23,7 @@ const CRANKED_WITHIN: f64 = 10.0;
 /// An engine that ran so many seconds before a loss and throughout was not cranked for it: what is
 /// heard last of a module may lie a second or two before the starter took its supply.
 const RAN_BEFORE: f64 = 2.0;
+
 /// Steps of equal length are those of a watchdog.
 pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     // From one drive to the next is no step.
@@ -61,9 +62,8 @@ fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
 /// next one was due a period later: so much of it is no silence yet. Of several modules at once the
 /// fastest does not tell when the others were due.
 fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
-    let paces = outage.ids.iter().filter_map(|id| analysis.identifiers[*id].pace);
     let of_one = outage.scope != Scope::Branch;
-    let due_after = paces.reduce(f64::min).filter(|_| of_one).unwrap_or(0.0);
+    let due_after = analysis.fastest(&outage.ids).filter(|_| of_one).unwrap_or(0.0);
     !outage.ongoing && outage.duration() - due_after <= BRIEF
 }
 

@@ -8,6 +8,7 @@ use super::grid::back_on_grid;
 use super::{Division, Return, SURE};
 use crate::fold::timing::seconds;
 use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Basis;
 
 /// How likely an identifier is on the grid that it had left where its sender ran on: a busy bus
 /// moves some. Common practice, no source.
@@ -59,10 +60,8 @@ pub(in super::super) fn of(observed: &Observed<'_>, outage: &Outage, shows: Retu
         .collect();
     // What is taken for one sender may be several, where only clocks and silences tell.
     let told = |id: &IdIndex| {
-        observed.network.node_of[*id].is_some_and(|node| {
-            let basis = &observed.network.nodes[node].basis;
-            basis.iter().any(|basis| basis.is_told())
-        })
+        observed.network.node_of[*id]
+            .is_some_and(|node| Basis::any_is_told(&observed.network.nodes[node].basis))
     };
     let guessed = !outage.ids.iter().any(told);
     match is_clear(&by_sender) || guessed && is_clear(&alone) {

@@ -332,13 +332,10 @@ impl Scene<'_> {
 
     /// Whether the recording paused from then on: how they left was not recorded.
     fn in_a_pause(&self, onset: Nanoseconds) -> bool {
-        let channel = self.observed.timing.ids[self.watched[0]].key.channel;
         let near = nanoseconds(WITHIN);
         self.observed.losses.stops.iter().any(|stop| {
             let from = stop.silence.start - near;
-            stop.kind == StopKind::CapturePause
-                && stop.concerns(channel)
-                && (from..stop.silence.end).contains(&onset)
+            stop.kind == StopKind::CapturePause && (from..stop.silence.end).contains(&onset)
         })
     }
 }

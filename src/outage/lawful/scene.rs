@@ -181,7 +181,7 @@ impl<'a> Scene<'a> {
     pub fn sender(&self, id: IdIndex) -> Option<NodeIndex> {
         let node = self.observed.network.node_of[id]?;
         let own = self.observed.network.nodes.get(node.0)?;
-        let known = own.basis.iter().any(|basis| basis.is_told())
+        let known = Basis::any_is_told(&own.basis)
             || (own.basis.contains(&Basis::Clock) && own.confidence >= SURE);
         known.then_some(node)
     }

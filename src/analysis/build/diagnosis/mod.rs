@@ -29,11 +29,13 @@ pub fn diagnosis(
     begin: Option<Nanoseconds>,
 ) -> Diagnosis {
     let mut codes = codes::of(diagnostics, begin.is_some());
-    leave_complaints(diagnostics, &mut codes);
+    let vehicle = diagnostics.identities.vehicle();
+    let vin = vehicle.vin.as_deref();
+    leave_complaints(diagnostics, vin, &mut codes);
     let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
-        identity: identities(diagnostics, &codes),
+        identity: identities(diagnostics, vin, &codes),
         freeze_frames: freeze_frames(diagnostics),
         tests: diagnostics
             .stored
@@ -41,7 +43,7 @@ pub fn diagnosis(
             .iter()
             .map(|((module, ..), result)| TestEntry { module: *module, result: *result })
             .collect(),
-        vehicle: vehicle::of(diagnostics, outages, begin.is_some()),
+        vehicle: vehicle::of(diagnostics, vehicle, outages, begin.is_some()),
         talks: talks(diagnostics),
         switched_off: diagnostics.exchanges.switched_off,
         blame,
@@ -53,17 +55,16 @@ pub fn diagnosis(
 
 /// Who says that software does not fit may mean another's: where a module is known to be of another
 /// vehicle, or says by another code that it is not configured, the others complain about it.
-fn leave_complaints(diagnostics: &Diagnostics, codes: &mut [CodeEntry]) {
+fn leave_complaints(diagnostics: &Diagnostics, vin: Option<&str>, codes: &mut [CodeEntry]) {
     let complains = |code: &CodeEntry| match code.number {
         CodeNumber::Code(number) => meaning::is_misfit(number),
         _ => false,
     };
-    let vehicle = diagnostics.identities.vehicle();
     let by_number = diagnostics
         .identities
         .modules
         .iter()
-        .filter(|(_, identity)| !problems(identity, vehicle.vin.as_deref(), false).is_empty());
+        .filter(|(_, identity)| !problems(identity, vin, false).is_empty());
     let by_code =
         codes.iter().filter(|code| code.unconfigured && code.gone.is_none() && !complains(code));
     let known: BTreeSet<Module> =
@@ -74,8 +75,11 @@ fn leave_complaints(diagnostics: &Diagnostics, codes: &mut [CodeEntry]) {
     }
 }
 
-fn identities(diagnostics: &Diagnostics, codes: &[CodeEntry]) -> Vec<IdentityEntry> {
-    let vehicle = diagnostics.identities.vehicle();
+fn identities(
+    diagnostics: &Diagnostics,
+    vin: Option<&str>,
+    codes: &[CodeEntry],
+) -> Vec<IdentityEntry> {
     let entry = |(module, identity): (&Module, &Identity)| {
         let says_so =
             |code: &CodeEntry| code.module == *module && code.unconfigured && code.gone.is_none();
@@ -93,7 +97,7 @@ fn identities(diagnostics: &Diagnostics, codes: &[CodeEntry]) -> Vec<IdentityEnt
                 .map(|(what, value)| ((*what).to_owned(), value.clone()))
                 .collect(),
             sources: identity.sources.clone(),
-            problems: problems(identity, vehicle.vin.as_deref(), unconfigured),
+            problems: problems(identity, vin, unconfigured),
         }
     };
     diagnostics.identities.modules.iter().map(entry).collect()

@@ -2,13 +2,17 @@
 
 use crate::analysis::diagnosis::{DipEntry, MonitorEntry, SupplyEntry, VehicleEntry};
 use crate::analysis::{Cause, Outage, Scope};
-use crate::fold::diagnostics::Diagnostics;
 use crate::fold::diagnostics::supply::{Dip, Supply};
+use crate::fold::diagnostics::{Diagnostics, Vehicle};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 
 /// Draws it; `timed` where the capture has time stamps.
-pub fn of(diagnostics: &Diagnostics, outages: &[Outage], timed: bool) -> VehicleEntry {
-    let vehicle = diagnostics.identities.vehicle();
+pub fn of(
+    diagnostics: &Diagnostics,
+    vehicle: Vehicle,
+    outages: &[Outage],
+    timed: bool,
+) -> VehicleEntry {
     let readiness = &diagnostics.codes.readiness;
     let monitors = readiness.iter().flat_map(|(module, (_, readiness))| {
         readiness.monitors().filter(|monitor| monitor.supported).map(|monitor| MonitorEntry {
