@@ -169,3 +169,90 @@ fn a_sender_that_the_other_bus_hears_is_well() {
     assert!(of_class(&found, "module_connector") < 0.2, "{:?}", ranked(&found));
     assert!(of_class(&found, "gateway") < 0.2, "{:?}", ranked(&found));
 }
+
+/// A truck: an engine that runs, and address 0x0B with one message.
+fn truck(own: Message) -> Vec<Message> {
+    let engine = [
+        ("0CF00400", 0.02, 0.0),
+        ("18FEF100", 0.1, 0.003),
+        ("0CF00300", 0.05, 0.006),
+        ("18FEEF00", 0.5, 0.007),
+    ];
+    let mut all: Vec<Message> =
+        engine.iter().map(|(id, period, first)| message(id, *period, *first)).collect();
+    let gearbox = [("0CF00203", 0.01, 0.002), ("18F00503", 0.1, 0.004)];
+    all.extend(gearbox.iter().map(|(id, period, first)| message(id, *period, *first)));
+    all.push(own);
+    all
+}
+
+/// The one message of an address of SAE J1939 that its sender repeats for as long as it runs, as
+/// brakes 1, is all of that module. One of the maker's own may pause by nature.
+#[test]
+fn a_message_that_never_pauses_is_its_module() {
+    let judged = |id: &str| {
+        let own = message(id, 0.1, 0.009).anew(30.0, 33.0, 0.031);
+        let found = reported(&log(90.0, &truck(own)));
+        (found["verdict"].as_str().unwrap().to_owned(), found["outages"][0]["benign"].clone())
+    };
+    assert_eq!(judged("18F0010B"), ("something_lost".to_owned(), Value::Bool(false)));
+    assert_eq!(judged("18FF0E0B"), ("cannot_tell".to_owned(), Value::Bool(true)));
+}
+
+/// Where the engine speed shows the start, a brief silence just before it is the starter's, however
+/// late in the recording; without a start it is a loss.
+#[test]
+fn the_engine_speed_shows_when_the_starter_turned() {
+    let judged = |speed: fn(f64) -> String| {
+        let own = message("18F0010B", 0.1, 0.009).anew(40.0, 41.2, 0.031);
+        let mut all = truck(own);
+        all[0].data = speed;
+        let found = reported(&log(90.0, &all));
+        found["outages"][0]["benign"].clone()
+    };
+    let started = |time: f64| match time < 41.5 {
+        true => "FFFFFF0000FFFFFF".to_owned(),
+        false => "FFFFFF0019FFFFFF".to_owned(),
+    };
+    assert_eq!(judged(started), Value::Bool(true));
+    assert_eq!(judged(|_| "FFFFFF0000FFFFFF".to_owned()), Value::Bool(false));
+}
+
+/// Messages that are first heard well after the begin are switched on then, and show no start: a
+/// brief loss soon after the begin is one. Modules that come one after another do show it.
+#[test]
+fn what_comes_later_is_no_start() {
+    let judged = |late: [f64; 2]| {
+        let own = messages(0x100, 6).into_iter().zip(1..);
+        let own = own.map(|(own, at)| own.anew(6.0, 7.2, 0.0031 * f64::from(at)));
+        let other = messages(0x200, 6).into_iter().zip(1..);
+        let other = other.map(|(own, at)| own.anew(6.0, 7.2, 0.0037 * f64::from(at)));
+        let mut all: Vec<Message> = slow(own.collect(), 90.0);
+        all.extend(slow(other.collect(), -60.0));
+        all.extend(messages(0x300, 16));
+        all.extend([message("500", 0.1, late[0]), message("510", 0.1, late[1])]);
+        let found = reported(&log(60.0, &all));
+        found["outages"][0]["benign"].clone()
+    };
+    assert_eq!(judged([21.0, 34.0]), Value::Bool(false));
+    assert_eq!(judged([1.5, 3.5]), Value::Bool(true));
+}
+
+/// A bus that ends from one frame to the next while another one goes to sleep was put to sleep with
+/// it. Where the other bus goes on, or sleeps a minute later, its line failed.
+#[test]
+fn a_bus_that_ends_with_a_sleeping_one_sleeps() {
+    let line = |sleeps: f64| {
+        let steps = (0..16).map(|at| sleeps + 0.15 * f64::from(at));
+        let here: Vec<Message> = messages(0x100, 16)
+            .into_iter()
+            .zip(steps)
+            .map(|(own, at)| own.silent(at, 999.0))
+            .collect();
+        let there = cut(messages(0x400, 8), 60.0, 999.0);
+        let found = reported(&buses(150.0, &[&here, &there, &[message("700", 1.0, 0.5)]]));
+        of_class(&found, "line")
+    };
+    let (with, later, never) = (line(61.0), line(120.0), line(900.0));
+    assert!(with < 0.01 && later > 0.5 && never > 0.5, "{with} {later} {never}");
+}

@@ -90,6 +90,30 @@ pub fn is_everyday(pgn: u32) -> bool {
     EVERYDAY.binary_search(&pgn).is_ok()
 }
 
+/// Groups that their sender repeats for as long as it runs, at 10 ms to 1 s: retarder, brakes 1 and
+/// 2, transmission 1 and 2, engine 1 to 3, vehicle dynamics, tachograph, air supply, distance,
+/// temperatures, levels and pressures, speed, fuel rate, surroundings, inlet, electrics, brake
+/// pressures, display
+/// (J1939-71, transmission repetition rate; from memory. The openly published FMS-Standard,
+/// interface description, has the same rates for engine 1 and 2, speed, tachograph, distance,
+/// temperatures, fuel rate and surroundings).
+const CYCLIC: [u32; 21] = [
+    0xF000, 0xF001, 0xF002, 0xF003, 0xF004, 0xF005, 0xF009, 0xFE6C, 0xFEAE, 0xFEBF, 0xFEC1, 0xFEDF,
+    0xFEEE, 0xFEEF, 0xFEF1, 0xFEF2, 0xFEF5, 0xFEF6, 0xFEF7, 0xFEFA, 0xFEFC,
+];
+
+/// Whether a group is one that its sender repeats for as long as it runs, and never pauses.
+///
+/// ```
+/// use lostnode_parsers::j1939::is_cyclic;
+/// // Brakes 1 is; requests come when there is something to ask, and of a maker's own groups
+/// // nothing is known.
+/// assert!(is_cyclic(0xF001) && !is_cyclic(0xEA00) && !is_cyclic(0xFF0E));
+/// ```
+pub fn is_cyclic(pgn: u32) -> bool {
+    CYCLIC.binary_search(&pgn).is_ok()
+}
+
 /// Battery potential in volts from the electrical power group (SPN 168).
 pub fn battery_potential(data: &[u8]) -> Option<f64> {
     signal(168)?.decode(data)

@@ -58,6 +58,8 @@ pub struct Losses {
     pub sessions: Vec<Session>,
     /// Times in which the engine surely ran.
     pub running: Vec<Silence>,
+    /// Times at which the engine was seen to start to run.
+    pub starts: Vec<Nanoseconds>,
     /// Losses of single identifiers, by identifier, then time.
     pub losses: Vec<Loss>,
     /// Time-outs too short to be an outage.
@@ -104,7 +106,8 @@ pub fn find(
     let sessions = sessions::find(timing, &expected, engine);
     let stops = stops::find(timing, &expected, &sessions, settings);
     let running = sessions::running(timing, engine);
-    let mut losses = Losses { expected, sessions, running, channels, ..Losses::default() };
+    let starts = sessions::starts(timing, engine);
+    let mut losses = Losses { expected, sessions, running, starts, channels, ..Losses::default() };
     let Some((begin, end)) = timing.span else { return losses };
     let quiet: Vec<Vec<Silence>> = (0..timing.channels.len())
         .map(|channel| quiet_times(&pauses, stops.iter(), channel as ChannelIndex))

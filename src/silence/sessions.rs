@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use lostnode_parsers::Id;
 
 use super::Expectation;
+use crate::capture::ChannelIndex;
 use crate::fold::engine::Engine;
 use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing, nanoseconds};
 
@@ -27,6 +28,8 @@ pub struct Session {
 const WITH_THE_ENGINE: f64 = 5.0;
 /// The teller of the engine speed says so at least so often, in seconds, while it is there.
 const TELLS: f64 = 2.0;
+/// It was told to stand for so many seconds before it ran, or the start itself was not recorded.
+const STOOD: f64 = 0.3;
 
 impl Session {
     /// Whether the key was off then, as far as this tells.
@@ -129,4 +132,15 @@ pub(super) fn running(timing: &Timing, engine: &Engine) -> Vec<Silence> {
         out.push(Silence { start: from, end: stop.min(last).max(from) });
     }
     out
+}
+
+/// Times at which the engine was seen to start: its speed had been told before, and it stood. The
+/// starter had turned it just before that.
+pub(super) fn starts(timing: &Timing, engine: &Engine) -> Vec<Nanoseconds> {
+    let stood = |(start, _, channel, id): &(Nanoseconds, Nanoseconds, ChannelIndex, Id)| {
+        let teller = |own: &&IdTiming| own.key.channel == *channel && own.key.id == *id;
+        let heard = timing.ids.iter().find(teller).and_then(|teller| teller.heard);
+        heard.is_some_and(|(first, _)| start - first >= nanoseconds(STOOD))
+    };
+    engine.runs().filter(stood).map(|(start, ..)| start).collect()
 }

@@ -114,6 +114,8 @@ pub enum StopSign {
     },
     /// The engine stood.
     EngineStood,
+    /// Another bus went to sleep with it.
+    OtherBusSlept,
     /// Neither the bus nor the recording can be ruled out.
     PauseOrStop,
 }

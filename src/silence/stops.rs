@@ -10,6 +10,10 @@ use crate::fold::timing::{ChannelTiming, Silence, Timing, nanoseconds};
 use crate::ids::IdIndex;
 use crate::settings::Settings;
 
+/// Buses that one key puts to sleep stop, and wake, within so many seconds of each other (common
+/// practice, no source).
+const TOGETHER: f64 = 5.0;
+
 /// Finds the stops of all channels.
 pub(super) fn find(
     timing: &Timing,
@@ -40,6 +44,7 @@ pub(super) fn find(
         join_wakes(&mut stops, channel as ChannelIndex, &timing.channels[channel]);
     }
     join_pauses(&mut stops);
+    sleep_together(&mut stops);
     stops.sort_by_key(|stop| stop.silence);
     stops
 }
@@ -58,6 +63,35 @@ fn join_pauses(stops: &mut Vec<Stop>) {
             && stop.silence.overlap(pause) * 10 >= stop.silence.length() * 9
     };
     stops.retain(|stop| !pauses.iter().any(|pause| is_of(stop, pause)));
+}
+
+/// One key puts all buses of a vehicle to sleep: one of few modules may end at once where another
+/// one shows how they leave. A line that fails leaves error reports, where they are recorded, and
+/// the other buses at work.
+fn sleep_together(stops: &mut [Stop]) {
+    let asleep: Vec<Stop> = stops
+        .iter()
+        .filter(|stop| stop.kind == StopKind::BusSleep && !stop.unclear)
+        .cloned()
+        .collect();
+    let near = |a: i64, b: i64| (a - b).abs() <= nanoseconds(TOGETHER);
+    for stop in stops.iter_mut().filter(|stop| stop.kind == StopKind::Unknown && !stop.unclear) {
+        let without_errors =
+            stop.signs.iter().any(|sign| matches!(sign, StopSign::BusErrors { count: 0, .. }));
+        let with = |other: &Stop| {
+            other.channel != stop.channel
+                && other.ongoing == stop.ongoing
+                && near(other.silence.start, stop.silence.start)
+                && near(other.silence.end, stop.silence.end)
+        };
+        if without_errors && asleep.iter().any(with) {
+            stop.kind = StopKind::BusSleep;
+            stop.signs.retain(|sign| {
+                !matches!(sign, StopSign::OthersWentOn | StopSign::PerhapsRecordedInPart)
+            });
+            stop.signs.push(StopSign::OtherBusSlept);
+        }
+    }
 }
 
 /// Puts the stops of a sleeping bus that wakes for moments together to one.

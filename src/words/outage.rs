@@ -46,6 +46,9 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             wave(analysis, after, identifiers, example, node, back)
         }
         Evidence::Why(why) => why_so(why),
+        Evidence::FellSilentTogether { nodes, seconds, others: 0 } => {
+            format!("{nodes} nodes fell silent within {seconds:.2} s of each other")
+        }
         Evidence::FellSilentTogether { nodes, seconds, others } => format!(
             "{nodes} nodes fell silent within {seconds:.2} s of each other while {others} others \
              on the channel went on"
@@ -179,7 +182,9 @@ fn why_so(why: Why) -> String {
             "others were switched off {seconds:.0} s later, and it was not back before: modules on \
              the ignition leave first, or their supply failed"
         ),
-        Why::StarterTurned => "it is when the engine is started: the voltage falls".to_owned(),
+        Why::StarterTurned => {
+            "it is when engines are started, soon after the key: the voltage falls".to_owned()
+        }
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
         Why::OtherBusStopped => {
             "another bus stopped just then: it was carried over from there".to_owned()
@@ -251,6 +256,7 @@ fn stop(sign: StopSign) -> String {
         StopSign::Woke { times } => {
             format!("it woke {} for less than half a second", plural(times, "time", "times"))
         }
+        StopSign::OtherBusSlept => "another bus went to sleep with it".to_owned(),
         StopSign::EngineStood => {
             "the engine speed shows the engine stopped, and modules left with it".to_owned()
         }

@@ -29,6 +29,9 @@ const BACK_WITH: f64 = 3.0;
 /// many (common practice, no source).
 const CRANKED_WITHIN: f64 = 10.0;
 const CRANKS: f64 = 2.0;
+/// The starter begins no more than so many seconds before the engine runs by itself (common
+/// practice, no source).
+const CRANKED_FOR: f64 = 4.0;
 /// The voltage falls for all modules at one moment; each notices by its own limits, in seconds.
 const AT_ONCE: f64 = 0.3;
 /// Whoever sends with the key on is there long before an engine has run for so many seconds (common
@@ -202,6 +205,8 @@ impl Scene<'_> {
         };
         let mut windows: Vec<(Nanoseconds, Nanoseconds)> =
             key_offs.iter().filter_map(window).collect();
+        let turned = |start: &Nanoseconds| (start - nanoseconds(CRANKED_FOR), *start);
+        windows.extend(self.observed.losses.starts.iter().map(turned));
         if self.starting {
             let begin = self.heard.0;
             windows.push((begin, begin.saturating_add(nanoseconds(CRANKED_WITHIN))));

@@ -1,5 +1,8 @@
 //! What is known of a channel when its silences are judged.
 
+use lostnode_parsers::Id;
+use lostnode_parsers::j1939::{self, Fields};
+
 use super::super::Observed;
 use super::super::facts::{fastest, was_silent};
 use crate::capture::ChannelIndex;
@@ -21,6 +24,9 @@ const CHOPPED: f64 = 0.1;
 const ALONE_FOR: f64 = 5.0;
 /// Identifiers first heard later than this share of those watched show that modules were starting.
 const STARTING: f64 = 0.15;
+/// … where they are first heard within so many seconds: what comes later is switched on, or was
+/// away before (common practice, no source).
+const STARTS_WITHIN: f64 = 5.0;
 /// An engine without ignition or fuel stands within so many seconds (common practice, no source).
 const RUNS_ON: f64 = 4.0;
 
@@ -153,11 +159,13 @@ impl<'a> Scene<'a> {
     /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
     fn is_starting(&self) -> bool {
         let begin = self.heard.0;
+        let soon = begin.saturating_add(nanoseconds(STARTS_WITHIN));
         let slept =
             self.sleeps.iter().any(|sleep| sleep.start <= begin.saturating_add(nanoseconds(2.0)));
         let is_late = |id: &&IdIndex| {
             let timeout = self.expected(**id).map_or(f64::INFINITY, |expected| expected.timeout);
-            seconds(self.heard(**id).0 - begin) > timeout
+            let first = self.heard(**id).0;
+            first <= soon && seconds(first - begin) > timeout
         };
         let mut late: Vec<(Nanoseconds, f64)> = self
             .watched
@@ -246,8 +254,14 @@ impl<'a> Scene<'a> {
         {
             return false;
         }
+        let at_address = node.basis.contains(&Basis::Address);
+        let goes_on = |id: &IdIndex| at_address && is_cyclic(self.observed.timing.ids[*id].key.id);
+        let never_pauses = node.ids.iter().filter(lost).any(goes_on);
         others().all(|id| was_silent(self.observed, *id, silence, slack))
-            && (by_roster || lost_here >= 2 || others().map(due).sum::<f64>() >= 1.0)
+            && (by_roster
+                || lost_here >= 2
+                || never_pauses
+                || others().map(due).sum::<f64>() >= 1.0)
     }
 
     /// Whether two known senders or more were gone altogether, and half of those there were.
@@ -276,6 +290,11 @@ impl<'a> Scene<'a> {
     pub fn there(&self, time: Nanoseconds) -> impl Iterator<Item = IdIndex> {
         self.watched.iter().copied().filter(move |id| self.heard(*id).0 <= time)
     }
+}
+
+/// Whether an address of SAE J1939 sends this for as long as it runs.
+fn is_cyclic(id: Id) -> bool {
+    matches!(id, Id::Extended(id) if j1939::is_cyclic(Fields::of(id).pgn))
 }
 
 /// Whether the engine surely ran for so long after a time that the key was not turned off then.
