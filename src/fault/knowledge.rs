@@ -110,6 +110,9 @@ pub struct SymptomTable {
     /// The same where it is about a gateway, for classes whose number differs then.
     #[serde(default)]
     pub of_gateway: ByClass,
+    /// The same of a module that another vehicle's may stand in for.
+    #[serde(default)]
+    pub of_stranger: ByClass,
     /// The same of a module that is lost in changing company.
     #[serde(default)]
     pub in_turn: ByClass,
@@ -331,6 +334,7 @@ impl Knowledge {
             let name = key(kind);
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
             self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
+            self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             let leak = symptom.leak;
             if !(leak > 0.0 && leak < 1.0) {

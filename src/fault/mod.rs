@@ -190,7 +190,7 @@ impl Case<'_> {
         let fault = &explained.faults[at];
         let could = |symptom: &Symptom| {
             weights::by(self.knowledge, fault, symptom).is_some()
-                && fault.subject.covers(&symptom.subject, self.analysis)
+                && symptom.may_be_of(&fault.subject, self.analysis)
         };
         let own = |(place, symptom): (usize, &Symptom)| match explained.best.contains(&at) {
             true => explained.by[place] == Some(at),

@@ -45,7 +45,15 @@ pub fn by<'k>(
     symptom: &Symptom,
 ) -> Option<(&'k ClassName, f64)> {
     let class = &fault.class;
-    let own = knowledge.symptom[&symptom.kind()].shown_by(class, symptom.setting);
+    let table = &knowledge.symptom[&symptom.kind()];
+    if symptom.stranger.as_ref() == Some(&fault.subject) {
+        match table.of_stranger.get(class) {
+            Some(by) => return Some((class, *by)),
+            None if symptom.subject != fault.subject => return None,
+            None => {}
+        }
+    }
+    let own = table.shown_by(class, symptom.setting);
     let together = (!symptom.company.is_empty()).then_some(1.0);
     let Some(odds) = together.or(symptom.several) else {
         return own.map(|by| (class, by)).or_else(|| {
@@ -228,7 +236,7 @@ impl Table {
                     && !one_breaks
                     && matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() > 1)
                     && symptom.subject.covers(&fault.subject, analysis);
-                let covered = of_errors || fault.subject.covers(&symptom.subject, analysis);
+                let covered = of_errors || symptom.may_be_of(&fault.subject, analysis);
                 shows(knowledge, fault, symptom).filter(|_| covered)
             };
             let anything = |about: &&Subject| {

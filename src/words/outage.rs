@@ -189,6 +189,14 @@ fn why_so(why: Why) -> String {
         Why::OtherBusStopped => {
             "another bus stopped just then: it was carried over from there".to_owned()
         }
+        Why::CarriedOver => {
+            "the same message stopped on another bus: it was carried over from there".to_owned()
+        }
+        Why::Gone { seconds } => format!(
+            "it had never paused, and was gone for {} to the end, while nothing else changed: it \
+             may be all that a module sends",
+            super::terms::duration(seconds)
+        ),
         Why::LostBefore => "it was lost another time, and nothing tells why it pauses".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
         Why::StartUp => "modules were still starting".to_owned(),

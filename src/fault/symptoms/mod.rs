@@ -14,6 +14,7 @@ mod rhythm;
 mod senders;
 mod standing;
 mod starts;
+mod stranger;
 mod symptom;
 mod told;
 
@@ -45,6 +46,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     }
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
+    stranger::mark(analysis, &mut out);
     out
 }
 

@@ -24,6 +24,8 @@ pub struct Symptom {
     pub within: Vec<Vec<NodeIndex>>,
     /// What makes other faults likely behind it than usual.
     pub setting: Setting,
+    /// A module from another vehicle, or not configured, that may be the one that it is about.
+    pub stranger: Option<Subject>,
     /// Codes in it: indexes into those of the diagnosis.
     pub codes: Vec<usize>,
     /// How many of those ask for a lamp.
@@ -41,6 +43,7 @@ impl Symptom {
             company: Vec::new(),
             within: Vec::new(),
             setting: Setting::Usual,
+            stranger: None,
             codes: Vec::new(),
             lamps: 0,
         }
@@ -63,6 +66,11 @@ impl Symptom {
     pub fn is_within(&self, subject: &Subject) -> bool {
         let Subject::Nodes(nodes) = subject else { return false };
         self.within.iter().any(|set| set.iter().all(|node| nodes.contains(node)))
+    }
+
+    /// Whether a fault about this can be behind it.
+    pub fn may_be_of(&self, subject: &Subject, analysis: &Analysis) -> bool {
+        subject.covers(&self.subject, analysis) || self.stranger.as_ref() == Some(subject)
     }
 
     /// Its table.

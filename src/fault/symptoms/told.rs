@@ -26,7 +26,7 @@ const SEVERAL: usize = 3;
 const GATEWAY: &str = "gateway";
 
 /// What the engine controller answers by (ISO 15765-4).
-const FIRST_ANSWER: u32 = 0x7E8;
+pub(super) const FIRST_ANSWER: u32 = 0x7E8;
 
 /// Status bit 1: its test failed in this drive (ISO 14229-1:2020, D.2).
 const FAILED_THIS_CYCLE: u8 = 0x02;

@@ -33,6 +33,12 @@ const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
+/// A message that had never paused, and is gone for so many seconds and periods to the end, is all
+/// that a module sent (of 37 such of invented vehicles of five authors 33 were) …
+const GONE: f64 = 30.0;
+const GONE_PERIODS: f64 = 50.0;
+/// … unless another appeared or the engine started so many seconds from then: a mode changed.
+const CHANGES: f64 = 3.0;
 /// One stage of a key brings all its modules back within so many seconds of each other (common
 /// practice, no source).
 const BACK: f64 = 3.0;
@@ -284,7 +290,28 @@ impl Scene<'_> {
         if losses.all(|loss| self.sender(loss.id).is_none() && self.restarts(loss)) {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
+        if let ([event], [id]) = (events, own.as_slice())
+            && self.is_gone(event, *id)
+        {
+            let seconds = seconds(self.heard.1 - event.onset);
+            return Some((Verdict::Lost, None, Why::Gone { seconds }));
+        }
         Some((Verdict::Pauses, Some(Doubt::SenderUnknown), Why::SenderUnknown))
+    }
+
+    /// Whether a message that had never paused went for good, and nothing else changed then: who
+    /// sends it for a mode of the vehicle only does so again, or another message takes its place.
+    fn is_gone(&self, event: &Event, id: IdIndex) -> bool {
+        let long = nanoseconds(GONE.max(GONE_PERIODS * self.period(id)));
+        let (first, _) = self.heard(id);
+        let changed = |time: Nanoseconds| (time - event.onset).abs() <= nanoseconds(CHANGES);
+        let appears = |other: &IdIndex| changed(self.heard(*other).0);
+        event.ongoing
+            && self.heard.1 - event.onset >= long
+            && event.onset - first >= long.min(nanoseconds(GONE) / 2)
+            && self.losses(id).count() == 1
+            && !self.watched.iter().any(appears)
+            && !self.observed.losses.starts.iter().any(|start| changed(*start))
     }
 
     /// What does not come back before the end.

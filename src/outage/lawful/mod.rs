@@ -129,6 +129,11 @@ pub enum Why {
     },
     /// The starter turned, as far as its time tells.
     StarterTurned,
+    /// It had never paused, and was gone for so many seconds to the end.
+    Gone {
+        /// How many.
+        seconds: f64,
+    },
     /// It was lost another time.
     LostBefore,
     /// A code misses a module, and this is the only silence that could be its.
@@ -168,6 +173,8 @@ pub enum Why {
     NearTheEnd,
     /// Another bus stopped just then, and it was carried over from there.
     OtherBusStopped,
+    /// The same message stopped on another bus, from which it was carried over.
+    CarriedOver,
 }
 
 /// All events of a capture, judged, in order of time.
@@ -187,6 +194,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);
     other_bus::excuse(observed, &mut out);
+    other_bus::leave_echoes(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
 }

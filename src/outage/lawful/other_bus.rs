@@ -4,7 +4,8 @@ use super::super::Observed;
 use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Silence, nanoseconds};
-use crate::silence::{self, Stop, StopKind};
+use crate::ids::IdIndex;
+use crate::silence::{self, Event, Loss, Stop, StopKind};
 
 /// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
 /// by up to 0.1 s, and the last frames wait in the gateway. It is over no later than so.
@@ -27,6 +28,41 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
         if with_another && !own_cause {
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Pauses, None, Why::OtherBusStopped);
+        }
+    }
+}
+
+/// A message that nobody is known to send on this bus is carried over from the one where it stopped
+/// with all of its module; of two such, from the first. It is one loss.
+pub(super) fn leave_echoes(observed: &Observed<'_>, judged: &mut [Judged]) {
+    let lost = |judged: &&Judged| judged.verdict == Verdict::Lost;
+    let all: Vec<(usize, Event)> = judged
+        .iter()
+        .filter(lost)
+        .flat_map(|judged| judged.events.iter().map(|event| (judged.ids().len(), event.clone())))
+        .collect();
+    let message = |id: IdIndex| observed.timing.ids[id].key.id;
+    let unknown = |id: IdIndex| observed.network.node_of[id].is_none();
+    let is_source = |own: &Event, (ids, other): &(usize, Event)| {
+        let same = |loss: &&Loss| message(loss.id) == message(own.losses[0].id);
+        let with = |loss: &Loss| {
+            let silence = own.losses[0].silence;
+            loss.silence.overlap(&silence) * 2 > silence.length()
+        };
+        other.channel != own.channel
+            && (*ids > 1 || other.channel < own.channel)
+            && other.losses.iter().find(same).is_some_and(with)
+    };
+    let is_echo = |judged: &Judged| match judged.events.as_slice() {
+        [event] => {
+            matches!(event.losses[..], [ref loss] if unknown(loss.id))
+                && all.iter().any(|other| is_source(event, other))
+        }
+        _ => false,
+    };
+    for judged in judged.iter_mut().filter(|judged| judged.verdict == Verdict::Lost) {
+        if is_echo(judged) {
+            (judged.verdict, judged.doubt, judged.why) = (Verdict::Pauses, None, Why::CarriedOver);
         }
     }
 }

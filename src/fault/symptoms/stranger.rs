@@ -1,0 +1,87 @@
+//! A module from another vehicle, or not configured for this one, and one that is missing: where
+//! there is one of each, the first stands in the place of the second as a rule. It sends what its
+//! own vehicle had it send, or nothing before it is configured.
+
+use lostnode_parsers::Id;
+use lostnode_parsers::frame::raw_id;
+
+use super::Symptom;
+use super::told::FIRST_ANSWER;
+use crate::analysis::Analysis;
+use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::diagnosis::{Module, Party};
+use crate::analysis::subject::{Subject, Unheard};
+use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+
+/// What codes call the engine controller (SAE J2012-DA, U0100).
+const ENGINE: &str = "ecm/pcm";
+
+/// Tells each symptom of the one module that is missing who may stand in its place.
+pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
+    let strange = |symptom: &&Symptom| symptom.kind() == SymptomKind::OtherIdentity;
+    let mut strangers: Vec<Subject> =
+        symptoms.iter().filter(strange).map(|own| own.subject.clone()).collect();
+    strangers.sort_unstable();
+    strangers.dedup();
+    let [stranger] = strangers.as_slice() else { return };
+    let is_missing = |symptom: &Symptom| is_missing(analysis, symptom, stranger);
+    let missing: Vec<usize> = (0..symptoms.len()).filter(|at| is_missing(&symptoms[*at])).collect();
+    let mut places: Vec<&Subject> = missing.iter().map(|at| &symptoms[*at].subject).collect();
+    places.sort_unstable();
+    places.dedup();
+    // A node that was never heard and a name that codes give may be the same module.
+    let of_kind = |node: bool| {
+        places.iter().filter(|place| matches!(place, Subject::Node(_)) == node).count() <= 1
+    };
+    if of_kind(true) && of_kind(false) {
+        for at in missing {
+            symptoms[at].stranger = Some(stranger.clone());
+        }
+    }
+}
+
+/// Whether a symptom is of a module that is not there, in whose place the stranger may be. Who was
+/// heard and fell silent is none: a stranger does not come and go.
+fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
+    match symptom.fact {
+        Fact::NeverHeard => {
+            symptom.subject == *stranger || may_answer_as(analysis, symptom, stranger)
+        }
+        Fact::MissedByOthers(row) => {
+            let row = &analysis.diagnosis.blame[row];
+            let fails = symptom
+                .signs
+                .iter()
+                .any(|sign| matches!(sign, Sign::Now(Now::Failing | Now::Recent)));
+            let place = match &symptom.subject {
+                Subject::Node(node) => symptom.subject == *stranger || !analysis.nodes[*node].heard,
+                _ => matches!(row.frames, Frames::NotKnown | Frames::NoSender),
+            };
+            fails && place && fits(row, stranger)
+        }
+        _ => false,
+    }
+}
+
+/// Whether nothing is known of where a node that was never heard answers, or it is there.
+fn may_answer_as(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
+    let (Subject::Node(node), Subject::Module(Unheard::Asked(module))) =
+        (&symptom.subject, stranger)
+    else {
+        return false;
+    };
+    let answers = &analysis.nodes[*node].answers;
+    answers.is_empty() || answers.contains(module)
+}
+
+/// The engine controller answers by the first of the identifiers for it, and nobody else does
+/// (ISO 15765-4).
+fn fits(row: &Blame, stranger: &Subject) -> bool {
+    let Subject::Module(Unheard::Asked(Module { party: Party::Id(id @ Id::Standard(_)), .. })) =
+        stranger
+    else {
+        return true;
+    };
+    let of_engine = row.missed.0.to_lowercase().contains(ENGINE);
+    of_engine == (raw_id(*id) == FIRST_ANSWER)
+}
