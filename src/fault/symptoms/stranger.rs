@@ -24,20 +24,33 @@ pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
     strangers.sort_unstable();
     strangers.dedup();
     let [stranger] = strangers.as_slice() else { return };
-    let is_missing = |symptom: &Symptom| is_missing(analysis, symptom, stranger);
-    let missing: Vec<usize> = (0..symptoms.len()).filter(|at| is_missing(&symptoms[*at])).collect();
-    let mut places: Vec<&Subject> = missing.iter().map(|at| &symptoms[*at].subject).collect();
+    let (itself, others): (Vec<usize>, Vec<usize>) = (0..symptoms.len())
+        .filter(|at| is_missing(analysis, &symptoms[*at], stranger))
+        .partition(|at| is_of(analysis, &symptoms[*at], stranger));
+    let mut places: Vec<&Subject> = others.iter().map(|at| &symptoms[*at].subject).collect();
     places.sort_unstable();
     places.dedup();
     // A node that was never heard and a name that codes give may be the same module.
-    let of_kind = |node: bool| {
+    let most_one = |node: bool| {
         places.iter().filter(|place| matches!(place, Subject::Node(_)) == node).count() <= 1
     };
-    if of_kind(true) && of_kind(false) {
-        for at in missing {
-            symptoms[at].stranger = Some(stranger.clone());
-        }
+    let others = if most_one(true) && most_one(false) { others } else { Vec::new() };
+    for at in itself.into_iter().chain(others) {
+        symptoms[at].stranger = Some(stranger.clone());
     }
+}
+
+/// Whether the stranger itself is missed, or was expected: who is heard may be missed for what it
+/// sends no more.
+fn is_of(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
+    let heard = match symptom.fact {
+        Fact::MissedByOthers(row) => match analysis.diagnosis.blame[row].frames {
+            Frames::Heard { node } => Some(Subject::Node(node)),
+            _ => None,
+        },
+        _ => None,
+    };
+    symptom.subject == *stranger || heard.as_ref() == Some(stranger)
 }
 
 /// Whether a symptom is of a module that is not there, in whose place the stranger may be. Who was
@@ -45,7 +58,7 @@ pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
 fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
     match symptom.fact {
         Fact::NeverHeard => {
-            symptom.subject == *stranger || may_answer_as(analysis, symptom, stranger)
+            is_of(analysis, symptom, stranger) || may_answer_as(analysis, symptom, stranger)
         }
         Fact::MissedByOthers(row) => {
             let row = &analysis.diagnosis.blame[row];
@@ -54,10 +67,10 @@ fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> boo
                 .iter()
                 .any(|sign| matches!(sign, Sign::Now(Now::Failing | Now::Recent)));
             let place = match &symptom.subject {
-                Subject::Node(node) => symptom.subject == *stranger || !analysis.nodes[*node].heard,
+                Subject::Node(node) => !analysis.nodes[*node].heard,
                 _ => matches!(row.frames, Frames::NotKnown | Frames::NoSender),
             };
-            fails && place && fits(row, stranger)
+            fails && (is_of(analysis, symptom, stranger) || place && fits(row, stranger))
         }
         _ => false,
     }

@@ -279,13 +279,26 @@ impl<'a> Told<'a> {
     fn other_identities(&self) -> Vec<Symptom> {
         let entries = self.analysis.diagnosis.identity.iter().enumerate();
         entries
-            .filter(|(_, entry)| !entry.problems.is_empty())
+            .filter(|(_, entry)| !entry.problems.is_empty() && !self.is_told_elsewhere(entry))
             .map(|(at, entry)| {
                 let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
                 let subject = self.of_module(entry.module);
                 Symptom::new(subject, Fact::OtherIdentity(at)).with_codes(self.analysis, says_so)
             })
             .collect()
+    }
+
+    /// Whether a module that is asked on two buses is told as of the other one: of that on which it
+    /// is known, else of the first.
+    fn is_told_elsewhere(&self, own: &IdentityEntry) -> bool {
+        let rank = |entry: &IdentityEntry| {
+            (self.analysis.node_of(entry.module).is_none(), entry.module.channel)
+        };
+        self.analysis.diagnosis.identity.iter().any(|other| {
+            other.module.party == own.module.party
+                && other.problems == own.problems
+                && rank(other) < rank(own)
+        })
     }
 
     /// Codes that say so where the identification itself is in order.
