@@ -15,6 +15,10 @@ use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 
 /// What codes call the engine controller (SAE J2012-DA, U0100).
 const ENGINE: &str = "ecm/pcm";
+/// … and the one of the transmission (U0101).
+const TRANSMISSION: &str = "tcm";
+/// The last identifier that what has to do with emissions answers by (ISO 15765-4).
+const LAST_ANSWER: u32 = 0x7EF;
 
 /// Tells each symptom of the one module that is missing who may stand in its place.
 pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
@@ -87,14 +91,21 @@ fn may_answer_as(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> 
     answers.is_empty() || answers.contains(module)
 }
 
-/// The engine controller answers by the first of the identifiers for it, and nobody else does
-/// (ISO 15765-4).
+/// Engine and transmission answer by identifiers that are kept for what has to do with emissions,
+/// the engine by the first of them, and no other module does (ISO 15765-4).
 fn fits(row: &Blame, stranger: &Subject) -> bool {
     let Subject::Module(Unheard::Asked(Module { party: Party::Id(id @ Id::Standard(_)), .. })) =
         stranger
     else {
         return true;
     };
-    let of_engine = row.missed.0.to_lowercase().contains(ENGINE);
-    of_engine == (raw_id(*id) == FIRST_ANSWER)
+    let missed = row.missed.0.to_lowercase();
+    let answer = raw_id(*id);
+    match missed {
+        name if name.contains(ENGINE) => answer == FIRST_ANSWER,
+        name if name.contains(TRANSMISSION) => {
+            answer != FIRST_ANSWER && (FIRST_ANSWER..=LAST_ANSWER).contains(&answer)
+        }
+        _ => answer != FIRST_ANSWER,
+    }
 }

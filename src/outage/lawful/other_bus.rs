@@ -5,6 +5,7 @@ use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Silence, nanoseconds};
 use crate::ids::IdIndex;
+use crate::network::Basis;
 use crate::silence::{self, Event, Loss, Stop, StopKind};
 
 /// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
@@ -42,7 +43,12 @@ pub(super) fn leave_echoes(observed: &Observed<'_>, judged: &mut [Judged]) {
         .flat_map(|judged| judged.events.iter().map(|event| (judged.ids().len(), event.clone())))
         .collect();
     let message = |id: IdIndex| observed.timing.ids[id].key.id;
-    let unknown = |id: IdIndex| observed.network.node_of[id].is_none();
+    let unknown = |id: IdIndex| {
+        observed.network.node_of[id].is_none_or(|node| {
+            let node = &observed.network.nodes[node];
+            node.ids.len() == 1 && !Basis::any_is_told(&node.basis)
+        })
+    };
     let is_source = |own: &Event, (ids, other): &(usize, Event)| {
         let same = |loss: &&Loss| message(loss.id) == message(own.losses[0].id);
         let with = |loss: &Loss| {

@@ -1,0 +1,109 @@
+//! A module from another vehicle and one that is missing are one fault; messages that go for good,
+//! and on two buses, are one module. For each rule the smallest capture that needs it, and its
+//! counterpart. All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::{report_text, simulated};
+use five_nodes::{of_class, ranked, read, trouble, vehicle};
+use messages::{Message, buses, log, message, messages, slow};
+use serde_json::Value;
+
+/// B1300-55: not configured.
+const NOT_CONFIGURED: &str = "93 00 55 2F";
+/// U0155-87 and U0140-87: the cluster and the body controller are missed, and that is failing.
+const MISSES_CLUSTER: &str = "C1 55 87 2F";
+const MISSES_BODY: &str = "C1 40 87 2F";
+
+/// The highest probability that something is wrong with the supply of one module.
+fn unpowered(found: &Value) -> f64 {
+    of_class(found, "module_power")
+}
+
+/// One module is missed and another says that it is not configured: it was fitted in the place of
+/// the first. Without it, and where two are missed, of which it can be one only, the missed one is
+/// looked for by itself.
+#[test]
+fn a_stranger_stands_in_the_place_of_the_one_that_is_missed() {
+    let found = |strange: &[&str], missed: &[&str]| {
+        let text = vehicle() + &read(101.0, 3, strange) + &read(102.0, 2, missed);
+        simulated(&text, &[]).1
+    };
+    let one = found(&[NOT_CONFIGURED], &[MISSES_CLUSTER]);
+    assert_eq!(ranked(&one)[0].0, "not_configured", "{:?}", ranked(&one));
+    assert!(unpowered(&one) < 0.1, "{:?}", ranked(&one));
+    let alone = found(&[], &[MISSES_CLUSTER]);
+    assert!(unpowered(&alone) > 0.2, "{:?}", ranked(&alone));
+    let two = found(&[NOT_CONFIGURED], &[MISSES_CLUSTER, MISSES_BODY]);
+    assert!(unpowered(&two) > 0.2, "{:?}", ranked(&two));
+}
+
+/// The engine controller answers by 0x7E8 and nobody else does: a stranger at another address is
+/// not the one that is missed there (ISO 15765-4; U0100 of SAE J2012-DA).
+#[test]
+fn a_stranger_at_another_address_is_not_the_engine() {
+    let found = |number: u16| {
+        let misses = read(102.0, 2, &["C1 00 87 2F"]);
+        let text = vehicle() + &read(101.0, number, &[NOT_CONFIGURED]) + &misses;
+        unpowered(&simulated(&text, &[]).1)
+    };
+    assert!(found(0) < 0.1 && found(3) > 0.2, "{} {}", found(0), found(3));
+}
+
+/// What was heard and falls silent now and then is no stranger: both are told.
+#[test]
+fn a_stranger_does_not_come_and_go() {
+    let text = vehicle()
+        + &trouble("power_loss", "node = \"brakes\"", &[20.0, 41.0, 63.0], &[2.0, 1.5, 2.5])
+        + &read(101.0, 3, &[NOT_CONFIGURED]);
+    let found = simulated(&text, &[]).1;
+    assert!(unpowered(&found) > 0.7, "{:?}", ranked(&found));
+    assert!(of_class(&found, "not_configured") > 0.7, "{:?}", ranked(&found));
+}
+
+fn first_outage(text: &str) -> (bool, String) {
+    let found = report_text(text).1;
+    let outage = &found["outages"][0];
+    (outage["benign"] == true, outage["evidence"].to_string())
+}
+
+/// A message that had never paused and is gone for half a minute to the end is all that a module
+/// sent. Gone for less, or as another message takes its place, it may be sent in a mode only.
+#[test]
+fn a_message_that_goes_for_good_was_a_module() {
+    let judged = |gone: f64, begins: f64| {
+        let others = [messages(0x300, 12), vec![message("666", 0.1, begins)]].concat();
+        let mut all = slow(others, 40.0);
+        all.push(message("555", 0.1, 0.013).silent(gone, 999.0));
+        first_outage(&log(90.0, &all))
+    };
+    let (benign, why) = judged(40.0, 0.02);
+    assert!(!benign && why.contains("never paused"), "{why}");
+    assert!(judged(75.0, 0.02).0);
+    assert!(judged(40.0, 41.0).0);
+}
+
+/// A message that a gateway carries to a second bus is lost once; what stops on both
+/// with all of its module is of that module.
+#[test]
+fn a_message_that_two_buses_carry_is_lost_once() {
+    let gone = |shift: f64| message("555", 0.1, 0.013 + shift).silent(40.0, 999.0);
+    let lost = |here: Vec<Message>, there: Vec<Message>| {
+        let here = [slow(messages(0x300, 12), 40.0), here].concat();
+        let there = [slow(messages(0x400, 12), -60.0), there].concat();
+        let found = report_text(&buses(90.0, &[&here, &there])).1;
+        let all = found["outages"].as_array().unwrap().iter();
+        let lost = all.filter(|outage| outage["benign"] == false);
+        lost.map(|outage| outage["channel"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(lost(vec![gone(0.0)], vec![gone(0.002)]).len(), 1);
+    assert_eq!(lost(vec![gone(0.0)], Vec::new()), ["can0"]);
+    let module: Vec<Message> =
+        messages(0x550, 6).into_iter().map(|own| own.silent(40.0, 999.0)).collect();
+    let carried = Message { first: module[5].first + 0.002, ..module[5].clone() };
+    assert_eq!(lost(vec![carried], module), ["can1"]);
+}
