@@ -162,3 +162,24 @@ fn what_a_stranger_misses_was_in_its_own_vehicle() {
     let found = missed(&["C1 55 87 2F"]);
     assert!(ranked(&found).iter().any(|own| own.1.contains("Instrument")), "{:?}", ranked(&found));
 }
+
+/// A module that answered and then answers no more is in question, unless the key was turned off in
+/// between: others then run on for a while, and it need not.
+#[test]
+fn with_the_key_off_nobody_need_answer() {
+    let mute = |key_off: &[f64]| {
+        let mut text = vehicle() + &read(20.0, 1, &[]) + &read(21.0, 3, &[]);
+        let asks = |at: f64| {
+            format!(
+                "[[exchange]]\nat = {at}\nrequest = {{ id = \"7E3\", data = \"19 02 FF\" \
+                 }}\nanswers = []\n"
+            )
+        };
+        text += &(asks(82.0) + &asks(83.0) + &read(84.0, 1, &[]));
+        for at in key_off {
+            text += &trouble("key_off", "", &[*at], &[25.0]);
+        }
+        simulated(&text, &[]).1["findings"].to_string().contains("did not answer")
+    };
+    assert!(mute(&[]) && !mute(&[80.0]));
+}

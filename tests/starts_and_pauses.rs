@@ -256,3 +256,22 @@ fn a_bus_that_ends_with_a_sleeping_one_sleeps() {
     let (with, later, never) = (line(61.0), line(120.0), line(900.0));
     assert!(with < 0.01 && later > 0.5 && never > 0.5, "{with} {later} {never}");
 }
+
+/// What falls silent for good after another bus was put to sleep left with the key. Where the other
+/// bus is awake, it is a loss.
+#[test]
+fn what_leaves_after_a_bus_slept_left_with_the_key() {
+    let judged = |sleeps: f64| {
+        let steps = (0..16).map(|at| sleeps + 0.15 * f64::from(at));
+        let here = messages(0x100, 16).into_iter().zip(steps);
+        let here: Vec<Message> = here.map(|(own, at)| own.silent(at, 999.0)).collect();
+        let own = cut(slow(messages(0x300, 5), 90.0), 75.0, 999.0);
+        let there = [own, slow(messages(0x400, 12), -60.0)].concat();
+        let found = reported(&buses(90.0, &[&here, &there]));
+        let all = found["outages"].as_array().unwrap().iter();
+        let own: Vec<&Value> = all.filter(|own| own["channel"] == "can1").collect();
+        assert_eq!(own.len(), 1, "{own:?}");
+        own[0]["benign"] == true
+    };
+    assert!(judged(60.0) && !judged(900.0));
+}

@@ -189,6 +189,10 @@ fn why_so(why: Why) -> String {
         Why::OtherBusStopped => {
             "another bus stopped just then: it was carried over from there".to_owned()
         }
+        Why::AfterSleep { seconds } => format!(
+            "another bus had gone to sleep {} before, and nothing woke it",
+            super::terms::duration(seconds)
+        ),
         Why::CarriedOver => {
             "the same message stopped on another bus: it was carried over from there".to_owned()
         }

@@ -9,7 +9,7 @@ use super::Symptom;
 use super::told::FIRST_ANSWER;
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
-use crate::analysis::diagnosis::{Module, Party};
+use crate::analysis::diagnosis::{IdentityEntry, IdentityProblem, Module, Party};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
 
@@ -91,21 +91,47 @@ fn may_answer_as(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> 
     answers.is_empty() || answers.contains(module)
 }
 
-/// Engine and transmission answer by identifiers that are kept for what has to do with emissions,
-/// the engine by the first of them, and no other module does (ISO 15765-4).
+/// Whether a module that is missed may be the stranger. Who misses it is another; and engine and
+/// transmission answer by identifiers that are kept for what has to do with emissions, the engine
+/// by the first of them, and no other module does (ISO 15765-4).
 fn fits(row: &Blame, stranger: &Subject) -> bool {
-    let Subject::Module(Unheard::Asked(Module { party: Party::Id(id @ Id::Standard(_)), .. })) =
-        stranger
-    else {
-        return true;
-    };
-    let missed = row.missed.0.to_lowercase();
-    let answer = raw_id(*id);
-    match missed {
-        name if name.contains(ENGINE) => answer == FIRST_ANSWER,
-        name if name.contains(TRANSMISSION) => {
-            answer != FIRST_ANSWER && (FIRST_ANSWER..=LAST_ANSWER).contains(&answer)
-        }
-        _ => answer != FIRST_ANSWER,
+    let Subject::Module(Unheard::Asked(module)) = stranger else { return true };
+    if row.reporters.contains(module) {
+        return false;
     }
+    let Module { party: Party::Id(id @ Id::Standard(_)), .. } = module else { return true };
+    let words = row.missed.0.to_lowercase();
+    let answer = raw_id(*id);
+    if words.contains(ENGINE) {
+        return answer == FIRST_ANSWER;
+    }
+    let of_emissions = (FIRST_ANSWER..=LAST_ANSWER).contains(&answer);
+    answer != FIRST_ANSWER && (of_emissions || !words.contains(TRANSMISSION))
+}
+
+/// Modules that carry another vehicle's identification or none, or say that they are not
+/// configured: what they miss is what that vehicle had.
+pub(super) fn strangers(analysis: &Analysis) -> Vec<Module> {
+    let foreign = |entry: &&IdentityEntry| {
+        let other = |problem: &IdentityProblem| {
+            matches!(problem, IdentityProblem::BlankVin | IdentityProblem::OtherVin(_))
+        };
+        entry.problems.iter().any(other)
+    };
+    let says_so =
+        analysis.diagnosis.codes.iter().filter(|code| code.unconfigured && code.gone.is_none());
+    let identity = analysis.diagnosis.identity.iter().filter(foreign);
+    identity.map(|entry| entry.module).chain(says_so.map(|code| code.module)).collect()
+}
+
+/// Whether a module that is asked on two buses is told as of the other one: of that on which it is
+/// known, else of the first.
+pub(super) fn is_told_elsewhere(analysis: &Analysis, own: &IdentityEntry) -> bool {
+    let rank =
+        |entry: &IdentityEntry| (analysis.node_of(entry.module).is_none(), entry.module.channel);
+    analysis.diagnosis.identity.iter().any(|other| {
+        other.module.party == own.module.party
+            && other.problems == own.problems
+            && rank(other) < rank(own)
+    })
 }

@@ -7,13 +7,12 @@ use lostnode_parsers::frame::raw_id;
 
 use super::Symptom;
 use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now};
+use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{
-    CodeAge, CodeEntry, IdentityEntry, IdentityProblem, Module, Party, TalkEntry,
-};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
-use crate::analysis::{Analysis, Outage};
+use crate::analysis::{Analysis, Cause, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
@@ -279,26 +278,15 @@ impl<'a> Told<'a> {
     fn other_identities(&self) -> Vec<Symptom> {
         let entries = self.analysis.diagnosis.identity.iter().enumerate();
         entries
-            .filter(|(_, entry)| !entry.problems.is_empty() && !self.is_told_elsewhere(entry))
+            .filter(|(_, entry)| {
+                !entry.problems.is_empty() && !is_told_elsewhere(self.analysis, entry)
+            })
             .map(|(at, entry)| {
                 let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
                 let subject = self.of_module(entry.module);
                 Symptom::new(subject, Fact::OtherIdentity(at)).with_codes(self.analysis, says_so)
             })
             .collect()
-    }
-
-    /// Whether a module that is asked on two buses is told as of the other one: of that on which it
-    /// is known, else of the first.
-    fn is_told_elsewhere(&self, own: &IdentityEntry) -> bool {
-        let rank = |entry: &IdentityEntry| {
-            (self.analysis.node_of(entry.module).is_none(), entry.module.channel)
-        };
-        self.analysis.diagnosis.identity.iter().any(|other| {
-            other.module.party == own.module.party
-                && other.problems == own.problems
-                && rank(other) < rank(own)
-        })
     }
 
     /// Codes that say so where the identification itself is in order.
@@ -431,24 +419,9 @@ fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
     !row.reporters.iter().all(|reporter| strangers.contains(reporter))
 }
 
-/// Modules that carry another vehicle's identification or none, or say that they are not
-/// configured: what they miss is what that vehicle had.
-fn strangers(analysis: &Analysis) -> Vec<Module> {
-    let foreign = |entry: &&IdentityEntry| {
-        let other = |problem: &IdentityProblem| {
-            matches!(problem, IdentityProblem::BlankVin | IdentityProblem::OtherVin(_))
-        };
-        entry.problems.iter().any(other)
-    };
-    let says_so =
-        analysis.diagnosis.codes.iter().filter(|code| code.unconfigured && code.gone.is_none());
-    let identity = analysis.diagnosis.identity.iter().filter(foreign);
-    identity.map(|entry| entry.module).chain(says_so.map(|code| code.module)).collect()
-}
-
 /// Whether a module answered, then left two requests or more unanswered to the end, and others of
 /// its bus still answered after the last of them: then neither the tester left nor the bus fell
-/// asleep.
+/// asleep. With the key off nobody need answer.
 fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
     let Some(mute) = talk.mute.last().filter(|mute| mute.until.is_none()) else { return false };
     let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
@@ -457,12 +430,19 @@ fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
         analysis.diagnosis.talks.iter().filter(|other| {
             other.module != talk.module && other.module.channel == talk.module.channel
         });
+    let off = |outage: &Outage| {
+        matches!(outage.cause, Cause::SwitchedOff | Cause::BusSleep)
+            && outage.channel == Some(talk.module.channel)
+            && outage.start <= last
+            && outage.end >= first
+    };
     let answers = |other: &TalkEntry| other.answered.iter().any(|time| meanwhile.contains(time));
     let answered = talk.positive + talk.negative.iter().map(|(_, count)| count).sum::<u64>();
     mute.since.is_some()
         && first < last
         && talk.unanswered <= answered + IN_VAIN
         && others.into_iter().any(answers)
+        && !analysis.outages.iter().any(off)
 }
 
 fn names_gateway(row: &Blame) -> bool {

@@ -127,6 +127,11 @@ pub enum Why {
         /// How many.
         seconds: f64,
     },
+    /// Another bus had gone to sleep so many seconds before, for good.
+    AfterSleep {
+        /// How many.
+        seconds: f64,
+    },
     /// The starter turned, as far as its time tells.
     StarterTurned,
     /// It had never paused, and was gone for so many seconds to the end.

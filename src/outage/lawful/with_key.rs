@@ -26,6 +26,8 @@ const MESSAGES: usize = 3;
 /// A time with the key off.
 #[derive(Clone, Copy)]
 struct Off {
+    /// A whole bus went to sleep.
+    asleep: bool,
     /// Identifiers that left with it.
     ids: usize,
     channel: Option<ChannelIndex>,
@@ -59,10 +61,10 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
         let channel = judged.events.first().map(|event| event.channel);
         let clear = |off: &&Off| !kept || off.ids >= MANY && off.channel != channel;
         let mut offs = offs.iter().filter(clear);
-        if let Some(seconds) = offs.find_map(|off| off.explains(observed, judged)) {
+        if let Some(why) = offs.find_map(|off| off.explains(observed, judged)) {
             judged.verdict = Verdict::SwitchedOff;
             judged.doubt = Some(Doubt::KeyOrSupply);
-            judged.why = Why::BeforeTheOthers { seconds };
+            judged.why = why;
         }
     }
 }
@@ -72,6 +74,7 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
     let by_key = by_key.filter_map(|judged| {
         let ongoing = judged.events.iter().any(|event| event.ongoing);
         Some(Off {
+            asleep: false,
             ids: judged.ids().len(),
             channel: Some(judged.events.first()?.channel),
             onset: judged.events.iter().map(|event| event.onset).min()?,
@@ -80,6 +83,7 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
     });
     let asleep = |stop: &&crate::silence::Stop| stop.kind == StopKind::BusSleep && !stop.unclear;
     let asleep = observed.losses.stops.iter().filter(asleep).map(|stop| Off {
+        asleep: true,
         ids: stop.ids.len(),
         channel: stop.channel,
         onset: stop.silence.start,
@@ -89,9 +93,8 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
 }
 
 impl Off {
-    /// By how many seconds a loss came before it that ends no sooner; `None` where it has nothing
-    /// to do with it.
-    fn explains(&self, observed: &Observed<'_>, judged: &Judged) -> Option<f64> {
+    /// What a loss that ends no sooner has to do with it; `None` where that is nothing.
+    fn explains(&self, observed: &Observed<'_>, judged: &Judged) -> Option<Why> {
         let first = judged.events.first()?;
         let onset = judged.events.iter().map(|event| event.onset).min()?;
         let start = nanoseconds(START);
@@ -102,7 +105,15 @@ impl Off {
         let before = seconds(self.onset - onset);
         let elsewhere = self.channel != Some(first.channel) && before.abs() <= AT_ONCE;
         let earlier = (0.0..=RUNS_ON).contains(&before) && are_several(observed, judged);
-        (ends && (elsewhere || earlier) && !engine_ran_on(observed, onset)).then_some(before)
+        if !ends || engine_ran_on(observed, onset) {
+            return None;
+        }
+        // The key that put a bus to sleep for good is off: others run on for a while.
+        let later = self.asleep && self.back.is_none() && (-RUNS_ON..0.0).contains(&before);
+        match elsewhere || earlier {
+            true => Some(Why::BeforeTheOthers { seconds: before }),
+            false => later.then_some(Why::AfterSleep { seconds: -before }),
+        }
     }
 }
 
