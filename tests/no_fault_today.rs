@@ -10,7 +10,7 @@ mod five_nodes;
 mod messages;
 
 use common::{report, simulated};
-use five_nodes::{ranked, read, trouble, vehicle};
+use five_nodes::{ranked, read, trouble, unanswered, vehicle};
 use messages::{Message, log, message, messages, slow};
 use serde_json::Value;
 
@@ -130,12 +130,7 @@ fn what_never_answers_may_not_be_fitted() {
     text += &read(91.0, 2, &[]);
     for number in 4..8 {
         for at in [95.0, 97.0] {
-            let asks = 0x7E0 + number;
-            text += &format!(
-                "[[exchange]]\nat = {}\nrequest = {{ id = \"{asks:03X}\", data = \"19 02 FF\" \
-                 }}\nanswers = []\n",
-                at + 0.3 * f64::from(number)
-            );
+            text += &unanswered(at + 0.3 * f64::from(number), number);
         }
     }
     let said = |found: &Value| found["findings"].to_string().contains("did not answer");
@@ -169,13 +164,7 @@ fn what_a_stranger_misses_was_in_its_own_vehicle() {
 fn with_the_key_off_nobody_need_answer() {
     let mute = |key_off: &[f64]| {
         let mut text = vehicle() + &read(20.0, 1, &[]) + &read(21.0, 3, &[]);
-        let asks = |at: f64| {
-            format!(
-                "[[exchange]]\nat = {at}\nrequest = {{ id = \"7E3\", data = \"19 02 FF\" \
-                 }}\nanswers = []\n"
-            )
-        };
-        text += &(asks(82.0) + &asks(83.0) + &read(84.0, 1, &[]));
+        text += &(unanswered(82.0, 3) + &unanswered(83.0, 3) + &read(84.0, 1, &[]));
         for at in key_off {
             text += &trouble("key_off", "", &[*at], &[25.0]);
         }

@@ -238,17 +238,18 @@ fn what_comes_later_is_no_start() {
     assert_eq!(judged([1.5, 3.5]), Value::Bool(true));
 }
 
+/// The messages of a bus that goes to sleep for good from then on, one after another.
+fn leaving(from: f64) -> Vec<Message> {
+    let steps = (0..16).map(|at| from + 0.15 * f64::from(at));
+    messages(0x100, 16).into_iter().zip(steps).map(|(own, at)| own.silent(at, 999.0)).collect()
+}
+
 /// A bus that ends from one frame to the next while another one goes to sleep was put to sleep with
 /// it. Where the other bus goes on, or sleeps a minute later, its line failed.
 #[test]
 fn a_bus_that_ends_with_a_sleeping_one_sleeps() {
     let line = |sleeps: f64| {
-        let steps = (0..16).map(|at| sleeps + 0.15 * f64::from(at));
-        let here: Vec<Message> = messages(0x100, 16)
-            .into_iter()
-            .zip(steps)
-            .map(|(own, at)| own.silent(at, 999.0))
-            .collect();
+        let here = leaving(sleeps);
         let there = cut(messages(0x400, 8), 60.0, 999.0);
         let found = reported(&buses(150.0, &[&here, &there, &[message("700", 1.0, 0.5)]]));
         of_class(&found, "line")
@@ -262,9 +263,7 @@ fn a_bus_that_ends_with_a_sleeping_one_sleeps() {
 #[test]
 fn what_leaves_after_a_bus_slept_left_with_the_key() {
     let judged = |sleeps: f64| {
-        let steps = (0..16).map(|at| sleeps + 0.15 * f64::from(at));
-        let here = messages(0x100, 16).into_iter().zip(steps);
-        let here: Vec<Message> = here.map(|(own, at)| own.silent(at, 999.0)).collect();
+        let here = leaving(sleeps);
         let own = cut(slow(messages(0x300, 5), 90.0), 75.0, 999.0);
         let there = [own, slow(messages(0x400, 12), -60.0)].concat();
         let found = reported(&buses(90.0, &[&here, &there]));

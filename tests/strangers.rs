@@ -87,8 +87,8 @@ fn a_message_that_goes_for_good_was_a_module() {
     assert!(judged(40.0, 41.0).0);
 }
 
-/// A message that a gateway carries to a second bus is lost once; what stops on both
-/// with all of its module is of that module.
+/// A message that a gateway carries to a second bus is lost once; what stops on both with all of
+/// its module is of that module.
 #[test]
 fn a_message_that_two_buses_carry_is_lost_once() {
     let gone = |shift: f64| message("555", 0.1, 0.013 + shift).silent(40.0, 999.0);

@@ -93,10 +93,9 @@ pub fn is_everyday(pgn: u32) -> bool {
 /// Groups that their sender repeats for as long as it runs, at 10 ms to 1 s: retarder, brakes 1 and
 /// 2, transmission 1 and 2, engine 1 to 3, vehicle dynamics, tachograph, air supply, distance,
 /// temperatures, levels and pressures, speed, fuel rate, surroundings, inlet, electrics, brake
-/// pressures, display
-/// (J1939-71, transmission repetition rate; from memory. The openly published FMS-Standard,
-/// interface description, has the same rates for engine 1 and 2, speed, tachograph, distance,
-/// temperatures, fuel rate and surroundings).
+/// pressures, display (J1939-71, transmission repetition rate; from memory. The openly published
+/// FMS-Standard, interface description, has the same rates for engine 1 and 2, speed, tachograph,
+/// distance, temperatures, fuel rate and surroundings).
 const CYCLIC: [u32; 21] = [
     0xF000, 0xF001, 0xF002, 0xF003, 0xF004, 0xF005, 0xF009, 0xFE6C, 0xFEAE, 0xFEBF, 0xFEC1, 0xFEDF,
     0xFEEE, 0xFEEF, 0xFEF1, 0xFEF2, 0xFEF5, 0xFEF6, 0xFEF7, 0xFEFA, 0xFEFC,

@@ -1,7 +1,7 @@
 //! What is asked of the timing again and again while outages are drawn.
 
 use lostnode_parsers::Id;
-use lostnode_parsers::j1939::{ADDRESS_CLAIMED, Fields};
+use lostnode_parsers::j1939::{self, ADDRESS_CLAIMED, Fields};
 
 use super::{Evidence, Observed};
 use crate::capture::ChannelIndex;
@@ -32,6 +32,11 @@ pub(super) fn was_silent(
     last <= from
         || first >= to
         || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
+}
+
+/// Whether an address of SAE J1939 sends this for as long as it runs.
+pub(super) fn is_cyclic(id: Id) -> bool {
+    matches!(id, Id::Extended(id) if j1939::is_cyclic(Fields::of(id).pgn))
 }
 
 fn is_claim(id: Id) -> bool {

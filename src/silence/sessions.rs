@@ -119,8 +119,7 @@ fn sender(id: &IdTiming) -> u32 {
 pub(super) fn running(timing: &Timing, engine: &Engine) -> Vec<Silence> {
     let mut out = Vec::new();
     for (start, stop, channel, id) in engine.runs() {
-        let teller = |own: &&IdTiming| own.key.channel == channel && own.key.id == id;
-        let Some(teller) = timing.ids.iter().find(teller) else { continue };
+        let Some(teller) = teller(timing, channel, id) else { continue };
         let Some((_, last)) = teller.heard else { continue };
         let mut from = start;
         for silent in teller.silences.at_least(nanoseconds(TELLS)) {
@@ -138,9 +137,13 @@ pub(super) fn running(timing: &Timing, engine: &Engine) -> Vec<Silence> {
 /// starter had turned it just before that.
 pub(super) fn starts(timing: &Timing, engine: &Engine) -> Vec<Nanoseconds> {
     let stood = |(start, _, channel, id): &(Nanoseconds, Nanoseconds, ChannelIndex, Id)| {
-        let teller = |own: &&IdTiming| own.key.channel == *channel && own.key.id == *id;
-        let heard = timing.ids.iter().find(teller).and_then(|teller| teller.heard);
+        let heard = teller(timing, *channel, *id).and_then(|teller| teller.heard);
         heard.is_some_and(|(first, _)| start - first >= nanoseconds(STOOD))
     };
     engine.runs().filter(stood).map(|(start, ..)| start).collect()
+}
+
+/// The identifier that tells the engine speed.
+fn teller(timing: &Timing, channel: ChannelIndex, id: Id) -> Option<&IdTiming> {
+    timing.ids.iter().find(|own| own.key.channel == channel && own.key.id == id)
 }

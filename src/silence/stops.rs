@@ -6,7 +6,7 @@ use super::stop::{Stop, StopKind, StopSign};
 use super::wakes::{self, Sleep};
 use super::{Expectation, Session};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{ChannelTiming, Silence, Timing, nanoseconds};
+use crate::fold::timing::{ChannelTiming, Nanoseconds, Silence, Timing, nanoseconds};
 use crate::ids::IdIndex;
 use crate::settings::Settings;
 
@@ -69,20 +69,18 @@ fn join_pauses(stops: &mut Vec<Stop>) {
 /// one shows how they leave. A line that fails leaves error reports, where they are recorded, and
 /// the other buses at work.
 fn sleep_together(stops: &mut [Stop]) {
-    let asleep: Vec<Stop> = stops
-        .iter()
-        .filter(|stop| stop.kind == StopKind::BusSleep && !stop.unclear)
-        .cloned()
-        .collect();
-    let near = |a: i64, b: i64| (a - b).abs() <= nanoseconds(TOGETHER);
+    let asleep = stops.iter().filter(|stop| stop.kind == StopKind::BusSleep && !stop.unclear);
+    let asleep: Vec<(Option<ChannelIndex>, bool, Silence)> =
+        asleep.map(|stop| (stop.channel, stop.ongoing, stop.silence)).collect();
+    let near = |a: Nanoseconds, b: Nanoseconds| (a - b).abs() <= nanoseconds(TOGETHER);
     for stop in stops.iter_mut().filter(|stop| stop.kind == StopKind::Unknown && !stop.unclear) {
         let without_errors =
             stop.signs.iter().any(|sign| matches!(sign, StopSign::BusErrors { count: 0, .. }));
-        let with = |other: &Stop| {
-            other.channel != stop.channel
-                && other.ongoing == stop.ongoing
-                && near(other.silence.start, stop.silence.start)
-                && near(other.silence.end, stop.silence.end)
+        let with = |(channel, ongoing, silence): &(Option<ChannelIndex>, bool, Silence)| {
+            *channel != stop.channel
+                && *ongoing == stop.ongoing
+                && near(silence.start, stop.silence.start)
+                && near(silence.end, stop.silence.end)
         };
         if without_errors && asleep.iter().any(with) {
             stop.kind = StopKind::BusSleep;

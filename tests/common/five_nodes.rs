@@ -65,3 +65,12 @@ pub fn answered(at: f64, number: u16, request: &str, answer: &str) -> String {
 pub fn read(at: f64, number: u16, codes: &[&str]) -> String {
     answered(at, number, "19 02 FF", &format!("59 02 FF {}", codes.join(" ")))
 }
+
+/// A tester asks module `number` for its codes, and nobody answers.
+pub fn unanswered(at: f64, number: u16) -> String {
+    let asks = 0x7E0 + number;
+    format!(
+        "[[exchange]]\nat = {at}\nrequest = {{ id = \"{asks:03X}\", data = \"19 02 FF\" \
+         }}\nanswers = []\n"
+    )
+}

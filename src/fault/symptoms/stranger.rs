@@ -6,19 +6,19 @@ use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
 use super::Symptom;
+use super::standing::is_now;
 use super::told::FIRST_ANSWER;
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::blame::{Blame, Frames, has_words_of};
 use crate::analysis::diagnosis::{IdentityEntry, IdentityProblem, Module, Party};
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{Fact, Now, Sign, SymptomKind};
+use crate::analysis::symptom::{Fact, SymptomKind};
+use crate::fold::diagnostics::answers_about_emissions;
 
 /// What codes call the engine controller (SAE J2012-DA, U0100).
 const ENGINE: &str = "ecm/pcm";
 /// … and the one of the transmission (U0101).
 const TRANSMISSION: &str = "tcm";
-/// The last identifier that what has to do with emissions answers by (ISO 15765-4).
-const LAST_ANSWER: u32 = 0x7EF;
 
 /// Tells each symptom of the one module that is missing who may stand in its place.
 pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
@@ -66,15 +66,12 @@ fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> boo
         }
         Fact::MissedByOthers(row) => {
             let row = &analysis.diagnosis.blame[row];
-            let fails = symptom
-                .signs
-                .iter()
-                .any(|sign| matches!(sign, Sign::Now(Now::Failing | Now::Recent)));
             let place = match &symptom.subject {
                 Subject::Node(node) => !analysis.nodes[*node].heard,
                 _ => matches!(row.frames, Frames::NotKnown | Frames::NoSender),
             };
-            fails && (is_of(analysis, symptom, stranger) || place && fits(row, stranger))
+            is_now(analysis, row)
+                && (is_of(analysis, symptom, stranger) || place && fits(row, stranger))
         }
         _ => false,
     }
@@ -100,13 +97,11 @@ fn fits(row: &Blame, stranger: &Subject) -> bool {
         return false;
     }
     let Module { party: Party::Id(id @ Id::Standard(_)), .. } = module else { return true };
-    let words = row.missed.0.to_lowercase();
-    let answer = raw_id(*id);
-    if words.contains(ENGINE) {
-        return answer == FIRST_ANSWER;
+    let is_first = raw_id(*id) == FIRST_ANSWER;
+    if has_words_of(&row.missed.0, ENGINE) {
+        return is_first;
     }
-    let of_emissions = (FIRST_ANSWER..=LAST_ANSWER).contains(&answer);
-    answer != FIRST_ANSWER && (of_emissions || !words.contains(TRANSMISSION))
+    !is_first && (answers_about_emissions(*id) || !has_words_of(&row.missed.0, TRANSMISSION))
 }
 
 /// Modules that carry another vehicle's identification or none, or say that they are not

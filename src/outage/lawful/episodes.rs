@@ -33,8 +33,9 @@ const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
-/// A message that had never paused, and is gone for so many seconds and periods to the end, is all
-/// that a module sent (of 37 such of invented vehicles of five authors 33 were) …
+/// A message that had never paused for half of so many seconds, and is gone for that many, and so
+/// many periods, to the end, is all that a module sent (of 37 such of invented vehicles of five
+/// authors 33 were) …
 const GONE: f64 = 30.0;
 const GONE_PERIODS: f64 = 50.0;
 /// … unless another appeared or the engine started so many seconds from then: a mode changed.
@@ -308,7 +309,7 @@ impl Scene<'_> {
         let appears = |other: &IdIndex| changed(self.heard(*other).0);
         event.ongoing
             && self.heard.1 - event.onset >= long
-            && event.onset - first >= long.min(nanoseconds(GONE) / 2)
+            && event.onset - first >= nanoseconds(GONE / 2.0)
             && self.losses(id).count() == 1
             && !self.watched.iter().any(appears)
             && !self.observed.losses.starts.iter().any(|start| changed(*start))

@@ -36,12 +36,10 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
 /// A message that nobody is known to send on this bus is carried over from the one where it stopped
 /// with all of its module; of two such, from the first. It is one loss.
 pub(super) fn leave_echoes(observed: &Observed<'_>, judged: &mut [Judged]) {
-    let lost = |judged: &&Judged| judged.verdict == Verdict::Lost;
-    let all: Vec<(usize, Event)> = judged
-        .iter()
-        .filter(lost)
-        .flat_map(|judged| judged.events.iter().map(|event| (judged.ids().len(), event.clone())))
-        .collect();
+    if observed.timing.channels.len() < 2 {
+        return;
+    }
+    let lost = || judged.iter().filter(|judged| judged.verdict == Verdict::Lost);
     let message = |id: IdIndex| observed.timing.ids[id].key.id;
     let unknown = |id: IdIndex| {
         observed.network.node_of[id].is_none_or(|node| {
@@ -49,27 +47,30 @@ pub(super) fn leave_echoes(observed: &Observed<'_>, judged: &mut [Judged]) {
             node.ids.len() == 1 && !Basis::any_is_told(&node.basis)
         })
     };
-    let is_source = |own: &Event, (ids, other): &(usize, Event)| {
+    let is_source = |own: &Event, judged: &Judged, other: &Event| {
         let same = |loss: &&Loss| message(loss.id) == message(own.losses[0].id);
         let with = |loss: &Loss| {
             let silence = own.losses[0].silence;
             loss.silence.overlap(&silence) * 2 > silence.length()
         };
         other.channel != own.channel
-            && (*ids > 1 || other.channel < own.channel)
+            && (other.channel < own.channel || judged.ids().len() > 1)
             && other.losses.iter().find(same).is_some_and(with)
     };
     let is_echo = |judged: &Judged| match judged.events.as_slice() {
         [event] => {
             matches!(event.losses[..], [ref loss] if unknown(loss.id))
-                && all.iter().any(|other| is_source(event, other))
+                && lost()
+                    .any(|judged| judged.events.iter().any(|other| is_source(event, judged, other)))
         }
         _ => false,
     };
-    for judged in judged.iter_mut().filter(|judged| judged.verdict == Verdict::Lost) {
-        if is_echo(judged) {
-            (judged.verdict, judged.doubt, judged.why) = (Verdict::Pauses, None, Why::CarriedOver);
-        }
+    let echoes: Vec<usize> = (0..judged.len())
+        .filter(|at| judged[*at].verdict == Verdict::Lost && is_echo(&judged[*at]))
+        .collect();
+    for at in echoes {
+        let judged = &mut judged[at];
+        (judged.verdict, judged.doubt, judged.why) = (Verdict::Pauses, None, Why::CarriedOver);
     }
 }
 

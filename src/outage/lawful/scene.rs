@@ -1,10 +1,7 @@
 //! What is known of a channel when its silences are judged.
 
-use lostnode_parsers::Id;
-use lostnode_parsers::j1939::{self, Fields};
-
 use super::super::Observed;
-use super::super::facts::{fastest, was_silent};
+use super::super::facts::{fastest, is_cyclic, was_silent};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -290,11 +287,6 @@ impl<'a> Scene<'a> {
     pub fn there(&self, time: Nanoseconds) -> impl Iterator<Item = IdIndex> {
         self.watched.iter().copied().filter(move |id| self.heard(*id).0 <= time)
     }
-}
-
-/// Whether an address of SAE J1939 sends this for as long as it runs.
-fn is_cyclic(id: Id) -> bool {
-    matches!(id, Id::Extended(id) if j1939::is_cyclic(Fields::of(id).pgn))
 }
 
 /// Whether the engine surely ran for so long after a time that the key was not turned off then.
