@@ -52,6 +52,9 @@ pub struct Class {
     /// No fault of the vehicle.
     #[serde(default)]
     pub benign: bool,
+    /// A question to the user settles it, which goes before any measurement.
+    #[serde(default)]
+    pub asked_first: bool,
     /// Its modules are all of one bus.
     #[serde(default)]
     pub one_bus: bool,

@@ -154,7 +154,7 @@ impl Table {
             let unheard = matches!(fault.subject, Subject::Module(_));
             let missing = |kind: SymptomKind| {
                 let shown = symptoms.iter().any(|symptom| {
-                    symptom.kind() == kind && fault.subject.covers(&symptom.subject, analysis)
+                    symptom.kind() == kind && symptom.may_be_of(&fault.subject, analysis)
                 });
                 // Several modules that nothing tells apart fall silent as one; those that are
                 // missing throughout nobody saw falling silent together.
@@ -214,8 +214,8 @@ impl Table {
         };
         // Whoever measures at a module has asked before whether it was switched off.
         let asked_before = |fault: &Fault| {
-            let known = knowledge.class[&fault.class].needs_sign.is_some();
-            if known && is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
+            let asked_first = knowledge.class[&fault.class].asked_first;
+            if asked_first && is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
         };
         let odds = |fault: &Fault| {
             log_odds(knowledge.class[&fault.class].prior)

@@ -68,6 +68,13 @@ pub enum Cause {
     Unknown,
 }
 
+impl Cause {
+    /// Whether traffic ended in order: the key was turned off, or the bus slept.
+    pub fn is_orderly(self) -> bool {
+        matches!(self, Cause::SwitchedOff | Cause::BusSleep)
+    }
+}
+
 /// An interval in which expected traffic was missing.
 #[derive(Clone, Debug)]
 pub struct Outage {

@@ -50,7 +50,7 @@ impl Tone {
     pub fn of(outage: &Outage) -> Tone {
         match (outage.scope, outage.cause) {
             (Scope::Capture, _) | (_, Cause::CaptureGap) => Tone::Pause,
-            (_, Cause::SwitchedOff | Cause::BusSleep) => Tone::Quiet,
+            (_, cause) if cause.is_orderly() => Tone::Quiet,
             _ if outage.benign => Tone::Quiet,
             (Scope::Bus, _) => Tone::Bus,
             (Scope::Branch, _) => Tone::Branch,

@@ -90,11 +90,8 @@ fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
 
 /// When a channel woke, or its key was turned on, in order of time.
 pub(super) fn key_ons(analysis: &Analysis, channel: Option<ChannelIndex>) -> Vec<Nanoseconds> {
-    let off = |other: &&Outage| {
-        matches!(other.cause, Cause::SwitchedOff | Cause::BusSleep)
-            && !other.ongoing
-            && other.channel == channel
-    };
+    let off =
+        |other: &&Outage| other.cause.is_orderly() && !other.ongoing && other.channel == channel;
     let mut out: Vec<Nanoseconds> =
         analysis.outages.iter().filter(off).map(|off| off.end).collect();
     out.sort_unstable();

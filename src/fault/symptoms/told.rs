@@ -12,7 +12,7 @@ use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
-use crate::analysis::{Analysis, Cause, Outage};
+use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
@@ -431,7 +431,7 @@ fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
             other.module != talk.module && other.module.channel == talk.module.channel
         });
     let off = |outage: &Outage| {
-        matches!(outage.cause, Cause::SwitchedOff | Cause::BusSleep)
+        outage.cause.is_orderly()
             && outage.channel == Some(talk.module.channel)
             && outage.start <= last
             && outage.end >= first
