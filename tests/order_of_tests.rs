@@ -138,3 +138,29 @@ fn a_further_test_of_a_fault_waits_for_the_first_of_another() {
     let found = reported(&[trouble("bus_short", "channel = \"can0\"", &[30.0], &[2.0]), often]);
     assert!(place(&found, LEVELS) < place(&found, SUPPLY), "{:#}", found["next_tests"]);
 }
+
+/// A fuse does not come and go, and what is silent for good does not come back for a hand on its
+/// harness: the one begins with its fuses, the other with the wiggle test, before any trim is off.
+#[test]
+fn what_lasts_is_measured_and_what_comes_and_goes_is_moved() {
+    let lasting = reported(&[radio_lost_for_good(60.0)]);
+    let fuses = place(&lasting, "Fuses and relays");
+    assert!(fuses < place(&lasting, PINS));
+    let moved = lasting["next_tests"].as_array().unwrap();
+    let moved = moved.iter().position(|test| test["title"].as_str().unwrap().starts_with(WIGGLE));
+    assert!(moved.is_none_or(|moved| fuses < moved));
+    let at_times = trouble("power_loss", "node = \"radio\"", &[30.0, 47.0, 80.0], &[3.6, 2.2, 7.0]);
+    assert_eq!(place(&reported(&[at_times]), WIGGLE), 0);
+}
+
+/// The first sentence and the list name the same test first, also where it cannot be told which of
+/// several is behind a silence.
+#[test]
+fn there_is_one_first_test() {
+    let found = reported(&[trouble("power_loss", "node = \"brakes\"", &[60.0], &[100.0])]);
+    let ask = found["next_tests"][0]["title"].as_str().unwrap();
+    assert!(ask.ends_with("ask whether it was switched off"), "{ask}");
+    let said = found["headline"].as_str().unwrap();
+    assert!(said.contains("cannot tell yet between"), "{said}");
+    assert!(said.ends_with("first ask whether it was switched off."), "{said}");
+}

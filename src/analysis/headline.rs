@@ -144,20 +144,21 @@ impl Analysis {
     }
 
     fn first_test(&self, explained: &Explained) -> Option<usize> {
+        // What it is about may be no fault at all: whether it is, is asked of the same subject.
         let serves = |places: &[usize]| {
-            let own = |findings: &Vec<usize>| {
-                findings.iter().any(|finding| places.contains(&(finding - 1)))
+            let for_them = |test: &NextTest| {
+                test.findings.iter().any(|finding| places.contains(&(finding - 1)))
             };
-            self.next_tests().iter().position(|test| own(&test.findings))
+            let about = |test: &NextTest| {
+                places.iter().any(|at| self.ranked()[*at].subject == test.subject)
+            };
+            self.next_tests().iter().position(|test| for_them(test) || about(test))
         };
         let chosen = match explained {
             Explained::By(at) => serves(&[*at]),
             Explained::Repaired(_) => None,
-            Explained::ByOneOf(places) => {
-                let sets = self.findings.iter().flat_map(|findings| &findings.undecided);
-                let own = sets.into_iter().find(|set| set.findings == *places);
-                own.and_then(|set| set.test).or_else(|| serves(places))
-            }
+            // As the list has it: two orders would leave the reader to choose.
+            Explained::ByOneOf(places) => serves(places),
         }?;
         let tests = self.next_tests();
         let before = |test: &NextTest| test.goes_first && test.subject == tests[chosen].subject;

@@ -236,12 +236,33 @@ pub struct Test {
     pub at: Level,
     /// Probability that it shows a fault of a class.
     pub finds: ByClass,
+    /// The same of a silence that lasts, for classes whose number differs then.
+    #[serde(default)]
+    pub finds_lasting: ByClass,
     /// Readings that it gives.
     #[serde(default)]
     pub readings: Vec<String>,
     /// The caution that what it is about must carry: then it goes before all other tests of that,
     /// and otherwise it is none.
     pub first_for: Option<String>,
+}
+
+impl Test {
+    /// Probability that it shows a fault of a class, whose silence lasts or comes and goes; `None`
+    /// where it does not look for such a fault.
+    ///
+    /// ```
+    /// use lostnode::fault::Knowledge;
+    /// let knowledge = Knowledge::built_in();
+    /// let (power, _) = knowledge.class.get_key_value("module_power").unwrap();
+    /// let fuses = &knowledge.test["fuses"];
+    /// assert!(fuses.shows(power, true) > fuses.shows(power, false));
+    /// ```
+    pub fn shows(&self, class: &ClassName, lasting: bool) -> Option<f64> {
+        let own = self.finds.get(class)?;
+        let lasting = self.finds_lasting.get(class).filter(|_| lasting);
+        Some(*lasting.unwrap_or(own))
+    }
 }
 
 /// What counts in the order of tests beside probability and minutes: weights, of which only the
@@ -416,6 +437,7 @@ impl Knowledge {
         let table = format!("test.{name}");
         check_cautions(&table, test.cautions.iter().chain(&test.first_for))?;
         self.check_numbers(&table, &test.finds)?;
+        self.check_numbers(&table, &test.finds_lasting)?;
         if !self.access.contains_key(&test.access) {
             return wrong(table, Problem::NoAccess(test.access.clone()));
         }

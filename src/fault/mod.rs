@@ -138,7 +138,8 @@ struct Case<'a> {
     job: &'a Job,
 }
 
-/// What a test is about, its minutes, and how likely it shows a fault of each class.
+/// What a test is about, its minutes where it is the first behind its cover, and how likely it
+/// shows a fault of each class.
 type Finds = (Subject, f64, ByClass);
 
 impl Case<'_> {
@@ -171,7 +172,11 @@ impl Case<'_> {
         let steps = next_tests::order(analysis, knowledge, wanted, WORTH, &mut best);
         let finds = |step: &Step| {
             let table = &knowledge.test[&step.test];
-            (step.subject.clone(), step.minutes, table.finds.clone())
+            let opening = knowledge.access[&table.access].minutes;
+            let lasting = symptoms::lasts(analysis, &step.subject);
+            let shown = |class: &ClassName| table.shows(class, lasting);
+            let shown = table.finds.keys().filter_map(|class| Some((class.clone(), shown(class)?)));
+            (step.subject.clone(), table.minutes + opening, shown.collect())
         };
         let finds = steps.iter().map(finds).collect();
         let next = |step: Step| {

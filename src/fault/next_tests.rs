@@ -9,8 +9,9 @@
 
 use std::collections::BTreeSet;
 
-use super::knowledge::{Knowledge, Test};
+use super::knowledge::Knowledge;
 use super::sets::Fault;
+use super::symptoms;
 use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, Standing};
 use crate::analysis::subject::{Level, Subject};
@@ -69,10 +70,17 @@ pub fn best(choices: &[Choice]) -> usize {
 /// Tests that find less than this are left out.
 pub const WORTH: f64 = 0.01;
 
+/// What has to be opened, and of what where each has its own.
+type Cover = (String, Option<Subject>);
+
+/// No test is taken to be quicker, in minutes.
+const LEAST_MINUTES: f64 = 0.1;
+
+/// A test that is still to be done.
 struct Open {
     test: String,
     subject: Subject,
-    cover: (String, Option<Subject>),
+    cover: Cover,
 }
 
 /// The tests for some faults, each chosen among those still to be done; those that find less than
@@ -84,37 +92,14 @@ pub fn order(
     least: f64,
     choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
-    let Wanted { faults, standings, .. } = wanted;
-    let standing_of = |fault: usize| standings.get(fault).copied().unwrap_or(Standing::Present);
+    let search = Search::new(analysis, knowledge, wanted);
     let mut open = possible(analysis, knowledge, wanted);
-    let mut left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
-    let mut tested = vec![false; faults.len()];
-    let mut covers: BTreeSet<(String, Option<Subject>)> = BTreeSet::new();
+    let mut so_far = SoFar::new(wanted.faults);
+    let mut covers: BTreeSet<Cover> = BTreeSet::new();
     let mut steps = Vec::new();
     while !open.is_empty() {
-        let finds: Vec<(f64, Vec<(usize, f64)>)> = open
-            .iter()
-            .map(|open| found(analysis, &knowledge.test[&open.test], &open.subject, faults, &left))
-            .collect();
-        let nearest = |at: usize| finds[at].1.iter().map(|(fault, _)| standing_of(*fault)).min();
-        let weighed = |(fault, share): &(usize, f64)| {
-            let further = if tested[*fault] { knowledge.order.further } else { 1.0 };
-            left[*fault] * share * further * knowledge.order.weight(standing_of(*fault))
-        };
-        let weighed: Vec<f64> = finds.iter().map(|(_, of)| of.iter().map(weighed).sum()).collect();
-        let minutes = |open: &Open| knowledge.test[&open.test].minutes;
-        let choices: Vec<Choice> = (0..open.len())
-            .map(|at| {
-                let cover = &open[at].cover;
-                let opening = match covers.contains(cover) {
-                    true => 0.0,
-                    false => knowledge.access[&cover.0].minutes,
-                };
-                let worth = with_companions(&open, &weighed, at, opening, minutes);
-                let standing = nearest(at).unwrap_or(Standing::Present);
-                Choice { finds: finds[at].0, worth, standing }
-            })
-            .collect();
+        let choices: Vec<Choice> =
+            (0..open.len()).map(|at| search.choice(&open, at, &covers, &so_far)).collect();
         let at = choose(&choices);
         if choices[at].finds < least {
             open.remove(at);
@@ -124,57 +109,141 @@ pub fn order(
             own.subject == open[at].subject && knowledge.test[&own.test].first_for.is_some()
         };
         let chosen = open.remove(open.iter().position(before).unwrap_or(at));
-        let table = &knowledge.test[&chosen.test];
-        let (finds, of) = found(analysis, table, &chosen.subject, faults, &left);
+        let of = search.found(&chosen);
+        let finds = so_far.chance(&of);
         let opens = covers.insert(chosen.cover.clone());
-        let opening = if opens { knowledge.access[&chosen.cover.0].minutes } else { 0.0 };
-        for (fault, share) in &of {
-            left[*fault] *= 1.0 - share;
-            tested[*fault] = true;
-        }
-        let faults = of.into_iter().map(|(fault, _)| fault).collect();
+        let opening = if opens { search.opening(&chosen) } else { 0.0 };
+        so_far.found_nothing(&of);
         steps.push(Step {
+            minutes: search.minutes(&chosen) + opening,
             test: chosen.test,
             subject: chosen.subject,
-            minutes: table.minutes + opening,
             opens,
             finds,
-            faults,
+            faults: of.into_iter().map(|(fault, _)| fault).collect(),
         });
     }
     steps
 }
 
-/// Worth of a test: alone, or with the best of those behind the cover that it has to open, in order
-/// of their own worth.
-fn with_companions(
-    open: &[Open],
-    weighed: &[f64],
-    at: usize,
-    opening: f64,
-    minutes: impl Fn(&Open) -> f64,
-) -> f64 {
-    let own = |other: usize| weighed[other] / minutes(&open[other]).max(0.1);
-    // Where nothing has to be opened, nobody waits for company.
-    if opening <= 0.0 {
-        return own(at);
+/// What is left of each fault after tests that found nothing.
+#[derive(Clone)]
+struct SoFar {
+    /// Its probability.
+    left: Vec<f64>,
+    /// Whether a test for it was among them.
+    tested: Vec<bool>,
+}
+
+impl SoFar {
+    fn new(faults: &[Fault]) -> Self {
+        let left: Vec<f64> = faults.iter().map(|fault| fault.probability).collect();
+        SoFar { tested: vec![false; left.len()], left }
     }
-    let mut others: Vec<usize> = (0..open.len())
-        .filter(|other| *other != at && open[*other].cover == open[at].cover)
-        .collect();
-    others.sort_by(|a, b| own(*b).total_cmp(&own(*a)));
-    // Only a test that is itself the best behind its cover begins the opening.
-    if others.first().is_some_and(|other| own(*other) > own(at)) {
-        return weighed[at] / (opening + minutes(&open[at])).max(0.1);
+
+    /// Probability that a test finds the cause, given which fault it finds with which.
+    fn chance(&self, of: &[(usize, f64)]) -> f64 {
+        of.iter().map(|(fault, share)| self.left[*fault] * share).sum()
     }
-    let (mut sum, mut cost) = (weighed[at], opening + minutes(&open[at]));
-    let mut best = sum / cost.max(0.1);
-    for other in others {
-        sum += weighed[other];
-        cost += minutes(&open[other]);
-        best = best.max(sum / cost.max(0.1));
+
+    /// A test that found nothing makes the faults it is for less probable.
+    fn found_nothing(&mut self, of: &[(usize, f64)]) {
+        for (fault, share) in of {
+            self.left[*fault] *= 1.0 - share;
+            self.tested[*fault] = true;
+        }
     }
-    best
+}
+
+/// What tests look for.
+struct Search<'a> {
+    analysis: &'a Analysis,
+    knowledge: &'a Knowledge,
+    wanted: Wanted<'a>,
+    /// Of each fault, whether the silence of what it is about lasts.
+    lasting: Vec<bool>,
+}
+
+impl<'a> Search<'a> {
+    fn new(analysis: &'a Analysis, knowledge: &'a Knowledge, wanted: Wanted<'a>) -> Self {
+        let lasts = |fault: &Fault| symptoms::lasts(analysis, &fault.subject);
+        let lasting = wanted.faults.iter().map(lasts).collect();
+        Search { analysis, knowledge, wanted, lasting }
+    }
+
+    fn standing(&self, fault: usize) -> Standing {
+        self.wanted.standings.get(fault).copied().unwrap_or(Standing::Present)
+    }
+
+    /// Which faults a test finds, each with its probability where it is the cause.
+    fn found(&self, open: &Open) -> Vec<(usize, f64)> {
+        let test = &self.knowledge.test[&open.test];
+        let faults = self.wanted.faults.iter().enumerate();
+        let here = |fault: &Fault| {
+            place(&fault.subject, test.at, self.analysis).as_ref() == Some(&open.subject)
+        };
+        let share = |at: usize, fault: &Fault| test.shows(&fault.class, self.lasting[at]);
+        faults
+            .filter(|(_, fault)| here(fault))
+            .filter_map(|(at, fault)| Some((at, share(at, fault)?)))
+            .collect()
+    }
+
+    fn minutes(&self, open: &Open) -> f64 {
+        self.knowledge.test[&open.test].minutes
+    }
+
+    fn opening(&self, open: &Open) -> f64 {
+        self.knowledge.access[&open.cover.0].minutes
+    }
+
+    /// What a test finds, each fault by its weight in the order of tests.
+    fn weight(&self, open: &Open, so_far: &SoFar) -> f64 {
+        let order = &self.knowledge.order;
+        let weight = |(fault, share): (usize, f64)| {
+            let further = if so_far.tested[fault] { order.further } else { 1.0 };
+            so_far.left[fault] * share * further * order.weight(self.standing(fault))
+        };
+        self.found(open).into_iter().map(weight).sum()
+    }
+
+    fn choice(&self, open: &[Open], at: usize, covers: &BTreeSet<Cover>, so_far: &SoFar) -> Choice {
+        let of = self.found(&open[at]);
+        let is_open = covers.contains(&open[at].cover) || self.opening(&open[at]) <= 0.0;
+        // Where nothing has to be opened, nobody waits for company.
+        let worth = match is_open {
+            true => self.weight(&open[at], so_far) / self.minutes(&open[at]).max(LEAST_MINUTES),
+            false => self.with_companions(open, at, so_far),
+        };
+        let standing = of.iter().map(|(fault, _)| self.standing(*fault)).min();
+        let standing = standing.unwrap_or(Standing::Present);
+        Choice { finds: so_far.chance(&of), worth, standing }
+    }
+
+    /// Worth of a test behind a cover: alone, or with the best of those behind it, in order of
+    /// their own worth, each with what those before it leave.
+    fn with_companions(&self, open: &[Open], at: usize, so_far: &SoFar) -> f64 {
+        let own =
+            |other: &Open| self.weight(other, so_far) / self.minutes(other).max(LEAST_MINUTES);
+        let mut others: Vec<&Open> = (0..open.len())
+            .filter(|other| *other != at && open[*other].cover == open[at].cover)
+            .map(|other| &open[other])
+            .collect();
+        others.sort_by(|a, b| own(b).total_cmp(&own(a)));
+        // Only a test that is itself the best behind its cover begins the opening.
+        if others.first().is_some_and(|other| own(other) > own(&open[at])) {
+            others.clear();
+        }
+        let mut so_far = so_far.clone();
+        let (mut sum, mut cost, mut best) = (0.0, self.opening(&open[at]), 0.0_f64);
+        for test in std::iter::once(&open[at]).chain(others) {
+            sum += self.weight(test, &so_far);
+            cost += self.minutes(test);
+            best = best.max(sum / cost.max(LEAST_MINUTES));
+            so_far.found_nothing(&self.found(test));
+        }
+        best
+    }
 }
 
 fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> Vec<Open> {
@@ -208,24 +277,4 @@ fn place(subject: &Subject, level: Level, analysis: &Analysis) -> Option<Subject
         (Level::Nodes, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => None,
         _ => subject.at(level, analysis),
     }
-}
-
-/// Probability that a test finds the cause, and of which fault which share.
-fn found(
-    analysis: &Analysis,
-    test: &Test,
-    subject: &Subject,
-    faults: &[Fault],
-    left: &[f64],
-) -> (f64, Vec<(usize, f64)>) {
-    let mut of = Vec::new();
-    let mut sum = 0.0;
-    for (at, fault) in faults.iter().enumerate() {
-        let Some(share) = test.finds.get(&fault.class) else { continue };
-        if place(&fault.subject, test.at, analysis).as_ref() == Some(subject) {
-            of.push((at, *share));
-            sum += left[at] * share;
-        }
-    }
-    (sum, of)
 }

@@ -77,6 +77,13 @@ pub(super) fn losses<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a O
     analysis.lost().filter(of_it).collect()
 }
 
+/// Whether something was lost, or never heard, and each time for good: a measurement finds what is
+/// there, and a hand that moves the harness what comes and goes.
+pub fn lasts(analysis: &Analysis, subject: &Subject) -> bool {
+    let losses = losses(analysis, subject);
+    !losses.is_empty() && losses.iter().all(|outage| outage.ongoing)
+}
+
 /// Whether a symptom is of losses, and all of them are so.
 fn all_losses(analysis: &Analysis, symptom: &Symptom, are: impl Fn(&Outage) -> bool) -> bool {
     let silent = matches!(symptom.kind(), SymptomKind::NodeSilent | SymptomKind::NodesSilent);

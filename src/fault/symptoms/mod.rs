@@ -18,6 +18,7 @@ mod stranger;
 mod symptom;
 mod told;
 
+pub(super) use elsewhere::lasts;
 pub(crate) use senders::{sender, struck};
 pub use symptom::Symptom;
 
