@@ -192,6 +192,9 @@ pub enum Setting {
     Gateway,
     /// It is about modules that are lost in changing company.
     InTurn,
+    /// It is about two messages that are known to belong together by one pause only, which may be
+    /// of the vehicle's mode and not of a module.
+    MayPause,
 }
 
 /// Silences of one kind, summed up.

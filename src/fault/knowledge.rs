@@ -119,6 +119,11 @@ pub struct SymptomTable {
     /// The same of a module that is lost in changing company.
     #[serde(default)]
     pub in_turn: ByClass,
+    /// The same of what may be two messages that paused together.
+    #[serde(default)]
+    pub may_pause: ByClass,
+    /// … and how likely that is without any of them; as `leak` where there is no number.
+    pub leak_may_pause: Option<f64>,
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
@@ -136,8 +141,14 @@ impl SymptomTable {
             Setting::Usual => None,
             Setting::Gateway => self.of_gateway.get(class),
             Setting::InTurn => self.in_turn.get(class),
+            Setting::MayPause => self.may_pause.get(class),
         };
         own.or_else(|| self.by.get(class)).copied()
+    }
+
+    /// How likely it appears with no fault at all.
+    pub fn leak(&self, setting: Setting) -> f64 {
+        self.leak_may_pause.filter(|_| setting == Setting::MayPause).unwrap_or(self.leak)
     }
 }
 
@@ -360,6 +371,7 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
             self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
+            self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;
             let leak = symptom.leak;
             if !(leak > 0.0 && leak < 1.0) {
                 return wrong(format!("symptom.{name}"), not_between("leak", leak));

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use super::knowledge::{Knowledge, SymptomTable, Trace};
 use super::readings::Observed;
 use super::sets::Fault;
-use super::symptoms::Symptom;
+use super::symptoms::{self, Symptom};
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
@@ -75,7 +75,7 @@ pub fn like(knowledge: &Knowledge, sign: &Sign, class: &ClassName) -> f64 {
 
 /// How likely the symptom with its signs is without any fault here: any value of a sign alike.
 fn leak(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
-    knowledge.symptom[&symptom.kind()].leak * any_signs(knowledge, symptom)
+    knowledge.symptom[&symptom.kind()].leak(symptom.setting) * any_signs(knowledge, symptom)
 }
 
 /// How likely something for which there is no class shows a symptom: any value of its signs alike.
@@ -142,7 +142,7 @@ impl Table {
         readings: &[Observed],
     ) -> Self {
         // What a fault usually shows and does not show here speaks against it.
-        let asked = !analysis.diagnosis.talks.is_empty() || !analysis.diagnosis.codes.is_empty();
+        let asked = |fault: &Fault| symptoms::was_asked_since(analysis, &fault.subject);
         // Many recorders write no error frames: that there is none then says nothing.
         let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
         let lost = analysis.lost().next().is_some();
@@ -150,6 +150,7 @@ impl Table {
         let of_errors =
             |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
+            let asked = asked(fault);
             // A module that was never heard cannot be seen to fall silent.
             let unheard = matches!(fault.subject, Subject::Module(_));
             let missing = |kind: SymptomKind| {

@@ -4,12 +4,16 @@ use super::{Symptom, bus, carried};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::SymptomKind;
 use crate::analysis::{Analysis, Outage, Scope};
-use crate::fold::timing::{Silence, nanoseconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 use crate::ids::{ChannelIndex, IdIndex};
 
 /// Seconds around a flood within which a loss is of it: what the gateway could not receive it
 /// passes on again when it is there.
 const NEAR: f64 = 1.0;
+
+/// Modules store that another is lost some seconds after its last frame, so many at least (common
+/// practice, no source).
+const STORED_AFTER: f64 = 1.0;
 
 /// When each bus was flooded.
 pub struct Floods(Vec<(ChannelIndex, Silence)>);
@@ -75,6 +79,18 @@ pub(super) fn losses<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a O
         _ => false,
     };
     analysis.lost().filter(of_it).collect()
+}
+
+/// Whether modules told something, codes or an answer, so long after something was first lost that
+/// they could know of it; of what was never lost, whether they told anything.
+pub fn was_asked_since(analysis: &Analysis, subject: &Subject) -> bool {
+    let diagnosis = &analysis.diagnosis;
+    let Some(lost) = losses(analysis, subject).iter().map(|outage| outage.start).min() else {
+        return !diagnosis.talks.is_empty() || !diagnosis.codes.is_empty();
+    };
+    let answered = diagnosis.talks.iter().filter_map(|talk| talk.answered.last().copied());
+    let seen = diagnosis.codes.iter().map(|code| code.seen.map_or(Nanoseconds::MAX, |seen| seen.1));
+    answered.chain(seen).any(|time| time >= lost.saturating_add(nanoseconds(STORED_AFTER)))
 }
 
 /// Whether something was lost, or never heard, and each time for good: a measurement finds what is

@@ -18,7 +18,7 @@ mod stranger;
 mod symptom;
 mod told;
 
-pub(super) use elsewhere::lasts;
+pub(super) use elsewhere::{lasts, was_asked_since};
 pub(crate) use senders::{sender, struck};
 pub use symptom::Symptom;
 

@@ -2,7 +2,7 @@
 
 use super::{Symptom, answers, company, own_switch, rhythm, starts, summed};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Led, Return, Sign};
+use crate::analysis::symptom::{Fact, Led, Return, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Outage, Scope};
 use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
@@ -84,9 +84,36 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
                 Subject::Node(node) => company::several(analysis, node),
                 _ => None,
             };
-            Symptom { several, ..one(analysis, subject, &outages) }
+            let may_pause = may_pause(analysis, &subject, &outages);
+            let symptom = Symptom { several, ..one(analysis, subject, &outages) };
+            if may_pause { left_open(symptom) } else { symptom }
         })
         .collect()
+}
+
+/// Whether two messages paused together once and came back, and nothing else says that one module
+/// sends them, nor that it started anew.
+fn may_pause(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> bool {
+    let ids: &[IdIndex] = match (subject, outages) {
+        (Subject::Node(node), _) if analysis.nodes[*node].basis == [Basis::SharedSilence] => {
+            &analysis.nodes[*node].ids
+        }
+        (Subject::Sender(_), [outage]) => &outage.ids,
+        _ => return false,
+    };
+    let [outage] = outages else { return false };
+    ids.len() == 2 && !outage.ongoing && outage.cause != Cause::LostPower
+}
+
+/// What may pause by nature: that its senders ran on is as it should be then.
+fn left_open(mut symptom: Symptom) -> Symptom {
+    symptom.setting = Setting::MayPause;
+    for sign in &mut symptom.signs {
+        if let Sign::Return(Return::RanOn { back, .. }) = sign {
+            *sign = Sign::Return(Return::Leans { on: true, back: *back });
+        }
+    }
+    symptom
 }
 
 /// Several identifiers of a node that were lost while its others went on, long or time and again:

@@ -40,6 +40,9 @@ const GONE: f64 = 30.0;
 const GONE_PERIODS: f64 = 50.0;
 /// … unless another appeared or the engine started so many seconds from then: a mode changed.
 const CHANGES: f64 = 3.0;
+/// Supplies hold modules up for so many seconds at most after they are cut: what leaves later than
+/// that has another cause (common practice, no source).
+const HELD_UP: f64 = 0.5;
 /// One stage of a key brings all its modules back within so many seconds of each other (common
 /// practice, no source).
 const BACK: f64 = 3.0;
@@ -109,6 +112,11 @@ impl Wave {
         let instant = nanoseconds(INSTANT);
         let together = self.last.max(other.last) <= self.due.min(other.due).saturating_add(instant);
         together || other.start - self.start <= instant
+    }
+
+    /// Whether a supply that was cut for one may have held the other up until it left.
+    fn leads_to(&self, other: &Wave) -> bool {
+        other.last <= self.due.saturating_add(nanoseconds(HELD_UP))
     }
 
     fn join(&mut self, other: &Wave) {
@@ -183,6 +191,13 @@ impl Scene<'_> {
             Judged { events, verdict, doubt, why }
         };
         let whole = judged(events);
+        if whole.verdict == Verdict::Lost {
+            let parts = self.by_onset(&whole.events);
+            return match parts.len() < 2 {
+                true => vec![whole],
+                false => parts.into_iter().map(judged).collect(),
+            };
+        }
         let open = whole.doubt.is_some() && matches!(whole.why, Why::Staged { .. });
         if !open || !self.observed.a_module_is_missed {
             return vec![whole];
@@ -192,6 +207,23 @@ impl Scene<'_> {
             true => vec![whole],
             false => parts.into_iter().map(judged).collect(),
         }
+    }
+
+    /// Events parted where no one cause explains both onsets: what follows a loss by seconds is
+    /// neither of its supply nor of its wire.
+    fn by_onset(&self, events: &[Event]) -> Vec<Vec<Event>> {
+        let mut parts: Vec<(Wave, Vec<Event>)> = Vec::new();
+        for event in events {
+            let own = Wave::of(self, event);
+            match parts.last_mut().filter(|(wave, _)| wave.leads_to(&own)) {
+                Some((wave, part)) => {
+                    wave.join(&own);
+                    part.push(event.clone());
+                }
+                None => parts.push((own, vec![event.clone()])),
+            }
+        }
+        parts.into_iter().map(|(_, part)| part).collect()
     }
 
     fn told(&self, events: &[Event]) -> (Verdict, Option<Doubt>, Why) {
