@@ -186,6 +186,10 @@ fn why_so(why: Why) -> String {
             "it is when engines are started, soon after the key: the voltage falls".to_owned()
         }
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
+        Why::ByTester { seconds } => format!(
+            "a tester had told it to be silent, or to start anew, {} before",
+            super::terms::duration(seconds)
+        ),
         Why::OtherBusStopped => {
             "another bus stopped just then: it was carried over from there".to_owned()
         }

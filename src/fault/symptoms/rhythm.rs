@@ -15,6 +15,8 @@ const EVEN_SPREAD: f64 = 0.15;
 /// three, and a module that the starter pulled down takes up to some seconds to be there again
 /// (common practice, no source).
 const BRIEF: f64 = 5.0;
+/// … and an engine that starts badly is cranked for longer, where the key was turned just before.
+const HARD_START: f64 = 10.0;
 /// Where other nodes are lost briefly at so many other times, the first time is as likely one more
 /// of these as a start.
 const STARTS: usize = 6;
@@ -64,7 +66,9 @@ fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
 fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
     let of_one = outage.scope != Scope::Branch;
     let due_after = analysis.fastest(&outage.ids).filter(|_| of_one).unwrap_or(0.0);
-    !outage.ongoing && outage.duration() - due_after <= BRIEF
+    let soon = turned(&key_ons(analysis, outage.channel), outage.start).is_some();
+    let longest = if soon { HARD_START } else { BRIEF };
+    !outage.ongoing && outage.duration() - due_after <= longest
 }
 
 /// Whether each of its nodes is lost at other times of the drive too, in whatever company: what is

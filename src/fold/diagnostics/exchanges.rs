@@ -107,6 +107,20 @@ impl Talk {
     }
 }
 
+/// A request of a tester that ends the usual messages of who it is for, for good or for a while.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hush {
+    /// When it was sent.
+    pub time: Timestamp,
+    /// It is for all modules, and not for one.
+    pub of_all: bool,
+}
+
+impl Hush {
+    /// Such requests that are kept: the first of them.
+    pub const MOST: usize = 256;
+}
+
 /// Whether a request ends the usual messages of who it is for: CommunicationControl, or a
 /// programming session, in which a module runs nothing but its boot loader (ISO 14229-1:2020, 10.5
 /// and 10.2; that those messages end then is common practice, no source).
@@ -114,6 +128,11 @@ fn switches_off(service: u8, data: &[u8]) -> bool {
     let sub = data.first().map(|sub| sub & 0x7F);
     // Sub-function 0 of it lets all send again.
     service == 0x28 && sub != Some(0x00) || service == 0x10 && sub == Some(0x02)
+}
+
+/// Whether a request has a module start anew: ECUReset (ISO 14229-1:2020, 10.3).
+fn resets(service: u8) -> bool {
+    service == 0x11
 }
 
 /// A request that waits for answers, or an answered one.
@@ -146,6 +165,8 @@ pub struct Exchanges {
     pub talks: BTreeMap<Module, Talk>,
     /// A tester asked for something that ends the usual messages of a module.
     pub switched_off: bool,
+    /// When it did, or had a module start anew; the first [`Hush::MOST`] times.
+    pub hushes: Vec<Hush>,
 }
 
 impl Exchanges {
@@ -215,7 +236,13 @@ impl Exchanges {
         let uds::Message::Request { service, data } = uds::Message::parse(message.data) else {
             return;
         };
-        self.switched_off |= switches_off(service.id, data);
+        let ends = switches_off(service.id, data);
+        self.switched_off |= ends;
+        if let Some(time) = message.time.filter(|_| ends || resets(service.id))
+            && self.hushes.len() < Hush::MOST
+        {
+            self.hushes.push(Hush { time, of_all: message.to == Party::Everyone });
+        }
         // The tester asks the next question when it has waited long enough for the last.
         let over = |request: &Request| {
             request.channel == message.channel

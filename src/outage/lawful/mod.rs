@@ -9,6 +9,7 @@ mod episodes;
 mod key_offs;
 mod other_bus;
 mod scene;
+mod tester;
 mod with_key;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -176,6 +177,11 @@ pub enum Why {
     SenderUnknown,
     /// It is too near the end of the capture.
     NearTheEnd,
+    /// A tester ended its messages, or had it start anew, so many seconds before.
+    ByTester {
+        /// How many.
+        seconds: f64,
+    },
     /// Another bus stopped just then, and it was carried over from there.
     OtherBusStopped,
     /// The same message stopped on another bus, from which it was carried over.
@@ -195,6 +201,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
         }
     }
     with_key::judge(observed, &mut out);
+    tester::excuse(observed, &mut out);
     blame_again(observed, &mut out);
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);
