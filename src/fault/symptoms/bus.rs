@@ -32,6 +32,10 @@ const ONE_FLOOD: usize = 3;
 /// or comes faster than any that is built in.
 const RISE: f64 = 0.10;
 const BABBLE: f64 = 0.25;
+/// What comes so often in some second, and for so many seconds, is sent without end, also where it
+/// was not there before: a device that was added babbles too (common practice, no source).
+const ENDLESS: u32 = 1000;
+const ENDLESS_FOR: f64 = 1.0;
 /// Fewer error frames about the bus, outside of its silences, are not worth a word.
 const FEW_ERRORS: usize = 3;
 /// … and so many a minute are frequent.
@@ -143,7 +147,9 @@ fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)>
         let rush = id.rush.filter(|_| id.channel == channel)?;
         // By its rush it may have lost the period that it has otherwise.
         let built_in = id.timeout.is_some() || 2.0 * id.occasions as f64 >= analysis.length();
-        (built_in && !id.diagnostic).then_some((at, rush))
+        let lasts = rush.span.1 - rush.span.0 >= nanoseconds(ENDLESS_FOR);
+        let endless = rush.most >= ENDLESS && lasts;
+        ((built_in || endless) && !id.diagnostic).then_some((at, rush))
     };
     let all = (0..analysis.identifiers.len()).filter_map(rush);
     all.max_by_key(|(_, rush)| rush.most)
