@@ -25,6 +25,8 @@ pub enum SymptomKind {
     LowSupply,
     ManyMissed,
     MessageSilent,
+    /// Several modules left as with the key, or their supply failed.
+    PerhapsOff,
     MissedByOthers,
     MissesMany,
     NoAnswer,
@@ -47,6 +49,8 @@ pub enum Fact {
     NodeSilent(Silences),
     /// A message paused, which may be all that its sender sends.
     MessageSilent(Silences),
+    /// Several nodes left as with a key-off, or because something that they share failed.
+    PerhapsOff(Silences),
     /// Several nodes fell silent together.
     NodesSilent(Silences),
     /// A bus ended in order.
@@ -160,6 +164,7 @@ impl Fact {
         match self {
             Fact::NeverHeard | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
             Fact::MessageSilent(_) => SymptomKind::MessageSilent,
+            Fact::PerhapsOff(_) => SymptomKind::PerhapsOff,
             Fact::NodesSilent(_) => SymptomKind::NodesSilent,
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,

@@ -34,6 +34,7 @@ fn explains_a_loss(finding: &Finding) -> bool {
             Fact::NeverHeard
                 | Fact::NodeSilent(_)
                 | Fact::MessageSilent(_)
+                | Fact::PerhapsOff(_)
                 | Fact::NodesSilent(_)
                 | Fact::NoAnswer { .. }
                 | Fact::MissedByOthers(_)

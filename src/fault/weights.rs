@@ -163,11 +163,15 @@ impl Table {
                     (symptom.several.is_some() || !symptom.company.is_empty())
                         && fault.subject.covers(&symptom.subject, analysis)
                 });
-                let in_doubt = kind == SymptomKind::NodeSilent
-                    && symptoms.iter().any(|symptom| {
-                        symptom.kind() == SymptomKind::MessageSilent
-                            && fault.subject.covers(&symptom.subject, analysis)
-                    });
+                let doubtful = match kind {
+                    SymptomKind::NodeSilent => Some(SymptomKind::MessageSilent),
+                    SymptomKind::NodesSilent => Some(SymptomKind::PerhapsOff),
+                    _ => None,
+                };
+                let in_doubt = symptoms.iter().any(|symptom| {
+                    Some(symptom.kind()) == doubtful
+                        && fault.subject.covers(&symptom.subject, analysis)
+                });
                 // Who was back when the codes were read is missed no more, and on one bus nobody
                 // sees what another carries.
                 let unseen = match kind {

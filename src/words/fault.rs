@@ -239,6 +239,11 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             who(),
             summed(analysis, silences)
         ),
+        Fact::PerhapsOff(silences) => format!(
+            "{} left together {}: the key was turned off, or something that they share failed",
+            who(),
+            summed(analysis, silences)
+        ),
         Fact::NodesSilent(silences) => {
             format!("{} fell silent together {}", who(), summed(analysis, silences))
         }

@@ -49,7 +49,35 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     out.extend(together);
     out.extend(parts(analysis, &out));
     out.extend(doubtful(analysis, &out));
+    out.extend(perhaps_off(analysis));
     out
+}
+
+/// Several nodes that left as with a key-off, where nothing proves that it was one: what feeds them,
+/// or joins them to the bus, may have failed as well. Where something was surely lost, that is told.
+fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
+    if analysis.lost().next().is_some() {
+        return Vec::new();
+    }
+    let open = |outage: &&Outage| {
+        outage.benign && outage.doubt == Some(Doubt::KeyOrSupply) && outage.nodes.len() >= 2
+    };
+    let nodes = |outage: &&Outage| {
+        let mut nodes = outage.nodes.clone();
+        nodes.sort_unstable();
+        nodes
+    };
+    let all: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
+    let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(nodes).collect();
+    sets.sort_unstable();
+    sets.dedup();
+    sets.into_iter()
+        .map(|set| {
+            let own: Vec<&Outage> =
+                all.iter().copied().filter(|outage| nodes(outage) == set).collect();
+            Symptom::new(Subject::Nodes(set), Fact::PerhapsOff(summed(&own)))
+        })
+        .collect()
 }
 
 fn alone(analysis: &Analysis) -> Vec<Symptom> {
