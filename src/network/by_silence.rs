@@ -23,6 +23,9 @@ const LATE: f64 = 5.0;
 /// A bad contact fails in bursts, in which now this and now that frame comes through: of so many
 /// losses that two identifiers have in common one more of either may not be.
 const OF_A_BURST: usize = 4;
+/// … and of so many as many may be of one alone: nobody shares that many beginnings and ends with
+/// another by chance.
+const MANY: usize = 6;
 
 /// A loss of more than three periods tells whether an identifier went on in it, with a tenth for
 /// their scatter …
@@ -131,7 +134,7 @@ fn agree(
                 false => apart += 1,
             }
         }
-        let alike = apart * OF_A_BURST <= count;
+        let alike = apart * OF_A_BURST <= count || count >= MANY && apart <= count;
         (alike && (untold == 0 || untold < count)).then_some(count)
     };
     let started_together = || match (late.get(&a), late.get(&b)) {
