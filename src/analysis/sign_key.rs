@@ -80,6 +80,9 @@ impl Sign {
             Sign::Answers { after: Some(_) } => (SignName::Answers, SignValue::Own),
             Sign::Answers { after: None } => (SignName::Answers, SignValue::None),
             Sign::AllAnswer { .. } => (SignName::AllAnswer, SignValue::Everyone),
+            Sign::OwnSwitch { throughout: true, .. } => {
+                (SignName::OwnSwitch, SignValue::Throughout)
+            }
             Sign::OwnSwitch { .. } => (SignName::OwnSwitch, SignValue::Perhaps),
             Sign::Now(Now::Passed) => (SignName::Now, SignValue::Passed),
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),

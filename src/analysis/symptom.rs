@@ -294,6 +294,7 @@ pub enum SignValue {
     Steady,
     Supply,
     Switch,
+    Throughout,
     Unclear,
     Uneven,
     Untold,
@@ -381,6 +382,8 @@ pub enum Sign {
     OwnSwitch {
         /// Seconds of its fastest period.
         fastest: f64,
+        /// It was not heard at all.
+        throughout: bool,
     },
     /// Of the modules of the bus, one of which is lost, all that were asked after the loss
     /// answered, and they are several.

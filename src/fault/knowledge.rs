@@ -62,8 +62,8 @@ pub struct Class {
     pub alone: Option<ClassName>,
     /// The symptom without which it is out of the question.
     pub needs: Option<SymptomKind>,
-    /// The sign of that symptom, with its value, without which it is out of the question.
-    pub needs_sign: Option<(SignName, SignValue)>,
+    /// The sign of that symptom without which it is out of the question.
+    pub needs_sign: Option<SignName>,
     /// What it nearly always leaves in the capture, any one of these; empty where nothing is sure.
     #[serde(default)]
     pub trace: Vec<Trace>,

@@ -200,7 +200,7 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
                 symptoms.iter().any(|symptom| {
                     let signed = class
                         .needs_sign
-                        .is_none_or(|needed| symptom.signs.iter().any(|own| own.key() == needed));
+                        .is_none_or(|needed| symptom.signs.iter().any(|own| own.key().0 == needed));
                     symptom.kind() == needed && signed && subject.covers(&symptom.subject, analysis)
                 })
             };

@@ -25,6 +25,8 @@ pub struct MissingHere {
     pub of: MissingOf,
     /// Frames that would have come of the one with the fewest.
     pub due: f64,
+    /// … and of the one with the most.
+    pub most: f64,
 }
 
 /// What missing identifiers have in common.
@@ -180,6 +182,7 @@ fn here_missing(
         ids: missing.iter().map(|missing| missing.id).collect(),
         of,
         due: missing.iter().map(|missing| missing.due).fold(f64::INFINITY, f64::min),
+        most: missing.iter().map(|missing| missing.due).fold(0.0, f64::max),
     }
 }
 

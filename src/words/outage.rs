@@ -65,7 +65,7 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         Evidence::ChannelSilent { seconds } => {
             format!("for {seconds:.2} s of it the whole channel was silent")
         }
-        Evidence::NeverHeard { due, awake } => never_heard(&outage.never_heard, due, awake),
+        Evidence::NeverHeard { due, awake, .. } => never_heard(&outage.never_heard, due, awake),
         Evidence::SilentFromTheStart { seconds, due } => format!(
             "the bus was running as the recording began, and for {seconds:.2} s nothing came of \
              what the roster expects here: {due:.0} frames of the fastest identifier were due"

@@ -103,7 +103,12 @@ pub(super) fn sign(sign: &Sign) -> String {
             "all {} that a tester asked since then answered",
             plural(modules, "module", "modules")
         ),
-        Sign::OwnSwitch { fastest } => format!(
+        Sign::OwnSwitch { fastest, throughout: true } => format!(
+            "it alone was not heard, nobody misses it, and it sends nothing more often than every \
+             {}: it may be switched off, or not fitted",
+            duration(fastest)
+        ),
+        Sign::OwnSwitch { fastest, .. } => format!(
             "it left once and by itself, nobody misses it, and it sends nothing more often than \
              every {}: so does what its user switches off",
             duration(fastest)

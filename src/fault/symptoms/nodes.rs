@@ -214,7 +214,8 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     };
     let back = Sign::Return(back);
     if outages.iter().any(|outage| outage.ids.is_empty()) {
-        return Symptom::new(subject, Fact::NeverHeard).with_signs([back]);
+        let switch = own_switch::sign(analysis, &subject, outages);
+        return Symptom::new(subject, Fact::NeverHeard).with_signs([back]).with_signs(switch);
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
     let answers = answers::while_silent(analysis, &subject, outages);

@@ -5,7 +5,7 @@ use super::standing::is_present;
 use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Sign;
-use crate::analysis::{Analysis, Cause, Outage};
+use crate::analysis::{Analysis, Cause, Evidence, Outage};
 use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -26,6 +26,11 @@ const RAN_ON: f64 = 3.0;
 /// The sign of it; `None` where it cannot be.
 pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Option<Sign> {
     let [outage] = outages else { return None };
+    if let Subject::Node(node) = subject
+        && !outage.never_heard.is_empty()
+    {
+        return throughout(analysis, *node, outage);
+    }
     let (ids, node): (&[IdIndex], Option<NodeIndex>) = match subject {
         Subject::Node(node) => (&analysis.nodes[*node].ids, Some(*node)),
         Subject::Sender(_) => (&outage.ids, None),
@@ -42,7 +47,23 @@ pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Opti
         && !is_missed(analysis, node)
         && !has_company(analysis, outage)
         && !has_errors(analysis, outage);
-    may_be.then_some(Sign::OwnSwitch { fastest })
+    may_be.then_some(Sign::OwnSwitch { fastest, throughout: false })
+}
+
+/// The same of what was not heard at all, where all else that is expected was.
+fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<Sign> {
+    let pace = |evidence: &Evidence| match evidence {
+        Evidence::NeverHeard { most, awake, .. } if *most > 0.0 => Some(awake / most),
+        _ => None,
+    };
+    let fastest = outage.evidence.iter().find_map(pace)?;
+    let alone = analysis.lost().filter(|other| !other.never_heard.is_empty()).count() == 1;
+    let may_be = alone
+        && !analysis.nodes[node].heard
+        && fastest >= NOMINAL * NO_LOOP
+        && is_accessory(analysis, node)
+        && !is_missed(analysis, Some(node));
+    may_be.then_some(Sign::OwnSwitch { fastest, throughout: true })
 }
 
 /// Whether nothing says what it is, or its name is of what its user switches.
