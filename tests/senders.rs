@@ -197,6 +197,10 @@ fn a_branch_of_rough_clocks() {
         "node of 0x100: 0x100 0x110 by shared_silence, 50",
     ];
     assert_eq!(found[1..], by_silence);
+    // What is further off than any oscillator is a task with a period of its own, of either.
+    let task = slow.map(|(id, period, first, _)| (id, period, first, 1900.0));
+    let found = nodes(&made(&[A, task, C].concat(), 60.0, &lost(&ids, 20.0, 24.0), &ids), None);
+    assert_eq!(found[1..], ["node of 0x100: 0x100 0x110 0x500 0x510 by shared_silence, 50"]);
 }
 
 /// How long a frame waits follows the load: an identifier that waits 2 ms longer at the end of a

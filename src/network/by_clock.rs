@@ -67,7 +67,7 @@ fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
 /// Furthest that the oscillator of a module is off (560 ppm in open captures of cars). What is
 /// further off is a task with a period of its own: one sender of an open truck capture has messages
 /// at 37, at -5990 and at 4930 ppm.
-const OSCILLATOR: f64 = 700e-6;
+const OSCILLATOR: f64 = 1000e-6;
 
 /// How far apart two clocks are, and what of that may be chance and load; both as a ratio.
 fn compared(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> Option<(f64, f64)> {

@@ -16,11 +16,20 @@ pub struct Message {
     pub data: fn(f64) -> String,
     /// Silent from one second to another; the time grid begins anew after `shift` seconds more.
     pub silent: Vec<(f64, f64, f64)>,
+    /// Each frame is late by up to so many seconds, so that nothing tells its clock.
+    pub late: f64,
 }
 
 /// One that is never silent.
 pub fn message(id: &str, period: f64, first: f64) -> Message {
-    Message { id: id.to_owned(), period, first, data: |_| "00".to_owned(), silent: Vec::new() }
+    Message {
+        id: id.to_owned(),
+        period,
+        first,
+        data: |_| "00".to_owned(),
+        silent: Vec::new(),
+        late: 0.0,
+    }
 }
 
 impl Message {
@@ -36,9 +45,17 @@ impl Message {
         self
     }
 
+    /// With frames that are late by up to so many seconds.
+    pub fn late(mut self, late: f64) -> Message {
+        self.late = late;
+        self
+    }
+
     /// When it comes.
     fn times(&self, seconds: f64) -> Vec<f64> {
-        let steps = (0..).map(|step| self.first + f64::from(step) * self.period);
+        // Scattered alike in each run: the golden ratio fills the unit interval evenly.
+        let late = |step: i32| self.late * (f64::from(step) * 0.618_034).fract();
+        let steps = (0..).map(|step| self.first + f64::from(step) * self.period + late(step));
         steps
             .take_while(|time| *time < seconds)
             .filter(|time| !self.silent.iter().any(|(from, to, _)| (*from..*to).contains(time)))

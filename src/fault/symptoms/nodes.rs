@@ -53,8 +53,9 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     out
 }
 
-/// Several nodes that left as with a key-off, where nothing proves that it was one: what feeds them,
-/// or joins them to the bus, may have failed as well. Where something was surely lost, that is told.
+/// Several nodes that left as with a key-off, where nothing proves that it was one: what feeds
+/// them, or joins them to the bus, may have failed as well. Where something was surely lost, that
+/// is told.
 fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     if analysis.lost().next().is_some() {
         return Vec::new();
