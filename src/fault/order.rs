@@ -203,12 +203,15 @@ pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
     let instead = |other: &&Finding| {
         is_likelier_no_fault(findings, other) && explain_the_same(finding, other)
     };
+    // What its user may have switched off is tested as soon as he says that he did not.
+    let asked = findings.iter().any(|other| other.benign && other.subject == finding.subject);
     match () {
         () if finding.benign => {
             let of = findings.iter().filter(instead).map(|other| other.standing);
             of.min().unwrap_or(finding.standing)
         }
         () if worth(finding, WORTH_A_PLACE) => finding.standing,
+        () if asked && finding.uncalibrated >= WORTH_A_TEST => finding.standing,
         () if worth(finding, WORTH_A_TEST) && findings.iter().any(leads) => finding.standing,
         () => finding.standing.max(Standing::Remembered),
     }
