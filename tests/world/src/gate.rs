@@ -1,11 +1,11 @@
-//! The gate: a fixed set of both families against written figures.
+//! The gate: fixed sets, of both families and of other authors, against written figures.
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use crate::family::Family;
 use crate::figures::Figures;
-use crate::score::{Order, score};
+use crate::score::{Order, judged, score};
 
 /// Cases of each set: singles, pairs, sound. As many as `score` takes: of eight pairs one more or
 /// less is nothing but chance.
@@ -48,9 +48,7 @@ fn sure(figures: &Figures) -> f64 {
 /// Runs the gate. True where nothing is below its written figure. Prints what was measured in
 /// the form of the file.
 pub fn pass(binary: &Path, floor: &Path, jobs: usize) -> Result<bool, String> {
-    let text = std::fs::read_to_string(floor).map_err(|e| format!("{}: {e}", floor.display()))?;
-    let written: BTreeMap<String, Floor> =
-        toml::from_str(&text).map_err(|e| format!("{}: {e}", floor.display()))?;
+    let written = read(floor)?;
     let mut holds = true;
     for (name, family) in [("fit", Family::Fit), ("held", Family::Held)] {
         let order = Order {
@@ -64,17 +62,40 @@ pub fn pass(binary: &Path, floor: &Path, jobs: usize) -> Result<bool, String> {
             class: None,
             case: None,
         };
-        let measured = figures_of(&score(&order).0);
-        let floor = written.get(name).ok_or(format!("no [{name}]"))?;
-        println!("[{name}]");
-        for (figure, value) in &measured {
-            let bound = *floor.get(figure).ok_or(format!("no {figure} in [{name}]"))?;
-            let good =
-                if LOW.contains(&figure.as_str()) { *value <= bound } else { *value >= bound };
-            let note = if good { String::new() } else { format!("  # below the floor, {bound}") };
-            println!("{figure} = {value:.3}{note}");
-            holds &= good;
-        }
+        holds &= hold(&score(&order).0, name, &written)?;
+    }
+    Ok(holds)
+}
+
+/// Holds the tool against cases that lie in a folder, whoever wrote them, and the figures under a
+/// name. True where nothing is below them.
+pub fn pass_cases(
+    cases: &Path,
+    name: &str,
+    binary: &Path,
+    floor: &Path,
+    jobs: usize,
+) -> Result<bool, String> {
+    let (figures, _) = judged(cases, binary, jobs)?;
+    hold(&figures, name, &read(floor)?)
+}
+
+fn read(floor: &Path) -> Result<BTreeMap<String, Floor>, String> {
+    let text = std::fs::read_to_string(floor).map_err(|e| format!("{}: {e}", floor.display()))?;
+    toml::from_str(&text).map_err(|e| format!("{}: {e}", floor.display()))
+}
+
+/// Whether no figure is below the one that is written; each is printed.
+fn hold(figures: &Figures, name: &str, written: &BTreeMap<String, Floor>) -> Result<bool, String> {
+    let floor = written.get(name).ok_or(format!("no [{name}]"))?;
+    let mut holds = true;
+    println!("[{name}]");
+    for (figure, value) in &figures_of(figures) {
+        let bound = *floor.get(figure).ok_or(format!("no {figure} in [{name}]"))?;
+        let good = if LOW.contains(&figure.as_str()) { *value <= bound } else { *value >= bound };
+        let note = if good { String::new() } else { format!("  # below the floor, {bound}") };
+        println!("{figure} = {value:.3}{note}");
+        holds &= good;
     }
     Ok(holds)
 }
@@ -88,7 +109,7 @@ mod tests {
         let text = include_str!("../floor.toml");
         let written: BTreeMap<String, Floor> = toml::from_str(text).expect("the floor is TOML");
         let names: Vec<String> = figures_of(&Figures::default()).into_keys().collect();
-        for family in ["fit", "held"] {
+        for family in ["fit", "held", "cars"] {
             let floor = &written[family];
             assert_eq!(floor.keys().cloned().collect::<Vec<_>>(), names);
         }

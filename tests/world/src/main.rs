@@ -52,7 +52,7 @@ lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [
                      [--diagram FILE.svg] [--rows FILE.csv]
 lostnode-world judge --cases DIR --binary PATH [--jobs N] [--show] [--rows FILE.csv]
                      [--diagram FILE.svg]
-lostnode-world gate --binary PATH --floor FILE [--jobs N]
+lostnode-world gate --binary PATH --floor FILE [--jobs N] [--cases DIR --name NAME]
 lostnode-world calibrate --family fit --binary PATH --seeds N,N… --date DAY [--others FILE.csv]
                      [--rows FILE.csv,FILE.csv… | --singles N --pairs N --sound N --jobs N]";
 
@@ -69,7 +69,14 @@ fn main() -> ExitCode {
         return print_judged(&PathBuf::from(cases), &order, &words);
     }
     if let ("gate", Some(floor)) = (command.as_str(), value(&words, "--floor")) {
-        return match gate::pass(&order.binary, &PathBuf::from(floor), order.jobs) {
+        let floor = PathBuf::from(floor);
+        let passed = match (value(&words, "--cases"), value(&words, "--name")) {
+            (Some(cases), Some(name)) => {
+                gate::pass_cases(&PathBuf::from(cases), name, &order.binary, &floor, order.jobs)
+            }
+            _ => gate::pass(&order.binary, &floor, order.jobs),
+        };
+        return match passed {
             Ok(true) => ExitCode::SUCCESS,
             Ok(false) => ExitCode::FAILURE,
             Err(reason) => {
