@@ -89,7 +89,10 @@ fn what_a_tester_silenced_is_no_loss() {
     };
     assert!(judged(|_| "0328830100000000".to_owned()));
     assert!(judged(|_| "0211010000000000".to_owned()));
+    // Enabled, not disabled; receivers only; network management only; no such request.
     assert!(!judged(|_| "0328800100000000".to_owned()));
+    assert!(!judged(|_| "0328820100000000".to_owned()));
+    assert!(!judged(|_| "0328830200000000".to_owned()));
     assert!(!judged(|_| "023E800000000000".to_owned()));
 }
 
@@ -164,4 +167,25 @@ fn what_may_be_the_key_or_a_supply_is_named() {
     assert_eq!(found["verdict"], "cannot_tell", "{:?}", ranked(&found));
     let shared = of_class(&found, "shared_supply");
     assert!((0.03..=0.2).contains(&shared), "{:?}", ranked(&found));
+}
+
+/// A request to one module excuses no other, and who stays away though all were told to send again
+/// is lost. What is silent at the end of the recording may come back: nothing is proved.
+#[test]
+fn a_tester_excuses_no_module_that_stays_away() {
+    let judged = |to: f64, requests: &[(f64, &'static str, fn(f64) -> String)]| {
+        let own = cut(slow(messages(0x100, 6), 90.0), 30.02, to);
+        let asks = requests.iter().map(|(at, id, data)| once(*at, id, *data)).collect();
+        let found = reported(&log(90.0, &[own, messages(0x300, 12), asks].concat()));
+        found["verdict"].as_str().unwrap().to_owned()
+    };
+    let quiet: (f64, &str, fn(f64) -> String) = (30.0, "7DF", |_| "0328830100000000".to_owned());
+    let send: (f64, &str, fn(f64) -> String) = (34.0, "7DF", |_| "0328800100000000".to_owned());
+    let one: (f64, &str, fn(f64) -> String) = (30.0, "7E0", |_| "0211010000000000".to_owned());
+    let all: (f64, &str, fn(f64) -> String) = (30.0, "7DF", |_| "0211010000000000".to_owned());
+    assert_eq!(judged(35.0, &[quiet, send]), "nothing_lost");
+    assert_eq!(judged(60.0, &[quiet, send]), "something_lost");
+    assert_eq!(judged(999.0, &[quiet]), "cannot_tell");
+    assert_eq!(judged(35.0, &[one]), "something_lost");
+    assert_eq!(judged(60.0, &[all]), "something_lost");
 }

@@ -372,9 +372,11 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;
-            let leak = symptom.leak;
-            if !(leak > 0.0 && leak < 1.0) {
-                return wrong(format!("symptom.{name}"), not_between("leak", leak));
+            let pausing = symptom.leak_may_pause.map(|leak| ("leak_may_pause", leak));
+            for (which, leak) in std::iter::once(("leak", symptom.leak)).chain(pausing) {
+                if !(leak > 0.0 && leak < 1.0) {
+                    return wrong(format!("symptom.{name}"), not_between(which, leak));
+                }
             }
         }
         self.sign.iter().try_for_each(|(name, sign)| self.check_sign(&key(name), sign))?;

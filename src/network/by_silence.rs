@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::clocks::Clocks;
 use super::{Basis, Node, by_clock, name, unnamed};
-use crate::fold::timing::{Nanoseconds, Timing, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::silence::{LACKING, Loss, Losses};
 
@@ -23,9 +23,10 @@ const LATE: f64 = 5.0;
 /// A bad contact fails in bursts, in which now this and now that frame comes through: of so many
 /// losses that two identifiers have in common one more of either may not be.
 const OF_A_BURST: usize = 4;
-/// … and of so many as many may be of one alone: nobody shares that many beginnings and ends with
-/// another by chance.
+/// … and of so many as many may be of one alone, where they lie so many seconds from a shared one
+/// at most: nobody shares that many beginnings and ends with another by chance.
 const MANY: usize = 6;
+const BURST: f64 = 5.0;
 
 /// A loss of more than three periods tells whether an identifier went on in it, with a tenth for
 /// their scatter …
@@ -113,7 +114,7 @@ fn agree(
         losses.expected[id].map_or(Nanoseconds::MAX, |expected| nanoseconds(expected.timeout))
     };
     let shared = |one: IdIndex, other: IdIndex| {
-        let (mut count, mut untold, mut apart) = (0, 0, 0);
+        let (mut untold, mut with, mut apart) = (0, Vec::new(), Vec::new());
         for loss in of(one) {
             // In order of time, so that only those near it are looked at.
             let twins = losses.of(other);
@@ -126,15 +127,23 @@ fn agree(
                     (twin.silence.end - loss.silence.end).abs() <= slack + nanoseconds(START_UP)
                 });
             match twin {
-                true => count += 1,
+                true => with.push(loss.silence),
                 // A slow identifier has no chance to miss a short loss.
                 false if loss.silence.length() <= timeout(other) + slack => {}
                 // Nor is it heard while the whole bus is not.
                 false if with_the_bus(timing, losses, loss) => untold += 1,
-                false => apart += 1,
+                false => apart.push(loss.silence),
             }
         }
-        let alike = apart * OF_A_BURST <= count || count >= MANY && apart <= count;
+        let count = with.len();
+        let of_a_burst = |own: &&Silence| {
+            let from = own.start.saturating_sub(nanoseconds(BURST));
+            let to = own.end.saturating_add(nanoseconds(BURST));
+            with.iter().any(|shared| shared.start <= to && shared.end >= from)
+        };
+        let far = apart.iter().filter(|own| !of_a_burst(own)).count();
+        let in_bursts = count >= MANY && apart.len() <= count && far * OF_A_BURST <= count;
+        let alike = apart.len() * OF_A_BURST <= count || in_bursts;
         (alike && (untold == 0 || untold < count)).then_some(count)
     };
     let started_together = || match (late.get(&a), late.get(&b)) {

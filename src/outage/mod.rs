@@ -185,7 +185,15 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     }
     outages.extend(lawful.iter().flat_map(|judged| switched::outages(observed, judged)));
     let stops = &observed.losses.stops;
-    outages.extend(stops.iter().map(|stop| of_stop(stop, observed.network)));
+    outages.extend(stops.iter().map(|stop| {
+        let stopped = of_stop(stop, observed.network);
+        lawful::by_tester(observed, stop).map_or(stopped.clone(), |why| Outage {
+            benign: true,
+            cause: Cause::Unknown,
+            evidence: vec![Evidence::Why(why)],
+            ..stopped
+        })
+    }));
     for outage in &mut outages {
         note_stops(outage, stops);
     }

@@ -50,18 +50,18 @@ pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Opti
     may_be.then_some(Sign::OwnSwitch { fastest, throughout: false })
 }
 
-/// The same of what was not heard at all, where all else that is expected was.
+/// The same of what was not heard at all, where nothing else was lost and its name says that it has
+/// a switch: a roster that was learned from this vehicle had it switched on.
 fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<Sign> {
     let pace = |evidence: &Evidence| match evidence {
         Evidence::NeverHeard { most, awake, .. } if *most > 0.0 => Some(awake / most),
         _ => None,
     };
     let fastest = outage.evidence.iter().find_map(pace)?;
-    let alone = analysis.lost().filter(|other| !other.never_heard.is_empty()).count() == 1;
-    let may_be = alone
+    let may_be = analysis.lost().count() == 1
         && !analysis.nodes[node].heard
         && fastest >= NOMINAL * NO_LOOP
-        && is_accessory(analysis, node)
+        && advice::has_own_switch(&analysis.node_name(node))
         && !is_missed(analysis, Some(node));
     may_be.then_some(Sign::OwnSwitch { fastest, throughout: true })
 }

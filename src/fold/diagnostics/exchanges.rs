@@ -107,18 +107,39 @@ impl Talk {
     }
 }
 
-/// A request of a tester that ends the usual messages of who it is for, for good or for a while.
+/// A request of a tester to all modules that ends their usual messages, for good or for a while.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Hush {
     /// When it was sent.
     pub time: Timestamp,
-    /// It is for all modules, and not for one.
-    pub of_all: bool,
+    /// When all were told to send again; `None` where they were not.
+    pub until: Option<Timestamp>,
+    /// It has them start anew, which takes seconds.
+    pub resets: bool,
 }
 
 impl Hush {
-    /// Such requests that are kept: the first of them.
+    /// Such requests that are kept: the last of them.
     pub const MOST: usize = 256;
+
+    /// Of a request to all modules: 28 01 and 28 03 of the usual messages (bit 0 of the type), a
+    /// programming session, ECUReset (ISO 14229-1:2020, 10.5, 10.2, 10.3).
+    fn of(service: u8, data: &[u8], time: Timestamp) -> Option<Hush> {
+        let sub = data.first().map(|sub| sub & 0x7F)?;
+        let usual = data.get(1).is_some_and(|kind| kind & 0x01 != 0);
+        let ends = match service {
+            0x28 => matches!(sub, 0x01 | 0x03) && usual,
+            0x10 => sub == 0x02,
+            _ => service == 0x11,
+        };
+        ends.then_some(Hush { time, until: None, resets: service == 0x11 })
+    }
+
+    /// Whether a request to all modules lets them send again.
+    fn is_over(service: u8, data: &[u8]) -> bool {
+        let sub = data.first().map(|sub| sub & 0x7F);
+        service == 0x28 && sub == Some(0x00) || service == 0x10 && sub == Some(0x01)
+    }
 }
 
 /// Whether a request ends the usual messages of who it is for: CommunicationControl, or a
@@ -128,11 +149,6 @@ fn switches_off(service: u8, data: &[u8]) -> bool {
     let sub = data.first().map(|sub| sub & 0x7F);
     // Sub-function 0 of it lets all send again.
     service == 0x28 && sub != Some(0x00) || service == 0x10 && sub == Some(0x02)
-}
-
-/// Whether a request has a module start anew: ECUReset (ISO 14229-1:2020, 10.3).
-fn resets(service: u8) -> bool {
-    service == 0x11
 }
 
 /// A request that waits for answers, or an answered one.
@@ -165,7 +181,7 @@ pub struct Exchanges {
     pub talks: BTreeMap<Module, Talk>,
     /// A tester asked for something that ends the usual messages of a module.
     pub switched_off: bool,
-    /// When it did, or had a module start anew; the first [`Hush::MOST`] times.
+    /// When it asked all modules for that, or had them start anew; the last [`Hush::MOST`] times.
     pub hushes: Vec<Hush>,
 }
 
@@ -236,12 +252,9 @@ impl Exchanges {
         let uds::Message::Request { service, data } = uds::Message::parse(message.data) else {
             return;
         };
-        let ends = switches_off(service.id, data);
-        self.switched_off |= ends;
-        if let Some(time) = message.time.filter(|_| ends || resets(service.id))
-            && self.hushes.len() < Hush::MOST
-        {
-            self.hushes.push(Hush { time, of_all: message.to == Party::Everyone });
+        self.switched_off |= switches_off(service.id, data);
+        if let Some(time) = message.time.filter(|_| message.to == Party::Everyone) {
+            self.hush(service.id, data, time);
         }
         // The tester asks the next question when it has waited long enough for the last.
         let over = |request: &Request| {
@@ -267,6 +280,20 @@ impl Exchanges {
             pending: None,
             suppressed,
         });
+    }
+
+    /// Notes that all modules were told to be silent, or to send again.
+    fn hush(&mut self, service: u8, data: &[u8], time: Timestamp) {
+        if Hush::is_over(service, data) {
+            let open = self.hushes.iter_mut().rev().take_while(|hush| hush.until.is_none());
+            open.for_each(|hush| hush.until = Some(time));
+        }
+        if let Some(hush) = Hush::of(service, data, time) {
+            if self.hushes.len() >= Hush::MOST {
+                self.hushes.remove(0);
+            }
+            self.hushes.push(hush);
+        }
     }
 
     fn close(&mut self, at: usize) {

@@ -209,13 +209,22 @@ impl Scene<'_> {
         }
     }
 
-    /// Events parted where no one cause explains both onsets: what follows a loss by seconds is
-    /// neither of its supply nor of its wire.
+    /// Events parted where no one cause explains both: what follows a loss by seconds, and does not
+    /// come back with it, is neither of its supply nor of its wire.
     fn by_onset(&self, events: &[Event]) -> Vec<Vec<Event>> {
         let mut parts: Vec<(Wave, Vec<Event>)> = Vec::new();
         for event in events {
             let own = Wave::of(self, event);
-            match parts.last_mut().filter(|(wave, _)| wave.leads_to(&own)) {
+            let back_with = |part: &[Event]| {
+                part.iter().any(|other| {
+                    !event.ongoing
+                        && !other.ongoing
+                        && (event.back - other.back).abs() <= nanoseconds(BACK)
+                })
+            };
+            let joins =
+                |(wave, part): &&mut (Wave, Vec<Event>)| wave.leads_to(&own) || back_with(part);
+            match parts.last_mut().filter(joins) {
                 Some((wave, part)) => {
                     wave.join(&own);
                     part.push(event.clone());

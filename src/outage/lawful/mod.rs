@@ -188,6 +188,13 @@ pub enum Why {
     CarriedOver,
 }
 
+/// Why a stop of a whole channel is a tester's word; `None` where it is not.
+pub(super) fn by_tester(observed: &Observed<'_>, stop: &silence::Stop) -> Option<Why> {
+    stop.channel.filter(|_| !stop.ongoing)?;
+    let seconds = tester::told(observed, stop.silence, 0.0)?;
+    Some(Why::ByTester { seconds })
+}
+
 /// All events of a capture, judged, in order of time.
 pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     let events = silence::together(observed.timing, observed.losses);
