@@ -169,20 +169,23 @@ fn what_may_be_the_key_or_a_supply_is_named() {
     assert!((0.03..=0.2).contains(&shared), "{:?}", ranked(&found));
 }
 
+/// A request of a tester: its time, identifier and data.
+type Request = (f64, &'static str, fn(f64) -> String);
+
 /// A request to one module excuses no other, and who stays away though all were told to send again
 /// is lost. What is silent at the end of the recording may come back: nothing is proved.
 #[test]
 fn a_tester_excuses_no_module_that_stays_away() {
-    let judged = |to: f64, requests: &[(f64, &'static str, fn(f64) -> String)]| {
+    let judged = |to: f64, requests: &[Request]| {
         let own = cut(slow(messages(0x100, 6), 90.0), 30.02, to);
         let asks = requests.iter().map(|(at, id, data)| once(*at, id, *data)).collect();
         let found = reported(&log(90.0, &[own, messages(0x300, 12), asks].concat()));
         found["verdict"].as_str().unwrap().to_owned()
     };
-    let quiet: (f64, &str, fn(f64) -> String) = (30.0, "7DF", |_| "0328830100000000".to_owned());
-    let send: (f64, &str, fn(f64) -> String) = (34.0, "7DF", |_| "0328800100000000".to_owned());
-    let one: (f64, &str, fn(f64) -> String) = (30.0, "7E0", |_| "0211010000000000".to_owned());
-    let all: (f64, &str, fn(f64) -> String) = (30.0, "7DF", |_| "0211010000000000".to_owned());
+    let quiet: Request = (30.0, "7DF", |_| "0328830100000000".to_owned());
+    let send: Request = (34.0, "7DF", |_| "0328800100000000".to_owned());
+    let one: Request = (30.0, "7E0", |_| "0211010000000000".to_owned());
+    let all: Request = (30.0, "7DF", |_| "0211010000000000".to_owned());
     assert_eq!(judged(35.0, &[quiet, send]), "nothing_lost");
     assert_eq!(judged(60.0, &[quiet, send]), "something_lost");
     assert_eq!(judged(999.0, &[quiet]), "cannot_tell");
