@@ -174,9 +174,9 @@ impl Case<'_> {
             let table = &knowledge.test[&step.test];
             let opening = knowledge.access[&table.access].minutes;
             let lasting = symptoms::lasts(analysis, &step.subject);
-            let shown = |class: &ClassName| table.shows(class, lasting);
-            let shown = table.finds.keys().filter_map(|class| Some((class.clone(), shown(class)?)));
-            (step.subject.clone(), table.minutes + opening, shown.collect())
+            let own = |class: &ClassName| Some((class.clone(), table.shows(class, lasting)?));
+            let shown = table.finds.keys().filter_map(own).collect();
+            (step.subject.clone(), table.minutes + opening, shown)
         };
         let finds = steps.iter().map(finds).collect();
         let next = |step: Step| {

@@ -9,7 +9,7 @@
 
 use std::collections::BTreeSet;
 
-use super::knowledge::Knowledge;
+use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
 use super::symptoms;
 use crate::analysis::Analysis;
@@ -81,6 +81,8 @@ struct Open {
     test: String,
     subject: Subject,
     cover: Cover,
+    /// Which faults it finds, each with its probability where it is the cause.
+    of: Vec<(usize, f64)>,
 }
 
 /// The tests for some faults, each chosen among those still to be done; those that find less than
@@ -92,7 +94,7 @@ pub fn order(
     least: f64,
     choose: &mut dyn FnMut(&[Choice]) -> usize,
 ) -> Vec<Step> {
-    let search = Search::new(analysis, knowledge, wanted);
+    let search = Search { knowledge, wanted };
     let mut open = possible(analysis, knowledge, wanted);
     let mut so_far = SoFar::new(wanted.faults);
     let mut covers: BTreeSet<Cover> = BTreeSet::new();
@@ -109,18 +111,17 @@ pub fn order(
             own.subject == open[at].subject && knowledge.test[&own.test].first_for.is_some()
         };
         let chosen = open.remove(open.iter().position(before).unwrap_or(at));
-        let of = search.found(&chosen);
-        let finds = so_far.chance(&of);
+        let finds = so_far.chance(&chosen.of);
         let opens = covers.insert(chosen.cover.clone());
         let opening = if opens { search.opening(&chosen) } else { 0.0 };
-        so_far.found_nothing(&of);
+        so_far.found_nothing(&chosen.of);
         steps.push(Step {
             minutes: search.minutes(&chosen) + opening,
             test: chosen.test,
             subject: chosen.subject,
             opens,
             finds,
-            faults: of.into_iter().map(|(fault, _)| fault).collect(),
+            faults: chosen.of.into_iter().map(|(fault, _)| fault).collect(),
         });
     }
     steps
@@ -155,38 +156,15 @@ impl SoFar {
     }
 }
 
-/// What tests look for.
+/// What tests cost, and what they are worth.
 struct Search<'a> {
-    analysis: &'a Analysis,
     knowledge: &'a Knowledge,
     wanted: Wanted<'a>,
-    /// Of each fault, whether the silence of what it is about lasts.
-    lasting: Vec<bool>,
 }
 
-impl<'a> Search<'a> {
-    fn new(analysis: &'a Analysis, knowledge: &'a Knowledge, wanted: Wanted<'a>) -> Self {
-        let lasts = |fault: &Fault| symptoms::lasts(analysis, &fault.subject);
-        let lasting = wanted.faults.iter().map(lasts).collect();
-        Search { analysis, knowledge, wanted, lasting }
-    }
-
+impl Search<'_> {
     fn standing(&self, fault: usize) -> Standing {
         self.wanted.standings.get(fault).copied().unwrap_or(Standing::Present)
-    }
-
-    /// Which faults a test finds, each with its probability where it is the cause.
-    fn found(&self, open: &Open) -> Vec<(usize, f64)> {
-        let test = &self.knowledge.test[&open.test];
-        let faults = self.wanted.faults.iter().enumerate();
-        let here = |fault: &Fault| {
-            place(&fault.subject, test.at, self.analysis).as_ref() == Some(&open.subject)
-        };
-        let share = |at: usize, fault: &Fault| test.shows(&fault.class, self.lasting[at]);
-        faults
-            .filter(|(_, fault)| here(fault))
-            .filter_map(|(at, fault)| Some((at, share(at, fault)?)))
-            .collect()
     }
 
     fn minutes(&self, open: &Open) -> f64 {
@@ -200,31 +178,34 @@ impl<'a> Search<'a> {
     /// What a test finds, each fault by its weight in the order of tests.
     fn weight(&self, open: &Open, so_far: &SoFar) -> f64 {
         let order = &self.knowledge.order;
-        let weight = |(fault, share): (usize, f64)| {
+        let weight = |&(fault, share): &(usize, f64)| {
             let further = if so_far.tested[fault] { order.further } else { 1.0 };
             so_far.left[fault] * share * further * order.weight(self.standing(fault))
         };
-        self.found(open).into_iter().map(weight).sum()
+        open.of.iter().map(weight).sum()
+    }
+
+    /// The same for each minute, where nothing has to be opened.
+    fn alone(&self, open: &Open, so_far: &SoFar) -> f64 {
+        self.weight(open, so_far) / self.minutes(open).max(LEAST_MINUTES)
     }
 
     fn choice(&self, open: &[Open], at: usize, covers: &BTreeSet<Cover>, so_far: &SoFar) -> Choice {
-        let of = self.found(&open[at]);
         let is_open = covers.contains(&open[at].cover) || self.opening(&open[at]) <= 0.0;
         // Where nothing has to be opened, nobody waits for company.
         let worth = match is_open {
-            true => self.weight(&open[at], so_far) / self.minutes(&open[at]).max(LEAST_MINUTES),
+            true => self.alone(&open[at], so_far),
             false => self.with_companions(open, at, so_far),
         };
-        let standing = of.iter().map(|(fault, _)| self.standing(*fault)).min();
+        let standing = open[at].of.iter().map(|(fault, _)| self.standing(*fault)).min();
         let standing = standing.unwrap_or(Standing::Present);
-        Choice { finds: so_far.chance(&of), worth, standing }
+        Choice { finds: so_far.chance(&open[at].of), worth, standing }
     }
 
     /// Worth of a test behind a cover: alone, or with the best of those behind it, in order of
     /// their own worth, each with what those before it leave.
     fn with_companions(&self, open: &[Open], at: usize, so_far: &SoFar) -> f64 {
-        let own =
-            |other: &Open| self.weight(other, so_far) / self.minutes(other).max(LEAST_MINUTES);
+        let own = |other: &Open| self.alone(other, so_far);
         let mut others: Vec<&Open> = (0..open.len())
             .filter(|other| *other != at && open[*other].cover == open[at].cover)
             .map(|other| &open[other])
@@ -240,7 +221,7 @@ impl<'a> Search<'a> {
             sum += self.weight(test, &so_far);
             cost += self.minutes(test);
             best = best.max(sum / cost.max(LEAST_MINUTES));
-            so_far.found_nothing(&self.found(test));
+            so_far.found_nothing(&test.of);
         }
         best
     }
@@ -248,6 +229,15 @@ impl<'a> Search<'a> {
 
 fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> Vec<Open> {
     let mut out: Vec<Open> = Vec::new();
+    let lasts = |fault: &Fault| symptoms::lasts(analysis, &fault.subject);
+    let lasting: Vec<bool> = wanted.faults.iter().map(lasts).collect();
+    let found = |test: &Test, subject: &Subject| {
+        let here =
+            |fault: &Fault| place(&fault.subject, test.at, analysis).as_ref() == Some(subject);
+        let share = |at: usize, fault: &Fault| test.shows(&fault.class, lasting[at]);
+        let faults = wanted.faults.iter().enumerate().filter(|(_, fault)| here(fault));
+        faults.filter_map(|(at, fault)| Some((at, share(at, fault)?))).collect()
+    };
     for (at, fault) in wanted.faults.iter().enumerate() {
         let cautions = wanted.cautions.get(at).copied().unwrap_or_default();
         let careful = |id: &String| cautions.iter().any(|caution| caution.id == *id);
@@ -262,7 +252,8 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
             let shared = matches!(subject, Subject::Channel(_) | Subject::Vehicle)
                 || knowledge.access[&test.access].shared;
             let cover = (test.access.clone(), (!shared).then(|| subject.clone()));
-            out.push(Open { test: name.clone(), subject, cover });
+            let of = found(test, &subject);
+            out.push(Open { test: name.clone(), subject, cover, of });
         }
     }
     out

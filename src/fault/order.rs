@@ -96,9 +96,7 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
         let today = only_remembered && own.standing == Standing::Present;
-        // What a user may have switched off looks like a fault of it, and only he can tell.
-        let of_it = |other: &Finding| other.benign && other.subject == own.subject;
-        let least = if findings.iter().any(of_it) { WORTH_A_TEST } else { WORTH_A_PLACE };
+        let least = if is_asked_about(findings, own) { WORTH_A_TEST } else { WORTH_A_PLACE };
         let worth = match today {
             true => own.uncalibrated >= least,
             false => is_worth(findings, own, WORTH_A_PLACE),
@@ -113,6 +111,12 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     fresh_first(findings, &mut order, behind);
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
+}
+
+/// Whether what it is about may be no fault at all: what a user may have switched off looks like a
+/// fault of it, and only he can tell.
+fn is_asked_about(findings: &[Finding], own: &Finding) -> bool {
+    findings.iter().any(|other| other.benign && other.subject == own.subject)
 }
 
 /// Whether it has at least this probability, and is not likelier no fault.
@@ -203,15 +207,16 @@ pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
     let instead = |other: &&Finding| {
         is_likelier_no_fault(findings, other) && explain_the_same(finding, other)
     };
-    // What its user may have switched off is tested as soon as he says that he did not.
-    let asked = findings.iter().any(|other| other.benign && other.subject == finding.subject);
     match () {
         () if finding.benign => {
             let of = findings.iter().filter(instead).map(|other| other.standing);
             of.min().unwrap_or(finding.standing)
         }
         () if worth(finding, WORTH_A_PLACE) => finding.standing,
-        () if asked && finding.uncalibrated >= WORTH_A_TEST => finding.standing,
+        // What its user may have switched off is tested as soon as he says that he did not.
+        () if is_asked_about(findings, finding) && finding.uncalibrated >= WORTH_A_TEST => {
+            finding.standing
+        }
         () if worth(finding, WORTH_A_TEST) && findings.iter().any(leads) => finding.standing,
         () => finding.standing.max(Standing::Remembered),
     }

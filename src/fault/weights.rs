@@ -142,7 +142,6 @@ impl Table {
         readings: &[Observed],
     ) -> Self {
         // What a fault usually shows and does not show here speaks against it.
-        let asked = |fault: &Fault| symptoms::was_asked_since(analysis, &fault.subject);
         // Many recorders write no error frames: that there is none then says nothing.
         let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
         let lost = analysis.lost().next().is_some();
@@ -150,7 +149,7 @@ impl Table {
         let of_errors =
             |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
-            let asked = asked(fault);
+            let asked = symptoms::was_asked_since(analysis, &fault.subject);
             // A module that was never heard cannot be seen to fall silent.
             let unheard = matches!(fault.subject, Subject::Module(_));
             let missing = |kind: SymptomKind| {

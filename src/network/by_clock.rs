@@ -64,11 +64,6 @@ fn differ(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> bool {
     apart > window
 }
 
-/// Furthest that the oscillator of a module is off (560 ppm in open captures of cars). What is
-/// further off is a task with a period of its own: one sender of an open truck capture has messages
-/// at 37, at -5990 and at 4930 ppm.
-const OSCILLATOR: f64 = 1000e-6;
-
 /// How far apart two clocks are, and what of that may be chance and load; both as a ratio.
 fn compared(timing: &Timing, clocks: &Clocks, a: IdIndex, b: IdIndex) -> Option<(f64, f64)> {
     Some(Skew::of(timing, clocks, a)?.compared(&Skew::of(timing, clocks, b)?))
@@ -114,6 +109,10 @@ impl Skew {
     }
 }
 
+/// Furthest that the oscillator of a module is off (560 ppm in open captures of cars). What is
+/// further off is a task with a period of its own: one sender of an open truck capture has messages
+/// at 37, at -5990 and at 4930 ppm.
+const OSCILLATOR: f64 = 1000e-6;
 /// Standard errors by which two clocks are apart, unless the load is behind it.
 const APART: f64 = 5.0;
 /// Standard errors by which two clocks of one module seldom differ, load or not …

@@ -141,9 +141,9 @@ fn agree(
             let to = own.end.saturating_add(nanoseconds(BURST));
             with.iter().any(|shared| shared.start <= to && shared.end >= from)
         };
-        let far = apart.iter().filter(|own| !of_a_burst(own)).count();
-        let in_bursts = count >= MANY && apart.len() <= count && far * OF_A_BURST <= count;
-        let alike = apart.len() * OF_A_BURST <= count || in_bursts;
+        let far = || apart.iter().filter(|own| !of_a_burst(own)).count();
+        let alike = apart.len() * OF_A_BURST <= count
+            || count >= MANY && apart.len() <= count && far() * OF_A_BURST <= count;
         (alike && (untold == 0 || untold < count)).then_some(count)
     };
     let started_together = || match (late.get(&a), late.get(&b)) {

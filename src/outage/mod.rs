@@ -186,13 +186,16 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     outages.extend(lawful.iter().flat_map(|judged| switched::outages(observed, judged)));
     let stops = &observed.losses.stops;
     outages.extend(stops.iter().map(|stop| {
-        let stopped = of_stop(stop, observed.network);
-        lawful::by_tester(observed, stop).map_or(stopped.clone(), |why| Outage {
-            benign: true,
-            cause: Cause::Unknown,
-            evidence: vec![Evidence::Why(why)],
-            ..stopped
-        })
+        let outage = of_stop(stop, observed.network);
+        match lawful::by_tester(observed, stop) {
+            Some(why) => Outage {
+                benign: true,
+                cause: Cause::Unknown,
+                evidence: vec![Evidence::Why(why)],
+                ..outage
+            },
+            None => outage,
+        }
     }));
     for outage in &mut outages {
         note_stops(outage, stops);

@@ -63,19 +63,14 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     let open = |outage: &&Outage| {
         outage.benign && outage.doubt == Some(Doubt::KeyOrSupply) && outage.nodes.len() >= 2
     };
-    let nodes = |outage: &&Outage| {
-        let mut nodes = outage.nodes.clone();
-        nodes.sort_unstable();
-        nodes
-    };
     let all: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
-    let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(nodes).collect();
+    let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(|outage| ascending(outage)).collect();
     sets.sort_unstable();
     sets.dedup();
     sets.into_iter()
         .map(|set| {
             let own: Vec<&Outage> =
-                all.iter().copied().filter(|outage| nodes(outage) == set).collect();
+                all.iter().copied().filter(|outage| ascending(outage) == set).collect();
             Symptom::new(Subject::Nodes(set), Fact::PerhapsOff(summed(&own)))
         })
         .collect()
@@ -123,14 +118,14 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// Whether two messages paused together once and came back, and nothing else says that one module
 /// sends them, nor that it started anew.
 fn may_pause(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> bool {
-    let ids: &[IdIndex] = match (subject, outages) {
-        (Subject::Node(node), _) if analysis.nodes[*node].basis == [Basis::SharedSilence] => {
+    let [outage] = outages else { return false };
+    let ids: &[IdIndex] = match subject {
+        Subject::Node(node) if analysis.nodes[*node].basis == [Basis::SharedSilence] => {
             &analysis.nodes[*node].ids
         }
-        (Subject::Sender(_), [outage]) => &outage.ids,
+        Subject::Sender(_) => &outage.ids,
         _ => return false,
     };
-    let [outage] = outages else { return false };
     ids.len() == 2 && !outage.ongoing && outage.cause != Cause::LostPower
 }
 
@@ -258,13 +253,15 @@ pub(super) fn once_each<'a>(outages: impl Iterator<Item = &'a Outage>) -> Vec<&'
     out
 }
 
+/// Its nodes, whatever their order in it.
+fn ascending(outage: &Outage) -> Vec<NodeIndex> {
+    let mut nodes = outage.nodes.clone();
+    nodes.sort_unstable();
+    nodes
+}
+
 fn together(analysis: &Analysis) -> Vec<Symptom> {
     let of_branch = |outage: &&Outage| outage.scope == Scope::Branch;
-    let ascending = |outage: &Outage| {
-        let mut nodes = outage.nodes.clone();
-        nodes.sort_unstable();
-        nodes
-    };
     let mut sets: Vec<Vec<NodeIndex>> = analysis.lost().filter(of_branch).map(ascending).collect();
     sets.sort_unstable();
     sets.dedup();

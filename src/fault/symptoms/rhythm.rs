@@ -66,9 +66,9 @@ fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
 fn is_brief(analysis: &Analysis, outage: &Outage) -> bool {
     let of_one = outage.scope != Scope::Branch;
     let due_after = analysis.fastest(&outage.ids).filter(|_| of_one).unwrap_or(0.0);
-    let soon = turned(&key_ons(analysis, outage.channel), outage.start).is_some();
-    let longest = if soon { HARD_START } else { BRIEF };
-    !outage.ongoing && outage.duration() - due_after <= longest
+    let lasted = outage.duration() - due_after;
+    let soon = || turned(&key_ons(analysis, outage.channel), outage.start).is_some();
+    !outage.ongoing && (lasted <= BRIEF || lasted <= HARD_START && soon())
 }
 
 /// Whether each of its nodes is lost at other times of the drive too, in whatever company: what is

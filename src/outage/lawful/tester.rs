@@ -3,9 +3,9 @@
 //! 10.3 and 10.5).
 
 use super::super::Observed;
+use super::super::facts::fastest;
 use super::{Doubt, Judged, Verdict, Why};
-use crate::fold::diagnostics::Hush;
-use crate::fold::timing::{Nanoseconds, Silence, seconds};
+use crate::fold::timing::{Silence, seconds};
 
 /// Modules obey within so many seconds; what waits in their buffers still comes (common practice,
 /// no source).
@@ -20,16 +20,13 @@ const LASTS: f64 = 600.0;
 /// recording nothing tells whether it ever will be.
 pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     for judged in judged.iter_mut().filter(|judged| judged.verdict == Verdict::Lost) {
-        let Some(event) = judged.events.first() else { continue };
-        let silence = Silence {
-            start: judged.events.iter().map(|event| event.onset).min().unwrap_or(event.onset),
-            end: judged.events.iter().map(|event| event.back).max().unwrap_or(event.back),
-        };
-        let ongoing = judged.events.iter().any(|event| event.ongoing);
+        let (onsets, ends) =
+            (judged.events.iter().map(|own| own.onset), judged.events.iter().map(|own| own.back));
+        let (Some(start), Some(end)) = (onsets.min(), ends.max()) else { continue };
         // The last frame of the fastest may lie a little before the request that ended it.
-        let periods = judged.ids().into_iter().filter_map(|id| observed.losses.expected[id]);
-        let fastest = periods.map(|own| own.rhythm.period).reduce(f64::min).unwrap_or(0.0);
-        if let Some(seconds) = told(observed, silence, fastest) {
+        let early = fastest(observed.losses, &judged.ids());
+        if let Some(seconds) = told(observed, Silence { start, end }, early) {
+            let ongoing = judged.events.iter().any(|event| event.ongoing);
             let doubt = ongoing.then_some(Doubt::NearTheEnd);
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Pauses, doubt, Why::ByTester { seconds });
@@ -37,22 +34,18 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     }
 }
 
-/// Seconds from the word of a tester to a silence that it explains.
-pub(in super::super) fn told(
-    observed: &Observed<'_>,
-    silence: Silence,
-    fastest: f64,
-) -> Option<f64> {
-    let explains = |hush: &&Hush| {
-        let after = seconds(silence.start.saturating_sub(hush.time.nanoseconds()));
-        let since = |time: Nanoseconds| seconds(silence.end.saturating_sub(time));
-        let in_time = match hush.until {
-            Some(until) => since(until.nanoseconds()) <= BACK,
-            None if hush.resets => since(hush.time.nanoseconds()) <= BACK,
-            None => since(hush.time.nanoseconds()) <= LASTS,
+/// Seconds from the word of a tester to a silence that it explains, which may begin so many seconds
+/// before it.
+pub(super) fn told(observed: &Observed<'_>, silence: Silence, early: f64) -> Option<f64> {
+    observed.diagnostics.exchanges.hushes.iter().find_map(|hush| {
+        let word = hush.time.nanoseconds();
+        let (since, longest) = match hush.until {
+            Some(until) => (until.nanoseconds(), BACK),
+            None if hush.resets => (word, BACK),
+            None => (word, LASTS),
         };
-        (-fastest..=OBEYS).contains(&after) && in_time
-    };
-    let hush = observed.diagnostics.exchanges.hushes.iter().find(explains)?;
-    Some(seconds(silence.start.saturating_sub(hush.time.nanoseconds())).max(0.0))
+        let after = seconds(silence.start.saturating_sub(word));
+        let in_time = seconds(silence.end.saturating_sub(since)) <= longest;
+        ((-early..=OBEYS).contains(&after) && in_time).then_some(after.max(0.0))
+    })
 }

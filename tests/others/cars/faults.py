@@ -114,13 +114,18 @@ def cut_wires(plan, places, when):
         plan.islands |= set(places)
 
 
-def power_intermittent(rng, car, day, plan, only=None, fault="power intermittent"):
-    """Fuse, relay, ground or plug of one unit."""
+def one_unit(rng, car, day, plan, only=None):
+    """A unit that may fail, and when it does now and then; no times where there is none."""
     pool = [u for u in candidates(car, day, plan) if only is None or u.name == only]
     if not pool:
-        return False
+        return None, []
     unit = rng.choice(pool)
-    when = now_and_then(rng, day, [unit])
+    return unit, now_and_then(rng, day, [unit])
+
+
+def power_intermittent(rng, car, day, plan, only=None, fault="power intermittent"):
+    """Fuse, relay, ground or plug of one unit."""
+    unit, when = one_unit(rng, car, day, plan, only)
     if not when:
         return False
     cut_power(rng, car, plan, [unit.place], when)
@@ -133,11 +138,7 @@ def power_intermittent(rng, car, day, plan, only=None, fault="power intermittent
 
 def open_stub(rng, car, day, plan, only=None, fault="open stub"):
     """The bus pins of one unit have no contact now and then; its program runs on."""
-    pool = [u for u in candidates(car, day, plan) if only is None or u.name == only]
-    if not pool:
-        return False
-    unit = rng.choice(pool)
-    when = now_and_then(rng, day, [unit])
+    unit, when = one_unit(rng, car, day, plan, only)
     if not when:
         return False
     cut_wires(plan, [unit.place], when)
@@ -149,11 +150,7 @@ def open_stub(rng, car, day, plan, only=None, fault="open stub"):
 
 def corroded(rng, car, day, plan):
     """High and changing resistance at one unit's pins: bursts of broken frames, bus-off."""
-    pool = candidates(car, day, plan)
-    if not pool:
-        return False
-    unit = rng.choice(pool)
-    when = now_and_then(rng, day, [unit])
+    unit, when = one_unit(rng, car, day, plan)
     if not when:
         return False
     unit.recover = rng.choice((0.05, 0.2, 0.5, 1.0, 2.0)) + pace(unit)
