@@ -5,7 +5,7 @@ use super::together::Phase;
 use super::{Expectation, QUEUE, Session, covered};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{
-    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
+    ChannelTiming, IdTiming, Nanoseconds, PLUGGED_IN, Silence, Timing, nanoseconds, seconds,
 };
 use crate::ids::IdIndex;
 
@@ -276,7 +276,10 @@ impl<'a> Gap<'a> {
         // Who is awake alone, before the others or after them, finds nobody to acknowledge.
         let alone = errors.alone();
         let others = errors.reported.iter().zip(alone).filter(|(_, alone)| !alone);
-        for error in others.map(|(error, _)| error).filter(|error| within.contains(&error.time)) {
+        let begin = self.timing.span.map_or(Nanoseconds::MIN, |(begin, _)| begin);
+        let plugged_in = begin.saturating_add(nanoseconds(PLUGGED_IN));
+        let counts = |time: &Nanoseconds| within.contains(time) && *time > plugged_in;
+        for error in others.map(|(error, _)| error).filter(|error| counts(&error.time)) {
             let at_first = error.time <= halfway;
             let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());

@@ -9,10 +9,6 @@ use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
-/// Seconds from the beginning of a capture within which error frames are those of plugging in: the
-/// contacts bounce, and a controller that joins in the midst of a frame finds it broken (common
-/// practice, no source).
-const PLUGGED_IN: f64 = 0.2;
 /// Periodic identifiers from which a silence of all is one of the bus. What one or two do is no
 /// matter of the bus: a tester alone on it comes and goes.
 const A_BUS: usize = 3;
@@ -91,7 +87,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
         // Who wakes first finds nobody to acknowledge: a sleep has its error frames too.
         stops.iter().any(in_silence)
             || analysis.lost().any(at_a_loss)
-            || analysis.moment(time).seconds <= PLUGGED_IN
+            || analysis.is_plugging_in(time)
     };
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =

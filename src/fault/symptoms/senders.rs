@@ -13,8 +13,6 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
 
-/// Seconds from the beginning within which error frames are those of plugging in.
-const PLUGGED_IN: f64 = 0.2;
 /// One sender stands out where so much would come by chance seldom enough: once in a thousand
 /// captures, though it is looked for among all senders.
 const BY_CHANCE: f64 = 0.001;
@@ -157,9 +155,7 @@ fn counted<'a, 'b>(
     unanswered: &'b [Nanoseconds],
 ) -> impl Iterator<Item = &'a ErrorEvent> + use<'a, 'b> {
     errors.iter().filter(move |event| {
-        analysis.moment(event.time).seconds > PLUGGED_IN
-            && !event.alone
-            && !unanswered.contains(&event.time)
+        !analysis.is_plugging_in(event.time) && !event.alone && !unanswered.contains(&event.time)
     })
 }
 

@@ -40,6 +40,11 @@ use spacing::{Sent, Spacing};
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
 
+/// Seconds from the beginning of a recording within which error frames are those of plugging in: a
+/// plug is pushed home while the recorder runs, its contacts bounce, and a controller that joins in
+/// the midst of a frame finds it broken (common practice, no source). A fault has others later.
+pub const PLUGGED_IN: f64 = 2.0;
+
 /// Seconds of a span of nanoseconds.
 pub fn seconds(span: Nanoseconds) -> f64 {
     span as f64 / 1e9

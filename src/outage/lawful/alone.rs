@@ -136,11 +136,15 @@ impl Scene<'_> {
         }
         let restarted =
             losses.iter().all(|loss| self.restarts(loss) && self.sender(loss.id).is_none());
-        if restarted {
+        // A watchdog that resets its module keeps a clock too, but what begins anew on one is more
+        // often a message that is sent so.
+        let clock = losses.iter().all(|loss| self.keeps_the_clock(loss.id, FEWEST));
+        if restarted && !clock {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
         let regular = losses.iter().all(|loss| self.is_regular(loss.id));
-        let explained = regular || losses.iter().all(|loss| self.sender_went_on(loss));
+        let explained =
+            !restarted && regular || losses.iter().all(|loss| self.sender_went_on(loss));
         let times = losses.iter().map(times).max().unwrap_or(0);
         let doubt = (!explained).then_some(Doubt::SenderUnknown);
         Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
@@ -152,7 +156,7 @@ impl Scene<'_> {
         let phase = event.phase;
         let kept = phase.testable == event.losses.len() && phase.is_kept()
             || phase.testable > 0 && phase.testable == phase.kept;
-        if !kept || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id)) {
+        if !kept || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN)) {
             return None;
         }
         let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
@@ -180,8 +184,8 @@ impl Scene<'_> {
     }
 
     /// Whether an identifier pauses for the same time at the same distance again and again, exact
-    /// to what its own period leaves open.
-    fn keeps_the_clock(&self, id: IdIndex) -> bool {
+    /// to what its own period leaves open, so often or more.
+    fn keeps_the_clock(&self, id: IdIndex, often: usize) -> bool {
         let own: Vec<&Loss> = self.losses(id).filter(|loss| !loss.ongoing).collect();
         let open = 2.0 * self.period(id) + EXACT;
         // Another silence may fall on one of them, the key for one.
@@ -194,7 +198,7 @@ impl Scene<'_> {
         let spacings =
             own.windows(2).map(|pair| seconds(pair[1].silence.start - pair[0].silence.start));
         let lengths = own.iter().map(|loss| seconds(loss.silence.length()));
-        own.len() >= OFTEN && alike(spacings.collect()) && alike(lengths.collect())
+        own.len() >= often && alike(spacings.collect()) && alike(lengths.collect())
     }
 
     /// Whether two identifiers have their losses in common, as those of a sender have: all of the
