@@ -27,6 +27,7 @@ use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::bit_rate::BitRate;
 pub use crate::fold::j1939::J1939;
 pub use crate::fold::load::Series;
+use crate::fold::timing::Aftermath;
 pub use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};
@@ -165,6 +166,9 @@ pub struct ErrorEvent {
     pub frame: ErrorFrame,
     /// Place in [`Analysis::identifiers`] of the frame that it destroyed, where that can be told.
     pub destroyed: Option<IdIndex>,
+    /// Places of the identifiers that came behind it, the next first, as far as they came soon: what
+    /// it destroyed is sent again as soon as arbitration lets it.
+    pub behind: [Option<IdIndex>; Aftermath::BEHIND],
     /// A module was awake alone and nobody acknowledged its frame: no fault of the bus.
     pub alone: bool,
 }

@@ -75,6 +75,15 @@ pub enum Fact {
         /// Probability of so many by chance.
         chance: f64,
     },
+    /// One sender is heard behind errors more than by its traffic: they destroy its frames.
+    SenderFollows {
+        /// Behind so many errors it is heard soon.
+        times: usize,
+        /// … of so many.
+        of: usize,
+        /// How often it would be by chance, 0 to 1.
+        by_chance: f64,
+    },
     /// Of the nodes of a bus now these and now those are lost together.
     LostInTurn {
         /// Nodes.
@@ -169,7 +178,7 @@ impl Fact {
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
-            Fact::SenderErrors { .. } => SymptomKind::SenderErrors,
+            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => SymptomKind::SenderErrors,
             Fact::LostInTurn { .. } => SymptomKind::LostInTurn,
             Fact::NotCarried { .. } => SymptomKind::NotCarried,
             Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,

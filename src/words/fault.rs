@@ -268,6 +268,12 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             share * 100.0,
             odds(*chance)
         ),
+        Fact::SenderFollows { times, of, by_chance } => format!(
+            "{} is heard soon behind {times} of {of} errors, by chance behind {:.0} %: what an \
+             error destroys is sent again at once, so it is its stub, connector or transceiver",
+            who(),
+            by_chance * 100.0
+        ),
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::Babble { id, per_second } => {
             let id = &analysis.identifiers[*id];

@@ -14,8 +14,8 @@ use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::timing::{Aftermath, Reported, Timing, seconds};
-use crate::ids::IdIndex;
+use crate::fold::timing::{Key, Reported, Timing, seconds};
+use crate::ids::{ChannelIndex, IdIndex};
 use crate::network::{
     self,
     clocks::{self, Clocks},
@@ -72,7 +72,7 @@ pub fn report(
     outages.iter_mut().for_each(|outage| order.renumber(&mut outage.ids));
 
     let begin = timing.span.map(|(begin, _)| begin);
-    let channels = channels(summary, &losses, settings, &order.renamed(destroyed));
+    let channels = channels(summary, &losses, settings, &destroyed, &order);
     let addresses = source_addresses(&nodes, &identifiers, &channels);
     let diagnosis = diagnosis::diagnosis(diagnostics, &nodes, &addresses, &outages, begin);
     Analysis {
@@ -117,9 +117,30 @@ impl Order {
         Order { sorted, place }
     }
 
-    fn renamed(&self, mut destroyed: Destroyed) -> Destroyed {
-        destroyed.iter_mut().flatten().flatten().for_each(|id| *id = self.place[*id]);
-        destroyed
+    /// The error frames of a channel, with what each destroyed.
+    fn errors(
+        &self,
+        timing: &Timing,
+        channel: ChannelIndex,
+        destroyed: Option<&Vec<Option<IdIndex>>>,
+    ) -> Vec<ErrorEvent> {
+        let Some(errors) = timing.channels.get(usize::from(channel)).map(|own| &own.errors) else {
+            return Vec::new();
+        };
+        let shown = |id: Option<IdIndex>| id.map(|id| self.place[id]);
+        let alone = errors.alone();
+        let behind = |error: &Reported| {
+            let mut own = errors.behind(error).map(|id| timing.place(Key { channel, id }));
+            std::array::from_fn(|_| own.next().and_then(shown))
+        };
+        let event = |(at, error): (usize, &Reported)| ErrorEvent {
+            time: error.time,
+            frame: error.frame,
+            destroyed: destroyed.and_then(|own| shown(*own.get(at)?)),
+            behind: behind(error),
+            alone: alone[at],
+        };
+        errors.reported.iter().enumerate().map(event).collect()
     }
 
     fn renumber(&self, ids: &mut [IdIndex]) {
@@ -158,6 +179,7 @@ fn channels(
     losses: &Losses,
     settings: &Settings,
     destroyed: &Destroyed,
+    order: &Order,
 ) -> Vec<Channel> {
     let speaks = crate::fold::j1939::of(&summary.timing);
     let channel = |(at, name): (usize, &String)| {
@@ -176,7 +198,7 @@ fn channels(
                 |load| load.bit_rate(settings),
             ),
             load: load.and_then(|load| load.series(settings)),
-            errors: errors(&timing.errors, destroyed.get(at)),
+            errors: order.errors(&summary.timing, at as ChannelIndex, destroyed.get(at)),
             awake: seconds(timing.awake),
             thinned: shown.thinned,
             key_off: shown.key.stretches,
@@ -185,16 +207,4 @@ fn channels(
         }
     };
     summary.channels.iter().enumerate().map(channel).collect()
-}
-
-fn errors(errors: &Aftermath, destroyed: Option<&Vec<Option<IdIndex>>>) -> Vec<ErrorEvent> {
-    let destroyed = |at: usize| *destroyed?.get(at)?;
-    let alone = errors.alone();
-    let event = |(at, error): (usize, &Reported)| ErrorEvent {
-        time: error.time,
-        frame: error.frame,
-        destroyed: destroyed(at),
-        alone: alone[at],
-    };
-    errors.reported.iter().enumerate().map(event).collect()
 }

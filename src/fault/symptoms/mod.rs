@@ -3,6 +3,7 @@
 
 mod across;
 mod answers;
+mod behind;
 mod bus;
 mod carried;
 mod company;

@@ -6,6 +6,7 @@
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 use super::Symptom;
+use super::behind::Follows;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
 use crate::analysis::{Analysis, ErrorEvent};
@@ -15,7 +16,7 @@ use crate::ids::IdIndex;
 
 /// One sender stands out where so much would come by chance seldom enough: once in a thousand
 /// captures, though it is looked for among all senders.
-const BY_CHANCE: f64 = 0.001;
+pub(super) const BY_CHANCE: f64 = 0.001;
 /// … and only with so many destroyed frames.
 const FEWEST: usize = 4;
 /// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
@@ -28,6 +29,10 @@ const NAMELESS: usize = 2;
 /// nobody who acknowledges it: the others are still asleep.
 const RUNNING: usize = 4;
 const AGAIN: f64 = 0.02;
+
+/// Errors so many seconds from one that destroyed a frame of a sender are of the same contact, where
+/// the errors are that sender's.
+const WITH_IT: f64 = 0.3;
 
 /// One sender that stands out.
 pub struct One {
@@ -47,6 +52,10 @@ pub struct One {
 #[derive(Default)]
 pub struct Named {
     one: Option<One>,
+    /// The sender that is heard behind most errors …
+    follows: Option<Follows>,
+    /// … and when those errors came, ascending.
+    with_it: Vec<Nanoseconds>,
     /// Errors that name nobody are few beside its own.
     few_nameless: bool,
     spread: Spread,
@@ -65,18 +74,25 @@ impl Named {
         let mut senders = named.clone();
         senders.sort_unstable();
         senders.dedup();
+        let follows = Follows::of(analysis, channel, counted(analysis, errors, &unanswered));
+        let with_it = |follows: &Follows| {
+            let own = errors.iter().filter(|event| follows.is_behind(analysis, event));
+            own.map(|event| event.time).collect()
+        };
+        let with_it = follows.as_ref().map(with_it).unwrap_or_default();
         let one = senders
             .iter()
             .filter_map(|subject| One::of(analysis, channel, subject, &named))
-            .find(One::stands_out);
+            .find(|one| one.stands_out() && follows.is_none());
         let spread = match one {
+            None if follows.is_some() => Spread::Untold,
             None if named.len() >= MANY && senders.len() >= SENDERS => {
                 Spread::Everyone { frames: named.len(), senders: senders.len() }
             }
             _ => Spread::Untold,
         };
         let few_nameless = one.as_ref().is_some_and(|one| nameless <= NAMELESS * one.frames);
-        Named { one, few_nameless, spread, unanswered }
+        Named { one, follows, with_it, few_nameless, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
@@ -87,12 +103,19 @@ impl Named {
             Some(id) => sender(analysis, id) == one.subject,
             None => self.few_nameless && !event.frame.is_bus_off(),
         };
-        event.alone || self.one.as_ref().is_some_and(own) || self.unanswered.contains(&event.time)
+        let near = nanoseconds(WITH_IT);
+        let from = self.with_it.partition_point(|time| time + near < event.time);
+        let with_it = self.with_it.get(from).is_some_and(|time| time - near <= event.time)
+            && !event.frame.is_bus_off();
+        with_it
+            || event.alone
+            || self.one.as_ref().is_some_and(own)
+            || self.unanswered.contains(&event.time)
     }
 
     /// Whether one sender stands out.
     pub fn stands_out(&self) -> bool {
-        self.one.is_some()
+        self.one.is_some() || self.follows.is_some()
     }
 
     /// The sign of the other errors.
@@ -102,6 +125,10 @@ impl Named {
 
     /// The symptom of the sender that stands out.
     pub fn symptom(&self) -> Option<Symptom> {
+        if let Some(Follows { subject, times, of, by_chance }) = &self.follows {
+            let fact = Fact::SenderFollows { times: *times, of: *of, by_chance: *by_chance };
+            return Some(Symptom::new(subject.clone(), fact));
+        }
         let One { subject, frames, of, share, chance } = self.one.as_ref()?;
         let fact = Fact::SenderErrors { frames: *frames, of: *of, share: *share, chance: *chance };
         Some(Symptom::new(subject.clone(), fact))

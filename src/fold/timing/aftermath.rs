@@ -56,6 +56,9 @@ impl Aftermath {
     /// Frames kept behind an error. What was destroyed waits for those of higher priority only, and
     /// seldom for more than three.
     pub const FOLLOWING: usize = 8;
+    /// … and those of them that tell over many errors whose frames are destroyed, in so many seconds.
+    pub const BEHIND: usize = 3;
+    const SOON: f64 = 0.004;
     /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.
     pub const RECENT: usize = 12;
     /// A frame that fails so often running for want of an acknowledgement, with nothing heard in
@@ -101,6 +104,13 @@ impl Aftermath {
             alone[at - 1] |= alone[at] && near <= nanoseconds(Self::AGAIN);
         }
         alone
+    }
+
+    /// The first frames behind an error, as far as they came soon.
+    pub fn behind(&self, error: &Reported) -> impl Iterator<Item = Id> {
+        let soon = error.time.saturating_add(nanoseconds(Self::SOON));
+        let own = self.followers.iter().skip(error.next).take(Self::BEHIND);
+        own.take_while(move |follower| follower.time <= soon).map(|follower| follower.id)
     }
 
     /// Takes the next frame of the channel, where it has an identifier and a time.

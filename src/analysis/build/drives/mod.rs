@@ -198,6 +198,7 @@ fn over_all(drives: &[Drive], parts: &[(usize, &Channel)], places: &Places) -> C
     let error = |(drive, event): (usize, &ErrorEvent)| ErrorEvent {
         time: drives[drive].on_line(event.time),
         destroyed: event.destroyed.map(|id| places.ids[drive][id.0]),
+        behind: event.behind.map(|id| id.map(|id| places.ids[drive][id.0])),
         ..*event
     };
     let errors =
