@@ -31,16 +31,8 @@ impl Sign {
             Sign::RhythmTogether(_) => (SignName::RhythmTogether, SignValue::Uneven),
             Sign::Rhythm(Rhythm::Even { .. }) => (SignName::Rhythm, SignValue::Even),
             Sign::Rhythm(Rhythm::Uneven(_)) => (SignName::Rhythm, SignValue::Uneven),
-            Sign::Start(Starter::Late(_)) => (SignName::Start, SignValue::Late),
-            Sign::Start(Starter::Charged(_)) => (SignName::Start, SignValue::Charged),
-            Sign::Start(Starter::Soon | Starter::Turned) => (SignName::Start, SignValue::Open),
-            Sign::StartTogether(Starter::Soon | Starter::Turned) => {
-                (SignName::StartTogether, SignValue::Open)
-            }
-            Sign::StartTogether(Starter::Late(_)) => (SignName::StartTogether, SignValue::Late),
-            Sign::StartTogether(Starter::Charged(_)) => {
-                (SignName::StartTogether, SignValue::Charged)
-            }
+            Sign::Start(starter) => (SignName::Start, starter.value()),
+            Sign::StartTogether(starter) => (SignName::StartTogether, starter.value()),
             Sign::SupplyDipped(_) => (SignName::Supply, SignValue::Dipped),
             Sign::SupplySteady(..) => (SignName::Supply, SignValue::Steady),
             Sign::Errors(count) => (SignName::Errors, near(count)),
@@ -101,6 +93,18 @@ impl LeadKind {
             LeadKind::Supply => SignValue::Supply,
             LeadKind::Warmth => SignValue::Warmth,
             LeadKind::Movement => SignValue::Movement,
+        }
+    }
+}
+
+impl Starter {
+    fn value(self) -> SignValue {
+        match self {
+            Starter::Soon | Starter::Turned => SignValue::Soon,
+            Starter::Open(_) => SignValue::Open,
+            Starter::Delayed(_) => SignValue::Delayed,
+            Starter::Late(_) => SignValue::Late,
+            Starter::Charged(_) => SignValue::Charged,
         }
     }
 }

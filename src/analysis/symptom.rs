@@ -265,6 +265,7 @@ pub enum SignValue {
     Brief,
     BusOff,
     Charged,
+    Delayed,
     Confirmed,
     Contradicted,
     Dipped,
@@ -298,6 +299,7 @@ pub enum SignValue {
     Remembered,
     Several,
     Single,
+    Soon,
     StartedAnew,
     Starts,
     Steady,
@@ -491,6 +493,10 @@ pub enum Starter {
     Turned,
     /// It began soon after the key was turned on or the bus woke, or after the recording began.
     Soon,
+    /// It began so many seconds after that, when some still start the engine.
+    Open(f64),
+    /// It began so many seconds after that, when few do.
+    Delayed(f64),
     /// It began so many seconds after the key was turned on or the bus woke, or after the recording
     /// began.
     Late(f64),

@@ -35,6 +35,16 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Start(Starter::Soon) | Sign::StartTogether(Starter::Soon) => {
             "soon after key-on, or after the recording began, when engines are started".to_owned()
         }
+        Sign::Start(Starter::Open(after)) | Sign::StartTogether(Starter::Open(after)) => format!(
+            "{} after key-on, or after the recording began, when engines are still started",
+            duration(after)
+        ),
+        Sign::Start(Starter::Delayed(after)) | Sign::StartTogether(Starter::Delayed(after)) => {
+            format!(
+                "{} after key-on, or after the recording began, when few engines are started",
+                duration(after)
+            )
+        }
         Sign::Start(Starter::Late(after)) | Sign::StartTogether(Starter::Late(after)) => format!(
             "{} after key-on, or after the recording began: late for an engine start",
             duration(after)

@@ -6,9 +6,11 @@ use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::supply::is_double;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
-/// A loss that begins so many seconds after the key was turned on, or after the recording began, is
-/// hardly of a start: most drivers start the engine at once. Some wait, and a recording may begin
-/// with the key long on (common practice, no source).
+/// Most drivers start the engine within so many seconds of the key, or of the beginning of a
+/// recording, some within so many, and few within so many (invented vehicles of four authors, in
+/// `knowledge.toml`); some wait, and a recording may begin with the key long on.
+const SOON: f64 = 6.0;
+const OPEN: f64 = 15.0;
 const LATE: f64 = 25.0;
 /// An engine that is heard to run so many seconds after a loss for the first time was started for
 /// it.
@@ -29,10 +31,9 @@ pub(super) fn sign(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> 
     if outages.iter().any(started) {
         return Some(Starter::Turned);
     }
-    let late = |outage: &&Outage| {
-        let after = seconds(outage.start - on_since(analysis, outage)?);
-        (after > LATE).then_some(Starter::Late(after))
-    };
+    let after = |outage: &&Outage| Some(seconds(outage.start - on_since(analysis, outage)?));
+    let latest = outages.iter().filter_map(after).fold(0.0, f64::max);
+    let late = (latest > LATE).then_some(Starter::Late(latest));
     let charged = |outage: &&Outage| {
         let supply = analysis.diagnosis.vehicle.supply.as_ref()?;
         let since = on_since(analysis, outage)?;
@@ -40,14 +41,19 @@ pub(super) fn sign(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> 
         let level = if is_double(supply.max) { 2.0 * CHARGED } else { CHARGED };
         (last.0 >= since && last.1 >= level).then_some(Starter::Charged(last.1))
     };
-    let against = outages.iter().find_map(late).or_else(|| outages.iter().find_map(charged));
-    against.or(Some(Starter::Soon))
+    let by_time = match latest {
+        ..=SOON => Starter::Soon,
+        ..=OPEN => Starter::Open(latest),
+        _ => Starter::Delayed(latest),
+    };
+    late.or_else(|| outages.iter().find_map(charged)).or(Some(by_time))
 }
 
 /// Whether nothing but the starter need be behind losses: once, short, and at its time.
 pub(super) fn may_be_one(analysis: &Analysis, outages: &[&Outage]) -> bool {
     let rhythm = rhythm::of(analysis, outages);
-    matches!(sign(analysis, rhythm, outages), Some(Starter::Soon | Starter::Turned))
+    use Starter::{Delayed, Open, Soon, Turned};
+    matches!(sign(analysis, rhythm, outages), Some(Soon | Turned | Open(_) | Delayed(_)))
 }
 
 /// When the key was last turned on or the channel last woke before a loss; else when the recording
