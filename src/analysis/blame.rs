@@ -276,6 +276,17 @@ impl Row<'_> {
         (self.age().max(CodeAge::Recent), std::cmp::Reverse(self.reporters().len()))
     }
 
+    /// Whether all were read before a node fell silent for the first time: then they are not of it.
+    /// One that is only stored may be of an earlier time of one that was lost twice or more.
+    fn is_before(&self, witness: &Witness) -> bool {
+        let first = witness.silences.iter().map(|own| own.start).min();
+        let again = witness.silences.len() >= 2 && self.age() >= CodeAge::Untold;
+        !again
+            && first.is_some_and(|first| {
+                self.accusations.iter().all(|code| code.read.is_some_and(|read| read < first))
+            })
+    }
+
     /// Whether its codes can be those of a node: a code that came in this capture came after a loss
     /// began, and a node that is silent when a code is read fails its test, with one at least of
     /// those who miss it: others may have had no turn to test.
@@ -284,6 +295,7 @@ impl Row<'_> {
         let fails = self.fails_with(witness);
         // Which one an address means is no guess.
         self.address().is_none()
+            && !self.is_before(witness)
             && self.accusations.iter().all(|code| {
                 code.appeared.is_none_or(|times| witness.began(times, late))
                     && (fails

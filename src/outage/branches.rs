@@ -17,28 +17,32 @@ const BRANCH_END: f64 = 3.0;
 /// Whole nodes of one channel that fall silent and return together are one outage of a branch.
 pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
     let losses = observed.losses;
-    let (mut out, parts): (Vec<Outage>, Vec<Outage>) =
+    let (branches, parts): (Vec<Outage>, Vec<Outage>) =
         parts.into_iter().partition(|part| part.scope == Scope::Branch);
-    let branches = out.len();
+    let mut out = Vec::new();
     let mut groups: Vec<Vec<Outage>> = Vec::new();
-    for part in parts {
-        if part.scope != Scope::Node {
+    for part in branches.into_iter().chain(parts) {
+        if !matches!(part.scope, Scope::Node | Scope::Branch) {
             out.push(part);
             continue;
         }
         // What is slower times out later, in an event of its own; the module is the one that the
         // branch has already.
         let holds = |branch: &&mut Outage| {
-            part.nodes.iter().all(|node| branch.nodes.contains(node))
+            branch.scope == Scope::Branch
+                && part.nodes.iter().all(|node| branch.nodes.contains(node))
                 && at_once(losses, branch, &part)
         };
-        if let Some(branch) = out[..branches].iter_mut().find(holds) {
+        if let Some(branch) = groups.iter_mut().flatten().find(holds) {
             branch.ids.extend(&part.ids);
             branch.ids.sort_unstable();
             branch.ids.dedup();
             continue;
         }
-        let together = |other: &Outage| other.nodes != part.nodes && at_once(losses, other, &part);
+        let together = |other: &Outage| {
+            let own = |node: &NodeIndex| part.nodes.contains(node);
+            !other.nodes.iter().any(own) && at_once(losses, other, &part)
+        };
         match groups.iter_mut().find(|group| group.iter().all(together)) {
             Some(group) => group.push(part),
             None => groups.push(vec![part]),
@@ -78,7 +82,7 @@ pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
     let on_channel = |node: &&Node| Some(node.channel) == first.channel && !node.ids.is_empty();
     let others = observed.network.nodes.iter().filter(on_channel).count() - nodes.len();
     let mut evidence =
-        vec![Evidence::FellSilentTogether { nodes: group.len(), seconds: spread(starts), others }];
+        vec![Evidence::FellSilentTogether { nodes: nodes.len(), seconds: spread(starts), others }];
     if !first.ongoing {
         evidence.push(Evidence::CameBackTogether { seconds: spread(ends) });
     }

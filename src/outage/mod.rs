@@ -168,8 +168,16 @@ pub struct Observed<'a> {
     pub claims: &'a Claims,
     /// Addresses that were given up.
     pub given_up: &'a [GivenUp],
-    /// Whether a code of this drive says that a module is missed.
-    pub a_module_is_missed: bool,
+    /// When a code of this drive that says that a module is missed was last read.
+    pub missed_at: Option<Nanoseconds>,
+}
+
+impl Observed<'_> {
+    /// Whether a code of this drive says that a module is missed, and was read since a time: what
+    /// was read before a loss is not of it.
+    fn misses_a_module_since(&self, onset: Nanoseconds) -> bool {
+        self.missed_at.is_some_and(|read| read >= onset)
+    }
 }
 
 /// Outages in order of time; among them what the roster expects and nobody sent.

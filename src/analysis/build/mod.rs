@@ -55,7 +55,7 @@ pub fn report(
         supply,
         claims,
         given_up: &claims.given_up(),
-        a_module_is_missed: diagnostics.codes.miss_a_module(),
+        missed_at: diagnostics.codes.missed_at(),
     };
     let mut outages = outage::find(&observed);
     let deviations = known.as_ref().map_or(Vec::new(), |known| {

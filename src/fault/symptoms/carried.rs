@@ -105,7 +105,7 @@ pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outag
     analysis.identifiers.iter().enumerate().any(|(at, other)| {
         let missing = |loss: &Outage| {
             let there = loss.ids.contains(&IdIndex(at))
-                || loss.channel == Some(other.channel) && loss.ids.is_empty();
+                || loss.channel == Some(other.channel) && loss.scope >= Scope::Bus;
             there && loss.silence().overlap(&outage.silence()) > 0
         };
         let late = nanoseconds(other.timeout.unwrap_or(0.0));

@@ -130,7 +130,12 @@ fn is_left_over(outages: &[&Outage]) -> bool {
 /// started anew; one of an unknown sender that went for good; and one that a roster has of no
 /// sender and that was not heard.
 fn may_pause(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> bool {
-    let [outage] = outages else { return false };
+    // What is sent in a mode may be gone again at the end.
+    let outage = match outages {
+        [one] => one,
+        [one, last] if last.ongoing => one,
+        _ => return false,
+    };
     let of_one = |evidence: &Evidence| {
         matches!(
             evidence,

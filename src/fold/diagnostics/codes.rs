@@ -135,14 +135,18 @@ pub struct Codes {
 }
 
 impl Codes {
-    /// Whether a code of this drive says that communication with a module was lost.
-    pub fn miss_a_module(&self) -> bool {
+    /// When a code of this drive that says that communication with a module was lost was last read;
+    /// the latest time there is where the capture has none.
+    pub fn missed_at(&self) -> Option<Nanoseconds> {
         let misses = |number: &CodeNumber| match number {
             CodeNumber::Code(code) => meaning::of(*code).is_some_and(|own| own.missed().is_some()),
             // Abnormal update rate, and received network data in error (SAE J1939-73, appendix A).
             CodeNumber::SpnFmi { fmi, .. } => matches!(fmi, 9 | 19),
         };
-        self.histories.iter().any(|((_, number), own)| misses(number) && own.is_recent())
+        let own = self.histories.iter();
+        own.filter(|((_, number), own)| misses(number) && own.is_recent())
+            .map(|(_, own)| if own.seen.1 == 0 { Nanoseconds::MAX } else { own.seen.1 })
+            .max()
     }
 
     /// Modules whose lists of codes were read.

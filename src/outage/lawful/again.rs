@@ -23,15 +23,13 @@ impl Scene<'_> {
     /// that is missed says that something was lost, and of what the key may have taken it is then
     /// not known whether.
     pub(super) fn same_again(&self, key_offs: &mut Vec<Judged>, judged: &mut Vec<Judged>) {
-        if self.observed.a_module_is_missed {
-            return;
-        }
         let known = key_offs.len();
         for mut own in std::mem::take(judged) {
             let onset = own.events.first().map_or(0, |event| event.onset);
             let open = own.verdict == Verdict::Lost
                 && matches!(own.why, Why::OneInstant { .. })
-                && !self.engine_ran_on(onset);
+                && !self.engine_ran_on(onset)
+                && !self.observed.misses_a_module_since(onset);
             let like = key_offs[..known]
                 .iter()
                 .filter(|key_off| open && self.begins_like(key_off, &own))

@@ -199,7 +199,7 @@ impl Scene<'_> {
             };
         }
         let open = whole.doubt.is_some() && matches!(whole.why, Why::Staged { .. });
-        if !open || !self.observed.a_module_is_missed {
+        if !open || !self.observed.misses_a_module_since(whole.onset()) {
             return vec![whole];
         }
         let parts = by_return(&whole.events);
@@ -388,7 +388,7 @@ impl Scene<'_> {
         if figures.share() < LARGE
             || figures.over > WITHIN
             || of_one
-            || self.observed.a_module_is_missed
+            || self.observed.misses_a_module_since(figures.onset)
         {
             return None;
         }

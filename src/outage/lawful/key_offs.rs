@@ -77,7 +77,8 @@ impl Scene<'_> {
             let (absent, rest): (Vec<_>, Vec<_>) = key_off.events.drain(..).partition(absent);
             key_off.events = rest;
             out.extend(absent.into_iter().map(|event| {
-                let lost = self.observed.a_module_is_missed || self.sole_sender(&event).is_some();
+                let lost = self.observed.misses_a_module_since(event.onset)
+                    || self.sole_sender(&event).is_some();
                 let (verdict, doubt) = match lost {
                     true => (Verdict::Lost, None),
                     false => (Verdict::SwitchedOff, Some(Doubt::KeyOrSupply)),
@@ -136,7 +137,7 @@ impl Scene<'_> {
             return;
         }
         key_off.why = Why::LateReturn { seconds: late };
-        match self.observed.a_module_is_missed {
+        match self.observed.misses_a_module_since(event.onset) {
             true => key_off.verdict = Verdict::Lost,
             false => key_off.doubt = Some(Doubt::KeyOrSupply),
         }

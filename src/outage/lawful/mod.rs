@@ -15,7 +15,7 @@ mod with_key;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Observed, claims};
-use crate::fold::timing::{nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::MissingOf;
 use crate::silence::{self, Event};
@@ -38,6 +38,11 @@ impl Judged {
     /// The identifiers that were silent, one entry for each loss.
     fn ids(&self) -> Vec<IdIndex> {
         self.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
+    }
+
+    /// When the first of its events began.
+    fn onset(&self) -> Nanoseconds {
+        self.events.iter().map(|event| event.onset).min().unwrap_or(0)
     }
 }
 
@@ -254,7 +259,9 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
     ids.sort_unstable();
     ids.dedup();
     let never_heard = observed.network.missing.iter().any(|own| own.of != MissingOf::Part);
-    if !observed.a_module_is_missed || lost || never_heard || ids.len() != 1 {
+    let begin = judged.iter_mut().filter(open).map(|judged| judged.onset()).min();
+    let missed = begin.is_some_and(|begin| observed.misses_a_module_since(begin));
+    if !missed || lost || never_heard || ids.len() != 1 {
         return;
     }
     for judged in judged.iter_mut().filter(open) {
@@ -266,7 +273,7 @@ fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
 fn blame_by_claim(observed: &Observed<'_>, judged: &mut [Judged]) {
     for judged in judged.iter_mut().filter(|judged| judged.verdict != Verdict::Lost) {
         let ids = judged.ids();
-        let onset = judged.events.iter().map(|event| event.onset).min().unwrap_or(0);
+        let onset = judged.onset();
         if claims::given_up(observed, &ids, onset).is_some() {
             (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::GaveUpAddress);
         }

@@ -55,7 +55,8 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
             let others = lost.iter().enumerate().filter(|(other, _)| *other != at);
             others.flat_map(|(_, ids)| ids).any(|id| lost[at].contains(id))
         };
-        if judged.verdict != Verdict::Lost || !told || observed.a_module_is_missed || again() {
+        let missed = observed.misses_a_module_since(judged.onset());
+        if judged.verdict != Verdict::Lost || !told || missed || again() {
             continue;
         }
         let channel = judged.events.first().map(|event| event.channel);
