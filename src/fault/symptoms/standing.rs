@@ -1,9 +1,9 @@
 //! How codes stand that name a module: failing, of this drive, passed, remembered.
 
-use crate::analysis::Analysis;
 use crate::analysis::blame::Blame;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::symptom::Now;
+use crate::analysis::{Analysis, Doubt};
 
 /// Codes of a row of blame: indexes into those of the diagnosis.
 pub(super) fn codes_of(analysis: &Analysis, row: &Blame) -> Vec<usize> {
@@ -37,8 +37,16 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     let read = |code: &CodeEntry| code.cleared.is_none() || code.stayed_away.is_some();
     let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
     let there = || codes().filter(|code| code.gone.is_none());
-    // A loss that lasted would fail its last test, and here nothing is lost.
-    let passes = || is_over(analysis) && there().all(|code| code.passed && code.appeared.is_none());
+    // A loss that lasted would fail its last test, and here nothing is lost. A list without status
+    // tells of no test (SAE J1979, services 03 and 07).
+    let tells = || there().filter(|code| code.status.is_some());
+    let passes = || {
+        is_over(analysis)
+            && tells().next().is_some()
+            && tells().all(|code| code.passed)
+            && there().all(|code| code.appeared.is_none())
+            && (tells().count() == there().count() || !is_open(analysis))
+    };
     match there().map(|code| code.age).min() {
         Some(CodeAge::Failing) => Now::Failing,
         Some(CodeAge::Recent) if passes() => Now::Passed,
@@ -48,6 +56,11 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
         None if codes().all(mended) => Now::Mended,
         None => Now::Remembered,
     }
+}
+
+/// Whether a message paused that may be all that a module sends.
+fn is_open(analysis: &Analysis) -> bool {
+    analysis.outages.iter().any(|outage| outage.doubt == Some(Doubt::SenderUnknown))
 }
 
 /// Whether nothing was lost in this capture, and no code of communication fails now.

@@ -5,9 +5,9 @@
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
-use super::Symptom;
 use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now};
 use super::stranger::{is_told_elsewhere, strangers};
+use super::{Symptom, rhythm};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
@@ -295,7 +295,7 @@ impl<'a> Told<'a> {
         let known = |module: Module| {
             identity.iter().any(|entry| entry.module == module && !entry.problems.is_empty())
         };
-        self.codes(|code| code.unconfigured && code.gone.is_none() && !known(code.module))
+        self.codes(|code| code.unconfigured && self.still_says(code) && !known(code.module))
             .into_iter()
             .map(|at| {
                 let module = self.analysis.diagnosis.codes[at].module;
@@ -304,6 +304,17 @@ impl<'a> Told<'a> {
                     .with_codes(self.analysis, vec![at])
             })
             .collect()
+    }
+
+    /// Whether a module says so still: whether it is configured it finds out as it starts up, so that
+    /// a code which was cleared is away until then.
+    fn still_says(&self, code: &CodeEntry) -> bool {
+        let (Some(gone), Some(cleared)) = (code.gone, code.cleared) else {
+            return code.gone.is_none();
+        };
+        let key_ons = rhythm::key_ons(self.analysis, Some(code.module.channel));
+        let started = key_ons.into_iter().any(|on| (cleared..=gone).contains(&on));
+        gone >= cleared && code.tested != Some(true) && !started
     }
 
     fn internal(&self) -> Vec<Symptom> {

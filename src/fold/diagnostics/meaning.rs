@@ -97,15 +97,20 @@ pub enum ParameterAbout {
     Supply,
     /// The module at this source address.
     Module(u8),
+    /// What only the module at this source address sends.
+    SentBy(u8),
     /// Anything else.
     Other,
 }
 
 static PARAMETERS: LazyLock<HashMap<u32, (&str, ParameterAbout)>> = LazyLock::new(|| {
-    let about = |word| match word {
+    let about = |word: &str| match word {
         "bus" => ParameterAbout::Bus,
         "supply" => ParameterAbout::Supply,
-        _ => ParameterAbout::Other,
+        _ => word
+            .strip_prefix("0x")
+            .and_then(|digits| u8::from_str_radix(digits, 16).ok())
+            .map_or(ParameterAbout::Other, ParameterAbout::SentBy),
     };
     table(include_str!("data/suspect-parameters.tsv"))
         .filter_map(|row| Some((row.first()?.parse().ok()?, (*row.get(1)?, about(*row.get(2)?)))))

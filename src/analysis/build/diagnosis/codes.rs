@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use lostnode_parsers::dtc::Code;
+use lostnode_parsers::j1939;
 
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
@@ -85,21 +86,22 @@ fn missed(number: CodeNumber) -> Option<Missed> {
         CodeNumber::Code(code) => {
             meaning::of(code)?.missed().map(|module| Missed(module.to_owned()))
         }
-        CodeNumber::SpnFmi { spn, .. } => {
+        CodeNumber::SpnFmi { .. } => {
             let address = missed_address(number)?;
-            let (usual, _) = meaning::suspect_parameter(spn)?;
+            let usual = j1939::address_name(address).unwrap_or_default();
             let usual = if usual.is_empty() { String::new() } else { format!(" ({usual})") };
             Some(Missed(format!("{}{usual}", Party::Address(address))))
         }
     }
 }
 
-/// The source address that a code of SAE J1939 says is not heard: that of its parameter, with an
-/// abnormal update rate or received data in error (failure modes 9 and 19; SAE J1939-73).
+/// The source address that a code of SAE J1939 says is not heard: that of its parameter, or of the
+/// only module that sends it, with an abnormal update rate or received data in error (failure modes 9
+/// and 19; SAE J1939-73).
 pub(super) fn missed_address(number: CodeNumber) -> Option<u8> {
     let CodeNumber::SpnFmi { spn, fmi: LATE | IN_ERROR } = number else { return None };
     match meaning::suspect_parameter(spn)? {
-        (_, ParameterAbout::Module(address)) => Some(address),
+        (_, ParameterAbout::Module(address) | ParameterAbout::SentBy(address)) => Some(address),
         _ => None,
     }
 }
@@ -159,14 +161,26 @@ fn tells_cycles(history: &CodeHistory) -> bool {
     history.fault_status.is_some() && supported & (PENDING | FAILED_THIS_CYCLE) != 0
 }
 
+/// Whether a parameter is a supply voltage of a module (SAE J1939-71, from memory) that is or was too
+/// low (SAE J1939-73, appendix A: failure modes 1, 17 and 18, and 4, a voltage below normal).
+fn is_low_supply(spn: u32, fmi: u8) -> bool {
+    matches!(spn, 158 | 168 | 444 | 627) && matches!(fmi, 1 | 4 | 17 | 18)
+}
+
+/// Modules that remember low supply by a suspect parameter only, from which that is the battery's:
+/// such voltages are set off by a start too (common practice, no source).
+const WEAK: usize = 3;
+
 /// Codes that a flat or disconnected battery left behind. One module that remembers low supply may
 /// have a bad feed of its own; two, or a dip in this capture beside it, tell of the vehicle's.
 ///
 /// A loss of communication belongs to the battery only where the same modules remember it, and
 /// where nobody tells of the module that it misses as of something present.
 fn low_supply(histories: &Histories, dipped: bool) -> Events {
-    let supply =
-        |number: &CodeNumber| matches!(number, CodeNumber::Code(code) if meaning::is_supply(*code));
+    let supply = |number: &CodeNumber| match *number {
+        CodeNumber::Code(code) => meaning::is_supply(code),
+        CodeNumber::SpnFmi { spn, fmi } => is_low_supply(spn, fmi),
+    };
     // What appeared in this capture is old only by a dip in this capture.
     let old = |history: &CodeHistory| {
         age(history) >= CodeAge::Untold || (dipped && age(history) == CodeAge::Recent)
@@ -177,7 +191,13 @@ fn low_supply(histories: &Histories, dipped: bool) -> Events {
         .map(|((module, _), _)| *module)
         .collect();
     weak.dedup();
-    if weak.len() < 2 && !(dipped && weak.len() == 1) {
+    let by_code = |module: &Module| {
+        let own = histories.iter().filter(|((other, _), history)| other == module && old(history));
+        own.into_iter()
+            .any(|((_, number), _)| matches!(number, CodeNumber::Code(_)) && supply(number))
+    };
+    let enough = weak.len() >= WEAK || weak.len() >= 2 && weak.iter().any(by_code);
+    if !enough && !(dipped && weak.len() == 1) {
         return Events::new();
     }
     let present: Vec<Missed> = histories

@@ -202,11 +202,15 @@ pub(super) fn blamed(
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();
     // Data in error came, and a module that sends them is no missing one; with a silence of that
-    // module they are of it.
-    let silent = |own: &Witness| own.address.is_some() && !own.silences.is_empty();
+    // module they are of it, and so they are where nobody has that address: who sends nothing sends
+    // no bad data.
+    let heard = |own: &Accusation| {
+        let named = |other: &Witness| other.address == own.address && other.silences.is_empty();
+        witnesses.iter().any(named)
+    };
     accusations.retain(|own| {
         let in_error = matches!(own.code, CodeNumber::SpnFmi { fmi: codes::IN_ERROR, .. });
-        !in_error || witnesses.iter().any(|other| other.address == own.address && silent(other))
+        !in_error || own.address.is_some() && !heard(own)
     });
     blame::matrix(&accusations, &witnesses)
 }
