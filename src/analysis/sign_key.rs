@@ -47,6 +47,8 @@ impl Sign {
                 (SignName::Share, SignValue::HalfOrMore)
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
+            Sign::Ends(_) => (SignName::Ends, SignValue::Apart),
+            Sign::EndsTogether(_) => (SignName::EndsTogether, SignValue::Apart),
             Sign::Number(..MANY) => (SignName::Number, SignValue::Several),
             Sign::Number(_) => (SignName::Number, SignValue::Many),
             Sign::BusEnd { with_errors: 0, .. } => (SignName::BusEnd, SignValue::Abrupt),

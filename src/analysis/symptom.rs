@@ -84,6 +84,15 @@ pub enum Fact {
         /// How often it would be by chance, 0 to 1.
         by_chance: f64,
     },
+    /// Errors come while one message is silent, and hardly else: they are of its sender.
+    SenderSilent {
+        /// So many errors lie in its silences.
+        times: usize,
+        /// … of so many.
+        of: usize,
+        /// The share of the recording that these take, 0 to 1.
+        share: f64,
+    },
     /// Of the nodes of a bus now these and now those are lost together.
     LostInTurn {
         /// Nodes.
@@ -178,7 +187,9 @@ impl Fact {
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } => SymptomKind::BusErrors,
-            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => SymptomKind::SenderErrors,
+            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } | Fact::SenderSilent { .. } => {
+                SymptomKind::SenderErrors
+            }
             Fact::LostInTurn { .. } => SymptomKind::LostInTurn,
             Fact::NotCarried { .. } => SymptomKind::NotCarried,
             Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,
@@ -235,6 +246,8 @@ pub enum SignName {
     Answers,
     BusEnd,
     BusOffs,
+    Ends,
+    EndsTogether,
     ErrorKind,
     ErrorSpread,
     Errors,
@@ -262,12 +275,13 @@ pub enum SignName {
 #[expect(missing_docs, reason = "the table says what each is")]
 pub enum SignValue {
     Abrupt,
+    Apart,
     Brief,
     BusOff,
     Charged,
-    Delayed,
     Confirmed,
     Contradicted,
+    Delayed,
     Dipped,
     Divided,
     Errors,
@@ -354,6 +368,10 @@ pub enum Sign {
     },
     /// So many modules fell silent together: more than a branch or a fuse carries as a rule.
     Number(usize),
+    /// One of its messages outlived another by so many seconds.
+    Ends(f64),
+    /// A message of several nodes outlived another by so many seconds.
+    EndsTogether(f64),
     /// How a bus ended.
     BusEnd {
         /// Times with error frames.

@@ -143,9 +143,19 @@ fn several(timing: &Timing, clocks: &Clocks, ids: &[IdIndex]) -> Option<f64> {
     let others = ids.get(1..)?;
     let mean = others.iter().map(chance).sum::<f64>() / others.len().max(1) as f64;
     let skews: Vec<Skew> = ids.iter().filter_map(|id| Skew::of(timing, clocks, *id)).collect();
-    let pairs = skews.iter().enumerate().flat_map(|(at, a)| skews[..at].iter().map(|b| a.apart(b)));
+    // A task with a period of its own is no clock.
+    let oscillators: Vec<&Skew> =
+        skews.iter().filter(|skew| skew.skew.abs() <= OSCILLATOR).collect();
+    let pairs = oscillators
+        .iter()
+        .enumerate()
+        .flat_map(|(at, a)| oscillators[..at].iter().map(|b| a.apart(b)));
     let most = pairs.fold(0.0, f64::max);
-    let alike = if most < ALIKE && skews.len() > 1 { ODDS_ALIKE } else { 1.0 };
+    let alike = if most < ALIKE && skews.len() > 1 && skews.len() == oscillators.len() {
+        ODDS_ALIKE
+    } else {
+        1.0
+    };
     let by_number = odds_of_several(ids.len()).map(|odds| odds * mean * alike);
     let by_clock = match most {
         most if most >= MOST_UNLIKE => Some(ODDS_UNLIKE[1]),

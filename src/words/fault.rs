@@ -274,6 +274,12 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             who(),
             by_chance * 100.0
         ),
+        Fact::SenderSilent { times, of, share } => format!(
+            "{times} of {of} errors came while a message of {} was silent, {:.0} % of the time: \
+             its stub, connector or transceiver",
+            who(),
+            share * 100.0
+        ),
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::Babble { id, per_second } => {
             let id = &analysis.identifiers[*id];

@@ -74,6 +74,11 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("with {ids} of the {all_ids} identifiers that are watched")
         }
         Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} nodes of the bus"),
+        Sign::Ends(apart) | Sign::EndsTogether(apart) => format!(
+            "one of its messages outlived another by {:.0} ms: supplies hold modules up for \
+             different times",
+            apart * 1e3
+        ),
         Sign::Number(modules) => {
             format!("{modules} modules are more than a branch or a fuse carries as a rule")
         }

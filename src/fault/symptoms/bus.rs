@@ -64,7 +64,7 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         let fact = Fact::BusSilent(summed(&silent));
         out.push(Symptom::new(subject(), fact).with_signs([sign]));
     }
-    out.extend(senders::Named::of(analysis, channel).symptom());
+    out.extend(senders::Named::of(analysis, channel).symptom(analysis));
     out.extend(errors(analysis, channel));
     out.extend(flood(analysis, channel));
 }

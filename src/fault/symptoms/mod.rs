@@ -8,6 +8,7 @@ mod bus;
 mod carried;
 mod company;
 mod elsewhere;
+mod ends;
 mod in_turn;
 mod nodes;
 mod own_switch;
@@ -18,6 +19,7 @@ mod starts;
 mod stranger;
 mod symptom;
 mod told;
+mod within;
 
 pub(super) use elsewhere::{lasts, was_asked_since};
 pub(crate) use senders::{sender, struck};

@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, own_switch, rhythm, starts, summed};
+use super::{Symptom, answers, company, ends, own_switch, rhythm, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Evidence, Outage, Scope, Why};
@@ -253,6 +253,7 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))
         .with_signs([back, Sign::Rhythm(rhythm)])
+        .with_signs(ends::apart(analysis, outages).map(Sign::Ends))
         .with_signs(starts::sign(analysis, rhythm, outages).map(Sign::Start))
         .with_signs(supply(analysis, outages))
         .with_signs(lead)
@@ -325,6 +326,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
             .with_signs(signs)
             .with_signs(starts::sign(analysis, rhythm, &outages).map(Sign::StartTogether))
             .with_signs((modules >= SEVERAL).then_some(Sign::Number(modules)))
+            .with_signs(ends::apart(analysis, &outages).map(Sign::EndsTogether))
             .with_signs(lead)
             .with_signs(errors)
     };

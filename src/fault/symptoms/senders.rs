@@ -9,6 +9,7 @@ use statrs::distribution::{Binomial, DiscreteCDF};
 
 use super::Symptom;
 use super::behind::Follows;
+use super::within::Within;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
 use crate::analysis::{Analysis, ErrorEvent};
@@ -63,6 +64,8 @@ pub struct Named {
     one: Option<One>,
     /// The sender that is heard behind most errors …
     follows: Option<Follows>,
+    /// … or the message in whose silences most of them lie …
+    within: Option<Within>,
     /// … and when those errors came, ascending.
     with_it: Vec<Nanoseconds>,
     /// Errors that name nobody are few beside its own.
@@ -84,28 +87,34 @@ impl Named {
         senders.sort_unstable();
         senders.dedup();
         let follows = Follows::of(analysis, channel, counted(analysis, errors, &unanswered));
-        let with_it = |follows: &Follows| {
-            let own = errors.iter().filter(|event| follows.is_behind(analysis, event));
-            own.map(|event| event.time).collect()
+        let within = match follows {
+            Some(_) => None,
+            None => Within::of(analysis, channel, counted(analysis, errors, &unanswered)),
         };
-        let with_it = follows.as_ref().map(with_it).unwrap_or_default();
+        let is_its = |event: &&ErrorEvent| {
+            follows.as_ref().is_some_and(|own| own.is_behind(analysis, event))
+                || within.is_some_and(|own| own.holds(analysis, event.time))
+        };
+        let with_it: Vec<Nanoseconds> =
+            errors.iter().filter(is_its).map(|event| event.time).collect();
+        let told = follows.is_some() || within.is_some();
         let one = senders
             .iter()
             .filter_map(|subject| One::of(analysis, channel, subject, &named))
-            .find(|one| one.stands_out() && follows.is_none() && !one.leaves_many(&named));
+            .find(|one| one.stands_out() && !told && !one.leaves_many(&named));
         let edges = edges(analysis, channel);
         let apart = counted(analysis, errors, &unanswered)
             .filter(|event| !is_near(&edges, event.time))
             .filter_map(|event| event.destroyed);
         let apart: Vec<Subject> = apart.map(|id| sender(analysis, id)).collect();
         let of = apart.iter().collect::<BTreeSet<&Subject>>().len();
-        let told = one.is_some() || follows.is_some();
+        let told = told || one.is_some();
         let spread = match !told && apart.len() >= MANY && of >= SENDERS {
             true => Spread::Everyone { frames: apart.len(), senders: of },
             false => Spread::Untold,
         };
         let few_nameless = one.as_ref().is_some_and(|one| nameless <= NAMELESS * one.frames);
-        Named { one, follows, with_it, few_nameless, spread, unanswered }
+        Named { one, follows, within, with_it, few_nameless, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
@@ -128,7 +137,7 @@ impl Named {
 
     /// Whether one sender stands out.
     pub fn stands_out(&self) -> bool {
-        self.one.is_some() || self.follows.is_some()
+        self.one.is_some() || self.follows.is_some() || self.within.is_some()
     }
 
     /// The sign of the other errors.
@@ -137,10 +146,14 @@ impl Named {
     }
 
     /// The symptom of the sender that stands out.
-    pub fn symptom(&self) -> Option<Symptom> {
+    pub fn symptom(&self, analysis: &Analysis) -> Option<Symptom> {
         if let Some(Follows { subject, times, of, by_chance }) = &self.follows {
             let fact = Fact::SenderFollows { times: *times, of: *of, by_chance: *by_chance };
             return Some(Symptom::new(subject.clone(), fact));
+        }
+        if let Some(Within { id, times, of, share }) = self.within {
+            let fact = Fact::SenderSilent { times, of, share };
+            return Some(Symptom::new(sender(analysis, id), fact));
         }
         let One { subject, frames, of, share, chance } = self.one.as_ref()?;
         let fact = Fact::SenderErrors { frames: *frames, of: *of, share: *share, chance: *chance };

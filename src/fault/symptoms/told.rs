@@ -402,7 +402,13 @@ impl<'a> Told<'a> {
                 Some(node) => set.contains(&node),
                 None => self.analysis.nodes[set[0]].channel == module.channel,
             };
-            modules.len() <= set.len() && modules.iter().all(own)
+            // What only its silences show may be several modules.
+            let may_be = |node: &NodeIndex| match &self.analysis.nodes[*node] {
+                node if node.several.is_some() => node.ids.len(),
+                _ => 1,
+            };
+            let room: usize = set.iter().map(may_be).sum();
+            modules.len() <= room && modules.iter().all(own)
         };
         self.sets.iter().find(may_be).cloned()
     }

@@ -211,7 +211,12 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         };
     }
     let toward = |sign: &&Weighed| sign.log_ratio * total.signum() >= SPEAKS.ln();
-    let agreeing = of_all.iter().flatten().filter(toward).count();
+    // Who starts claims its address, and nobody else does unasked: that is no chance.
+    let claimed = |sign: &&Weighed| {
+        matches!(sign.kind, Kind::Other(ReturnSign::AddressClaimed { .. })) && toward(sign)
+    };
+    let agreeing = of_all.iter().flatten().filter(toward).count()
+        + of_all.iter().flatten().filter(claimed).count();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
     // other way.
     let against =

@@ -1,0 +1,51 @@
+//! How the messages of what was lost ended.
+//!
+//! A wire that opens ends the messages of all behind it at one instant. Where a supply fails, each
+//! module runs on for as long as what it has stored lasts, some milliseconds to some tens of them
+//! (common practice, no source), so their last frames come after others were due already.
+
+use crate::analysis::{Analysis, Outage};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::IdIndex;
+
+/// What comes more slowly, in seconds, tells too little of when it ended.
+const FAST: f64 = 0.3;
+/// So many seconds later than one was due another was still sent: more than a busy bus holds a frame
+/// back.
+const LATER: f64 = 0.008;
+/// What jitter holds a frame back by, in standard deviations.
+const SCATTER: f64 = 3.0;
+/// Errors so many seconds from the beginning of a loss hold frames back too.
+const NEAR: f64 = 1.0;
+
+/// The most seconds by which one message of a loss outlived another; `None` where one instant
+/// explains when all of them ended.
+pub(super) fn apart(analysis: &Analysis, outages: &[&Outage]) -> Option<f64> {
+    let spread = |outage: &&Outage| {
+        let ends: Vec<(Nanoseconds, Nanoseconds)> =
+            outage.ids.iter().filter_map(|id| end(analysis, *id, outage)).collect();
+        let last = ends.iter().map(|(last, _)| *last).max()?;
+        let due = ends.iter().map(|(_, due)| *due).min()?;
+        let apart = seconds(last - due);
+        (apart > LATER && !has_errors(analysis, outage)).then_some(apart)
+    };
+    outages.iter().filter_map(spread).reduce(f64::max)
+}
+
+/// When an identifier was heard last before a loss, and when it was due then.
+fn end(analysis: &Analysis, id: IdIndex, outage: &Outage) -> Option<(Nanoseconds, Nanoseconds)> {
+    let own = &analysis.identifiers[id];
+    let rhythm = own.rhythm.filter(|rhythm| rhythm.period <= FAST)?;
+    let of_it = |silence: &&crate::fold::timing::Silence| silence.overlap(&outage.silence()) > 0;
+    let last = own.silent.iter().filter(of_it).max_by_key(|own| own.overlap(&outage.silence()))?;
+    let due = last.start.saturating_add(nanoseconds(rhythm.period + SCATTER * rhythm.jitter));
+    Some((last.start, due))
+}
+
+fn has_errors(analysis: &Analysis, outage: &Outage) -> bool {
+    let near = |time: Nanoseconds| (time - outage.start).abs() <= nanoseconds(NEAR);
+    outage.channel.is_some_and(|channel| {
+        let mut errors = analysis.channel(channel).errors.iter();
+        errors.any(|event| event.frame.is_about_the_bus() && near(event.time))
+    })
+}
