@@ -22,6 +22,8 @@ const SHOW: usize = 20;
 /// which chance would not have it (of 15 bad contacts of invented vehicles 13 reached 0.6, all the
 /// right sender, and of 11 terminations one; a set of a world by others).
 const ONE: f64 = 0.65;
+/// … and some of its frames where by so much it is.
+const SOME: f64 = 0.1;
 
 /// The sender whose frames the errors of a channel destroy.
 #[derive(Clone)]
@@ -36,43 +38,53 @@ pub struct Follows {
     pub by_chance: f64,
 }
 
-impl Follows {
-    /// Of these errors of a channel; `None` where they are few, or no one sender's.
-    pub fn of<'a>(
-        analysis: &Analysis,
-        channel: ChannelIndex,
-        errors: impl Iterator<Item = &'a ErrorEvent>,
-    ) -> Option<Follows> {
-        let mut heard: BTreeMap<Subject, usize> = BTreeMap::new();
-        let mut of = 0;
-        for event in errors.filter(|event| event.behind[0].is_some()) {
-            of += 1;
-            for subject in senders(analysis, event).collect::<BTreeSet<Subject>>() {
-                *heard.entry(subject).or_default() += 1;
-            }
+/// All that are heard behind these errors of a channel; none where the errors are few.
+pub fn all<'a>(
+    analysis: &Analysis,
+    channel: ChannelIndex,
+    errors: impl Iterator<Item = &'a ErrorEvent>,
+) -> Vec<Follows> {
+    let mut heard: BTreeMap<Subject, usize> = BTreeMap::new();
+    let mut of = 0;
+    for event in errors.filter(|event| event.behind[0].is_some()) {
+        of += 1;
+        for subject in senders(analysis, event).collect::<BTreeSet<Subject>>() {
+            *heard.entry(subject).or_default() += 1;
         }
-        if of < SHOW {
-            return None;
-        }
-        let mut frames: BTreeMap<Subject, u64> = BTreeMap::new();
-        let here = analysis.identifiers.iter().enumerate();
-        for (at, id) in here.filter(|(_, id)| id.channel == channel) {
-            *frames.entry(sender(analysis, IdIndex(at))).or_default() += id.frames;
-        }
-        let all: u64 = frames.values().sum();
-        let follows = |(subject, times): (Subject, usize)| {
-            let share = frames.get(&subject).copied().unwrap_or(0) as f64 / all.max(1) as f64;
-            let by_chance = 1.0 - (1.0 - share).powi(Aftermath::BEHIND as i32);
-            // More than chance has it for any of the senders.
-            let binomial = Binomial::new(by_chance, of as u64).ok()?;
-            let tail = (times as u64).checked_sub(1).map_or(1.0, |less| binomial.sf(less));
-            let own = Follows { subject, times, of, by_chance };
-            (own.beyond() >= ONE && tail * frames.len() as f64 <= BY_CHANCE).then_some(own)
-        };
-        let all = heard.into_iter().filter_map(follows);
-        all.max_by(|a, b| a.beyond().total_cmp(&b.beyond()))
     }
+    if of < SHOW {
+        return Vec::new();
+    }
+    let mut frames: BTreeMap<Subject, u64> = BTreeMap::new();
+    let here = analysis.identifiers.iter().enumerate();
+    for (at, id) in here.filter(|(_, id)| id.channel == channel) {
+        *frames.entry(sender(analysis, IdIndex(at))).or_default() += id.frames;
+    }
+    let all: u64 = frames.values().sum();
+    let follows = |(subject, times): (Subject, usize)| {
+        let share = frames.get(&subject).copied().unwrap_or(0) as f64 / all.max(1) as f64;
+        let by_chance = 1.0 - (1.0 - share).powi(Aftermath::BEHIND as i32);
+        // More than chance has it for any of the senders.
+        let binomial = Binomial::new(by_chance, of as u64).ok()?;
+        let tail = (times as u64).checked_sub(1).map_or(1.0, |less| binomial.sf(less));
+        let own = Follows { subject, times, of, by_chance };
+        (tail * frames.len() as f64 <= BY_CHANCE).then_some(own)
+    };
+    heard.into_iter().filter_map(follows).collect()
+}
 
+/// The sender whose frames the errors destroy, where they are one sender's.
+pub fn one(all: &[Follows]) -> Option<&Follows> {
+    let all = all.iter().filter(|own| own.beyond() >= ONE);
+    all.max_by(|a, b| a.beyond().total_cmp(&b.beyond()))
+}
+
+/// Whether some of a sender's frames are surely among those that they destroy.
+pub fn some_of(all: &[Follows], subject: &Subject) -> bool {
+    all.iter().any(|own| own.subject == *subject && own.beyond() >= SOME)
+}
+
+impl Follows {
     /// The share of errors behind which it is heard, of those where chance would not have it.
     fn beyond(&self) -> f64 {
         let share = self.times as f64 / self.of.max(1) as f64;

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use statrs::distribution::{Binomial, DiscreteCDF};
 
 use super::Symptom;
-use super::behind::Follows;
+use super::behind::{self, Follows};
 use super::within::Within;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
@@ -86,10 +86,12 @@ impl Named {
         let mut senders = named.clone();
         senders.sort_unstable();
         senders.dedup();
-        let follows = Follows::of(analysis, channel, counted(analysis, errors, &unanswered));
+        let heard = behind::all(analysis, channel, counted(analysis, errors, &unanswered));
+        let follows = behind::one(&heard).cloned();
         let within = match follows {
             Some(_) => None,
-            None => Within::of(analysis, channel, counted(analysis, errors, &unanswered)),
+            None => Within::of(analysis, channel, counted(analysis, errors, &unanswered))
+                .filter(|own| behind::some_of(&heard, &sender(analysis, own.id))),
         };
         let is_its = |event: &&ErrorEvent| {
             follows.as_ref().is_some_and(|own| own.is_behind(analysis, event))

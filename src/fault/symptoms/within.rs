@@ -2,7 +2,8 @@
 //!
 //! A bad contact fails in bursts: while it does, its module gets nothing through, and what it tries
 //! to send, or destroys of what others send, is an error. So the errors lie inside the silences of
-//! its messages, however long these are, and whether or not they are told as losses.
+//! its messages, however long these are, and whether or not they are told as losses. A main line that
+//! fails now and then takes its weakest module along, but then everybody is heard behind the errors.
 
 use crate::analysis::{Analysis, ErrorEvent, Scope};
 use crate::capture::ChannelIndex;
