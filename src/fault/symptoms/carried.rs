@@ -4,12 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::Id;
 
-use super::elsewhere::Floods;
+use super::elsewhere::{self, Floods};
 use super::{Symptom, nodes, starts};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, SymptomKind};
+use crate::analysis::symptom::{Fact, Setting, SymptomKind};
 use crate::analysis::{Analysis, Outage, Scope};
-use crate::fold::timing::nanoseconds;
+use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{ChannelIndex, IdIndex};
 
 /// Fewest identifiers that stop on one bus and go on on the other: the same number on two buses may
@@ -69,10 +69,31 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     if times.len() < FEWEST {
         return Stopped::Nothing;
     }
+    let begins: Vec<Nanoseconds> = losses.iter().map(|outage| outage.start).collect();
     // The starter pulls gateways down too.
     match starts::may_be_one(analysis, &nodes::once_each(losses.into_iter())) {
         true => Stopped::ByStarter,
-        false => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact))),
+        false => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact)), begins),
+    }
+}
+
+/// What falls silent within so many seconds of what is not carried over, and its own periods, may be
+/// the gateway's own.
+const AT_ONCE: f64 = 0.1;
+
+/// Marks modules each of whose losses begins as something is not carried over any more.
+pub fn mark(analysis: &Analysis, begins: &[Nanoseconds], out: &mut [Symptom]) {
+    for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodeSilent) {
+        let losses = elsewhere::losses(analysis, &symptom.subject);
+        let begins_then = |outage: &&Outage| {
+            let period = analysis.fastest(&outage.ids).unwrap_or(0.0);
+            let near = nanoseconds(AT_ONCE + period);
+            begins.iter().any(|begin| (begin - outage.start).abs() <= near)
+        };
+        if !losses.is_empty() && losses.iter().all(begins_then) && symptom.setting == Setting::Usual
+        {
+            symptom.setting = Setting::Gateway;
+        }
     }
 }
 
@@ -82,8 +103,8 @@ pub enum Stopped {
     Nothing,
     /// It did, and nothing but the starter need be behind it.
     ByStarter,
-    /// It did.
-    Symptom(Box<Symptom>),
+    /// It did, and began to at these times.
+    Symptom(Box<Symptom>, Vec<Nanoseconds>),
 }
 
 /// By channel: how many identifiers it has on timers that another one has too.

@@ -102,8 +102,18 @@ fn missed_with(analysis: &Analysis, node: NodeIndex) -> Vec<usize> {
     };
     let reporters: Vec<BTreeSet<Module>> = rows.into_iter().map(codes).collect();
     let misses_many = |module: &Module| {
-        reporters.iter().filter(|row| row.contains(module)).count() >= MISSES_MANY
+        !answers_in_loss(analysis, *module, node)
+            && reporters.iter().filter(|row| row.contains(module)).count() >= MISSES_MANY
     };
     let others = |row: &BTreeSet<Module>| row.iter().filter(|own| !misses_many(own)).count();
     reporters.iter().map(others).filter(|count| *count > 0).collect()
+}
+
+/// Whether a module answered a tester while a node was lost for good: then it is on the bus.
+fn answers_in_loss(analysis: &Analysis, module: Module, node: NodeIndex) -> bool {
+    let lost = analysis.lost().find(|own| own.ongoing && own.nodes.contains(&node));
+    let Some(lost) = lost.filter(|own| !own.ids.is_empty()) else { return false };
+    let since = lost.start.saturating_add(nanoseconds(LEFT_TOGETHER));
+    let talks = analysis.diagnosis.talks.iter().filter(|talk| talk.module == module);
+    talks.into_iter().any(|talk| talk.answered.iter().any(|time| *time > since))
 }

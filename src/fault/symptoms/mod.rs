@@ -43,8 +43,9 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     match carried::stopped(analysis, &out, &floods) {
         Stopped::Nothing => {}
         Stopped::ByStarter => elsewhere::leave_to_gateway(analysis, &mut out),
-        Stopped::Symptom(carried) => {
+        Stopped::Symptom(carried, begins) => {
             elsewhere::leave_to_gateway(analysis, &mut out);
+            carried::mark(analysis, &begins, &mut out);
             out.push(*carried);
         }
     }

@@ -1,0 +1,162 @@
+//! Codes and the time they are of: read before a loss, cleared, without a status, of who is not
+//! there, of a flat battery. For each rule the smallest capture that needs it, and its counterpart.
+//! All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::report_text;
+use five_nodes::of_class;
+use messages::{Message, cut, log, message, messages};
+use serde_json::Value;
+
+fn reported(text: &str) -> Value {
+    report_text(text).1
+}
+
+/// A frame that is sent once.
+fn once(at: f64, id: &str, data: fn(f64) -> String) -> Message {
+    Message { data, ..message(id, 1000.0, at) }
+}
+
+/// A read of the codes of module `number`, and its answer.
+fn read(at: f64, number: u16, answer: fn(f64) -> String) -> Vec<Message> {
+    let (asks, answers) = (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
+    let ask = once(at, &asks, |_| "031902FF00000000".to_owned());
+    vec![ask, once(at + 0.01, &answers, answer)]
+}
+
+/// A code that was read before a module fell silent is not of it, failing as it may have been; read
+/// in its silence it is.
+#[test]
+fn a_code_read_before_a_loss_is_of_something_else() {
+    let explains = |at: f64| {
+        let own = cut(messages(0x101, 4), 20.0, 50.0);
+        let code = read(at, 0, |_| "075902FFC140002F".to_owned());
+        let found = reported(&log(60.0, &[own, messages(0x300, 16), code].concat()));
+        let own = found["findings"].as_array().unwrap().iter();
+        let own = own.filter(|own| own["nodes"].to_string().contains("0x101"));
+        own.map(|own| own["codes_explained"].as_array().unwrap().len()).sum::<usize>()
+    };
+    assert_eq!(explains(6.0), 0);
+    assert!(explains(35.0) > 0);
+}
+
+/// Whether a module is configured it finds out as it starts up: a code of it that was cleared is not
+/// gone for good before that. Cleared, it says so still.
+#[test]
+fn a_cleared_code_of_not_being_configured_waits_for_the_next_start() {
+    let story = |code: fn(f64) -> String| {
+        let clear = [
+            once(20.0, "7E1", |_| "0414FFFFFF000000".to_owned()),
+            once(20.02, "7E9", |_| "0154000000000000".to_owned()),
+        ];
+        let before = read(10.0, 1, code);
+        let after = read(30.0, 1, |_| "035902FF00000000".to_owned());
+        reported(&log(50.0, &[messages(0x300, 16), before, clear.to_vec(), after].concat()))
+    };
+    // U2101-56, not configured; U0140-00, a module is missed.
+    let unconfigured = story(|_| "075902FFE101562F".to_owned());
+    let missed = story(|_| "075902FFC140002F".to_owned());
+    assert!(of_class(&unconfigured, "not_configured") > 0.5, "{unconfigured:#}");
+    assert!(of_class(&missed, "module_power") < 0.2, "{missed:#}");
+}
+
+/// A list without status tells of no test: where another module says that the last one passed, and
+/// nothing is lost, the loss is over.
+#[test]
+fn a_list_without_status_does_not_speak_against_a_test_that_passed() {
+    let stale = |of_list: bool, answer: fn(f64) -> String| {
+        let mut all = messages(0x300, 16);
+        all.extend(read(10.0, 1, answer));
+        if of_list {
+            all.push(once(15.0, "7DF", |_| "0107000000000000".to_owned()));
+            all.push(once(15.02, "7E8", |_| "044701C140000000".to_owned()));
+        }
+        of_class(&reported(&log(40.0, &all)), "stale_codes")
+    };
+    // Failed in this cycle, its last test passed; and one that fails.
+    let passed: fn(f64) -> String = |_| "075902FFC140002E".to_owned();
+    let fails: fn(f64) -> String = |_| "075902FFC140002F".to_owned();
+    let (alone, with_list, failing) =
+        (stale(false, passed), stale(true, passed), stale(true, fails));
+    assert!(with_list > 0.5 * alone && with_list > 4.0 * failing, "{alone} {with_list} {failing}");
+}
+
+/// A message of SAE J1939 from an address: a truck with engine, transmission and brakes.
+fn truck(but: &str, more: &[Message]) -> String {
+    let own = |sender: &str| {
+        (0..4).map(|at| {
+            let id = format!("18FE{:02X}{sender}", 0xE0 + at);
+            message(&id, [0.1, 0.1, 0.25, 0.5][at], 0.003 * at as f64 + 0.011)
+        })
+    };
+    let senders = ["00", "03", "0B", "17", "21"];
+    let all = senders.iter().filter(|sender| **sender != but).flat_map(|sender| own(sender));
+    log(40.0, &all.chain(more.to_vec()).collect::<Vec<Message>>())
+}
+
+/// An active code (DM1) of one address, once a second.
+fn active(sender: &str, data: fn(f64) -> String) -> Message {
+    Message { data, ..message(&format!("18FECA{sender}"), 1.0, 0.217) }
+}
+
+/// Bad data of an address that nobody has are no data: that module is missing. Of one that sends
+/// they are of its sensors. What only one module sends names it too.
+#[test]
+fn bad_data_of_who_is_not_there_is_a_module_that_is_missing() {
+    // SPN 2003 (address 0x03) FMI 19; SPN 191 (transmission output speed) FMI 9.
+    let bad: fn(f64) -> String = |_| "04FFD30713010000".to_owned();
+    let speed: fn(f64) -> String = |_| "04FFBF0009010000".to_owned();
+    let fault = |but: &str, data: fn(f64) -> String| {
+        let found = reported(&truck(but, &[active("00", data)]));
+        of_class(&found, "module_power").max(of_class(&found, "module_connector"))
+    };
+    assert!(fault("03", bad) > 0.2);
+    assert!(fault("03", speed) > 0.2);
+    assert!(fault("none", bad) < 0.1);
+}
+
+/// Low voltage that three modules remember by a suspect parameter is the battery's.
+#[test]
+fn three_that_remember_low_voltage_had_a_flat_battery() {
+    // SPN 168 (battery potential) FMI 1, previously active (DM2).
+    let old = |sender: &str| Message {
+        data: |_| "04FFA80001010000".to_owned(),
+        ..message(&format!("18FECB{sender}"), 1000.0, 7.0)
+    };
+    let stale = |senders: &[&str]| {
+        let all: Vec<Message> = senders.iter().map(|sender| old(sender)).collect();
+        of_class(&reported(&truck("none", &all)), "stale_codes")
+    };
+    let (three, two) = (stale(&["00", "03", "0B"]), stale(&["00", "03"]));
+    assert!(three > 0.5 && two < 0.2, "{three} {two}");
+}
+
+/// Who starts claims its address, and nobody else does unasked: a claim at its return says that a
+/// module started anew, whatever its messages' grid.
+#[test]
+fn an_unasked_claim_is_a_start() {
+    let lost = |claims: bool| {
+        let own = |at: usize| {
+            let id = format!("18FE{:02X}21", 0xE0 + at);
+            message(&id, [0.1, 0.2, 0.25, 0.5][at], 0.003 * at as f64 + 0.011).silent(15.0, 21.0)
+        };
+        let mut all: Vec<Message> = (0..4).map(own).collect();
+        // The NAMEs of all as they began; then that of one.
+        for (at, sender) in ["00", "03", "0B", "17", "21"].iter().enumerate() {
+            let id = format!("18EEFF{sender}");
+            all.push(once(0.05 + 0.01 * at as f64, &id, |_| "0102034005060780".to_owned()));
+        }
+        if claims {
+            all.push(once(20.95, "18EEFF21", |_| "0102034005060780".to_owned()));
+        }
+        let found = reported(&truck("21", &all));
+        (of_class(&found, "module_power"), of_class(&found, "module_connector"))
+    };
+    let ((power, wire), (_, silent)) = (lost(true), lost(false));
+    assert!(power > wire && silent > 0.5, "{power} {wire} {silent}");
+}
