@@ -82,6 +82,7 @@ impl Engine {
     /// Ends the fold. On a channel that does not speak SAE J1939 an identifier of 29 bits may have
     /// the number of its groups by chance, and tells nothing.
     pub fn finish(&mut self, speaks: &[J1939]) {
+        self.group.forget_flashes();
         for switch in [&mut self.group, &mut self.key] {
             let speaks = |(channel, _): (ChannelIndex, Id)| {
                 speaks.get(usize::from(channel)) == Some(&J1939::Yes)
@@ -110,7 +111,26 @@ impl Engine {
     }
 }
 
+/// No engine runs for less than so many seconds: what a module sends first after its own start may be
+/// left over in its memory (common practice, no source).
+const FLASH: Nanoseconds = 1_000_000_000;
+
 impl Switch {
+    /// Drops times in which it was on for a moment only.
+    fn forget_flashes(&mut self) {
+        let mut kept: Vec<(Nanoseconds, bool)> = Vec::with_capacity(self.changes.len());
+        for change in self.changes.drain(..) {
+            match kept.last() {
+                Some((on, true)) if !change.1 && change.0 - on < FLASH => {
+                    kept.pop();
+                }
+                _ => kept.push(change),
+            }
+        }
+        kept.dedup_by_key(|(_, on)| *on);
+        self.changes = kept;
+    }
+
     fn push(&mut self, batch: &Batch, group: Group<'_>, reading: Reading) {
         let here = (group.channel, group.id);
         if self.teller.is_some_and(|teller| teller != here) {

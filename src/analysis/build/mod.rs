@@ -74,7 +74,8 @@ pub fn report(
     let begin = timing.span.map(|(begin, _)| begin);
     let channels = channels(summary, &losses, settings, &destroyed, &order);
     let addresses = source_addresses(&nodes, &identifiers, &channels);
-    let diagnosis = diagnosis::diagnosis(diagnostics, &nodes, &addresses, &outages, begin);
+    let diagnosis =
+        diagnosis::diagnosis(diagnostics, &nodes, &addresses, (&identifiers, &outages), begin);
     Analysis {
         captures,
         span: timing.span,

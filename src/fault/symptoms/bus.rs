@@ -79,10 +79,13 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let explained = |time: Nanoseconds| {
         let in_silence =
             |outage: &&Outage| (outage.start - margin..=outage.end + margin).contains(&time);
+        // While a branch is open what is left has lost the end that it had, and errors throughout.
         let at_a_loss = |outage: &Outage| {
+            let edges = around(outage.start).contains(&time) || around(outage.end).contains(&time);
+            let branch = outage.scope == Scope::Branch;
             outage.scope < Scope::Bus
                 && outage.channel == Some(channel)
-                && (around(outage.start).contains(&time) || around(outage.end).contains(&time))
+                && (edges || branch && in_silence(&outage))
         };
         // Who wakes first finds nobody to acknowledge: a sleep has its error frames too.
         stops.iter().any(in_silence)

@@ -13,6 +13,8 @@ const FAST: f64 = 0.3;
 /// So many seconds later than one was due another was still sent: more than a busy bus holds a frame
 /// back.
 const LATER: f64 = 0.008;
+/// … and sooner than this: no supply holds a module up for so long (common practice, no source).
+const HELD_UP: f64 = 0.5;
 /// What jitter holds a frame back by, in standard deviations.
 const SCATTER: f64 = 3.0;
 /// Errors so many seconds from the beginning of a loss hold frames back too.
@@ -27,7 +29,7 @@ pub(super) fn apart(analysis: &Analysis, outages: &[&Outage]) -> Option<f64> {
         let last = ends.iter().map(|(last, _)| *last).max()?;
         let due = ends.iter().map(|(_, due)| *due).min()?;
         let apart = seconds(last - due);
-        (apart > LATER && !has_errors(analysis, outage)).then_some(apart)
+        ((LATER..HELD_UP).contains(&apart) && !has_errors(analysis, outage)).then_some(apart)
     };
     outages.iter().filter_map(spread).reduce(f64::max)
 }

@@ -19,6 +19,8 @@ const MEASURED: f64 = 2.0;
 const LONG: f64 = 3.5;
 const OFTEN: usize = 2;
 const EACH: f64 = 1.0;
+/// … unless it began within so many seconds of a loss of several with that node.
+const OF_A_SET: f64 = 1.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// … and several are clear at these odds: 95 %, as for a single one.
@@ -182,10 +184,19 @@ fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
         let known = shown.iter().any(|own| own.subject == Subject::Node(node));
         !known && !analysis.nodes[node].basis.contains(&Basis::Address)
     };
+    // What is left of a node that was lost with others is of that loss.
+    let of_a_set = |outage: &Outage| {
+        analysis.lost().any(|other| {
+            other.scope == Scope::Branch
+                && outage.nodes.iter().all(|node| other.nodes.contains(node))
+                && (other.start - outage.start).abs() <= nanoseconds(OF_A_SET)
+        })
+    };
     let part = |outage: &&Outage| {
         outage.scope == Scope::Identifier
             && outage.ids.len() >= 2
             && matches!(outage.nodes[..], [node] if guessed(node))
+            && !of_a_set(outage)
     };
     let mut all: Vec<&[IdIndex]> =
         analysis.lost().filter(part).map(|outage| outage.ids.as_slice()).collect();

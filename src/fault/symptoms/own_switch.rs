@@ -9,6 +9,7 @@ use crate::analysis::{Analysis, Cause, Evidence, Outage};
 use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Basis;
 
 /// Who switches something off leaves it off for so many seconds at least (common practice, no
 /// source).
@@ -16,6 +17,8 @@ const OFF_FOR: f64 = 4.0;
 /// What sends something more often than this, in seconds, is part of a control loop, and no loop
 /// that others rely on has a switch for its user (common practice, no source).
 const NO_LOOP: f64 = 0.040;
+/// … and what sends nothing more often than this surely is not.
+const SLOW: f64 = 0.9;
 /// Periods differ from their nominal value by so much.
 const NOMINAL: f64 = 0.9;
 /// A loss of another that begins within so many seconds has the same cause.
@@ -67,16 +70,25 @@ fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<S
 }
 
 /// Whether nothing says what it is, or its name is of what its user switches.
+/// An address alone is no proof of what a unit does (SAE J1939-81: preferred, not fixed), and who
+/// sends nothing within a second is in nobody's loop.
 fn is_accessory(analysis: &Analysis, node: NodeIndex) -> bool {
-    !analysis.is_known(node) || advice::has_own_switch(&analysis.node_name(node))
+    let own = &analysis.nodes[node];
+    let slow = || analysis.fastest(&own.ids).is_some_and(|fastest| fastest >= SLOW);
+    !analysis.is_known(node)
+        || advice::has_own_switch(&analysis.node_name(node))
+        || own.basis == [Basis::Address] && slow()
 }
 
 /// Whether a code of this drive misses it, or somebody of whom nothing tells that it is another.
 fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
     let blame = analysis.diagnosis.blame.iter();
+    // Where something else was lost too, a code that names no node is of that rather.
+    let of_node = |outage: &&Outage| node.is_some_and(|own| outage.nodes.contains(&own));
+    let another = node.is_some() && analysis.lost().any(|outage| !of_node(&outage));
     let mut may_be_it = blame.filter(|row| match row.frames {
         Frames::Heard { .. } | Frames::FromBeyond => false,
-        other => other.node().is_none_or(|own| Some(own) == node),
+        other => other.node().map_or(!another, |own| Some(own) == node),
     });
     may_be_it.any(|row| is_present(analysis, row))
 }

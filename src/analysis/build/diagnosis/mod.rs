@@ -9,10 +9,10 @@ use crate::analysis::blame::{self, Accusation, Blame, Witness};
 use crate::analysis::diagnosis::{
     CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry, TestEntry,
 };
-use crate::analysis::{Node, Outage, Scope};
+use crate::analysis::{Identifier, Node, Outage, Scope};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin, meaning};
 use crate::fold::timing::Nanoseconds;
-use crate::ids::NodeIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
 use lostnode_parsers::dtc;
 
@@ -25,14 +25,14 @@ pub fn diagnosis(
     diagnostics: &Diagnostics,
     nodes: &[Node],
     addresses: &[Option<u8>],
-    outages: &[Outage],
+    (identifiers, outages): (&[Identifier], &[Outage]),
     begin: Option<Nanoseconds>,
 ) -> Diagnosis {
     let mut codes = codes::of(diagnostics, begin.is_some());
     let vehicle = diagnostics.identities.vehicle();
     let vin = vehicle.vin.as_deref();
     leave_complaints(diagnostics, vin, &mut codes);
-    let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
+    let (blame, accusers) = blamed(&codes, nodes, addresses, (identifiers, outages));
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
         identity: identities(diagnostics, vin, &codes),
@@ -165,7 +165,7 @@ pub(super) fn blamed(
     codes: &[CodeEntry],
     nodes: &[Node],
     addresses: &[Option<u8>],
-    outages: &[Outage],
+    (identifiers, outages): (&[Identifier], &[Outage]),
 ) -> (Vec<Blame>, Vec<(Module, usize)>) {
     let mut accusations: Vec<Accusation> = codes
         .iter()
@@ -185,6 +185,7 @@ pub(super) fn blamed(
             })
         })
         .collect();
+    let period = |id: &IdIndex| Some(identifiers[*id].rhythm?.period);
     let witness = |(at, node): (usize, &Node)| {
         let hit = |outage: &&Outage| {
             let whole = matches!(outage.scope, Scope::Node | Scope::Branch)
@@ -198,6 +199,7 @@ pub(super) fn blamed(
             address: addresses[at].map(|address| (node.channel, address)),
             silences,
             perhaps_several: node.basis == [Basis::SharedSilence],
+            fastest: node.ids.iter().filter_map(period).reduce(f64::min),
         }
     };
     let witnesses: Vec<Witness> = nodes.iter().enumerate().map(witness).collect();

@@ -10,19 +10,19 @@ use crate::analysis::diagnosis::{
     Mute, Seen, SupplyEntry, TalkEntry, VehicleEntry,
 };
 use crate::analysis::drives::Drive;
-use crate::analysis::{Nanoseconds, Node, Outage};
+use crate::analysis::{Identifier, Nanoseconds, Node, Outage};
 use crate::ids::ChannelIndex;
 
 /// All of it; `moved` tells where the outages of each drive are among `outages`.
 pub(super) fn join(
     drives: &[Drive],
     (nodes, addresses): (&[Node], &[Option<u8>]),
-    outages: &[Outage],
+    (identifiers, outages): (&[Identifier], &[Outage]),
     moved: &[Vec<usize>],
 ) -> Diagnosis {
     let own: Vec<Own<'_>> = drives.iter().map(Own).collect();
     let codes = codes(&own);
-    let (blame, accusers) = blamed(&codes, nodes, addresses, outages);
+    let (blame, accusers) = blamed(&codes, nodes, addresses, (identifiers, outages));
     let mut codes_read: Vec<Module> = own.iter().flat_map(Own::codes_read).collect();
     codes_read.sort_unstable();
     codes_read.dedup();

@@ -43,7 +43,8 @@ pub fn join(drives: Vec<Analysis>) -> Analysis {
     let (outages, moved) = outages(&drives, &places);
     let channels = channels(names, &drives, &trusted, &places);
     let addresses = source_addresses(&places.nodes, &identifiers, &channels);
-    let diagnosis = diagnosis::join(&drives, (&places.nodes, &addresses), &outages, &moved);
+    let diagnosis =
+        diagnosis::join(&drives, (&places.nodes, &addresses), (&identifiers, &outages), &moved);
     let begin = drives.iter().filter_map(|drive| drive.span).map(|(begin, _)| begin).min();
     let end = drives.iter().filter_map(|drive| drive.span).map(|(_, end)| end).max();
     Analysis {
