@@ -45,8 +45,8 @@ fn a_code_read_before_a_loss_is_of_something_else() {
     assert!(explains(35.0) > 0);
 }
 
-/// Whether a module is configured it finds out as it starts up: a code of it that was cleared is not
-/// gone for good before that. Cleared, it says so still.
+/// Whether a module is configured it finds out as it starts up: a code of it that was cleared is
+/// not gone for good before that. Cleared, it says so still.
 #[test]
 fn a_cleared_code_of_not_being_configured_waits_for_the_next_start() {
     let story = |code: fn(f64) -> String| {
@@ -86,16 +86,18 @@ fn a_list_without_status_does_not_speak_against_a_test_that_passed() {
     assert!(with_list > 0.5 * alone && with_list > 4.0 * failing, "{alone} {with_list} {failing}");
 }
 
+/// Groups that trucks send every day (SAE J1939-71).
+const GROUPS: [&str; 4] = ["0CF004", "18FEF1", "18FEEE", "18FEF7"];
+
 /// A message of SAE J1939 from an address: a truck with engine, transmission and brakes.
 fn truck(but: &str, more: &[Message]) -> String {
-    let own = |sender: &str| {
-        (0..4).map(|at| {
-            let id = format!("18FE{:02X}{sender}", 0xE0 + at);
-            message(&id, [0.1, 0.1, 0.25, 0.5][at], 0.003 * at as f64 + 0.011)
-        })
+    let own = |sender: &str, at: usize| {
+        let id = format!("{}{sender}", GROUPS[at]);
+        message(&id, [0.1, 0.1, 0.25, 0.5][at], 0.003 * at as f64 + 0.011)
     };
     let senders = ["00", "03", "0B", "17", "21"];
-    let all = senders.iter().filter(|sender| **sender != but).flat_map(|sender| own(sender));
+    let all = senders.into_iter().filter(|sender| *sender != but);
+    let all = all.flat_map(|sender| (0..4).map(move |at| own(sender, at)));
     log(40.0, &all.chain(more.to_vec()).collect::<Vec<Message>>())
 }
 
@@ -141,11 +143,9 @@ fn three_that_remember_low_voltage_had_a_flat_battery() {
 #[test]
 fn an_unasked_claim_is_a_start() {
     let lost = |claims: bool| {
-        let own = |at: usize| {
-            let id = format!("18FE{:02X}21", 0xE0 + at);
-            message(&id, [0.1, 0.2, 0.25, 0.5][at], 0.003 * at as f64 + 0.011).silent(15.0, 21.0)
-        };
-        let mut all: Vec<Message> = (0..4).map(own).collect();
+        // Back off its grid: one sign by itself, which a phase that wandered shows too.
+        let own = message("18FEF121", 0.1, 0.014).anew(15.0, 21.0, 0.031);
+        let mut all: Vec<Message> = vec![own];
         // The NAMEs of all as they began; then that of one.
         for (at, sender) in ["00", "03", "0B", "17", "21"].iter().enumerate() {
             let id = format!("18EEFF{sender}");
@@ -155,8 +155,7 @@ fn an_unasked_claim_is_a_start() {
             all.push(once(20.95, "18EEFF21", |_| "0102034005060780".to_owned()));
         }
         let found = reported(&truck("21", &all));
-        (of_class(&found, "module_power"), of_class(&found, "module_connector"))
+        found["outages"][0]["cause"].as_str().unwrap().to_owned()
     };
-    let ((power, wire), (_, silent)) = (lost(true), lost(false));
-    assert!(power > wire && silent > 0.5, "{power} {wire} {silent}");
+    assert_eq!([lost(true), lost(false)], ["lost_power", "unknown"]);
 }

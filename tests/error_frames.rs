@@ -217,7 +217,15 @@ fn errors_at_one_senders_frames_are_no_fault_of_the_main_line() {
 fn errors_that_nobody_can_name_are_no_second_fault() {
     let hit: Vec<(u32, u32)> = (0..12).map(|at| (1, 100 + at * 100)).collect();
     let so_many = |count: u32, line| {
-        (0..count).map(|at| (2.7 + 24.0 / f64::from(count) * f64::from(at), line)).collect()
+        (0..count)
+            .map(|at| {
+                (
+                    2.7 + 24.0 / f64::from(count)
+                        * (f64::from(at) + (f64::from(at) * 0.618).fract()),
+                    line,
+                )
+            })
+            .collect()
     };
     let besides = |line| -> Vec<(f64, &str)> { so_many(8, line) };
     let has_line = |document: &Value| {
@@ -236,7 +244,7 @@ fn errors_that_nobody_can_name_are_no_second_fault() {
 
 #[test]
 fn errors_at_everybodys_frames_are_one_of_the_main_line() {
-    let hit: Vec<(u32, u32)> = (0..15).map(|at| (at % 5, 100 + at * 90)).collect();
+    let hit: Vec<(u32, u32)> = (0..15).map(|at| (at % 5, 120 + at * 90)).collect();
     let document = findings(&hit, "0A", &[]);
     let classes = classes(&document);
     assert_eq!(classes[0].0, "line", "{classes:?}");

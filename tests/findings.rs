@@ -273,7 +273,7 @@ fn the_tables_are_whole() {
 fn restraints_carry_their_caution() {
     let text = format!(
         "{DOOR}{}{}",
-        "[[exchange]]\nat = 5.0\nrequest = { id = \"7E1\", data = \"19 02 FF\" }\nanswers = [ { id = \"7E9\", data = \"59 02 FF C1 51 00 2F\" } ]\n",
+        "[[exchange]]\nat = 80.0\nrequest = { id = \"7E1\", data = \"19 02 FF\" }\nanswers = [ { id = \"7E9\", data = \"59 02 FF C1 51 00 2F\" } ]\n",
         "[[trouble]]\nkind = \"stub_open\"\nnode = \"door\"\nat = [60.0]\nlasts = [2.0]"
     );
     let (_, document, _) = simulated(&text, &[]);

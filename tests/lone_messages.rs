@@ -1,6 +1,6 @@
-//! Single messages whose sender is not known: what pauses by design, what went with others, and what
-//! may be all that a module sends; and how the messages of a loss end. For each rule the smallest
-//! capture that needs it, and its counterpart. All data is invented.
+//! Single messages whose sender is not known: what pauses by design, what went with others, and
+//! what may be all that a module sends; and how the messages of a loss end. For each rule the
+//! smallest capture that needs it, and its counterpart. All data is invented.
 
 mod common;
 #[path = "common/five_nodes.rs"]
@@ -10,7 +10,7 @@ mod messages;
 
 use common::report_text;
 use five_nodes::{of_class, ranked};
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -47,7 +47,8 @@ fn what_begins_anew_by_the_clock_is_sent_so() {
     let odd = [(5.0, 2.0), (13.2, 3.1), (29.0, 1.4), (48.3, 2.6)];
     let clock = pauser(&clock, |time| restarting(time, &[7.0, 19.0, 31.0, 43.0]));
     let odd = pauser(&odd, |time| restarting(time, &[7.0, 16.3, 30.4, 50.9]));
-    let of = |own| blamed(&reported(&log(60.0, &[messages(0x300, 14), vec![own]].concat())));
+    let others = slow(messages(0x300, 14), 90.0);
+    let of = |own| blamed(&reported(&log(60.0, &[others.clone(), vec![own]].concat())));
     let (clock, odd) = (of(clock), of(odd));
     assert!(clock < 0.2 && odd > 0.5, "{clock} {odd}");
 }
@@ -57,7 +58,8 @@ fn what_begins_anew_by_the_clock_is_sent_so() {
 fn two_pauses_of_one_length_are_by_design() {
     let alike = pauser(&[(12.0, 2.0), (31.7, 2.0)], |time| restarting(time, &[14.0, 33.7]));
     let unlike = pauser(&[(12.0, 2.0), (31.7, 3.4)], |time| restarting(time, &[14.0, 35.1]));
-    let of = |own| blamed(&reported(&log(60.0, &[messages(0x300, 14), vec![own]].concat())));
+    let others = slow(messages(0x300, 14), 90.0);
+    let of = |own| blamed(&reported(&log(60.0, &[others.clone(), vec![own]].concat())));
     let (alike, unlike) = (of(alike), of(unlike));
     assert!(alike < 0.2 && unlike > 0.4, "{alike} {unlike}");
 }
@@ -82,8 +84,8 @@ fn who_goes_with_others_is_no_fault_of_its_own() {
 /// module sends: it is told as lost, and no fault of it is likelier than about one in five.
 #[test]
 fn one_message_that_goes_for_good_may_be_of_a_mode() {
-    let lone = message("5A7", 0.1, 0.0411).silent(25.0, 999.0).late(0.004);
-    let found = reported(&log(70.0, &[messages(0x300, 16), vec![lone]].concat()));
+    let lone = message("5A7", 0.02, 0.0111).silent(25.0, 999.0);
+    let found = reported(&log(70.0, &[slow(messages(0x300, 16), 90.0), vec![lone]].concat()));
     let most = blamed(&found);
     assert!((0.1..0.25).contains(&most), "{most} {found:#}");
     // Four that go are a module.
@@ -102,7 +104,11 @@ fn supplies_hold_modules_up_for_different_times() {
         let slower = |own: Message, ppm: f64| Message { period: own.period * (1.0 + ppm), ..own };
         let one = one.into_iter().map(|own| slower(own, 90e-6));
         let other = other.into_iter().map(|own| slower(own, -80e-6));
-        let all: Vec<Message> = one.chain(other).chain(messages(0x300, 30)).collect();
+        let others = [(0x300, 40e-6), (0x340, -30e-6), (0x380, 10e-6), (0x3C0, -130e-6)];
+        let others = others.into_iter().flat_map(|(first, ppm)| {
+            messages(first, 6).into_iter().map(move |own| slower(own, ppm))
+        });
+        let all: Vec<Message> = one.chain(other).chain(others).collect();
         reported(&log(80.0, &all))
     };
     let odds = |found: &Value| of_class(found, "shared_supply") / of_class(found, "branch");
@@ -116,6 +122,10 @@ fn supplies_hold_modules_up_for_different_times() {
 fn one_unknown_message_that_is_never_heard_may_be_of_a_mode() {
     let missing = |ids: &[&str]| {
         let mut roster = String::from("[[lone]]\nchannel = \"can0\"\nmessages = [\n");
+        let heard = messages(0x300, 16).into_iter().map(|own| (own.id, own.period));
+        for (id, period) in heard {
+            roster += &format!("{{ id = \"0x{id}\", period = {period} }},\n");
+        }
         for id in ids {
             roster += &format!("{{ id = \"0x{id}\", period = 0.1 }},\n");
         }

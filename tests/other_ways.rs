@@ -277,7 +277,7 @@ fn who_was_cut_off_tells_of_nobody_else() {
 fn a_cleared_code_of_the_past_is_of_no_loss_of_now() {
     let class = |status: &str| {
         let mut text = vehicle();
-        text += &trouble("power_loss", "node = \"mirror\"", &[60.0], &[1.5]);
+        text += &trouble("power_loss", "node = \"mirror\"", &[12.0, 60.0], &[1.5, 1.5]);
         let code = format!("C1 99 87 {status}");
         for number in 1..3u16 {
             let at = 20.0 + f64::from(number);

@@ -57,7 +57,10 @@ fn a_few_errors_beside_a_branch_are_of_the_branch() {
     let found = with_errors(&text, [10.0, 33.0, 55.0, 90.0].into_iter());
     assert_eq!(ranked(&found)[0].0, "branch", "{:?}", ranked(&found));
     let few = of_class(&found, "line");
-    let found = with_errors(&text, (0..60).map(|at| 1.9 * f64::from(at) + 1.0));
+    let found = with_errors(
+        &text,
+        (0..60).map(|at| 1.9 * f64::from(at) + 2.1 + (f64::from(at) * 0.618).fract()),
+    );
     let many = of_class(&found, "line");
     assert!(few < 0.1 && many > 2.0 * few, "{few} {many}");
 }

@@ -11,7 +11,7 @@ use std::fmt::Write;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, log, message, messages};
+use messages::{Message, log, message, messages, slow};
 use serde_json::Value;
 
 /// The log with an error frame of the protocol at each of these times (linux/can/error.h: class
@@ -50,7 +50,7 @@ fn the_plug_has_errors_of_its_own() {
 fn who_is_heard_behind_each_error_is_whose_frames_they_destroy() {
     // The frame was due where the error came, and is sent again at once.
     let bad = |late: f64| Message { first: 0.0031 + late, ..message("4F0", 0.1, 0.0) };
-    let all = |own: Message| log(60.0, &[messages(0x300, 10), vec![own]].concat());
+    let all = |own: Message| log(60.0, &[slow(messages(0x300, 10), 90.0), vec![own]].concat());
     let times: Vec<f64> = (50..110).map(|step| 0.0031 + 0.1 * f64::from(step)).collect();
     let errors = with_errors(&all(bad(0.000_4)), &times);
     let found = reported(&errors);
@@ -67,7 +67,7 @@ fn who_is_heard_behind_each_error_is_whose_frames_they_destroy() {
 #[test]
 fn errors_in_the_silences_of_one_message_are_of_its_sender() {
     let own = message("4F0", 0.02, 0.0031).silent(12.0, 16.0).silent(31.0, 36.0);
-    let text = log(60.0, &[messages(0x300, 10), vec![own]].concat());
+    let text = log(60.0, &[slow(messages(0x300, 10), 90.0), vec![own]].concat());
     // A try to send now and then in between, and the errors before it.
     let mut tries = String::new();
     let mut inside = Vec::new();
@@ -85,5 +85,5 @@ fn errors_in_the_silences_of_one_message_are_of_its_sender() {
     let line = |times: &[f64]| of_class(&reported(&with_errors(&text, times)), "line");
     let outside: Vec<f64> = (0..160).map(|step| 3.0 + 0.35 * f64::from(step)).collect();
     let (inside, outside) = (line(&inside), line(&outside));
-    assert!(inside < 0.3 && outside > 0.5, "{inside} {outside}");
+    assert!(inside < 0.1 && outside > 0.3, "{inside} {outside}");
 }

@@ -187,9 +187,6 @@ const NO_LOOP: f64 = 0.09;
 /// Words of the names of those that are.
 const LOOPS: [&str; 5] = ["ecm pcm", "tcm", "abs", "drive motor", "battery energy"];
 
-/// Modules that miss another, from which that is no fault of one of them.
-const AGREE: usize = 2;
-
 /// Modules missed from which the one that misses them is itself in question.
 const MANY: usize = 3;
 
@@ -296,14 +293,6 @@ impl Row<'_> {
             && first.is_some_and(|first| {
                 self.accusations.iter().all(|code| code.read.is_some_and(|read| read < first))
             })
-    }
-
-    /// Whether two modules or more hold a code of it that fails, or failed in this drive: of 88 such
-    /// of invented vehicles in which modules fell silent 69 were of these (three sets of a world by
-    /// others).
-    fn is_told_by_several_now(&self) -> bool {
-        let now = self.accusations.iter().filter(|code| code.age <= CodeAge::Recent);
-        sorted(now.map(|code| code.reporter)).len() >= AGREE
     }
 
     /// Whether it is of a control loop, and the node sends too seldom for one.
@@ -413,19 +402,13 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
     }
     let silent: Vec<NodeIndex> = all().filter(|at| !witnesses[*at].silences.is_empty()).collect();
     for (row, frames) in out.iter_mut().enumerate() {
-        if !matches!(*frames, Frames::NotKnown | Frames::SeveralSilent(_)) {
-            continue;
-        }
-        // The only one that it can be, whatever that is known by; where several miss it now, what
-        // fell silent is as good as surely where it is.
-        let told = rows[row].is_told_by_several_now();
-        let fitting = fits(row, &silent);
-        let own = fitting.into_iter().filter(|node| witnesses[*node].perhaps_several);
-        match own.collect::<Vec<NodeIndex>>()[..] {
-            [node] if told || rows[row].is_of(&witnesses[node]) => {
-                *frames = Frames::AmongSilent { node };
-            }
-            _ => {}
+        // The only one that it can be, whatever that is known by.
+        if let Frames::NotKnown | Frames::SeveralSilent(_) = *frames
+            && let [node] = fits(row, &silent)[..]
+            && witnesses[node].perhaps_several
+            && rows[row].is_of(&witnesses[node])
+        {
+            *frames = Frames::AmongSilent { node };
         }
     }
     out

@@ -60,8 +60,8 @@ impl Analysis {
         Moment { drive, seconds: seconds(time - span.map_or(0, |(begin, _)| begin)) }
     }
 
-    /// Whether an error at that time is one of the plugging in, [`PLUGGED_IN`] seconds or less after
-    /// the first frame of its drive.
+    /// Whether an error at that time is one of the plugging in, [`PLUGGED_IN`] seconds or less
+    /// after the first frame of its drive.
     ///
     /// ```
     /// use lostnode::analysis::Analysis;

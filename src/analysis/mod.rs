@@ -166,8 +166,8 @@ pub struct ErrorEvent {
     pub frame: ErrorFrame,
     /// Place in [`Analysis::identifiers`] of the frame that it destroyed, where that can be told.
     pub destroyed: Option<IdIndex>,
-    /// Places of the identifiers that came behind it, the next first, as far as they came soon: what
-    /// it destroyed is sent again as soon as arbitration lets it.
+    /// Places of the identifiers that came behind it, the next first, as far as they came soon:
+    /// what it destroyed is sent again as soon as arbitration lets it.
     pub behind: [Option<IdIndex>; Aftermath::BEHIND],
     /// A module was awake alone and nobody acknowledged its frame: no fault of the bus.
     pub alone: bool,

@@ -111,8 +111,8 @@ impl Engine {
     }
 }
 
-/// No engine runs for less than so many seconds: what a module sends first after its own start may be
-/// left over in its memory (common practice, no source).
+/// No engine runs for less than so many seconds: what a module sends first after its own start may
+/// be left over in its memory (common practice, no source).
 const FLASH: Nanoseconds = 1_000_000_000;
 
 impl Switch {

@@ -77,8 +77,8 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     }
 }
 
-/// What falls silent within so many seconds of what is not carried over, and its own periods, may be
-/// the gateway's own.
+/// What falls silent within so many seconds of what is not carried over, and its own periods, may
+/// be the gateway's own.
 const AT_ONCE: f64 = 0.1;
 
 /// Marks modules each of whose losses begins as something is not carried over any more.

@@ -12,9 +12,9 @@ use crate::analysis::symptom::{Fact, Silences};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::NodeIndex;
 
-/// How often a module is missed by a second name in codes, as one that does the work of two, such as
-/// brakes with their yaw sensor: of 97 single modules that invented vehicles lost 2, of 38 sets of
-/// several 15 (a set of a world by others; allowed for worse in real ones).
+/// How often a module is missed by a second name in codes, as one that does the work of two, such
+/// as brakes with their yaw sensor: of 97 single modules that invented vehicles lost 2, of 38 sets
+/// of several 15 (a set of a world by others; allowed for worse in real ones).
 const OF_TWO_NAMES: f64 = 0.12;
 /// Most names beyond the first that count.
 const MOST_MORE: usize = 2;

@@ -10,8 +10,8 @@ use crate::ids::IdIndex;
 
 /// What comes more slowly, in seconds, tells too little of when it ended.
 const FAST: f64 = 0.3;
-/// So many seconds later than one was due another was still sent: more than a busy bus holds a frame
-/// back.
+/// So many seconds later than one was due another was still sent: more than a busy bus holds a
+/// frame back.
 const LATER: f64 = 0.008;
 /// … and sooner than this: no supply holds a module up for so long (common practice, no source).
 const HELD_UP: f64 = 0.5;

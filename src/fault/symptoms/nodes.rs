@@ -123,7 +123,10 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// such of invented vehicles that were not of a bus 8 were of the module that was lost (sets of
 /// three worlds by others, seeds 60 and 61).
 fn is_left_over(outages: &[&Outage]) -> bool {
-    let with_others = |evidence: &Evidence| matches!(evidence, Evidence::Why(Why::OneInstant { identifiers }) if *identifiers > 1);
+    let with_others = |evidence: &Evidence| {
+        let Evidence::Why(Why::OneInstant { identifiers }) = evidence else { return false };
+        *identifiers > 1
+    };
     matches!(outages, [one] if one.ids.len() == 1 && one.evidence.iter().any(with_others))
 }
 

@@ -25,17 +25,18 @@ const FEWEST: usize = 4;
 /// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
 const MANY: usize = 10;
 const SENDERS: usize = 3;
-/// … and of so many frames each, a fifth of all or more, whoever else stands out. Of 13 terminations
-/// of invented vehicles 12 had so many others, of 12 bad contacts none (a set of a world by others).
+/// … and of so many frames each, a fifth of all or more, whoever else stands out. Of 13
+/// terminations of invented vehicles 12 had so many others, of 12 bad contacts none (a set of a
+/// world by others).
 const EACH: usize = 2;
 const FIFTH: usize = 5;
-/// … or of one sender so large a part, so many times its share of the traffic: of 22 terminations of
-/// invented vehicles none reached six times, of bad contacts taken for the main line 8 did (three sets
-/// of a world by others).
+/// … or of one sender so large a part, so many times its share of the traffic: of 22 terminations
+/// of invented vehicles none reached six times, of bad contacts taken for the main line 8 did
+/// (three sets of a world by others).
 const PART: f64 = 0.2;
 const BEYOND: f64 = 7.5;
-/// Errors so many seconds from where a silence begins or ends have to do with it, and tell nothing of
-/// who suffers.
+/// Errors so many seconds from where a silence begins or ends have to do with it, and tell nothing
+/// of who suffers.
 const EDGE: f64 = 0.1;
 /// A frame is broken in its identifier, where nobody can tell whose it is, less often than behind
 /// it: so many nameless errors for each named one of the sender that stands out may be its own.
@@ -45,8 +46,8 @@ const NAMELESS: usize = 2;
 const RUNNING: usize = 4;
 const AGAIN: f64 = 0.02;
 
-/// Errors so many seconds from one that destroyed a frame of a sender are of the same contact, where
-/// the errors are that sender's.
+/// Errors so many seconds from one that destroyed a frame of a sender are of the same contact,
+/// where the errors are that sender's.
 const WITH_IT: f64 = 0.5;
 
 /// One sender that stands out.
@@ -211,8 +212,8 @@ impl One {
         Some(One { subject: subject.clone(), frames, of: named.len(), share, chance })
     }
 
-    /// Whether so many frames of several others are destroyed too that they are everybody's: the main
-    /// line strikes those most who are far from its terminations.
+    /// Whether so many frames of several others are destroyed too that they are everybody's: the
+    /// main line strikes those most who are far from its terminations.
     fn leaves_many(&self, named: &[Subject]) -> bool {
         let mut others: BTreeMap<&Subject, usize> = BTreeMap::new();
         for subject in named.iter().filter(|other| **other != self.subject) {

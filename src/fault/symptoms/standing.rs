@@ -1,5 +1,6 @@
 //! How codes stand that name a module: failing, of this drive, passed, remembered.
 
+use super::rhythm;
 use crate::analysis::blame::Blame;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::symptom::Now;
@@ -61,6 +62,17 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
 /// Whether a message paused that may be all that a module sends.
 fn is_open(analysis: &Analysis) -> bool {
     analysis.outages.iter().any(|outage| outage.doubt == Some(Doubt::SenderUnknown))
+}
+
+/// Whether a module says still that it is not configured: it finds that out as it starts up, so a
+/// code which was cleared is away until then.
+pub(super) fn still_says(analysis: &Analysis, code: &CodeEntry) -> bool {
+    let (Some(gone), Some(cleared)) = (code.gone, code.cleared) else {
+        return code.gone.is_none();
+    };
+    let key_ons = rhythm::key_ons(analysis, Some(code.module.channel));
+    let started = key_ons.into_iter().any(|on| (cleared..=gone).contains(&on));
+    gone >= cleared && code.tested != Some(true) && !started
 }
 
 /// Whether nothing was lost in this capture, and no code of communication fails now.

@@ -5,9 +5,9 @@
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
-use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now};
+use super::Symptom;
+use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now, still_says};
 use super::stranger::{is_told_elsewhere, strangers};
-use super::{Symptom, rhythm};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
@@ -295,26 +295,16 @@ impl<'a> Told<'a> {
         let known = |module: Module| {
             identity.iter().any(|entry| entry.module == module && !entry.problems.is_empty())
         };
-        self.codes(|code| code.unconfigured && self.still_says(code) && !known(code.module))
-            .into_iter()
-            .map(|at| {
-                let module = self.analysis.diagnosis.codes[at].module;
-                let subject = self.of_module(module);
-                Symptom::new(subject, Fact::Unconfigured(module))
-                    .with_codes(self.analysis, vec![at])
-            })
-            .collect()
-    }
-
-    /// Whether a module says so still: whether it is configured it finds out as it starts up, so that
-    /// a code which was cleared is away until then.
-    fn still_says(&self, code: &CodeEntry) -> bool {
-        let (Some(gone), Some(cleared)) = (code.gone, code.cleared) else {
-            return code.gone.is_none();
-        };
-        let key_ons = rhythm::key_ons(self.analysis, Some(code.module.channel));
-        let started = key_ons.into_iter().any(|on| (cleared..=gone).contains(&on));
-        gone >= cleared && code.tested != Some(true) && !started
+        self.codes(|code| {
+            code.unconfigured && still_says(self.analysis, code) && !known(code.module)
+        })
+        .into_iter()
+        .map(|at| {
+            let module = self.analysis.diagnosis.codes[at].module;
+            let subject = self.of_module(module);
+            Symptom::new(subject, Fact::Unconfigured(module)).with_codes(self.analysis, vec![at])
+        })
+        .collect()
     }
 
     fn internal(&self) -> Vec<Symptom> {

@@ -2,8 +2,9 @@
 //!
 //! A bad contact fails in bursts: while it does, its module gets nothing through, and what it tries
 //! to send, or destroys of what others send, is an error. So the errors lie inside the silences of
-//! its messages, however long these are, and whether or not they are told as losses. A main line that
-//! fails now and then takes its weakest module along, but then everybody is heard behind the errors.
+//! its messages, however long these are, and whether or not they are told as losses. A main line
+//! that fails now and then takes its weakest module along, but then everybody is heard behind the
+//! errors.
 
 use crate::analysis::{Analysis, ErrorEvent, Scope};
 use crate::capture::ChannelIndex;
@@ -17,8 +18,8 @@ const AROUND: f64 = 0.3;
 /// So large a share of the errors lies in its silences …
 const SHARE: f64 = 0.8;
 /// … and they are so many times as dense there as over the whole recording: of 18 terminations of
-/// invented vehicles none has such a message, of 13 bad contacts that were taken for the main line 8
-/// have (a set of a world by others).
+/// invented vehicles none has such a message, of 13 bad contacts that were taken for the main line
+/// 8 have (a set of a world by others).
 const DENSE: f64 = 3.0;
 
 /// A message in whose silences the errors of a channel lie.

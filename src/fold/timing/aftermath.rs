@@ -56,7 +56,8 @@ impl Aftermath {
     /// Frames kept behind an error. What was destroyed waits for those of higher priority only, and
     /// seldom for more than three.
     pub const FOLLOWING: usize = 8;
-    /// … and those of them that tell over many errors whose frames are destroyed, in so many seconds.
+    /// … and those of them that tell over many errors whose frames are destroyed, in so many
+    /// seconds.
     pub const BEHIND: usize = 3;
     const SOON: f64 = 0.004;
     /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.

@@ -25,8 +25,8 @@ const SAME_START: f64 = 3.0;
 /// What the key brings back is there within so many seconds of the last of it (common practice, no
 /// source).
 const BACK_WITH: f64 = 3.0;
-/// … and at one moment with so many, in steps, it is of the key though nothing proves that one: of 20
-/// such losses of invented vehicles none was a fault (three sets of a world by others).
+/// … and at one moment with so many, in steps, it is of the key though nothing proves that one: of
+/// 20 such losses of invented vehicles none was a fault (three sets of a world by others).
 const BACK_AT_ONCE: f64 = 0.6;
 const SEVERAL: usize = 6;
 /// Drivers start the engine within so many seconds of the key, and starters turn for less than so

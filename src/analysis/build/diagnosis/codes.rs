@@ -96,8 +96,8 @@ fn missed(number: CodeNumber) -> Option<Missed> {
 }
 
 /// The source address that a code of SAE J1939 says is not heard: that of its parameter, or of the
-/// only module that sends it, with an abnormal update rate or received data in error (failure modes 9
-/// and 19; SAE J1939-73).
+/// only module that sends it, with an abnormal update rate or received data in error (failure modes
+/// 9 and 19; SAE J1939-73).
 pub(super) fn missed_address(number: CodeNumber) -> Option<u8> {
     let CodeNumber::SpnFmi { spn, fmi: LATE | IN_ERROR } = number else { return None };
     match meaning::suspect_parameter(spn)? {
@@ -161,8 +161,8 @@ fn tells_cycles(history: &CodeHistory) -> bool {
     history.fault_status.is_some() && supported & (PENDING | FAILED_THIS_CYCLE) != 0
 }
 
-/// Whether a parameter is a supply voltage of a module (SAE J1939-71, from memory) that is or was too
-/// low (SAE J1939-73, appendix A: failure modes 1, 17 and 18, and 4, a voltage below normal).
+/// Whether a parameter is a supply voltage of a module (SAE J1939-71, from memory) that is or was
+/// too low (SAE J1939-73, appendix A: failure modes 1, 17 and 18, and 4, a voltage below normal).
 fn is_low_supply(spn: u32, fmi: u8) -> bool {
     matches!(spn, 158 | 168 | 444 | 627) && matches!(fmi, 1 | 4 | 17 | 18)
 }
