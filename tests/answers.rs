@@ -258,9 +258,9 @@ fn those_that_name_one_module_mean_one() {
     let shared = |answers: &[fn(f64) -> String]| {
         // Nothing but their silence tells that they belong together.
         let sloppy = |at: u32| {
-            let times = (0..650).filter(|time| !(280..380).contains(time));
-            let off = |time: u32| 0.001 * f64::from((time + at) * 7919 % 23);
-            let times: Vec<f64> = times.map(|time| 0.1 * f64::from(time) + off(time)).collect();
+            let times = (0..1300).filter(|time| !(560..760).contains(time));
+            let off = |time: u32| 0.000_5 * f64::from((time + at) * 7919 % 23);
+            let times: Vec<f64> = times.map(|time| 0.05 * f64::from(time) + off(time)).collect();
             self::at(&format!("{:03X}", 0x400 + at), |_| "00".to_owned(), &times)
         };
         let lost = (0..14).flat_map(sloppy).collect::<Vec<Message>>();

@@ -79,10 +79,13 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let explained = |time: Nanoseconds| {
         let in_silence =
             |outage: &&Outage| (outage.start - margin..=outage.end + margin).contains(&time);
-        // While a branch is open what is left has lost the end that it had, and errors throughout.
+        // While a branch is open what is left has lost an end, and errors throughout; what is gone
+        // for most of the recording tells nothing of errors.
         let at_a_loss = |outage: &Outage| {
             let edges = around(outage.start).contains(&time) || around(outage.end).contains(&time);
-            let branch = outage.scope == Scope::Branch;
+            let branch = outage.scope == Scope::Branch
+                && outage.cause != Cause::LostPower
+                && 2.0 * outage.duration() <= analysis.length();
             outage.scope < Scope::Bus
                 && outage.channel == Some(channel)
                 && (edges || branch && in_silence(&outage))

@@ -83,9 +83,10 @@ fn is_accessory(analysis: &Analysis, node: NodeIndex) -> bool {
 /// Whether a code of this drive misses it, or somebody of whom nothing tells that it is another.
 fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
     let blame = analysis.diagnosis.blame.iter();
-    // Where something else was lost too, a code that names no node is of that rather.
+    // Where something else is lost still, a code that names no node is of that rather.
     let of_node = |outage: &&Outage| node.is_some_and(|own| outage.nodes.contains(&own));
-    let another = node.is_some() && analysis.lost().any(|outage| !of_node(&outage));
+    let another =
+        node.is_some() && analysis.lost().any(|outage| outage.ongoing && !of_node(&outage));
     let mut may_be_it = blame.filter(|row| match row.frames {
         Frames::Heard { .. } | Frames::FromBeyond => false,
         other => other.node().map_or(!another, |own| Some(own) == node),
