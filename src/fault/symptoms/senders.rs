@@ -64,15 +64,21 @@ pub struct One {
     chance: f64,
 }
 
+/// One sender whose frames the errors of a channel destroy, by what tells it.
+enum Whose {
+    /// It is heard behind most of them.
+    Follows(Follows),
+    /// They lie in the silences of one of its messages.
+    Within(Within),
+    /// Its frames are those that can be named.
+    Named(One),
+}
+
 /// How the destroyed frames of a channel are spread over its senders.
 #[derive(Default)]
 pub struct Named {
-    one: Option<One>,
-    /// The sender that is heard behind most errors …
-    follows: Option<Follows>,
-    /// … or the message in whose silences most of them lie …
-    within: Option<Within>,
-    /// … and when those errors came, ascending.
+    whose: Option<Whose>,
+    /// When its errors came, around which others are of the same contact; ascending.
     with_it: Vec<Nanoseconds>,
     /// Errors that name nobody are few beside its own.
     few_nameless: bool,
@@ -86,83 +92,41 @@ impl Named {
     pub fn of(analysis: &Analysis, channel: ChannelIndex) -> Named {
         let errors = &analysis.channel(channel).errors;
         let unanswered = unanswered(errors);
-        let named = counted(analysis, errors, &unanswered).filter_map(|event| event.destroyed);
+        let counted: Vec<&ErrorEvent> = counted(analysis, errors, &unanswered).collect();
+        let named = counted.iter().filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
-        let nameless = counted(analysis, errors, &unanswered).count() - named.len();
-        let mut senders = named.clone();
-        senders.sort_unstable();
-        senders.dedup();
-        let heard = behind::all(analysis, channel, counted(analysis, errors, &unanswered));
-        let follows = behind::one(&heard).cloned();
-        let within = match follows {
-            Some(_) => None,
-            None => Within::of(analysis, channel, counted(analysis, errors, &unanswered))
-                .filter(|own| behind::some_of(&heard, &sender(analysis, own.id))),
-        };
+        let whose = Whose::of(analysis, channel, &counted, &named);
         let is_its = |event: &&ErrorEvent| {
-            follows.as_ref().is_some_and(|own| own.is_behind(analysis, event))
-                || within.is_some_and(|own| own.holds(analysis, event.time))
+            whose.as_ref().is_some_and(|whose| whose.has_with_it(analysis, event))
         };
-        let with_it: Vec<Nanoseconds> =
-            errors.iter().filter(is_its).map(|event| event.time).collect();
-        let told = follows.is_some() || within.is_some();
-        let stops = analysis
-            .outages
-            .iter()
-            .any(|outage| outage.channel == Some(channel) && outage.cause == Cause::BusFault);
-        let one = senders
-            .iter()
-            .filter_map(|subject| One::of(analysis, channel, subject, &named))
-            .find(|one| {
-                let most = one.stands_out() && !one.leaves_many(&named);
-                !told && (most || one.is_beyond_its_share() && !stops)
-            });
-        // Around its own the others are of the same burst.
-        let burst = one.as_ref().filter(|one| one.is_beyond_its_share());
-        let own = |event: &&ErrorEvent| {
-            let named = event.destroyed.map(|id| sender(analysis, id));
-            burst.is_some_and(|one| named.as_ref() == Some(&one.subject))
+        let with_it = errors.iter().filter(is_its).map(|event| event.time).collect();
+        let spread = match whose {
+            Some(_) => Spread::Untold,
+            None => spread(analysis, channel, &counted),
         };
-        let with_it: Vec<Nanoseconds> = match burst {
-            Some(_) => errors.iter().filter(own).map(|event| event.time).collect(),
-            None => with_it,
+        let nameless = counted.len() - named.len();
+        let few_nameless = match &whose {
+            Some(Whose::Named(one)) => nameless <= NAMELESS * one.frames,
+            _ => false,
         };
-        let edges = edges(analysis, channel);
-        let apart = counted(analysis, errors, &unanswered)
-            .filter(|event| !is_near(&edges, event.time))
-            .filter_map(|event| event.destroyed);
-        let apart: Vec<Subject> = apart.map(|id| sender(analysis, id)).collect();
-        let of = apart.iter().collect::<BTreeSet<&Subject>>().len();
-        let told = told || one.is_some();
-        let spread = match !told && apart.len() >= MANY && of >= SENDERS {
-            true => Spread::Everyone { frames: apart.len(), senders: of },
-            false => Spread::Untold,
-        };
-        let few_nameless = one.as_ref().is_some_and(|one| nameless <= NAMELESS * one.frames);
-        Named { one, follows, within, with_it, few_nameless, spread, unanswered }
+        Named { whose, with_it, few_nameless, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
     /// its frames in their identifier too, and those nobody can name: where one sender stands out
     /// a few of them are no second witness. A controller that gave up is.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
-        let own = |one: &One| match event.destroyed {
-            Some(id) => sender(analysis, id) == one.subject,
-            None => self.few_nameless && !event.frame.is_bus_off(),
+        let own = match (&self.whose, event.destroyed) {
+            (Some(Whose::Named(one)), Some(id)) => sender(analysis, id) == one.subject,
+            _ => self.few_nameless && event.destroyed.is_none() && !event.frame.is_bus_off(),
         };
-        let near = nanoseconds(WITH_IT);
-        let from = self.with_it.partition_point(|time| time + near < event.time);
-        let with_it = self.with_it.get(from).is_some_and(|time| time - near <= event.time)
-            && !event.frame.is_bus_off();
-        with_it
-            || event.alone
-            || self.one.as_ref().is_some_and(own)
-            || self.unanswered.contains(&event.time)
+        let with_it = is_near(&self.with_it, event.time, WITH_IT) && !event.frame.is_bus_off();
+        own || with_it || event.alone || self.unanswered.contains(&event.time)
     }
 
     /// Whether one sender stands out.
     pub fn stands_out(&self) -> bool {
-        self.one.is_some() || self.follows.is_some() || self.within.is_some()
+        self.whose.is_some()
     }
 
     /// The sign of the other errors.
@@ -172,17 +136,80 @@ impl Named {
 
     /// The symptom of the sender that stands out.
     pub fn symptom(&self, analysis: &Analysis) -> Option<Symptom> {
-        if let Some(Follows { subject, times, of, by_chance }) = &self.follows {
-            let fact = Fact::SenderFollows { times: *times, of: *of, by_chance: *by_chance };
-            return Some(Symptom::new(subject.clone(), fact));
+        let (subject, fact) = match self.whose.as_ref()? {
+            Whose::Follows(Follows { subject, times, of, by_chance }) => {
+                let (times, of, by_chance) = (*times, *of, *by_chance);
+                (subject.clone(), Fact::SenderFollows { times, of, by_chance })
+            }
+            Whose::Within(Within { id, times, of, share }) => {
+                let (times, of, share) = (*times, *of, *share);
+                (sender(analysis, *id), Fact::SenderSilent { times, of, share })
+            }
+            Whose::Named(One { subject, frames, of, share, chance }) => {
+                let (frames, of, share, chance) = (*frames, *of, *share, *chance);
+                (subject.clone(), Fact::SenderErrors { frames, of, share, chance })
+            }
+        };
+        Some(Symptom::new(subject, fact))
+    }
+}
+
+impl Whose {
+    /// Of these errors of a channel, `named` whose frames can be told of them one by one.
+    fn of(
+        analysis: &Analysis,
+        channel: ChannelIndex,
+        errors: &[&ErrorEvent],
+        named: &[Subject],
+    ) -> Option<Whose> {
+        let heard = behind::all(analysis, channel, errors.iter().copied());
+        if let Some(follows) = behind::one(&heard) {
+            return Some(Whose::Follows(follows.clone()));
         }
-        if let Some(Within { id, times, of, share }) = self.within {
-            let fact = Fact::SenderSilent { times, of, share };
-            return Some(Symptom::new(sender(analysis, id), fact));
+        let within = Within::of(analysis, channel, errors.iter().copied());
+        let struck = |own: &Within| behind::some_of(&heard, &sender(analysis, own.id));
+        if let Some(within) = within.filter(struck) {
+            return Some(Whose::Within(within));
         }
-        let One { subject, frames, of, share, chance } = self.one.as_ref()?;
-        let fact = Fact::SenderErrors { frames: *frames, of: *of, share: *share, chance: *chance };
-        Some(Symptom::new(subject.clone(), fact))
+        // A main line that fails stops the bus.
+        let stops = analysis
+            .outages
+            .iter()
+            .any(|outage| outage.channel == Some(channel) && outage.cause == Cause::BusFault);
+        let stands_out = |one: &One| {
+            let most = one.stands_out() && !one.leaves_many(named);
+            most || one.is_beyond_its_share() && !stops
+        };
+        let senders: BTreeSet<&Subject> = named.iter().collect();
+        let mut all =
+            senders.into_iter().filter_map(|subject| One::of(analysis, channel, subject, named));
+        all.find(stands_out).map(Whose::Named)
+    }
+
+    /// Whether errors around this one are of the same contact.
+    fn has_with_it(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
+        match self {
+            Whose::Follows(own) => own.is_behind(analysis, event),
+            Whose::Within(own) => own.holds(analysis, event.time),
+            Whose::Named(own) => {
+                let named = event.destroyed.map(|id| sender(analysis, id));
+                own.is_beyond_its_share() && named.as_ref() == Some(&own.subject)
+            }
+        }
+    }
+}
+
+/// Whether errors that are no one sender's are everybody's: by those that have nothing to do with a
+/// silence.
+fn spread(analysis: &Analysis, channel: ChannelIndex, errors: &[&ErrorEvent]) -> Spread {
+    let edges = edges(analysis, channel);
+    let apart = errors.iter().filter(|event| !is_near(&edges, event.time, EDGE));
+    let named = apart.filter_map(|event| event.destroyed).map(|id| sender(analysis, id));
+    let named: Vec<Subject> = named.collect();
+    let senders = named.iter().collect::<BTreeSet<&Subject>>().len();
+    match named.len() >= MANY && senders >= SENDERS {
+        true => Spread::Everyone { frames: named.len(), senders },
+        false => Spread::Untold,
     }
 }
 
@@ -268,10 +295,11 @@ fn edges(analysis: &Analysis, channel: ChannelIndex) -> Vec<Nanoseconds> {
     edges
 }
 
-fn is_near(edges: &[Nanoseconds], time: Nanoseconds) -> bool {
-    let near = nanoseconds(EDGE);
-    let from = edges.partition_point(|edge| edge + near < time);
-    edges.get(from).is_some_and(|edge| edge - near <= time)
+/// Whether a time lies within so many seconds of one of these, which ascend.
+fn is_near(times: &[Nanoseconds], time: Nanoseconds, within: f64) -> bool {
+    let near = nanoseconds(within);
+    let from = times.partition_point(|other| other + near < time);
+    times.get(from).is_some_and(|other| other - near <= time)
 }
 
 /// Who sends an identifier.

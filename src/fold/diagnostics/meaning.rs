@@ -113,7 +113,7 @@ static PARAMETERS: LazyLock<HashMap<u32, (&str, ParameterAbout)>> = LazyLock::ne
             .map_or(ParameterAbout::Other, ParameterAbout::SentBy),
     };
     table(include_str!("data/suspect-parameters.tsv"))
-        .filter_map(|row| Some((row.first()?.parse().ok()?, (*row.get(1)?, about(*row.get(2)?)))))
+        .filter_map(|row| Some((row.first()?.parse().ok()?, (*row.get(1)?, about(row.get(2)?)))))
         .collect()
 });
 

@@ -197,7 +197,7 @@ fn low_supply(histories: &Histories, dipped: bool) -> Events {
             .any(|((_, number), _)| matches!(number, CodeNumber::Code(_)) && supply(number))
     };
     let enough = weak.len() >= WEAK || weak.len() >= 2 && weak.iter().any(by_code);
-    if !enough && !(dipped && weak.len() == 1) {
+    if !(enough || dipped && weak.len() == 1) {
         return Events::new();
     }
     let present: Vec<Missed> = histories
