@@ -10,7 +10,7 @@ mod messages;
 
 use common::{lostnode, report_text};
 use five_nodes::{of_class, ranked};
-use messages::{Message, cut, log, message, messages, slow};
+use messages::{Message, cut, log, message, messages, once, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -22,11 +22,6 @@ fn is_benign(found: &Value, id: &str) -> bool {
     let outages = found["outages"].as_array().unwrap().iter();
     let has = |outage: &&Value| outage["ids"].to_string().contains(id);
     outages.into_iter().find(has).unwrap_or_else(|| panic!("{found:#}"))["benign"] == true
-}
-
-/// A frame that is sent once.
-fn once(at: f64, id: &str, data: fn(f64) -> String) -> Message {
-    Message { data, ..message(id, 1000.0, at) }
 }
 
 /// A message that stops two seconds after a module was lost, and comes back later than that, was

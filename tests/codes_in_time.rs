@@ -10,16 +10,11 @@ mod messages;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, once};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
     report_text(text).1
-}
-
-/// A frame that is sent once.
-fn once(at: f64, id: &str, data: fn(f64) -> String) -> Message {
-    Message { data, ..message(id, 1000.0, at) }
 }
 
 /// A read of the codes of module `number`, and its answer.

@@ -39,6 +39,11 @@ fn pauser(times: &[(f64, f64)], data: fn(f64) -> String) -> Message {
     })
 }
 
+/// The highest probability of a fault of a module where that message pauses beside others.
+fn blamed_for(own: Message) -> f64 {
+    blamed(&reported(&log(60.0, &[slow(messages(0x300, 14), 90.0), vec![own]].concat())))
+}
+
 /// A message that begins anew by the clock, exact to its own period, is sent so; at odd times it is
 /// a module that loses its supply.
 #[test]
@@ -47,9 +52,7 @@ fn what_begins_anew_by_the_clock_is_sent_so() {
     let odd = [(5.0, 2.0), (13.2, 3.1), (29.0, 1.4), (48.3, 2.6)];
     let clock = pauser(&clock, |time| restarting(time, &[7.0, 19.0, 31.0, 43.0]));
     let odd = pauser(&odd, |time| restarting(time, &[7.0, 16.3, 30.4, 50.9]));
-    let others = slow(messages(0x300, 14), 90.0);
-    let of = |own| blamed(&reported(&log(60.0, &[others.clone(), vec![own]].concat())));
-    let (clock, odd) = (of(clock), of(odd));
+    let (clock, odd) = (blamed_for(clock), blamed_for(odd));
     assert!(clock < 0.2 && odd > 0.5, "{clock} {odd}");
 }
 
@@ -58,9 +61,7 @@ fn what_begins_anew_by_the_clock_is_sent_so() {
 fn two_pauses_of_one_length_are_by_design() {
     let alike = pauser(&[(12.0, 2.0), (31.7, 2.0)], |time| restarting(time, &[14.0, 33.7]));
     let unlike = pauser(&[(12.0, 2.0), (31.7, 3.4)], |time| restarting(time, &[14.0, 35.1]));
-    let others = slow(messages(0x300, 14), 90.0);
-    let of = |own| blamed(&reported(&log(60.0, &[others.clone(), vec![own]].concat())));
-    let (alike, unlike) = (of(alike), of(unlike));
+    let (alike, unlike) = (blamed_for(alike), blamed_for(unlike));
     assert!(alike < 0.2 && unlike > 0.4, "{alike} {unlike}");
 }
 
@@ -101,14 +102,9 @@ fn supplies_hold_modules_up_for_different_times() {
     let lost = |later: f64| {
         let one = cut(messages(0x101, 5), 30.0, 999.0);
         let other = cut(messages(0x201, 5), 30.0 + later, 999.0);
-        let slower = |own: Message, ppm: f64| Message { period: own.period * (1.0 + ppm), ..own };
-        let one = one.into_iter().map(|own| slower(own, 90e-6));
-        let other = other.into_iter().map(|own| slower(own, -80e-6));
-        let others = [(0x300, 40e-6), (0x340, -30e-6), (0x380, 10e-6), (0x3C0, -130e-6)];
-        let others = others.into_iter().flat_map(|(first, ppm)| {
-            messages(first, 6).into_iter().map(move |own| slower(own, ppm))
-        });
-        let all: Vec<Message> = one.chain(other).chain(others).collect();
+        let others = [(0x300, 40.0), (0x340, -30.0), (0x380, 10.0), (0x3C0, -130.0)];
+        let others = others.into_iter().flat_map(|(first, ppm)| slow(messages(first, 6), ppm));
+        let all = [slow(one, 90.0), slow(other, -80.0), others.collect()].concat();
         reported(&log(80.0, &all))
     };
     let odds = |found: &Value| of_class(found, "shared_supply") / of_class(found, "branch");
@@ -143,12 +139,8 @@ fn one_unknown_message_that_is_never_heard_may_be_of_a_mode() {
 /// Of those that fall silent together a module that is found silent a moment beside them is one.
 #[test]
 fn a_branch_takes_in_whoever_fell_silent_with_it() {
-    let slower = |all: Vec<Message>, ppm: f64| {
-        let one = |own: Message| Message { period: own.period * (1.0 + ppm * 1e-6), ..own };
-        all.into_iter().map(one).collect::<Vec<Message>>()
-    };
     let own =
-        |first: u32, ppm: f64, from: f64| cut(slower(messages(first, 4), ppm), from, from + 5.0);
+        |first: u32, ppm: f64, from: f64| cut(slow(messages(first, 4), ppm), from, from + 5.0);
     let all = [
         own(0x101, 90.0, 30.0),
         own(0x141, -70.0, 30.0),

@@ -183,7 +183,7 @@ const STORES_WITHIN: f64 = 6.0;
 
 /// Who sends nothing more often than this, in seconds, is no part of a control loop: of 2109 such
 /// modules of invented vehicles 24 (three sets of a world by others; common practice, no source).
-const NO_LOOP: f64 = 0.09;
+const TOO_SLOW: f64 = 0.09;
 /// Words of the names of those that are.
 const LOOPS: [&str; 5] = ["ecm pcm", "tcm", "abs", "drive motor", "battery energy"];
 
@@ -297,7 +297,7 @@ impl Row<'_> {
 
     /// Whether it is of a control loop, and the node sends too seldom for one.
     fn is_faster_than(&self, witness: &Witness) -> bool {
-        witness.fastest.is_some_and(|fastest| fastest >= NO_LOOP)
+        witness.fastest.is_some_and(|fastest| fastest >= TOO_SLOW)
             && LOOPS.iter().any(|part| has_words_of(&self.missed.0, part))
     }
 

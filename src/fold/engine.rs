@@ -127,7 +127,6 @@ impl Switch {
                 _ => kept.push(change),
             }
         }
-        kept.dedup_by_key(|(_, on)| *on);
         self.changes = kept;
     }
 

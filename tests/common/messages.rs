@@ -32,6 +32,11 @@ pub fn message(id: &str, period: f64, first: f64) -> Message {
     }
 }
 
+/// A frame that is sent once.
+pub fn once(at: f64, id: &str, data: fn(f64) -> String) -> Message {
+    Message { data, ..message(id, 1000.0, at) }
+}
+
 impl Message {
     /// Silent for a while, and back on its grid.
     pub fn silent(mut self, from: f64, to: f64) -> Message {

@@ -7,14 +7,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use statrs::distribution::{Binomial, DiscreteCDF};
-
-use super::senders::{BY_CHANCE, sender};
+use super::sender;
+use super::traffic::{BY_CHANCE, Traffic};
 use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, ErrorEvent};
-use crate::capture::ChannelIndex;
 use crate::fold::timing::Aftermath;
-use crate::ids::IdIndex;
 
 /// So many errors show who comes behind them.
 const SHOW: usize = 20;
@@ -41,7 +38,7 @@ pub struct Follows {
 /// All that are heard behind these errors of a channel; none where the errors are few.
 pub fn all<'a>(
     analysis: &Analysis,
-    channel: ChannelIndex,
+    traffic: &Traffic,
     errors: impl Iterator<Item = &'a ErrorEvent>,
 ) -> Vec<Follows> {
     let mut heard: BTreeMap<Subject, usize> = BTreeMap::new();
@@ -55,20 +52,11 @@ pub fn all<'a>(
     if of < SHOW {
         return Vec::new();
     }
-    let mut frames: BTreeMap<Subject, u64> = BTreeMap::new();
-    let here = analysis.identifiers.iter().enumerate();
-    for (at, id) in here.filter(|(_, id)| id.channel == channel) {
-        *frames.entry(sender(analysis, IdIndex(at))).or_default() += id.frames;
-    }
-    let all: u64 = frames.values().sum();
     let follows = |(subject, times): (Subject, usize)| {
-        let share = frames.get(&subject).copied().unwrap_or(0) as f64 / all.max(1) as f64;
-        let by_chance = 1.0 - (1.0 - share).powi(Aftermath::BEHIND as i32);
+        let by_chance = 1.0 - (1.0 - traffic.share(&subject)).powi(Aftermath::BEHIND as i32);
         // More than chance has it for any of the senders.
-        let binomial = Binomial::new(by_chance, of as u64).ok()?;
-        let tail = (times as u64).checked_sub(1).map_or(1.0, |less| binomial.sf(less));
-        let own = Follows { subject, times, of, by_chance };
-        (tail * frames.len() as f64 <= BY_CHANCE).then_some(own)
+        let chance = traffic.chance(by_chance, times, of)?;
+        (chance <= BY_CHANCE).then_some(Follows { subject, times, of, by_chance })
     };
     heard.into_iter().filter_map(follows).collect()
 }

@@ -1,6 +1,7 @@
 //! What a whole bus shows, and the recording.
 
-use super::{Symptom, senders, summed};
+use super::senders::Named;
+use super::{Symptom, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope, Series};
@@ -64,12 +65,13 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         let fact = Fact::BusSilent(summed(&silent));
         out.push(Symptom::new(subject(), fact).with_signs([sign]));
     }
-    out.extend(senders::Named::of(analysis, channel).symptom(analysis));
-    out.extend(errors(analysis, channel));
+    let named = Named::of(analysis, channel);
+    out.extend(named.symptom(analysis));
+    out.extend(errors(analysis, channel, &named));
     out.extend(flood(analysis, channel));
 }
 
-fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<Symptom> {
     let margin = nanoseconds(NEAR);
     let of_all = |outage: &&Outage| outage.scope == Scope::Bus && outage.channel == Some(channel);
     let stops: Vec<&Outage> = analysis.outages.iter().filter(of_all).collect();
@@ -98,7 +100,6 @@ fn errors(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
         errors.filter(|event| event.frame.is_about_the_bus() && !explained(event.time)).collect();
-    let named = senders::Named::of(analysis, channel);
     let loose: Vec<_> =
         loose.into_iter().filter(|event| !named.explains(analysis, event)).collect();
     if loose.len() < FEW_ERRORS {

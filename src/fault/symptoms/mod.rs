@@ -19,6 +19,7 @@ mod starts;
 mod stranger;
 mod symptom;
 mod told;
+mod traffic;
 mod within;
 
 pub(super) use elsewhere::{lasts, was_asked_since};

@@ -5,10 +5,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use statrs::distribution::{Binomial, DiscreteCDF};
-
 use super::Symptom;
 use super::behind::{self, Follows};
+use super::traffic::{BY_CHANCE, Traffic};
 use super::within::Within;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
@@ -17,10 +16,7 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
 
-/// One sender stands out where so much would come by chance seldom enough: once in a thousand
-/// captures, though it is looked for among all senders.
-pub(super) const BY_CHANCE: f64 = 0.001;
-/// … and only with so many destroyed frames.
+/// One sender stands out with so many destroyed frames, where that is hardly chance.
 const FEWEST: usize = 4;
 /// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
 const MANY: usize = 10;
@@ -162,7 +158,8 @@ impl Whose {
         errors: &[&ErrorEvent],
         named: &[Subject],
     ) -> Option<Whose> {
-        let heard = behind::all(analysis, channel, errors.iter().copied());
+        let traffic = Traffic::of(analysis, channel);
+        let heard = behind::all(analysis, &traffic, errors.iter().copied());
         if let Some(follows) = behind::one(&heard) {
             return Some(Whose::Follows(follows.clone()));
         }
@@ -181,8 +178,7 @@ impl Whose {
             most || one.is_beyond_its_share() && !stops
         };
         let senders: BTreeSet<&Subject> = named.iter().collect();
-        let mut all =
-            senders.into_iter().filter_map(|subject| One::of(analysis, channel, subject, named));
+        let mut all = senders.into_iter().filter_map(|subject| One::of(&traffic, subject, named));
         all.find(stands_out).map(Whose::Named)
     }
 
@@ -214,28 +210,10 @@ fn spread(analysis: &Analysis, channel: ChannelIndex, errors: &[&ErrorEvent]) ->
 }
 
 impl One {
-    fn of(
-        analysis: &Analysis,
-        channel: ChannelIndex,
-        subject: &Subject,
-        named: &[Subject],
-    ) -> Option<One> {
-        let here = analysis.identifiers.iter().enumerate();
-        let here = here.filter(|(_, id)| id.channel == channel);
-        let (mut own, mut all, mut senders) = (0, 0, Vec::new());
-        for (at, id) in here {
-            let whose = sender(analysis, IdIndex(at));
-            own += if whose == *subject { id.frames } else { 0 };
-            all += id.frames;
-            senders.push(whose);
-        }
-        senders.sort_unstable();
-        senders.dedup();
+    fn of(traffic: &Traffic, subject: &Subject, named: &[Subject]) -> Option<One> {
         let frames = named.iter().filter(|other| *other == subject).count();
-        let share = own as f64 / all.max(1) as f64;
-        let binomial = Binomial::new(share, named.len() as u64).ok()?;
-        let tail = (frames as u64).checked_sub(1).map_or(1.0, |less| binomial.sf(less));
-        let chance = (tail * senders.len() as f64).min(1.0);
+        let share = traffic.share(subject);
+        let chance = traffic.chance(share, frames, named.len())?;
         Some(One { subject: subject.clone(), frames, of: named.len(), share, chance })
     }
 

@@ -52,8 +52,8 @@ pub(super) fn sign(analysis: &Analysis, rhythm: Rhythm, outages: &[&Outage]) -> 
 /// Whether nothing but the starter need be behind losses: once, short, and at its time.
 pub(super) fn may_be_one(analysis: &Analysis, outages: &[&Outage]) -> bool {
     let rhythm = rhythm::of(analysis, outages);
-    use Starter::{Delayed, Open, Soon, Turned};
-    matches!(sign(analysis, rhythm, outages), Some(Soon | Turned | Open(_) | Delayed(_)))
+    let against = |starter: &Starter| matches!(starter, Starter::Late(_) | Starter::Charged(_));
+    sign(analysis, rhythm, outages).is_some_and(|starter| !against(&starter))
 }
 
 /// When the key was last turned on or the channel last woke before a loss; else when the recording

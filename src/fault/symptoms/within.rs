@@ -54,10 +54,10 @@ impl Within {
         };
         let here = |id: &IdIndex| analysis.identifiers[*id].channel == channel;
         let of_id = |id: IdIndex| {
-            let own = || analysis.identifiers[id].silent.iter().filter(|own| !stop(own));
-            let inside = |time: &&Nanoseconds| own().any(|own| is_within(own, **time));
-            let inside = times.iter().filter(inside).count();
-            let silent: f64 = own().map(|own| seconds(own.length()) + 2.0 * AROUND).sum();
+            let own = analysis.identifiers[id].silent.iter().copied();
+            let own: Vec<Silence> = own.filter(|own| !stop(own)).collect();
+            let inside = times.iter().filter(|time| hold(&own, **time)).count();
+            let silent: f64 = own.iter().map(|own| seconds(own.length()) + 2.0 * AROUND).sum();
             let within = Within {
                 id,
                 times: inside,
@@ -77,11 +77,13 @@ impl Within {
 
     /// Whether a time lies in its silences.
     pub fn holds(&self, analysis: &Analysis, time: Nanoseconds) -> bool {
-        analysis.identifiers[self.id].silent.iter().any(|own| is_within(own, time))
+        hold(&analysis.identifiers[self.id].silent, time)
     }
 }
 
-fn is_within(silence: &Silence, time: Nanoseconds) -> bool {
+/// Whether a time lies in one of these silences, which are in order of time.
+fn hold(silences: &[Silence], time: Nanoseconds) -> bool {
     let around = nanoseconds(AROUND);
-    (silence.start - around..=silence.end.saturating_add(around)).contains(&time)
+    let from = silences.partition_point(|own| own.end.saturating_add(around) < time);
+    silences.get(from).is_some_and(|own| own.start - around <= time)
 }

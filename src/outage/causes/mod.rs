@@ -211,12 +211,12 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
         };
     }
     let toward = |sign: &&Weighed| sign.log_ratio * total.signum() >= SPEAKS.ln();
-    // Who starts claims its address, and nobody else does unasked: that is no chance.
-    let claimed = |sign: &&Weighed| {
-        matches!(sign.kind, Kind::Other(ReturnSign::AddressClaimed { .. })) && toward(sign)
+    // Who starts claims its address, and nobody else does unasked: that is as good as two.
+    let witnesses = |sign: &Weighed| match sign.kind {
+        Kind::Other(ReturnSign::AddressClaimed { .. }) => 2,
+        _ => 1,
     };
-    let agreeing = of_all.iter().flatten().filter(toward).count()
-        + of_all.iter().flatten().filter(claimed).count();
+    let agreeing: usize = of_all.iter().flatten().filter(toward).map(witnesses).sum();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
     // other way.
     let against =

@@ -25,7 +25,7 @@ impl Scene<'_> {
     pub(super) fn same_again(&self, key_offs: &mut Vec<Judged>, judged: &mut Vec<Judged>) {
         let known = key_offs.len();
         for mut own in std::mem::take(judged) {
-            let onset = own.events.first().map_or(0, |event| event.onset);
+            let onset = own.onset();
             let open = own.verdict == Verdict::Lost
                 && matches!(own.why, Why::OneInstant { .. })
                 && !self.engine_ran_on(onset)

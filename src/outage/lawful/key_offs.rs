@@ -216,9 +216,8 @@ impl Scene<'_> {
             let begin = self.heard.0;
             windows.push((begin, begin.saturating_add(nanoseconds(CRANKED_WITHIN))));
         }
-        let onset = |judged: &Judged| judged.events.first().map_or(0, |event| event.onset);
         let cranked = |judged: &Judged| {
-            let onset = onset(judged);
+            let onset = judged.onset();
             (judged.verdict == Verdict::Lost || judged.doubt.is_some())
                 && judged.events.iter().all(|event| !event.ongoing)
                 && length(&judged.events) <= CRANKS
@@ -231,11 +230,11 @@ impl Scene<'_> {
             .map(|judged| {
                 let losses = judged.events.iter().flat_map(|event| &event.losses);
                 let node_of = |id: IdIndex| self.observed.network.node_of[id];
-                (onset(judged), losses.map(|loss| node_of(loss.id)).collect())
+                (judged.onset(), losses.map(|loss| node_of(loss.id)).collect())
             })
             .collect();
         for judged in judged.iter_mut().filter(|judged| cranked(judged)) {
-            let own = onset(judged);
+            let own = judged.onset();
             let near = hit.iter().filter(|(other, _)| (other - own).abs() <= nanoseconds(AT_ONCE));
             let mut senders: Vec<Option<NodeIndex>> =
                 near.flat_map(|(_, senders)| senders.iter().copied()).collect();
@@ -267,7 +266,7 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
         return true;
     }
     let open = own.verdict == Verdict::Lost || own.doubt.is_some();
-    let onset = key_off.events.first().map_or(0, |event| event.onset);
+    let onset = key_off.onset();
     let back = || key_off.events.iter().filter(|event| !event.ongoing).map(|event| event.back);
     // Most stay off to the end: one that came back early does not tell when the key was on again.
     let off = |event: &Event| if event.ongoing { event.losses.len() } else { 0 };

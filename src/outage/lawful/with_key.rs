@@ -78,7 +78,7 @@ fn offs(observed: &Observed<'_>, judged: &[Judged]) -> Vec<Off> {
             asleep: false,
             ids: judged.ids().len(),
             channel: Some(judged.events.first()?.channel),
-            onset: judged.events.iter().map(|event| event.onset).min()?,
+            onset: judged.onset(),
             back: judged.events.iter().map(|event| event.back).min().filter(|_| !ongoing),
         })
     });
@@ -97,7 +97,7 @@ impl Off {
     /// What a loss that ends no sooner has to do with it; `None` where that is nothing.
     fn explains(&self, observed: &Observed<'_>, judged: &Judged) -> Option<Why> {
         let first = judged.events.first()?;
-        let onset = judged.events.iter().map(|event| event.onset).min()?;
+        let onset = judged.onset();
         let start = nanoseconds(START);
         let ends = judged.events.iter().all(|event| match self.back {
             Some(back) => !event.ongoing && (event.back - back).abs() <= start,

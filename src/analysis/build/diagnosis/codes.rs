@@ -191,12 +191,10 @@ fn low_supply(histories: &Histories, dipped: bool) -> Events {
         .map(|((module, _), _)| *module)
         .collect();
     weak.dedup();
-    let by_code = |module: &Module| {
-        let own = histories.iter().filter(|((other, _), history)| other == module && old(history));
-        own.into_iter()
-            .any(|((_, number), _)| matches!(number, CodeNumber::Code(_)) && supply(number))
+    let by_code = |((_, number), history): (&(Module, CodeNumber), &CodeHistory)| {
+        matches!(number, CodeNumber::Code(_)) && supply(number) && old(history)
     };
-    let enough = weak.len() >= WEAK || weak.len() >= 2 && weak.iter().any(by_code);
+    let enough = weak.len() >= WEAK || weak.len() >= 2 && histories.iter().any(by_code);
     if !(enough || dipped && weak.len() == 1) {
         return Events::new();
     }
