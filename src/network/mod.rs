@@ -38,6 +38,9 @@ const IDENTIFIERS: f64 = 8.0;
 /// no source).
 const SHARED_BY: [f64; 3] = [0.5, 0.3, 0.2];
 
+/// Odds below which several modules are not thought of.
+const LEAST_ODDS: f64 = 0.15;
+
 /// How many times likelier it is that several modules send so many identifiers than that one does,
 /// where the number that a module sends falls off geometrically around its mean: the more fall
 /// silent together, the likelier there are several. `None` where one is likelier: then it is taken
@@ -50,7 +53,7 @@ fn odds_of_several(identifiers: usize) -> Option<f64> {
         ways *= identifiers.saturating_sub(at + 1) as f64 / (at as f64 + 1.0) / (IDENTIFIERS - 1.0);
         odds += share * ways;
     }
-    (odds > 1.0).then_some(odds)
+    (odds > LEAST_ODDS).then_some(odds)
 }
 
 /// Why identifiers are said to have one sender.

@@ -61,7 +61,7 @@ pub fn leave_to_gateway(analysis: &Analysis, out: &mut Vec<Symptom>) {
         !outage.ids.is_empty() && outage.ids.iter().all(|id| goes_on(*id))
     };
     out.retain(|symptom| {
-        let one = symptom.several.is_none() && symptom.company.is_empty();
+        let one = symptom.several.is_none_or(|odds| odds <= 1.0) && symptom.company.is_empty();
         let silent = one && symptom.kind() == SymptomKind::NodeSilent;
         !(silent && all_losses(analysis, symptom, goes_on))
     });

@@ -394,7 +394,7 @@ impl<'a> Told<'a> {
             };
             // What only its silences show may be several modules.
             let may_be = |node: &NodeIndex| match &self.analysis.nodes[*node] {
-                node if node.several.is_some() => node.ids.len(),
+                node if node.several.is_some_and(|odds| odds > 1.0) => node.ids.len(),
                 _ => 1,
             };
             let room: usize = set.iter().map(may_be).sum();
