@@ -168,6 +168,8 @@ pub struct Blame {
     pub codes: Vec<CodeNumber>,
     /// What the frames say.
     pub frames: Frames,
+    /// Nodes that fell silent and whose silences its codes fit, though another name may fit better.
+    pub may_be: Vec<NodeIndex>,
 }
 
 impl Blame {
@@ -203,8 +205,13 @@ pub fn matrix(
         by_missed.into_iter().map(|(missed, accusations)| Row { missed, accusations }).collect();
     let frames = judge(&rows, witnesses);
     let accusers = accusers(&rows, &frames);
-    let mut out: Vec<Blame> =
-        rows.iter().zip(frames).map(|(row, frames)| row.blame(frames)).collect();
+    let silent = |own: &&Witness| !own.silences.is_empty();
+    let may_be = |row: &Row<'_>| -> Vec<NodeIndex> {
+        let fits = |at: &usize| silent(&&witnesses[*at]) && row.can_be(&witnesses[*at]);
+        (0..witnesses.len()).filter(fits).map(NodeIndex).collect()
+    };
+    let all = rows.iter().zip(frames);
+    let mut out: Vec<Blame> = all.map(|(row, frames)| row.blame(frames, may_be(row))).collect();
     out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.missed.cmp(&b.missed)));
     (out, accusers)
 }
@@ -246,8 +253,9 @@ impl Row<'_> {
         sorted(self.accusations.iter().map(|accusation| accusation.reporter))
     }
 
-    fn blame(&self, frames: Frames) -> Blame {
+    fn blame(&self, frames: Frames, may_be: Vec<NodeIndex>) -> Blame {
         Blame {
+            may_be,
             missed: self.missed.clone(),
             reporters: self.reporters(),
             codes: sorted(self.accusations.iter().map(|accusation| accusation.code)),
