@@ -21,6 +21,8 @@ pub struct CodeEntry {
     pub module: Module,
     /// The module that it says is not heard.
     pub missed: Option<Missed>,
+    /// The source address that it means by that (SAE J1939).
+    pub missed_address: Option<u8>,
     /// Its last status byte; `None` where the service gives none.
     pub status: Option<Status>,
     /// Lists it was seen in.

@@ -138,6 +138,25 @@ pub fn suspect_parameter(spn: u32) -> Option<(&'static str, ParameterAbout)> {
     }
 }
 
+static PREFERRED: LazyLock<HashMap<&str, u8>> = LazyLock::new(|| {
+    let address = |word: &str| u8::from_str_radix(word.strip_prefix("0x")?, 16).ok();
+    table(include_str!("data/preferred-addresses.tsv"))
+        .filter_map(|row| Some((*row.first()?, address(row.get(1)?)?)))
+        .collect()
+});
+
+/// The source address that SAE J1939 prefers for a module that a code names so; `None` where none
+/// or more than one is its.
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::preferred_address;
+/// assert_eq!(preferred_address("TCM"), Some(0x03));
+/// assert_eq!(preferred_address("Gateway A"), None);
+/// ```
+pub fn preferred_address(module: &str) -> Option<u8> {
+    PREFERRED.get(module).copied()
+}
+
 /// Meaning of a failure type byte, in small letters but for names.
 pub fn failure_type(byte: u8) -> Option<&'static str> {
     FAILURES.get(format!("{byte:02X}").as_str()).copied()

@@ -3,12 +3,12 @@
 use std::collections::BTreeMap;
 
 use lostnode_parsers::dtc::Code;
-use lostnode_parsers::j1939;
 
+use super::names::Names;
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
-use crate::fold::diagnostics::meaning::{self, ParameterAbout};
-use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Party, Seen};
+use crate::fold::diagnostics::meaning;
+use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 /// Status bits (ISO 14229-1:2020, D.2).
@@ -18,22 +18,18 @@ const PENDING: u8 = 0x04;
 const CONFIRMED: u8 = 0x08;
 const WARNING_LAMP: u8 = 0x80;
 
-/// Failure modes: abnormal update rate, received network data in error (SAE J1939-73, appendix A).
-const LATE: u8 = 9;
-pub(super) const IN_ERROR: u8 = 19;
-
 type Histories = BTreeMap<(Module, CodeNumber), CodeHistory>;
 type Events = BTreeMap<(Module, CodeNumber), CodeEvent>;
 
 /// All codes; `timed` where the capture has time stamps.
-pub fn of(diagnostics: &Diagnostics, timed: bool) -> Vec<CodeEntry> {
+pub fn of(diagnostics: &Diagnostics, names: &Names, timed: bool) -> Vec<CodeEntry> {
     let histories = &diagnostics.codes.histories;
     let supply = &diagnostics.identities.supply;
     let dipped = supply.range().is_some_and(|((_, least), _)| least < supply.levels()[0]);
-    let events = low_supply(histories, dipped);
+    let events = low_supply(histories, names, dipped);
     let entry = |((module, number), history): (&(Module, CodeNumber), &CodeHistory)| {
         let event = events.get(&(*module, *number)).copied();
-        let read = code(*module, *number, history, timed);
+        let read = code(*module, *number, history, names, timed);
         let pending = diagnostics.codes.pending_read(*module);
         let age = match read.age == CodeAge::Untold && is_not_pending(history, pending) {
             true => CodeAge::Past,
@@ -44,7 +40,13 @@ pub fn of(diagnostics: &Diagnostics, timed: bool) -> Vec<CodeEntry> {
     histories.iter().map(entry).collect()
 }
 
-fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) -> CodeEntry {
+fn code(
+    module: Module,
+    number: CodeNumber,
+    history: &CodeHistory,
+    names: &Names,
+    timed: bool,
+) -> CodeEntry {
     let says = |what: fn(Code) -> bool| match number {
         CodeNumber::Code(code) => what(code),
         CodeNumber::SpnFmi { .. } => false,
@@ -52,7 +54,8 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
     CodeEntry {
         number,
         module,
-        missed: missed(number),
+        missed: names.missed(module, number),
+        missed_address: names.address(module, number),
         status: history.status,
         lists: history.lists.clone(),
         standing: standing(history),
@@ -78,31 +81,6 @@ fn code(module: Module, number: CodeNumber, history: &CodeHistory, timed: bool) 
         severity: history.severity,
         old_conversion: history.old_conversion,
         lamp: history.fault_status.is_some_and(|status| status.0 & WARNING_LAMP != 0),
-    }
-}
-
-fn missed(number: CodeNumber) -> Option<Missed> {
-    match number {
-        CodeNumber::Code(code) => {
-            meaning::of(code)?.missed().map(|module| Missed(module.to_owned()))
-        }
-        CodeNumber::SpnFmi { .. } => {
-            let address = missed_address(number)?;
-            let usual = j1939::address_name(address).unwrap_or_default();
-            let usual = if usual.is_empty() { String::new() } else { format!(" ({usual})") };
-            Some(Missed(format!("{}{usual}", Party::Address(address))))
-        }
-    }
-}
-
-/// The source address that a code of SAE J1939 says is not heard: that of its parameter, or of the
-/// only module that sends it, with an abnormal update rate or received data in error (failure modes
-/// 9 and 19; SAE J1939-73).
-pub(super) fn missed_address(number: CodeNumber) -> Option<u8> {
-    let CodeNumber::SpnFmi { spn, fmi: LATE | IN_ERROR } = number else { return None };
-    match meaning::suspect_parameter(spn)? {
-        (_, ParameterAbout::Module(address) | ParameterAbout::SentBy(address)) => Some(address),
-        _ => None,
     }
 }
 
@@ -176,7 +154,7 @@ const WEAK: usize = 3;
 ///
 /// A loss of communication belongs to the battery only where the same modules remember it, and
 /// where nobody tells of the module that it misses as of something present.
-fn low_supply(histories: &Histories, dipped: bool) -> Events {
+fn low_supply(histories: &Histories, names: &Names, dipped: bool) -> Events {
     let supply = |number: &CodeNumber| match *number {
         CodeNumber::Code(code) => meaning::is_supply(code),
         CodeNumber::SpnFmi { spn, fmi } => is_low_supply(spn, fmi),
@@ -201,12 +179,12 @@ fn low_supply(histories: &Histories, dipped: bool) -> Events {
     let present: Vec<Missed> = histories
         .iter()
         .filter(|(_, history)| !old(history) && history.gone.is_none())
-        .filter_map(|((_, number), _)| missed(*number))
+        .filter_map(|((module, number), _)| names.missed(*module, *number))
         .collect();
     let event = CodeEvent::LowSupply { modules: weak.len(), dipped };
     let marks = |(module, number): &(Module, CodeNumber)| {
         let of_then = |missed: Missed| weak.contains(module) && !present.contains(&missed);
-        supply(number) || missed(*number).is_some_and(of_then)
+        supply(number) || names.missed(*module, *number).is_some_and(of_then)
     };
     histories
         .iter()

@@ -1,6 +1,7 @@
 //! Codes, identity and blame, from what the folds kept of diagnostic messages.
 
 mod codes;
+mod names;
 mod vehicle;
 
 use std::collections::BTreeSet;
@@ -15,6 +16,7 @@ use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
 use lostnode_parsers::dtc;
+use names::Names;
 
 /// PID of a freeze frame that holds the code it was stored with (SAE J1979, service 02).
 const CODE_OF_FRAME: u8 = 0x02;
@@ -28,7 +30,8 @@ pub fn diagnosis(
     (identifiers, outages): (&[Identifier], &[Outage]),
     begin: Option<Nanoseconds>,
 ) -> Diagnosis {
-    let mut codes = codes::of(diagnostics, begin.is_some());
+    let names = Names::new(nodes, addresses);
+    let mut codes = codes::of(diagnostics, &names, begin.is_some());
     let vehicle = diagnostics.identities.vehicle();
     let vin = vehicle.vin.as_deref();
     leave_complaints(diagnostics, vin, &mut codes);
@@ -176,8 +179,7 @@ pub(super) fn blamed(
                 reporter: code.module,
                 missed: code.missed.clone()?,
                 code: code.number,
-                address: codes::missed_address(code.number)
-                    .map(|address| (code.module.channel, address)),
+                address: code.missed_address.map(|address| (code.module.channel, address)),
                 age: code.age,
                 appeared: code.appeared,
                 read: code.seen.map(|(_, last)| last),
@@ -211,7 +213,7 @@ pub(super) fn blamed(
         witnesses.iter().any(named)
     };
     accusations.retain(|own| {
-        let in_error = matches!(own.code, CodeNumber::SpnFmi { fmi: codes::IN_ERROR, .. });
+        let in_error = matches!(own.code, CodeNumber::SpnFmi { fmi: names::IN_ERROR, .. });
         !in_error || own.address.is_some() && !heard(own)
     });
     blame::matrix(&accusations, &witnesses)
