@@ -14,6 +14,7 @@ use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
+use crate::fold::j1939::J1939;
 use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
@@ -152,11 +153,31 @@ impl<'a> Told<'a> {
         if let Some(node) = self.analysis.node_of(module) {
             return Subject::Node(node);
         }
+        if self.is_by_address(module) {
+            return Subject::Module(self.unheard(module));
+        }
         match self.silent.as_slice() {
             [one] if alone => one.clone(),
             _ if self.among.is_empty() => Subject::Module(Unheard::Asked(module)),
             _ => Subject::Unplaced(Unheard::Asked(module), self.among.clone()),
         }
+    }
+
+    /// Whether its address names it: then it is none that is known by another.
+    fn is_by_address(&self, module: Module) -> bool {
+        let speaks = self.analysis.channel(module.channel).j1939;
+        matches!(module.party, Party::Address(_)) && speaks == J1939::Yes
+    }
+
+    /// A module of which nothing is heard, asked or missed: by who misses it, where somebody does.
+    fn unheard(&self, module: Module) -> Unheard {
+        let same = |code: &&CodeEntry| {
+            let address = code.missed_address.map(Party::Address);
+            address == Some(module.party) && code.module.channel == module.channel
+        };
+        let missed = self.analysis.diagnosis.codes.iter().find(same);
+        let missed = missed.and_then(|code| code.missed.clone());
+        missed.map_or(Unheard::Asked(module), Unheard::Missed)
     }
 
     fn no_answers(&self) -> Vec<Symptom> {
@@ -217,6 +238,11 @@ impl<'a> Told<'a> {
         };
         if let Some(node) = row.frames.node().filter(|_| sure) {
             return Subject::Node(node);
+        }
+        let codes = codes_of(self.analysis, row);
+        let by_address = |at: &usize| self.analysis.diagnosis.codes[*at].missed_address.is_some();
+        if codes.iter().any(by_address) {
+            return Subject::Module(Unheard::Missed(row.missed.clone()));
         }
         let blame = &self.analysis.diagnosis.blame;
         let unplaced = blame.iter().filter(|row| row.frames.node().is_none()).count();
