@@ -23,6 +23,8 @@ pub struct CodeEntry {
     pub missed: Option<Missed>,
     /// The source address that it means by that (SAE J1939).
     pub missed_address: Option<u8>,
+    /// Its test had failed in this drive when it was cleared, and nobody has read it since.
+    pub failed_before_the_clear: bool,
     /// Its last status byte; `None` where the service gives none.
     pub status: Option<Status>,
     /// Lists it was seen in.

@@ -257,12 +257,15 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
         (back, _) => back,
     };
     let back = Sign::Return(back);
+    let answers = answers::while_silent(analysis, &subject, outages);
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         let switch = own_switch::sign(analysis, &subject, outages);
-        return Symptom::new(subject, Fact::NeverHeard).with_signs([back]).with_signs(switch);
+        return Symptom::new(subject, Fact::NeverHeard)
+            .with_signs([back])
+            .with_signs(answers)
+            .with_signs(switch);
     }
     let lead = led(analysis, &subject).map(Sign::Lead);
-    let answers = answers::while_silent(analysis, &subject, outages);
     let rhythm = rhythm::of(analysis, outages);
     let switch = own_switch::sign(analysis, &subject, outages);
     Symptom::new(subject, Fact::NodeSilent(summed(outages)))

@@ -37,7 +37,7 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     // A code that was cleared and never read again, nobody knows of.
     let read = |code: &CodeEntry| code.cleared.is_none() || code.stayed_away.is_some();
     let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
-    let there = || codes().filter(|code| code.gone.is_none());
+    let there = || codes().filter(|code| code.gone.is_none() || code.failed_before_the_clear);
     // A loss that lasted would fail its last test, and here nothing is lost. A list without status
     // tells of no test (SAE J1979, services 03 and 07).
     let tells = || there().filter(|code| code.status.is_some());

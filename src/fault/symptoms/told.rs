@@ -193,10 +193,22 @@ impl<'a> Told<'a> {
     fn all_missed(&self) -> Vec<Symptom> {
         let blame = &self.analysis.diagnosis.blame;
         let here = (0..blame.len()).filter(|row| {
-            blame[*row].frames != Frames::FromBeyond && is_of_here(&blame[*row], &self.strangers)
+            blame[*row].frames != Frames::FromBeyond
+                && is_of_here(&blame[*row], &self.strangers)
+                && !self.is_of_an_accuser(&blame[*row])
         });
         let all = self.gateway_took_others_along();
         here.map(|row| self.missed(row, all)).collect()
+    }
+
+    /// Whether only one tells of it, who misses many, and nothing bears it out: what was cut off
+    /// itself holds a code of each of the others, and they are one thing and no old codes.
+    fn is_of_an_accuser(&self, row: &Blame) -> bool {
+        let accusers = &self.analysis.diagnosis.accusers;
+        let [reporter] = row.reporters[..] else { return false };
+        let alone = accusers.iter().any(|(module, _)| *module == reporter);
+        let borne_out = matches!(row.verdict(), Verdict::Confirmed | Verdict::Likely);
+        alone && !borne_out && !is_failing(self.analysis, row)
     }
 
     /// Whether a gateway that fails took several along: modules on each of its buses then miss

@@ -98,11 +98,22 @@ impl CodeHistory {
     /// Whether its test failed in this drive, as its status or its list tells, and nothing says
     /// that it is gone. What is only remembered may be of any age.
     pub fn is_recent(&self) -> bool {
+        if self.failed_before_the_clear() {
+            return true;
+        }
         // testFailed, testFailedThisOperationCycle, pendingDTC (ISO 14229-1:2020, table D.1).
         let failed = self.status.is_some_and(|status| status.0 & 0x07 != 0);
         let listed =
             self.lists_since_clear.iter().any(|list| matches!(list, Seen::Pending | Seen::Active));
         self.gone.is_none() && (failed || listed)
+    }
+
+    /// Whether its test had failed in this drive when it was cleared, and nobody has read it since
+    /// (status bits 0 and 1 of ISO 14229-1:2020, D.2): a clear mends nothing.
+    pub fn failed_before_the_clear(&self) -> bool {
+        let failed = self.fault_status.is_some_and(|status| status.0 & 0x03 != 0);
+        let unread = self.cleared.is_some() && self.gone == self.cleared;
+        failed && unread && self.stayed_away.is_none() && !self.returned
     }
 }
 

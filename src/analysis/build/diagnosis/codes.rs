@@ -56,6 +56,7 @@ fn code(
         module,
         missed: names.missed(module, number),
         missed_address: names.address(module, number),
+        failed_before_the_clear: history.failed_before_the_clear(),
         status: history.status,
         lists: history.lists.clone(),
         standing: standing(history),

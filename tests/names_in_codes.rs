@@ -1,0 +1,142 @@
+//! Whom a code means: by the address that SAE J1939 prefers for a name, by who was away when it was
+//! read, by who tells of it. For each rule the smallest capture that needs it, and its counterpart.
+//! All data is invented.
+
+mod common;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::report_text;
+use messages::{Message, cut, log, message, messages, once};
+use serde_json::Value;
+
+fn reported(text: &str) -> Value {
+    report_text(text).1
+}
+
+/// What the frames say of a module with these words in its name.
+fn verdict(document: &Value, name: &str) -> String {
+    let rows = document["blame"].as_array().unwrap().iter();
+    let row = rows.into_iter().find(|row| row["blamed"].to_string().contains(name));
+    row.map_or("none".to_owned(), |row| row["verdict"].as_str().unwrap().to_owned())
+}
+
+/// Groups that trucks send every day (SAE J1939-71).
+const GROUPS: [&str; 4] = ["0CF004", "18FEF1", "18FEEE", "18FEF7"];
+
+/// A truck of five addresses; `but` is not there.
+fn truck(but: &str) -> Vec<Message> {
+    let own = |sender: &str, at: usize| {
+        let id = format!("{}{sender}", GROUPS[at]);
+        message(&id, [0.1, 0.1, 0.25, 0.5][at], 0.003 * at as f64 + 0.011)
+    };
+    let senders = ["00", "03", "0B", "17", "21"].into_iter().filter(|sender| *sender != but);
+    senders.flat_map(|sender| (0..4).map(move |at| own(sender, at))).collect()
+}
+
+/// A read of the codes of an address, and its answer (ISO 15765-2, normal fixed addresses).
+fn read(at: f64, address: &str, answer: fn(f64) -> String) -> Vec<Message> {
+    let asks = once(at, &format!("18DA{address}F9"), |_| "031902FF00000000".to_owned());
+    vec![asks, once(at + 0.01, &format!("18DAF9{address}"), answer)]
+}
+
+/// U0140, body control module, failing; and U0100, the engine's.
+const BODY: fn(f64) -> String = |_| "075902FFC140002F".to_owned();
+const ENGINE: fn(f64) -> String = |_| "075902FFC100002F".to_owned();
+
+/// A name in a code means the address that SAE J1939 prefers for it: who sends from it throughout
+/// is not missing, who does not is, and no other that falls silent is either of them.
+#[test]
+fn a_name_in_a_code_means_an_address() {
+    let told = |but: &str, code: fn(f64) -> String| {
+        let mut all = truck(but);
+        let lost = |own: &Message| own.id.ends_with("17");
+        all = all
+            .into_iter()
+            .map(|own| if lost(&own) { own.silent(20.0, 26.0) } else { own })
+            .collect();
+        all.extend(read(23.0, "0B", code));
+        reported(&log(40.0, &all))
+    };
+    let heard = told("none", BODY);
+    assert_eq!(verdict(&heard, "0x21"), "contradicted", "{:#}", heard["blame"]);
+    let away = told("00", ENGINE);
+    assert_eq!(verdict(&away, "0x00"), "open", "{:#}", away["blame"]);
+    let findings = away["findings"].as_array().unwrap().iter();
+    let of_cluster = findings.filter(|own| own["nodes"].to_string().contains("0x17"));
+    let codes = |own: &Value| own["codes_explained"].as_array().unwrap().len();
+    assert_eq!(of_cluster.map(codes).sum::<usize>(), 0, "{:#}", away["findings"]);
+}
+
+/// What `number` says of each code, given as two bytes and a status (ISO 14229-1, service 19 02).
+fn says(at: f64, number: u16, answer: fn(f64) -> String) -> Vec<Message> {
+    let (asks, answers) = (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
+    vec![once(at, &asks, |_| "031902FF00000000".to_owned()), once(at + 0.01, &answers, answer)]
+}
+
+/// How probable a class is at its best.
+fn of_class(document: &Value, class: &str) -> f64 {
+    let findings = document["findings"].as_array().unwrap().iter();
+    let own = findings.filter(|own| own["class"] == class);
+    own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
+}
+
+/// A test that fails while a module sends again is not of that module, where two say so: each has
+/// run its test since. Read in its silence it is.
+#[test]
+fn what_fails_while_a_module_is_there_is_of_another() {
+    let told = |at: f64| {
+        let lost = cut(messages(0x101, 4), 10.0, 20.0);
+        let codes = [says(at, 0, BODY), says(at + 1.0, 1, BODY)].concat();
+        let found = reported(&log(60.0, &[lost, messages(0x300, 16), codes].concat()));
+        verdict(&found, "Body Control Module")
+    };
+    assert_eq!(told(17.0), "likely");
+    assert_eq!(told(40.0), "open");
+}
+
+/// One module that remembers four others, whom nobody else misses, was cut off itself at some time:
+/// these are no four old codes. Where each is told by another module they are.
+#[test]
+fn who_alone_misses_many_tells_one_thing() {
+    // Stored, with a test that has not failed in this cycle nor the last.
+    let one = [
+        once(5.0, "7E0", |_| "031902FF00000000".to_owned()),
+        once(5.01, "7E8", |_| "10135902FFC10000".to_owned()),
+        once(5.012, "7E0", |_| "3000000000000000".to_owned()),
+        once(5.014, "7E8", |_| "2128C1210028C131".to_owned()),
+        once(5.016, "7E8", |_| "220028C155002800".to_owned()),
+    ];
+    let each = [
+        says(5.0, 0, |_| "075902FFC1000028".to_owned()),
+        says(7.0, 1, |_| "075902FFC1210028".to_owned()),
+        says(9.0, 2, |_| "075902FFC1310028".to_owned()),
+        says(11.0, 3, |_| "075902FFC1550028".to_owned()),
+    ];
+    let stale = |codes: Vec<Message>| {
+        let found = reported(&log(40.0, &[messages(0x300, 16), codes].concat()));
+        assert_eq!(found["codes"].as_array().unwrap().len(), 4, "{:#}", found["codes"]);
+        of_class(&found, "stale_codes")
+    };
+    let (alone, scattered) = (stale(one.to_vec()), stale(each.concat()));
+    assert!(scattered > 0.5 && alone < 0.5 * scattered, "{alone} {scattered}");
+}
+
+/// A clear mends nothing: what had failed in this drive, and was never read again, stands as it did
+/// before. What was only stored does not.
+#[test]
+fn a_clear_mends_nothing() {
+    let told = |code: fn(f64) -> String| {
+        let clear = [
+            once(20.0, "7E0", |_| "0414FFFFFF000000".to_owned()),
+            once(20.02, "7E8", |_| "0154000000000000".to_owned()),
+        ];
+        let all = [messages(0x300, 16), says(10.0, 0, code), clear.to_vec()].concat();
+        let found = reported(&log(40.0, &all));
+        (of_class(&found, "module_power"), of_class(&found, "stale_codes"))
+    };
+    let (failing, of_failing) = told(|_| "075902FFC140002F".to_owned());
+    let (stored, of_stored) = told(|_| "075902FFC1400028".to_owned());
+    assert!(failing > of_failing && failing > 2.0 * stored, "{failing} {of_failing} {stored}");
+    assert!(of_stored > stored, "{of_stored} {stored}");
+}
