@@ -1,5 +1,6 @@
 //! Sentences about codes, identity and who is missed by whom.
 
+use lostnode_parsers::dtc::System;
 use lostnode_parsers::j1939;
 
 use super::fault;
@@ -54,13 +55,27 @@ impl CodeWords {
     }
 }
 
+/// Where the counter of occurrences stops (SAE J1939-73; 127: not available).
+const MOST_COUNTED: u8 = 126;
+
+/// Whether a code speaks of the network: of a module that is missed, or of a bus.
+pub(super) fn is_about_network(code: &CodeEntry) -> bool {
+    match code.number {
+        CodeNumber::Code(number) => number.system() == System::Network,
+        CodeNumber::SpnFmi { spn, .. } => matches!(
+            meaning::suspect_parameter(spn),
+            Some((_, ParameterAbout::Module(_) | ParameterAbout::Bus))
+        ),
+    }
+}
+
 /// What a module tells of a code beside its status.
 fn details(code: &CodeEntry) -> Option<String> {
     let spn = matches!(code.number, CodeNumber::SpnFmi { .. });
-    let count = code
-        .count
-        .filter(|_| spn)
-        .map(|count| plural(usize::from(count), "occurrence", "occurrences"));
+    let count = code.count.filter(|_| spn).map(|count| match count {
+        MOST_COUNTED => format!("{MOST_COUNTED} or more occurrences"),
+        count => plural(usize::from(count), "occurrence", "occurrences"),
+    });
     let counter = code.counter.map(|counter| format!("fault counter {counter}"));
     let severity = code.severity.map(severity_text);
     let old = code

@@ -7,7 +7,7 @@ use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
 use super::{diagnosis, wiring};
 use crate::analysis::finding::{
-    Done, Finding, NextTest, Observation, Reading, ReadingValue, Standing,
+    Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side, Standing,
 };
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Silences};
@@ -106,6 +106,22 @@ pub fn title(analysis: &Analysis, finding: &Finding) -> String {
     }
 }
 
+/// That a finding rests on what earlier ones rest on, and whether on nothing else.
+pub fn rests_on(earlier: &[usize], on_nothing_else: bool) -> String {
+    let places: Vec<String> = earlier.iter().map(|at| (at + 1).to_string()).collect();
+    let places = listed(&places, "and");
+    match on_nothing_else {
+        true => format!("rests on what is said at {places}"),
+        false => format!("rests on what is said at {places}, and:"),
+    }
+}
+
+/// The order of evidence: as it was found, but of readings those that prove go first.
+pub fn proves_first(evidence: &Evidence) -> (bool, bool) {
+    let reading = matches!(evidence.what, Observation::Reading(_));
+    (reading, reading && evidence.side() != Side::For)
+}
+
 /// Codes that a finding would put out, each with its module.
 pub fn codes_explained(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     let codes = finding.codes_explained.iter().map(|at| &analysis.diagnosis.codes[*at]);
@@ -159,18 +175,6 @@ pub fn standing(standing: Standing) -> &'static str {
         Standing::Foreign => "Modules that do not fit this vehicle",
         Standing::Benign => "Also seen, no fault",
     }
-}
-
-/// What a test costs and what for: `6 min, 94 % chance of confirming finding 2`.
-pub fn test_worth(test: &NextTest) -> String {
-    let places: Vec<String> = test.findings.iter().map(usize::to_string).collect();
-    let which = if places.len() == 1 { "finding" } else { "findings" };
-    format!(
-        "{:.0} min, {:.0} % chance of confirming {which} {}",
-        test.minutes,
-        test.finds * 100.0,
-        listed(&places, "or")
-    )
 }
 
 /// What has to be opened for a test.

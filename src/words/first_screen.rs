@@ -1,10 +1,15 @@
 //! What stands on the first screen besides the headline.
 
+use super::diagnosis::{code_label, is_about_network};
 use super::terms::{date, listed, plural, short_duration};
-use super::{fault, unnamed};
-use crate::analysis::finding::{NextTest, Standing, Undecided};
+use super::{fault, steps, unnamed};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry};
+use crate::analysis::finding::{
+    Evidence, Finding, NextTest, Observation, Side, Standing, Undecided,
+};
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::subject::Subject;
+use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::compare;
 use crate::fault::advice;
@@ -62,7 +67,48 @@ pub fn job(analysis: &Analysis) -> String {
 pub fn kept_time(analysis: &Analysis) -> String {
     let timed = |id: &&Identifier| id.rhythm.is_some();
     let count = analysis.identifiers.iter().filter(timed).count();
-    format!("{} kept their time.", plural(count, "periodic identifier", "periodic identifiers"))
+    let kept = plural(count, "periodic identifier", "periodic identifiers");
+    let kept = format!("{kept} kept {} time.", if count == 1 { "its" } else { "their" });
+    match analysis.has_roster {
+        true => kept,
+        false => format!(
+            "{kept} A module that never spoke cannot be seen without a roster of a sound vehicle \
+             (`lostnode learn`)."
+        ),
+    }
+}
+
+/// What stands under the answer where nothing was lost: what it rests on, and codes that are failing.
+pub fn under(analysis: &Analysis) -> Vec<String> {
+    let verdict = analysis.verdict();
+    let kept = (verdict == Verdict::NothingLost).then(|| kept_time(analysis));
+    let failing = || failing_codes(analysis).filter(|_| verdict != Verdict::SomethingLost);
+    kept.into_iter().chain(failing()).collect()
+}
+
+/// Codes of the network named one by one on the first screen.
+const NAMED: usize = 3;
+
+/// That codes are failing while nothing is lost, those about the network by name.
+pub fn failing_codes(analysis: &Analysis) -> Option<String> {
+    let failing = |code: &&CodeEntry| code.age == CodeAge::Failing && code.gone.is_none();
+    let codes: Vec<&CodeEntry> = analysis.diagnosis.codes.iter().filter(failing).collect();
+    let network = codes.iter().filter(|code| is_about_network(code));
+    let mut labels: Vec<String> = network.map(|code| code_label(code.number)).collect();
+    labels.sort();
+    labels.dedup();
+    let more = labels.len().saturating_sub(NAMED);
+    labels.truncate(NAMED);
+    if more > 0 {
+        labels.push(format!("{more} more"));
+    }
+    let network = match labels.is_empty() {
+        true => String::new(),
+        false => format!(", of the network {}", listed(&labels, "and")),
+    };
+    let count = plural(codes.len(), "code is", "codes are");
+    (!codes.is_empty())
+        .then(|| format!("But {count} failing now{network}: see \"Trouble codes\"."))
 }
 
 /// How near to today's complaint a finding is, in one word.
@@ -93,13 +139,14 @@ const NOTABLE: f64 = 0.15;
 /// That none of the explanations may be the cause, where that is likely enough to be said.
 pub fn none_of_these(analysis: &Analysis) -> Option<String> {
     let findings = analysis.findings.as_ref()?;
-    let told = !findings.ranked.is_empty() && findings.no_class >= NOTABLE;
-    told.then(|| {
-        let percent = findings.no_class * 100.0;
-        format!(
-            "none of these causes: {percent:.0} %, by how often findings like the first and its \
-             rivals were true"
-        )
+    let first = findings.ranked.first().filter(|_| findings.no_class >= NOTABLE)?;
+    let percent = findings.no_class * 100.0;
+    // Both cannot be: then it is told of something else beside the first.
+    Some(match first.probability + findings.no_class > 1.0 {
+        true => format!(
+            "{percent:.0} % that something else is wrong as well, which nothing here describes"
+        ),
+        false => format!("{percent:.0} % that the cause is none of those here"),
     })
 }
 
@@ -115,13 +162,10 @@ pub fn to_find(analysis: &Analysis, headline: &Headline) -> Option<String> {
     }
 }
 
-/// How to give what was lost its name, where it has none.
-pub fn to_name(analysis: &Analysis, headline: &Headline) -> Option<String> {
-    to_find(analysis, headline).map(|_| unnamed::command(analysis))
-}
-
 /// What to do first.
 pub struct ToDo {
+    /// What goes before it, where nobody knows what module it is.
+    pub before: Option<&'static str>,
     /// In a few words.
     pub request: String,
     /// How.
@@ -133,19 +177,47 @@ pub struct ToDo {
 /// What to do first, and how.
 pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
     if let Some(Explained::Repaired(_)) = headline.explained {
-        let long = compare::drive(analysis).map_or("as long as before".to_owned(), short_duration);
-        let request = format!("Drive {long} or more, recording, and compare");
-        let how =
-            "Same roads, load and weather. Then `lostnode compare BEFORE AFTER` says whether \
-                   the repair held, and how sure that is."
-                .to_owned();
+        let request = "Drive as when it failed, recording, and compare".to_owned();
+        let long = compare::drive(analysis).map_or(String::new(), |long| {
+            format!(" {} is the least that the figures need.", short_duration(long))
+        });
+        let how = format!(
+            "The road, load, heat and wet under which it failed.{long} Then `lostnode compare \
+             BEFORE AFTER` says how sure it is that it is better."
+        );
         let expect = "no loss in that time".to_owned();
-        return Some(ToDo { request, how, expect });
+        return Some(ToDo { before: None, request, how, expect });
     }
-    let test: &NextTest = &analysis.next_tests()[headline.first?];
-    let request = format!("{} ({:.0} min)", fault::test_title(analysis, test), test.minutes);
+    let at = headline.first?;
+    let test: &NextTest = &analysis.next_tests()[at];
+    let title = fault::test_title(analysis, test);
+    let request = format!("{title} ({:.0} min{})", test.minutes, place_in_list(analysis, at));
     let (how, expect) = (test.how.clone(), test.reading_expected.clone());
-    Some(ToDo { request, how, expect })
+    let before = steps::is_found_first(test).then_some(steps::FOUND_FIRST);
+    Some(ToDo { before, request, how, expect })
+}
+
+/// Which test of the list it is, and what those before it are for, where it is not the first.
+fn place_in_list(analysis: &Analysis, at: usize) -> String {
+    let mut others: Vec<usize> =
+        analysis.next_tests()[..at].iter().flat_map(|test| test.findings.clone()).collect();
+    others.sort_unstable();
+    others.dedup();
+    let others: Vec<String> = others.iter().map(usize::to_string).collect();
+    match others.is_empty() {
+        true => String::new(),
+        false => format!("; test {} of the list, before it: for {}", at + 1, listed(&others, "and")),
+    }
+}
+
+/// What was measured or tried that speaks for a finding, the strongest first.
+pub fn proofs(analysis: &Analysis, finding: &Finding) -> Vec<String> {
+    let proves = |own: &&Evidence| {
+        own.side() == Side::For && matches!(own.what, Observation::Reading(_))
+    };
+    let mut proofs: Vec<&Evidence> = finding.evidence.iter().filter(proves).collect();
+    proofs.sort_by(|one, other| other.ratio.total_cmp(&one.ratio));
+    proofs.iter().map(|own| fault::observation(analysis, &own.what)).collect()
 }
 
 /// What to be careful of with what is to be done first, in short: with the test, or else with what
@@ -172,9 +244,8 @@ pub fn read_on(analysis: &Analysis, brief: bool) -> String {
         0 | 1 => String::new(),
         count => format!("{}, ", plural(count - 1, "more test", "more tests")),
     };
-    let what = format!("{tests}evidence, outages, codes, limits");
     match brief {
-        true => format!("{what}: run it without --brief; a page to hand over: --out DIR"),
-        false => format!("{what} below; a page to hand over: --out DIR"),
+        true => format!("{tests}evidence, codes: without --brief; a page: --out DIR"),
+        false => format!("{tests}evidence, codes below; a page to hand over: --out DIR"),
     }
 }

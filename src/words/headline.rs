@@ -2,7 +2,7 @@
 
 use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
-use super::{fault, wiring};
+use super::{fault, steps, wiring};
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
 use crate::analysis::verdict::Obstacle;
@@ -15,7 +15,8 @@ use crate::ids::NodeIndex;
 ///
 /// ```
 /// use lostnode::analysis::Analysis;
-/// assert_eq!(lostnode::words::headline::headline(&Analysis::default()), "Nothing was lost.");
+/// let nothing = lostnode::words::headline::headline(&Analysis::default());
+/// assert_eq!(nothing, "No module that was heard dropped out.");
 /// ```
 pub fn headline(analysis: &Analysis) -> String {
     let headline = analysis.headline();
@@ -40,10 +41,16 @@ pub fn headline(analysis: &Analysis) -> String {
         }
         Happened::NothingLost => {
             let why = why.map_or(String::new(), |why| format!("; also found: {why}"));
-            match analysis.drives.len() {
-                0 => format!("Nothing was lost{why}."),
-                drives => format!("Nothing was lost in {drives} drives{why}."),
-            }
+            let drives = match analysis.drives.len() {
+                0 => String::new(),
+                drives => format!(" in {drives} drives"),
+            };
+            // Of a module that never spoke nothing is known where nobody says what ought to.
+            let nothing = match analysis.has_roster {
+                true => "Nothing was lost",
+                false => "No module that was heard dropped out",
+            };
+            format!("{nothing}{drives}{why}.")
         }
     }
 }
@@ -217,12 +224,18 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
     if let Explained::Repaired(_) = explained {
         return Some(match compare::drive(analysis) {
             Some(time) => {
-                format!("now drive {} or more and run `lostnode compare`", short_duration(time))
+                format!(
+                    "now drive as when it failed, {} at the least, and run `lostnode compare`",
+                    short_duration(time)
+                )
             }
-            None => "now drive and run `lostnode compare`".to_owned(),
+            None => "now drive as when it failed and run `lostnode compare`".to_owned(),
         });
     }
     let test = &analysis.next_tests()[headline.first?];
+    if steps::is_found_first(test) {
+        return Some(steps::TO_BE_FOUND.to_owned());
+    }
     let own = explained.first();
     // "Its" is whose the finding is, which the sentence has named.
     let about_it = test.subject == analysis.ranked()[own].subject || test.element.is_some();

@@ -97,8 +97,7 @@ pub fn precursor(analysis: &Analysis, lead: &Lead) -> String {
         false => "",
     };
     format!(
-        "{} {}{} before {} of {} losses of {}{}, {elsewhere}{with}; {} over all that was \
-         tried{start}{}",
+        "{} {}{} before {} of {} losses of {}{}, {elsewhere}{with}; {}{start}{}",
         place(analysis, &lead.place),
         change(analysis, lead),
         within(lead),
@@ -148,8 +147,7 @@ pub fn timed(analysis: &Analysis, own: &Timed) -> String {
         ),
     };
     format!(
-        "{} of {} losses of {} begin {} to {} after {after}; {} over all times that were tried; \
-         {what}",
+        "{} of {} losses of {} begin {} to {} after {after}; {}; {what}",
         own.losses_with,
         own.losses,
         fault::subject(analysis, &own.of),
@@ -270,10 +268,12 @@ fn before(lead: &Lead) -> String {
     }
 }
 
+/// How likely it is that anything of all that was tried looks like that by chance.
 fn probability(p: f64) -> String {
     match p {
-        p if p < 1e-4 => "p below 0.0001".to_owned(),
-        p => format!("p = {p:.4}"),
+        p if p < 1e-4 => "no coincidence (by chance less than once in 10000)".to_owned(),
+        p if p < 0.01 => format!("hardly a coincidence (by chance once in {:.0})", 1.0 / p),
+        p => format!("by chance once in {:.0}", 1.0 / p),
     }
 }
 

@@ -6,12 +6,23 @@ use crate::analysis::{Analysis, Evidence, Outage, Scope};
 use crate::ids::NodeIndex;
 use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
-use crate::words::fault;
+use crate::words::{fault, return_signs};
 use crate::words::terms::{id_label, plural};
 
 /// What an outage rests on, one sentence for each thing that was looked at.
 pub fn evidence(analysis: &Analysis, outage: &Outage) -> Vec<String> {
-    outage.evidence.iter().map(|evidence| sentence(analysis, outage, evidence)).collect()
+    // How it came back is the answer, and comes first; what each sign of it is stands behind.
+    let (signs, others): (Vec<&Evidence>, Vec<&Evidence>) =
+        outage.evidence.iter().partition(|own| matches!(own, Evidence::Return(_)));
+    let signs: Vec<ReturnSign> = signs
+        .into_iter()
+        .filter_map(|own| match own {
+            Evidence::Return(sign) => Some(*sign),
+            _ => None,
+        })
+        .collect();
+    let others = others.into_iter().map(|own| sentence(analysis, outage, own));
+    return_signs::sentences(&signs).into_iter().chain(others).collect()
 }
 
 fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String {
@@ -87,7 +98,7 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             from.0,
         ),
         Evidence::Stop(sign) => stop(sign),
-        Evidence::Return(sign) => return_of_node(sign),
+        Evidence::Return(sign) => return_signs::sentences(&[sign]).concat(),
     }
 }
 
@@ -280,71 +291,6 @@ fn stop(sign: StopSign) -> String {
             "whether the bus stopped or the recording cannot be told from it".to_owned()
         }
     }
-}
-
-/// What tells whether a node ran on or started anew.
-fn return_of_node(sign: ReturnSign) -> String {
-    match sign {
-        ReturnSign::PhaseKept { off, tolerance } => format!(
-            "timing came back within {:.1} % of a cycle of where it had left ({:.0} % by chance)",
-            off * 100.0,
-            tolerance * 200.0
-        ),
-        ReturnSign::GridLeft { left, of } => format!(
-            "{left} of {of} identifiers came back off the grid that they had left, so it restarted"
-        ),
-        ReturnSign::GridKept { kept, of } => {
-            format!("{kept} of {of} identifiers came back on the time grid that they had left")
-        }
-        ReturnSign::PhaseLost { off, tolerance } => format!(
-            "timing came back shifted by {:.0} % of a cycle (normal scatter: {:.0} %), so it \
-             restarted",
-            off * 100.0,
-            tolerance * 100.0
-        ),
-        ReturnSign::SupplyDip { volts } => format!("the supply fell to {volts:.1} V just before"),
-        ReturnSign::OrderlyEnd { seconds } => {
-            format!("its identifiers ended one after another over {seconds:.1} s, as in a shutdown")
-        }
-        ReturnSign::AddressClaimed { address, after } => format!(
-            "address 0x{address:02X} was claimed {:.2} s {} its first periodic frame, as by a unit \
-             that starts, and nobody had asked for it",
-            after.abs(),
-            if after < 0.0 { "before" } else { "after" },
-        ),
-        ReturnSign::BootPattern { identifiers, returns, luck } => format!(
-            "the first frames of {identifiers} identifiers came in the order and distances of \
-             {} (by luck: 1 in {:.0})",
-            plural(returns, "other return", "other returns"),
-            1.0 / luck.max(1e-9)
-        ),
-        ReturnSign::CountersWentOn { count, of, luck } => format!(
-            "{} had gone on as if it had run (1 in {:.0} by chance)",
-            of_counters(count, of),
-            1.0 / luck
-        ),
-        ReturnSign::CountersBeganLow { count, of, luck } => format!(
-            "{} restarted at 0 or 1 (1 in {:.0} by chance)",
-            of_counters(count, of),
-            1.0 / luck
-        ),
-        ReturnSign::TooFew => unclear("two signs that agree are needed"),
-        ReturnSign::Contradiction => unclear("the signs contradict each other"),
-    }
-}
-
-/// `both message counters`, `the message counter`, `2 of 3 message counters`.
-fn of_counters(count: usize, of: usize) -> String {
-    match (count, of) {
-        (1, 1) => "the message counter".to_owned(),
-        (2, 2) => "both message counters".to_owned(),
-        (all, of) if all == of => format!("all {of} message counters"),
-        _ => format!("{count} of {}", plural(of, "message counter", "message counters")),
-    }
-}
-
-fn unclear(why: &str) -> String {
-    format!("whether it ran on or started anew is not clear: {why}")
 }
 
 /// The nodes or identifiers of an outage, and its channel.

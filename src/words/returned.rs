@@ -1,5 +1,6 @@
 //! How what fell silent came back, in words.
 
+use super::terms::plural;
 use crate::analysis::symptom::Return;
 
 /// How one or several came back.
@@ -9,24 +10,39 @@ pub(super) fn returned(back: Return) -> String {
         Return::LostAddress => {
             "another unit claimed its address, and it had to give it up".to_owned()
         }
-        Return::Untold { back } => format!("how it came back does not tell ({back} returns)"),
-        Return::Leans { on: true, back } => {
-            format!("more like having run on than a new start, not sure ({back} returns)")
+        Return::Untold { back } => {
+            format!("how it came back does not tell ({})", plural(back, "return", "returns"))
         }
-        Return::Leans { on: false, back } => {
-            format!("more like a new start than having run on, not sure ({back} returns)")
-        }
+        Return::Leans { on: true, back } => format!(
+            "more like having run on than a new start, not sure ({})",
+            plural(back, "return", "returns")
+        ),
+        Return::Leans { on: false, back } => format!(
+            "more like a new start than having run on, not sure ({})",
+            plural(back, "return", "returns")
+        ),
         Return::Divided { divided, back } => {
-            format!("at {divided} of {back} returns some had run on and others started anew")
+            format!("{} some had run on and others started anew", at(divided, back))
         }
         Return::StartedAnew { anew, back } => {
-            format!("started anew at {anew} of {back} returns: counters and phase began afresh")
+            format!("restarted {}: counters back at zero or rhythm begun anew", at(anew, back))
         }
         Return::RanOn { ran_on, back } => format!(
-            "had run on unheard at {ran_on} of {back} returns: counters and phase had carried on"
+            "had run on unheard {}: counters and rhythm had carried on",
+            at(ran_on, back)
         ),
         Return::Mixed { anew, ran_on } => {
-            format!("{anew} returns look like a new start and {ran_on} like having run on")
+            let looks = if anew == 1 { "return looks" } else { "returns look" };
+            format!("{anew} {looks} like a new start and {ran_on} like having run on")
         }
+    }
+}
+
+/// `at every return (5)`, `at 4 of 5 returns`.
+fn at(own: usize, back: usize) -> String {
+    match (own, back) {
+        (1, 1) => "at its return".to_owned(),
+        (own, back) if own == back => format!("at every return ({back})"),
+        _ => format!("at {own} of {}", plural(back, "return", "returns")),
     }
 }

@@ -78,8 +78,8 @@ fn is_mute_with(analysis: &Analysis, talk: &TalkEntry, node: NodeIndex) -> bool 
 /// How to give modules their names: in short, the command.
 pub fn command(analysis: &Analysis) -> String {
     match analysis.has_roster {
-        true => "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=31..45 -o NEW".to_owned(),
-        false => "lostnode learn CAPTURE --unplugged \"NAME\"=31..45 -o ROSTER".to_owned(),
+        true => "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=FROM..TO -o NEW".to_owned(),
+        false => "lostnode learn CAPTURE --unplugged \"NAME\"=FROM..TO -o ROSTER".to_owned(),
     }
 }
 
@@ -87,8 +87,8 @@ pub fn command(analysis: &Analysis) -> String {
 pub fn to_name(analysis: &Analysis) -> String {
     format!(
         "record while modules that you can name are unplugged one after another, ignition off at \
-         each plug, no airbag, brake or high-voltage module (`lostnode help name`); then `{}`, in \
-         seconds from the first frame",
+         each plug, no airbag, brake or high-voltage module (`lostnode help name`); then `{}`, \
+         FROM and TO in seconds from the first frame",
         command(analysis)
     )
 }

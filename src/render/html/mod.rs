@@ -21,11 +21,12 @@ use self::load::LoadView;
 use super::Renderer;
 use super::plot::Ticks;
 use super::style::sheet;
-use crate::analysis::finding::NextTest;
+use crate::analysis::finding::{Caution, NextTest};
 use crate::analysis::headline::Explained;
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::timing::seconds;
 use crate::words::first_screen::{self as told, ToDo};
+use crate::words::steps;
 use crate::words::terms::at;
 
 /// Renders one self-contained HTML file.
@@ -55,9 +56,14 @@ struct Page<R: Serialize> {
     begin: f64,
     /// The capture, its date and its length.
     capture: String,
+    /// What stands under the answer where nothing was lost.
+    under: Vec<String>,
     first: Option<First>,
-    /// For each test, what to be careful of, in short.
-    briefs: Vec<String>,
+    tests: Vec<Step>,
+    /// What the expected values rest on.
+    sources: &'static str,
+    /// Cautions that stand with no step, each with where it is from.
+    cautions: Vec<Full>,
     /// Seconds; of several drives none, for each has its own.
     length: Option<f64>,
     /// Percent of the width between two marks of time.
@@ -119,6 +125,8 @@ impl Part {
 #[derive(Serialize)]
 struct First {
     begin: &'static str,
+    /// What goes before it.
+    before: Option<&'static str>,
     request: String,
     /// What to be careful of with it, in short.
     caution: String,
@@ -129,10 +137,11 @@ struct First {
 impl First {
     fn of(report: &Analysis) -> Option<First> {
         let headline = report.headline();
-        let ToDo { request, how, expect } = told::to_do(report, &headline)?;
+        let ToDo { before, request, how, expect } = told::to_do(report, &headline)?;
         let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
         let begin = if repaired { "Next" } else { "First" };
-        Some(First { begin, request, caution: told::caution(report, &headline), how, expect })
+        let caution = told::caution(report, &headline);
+        Some(First { begin, before, request, caution, how, expect })
     }
 }
 
@@ -166,8 +175,11 @@ impl Renderer for Html {
                     headline: crate::words::headline::headline(report),
                     begin: report.span.map_or(0.0, |(begin, _)| begin as f64 / 1e9),
                     capture: told::capture(report),
+                    under: told::under(report),
                     first: First::of(report),
-                    briefs: report.next_tests().iter().map(briefs).collect(),
+                    tests: report.next_tests().iter().map(Step::of).collect(),
+                    sources: steps::SOURCES,
+                    cautions: report.cautions().iter().map(Full::of).collect(),
                     length: report.drives.is_empty().then_some(length),
                     step: parts.first().map_or(100.0, |part| part.step),
                     parts,
@@ -195,9 +207,41 @@ fn dips(report: &Analysis) -> Vec<String> {
     dips.iter().map(|entry| at(report, entry.dip.span.0)).collect()
 }
 
-fn briefs(test: &NextTest) -> String {
-    let briefs: Vec<&str> = test.cautions.iter().map(|caution| caution.brief.as_str()).collect();
-    briefs.join(" ")
+/// What stands with a test besides what the document has.
+#[derive(Serialize)]
+struct Step {
+    /// What to be careful of, in short.
+    briefs: String,
+    /// What it costs, and what for.
+    worth: String,
+    /// What goes before it.
+    before: Option<&'static str>,
+    /// Where its values are from.
+    source: String,
+}
+
+impl Step {
+    fn of(test: &NextTest) -> Step {
+        Step {
+            briefs: steps::cautions(&test.cautions, &mut Vec::new()),
+            worth: steps::worth(test),
+            before: steps::is_found_first(test).then_some(steps::FOUND_FIRST),
+            source: steps::source(&test.source),
+        }
+    }
+}
+
+/// A caution in full.
+#[derive(Serialize)]
+struct Full {
+    text: String,
+    source: String,
+}
+
+impl Full {
+    fn of(caution: &Caution) -> Full {
+        Full { text: caution.text.clone(), source: steps::source(&caution.source) }
+    }
 }
 
 /// From times to coordinates.

@@ -8,7 +8,7 @@ use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side, Standing};
 use crate::fault::order::explain_the_same;
 use crate::words::fault as words;
-use crate::words::{first_screen, headline, unnamed, wiring};
+use crate::words::{first_screen, headline, steps, unnamed, wiring};
 
 /// Findings shown in full; less probable ones in a line each.
 const IN_FULL: usize = 5;
@@ -25,6 +25,7 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
     let ranked = analysis.ranked();
     let leading = ranked.first().map(|_| heading(ranked, 0));
     let mut last = None;
+    let mut told = Vec::new();
     for at in 0..ranked.len() {
         let heading = heading(ranked, at);
         if last != Some(heading) {
@@ -34,7 +35,7 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
             let space = if last.is_some() { "\n" } else { "" };
             writeln!(out, "{space}{HEAD}{heading}{HEAD:#}")?;
         }
-        finding(analysis, at, out)?;
+        finding(analysis, at, &mut told, out)?;
         last = Some(heading);
     }
     if last.is_some() {
@@ -100,12 +101,18 @@ fn cautions(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
             continue;
         }
         let begin = format!("  {BAD}CAUTION{BAD:#} ");
-        out.hanging(&format!("{} [{}]", caution.text, caution.source), &begin, "    ")?;
+        let text = format!("{}{}", caution.text, steps::source(&caution.source));
+        out.hanging(&text, &begin, "    ")?;
     }
     writeln!(out)
 }
 
-fn finding(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
+fn finding<'a>(
+    analysis: &'a Analysis,
+    at: usize,
+    told: &mut Vec<&'a Caution>,
+    out: &mut Paper<'_>,
+) -> io::Result<()> {
     let own = &analysis.ranked()[at];
     let style = if own.benign { GOOD } else { BAD };
     let percent = format!("{:>9}", headline::percent(own));
@@ -126,29 +133,47 @@ fn finding(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()
     }
     let places = wiring::sentences(analysis, own);
     places.iter().try_for_each(|text| out.hanging(text, INDENT, &format!("{INDENT}  ")))?;
-    consequences(analysis, own, out)
+    consequences(analysis, own, out)?;
+    let begin = format!("{INDENT}{BAD}CAUTION{BAD:#} ");
+    cautioned(&own.cautions, told, &begin, out)
 }
 
-/// What speaks for and against a finding. What an earlier one rests on as well is said there.
+/// What to be careful of in short, what was told before by its beginning.
+fn cautioned<'a>(
+    cautions: &'a [Caution],
+    told: &mut Vec<&'a Caution>,
+    begin: &str,
+    out: &mut Paper<'_>,
+) -> io::Result<()> {
+    let next = " ".repeat(begin.len() - begin.trim_start().len() + 2);
+    let text = steps::cautions(cautions, told);
+    if text.is_empty() { Ok(()) } else { out.hanging(&text, begin, &next) }
+}
+
+/// What speaks for and against a finding. What earlier ones rest on as well is said there.
 fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
     let (before, rest) = analysis.ranked().split_at(at);
     let own = &rest[0];
-    let earlier = before.iter().position(|earlier| explain_the_same(earlier, own));
-    if let Some(earlier) = earlier {
-        let text = format!("rests on the same as {}; other than there:", earlier + 1);
+    let earlier: Vec<usize> = (0..before.len().min(IN_FULL))
+        .filter(|at| explain_the_same(&before[*at], own) || shares(&before[*at], own))
+        .collect();
+    // A sign that hardly tells is worth no second mention.
+    let said = |evidence: &&Evidence| {
+        let same = |other: &Evidence| {
+            other.what == evidence.what
+                && (other.side() == evidence.side()
+                    || evidence.side() == Side::Neutral
+                    || matches!(other.what, Observation::Symptom(..)))
+        };
+        earlier.iter().any(|at| before[*at].evidence.iter().any(same))
+    };
+    let mut more: Vec<&Evidence> = own.evidence.iter().filter(|own| !said(own)).collect();
+    more.sort_by_key(|own| words::proves_first(own));
+    if !earlier.is_empty() {
+        let text = words::rests_on(&earlier, more.is_empty());
         out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
     }
-    let said = |evidence: &&Evidence| {
-        earlier.is_some_and(|earlier| {
-            let same = |other: &Evidence| {
-                other.what == evidence.what
-                    && (other.side() == evidence.side()
-                        || matches!(other.what, Observation::Symptom(..)))
-            };
-            before[earlier].evidence.iter().any(same)
-        })
-    };
-    for evidence in own.evidence.iter().filter(|evidence| !said(evidence)) {
+    for evidence in more {
         let mark = match evidence.side() {
             Side::For => "+ ",
             Side::Against => "- ",
@@ -160,7 +185,14 @@ fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<(
     Ok(())
 }
 
-/// Codes that would go, what was done, and what to be careful of.
+/// Whether findings rest on the same symptom, among others.
+fn shares(one: &Finding, other: &Finding) -> bool {
+    let symptom = |own: &&Evidence| matches!(own.what, Observation::Symptom(..));
+    let has = |own: &Evidence| one.evidence.iter().any(|before| before.what == own.what);
+    other.evidence.iter().filter(symptom).any(has)
+}
+
+/// Codes that would go, and what was done.
 fn consequences(analysis: &Analysis, finding: &Finding, out: &mut Paper<'_>) -> io::Result<()> {
     let codes = words::codes_explained(analysis, finding);
     if !codes.is_empty() {
@@ -179,10 +211,6 @@ fn consequences(analysis: &Analysis, finding: &Finding, out: &mut Paper<'_>) -> 
         let done = words::done(done);
         out.hanging(&format!("done: {done}"), INDENT, &format!("{INDENT}  "))?;
     }
-    for caution in &finding.cautions {
-        let begin = format!("{INDENT}{BAD}CAUTION{BAD:#} ");
-        out.hanging(&caution.brief, &begin, &format!("{INDENT}  "))?;
-    }
     Ok(())
 }
 
@@ -191,32 +219,33 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         return Ok(());
     }
     writeln!(out, "{HEAD}What to test next (quickest wins first){HEAD:#}")?;
+    let mut cautions = Vec::new();
+    let mut named = false;
     for (at, test) in tests.iter().take(TESTS).enumerate() {
-        let heading = format!(
-            "{}. {} ({})",
-            at + 1,
-            words::test_title(analysis, test),
-            words::test_worth(test)
-        );
+        let title = words::test_title(analysis, test);
+        let heading = format!("{}. {title} ({})", at + 1, steps::worth(test));
         out.hanging(&heading, "  ", "     ")?;
-        let brief: Vec<&str> = test.cautions.iter().map(|caution| caution.brief.as_str()).collect();
-        let begin = format!("     {BAD}CAUTION{BAD:#} ");
-        out.hanging(&brief.join(" "), &begin, "       ")?;
+        cautioned(&test.cautions, &mut cautions, &format!("     {BAD}CAUTION{BAD:#} "), out)?;
+        let told = tests[..at].iter().any(|earlier| earlier.subject == test.subject);
+        if !told && steps::is_found_first(test) {
+            out.hanging(&format!("before it: {}", steps::FOUND_FIRST), "     ", "       ")?;
+        }
         out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
-        let expect = format!("expect: {} [{}]", test.reading_expected, test.source);
+        let expect = format!("expect: {}{}", test.reading_expected, steps::source(&test.source));
         out.hanging(&expect, "     ", "       ")?;
         let open = format!("open: {}", words::test_access(analysis, test));
         out.hanging(&open, "     ", "       ")?;
-        let told = tests[..at].iter().any(|earlier| earlier.subject == test.subject);
         if let (false, Some(find)) = (told, unnamed::to_find(analysis, &test.subject)) {
             out.hanging(&format!("to find it: {find}"), "     ", "       ")?;
             let name = format!("to name it: {}", unnamed::to_name(analysis));
-            out.hanging(&name, "     ", "       ")?;
+            if !std::mem::replace(&mut named, true) {
+                out.hanging(&name, "     ", "       ")?;
+            }
         }
     }
     if tests.len() > TESTS {
         writeln!(out, "  … and {} more (--format json has them all)", tests.len() - TESTS)?;
     }
-    writeln!(out, "  Manufacturer limits take precedence.")?;
+    out.hanging(steps::SOURCES, "  ", "  ")?;
     writeln!(out)
 }

@@ -33,16 +33,17 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(9, top(analysis, out.width)),
         block(1, wrapped(&told::capture(analysis), "", out.width, 1)),
         block(7, wrapped(&told::job(analysis), "", out.width, 1)),
-        block(3, kept_time(analysis, out.width)),
+        block(7, kept_time(analysis, out.width)),
+        block(8, failing_codes(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
         block(7, which(analysis, out.width)),
         block(2, benign(analysis, out.width)),
         block(5, to_find(analysis, &headline, out.width)),
-        block(4, to_name(analysis, &headline, out.width)),
         block(9, to_do(analysis, &headline, out.width)),
-        block(4, against(analysis, &headline, out.width)),
+        block(6, proofs(analysis, &headline, out.width)),
+        against(analysis, &headline, out.width),
         block(6, needed(analysis, out.width)),
-        block(3, wrapped(&told::read_on(analysis, brief), "More: ", out.width, 2)),
+        block(3, wrapped(&told::read_on(analysis, brief), "More: ", out.width, 1)),
     ];
     blocks.retain(|block| !block.lines.is_empty());
     let total = |blocks: &[Block]| blocks.iter().map(|block| block.lines.len()).sum::<usize>();
@@ -125,9 +126,19 @@ fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<Strin
 
 fn kept_time(analysis: &Analysis, width: usize) -> Vec<String> {
     match analysis.verdict() {
-        Verdict::NothingLost => wrapped(&told::kept_time(analysis), "", width, 1),
+        Verdict::NothingLost => wrapped(&told::kept_time(analysis), "", width, 3),
         _ => Vec::new(),
     }
+}
+
+/// Codes that are failing, where nothing else says that something is wrong.
+fn failing_codes(analysis: &Analysis, width: usize) -> Vec<String> {
+    let told = match analysis.verdict() {
+        Verdict::SomethingLost => None,
+        Verdict::NothingLost | Verdict::CannotTell => told::failing_codes(analysis),
+    };
+    let lines = wrapped(&told.unwrap_or_default(), "", width, 2);
+    lines.iter().map(|line| format!("{BAD}{line}{BAD:#}")).collect()
 }
 
 /// That the evidence does not choose, and the test that would.
@@ -151,12 +162,6 @@ fn to_find(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String
     wrapped(&told::to_find(analysis, headline).unwrap_or_default(), "To find it: ", width, 2)
 }
 
-/// The command that gives it its name: whole, or it is none.
-fn to_name(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
-    let command = told::to_name(analysis, headline).unwrap_or_default();
-    wrapped(&command, "To name it: ", width, usize::MAX)
-}
-
 /// What to be careful of, then what to do first.
 fn to_do(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
     let Some(to_do) = told::to_do(analysis, headline) else { return Vec::new() };
@@ -165,24 +170,40 @@ fn to_do(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> 
     // Never cut: half a caution is worse than none.
     lines.extend(wrapped(&caution, &format!("{BAD}CAUTION{BAD:#} "), width, usize::MAX));
     let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
-    let begin = if repaired { "Next:  " } else { "First: " };
-    lines.extend(wrapped(&to_do.request, &format!("{HEAD}{begin}{HEAD:#}"), width, 2));
-    lines.extend(wrapped(&to_do.how, "       ", width, 2 - usize::from(!repaired)));
-    lines.extend(wrapped(&format!("expect: {}", to_do.expect), "       ", width, 1));
+    let begin = match to_do.before {
+        Some(before) => {
+            lines.extend(wrapped(before, &format!("{HEAD}First: {HEAD:#}"), width, 2));
+            "Then:  "
+        }
+        None if repaired => "Next:  ",
+        None => "First: ",
+    };
+    // Nor is a step: what it tells stands at its end.
+    let whole = usize::MAX;
+    lines.extend(wrapped(&to_do.request, &format!("{HEAD}{begin}{HEAD:#}"), width, whole));
+    lines.extend(wrapped(&to_do.how, "       ", width, whole));
+    lines.extend(wrapped(&format!("expect: {}", to_do.expect), "       ", width, whole));
     lines
 }
 
-fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+/// What was measured that proves it.
+fn proofs(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+    let leading = headline.explained.as_ref().map(Explained::first);
+    let proofs = leading.map(|at| told::proofs(analysis, &analysis.ranked()[at]));
+    wrapped(&proofs.unwrap_or_default().join("; "), "For it: ", width, 2)
+}
+
+fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
     let Some(leading) = headline.explained.as_ref().map(Explained::first) else {
-        return Vec::new();
+        return block(0, Vec::new());
     };
     let finding = &analysis.ranked()[leading];
     let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
     let texts: Vec<String> =
         against.map(|evidence| words::fault::observation(analysis, &evidence.what)).collect();
     match texts.is_empty() {
-        true => wrapped("nothing that this capture shows", "Against it: ", width, 1),
-        false => wrapped(&texts.join("; "), "Against it: ", width, 2),
+        true => block(0, wrapped("nothing that this capture shows", "Against it: ", width, 1)),
+        false => block(4, wrapped(&texts.join("; "), "Against it: ", width, 2)),
     }
 }
 

@@ -1,0 +1,78 @@
+//! How tests are told: what goes before one, what it costs and what for, what to be careful of.
+
+use super::terms::listed;
+use crate::analysis::finding::{Caution, NextTest};
+use crate::fault::advice;
+
+/// What goes before any hand on a module of which nobody knows what it is.
+pub const FOUND_FIRST: &str = "Parked, read and save all codes; find it in the wiring diagram";
+
+/// The same as a request.
+pub(super) const TO_BE_FOUND: &str = "first save all codes and find it in the wiring diagram";
+
+/// That what carries no source stands on practice alone.
+pub const SOURCES: &str = "Expected values without a source in brackets are common practice. \
+                           Manufacturer limits take precedence.";
+
+/// Whether a test lays hands on what nobody knows what it is: that is found out before.
+pub fn is_found_first(test: &NextTest) -> bool {
+    let has = |id| advice::named(id).is_some_and(|own| test.cautions.contains(own));
+    has("unknown") && !has("tester") && !has("switching")
+}
+
+/// What a test costs and what for: `6 min, for finding 2`.
+pub fn worth(test: &NextTest) -> String {
+    let places: Vec<String> = test.findings.iter().map(usize::to_string).collect();
+    let which = if places.len() == 1 { "finding" } else { "findings" };
+    format!("{:.0} min, for {which} {}", test.minutes, listed(&places, "and"))
+}
+
+/// How a table says that it names no source.
+const NO_SOURCE: &str = "common practice, no source";
+
+/// Where something is from, in brackets; nothing where no source is named.
+pub fn source(source: &str) -> String {
+    let named = source.strip_prefix(NO_SOURCE).map_or(source, |rest| rest.trim_start_matches("; "));
+    if named.is_empty() { String::new() } else { format!(" [{named}]") }
+}
+
+/// Cautions in short, each in full at its first place only; `told` are those of places before.
+pub fn cautions<'a>(cautions: &'a [Caution], told: &mut Vec<&'a Caution>) -> String {
+    let (again, new): (Vec<&Caution>, Vec<&Caution>) =
+        cautions.iter().partition(|caution| told.contains(caution));
+    told.extend(&new);
+    let mut out: Vec<String> = new.iter().map(|caution| caution.brief.clone()).collect();
+    if !again.is_empty() {
+        let again: Vec<&str> = again.iter().map(|caution| matter(&caution.brief)).collect();
+        out.push(format!("As above: {}.", again.join("; ")));
+    }
+    out.join(" ")
+}
+
+/// What a caution is about: its beginning.
+fn matter(brief: &str) -> &str {
+    brief.split([':', ';']).next().unwrap_or(brief).trim_end_matches('.')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_caution_is_told_in_full_once() {
+        let own: Vec<Caution> =
+            ["unknown", "trim"].iter().filter_map(|id| advice::named(id)).cloned().collect();
+        let mut told = Vec::new();
+        let first = cautions(&own[..1], &mut told);
+        assert_eq!(first, own[0].brief);
+        let second = cautions(&own, &mut told);
+        assert_eq!(second, format!("{} As above: Identity not known.", own[1].brief));
+    }
+
+    #[test]
+    fn what_names_no_source_has_none_in_brackets() {
+        assert_eq!(source(NO_SOURCE), "");
+        assert_eq!(source("common practice, no source; local rules decide"), " [local rules decide]");
+        assert_eq!(source("ISO 11898-2:2016"), " [ISO 11898-2:2016]");
+    }
+}
