@@ -35,7 +35,7 @@ use clap::{Parser, Subcommand};
 
 use crate::analysis::verdict::Verdict;
 
-/// Says from captures of CAN traffic which node went quiet, when, how far the trouble reaches and
+/// Says from captures of CAN traffic which module went quiet, when, how far the trouble reaches and
 /// why it looks so.
 #[derive(Parser)]
 #[command(name = "lostnode", version, about, max_term_width = 100)]

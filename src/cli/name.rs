@@ -11,7 +11,7 @@ use super::options::Overwriting;
 use super::{CANNOT_TELL, Failure};
 use crate::words;
 
-/// Give the nodes of a roster their names, from when each was unplugged
+/// Give the modules of a roster their names, from when each was unplugged
 ///
 /// Unplug one module after another while you record, and note when. What fell silent then, the
 /// address that did not answer a tester then, and the module that codes missed then are one module

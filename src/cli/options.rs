@@ -14,8 +14,12 @@ use crate::settings::{Pair, Settings};
 use crate::wiring_file::{WiringError, WiringFile};
 use crate::{Error, Explaining, Options};
 
+/// Over options that hardly anybody needs.
+pub const RARELY: &str = "Rarely needed";
+
 /// Limits of the analysis, shared by the commands that analyse.
 #[derive(Args)]
+#[command(next_help_heading = RARELY)]
 pub struct Limits {
     /// Bit rate of the bus in bits per second (inferred where not given)
     #[arg(long, value_name = "BITS", value_parser = positive)]
@@ -95,8 +99,8 @@ impl Expected {
 /// What feeds whom, shared by the commands that say where a fault is.
 #[derive(Args)]
 pub struct Harness {
-    /// What feeds which nodes in the harness, as a wiring file (docs/wiring.md); a roster may hold
-    /// it too
+    /// What feeds which modules in the harness, as a wiring file (docs/wiring.md); a roster may
+    /// hold it too
     #[arg(long, value_name = "FILE")]
     pub wiring: Option<PathBuf>,
 }
@@ -149,6 +153,7 @@ pub fn no_answer(
 
 /// How to read captures, shared by all commands that do.
 #[derive(Args)]
+#[command(next_help_heading = RARELY)]
 pub struct Reading {
     /// Meaning of the time stamps of console text, and of log text with fewer than ten digits of
     /// seconds

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::options::RARELY;
 use super::{Failure, progress};
 use crate::analysis::Analysis;
 use crate::capture::Source;
@@ -13,6 +14,7 @@ use crate::{Error, Options};
 
 /// Whether and how what happened just before the losses is looked for.
 #[derive(Args)]
+#[command(next_help_heading = RARELY)]
 pub struct Before {
     /// Do not look for what happened just before the losses, which reads the captures twice
     #[arg(long)]

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use super::files::{marks_beside, read_marks, write_file};
-use super::options::{Expected, Harness, Identity, Limits, Reading, explaining, no_answer};
+use super::options::{Expected, Harness, Identity, Limits, RARELY, Reading, explaining, no_answer};
 use super::precursors::Before;
 use super::{Failure, exit_code, progress, terminal_width};
 use crate::analysis::Analysis;
@@ -22,7 +22,7 @@ use crate::render::text::Text;
 use crate::words::first_screen as told;
 use crate::{Error, Explaining, Options};
 
-/// Say which node went quiet, when, and how far the trouble reaches
+/// Say which module went quiet, when, and how far the trouble reaches
 ///
 /// Exit code 0: nothing lost; 1: something lost; 2: the capture could not be read; 3: the capture
 /// cannot tell.
@@ -33,9 +33,6 @@ pub struct Arguments {
     /// order: those that go on from each other are one recording, others are drives of their own
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
-    /// How to print the report
-    #[arg(long, value_enum, default_value_t = Format::Text)]
-    format: Format,
     /// Also write report.html, report.json, presence.png and bus-load.png into this folder
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
@@ -49,17 +46,20 @@ pub struct Arguments {
     /// What was measured, tried and done on the vehicle, as a job file
     #[arg(long, value_name = "FILE")]
     readings: Option<PathBuf>,
+    #[command(flatten)]
+    identity: Identity,
+    /// How to print the report
+    #[arg(long, value_enum, default_value_t = Format::Text)]
+    format: Format,
     /// What was being done while it was recorded, as a file of marks (docs/watch.md); CAPTURE.marks
     /// where that is there
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = RARELY)]
     marks: Option<PathBuf>,
     /// Changes to the numbers behind the findings (docs/findings.md)
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = RARELY)]
     knowledge: Option<PathBuf>,
     #[command(flatten)]
     before: Before,
-    #[command(flatten)]
-    identity: Identity,
     #[command(flatten)]
     limits: Limits,
     #[command(flatten)]

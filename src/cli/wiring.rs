@@ -15,15 +15,15 @@ use crate::wiring_file::{Element, Named, WiringFile};
 use crate::words;
 use crate::words::terms::plural;
 
-/// Begin a wiring file: what feeds which nodes, to be filled in from the wiring diagram
+/// Begin a wiring file: what feeds which modules, to be filled in from the wiring diagram
 ///
-/// With a capture, nodes that were lost together stand in it as a first guess.
+/// With a capture, modules that were lost together stand in it as a first guess.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode wiring samples/van-roster.toml -o van-wiring.toml")]
 pub struct Arguments {
-    /// The roster, for the names of the nodes
+    /// The roster, for the names of the modules
     roster: PathBuf,
-    /// A capture in which nodes were lost together
+    /// A capture in which modules were lost together
     capture: Option<PathBuf>,
     /// The wiring file to write
     #[arg(short, long, value_name = "FILE")]

@@ -44,11 +44,13 @@ fn change(code: &CodeEntry, reporter: &ModuleName, later: &Analysis) -> CodeChan
         .iter()
         .find(|own| own.number == code.number && is(later, own.module, reporter));
     let read = || later.diagnosis.codes_read.iter().any(|module| is(later, *module, reporter));
+    // What stayed away with its test run before needs no second proof.
+    let proved = code.tested.filter(|tested| *tested && code.gone.is_some());
     match now {
-        Some(now) if now.gone.is_some() => CodeChange::Gone { tested: now.tested },
+        Some(now) if now.gone.is_some() => CodeChange::Gone { tested: proved.or(now.tested) },
         Some(now) if code.gone.is_some() || now.returned => CodeChange::Returned,
         Some(_) => CodeChange::StillThere,
-        None if read() => CodeChange::Gone { tested: tested(later, reporter) },
+        None if read() => CodeChange::Gone { tested: proved.or_else(|| tested(later, reporter)) },
         None => unread(code),
     }
 }

@@ -1,6 +1,6 @@
 //! Sentences of a comparison.
 
-use super::terms::{duration, id_label, listed};
+use super::terms::{duration, id_label, listed, plural, short_duration};
 use crate::compare::comparison::{
     CodeChange, Comparison, Lost, MonitorRow, Notice, Row, Since, State, SuspectedBefore,
 };
@@ -20,9 +20,7 @@ pub fn verdict(comparison: &Comparison) -> String {
 fn of_all(comparison: &Comparison) -> String {
     match comparison.verdict {
         State::NothingLost => "Nothing was lost before, and nothing after.".to_owned(),
-        State::Held => "What was lost before was heard throughout afterwards, long enough to be \
-                        95 % sure that it is less."
-            .to_owned(),
+        State::Held => held(comparison),
         State::NotSure if comparison.rows.is_empty() => {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
         }
@@ -33,11 +31,25 @@ fn of_all(comparison: &Comparison) -> String {
         }
         State::NotSure => format!(
             "What was lost before was heard throughout afterwards, but not for long enough: \
-             another {} of driving without a loss would make it 95 % sure.",
+             another {} without a loss, at the least, on the road and in the conditions under \
+             which it failed, would make it 95 % sure.",
             duration(comparison.needed())
         ),
         State::StillLost => "It is still lost.".to_owned(),
         State::NewlyLost => "Something is lost that was not lost before.".to_owned(),
+    }
+}
+
+fn held(comparison: &Comparison) -> String {
+    const SURE: &str = "95 % sure that it is better; no proof that it is cured.";
+    match comparison.rows.as_slice() {
+        [Row { state: State::Held, episodes: (times, _), watched, .. }] => format!(
+            "Not lost in {}; before, {} in {}. {SURE}",
+            short_duration(watched.1),
+            plural(*times as usize, "time", "times"),
+            short_duration(watched.0)
+        ),
+        _ => format!("What was lost before was heard throughout afterwards. {SURE}"),
     }
 }
 
@@ -101,14 +113,14 @@ pub fn row(row: &Row) -> String {
     match row.state {
         State::Held => format!(
             "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
-             is less"
+             is better"
         ),
         State::NotSure if row.perhaps_again => format!(
             "{before}; silent again in {watched_after} since, which may be a loss or lawful"
         ),
         State::NotSure => format!(
-            "{before}; none in {watched_after} since: by luck alone {luck}; another {} of \
-             driving without a loss would make it 95 % sure",
+            "{before}; none in {watched_after} since: by luck alone {luck}; another {} at the \
+             least without a loss would make it 95 % sure",
             duration(row.needed.unwrap_or(0.0))
         ),
         State::StillLost if row.gone => format!("{before}; not heard at all since"),

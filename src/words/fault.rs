@@ -116,10 +116,19 @@ pub fn rests_on(earlier: &[usize], on_nothing_else: bool) -> String {
     }
 }
 
-/// The order of evidence: as it was found, but of readings those that prove go first.
-pub fn proves_first(evidence: &Evidence) -> (bool, bool) {
-    let reading = matches!(evidence.what, Observation::Reading(_));
-    (reading, reading && evidence.side() != Side::For)
+/// That a finding explains the codes that an earlier one explains.
+pub fn same_codes(earlier: usize) -> String {
+    format!("Fixing this should clear the codes of {}.", earlier + 1)
+}
+
+/// Evidence in order: as it was found, but of readings those that prove go first.
+pub fn in_order<'a>(evidence: impl IntoIterator<Item = &'a Evidence>) -> Vec<&'a Evidence> {
+    let mut out: Vec<&Evidence> = evidence.into_iter().collect();
+    out.sort_by_key(|own| {
+        let reading = matches!(own.what, Observation::Reading(_));
+        (reading, reading && own.side() != Side::For)
+    });
+    out
 }
 
 /// Codes that a finding would put out, each with its module.

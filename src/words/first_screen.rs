@@ -5,7 +5,7 @@ use super::terms::{date, listed, plural, short_duration};
 use super::{fault, steps, unnamed};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::finding::{
-    Evidence, Finding, NextTest, Observation, Side, Standing, Undecided,
+    Caution, Evidence, Finding, NextTest, Observation, Side, Standing, Undecided,
 };
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::subject::Subject;
@@ -107,8 +107,7 @@ pub fn failing_codes(analysis: &Analysis) -> Option<String> {
         false => format!(", of the network {}", listed(&labels, "and")),
     };
     let count = plural(codes.len(), "code is", "codes are");
-    (!codes.is_empty())
-        .then(|| format!("But {count} failing now{network}: see \"Trouble codes\"."))
+    (!codes.is_empty()).then(|| format!("But {count} failing now{network}: see \"Trouble codes\"."))
 }
 
 /// How near to today's complaint a finding is, in one word.
@@ -190,10 +189,13 @@ pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
     }
     let at = headline.first?;
     let test: &NextTest = &analysis.next_tests()[at];
-    let title = fault::test_title(analysis, test);
+    let before = steps::is_found_first(test).then_some(steps::FOUND_FIRST);
+    let title = match before {
+        Some(_) => super::headline::capital(&fault::test_request(analysis, test)),
+        None => fault::test_title(analysis, test),
+    };
     let request = format!("{title} ({:.0} min{})", test.minutes, place_in_list(analysis, at));
     let (how, expect) = (test.how.clone(), test.reading_expected.clone());
-    let before = steps::is_found_first(test).then_some(steps::FOUND_FIRST);
     Some(ToDo { before, request, how, expect })
 }
 
@@ -204,32 +206,39 @@ fn place_in_list(analysis: &Analysis, at: usize) -> String {
     others.sort_unstable();
     others.dedup();
     let others: Vec<String> = others.iter().map(usize::to_string).collect();
-    match others.is_empty() {
-        true => String::new(),
-        false => format!("; test {} of the list, before it: for {}", at + 1, listed(&others, "and")),
+    match (others.is_empty(), at) {
+        (true, _) => String::new(),
+        (false, 1) => format!("; test 2: test 1 is for finding {}", listed(&others, "and")),
+        (false, _) => {
+            format!("; test {}: those before it are for {}", at + 1, listed(&others, "and"))
+        }
     }
 }
 
 /// What was measured or tried that speaks for a finding, the strongest first.
 pub fn proofs(analysis: &Analysis, finding: &Finding) -> Vec<String> {
-    let proves = |own: &&Evidence| {
-        own.side() == Side::For && matches!(own.what, Observation::Reading(_))
-    };
+    let proves =
+        |own: &&Evidence| own.side() == Side::For && matches!(own.what, Observation::Reading(_));
     let mut proofs: Vec<&Evidence> = finding.evidence.iter().filter(proves).collect();
     proofs.sort_by(|one, other| other.ratio.total_cmp(&one.ratio));
     proofs.iter().map(|own| fault::observation(analysis, &own.what)).collect()
 }
 
-/// What to be careful of with what is to be done first, in short: with the test, or else with what
-/// the leading finding is about.
-pub fn caution(analysis: &Analysis, headline: &Headline) -> String {
+/// What to be careful of with what is to be done first: with the test, or else with what the
+/// leading finding is about.
+pub fn cautions<'a>(analysis: &'a Analysis, headline: &Headline) -> Vec<&'a Caution> {
     let test = headline.first.map(|at| &analysis.next_tests()[at].cautions);
     let leading = headline.explained.as_ref().map(Explained::first);
     let own = leading.map(|at| &analysis.ranked()[at].cautions);
     let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
     let road = repaired.then(advice::driving);
-    let cautions = road.into_iter().chain(test.or(own).into_iter().flatten());
-    let briefs: Vec<&str> = cautions.map(|caution| caution.brief.as_str()).collect();
+    road.into_iter().chain(test.or(own).into_iter().flatten()).collect()
+}
+
+/// The same in short.
+pub fn caution(analysis: &Analysis, headline: &Headline) -> String {
+    let cautions = cautions(analysis, headline);
+    let briefs: Vec<&str> = cautions.iter().map(|caution| caution.brief.as_str()).collect();
     briefs.join(" ")
 }
 

@@ -55,7 +55,8 @@ pub fn headline(analysis: &Analysis) -> String {
     }
 }
 
-fn capital(text: &str) -> String {
+/// The same with a capital.
+pub(super) fn capital(text: &str) -> String {
     let mut letters = text.chars();
     letters
         .next()

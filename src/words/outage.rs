@@ -6,8 +6,8 @@ use crate::analysis::{Analysis, Evidence, Outage, Scope};
 use crate::ids::NodeIndex;
 use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
-use crate::words::{fault, return_signs};
 use crate::words::terms::{id_label, plural};
+use crate::words::{fault, return_signs};
 
 /// What an outage rests on, one sentence for each thing that was looked at.
 pub fn evidence(analysis: &Analysis, outage: &Outage) -> Vec<String> {

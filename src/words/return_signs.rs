@@ -87,11 +87,9 @@ fn detail(sign: &ReturnSign) -> String {
             of_counters(count, of),
             1.0 / luck
         ),
-        ReturnSign::CountersBeganLow { count, of, luck } => format!(
-            "{} back at 0 or 1 (by chance: 1 in {:.0})",
-            of_counters(count, of),
-            1.0 / luck
-        ),
+        ReturnSign::CountersBeganLow { count, of, luck } => {
+            format!("{} back at 0 or 1 (by chance: 1 in {:.0})", of_counters(count, of), 1.0 / luck)
+        }
         ReturnSign::TooFew => unclear("two signs that agree are needed"),
         ReturnSign::Contradiction => unclear("the signs contradict each other"),
     }

@@ -27,10 +27,9 @@ pub(super) fn returned(back: Return) -> String {
         Return::StartedAnew { anew, back } => {
             format!("restarted {}: counters back at zero or rhythm begun anew", at(anew, back))
         }
-        Return::RanOn { ran_on, back } => format!(
-            "had run on unheard {}: counters and rhythm had carried on",
-            at(ran_on, back)
-        ),
+        Return::RanOn { ran_on, back } => {
+            format!("had run on unheard {}: counters and rhythm had carried on", at(ran_on, back))
+        }
         Return::Mixed { anew, ran_on } => {
             let looks = if anew == 1 { "return looks" } else { "returns look" };
             format!("{anew} {looks} like a new start and {ran_on} like having run on")

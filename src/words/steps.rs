@@ -72,7 +72,10 @@ mod tests {
     #[test]
     fn what_names_no_source_has_none_in_brackets() {
         assert_eq!(source(NO_SOURCE), "");
-        assert_eq!(source("common practice, no source; local rules decide"), " [local rules decide]");
+        assert_eq!(
+            source("common practice, no source; local rules decide"),
+            " [local rules decide]"
+        );
         assert_eq!(source("ISO 11898-2:2016"), " [ISO 11898-2:2016]");
     }
 }

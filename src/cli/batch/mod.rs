@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 
 use self::contents::{Summed, checksum};
 use super::files::{read_knowledge, write_file};
-use super::options::{Expected, Harness, Identity, Limits};
+use super::options::{Expected, Harness, Identity, Limits, RARELY};
 use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
 use crate::capture::{self, Source, lock};
 use crate::fault::{Job, Knowledge};
@@ -56,7 +56,7 @@ pub struct Arguments {
     #[command(flatten)]
     harness: Harness,
     /// Changes to the numbers behind the findings
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = RARELY)]
     knowledge: Option<PathBuf>,
     /// Also look for what happened just before the losses, which reads captures with losses twice
     #[arg(long)]

@@ -30,7 +30,7 @@ use self::show::Wanted;
 use self::source::{Arrival, From, Shared};
 use self::teller::Teller;
 use super::options::{
-    Expected, Harness, Identity, Limits, Reading, explaining, no_answer, positive,
+    Expected, Harness, Identity, Limits, RARELY, Reading, explaining, no_answer, positive,
 };
 use super::record::{Listener, advise};
 use super::{Failure, exit_code, report, terminal_width};
@@ -109,7 +109,7 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE")]
     readings: Option<PathBuf>,
     /// Changes to the numbers behind the findings (docs/findings.md)
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", help_heading = RARELY)]
     knowledge: Option<PathBuf>,
     #[command(flatten)]
     identity: Identity,

@@ -25,7 +25,8 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
     let ranked = analysis.ranked();
     let leading = ranked.first().map(|_| heading(ranked, 0));
     let mut last = None;
-    let mut told = Vec::new();
+    // What the first screen says is said.
+    let mut told = first_screen::cautions(analysis, &analysis.headline());
     for at in 0..ranked.len() {
         let heading = heading(ranked, at);
         if last != Some(heading) {
@@ -133,7 +134,7 @@ fn finding<'a>(
     }
     let places = wiring::sentences(analysis, own);
     places.iter().try_for_each(|text| out.hanging(text, INDENT, &format!("{INDENT}  ")))?;
-    consequences(analysis, own, out)?;
+    consequences(analysis, at, out)?;
     let begin = format!("{INDENT}{BAD}CAUTION{BAD:#} ");
     cautioned(&own.cautions, told, &begin, out)
 }
@@ -167,8 +168,15 @@ fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<(
         };
         earlier.iter().any(|at| before[*at].evidence.iter().any(same))
     };
-    let mut more: Vec<&Evidence> = own.evidence.iter().filter(|own| !said(own)).collect();
-    more.sort_by_key(|own| words::proves_first(own));
+    // A sign that is not said stands under its symptom.
+    let is_sign = |own: &&Evidence| matches!(own.what, Observation::Sign(_));
+    let has_more = |at: usize| {
+        let signs = own.evidence[at + 1..].iter().take_while(is_sign);
+        !is_sign(&&own.evidence[at]) && signs.into_iter().any(|sign| !said(&sign))
+    };
+    let told = own.evidence.iter().enumerate();
+    let told = told.filter(|(at, own)| !said(own) || has_more(*at)).map(|(_, own)| own);
+    let more = words::in_order(told);
     if !earlier.is_empty() {
         let text = words::rests_on(&earlier, more.is_empty());
         out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
@@ -193,9 +201,14 @@ fn shares(one: &Finding, other: &Finding) -> bool {
 }
 
 /// Codes that would go, and what was done.
-fn consequences(analysis: &Analysis, finding: &Finding, out: &mut Paper<'_>) -> io::Result<()> {
+fn consequences(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
+    let (before, finding) = (&analysis.ranked()[..at], &analysis.ranked()[at]);
     let codes = words::codes_explained(analysis, finding);
-    if !codes.is_empty() {
+    let same = |earlier: &Finding| earlier.codes_explained == finding.codes_explained;
+    let earlier = before.iter().take(IN_FULL).position(same);
+    if let Some(earlier) = earlier.filter(|_| !codes.is_empty()) {
+        out.hanging(&words::same_codes(earlier), INDENT, &format!("{INDENT}  "))?;
+    } else if !codes.is_empty() {
         let more = codes.len().saturating_sub(CODES);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
         let shown: Vec<&str> = codes.iter().take(CODES).map(String::as_str).collect();

@@ -6,7 +6,7 @@ use std::io::{self, Write};
 use super::paper::{Paper, wrap};
 use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Finding, Side, Standing};
+use crate::analysis::finding::{Finding, Side, Standing, Undecided};
 use crate::analysis::headline::{Explained, Headline};
 use crate::analysis::verdict::Verdict;
 use crate::words;
@@ -31,13 +31,13 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
     let mut blocks = vec![
         block(9, kept_out(analysis, out.width)),
         block(9, top(analysis, out.width)),
-        block(1, wrapped(&told::capture(analysis), "", out.width, 1)),
+        block(2, wrapped(&told::capture(analysis), "", out.width, 1)),
         block(7, wrapped(&told::job(analysis), "", out.width, 1)),
         block(7, kept_time(analysis, out.width)),
         block(8, failing_codes(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
         block(7, which(analysis, out.width)),
-        block(2, benign(analysis, out.width)),
+        block(1, benign(analysis, out.width)),
         block(5, to_find(analysis, &headline, out.width)),
         block(9, to_do(analysis, &headline, out.width)),
         block(6, proofs(analysis, &headline, out.width)),
@@ -144,7 +144,9 @@ fn failing_codes(analysis: &Analysis, width: usize) -> Vec<String> {
 /// That the evidence does not choose, and the test that would.
 fn which(analysis: &Analysis, width: usize) -> Vec<String> {
     let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
-    let first = sets.into_iter().next().map(|set| told::undecided(analysis, set));
+    // Of others the numbers are not on this screen.
+    let shown = |set: &&Undecided| set.findings.iter().all(|at| *at < FINDINGS);
+    let first = sets.into_iter().find(shown).map(|set| told::undecided(analysis, set));
     first.map_or(Vec::new(), |text| wrapped(&text, "         ", width, 2))
 }
 
