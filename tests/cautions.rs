@@ -167,7 +167,10 @@ fn cautions_come_before_the_tests_in_every_form() {
     // Where each is from is told too.
     let cautions = document["cautions"].as_array().unwrap();
     assert!(cautions.iter().all(|caution| !caution["source"].as_str().unwrap().is_empty()));
-    assert!(page.contains("[common practice, no source"));
+    assert!(page.contains("[SAE J1979 (services 04 and 0A)"));
+    // What has none is told in one line, and not behind each.
+    assert!(page.contains("without a source in brackets are common practice"));
+    assert!(!page.contains("[common practice, no source"));
 }
 
 /// Codes carry cautions by the range they lie in, and by their meaning.

@@ -154,11 +154,11 @@ fn none_since() {
     assert_eq!(held.verdict, State::Held);
     assert_eq!(
         words::verdict(&held),
-        "What was lost before was heard throughout afterwards, long enough to be 95 % sure that it is less."
+        "Not lost in 6 min 50 s; before, 5 times in 4 min 50 s. 95 % sure that it is better; no proof that it is cured."
     );
     assert_eq!(
         said(&held),
-        "5 episodes in 290.0 s; none in 410.0 s since: by luck alone 1.2 %, so 95 % sure that it is less"
+        "5 episodes in 290.0 s; none in 410.0 s since: by luck alone 1.2 %, so 95 % sure that it is better"
     );
     let open =
         rows(&before, &[report(20.0)], &[("front", State::NotSure, (5, 0), (5, 0), (290.0, 20.0))]);
@@ -167,7 +167,7 @@ fn none_since() {
     near((290.0 / (290.0 + 20.0 + needed)).powi(5), 0.05);
     let sentence = words::verdict(&open);
     assert!(
-        sentence.contains("but not for long enough: another 218.0 s of driving without a loss"),
+        sentence.contains("but not for long enough: another 218.0 s without a loss, at the least"),
         "{sentence}"
     );
     let sentence = said(&open);

@@ -295,12 +295,64 @@ fn the_headline_names_and_cautions_come_first() {
             screen.starts_with("The module that sends 0x3A0") || screen.starts_with("All of can0");
         assert!(named || told, "{heading}:\n{screen}");
         let (caution, first) = (screen.find("CAUTION"), screen.find("First: "));
-        assert!(
-            !screen[caution.unwrap()..first.unwrap()].contains('…'),
-            "a caution is cut: {screen}"
-        );
+        // Nor is a step, at whose end stands what to expect.
+        let step = screen.split("\n\nCAUTION").nth(1).unwrap();
+        let step = step.split("\nAgainst it").next().unwrap();
+        assert!(step.contains("expect: ") && !step.contains('…'), "it is cut: {screen}");
         assert!(caution.is_some() && caution < first, "{heading}:\n{screen}");
     }
+}
+
+/// Without a roster nobody knows of a module that never spoke, and the screen says so; codes that
+/// are failing are told though nothing is lost.
+#[test]
+fn that_nothing_was_lost_is_no_all_clear() {
+    let after = own("samples/van-after.log.gz");
+    let told = |screen: &str| screen.contains("A module that never spoke cannot be\nseen without");
+    let screen = brief(&after, &[], "80");
+    assert!(
+        screen.starts_with("No module that was heard dropped out.") && told(&screen),
+        "{screen}"
+    );
+    let roster = own("samples/van-roster.toml");
+    let screen = brief(&after, &["--roster", roster.to_str().unwrap()], "80");
+    assert!(screen.starts_with("Nothing was lost.") && !told(&screen), "{screen}");
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for (id, period) in [(0x100, 0.02), (0x200, 0.05), (0x300, 0.1), (0x310, 0.1)] {
+        let times = (0..).map(|count| f64::from(count) * period).take_while(|time| *time < 30.0);
+        lines.extend(
+            times.map(|time| (time + f64::from(id) * 1e-6, format!("{id:03X}#0102030405"))),
+        );
+    }
+    // U0100-87 and P0300, test failed.
+    lines.push((10.0051, "7E0#031902FF00000000".to_owned()));
+    lines.push((10.0151, "7E8#100B5902FFC10087".to_owned()));
+    lines.push((10.0161, "7E0#3000000000000000".to_owned()));
+    lines.push((10.0171, "7E8#2109030000090000".to_owned()));
+    lines.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let text: String =
+        lines.iter().map(|(time, line)| format!("({:.6}) can0 {line}\n", 1e9 + time)).collect();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("codes.log");
+    fs::write(&path, text).unwrap();
+    let screen = brief(&path, &[], "80");
+    let codes = "But 2 codes are failing now, of the network U0100-87: see \"Trouble codes\".";
+    assert!(screen.contains(codes), "{screen}");
+}
+
+/// The first step at a module of which nobody knows what it is lays no hand on it.
+#[test]
+fn what_nobody_knows_is_found_before_it_is_touched() {
+    let screen = brief(&own("samples/van-door.log.gz"), &[], "80");
+    assert!(screen.contains("\nFirst: Parked, read and save all codes; find it"), "{screen}");
+    assert!(
+        screen.contains("\nThen:  Wiggle its harness while recording (8 min; test 2"),
+        "{screen}"
+    );
+    assert!(
+        screen.contains("ignition on, engine off") && !screen.contains("--unplugged"),
+        "{screen}"
+    );
 }
 
 /// The whole report too tells what can hurt before what to do.

@@ -162,6 +162,16 @@ fn truck(silent: bool, code: &str) -> Value {
     report(&lines)
 }
 
+/// The counter of occurrences stops at 126 (SAE J1939-73).
+#[test]
+fn a_counter_that_stopped_says_or_more() {
+    let document = truck(true, "D307097EFFFF");
+    let codes = document["codes"].as_array().unwrap();
+    let code = codes.iter().find(|code| code["code"] == "SPN 2003 FMI 9").unwrap();
+    assert_eq!(code["story"], "active now; 126 or more occurrences");
+    assert_eq!(code["occurrences"], 126);
+}
+
 /// SPN 2003: source address 3. The frames confirm it, or they do not; no other module is taken for
 /// it.
 #[test]

@@ -553,8 +553,8 @@ fn known_by_its_address_alone() {
     assert!(code == 3 && out.contains("0x7EA and 0x7EC did not answer the tester then"), "{out}");
 }
 
-/// A module without a name is told with what helps to find it and how to name it: on the first
-/// screen, with each first test of it, in JSON and on the page.
+/// A module without a name is told with what helps to find it, on the first screen too, and how to
+/// name it: with each first test of it, in JSON and on the page.
 #[test]
 fn how_to_find_and_name_it() {
     let exchanges: Vec<String> = [polled(0x7E2, &[]), polled(0x7E4, &[(30.0, 45.3)])].concat();
@@ -562,16 +562,15 @@ fn how_to_find_and_name_it() {
     let place = bench.place.path();
     let found = "it sends 2 identifiers: 0x3B0 and 0x3B2; 0x7EC did not answer the tester while \
                  it was silent";
-    let learned = "lostnode learn CAPTURE --unplugged \"NAME\"=31..45 -o ROSTER";
-    let renamed = "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=31..45 -o NEW";
+    let learned = "lostnode learn CAPTURE --unplugged \"NAME\"=FROM..TO -o ROSTER";
+    let renamed = "lostnode name ROSTER CAPTURE --unplugged \"NAME\"=FROM..TO -o NEW";
     for (roster, command) in [(&[][..], learned), (&["--roster", "r.toml"], renamed)] {
         let (_, text, _) = run(place, &[&["report", "c.log"], roster].concat());
         assert!(text.contains("The module that sends 0x3B0 and 1 more identifier dropped off"));
         for part in [
             format!("To find it: {found}"),
-            format!("To name it: {command}"),
             format!("to find it: {found}"),
-            format!("then `{command}`, in seconds from the first frame"),
+            format!("then `{command}`, FROM and TO in seconds from the first frame"),
             "no airbag, brake or high-voltage module (`lostnode help name`)".to_owned(),
         ] {
             assert!(text.contains(&part), "{part}: {text}");

@@ -269,7 +269,7 @@ fn a_branch() {
     says(
         &document,
         0,
-        "2 nodes fell silent within 0.00 s of each other while 3 others on the channel went on",
+        "2 modules fell silent within 0.00 s of each other while 3 others on the channel went on",
     );
     says(&document, 0, "they came back within 0.00 s of each other");
     // Control units start up at different speeds, but not by four seconds.

@@ -58,6 +58,14 @@ impl CodeWords {
 /// Where the counter of occurrences stops (SAE J1939-73; 127: not available).
 const MOST_COUNTED: u8 = 126;
 
+/// How often a code of SAE J1939 occurred.
+pub(super) fn occurrences(count: u8) -> String {
+    match count {
+        MOST_COUNTED => format!("{MOST_COUNTED} or more occurrences"),
+        count => plural(usize::from(count), "occurrence", "occurrences"),
+    }
+}
+
 /// Whether a code speaks of the network: of a module that is missed, or of a bus.
 pub(super) fn is_about_network(code: &CodeEntry) -> bool {
     match code.number {
@@ -72,10 +80,7 @@ pub(super) fn is_about_network(code: &CodeEntry) -> bool {
 /// What a module tells of a code beside its status.
 fn details(code: &CodeEntry) -> Option<String> {
     let spn = matches!(code.number, CodeNumber::SpnFmi { .. });
-    let count = code.count.filter(|_| spn).map(|count| match count {
-        MOST_COUNTED => format!("{MOST_COUNTED} or more occurrences"),
-        count => plural(usize::from(count), "occurrence", "occurrences"),
-    });
+    let count = code.count.filter(|_| spn).map(occurrences);
     let counter = code.counter.map(|counter| format!("fault counter {counter}"));
     let severity = code.severity.map(severity_text);
     let old = code
@@ -300,17 +305,19 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             "likely among what fell silent with {}, which may be several modules",
             name(node)
         ),
-        Frames::NobodySilent => "no node fell silent in this capture: the code remembers \
+        Frames::NobodySilent => "no module fell silent in this capture: the code remembers \
                                  something older, or that module is on another bus"
             .to_owned(),
-        Frames::NotKnown => "none of the nodes that fell silent is left for it: it may have been \
+        Frames::NotKnown => {
+            "none of the modules that fell silent is left for it: it may have been \
                              silent from the start, or it is on another bus"
-            .to_owned(),
+                .to_owned()
+        }
         Frames::SeveralSilent(1) => {
-            "one node fell silent, and traffic alone does not tell whether it is that".to_owned()
+            "one module fell silent, and traffic alone does not tell whether it is that".to_owned()
         }
         Frames::SeveralSilent(nodes) => format!(
-            "{nodes} nodes fell silent, and traffic alone does not tell which of them it is"
+            "{nodes} modules fell silent, and traffic alone does not tell which of them it is"
         ),
         Frames::FromBeyond => "only modules that were cut off themselves say so: they miss \
                                everybody beyond the break"

@@ -208,9 +208,9 @@ fn place_in_list(analysis: &Analysis, at: usize) -> String {
     let others: Vec<String> = others.iter().map(usize::to_string).collect();
     match (others.is_empty(), at) {
         (true, _) => String::new(),
-        (false, 1) => format!("; test 2: test 1 is for finding {}", listed(&others, "and")),
+        (false, 1) => format!("; test 2, test 1 is for {}", listed(&others, "and")),
         (false, _) => {
-            format!("; test {}: those before it are for {}", at + 1, listed(&others, "and"))
+            format!("; test {}, those before it are for {}", at + 1, listed(&others, "and"))
         }
     }
 }

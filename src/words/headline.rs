@@ -247,7 +247,8 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
     Some(format!("first {}", small(&request)))
 }
 
-fn small(text: &str) -> String {
+/// The same with a small letter.
+pub(super) fn small(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next();
     // An abbreviation keeps its capitals.

@@ -16,7 +16,7 @@ fn none(analysis: &Analysis) -> Option<String> {
     match &analysis.just_before.outcome {
         Outcome::NotAsked | Outcome::TooFew { episodes: 0 } => None,
         Outcome::TooFew { .. } => Some(
-            "not looked for: that takes three losses of one node, more than ten seconds apart"
+            "not looked for: that takes three losses of one module, more than ten seconds apart"
                 .to_owned(),
         ),
         Outcome::NotAgain => Some(

@@ -37,7 +37,7 @@ pub fn sentence(watch: &Watch, event: &Event) -> String {
             format!("{} awake again after {}", is(watch, who), short_duration(length(*since)))
         }
         What::Pause { since } => {
-            format!("the recording paused for {}; no node is to blame", duration(length(*since)))
+            format!("the recording paused for {}; no module is to blame", duration(length(*since)))
         }
         What::Errors { channel, count, bus_off } => {
             let off = if *bus_off { "; the controller went off the bus" } else { "" };

@@ -6,6 +6,7 @@ use lostnode_parsers::j1939::{self, SpnFmi};
 use lostnode_parsers::obd;
 use lostnode_parsers::uds::{self, DtcRecord, DtcReport};
 
+use super::diagnosis::occurrences;
 use super::terms::plural;
 use super::values;
 use crate::fold::diagnostics::{Carrier, Message, meaning};
@@ -211,7 +212,7 @@ fn spn_fmi(code: &SpnFmi) -> String {
     let mode = j1939::failure_mode(code.fmi).unwrap_or("reserved");
     let mut text = format!("SPN {} FMI {} ({name}{mode}", code.spn, code.fmi);
     if code.count != SpnFmi::NO_COUNT {
-        let _ = write!(text, "; {}", plural(usize::from(code.count), "occurrence", "occurrences"));
+        let _ = write!(text, "; {}", occurrences(code.count));
     }
     if code.old_conversion {
         text.push_str("; older conversion method, the SPN is not certain");

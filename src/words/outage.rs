@@ -58,10 +58,10 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         }
         Evidence::Why(why) => why_so(why),
         Evidence::FellSilentTogether { nodes, seconds, others: 0 } => {
-            format!("{nodes} nodes fell silent within {seconds:.2} s of each other")
+            format!("{nodes} modules fell silent within {seconds:.2} s of each other")
         }
         Evidence::FellSilentTogether { nodes, seconds, others } => format!(
-            "{nodes} nodes fell silent within {seconds:.2} s of each other while {others} others \
+            "{nodes} modules fell silent within {seconds:.2} s of each other while {others} others \
              on the channel went on"
         ),
         Evidence::CameBackTogether { seconds } => {
@@ -86,7 +86,7 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         }
         Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off } => format!(
             "{identifiers} of {expected} identifiers that this vehicle normally sends were never \
-             heard; they are probably one node{}",
+             heard; they are probably one module{}",
             if perhaps_key_off { " (or the key was off)" } else { "" }
         ),
         Evidence::LostAddress { address, from, to, after } => format!(
@@ -263,7 +263,7 @@ fn stop(sign: StopSign) -> String {
         }
         StopSign::RecordingPaused => {
             "every channel stopped and went on mid-traffic: the recording \
-             paused, no node is to blame"
+             paused, no module is to blame"
                 .to_owned()
         }
         StopSign::PerhapsRecordedInPart => {

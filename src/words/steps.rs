@@ -1,5 +1,6 @@
 //! How tests are told: what goes before one, what it costs and what for, what to be careful of.
 
+use super::headline::small;
 use super::terms::listed;
 use crate::analysis::finding::{Caution, NextTest};
 use crate::fault::advice;
@@ -43,7 +44,8 @@ pub fn cautions<'a>(cautions: &'a [Caution], told: &mut Vec<&'a Caution>) -> Str
     told.extend(&new);
     let mut out: Vec<String> = new.iter().map(|caution| caution.brief.clone()).collect();
     if !again.is_empty() {
-        let again: Vec<&str> = again.iter().map(|caution| matter(&caution.brief)).collect();
+        let again: Vec<String> =
+            again.iter().map(|caution| small(matter(&caution.brief))).collect();
         out.push(format!("As above: {}.", again.join("; ")));
     }
     out.join(" ")
@@ -66,7 +68,7 @@ mod tests {
         let first = cautions(&own[..1], &mut told);
         assert_eq!(first, own[0].brief);
         let second = cautions(&own, &mut told);
-        assert_eq!(second, format!("{} As above: Identity not known.", own[1].brief));
+        assert_eq!(second, format!("{} As above: identity not known.", own[1].brief));
     }
 
     #[test]
