@@ -173,7 +173,7 @@ fn none_since() {
     let sentence = said(&open);
     assert!(
         sentence
-            .contains("none in 20.00 s since: by luck alone 71.6 %; another 218.0 s of driving"),
+            .contains("none in 20.00 s since: by luck alone 71.6 %; another 218.0 s at the least"),
         "{sentence}"
     );
     // Several captures after count together.
@@ -532,6 +532,8 @@ fn codes() {
     change(active(), &[read(&["A"], vec![cleared(Some(false))])], GONE_UNTESTED);
     change(active(), &[read(&["A"], vec![cleared(None)])], GONE_UNKNOWN);
     change(active(), &[read(&["A"], vec![])], GONE_UNKNOWN);
+    // What stayed away with its test run before the drive after is known to be tested.
+    change(cleared(Some(true)), &[read(&["A"], vec![])], GONE);
     // Nobody asked the module afterwards, or not for codes: what was known before stands.
     change(active(), &[report(100.0)], NOT_READ);
     change(active(), &[read(&["B"], vec![])], NOT_READ);

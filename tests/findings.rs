@@ -53,7 +53,7 @@ fn the_van() {
     assert!(
         strings(&power["evidence"])
             .iter()
-            .any(|sentence| sentence.starts_with("for: started anew at 5 of 5 returns"))
+            .any(|sentence| sentence.starts_with("for: restarted at every return (5)"))
     );
     // The codes of the flat battery are nobody's fault today.
     assert_eq!(strings(&of("stale_codes")["codes_explained"]).len(), 8);

@@ -157,7 +157,10 @@ fn what_takes_its_time_has_to_take_it_in_the_capture_held_back_too() {
         assert_eq!(before[0]["confirmed"]["holds"], holds, "{before:?}");
         assert_eq!(before[0]["confirmed"]["losses_with"], with, "{before:?}");
         let sentence = before[0]["sentence"].as_str().unwrap();
-        assert!(sentence.contains("; p below 0.0001 over all"), "{sentence}");
+        assert!(
+            sentence.contains("; no coincidence (by chance less than once in 10000)"),
+            "{sentence}"
+        );
     }
 }
 

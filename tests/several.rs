@@ -311,7 +311,7 @@ fn a_drive_without_the_loss_does_not_hide_who_was_lost() {
     assert!(headline.starts_with(begins), "{headline}");
     let c = garage.write("c.log", drive(7200.0, 7230.0).text());
     let text = String::from_utf8(garage.run("report", &[&c, &a], &[]).stdout).unwrap();
-    let begins = "No module that was heard dropped out in 2 drives.\n\
+    let begins = "Nothing was lost in 2 drives.\n\
                   2 drives: a.log and 1 other, 2023-11-14 22:13:20 UTC, 90 s\n";
     assert!(text.starts_with(begins), "{text}");
 }
@@ -406,7 +406,7 @@ fn another_vehicle_is_kept_out_and_said_first() {
     assert_eq!(document["kept_out"][0]["vin"], OTHER);
     assert_eq!(document["kept_out"][0]["vehicle_vin"], VIN);
     assert_eq!(document["captures"].as_array().unwrap().len(), 2);
-    assert_eq!(document["headline"], "No module that was heard dropped out in 2 drives.");
+    assert_eq!(document["headline"], "Nothing was lost in 2 drives.");
     // Of two that are as many, the one that was named first is the vehicle.
     let (code, _, document) = report(&[&b, &a]);
     assert_eq!((code, &document["vehicle"]["vin"]), (Some(1), &OTHER.into()));

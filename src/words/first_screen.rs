@@ -69,16 +69,21 @@ pub fn kept_time(analysis: &Analysis) -> String {
     let count = analysis.identifiers.iter().filter(timed).count();
     let kept = plural(count, "periodic identifier", "periodic identifiers");
     let kept = format!("{kept} kept {} time.", if count == 1 { "its" } else { "their" });
-    match analysis.has_roster {
-        true => kept,
-        false => format!(
+    match (analysis.has_roster, analysis.drives.is_empty()) {
+        (true, true) => kept,
+        // Drives stand as rosters for each other.
+        (true, false) => format!(
+            "{kept} A module that spoke in none of them is seen only by a roster of a sound \
+             vehicle (`lostnode learn`)."
+        ),
+        (false, _) => format!(
             "{kept} A module that never spoke cannot be seen without a roster of a sound vehicle \
              (`lostnode learn`)."
         ),
     }
 }
 
-/// What stands under the answer where nothing was lost: what it rests on, and codes that are failing.
+/// What stands under the answer where nothing was lost: what it rests on, and failing codes.
 pub fn under(analysis: &Analysis) -> Vec<String> {
     let verdict = analysis.verdict();
     let kept = (verdict == Verdict::NothingLost).then(|| kept_time(analysis));
