@@ -10,7 +10,7 @@ mod messages;
 use std::fmt::Write;
 
 use common::report_text;
-use five_nodes::of_class;
+use five_nodes::{of_class, ranked};
 use messages::{Message, log, message, messages, slow};
 use serde_json::Value;
 
@@ -86,4 +86,46 @@ fn errors_in_the_silences_of_one_message_are_of_its_sender() {
     let outside: Vec<f64> = (0..160).map(|step| 3.0 + 0.35 * f64::from(step)).collect();
     let (inside, outside) = (line(&inside), line(&outside));
     assert!(inside < 0.1 && outside > 0.3, "{inside} {outside}");
+}
+
+/// A module that is lost every two seconds.
+fn lost_time_and_again(seconds: f64) -> String {
+    let own = |at: u32| {
+        let first = 0.0031 + 0.002 * f64::from(at);
+        let one = message(&format!("{:03X}", 0x4F0 + at), 0.02, first);
+        (2..(seconds / 2.0) as u32).fold(one, |own, step| {
+            let from = 2.0 * f64::from(step) + 0.37 * f64::from(step % 3);
+            own.silent(from, from + 0.6)
+        })
+    };
+    let lost = (0..3).map(own).collect();
+    log(seconds, &[slow(messages(0x300, 10), 90.0), lost].concat())
+}
+
+/// Errors at these times that name nobody.
+fn with_nameless_errors(text: &str, times: &[f64]) -> String {
+    // A stuff error in the identifier.
+    with_errors(text, times).replace("20000008#0000800000000000", "20000088#0000040200000000")
+}
+
+/// Errors in nearly every second strike whoever sends: that a module is lost near each of them is
+/// of the errors. So are more than are kept with their time. In every other second, or seldom, they
+/// may be of the losses.
+#[test]
+fn errors_without_end_are_of_the_line() {
+    let text = lost_time_and_again(60.0);
+    let found = |a_second: f64, every: u32| {
+        let all = (0..(60.0 * a_second) as u32).map(|step| 0.013 + f64::from(step) / a_second);
+        let times: Vec<f64> = all.filter(|time| *time as u32 % every == 0).collect();
+        let found = reported(&with_nameless_errors(&text, &times));
+        let endless = found["findings"].to_string().contains("without end");
+        (ranked(&found)[0].0.clone(), endless)
+    };
+    for (a_second, every) in [(10.0, 1), (100.0, 1), (150.0, 2)] {
+        assert_eq!(found(a_second, every), ("line".to_owned(), true), "{a_second} {every}");
+    }
+    for (a_second, every) in [(5.0, 1), (100.0, 2)] {
+        let contact = ("module_connector".to_owned(), false);
+        assert_eq!(found(a_second, every), contact, "{a_second} {every}");
+    }
 }

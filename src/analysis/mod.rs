@@ -27,7 +27,7 @@ use crate::capture::{Capture, ChannelIndex};
 pub use crate::fold::bit_rate::BitRate;
 pub use crate::fold::j1939::J1939;
 pub use crate::fold::load::Series;
-use crate::fold::timing::Aftermath;
+use crate::fold::timing::{Aftermath, Tally};
 pub use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::{IdIndex, NodeIndex};
 pub use crate::network::{Basis, Node};
@@ -142,8 +142,10 @@ pub struct Channel {
     pub bit_rate: BitRate,
     /// Load over time, where the bit rate is known.
     pub load: Option<Series>,
-    /// Error reports with their time.
+    /// The first error reports, with their time.
     pub errors: Vec<ErrorEvent>,
+    /// How many there are about the bus, and in how many seconds.
+    pub tally: Tally,
     /// Seconds in which it carried traffic.
     pub awake: f64,
     /// Set where the logger kept only some of its frames.

@@ -64,6 +64,15 @@ pub enum Fact {
         /// The first of them.
         first: ErrorFrame,
     },
+    /// Error frames about the bus without end, so many that no silence accounts for them.
+    ErrorsThroughout {
+        /// How many, all told.
+        count: u64,
+        /// Seconds that hold one.
+        seconds: u64,
+        /// The first of them.
+        first: ErrorFrame,
+    },
     /// Errors destroy the frames of one sender more than those of others.
     SenderErrors {
         /// Its destroyed frames.
@@ -186,7 +195,7 @@ impl Fact {
             Fact::NodesSilent(_) => SymptomKind::NodesSilent,
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
-            Fact::BusErrors { .. } => SymptomKind::BusErrors,
+            Fact::BusErrors { .. } | Fact::ErrorsThroughout { .. } => SymptomKind::BusErrors,
             Fact::SenderErrors { .. } | Fact::SenderFollows { .. } | Fact::SenderSilent { .. } => {
                 SymptomKind::SenderErrors
             }
@@ -215,7 +224,7 @@ pub enum Setting {
     /// The module that it is about is a gateway, by its name, or is missed with one that took
     /// several along.
     Gateway,
-    /// It is about modules that are lost in changing company.
+    /// It is about modules that are lost in changing company, or while errors have no end.
     InTurn,
     /// It is about two messages that are known to belong together by one pause only, which may be
     /// of the vehicle's mode and not of a module.

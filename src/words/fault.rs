@@ -274,6 +274,10 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
                 who()
             )
         }
+        Fact::ErrorsThroughout { count, seconds, first } => {
+            let first = super::bus::classes(first);
+            format!("{count} errors on {} in {seconds} s, without end, such as {first}", who())
+        }
         Fact::SenderErrors { frames, of, share, chance } => format!(
             "{frames} of {of} frames that errors destroyed are of {}, which sends {:.0} % of the \
              traffic: its stub, connector or transceiver (by chance {})",

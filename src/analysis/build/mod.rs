@@ -200,6 +200,7 @@ fn channels(
             ),
             load: load.and_then(|load| load.series(settings)),
             errors: order.errors(&summary.timing, at as ChannelIndex, destroyed.get(at)),
+            tally: timing.errors.tally,
             awake: seconds(timing.awake),
             thinned: shown.thinned,
             key_off: shown.key.stretches,

@@ -1,7 +1,7 @@
 //! What a whole bus shows, and the recording.
 
 use super::senders::Named;
-use super::{Symptom, summed};
+use super::{Symptom, endless, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope, Series};
@@ -67,7 +67,8 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
     }
     let named = Named::of(analysis, channel);
     out.extend(named.symptom(analysis));
-    out.extend(errors(analysis, channel, &named));
+    let throughout = endless::symptom(analysis, channel, &named);
+    out.extend(throughout.or_else(|| errors(analysis, channel, &named)));
     out.extend(flood(analysis, channel));
 }
 

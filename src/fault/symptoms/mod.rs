@@ -8,6 +8,7 @@ mod bus;
 mod carried;
 mod company;
 mod elsewhere;
+mod endless;
 mod ends;
 mod in_turn;
 mod nodes;
@@ -39,6 +40,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     }
     across::join(analysis, &mut out);
     in_turn::mark(analysis, &mut out);
+    endless::mark(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
     match carried::stopped(analysis, &out, &floods) {

@@ -78,6 +78,10 @@ pub struct Named {
     with_it: Vec<Nanoseconds>,
     /// Errors that name nobody are few beside its own.
     few_nameless: bool,
+    /// How many destroyed frames can be named, and of how many senders they are.
+    named: (usize, usize),
+    /// Most errors are no plugging in, and no want of an acknowledgement.
+    of_the_bus: bool,
     spread: Spread,
     /// Nobody acknowledged these, which is no fault of the bus.
     unanswered: Vec<Nanoseconds>,
@@ -105,7 +109,10 @@ impl Named {
             Some(Whose::Named(one)) => nameless <= NAMELESS * one.frames,
             _ => false,
         };
-        Named { whose, with_it, few_nameless, spread, unanswered }
+        let senders = named.iter().collect::<BTreeSet<&Subject>>().len();
+        let of_the_bus = 2 * counted.len() > errors.len();
+        let named = (named.len(), senders);
+        Named { whose, with_it, few_nameless, named, of_the_bus, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
@@ -123,6 +130,17 @@ impl Named {
     /// Whether one sender stands out.
     pub fn stands_out(&self) -> bool {
         self.whose.is_some()
+    }
+
+    /// Whether most errors are of the bus, and of no one sender.
+    pub fn are_of_the_bus(&self) -> bool {
+        self.of_the_bus && self.whose.is_none()
+    }
+
+    /// The sign of all errors, those at the edges of silences too.
+    pub fn sign_of_all(&self) -> Sign {
+        let (frames, senders) = self.named;
+        Sign::ErrorSpread(everyone(frames, senders))
     }
 
     /// The sign of the other errors.
@@ -203,8 +221,13 @@ fn spread(analysis: &Analysis, channel: ChannelIndex, errors: &[&ErrorEvent]) ->
     let named = apart.filter_map(|event| event.destroyed).map(|id| sender(analysis, id));
     let named: Vec<Subject> = named.collect();
     let senders = named.iter().collect::<BTreeSet<&Subject>>().len();
-    match named.len() >= MANY && senders >= SENDERS {
-        true => Spread::Everyone { frames: named.len(), senders },
+    everyone(named.len(), senders)
+}
+
+/// Whether so many destroyed frames of so many senders, none of which stands out, are everybody's.
+fn everyone(frames: usize, senders: usize) -> Spread {
+    match frames >= MANY && senders >= SENDERS {
+        true => Spread::Everyone { frames, senders },
         false => Spread::Untold,
     }
 }

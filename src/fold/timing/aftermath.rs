@@ -38,6 +38,34 @@ pub struct Follower {
     pub recent: Recent,
 }
 
+/// How many error frames about the bus there are, kept with their time or not.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Error frames.
+    pub errors: u64,
+    /// Seconds of the clock that hold one.
+    pub seconds: u64,
+    /// The latest of these.
+    latest: Option<Nanoseconds>,
+}
+
+impl Tally {
+    fn count(&mut self, time: Nanoseconds) {
+        let second = time.div_euclid(nanoseconds(1.0));
+        self.errors += 1;
+        if self.latest.is_none_or(|latest| latest < second) {
+            self.seconds += 1;
+            self.latest = Some(second);
+        }
+    }
+
+    /// Of both, which have no second in common.
+    pub fn joined(self, other: Tally) -> Tally {
+        let (errors, seconds) = (self.errors + other.errors, self.seconds + other.seconds);
+        Tally { errors, seconds, latest: self.latest.max(other.latest) }
+    }
+}
+
 /// The error frames of a channel and the frames behind them, both in order of time. Neither list
 /// grows beyond its bound.
 #[derive(Clone, Debug, Default)]
@@ -46,6 +74,8 @@ pub struct Aftermath {
     pub reported: Vec<Reported>,
     /// Frames soon after one of them.
     pub followers: Vec<Follower>,
+    /// All error frames about the bus.
+    pub tally: Tally,
     /// So many more frames are kept.
     open: usize,
 }
@@ -76,6 +106,9 @@ impl Aftermath {
     }
 
     pub(super) fn report(&mut self, time: Nanoseconds, frame: ErrorFrame, before: Nanoseconds) {
+        if frame.is_about_the_bus() {
+            self.tally.count(time);
+        }
         if self.reported.len() >= Self::KEPT {
             return;
         }

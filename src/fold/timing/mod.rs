@@ -18,7 +18,7 @@ mod spacing;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
-pub use aftermath::{Aftermath, Follower, Recent, Reported};
+pub use aftermath::{Aftermath, Follower, Recent, Reported, Tally};
 pub use clock::{Clock, MeanBlock};
 pub use clock_rate::{Rate, rates};
 pub use counter::{AliveCounter, CounterFinder};

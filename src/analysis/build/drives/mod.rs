@@ -16,7 +16,7 @@ use crate::analysis::{
     Outage, Scope, Series, Silence,
 };
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Rush, nanoseconds};
+use crate::fold::timing::{Rush, Tally, nanoseconds};
 use crate::ids::IdIndex;
 
 /// Seconds between two drives on the time line of all, at least. Nothing that is told by its
@@ -223,6 +223,7 @@ fn over_all(drives: &[Drive], parts: &[(usize, &Channel)], places: &Places) -> C
         bit_rate: own().map(|channel| channel.bit_rate).find(known).unwrap_or(BitRate::Unknown),
         load: load(in_order().into_iter().map(|(_, channel)| channel)),
         errors: errors.map(error).collect(),
+        tally: own().map(|channel| channel.tally).fold(Tally::default(), Tally::joined),
         awake: own().map(|channel| channel.awake).sum(),
         thinned: own().find_map(|channel| channel.thinned),
         key_off: key_off.collect(),
