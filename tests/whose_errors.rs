@@ -129,3 +129,23 @@ fn errors_without_end_are_of_the_line() {
         assert_eq!(found(a_second, every), contact, "{a_second} {every}");
     }
 }
+
+/// A few errors beside a loss of several modules are of the pair that opened; where the modules
+/// left as with the key nothing opened.
+#[test]
+fn errors_beside_a_key_off_make_no_branch() {
+    let branch = |to: f64| {
+        let unit = |at: u32| {
+            let (unit, own) = (at / 3, at % 3);
+            let period = [0.02, 0.05, 0.1][own as usize] * (1.0 + 70e-6 * (f64::from(unit) - 1.0));
+            let id = format!("{:03X}", 0x100 + 16 * unit + own);
+            message(&id, period, 0.0031 + 0.0017 * f64::from(at)).silent(30.0, to)
+        };
+        let units = (0..9).map(unit).collect();
+        let text = log(60.0, &[slow(messages(0x300, 10), 90.0), units].concat());
+        let times: Vec<f64> = (0..6).map(|step| 5.013 + 3.1 * f64::from(step)).collect();
+        of_class(&reported(&with_errors(&text, &times)), "branch")
+    };
+    let (off, lost) = (branch(60.0), branch(33.0));
+    assert!(off < 0.1 && lost > 0.5, "{off} {lost}");
+}

@@ -231,6 +231,13 @@ impl Table {
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
         places.sort_unstable();
         places.dedup();
+        // What may have been the key's opened no pair.
+        let opened = |fault: &Fault| {
+            symptoms.iter().any(|symptom| {
+                symptom.kind() == SymptomKind::NodesSilent
+                    && fault.subject.covers(&symptom.subject, analysis)
+            })
+        };
         let one_breaks = symptoms.iter().any(|own| own.kind() == SymptomKind::SenderErrors);
         let shown = |(symptom, counted): (&Symptom, &f64)| {
             let under = |fault: &Fault| {
@@ -239,7 +246,8 @@ impl Table {
                 let of_errors = symptom.kind() == SymptomKind::BusErrors
                     && !one_breaks
                     && matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() > 1)
-                    && symptom.subject.covers(&fault.subject, analysis);
+                    && symptom.subject.covers(&fault.subject, analysis)
+                    && opened(fault);
                 let covered = of_errors || symptom.may_be_of(&fault.subject, analysis);
                 shows(knowledge, fault, symptom).filter(|_| covered)
             };
