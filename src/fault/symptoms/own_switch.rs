@@ -9,7 +9,6 @@ use crate::analysis::{Analysis, Cause, Evidence, Outage};
 use crate::fault::advice;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
-use crate::network::Basis;
 
 /// Who switches something off leaves it off for so many seconds at least (common practice, no
 /// source).
@@ -45,8 +44,7 @@ pub fn sign(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> Opti
     let may_be = lasts
         && !ran_on
         && outage.cause != Cause::LostAddress
-        && fastest >= NOMINAL * NO_LOOP
-        && node.is_none_or(|node| is_accessory(analysis, node))
+        && may_have_one(analysis, node, fastest)
         && !is_missed(analysis, node)
         && !has_company(analysis, outage)
         && !has_errors(analysis, outage);
@@ -69,15 +67,17 @@ fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<S
     may_be.then_some(Sign::OwnSwitch { fastest, throughout: true })
 }
 
-/// Whether nothing says what it is, or its name is of what its user switches.
-/// An address alone is no proof of what a unit does (SAE J1939-81: preferred, not fixed), and who
-/// sends nothing within a second is in nobody's loop.
-fn is_accessory(analysis: &Analysis, node: NodeIndex) -> bool {
-    let own = &analysis.nodes[node];
-    let slow = || analysis.fastest(&own.ids).is_some_and(|fastest| fastest >= SLOW);
-    !analysis.is_known(node)
-        || advice::has_own_switch(&analysis.node_name(node))
-        || own.basis == [Basis::Address] && slow()
+/// Whether no loop can hang on it, and nothing says what it is or its name is of what its user
+/// switches. An address alone is no proof of what a unit does (SAE J1939-81: preferred, not fixed),
+/// whoever else says who sends, and who sends nothing within a second is in nobody's loop.
+fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> bool {
+    let address = node.and_then(|node| analysis.source_address(node));
+    let accessory = |node: NodeIndex| {
+        !analysis.is_known(node)
+            || advice::has_own_switch(&analysis.node_name(node))
+            || fastest >= SLOW && address.is_some()
+    };
+    fastest >= NOMINAL * NO_LOOP && node.is_none_or(accessory)
 }
 
 /// Whether a code of this drive misses it, or somebody of whom nothing tells that it is another.

@@ -1,0 +1,68 @@
+//! What its user may have switched off or unhitched, by what it is: its address, its name, its size.
+//! For each rule the smallest capture that needs it, and its counterpart. All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::report;
+use five_nodes::{of_class, ranked};
+use messages::{Message, log, message, messages};
+use serde_json::Value;
+
+const SWITCHED: &str = "switched_by_user";
+
+/// A truck for 60 s, one unit of which, at this address, falls silent for good at 20 s. Its fastest
+/// message has this period.
+fn truck(address: &str, period: f64) -> Vec<Message> {
+    let groups = [("0CF00300", 0.05), ("0CF00400", 0.02), ("18FEEE00", 1.0), ("18FEF200", 0.1)];
+    let engine = groups.map(|(id, period)| message(id, period, 0.003)).to_vec();
+    let own = |(group, times): (&str, f64)| {
+        message(&format!("{group}{address}"), times * period, 0.011).silent(20.0, 99.0)
+    };
+    [engine, [("18FF10", 1.0), ("18FF11", 2.0)].map(own).to_vec()].concat()
+}
+
+/// The report of these messages, with a roster where there is one.
+fn reported(seconds: f64, messages: &[Message], roster: &str) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let [capture, file] = ["capture.log", "roster.toml"].map(|name| folder.path().join(name));
+    std::fs::write(&capture, log(seconds, messages)).unwrap();
+    std::fs::write(&file, roster).unwrap();
+    let roster: &[&str] = match roster {
+        "" => &[],
+        _ => &["--roster", file.to_str().unwrap()],
+    };
+    report(&capture, roster).1
+}
+
+/// How likely its user switched it off.
+fn switched(found: &Value) -> f64 {
+    assert!(!ranked(found).is_empty(), "{found}");
+    of_class(found, SWITCHED)
+}
+
+/// A node of a roster, whose messages have these periods.
+fn node(name: &str, messages: &[(&str, f64)]) -> String {
+    let messages = messages
+        .iter()
+        .map(|(id, period)| format!("{{ id = \"0x{id}\", period = {period} }}"))
+        .collect::<Vec<_>>();
+    format!(
+        "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{}]\n",
+        messages.join(", ")
+    )
+}
+
+/// An address has a usual name, which is no proof of what a unit does, and who sends nothing within
+/// a second is in nobody's loop: so too where a roster was learned that calls it by its address.
+#[test]
+fn a_learned_roster_makes_no_slow_unit_needed() {
+    let of = |period: f64, roster: &str| switched(&reported(60.0, &truck("47", period), roster));
+    let roster =
+        |period: f64| node("address 0x47", &[("18FF1047", period), ("18FF1147", 2.0 * period)]);
+    assert!(of(1.0, "") > 0.4 && of(1.0, &roster(1.0)) > 0.4);
+    assert!(of(0.1, "") < 0.01 && of(0.1, &roster(0.1)) < 0.01);
+}
