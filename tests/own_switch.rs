@@ -66,3 +66,14 @@ fn a_learned_roster_makes_no_slow_unit_needed() {
     assert!(of(1.0, "") > 0.4 && of(1.0, &roster(1.0)) > 0.4);
     assert!(of(0.1, "") < 0.01 && of(0.1, &roster(0.1)) < 0.01);
 }
+
+/// Implements and trailers have addresses that each industry group gives, and are unhitched however
+/// fast they send. What it is called does not count, and the vehicle's own are needed.
+#[test]
+fn what_is_hitched_on_may_be_unhitched() {
+    let of = |address: &str, period: f64| switched(&reported(60.0, &truck(address, period), ""));
+    assert!(of("80", 0.1) > 0.4 && of("F7", 0.02) > 0.4);
+    assert!(of("7F", 0.02) < 0.01 && of("F8", 0.02) < 0.01);
+    let named = node("spreader", &[("18FF1085", 0.1), ("18FF1185", 0.2)]);
+    assert!(switched(&reported(60.0, &truck("85", 0.1), &named)) > 0.4);
+}

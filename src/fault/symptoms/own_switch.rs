@@ -1,6 +1,8 @@
 //! What its user may have switched off: a module with a switch of its own that is silent once, for
 //! a while, and that nobody misses.
 
+use std::ops::RangeInclusive;
+
 use super::standing::is_present;
 use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
@@ -20,6 +22,10 @@ const NO_LOOP: f64 = 0.040;
 const SLOW: f64 = 0.9;
 /// Periods differ from their nominal value by so much.
 const NOMINAL: f64 = 0.9;
+/// Source addresses of SAE J1939 that each industry group gives to units of its own, most of them
+/// implements and trailers, which their user unhitches (SAE J1939-81 and table B2 of SAE J1939,
+/// from memory; that no loop of the vehicle hangs on them is common practice, no source).
+const HITCHED: RangeInclusive<u8> = 128..=247;
 /// A loss of another that begins within so many seconds has the same cause.
 const AT_ONCE: f64 = 1.0;
 /// A return that is so many times likelier of a wire is none of a switch.
@@ -67,11 +73,14 @@ fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<S
     may_be.then_some(Sign::OwnSwitch { fastest, throughout: true })
 }
 
-/// Whether no loop can hang on it, and nothing says what it is or its name is of what its user
+/// Whether it may be unhitched; or no loop can hang on it, and nothing says what it is or its name is of what its user
 /// switches. An address alone is no proof of what a unit does (SAE J1939-81: preferred, not fixed),
 /// whoever else says who sends, and who sends nothing within a second is in nobody's loop.
 fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> bool {
     let address = node.and_then(|node| analysis.source_address(node));
+    if address.is_some_and(|address| HITCHED.contains(&address)) {
+        return true;
+    }
     let accessory = |node: NodeIndex| {
         !analysis.is_known(node)
             || advice::has_own_switch(&analysis.node_name(node))
