@@ -77,3 +77,18 @@ fn what_is_hitched_on_may_be_unhitched() {
     let named = node("spreader", &[("18FF1085", 0.1), ("18FF1185", 0.2)]);
     assert!(switched(&reported(60.0, &truck("85", 0.1), &named)) > 0.4);
 }
+
+/// A name tells whether its user has a switch for it.
+#[test]
+fn a_name_tells_of_a_switch() {
+    let gone = ["3A0", "3A8"].map(|id| message(id, 0.1, 0.031).silent(40.0, 999.0));
+    let all = [messages(0x100, 12), gone.to_vec()].concat();
+    let of =
+        |name: &str| switched(&reported(100.0, &all, &node(name, &[("3A0", 0.1), ("3A8", 0.1)])));
+    for name in ["parking aid", "Park Assist module", "sunroof"] {
+        assert!(of(name) > 0.4, "{name}");
+    }
+    for name in ["tailgate", "driver seat", "climate"] {
+        assert!(of(name) < 0.01, "{name}");
+    }
+}
