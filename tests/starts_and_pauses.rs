@@ -274,3 +274,24 @@ fn what_leaves_after_a_bus_slept_left_with_the_key() {
     };
     assert!(judged(60.0) && !judged(900.0));
 }
+
+/// An engine that starts badly is cranked for long after the key was turned, and all buses have one
+/// key: whichever slept and woke shows it, or had not woken yet as the recording began.
+#[test]
+fn any_bus_shows_when_the_key_was_turned() {
+    let cranking = |woke: f64, there: Vec<Message>, from: f64| {
+        let from_then = |own: Message| Message { first: own.first + woke, ..own };
+        let own = slow(messages(0x100, 4), 90.0).into_iter().zip(1..);
+        let own =
+            own.map(|(own, at)| from_then(own).anew(from, from + 7.0, 0.0031 * f64::from(at)));
+        let others = messages(0x300, 12).into_iter().map(from_then);
+        let here: Vec<Message> = own.chain(others).collect();
+        of_class(&reported(&buses(90.0, &[&here, &there])), "cranking")
+    };
+    let awake = || messages(0x400, 8);
+    let slept = || sleeping(messages(0x400, 8), 10.0, 30.0);
+    assert!(cranking(0.0, awake(), 34.0) < 0.01);
+    let (asleep, other) = (cranking(12.0, awake(), 16.0), cranking(0.0, slept(), 34.0));
+    assert!(asleep > 0.4 && other > 0.4, "{asleep} {other}");
+    assert!(cranking(12.0, awake(), 50.0) < 0.01);
+}

@@ -70,7 +70,7 @@ pub(super) fn still_says(analysis: &Analysis, code: &CodeEntry) -> bool {
     let (Some(gone), Some(cleared)) = (code.gone, code.cleared) else {
         return code.gone.is_none();
     };
-    let key_ons = rhythm::key_ons(analysis, Some(code.module.channel));
+    let key_ons = rhythm::key_ons(analysis);
     let started = key_ons.into_iter().any(|on| (cleared..=gone).contains(&on));
     gone >= cleared && code.tested != Some(true) && !started
 }

@@ -63,7 +63,7 @@ fn on_since(analysis: &Analysis, outage: &Outage) -> Option<Nanoseconds> {
         Some(at) => analysis.drives[at].span?.0,
         None => analysis.span?.0,
     };
-    let key_ons = key_ons(analysis, outage.channel);
+    let key_ons = key_ons(analysis);
     let last = key_ons.into_iter().rfind(|on| *on <= outage.start);
     Some(last.map_or(begin, |on| on.max(begin)))
 }
