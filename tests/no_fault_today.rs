@@ -106,6 +106,26 @@ fn a_test_that_passed_speaks_for_what_is_over() {
     assert!(!said(&lost) && ranked(&lost)[0].0 != "stale_codes", "{:?}", ranked(&lost));
 }
 
+/// What is only stored, with nothing lost, is of what is over; with a loss of another module beside
+/// it that is not so sure.
+#[test]
+fn what_is_only_stored_is_over_where_nothing_is_lost() {
+    let door = |rest: &str| {
+        let code = format!("{DOOR} 28");
+        let text = vehicle() + rest + &read(101.0, 1, &[&code]) + &read(102.0, 2, &[&code]);
+        let found = simulated(&text, &[]).1;
+        let own = ranked(&found).into_iter().filter(|own| own.1.contains("Door"));
+        (own.map(|own| own.2).sum::<f64>(), found)
+    };
+    let (over, found) = door("");
+    assert!(over < 0.1, "{over} {:?}", ranked(&found));
+    assert_eq!(ranked(&found)[0].0, "stale_codes", "{:?}", ranked(&found));
+    assert!(found.to_string().contains("nothing is lost here"), "{found}");
+    let (beside, found) = door(&trouble("power_loss", "node = \"radio\"", &[50.0], &[3.0]));
+    assert!(beside > over, "{over} {beside} {:?}", ranked(&found));
+    assert!(!found.to_string().contains("nothing is lost here"), "{found}");
+}
+
 /// A controller that left the bus on another day, and whose test has passed since, left it for what
 /// is over; one that left it in this drive did not.
 #[test]

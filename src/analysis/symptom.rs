@@ -264,6 +264,7 @@ pub enum SignName {
     FramesSay,
     Lead,
     LeadTogether,
+    NothingLost,
     Now,
     Number,
     OwnSwitch,
@@ -314,6 +315,7 @@ pub enum SignValue {
     None,
     Open,
     Orderly,
+    Over,
     Own,
     Passed,
     Perhaps,
@@ -394,6 +396,8 @@ pub enum Sign {
     FramesSay(Verdict),
     /// How the codes stand that name it.
     Now(Now),
+    /// Its codes are only stored, or the last test of each passed, and nothing is lost.
+    NothingLost,
     /// What goes before its losses (docs/precursors.md).
     Lead(Led),
     /// What goes before the losses of several.

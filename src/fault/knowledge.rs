@@ -565,6 +565,7 @@ mod tests {
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),
+            Seen::NothingLost,
             Seen::Now(Now::Recent),
             Seen::Now(Now::Listed),
         ];

@@ -131,6 +131,7 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Now(Now::Passed) => {
             "failed in this drive or the one before, and passed its last test".to_owned()
         }
+        Sign::NothingLost => "nothing is lost here, and nothing fails now".to_owned(),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

@@ -3,7 +3,7 @@
 use super::rhythm;
 use crate::analysis::blame::Blame;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
-use crate::analysis::symptom::Now;
+use crate::analysis::symptom::{Now, Sign};
 use crate::analysis::{Analysis, Doubt};
 
 /// Codes of a row of blame: indexes into those of the diagnosis.
@@ -57,6 +57,12 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
         None if codes().all(mended) => Now::Mended,
         None => Now::Remembered,
     }
+}
+
+/// Whether codes that stand so, of what may be long over, are told where nothing is lost.
+pub(super) fn nothing_lost(analysis: &Analysis, now: Now) -> Option<Sign> {
+    let old = matches!(now, Now::Remembered | Now::Passed);
+    (old && is_over(analysis) && !is_open(analysis)).then_some(Sign::NothingLost)
 }
 
 /// Whether a message paused that may be all that a module sends.

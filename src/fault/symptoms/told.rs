@@ -6,7 +6,9 @@ use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
 use super::Symptom;
-use super::standing::{codes_of, is_failing, is_now, is_over, is_present, now, still_says};
+use super::standing::{
+    codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
+};
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
@@ -236,6 +238,7 @@ impl<'a> Told<'a> {
         let of_gateway = fails && (all || names_gateway(row));
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
+            .with_signs(nothing_lost(self.analysis, now))
             .with_codes(self.analysis, codes);
         let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
         Symptom { setting, ..missed }
