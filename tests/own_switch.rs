@@ -92,3 +92,22 @@ fn a_name_tells_of_a_switch() {
         assert!(of(name) < 0.01, "{name}");
     }
 }
+
+/// A small unit of which nothing but its silence is known may be told as two, where a part of it
+/// sends for a moment longer: the other part is no company. What comes back later is.
+#[test]
+fn the_rest_of_a_small_unit_is_no_company() {
+    let own = |at: u8, to: f64| {
+        let id = format!("{:03X}", 0x3A0 + 8 * u32::from(at));
+        let from = if at < 2 { 40.0 } else { 40.4 };
+        let shift = 0.0131 * f64::from(at + 1);
+        message(&id, 0.1, 0.031 * f64::from(at + 1)).anew(from, to, shift)
+    };
+    let of = |back: f64| {
+        let unit = [own(0, 55.0), own(1, 55.0), own(2, back), own(3, back)];
+        let found = reported(100.0, &[messages(0x100, 12), unit.to_vec()].concat(), "");
+        assert_eq!(found["nodes"].as_array().unwrap().len(), 3, "{found}");
+        switched(&found)
+    };
+    assert!(of(55.0) > 0.3 && of(58.0) < 0.01);
+}

@@ -289,9 +289,13 @@ fn any_bus_shows_when_the_key_was_turned() {
         of_class(&reported(&buses(90.0, &[&here, &there])), "cranking")
     };
     let awake = || messages(0x400, 8);
-    let slept = || sleeping(messages(0x400, 8), 10.0, 30.0);
+    // It leaves in steps, as what is switched off does.
+    let steps = |(own, at): (Message, i32)| {
+        own.anew(10.0 + 0.3 * f64::from(at / 3), 30.0, 0.0031 * f64::from(at + 1))
+    };
+    let slept = || messages(0x400, 9).into_iter().zip(0..).map(steps).collect();
     assert!(cranking(0.0, awake(), 34.0) < 0.01);
     let (asleep, other) = (cranking(12.0, awake(), 16.0), cranking(0.0, slept(), 34.0));
     assert!(asleep > 0.4 && other > 0.4, "{asleep} {other}");
-    assert!(cranking(12.0, awake(), 50.0) < 0.01);
+    assert!(cranking(12.0, awake(), 50.0) < 0.01 && cranking(0.0, slept(), 50.0) < 0.01);
 }
