@@ -1,5 +1,6 @@
-//! What its user may have switched off or unhitched, by what it is: its address, its name, its size.
-//! For each rule the smallest capture that needs it, and its counterpart. All data is invented.
+//! What its user may have switched off or unhitched, by what it is: its address, its name, its
+//! size. For each rule the smallest capture that needs it, and its counterpart. All data is
+//! invented.
 
 mod common;
 #[path = "common/five_nodes.rs"]

@@ -299,3 +299,43 @@ fn any_bus_shows_when_the_key_was_turned() {
     assert!(asleep > 0.4 && other > 0.4, "{asleep} {other}");
     assert!(cranking(12.0, awake(), 50.0) < 0.01 && cranking(0.0, slept(), 50.0) < 0.01);
 }
+
+/// What is silent for a while in the middle of a key-off of many may have been switched off too:
+/// nobody is blamed, and it is named as a doubt. Not what runs on, what falls silent later, nor
+/// what does so twice.
+#[test]
+fn what_is_silent_while_others_are_off_is_in_doubt() {
+    let own = || {
+        let all = slow(messages(0x100, 4), 90.0).into_iter().zip(1..);
+        all.map(|(own, at)| (own, 0.0053 * f64::from(at))).collect::<Vec<(Message, f64)>>()
+    };
+    let anew = |silent: &[(f64, f64)]| -> Vec<Message> {
+        let each = |(own, shift): (Message, f64)| {
+            silent.iter().fold(own, |own, (from, to)| own.anew(*from, *to, shift))
+        };
+        own().into_iter().map(each).collect()
+    };
+    let off = |at: i32| {
+        let left = 20.0 + 0.8 * f64::from(at);
+        let all = messages(0x300 + 0x10 * at as u32, 4).into_iter().zip(1..);
+        let all = all.map(|(own, step)| {
+            own.anew(left, 60.0, 0.0037 * f64::from(step) + 0.011 * f64::from(at))
+        });
+        slow(all.collect(), -140.0 + 80.0 * f64::from(at))
+    };
+    let told = |own: Vec<Message>| {
+        let stay = slow(messages(0x500, 8), 160.0);
+        let all = [own, off(0), off(1), off(2), stay].concat();
+        let (code, found) = report_text(&log(90.0, &all));
+        (code, of_class(&found, "module_power"), of_class(&found, "module_connector"))
+    };
+    let (code, power, _) = told(anew(&[(35.0, 50.0)]));
+    assert!(code == 3 && power > 0.02 && power <= 0.2, "{code} {power}");
+    let on = cut(slow(messages(0x100, 4), 90.0), 35.0, 50.0);
+    let (code, _, connector) = told(on);
+    assert!(code == 1 && connector > 0.5, "{code} {connector}");
+    for silent in [[(72.0, 83.0)].as_slice(), &[(35.0, 50.0), (70.0, 75.0)]] {
+        let (code, power, _) = told(anew(silent));
+        assert!(code == 1 && power > 0.5, "{code} {power}");
+    }
+}

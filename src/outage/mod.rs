@@ -12,6 +12,7 @@ mod lawful;
 mod never_heard;
 mod parts;
 mod switched;
+mod while_off;
 
 use lostnode_parsers::Id;
 
@@ -191,7 +192,10 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     for outage in &mut outages {
         explain(outage, observed);
     }
-    outages.extend(lawful.iter().flat_map(|judged| switched::outages(observed, judged)));
+    let lawful: Vec<Outage> =
+        lawful.iter().flat_map(|judged| switched::outages(observed, judged)).collect();
+    while_off::doubt(observed, &mut outages, &lawful);
+    outages.extend(lawful);
     let stops = &observed.losses.stops;
     outages.extend(stops.iter().map(|stop| {
         let outage = of_stop(stop, observed.network);

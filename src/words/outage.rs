@@ -193,6 +193,10 @@ fn why_so(why: Why) -> String {
             "others were switched off {seconds:.0} s later, and it was not back before: modules on \
              the ignition leave first, or their supply failed"
         ),
+        Why::WhileOthersOff { identifiers } => format!(
+            "{identifiers} identifiers were switched off all that time: it may have been too, for \
+             less long"
+        ),
         Why::StarterTurned => {
             "it is when engines are started, soon after the key: the voltage falls".to_owned()
         }

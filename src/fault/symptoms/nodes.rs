@@ -223,7 +223,8 @@ fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
 /// module that sends little looks like when it is lost.
 fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let is_open = |outage: &&Outage| {
-        let pauses = outage.benign && outage.doubt == Some(Doubt::SenderUnknown);
+        let pauses =
+            outage.benign && (outage.doubt == Some(Doubt::SenderUnknown) || is_while_off(outage));
         let lone = !outage.benign && outage.nodes.is_empty() && is_left_over(&[*outage]);
         (pauses || lone)
             && matches!(outage.scope, Scope::Identifier | Scope::Node)
@@ -244,10 +245,18 @@ fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
         .map(|subject| {
             let own = open.iter().copied().filter(|outage| place(outage) == subject);
             let outages = once_each(own);
-            let back = Sign::ReturnAlone(returned(&outages));
-            Symptom::new(subject, Fact::MessageSilent(summed(&outages))).with_signs([back])
+            // What was switched off starts anew as what failed does.
+            let tells = !outages.iter().any(|outage| is_while_off(outage));
+            let back = tells.then(|| Sign::ReturnAlone(returned(&outages)));
+            Symptom::new(subject, Fact::MessageSilent(summed(&outages))).with_signs(back)
         })
         .collect()
+}
+
+/// Whether much of its channel was switched off all that time.
+fn is_while_off(outage: &Outage) -> bool {
+    let tells = |own: &Evidence| matches!(own, Evidence::Why(Why::WhileOthersOff { .. }));
+    outage.evidence.iter().any(tells)
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {

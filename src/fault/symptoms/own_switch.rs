@@ -76,9 +76,10 @@ fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<S
     may_be.then_some(Sign::OwnSwitch { fastest, throughout: true })
 }
 
-/// Whether it may be unhitched; or no loop can hang on it, and nothing says what it is or its name is of what its user
-/// switches. An address alone is no proof of what a unit does (SAE J1939-81: preferred, not fixed),
-/// whoever else says who sends, and who sends nothing within a second is in nobody's loop.
+/// Whether it may be unhitched; or no loop can hang on it, and nothing says what it is or its name
+/// is of what its user switches. An address alone is no proof of what a unit does (SAE J1939-81:
+/// preferred, not fixed), whoever else says who sends, and who sends nothing within a second is in
+/// nobody's loop.
 fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> bool {
     let address = node.and_then(|node| analysis.source_address(node));
     if address.is_some_and(|address| HITCHED.contains(&address)) {
@@ -123,7 +124,7 @@ fn has_company(analysis: &Analysis, outage: &Outage) -> bool {
 }
 
 /// Whether two losses may be one, of a small unit of which nothing but its silence is known: what
-/// of it is slow shows no silence at that instant. It was lost once and for long, and no wire tells.
+/// of it is slow shows none at that instant. It was lost once and for long, and no wire tells.
 fn may_be_one_unit(analysis: &Analysis, outage: &Outage, other: &Outage) -> bool {
     let size = |own: &Outage| match own.nodes[..] {
         [] => own.ids.len(),

@@ -133,6 +133,11 @@ pub enum Why {
         /// How many.
         seconds: f64,
     },
+    /// So many identifiers were switched off meanwhile.
+    WhileOthersOff {
+        /// How many.
+        identifiers: usize,
+    },
     /// Another bus had gone to sleep so many seconds before, for good.
     AfterSleep {
         /// How many.

@@ -1,0 +1,43 @@
+//! What falls silent and is back while much of its channel is switched off: nothing tells whether
+//! it was switched off too, for less long, or failed just then.
+
+use super::lawful::{Doubt, Why};
+use super::{Cause, Evidence, Observed, Outage, Scope};
+
+/// So many identifiers show that the key was turned off, and not one module (docs/outages.md).
+const MANY: usize = 10;
+
+/// Doubts losses that lie within a key-off, unless a code of this drive misses a module, the same
+/// was lost another time too, or it ran on unheard: who is switched off keeps no phase.
+pub(super) fn doubt(observed: &Observed<'_>, lost: &mut [Outage], lawful: &[Outage]) {
+    let once = |own: &Outage| {
+        let of_own = |other: &&Outage| other.ids.iter().any(|id| own.ids.contains(id));
+        lost.iter().filter(of_own).count() == 1
+    };
+    let within = |own: &Outage| {
+        let holds = |off: &&Outage| {
+            off.cause == Cause::SwitchedOff
+                && off.channel == own.channel
+                && off.ids.len() >= MANY
+                && off.start <= own.start
+                && own.end <= off.end
+        };
+        lawful.iter().find(holds).map(|off| off.ids.len())
+    };
+    let may_be = |own: &Outage| {
+        own.scope <= Scope::Branch
+            && !own.ongoing
+            && !matches!(own.cause, Cause::OpenCircuit | Cause::LostAddress)
+            && !observed.misses_a_module_since(own.start)
+            && once(own)
+    };
+    let doubtful: Vec<Option<usize>> =
+        lost.iter().map(|own| within(own).filter(|_| may_be(own))).collect();
+    for (own, identifiers) in lost.iter_mut().zip(doubtful) {
+        let Some(identifiers) = identifiers else { continue };
+        own.benign = true;
+        own.doubt = Some(Doubt::KeyOrSupply);
+        own.evidence.retain(|own| !matches!(own, Evidence::Why(_)));
+        own.evidence.push(Evidence::Why(Why::WhileOthersOff { identifiers }));
+    }
+}
