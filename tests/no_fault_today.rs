@@ -106,8 +106,8 @@ fn a_test_that_passed_speaks_for_what_is_over() {
     assert!(!said(&lost) && ranked(&lost)[0].0 != "stale_codes", "{:?}", ranked(&lost));
 }
 
-/// What is only stored, with nothing lost, is of what is over; with a loss of another module beside
-/// it that is not so sure.
+/// What is only stored, with nothing lost, is of what is over; with a loss beside it that is not
+/// said.
 #[test]
 fn what_is_only_stored_is_over_where_nothing_is_lost() {
     let door = |rest: &str| {
@@ -121,8 +121,7 @@ fn what_is_only_stored_is_over_where_nothing_is_lost() {
     assert!(over < 0.1, "{over} {:?}", ranked(&found));
     assert_eq!(ranked(&found)[0].0, "stale_codes", "{:?}", ranked(&found));
     assert!(found.to_string().contains("nothing is lost here"), "{found}");
-    let (beside, found) = door(&trouble("power_loss", "node = \"radio\"", &[50.0], &[3.0]));
-    assert!(beside > over, "{over} {beside} {:?}", ranked(&found));
+    let (_, found) = door(&trouble("power_loss", "node = \"radio\"", &[50.0], &[3.0]));
     assert!(!found.to_string().contains("nothing is lost here"), "{found}");
 }
 
