@@ -116,6 +116,42 @@ fn what_comes_back_apart_was_not_switched_off_together() {
     }
 }
 
+/// These silent at one instant; each begins its grid anew.
+fn restarting(messages: Vec<Message>, from: f64, to: f64) -> Vec<Message> {
+    messages.into_iter().map(|own| own.anew(from, to, 0.0033)).collect()
+}
+
+/// A key takes each module once: who left twice, and was heard between, was lost.
+#[test]
+fn who_leaves_twice_was_not_switched_off() {
+    let judged = |again: bool| {
+        let one = restarting(messages(0x100, 6), 8.0, 9.7);
+        let one = if again { restarting(one, 12.0, 13.4) } else { one };
+        let other = restarting(messages(0x200, 4), 8.3, 15.0);
+        analysis(40.0, &[one, other, messages(0x500, 24)].concat())
+    };
+    let twice = judged(true);
+    assert!(twice.lost().count() >= 3, "{:#?}", twice.outages);
+    assert!(twice.outages.iter().all(|outage| outage.cause != Cause::SwitchedOff));
+    let once = judged(false);
+    let outage = only(&once);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+}
+
+/// Two steps of few modules, seconds apart, are two losses; within a second they may be the key.
+#[test]
+fn two_steps_far_apart_are_two_losses() {
+    let judged = |from: f64| {
+        let one = restarting(messages(0x100, 6), 8.0, 15.0);
+        let other = restarting(messages(0x200, 4), from, 17.0);
+        analysis(40.0, &[one, other, messages(0x500, 16)].concat())
+    };
+    let apart = judged(10.5);
+    let lost: Vec<usize> = apart.lost().map(|outage| outage.ids.len()).collect();
+    assert_eq!(lost, [6, 4], "{:#?}", apart.outages);
+    assert_eq!(only(&judged(8.6)).cause, Cause::SwitchedOff);
+}
+
 #[test]
 fn one_module_that_leaves_for_good_is_a_loss() {
     let found = analysis(20.0, &[cut(messages(0x100, 6), 8.0, 99.0), messages(0x300, 12)].concat());
@@ -611,7 +647,7 @@ fn one_instant_that_slow_messages_leave_open_is_one() {
             let own = message(&format!("{:03X}", 0x600 + at), 1.0, 0.2 + 0.1 * f64::from(at));
             own.anew(last, 16.0, 0.21)
         });
-        analysis(30.0, &fast.chain(slow).chain(messages(0x500, 12)).collect::<Vec<_>>())
+        analysis(30.0, &fast.chain(slow).chain(messages(0x500, 8)).collect::<Vec<_>>())
     };
     let lost: usize = with(7.9).lost().map(|outage| outage.ids.len()).sum();
     assert_eq!(lost, 9);

@@ -43,6 +43,14 @@ const CHANGES: f64 = 3.0;
 /// Supplies hold modules up for so many seconds at most after they are cut: what leaves later than
 /// that has another cause (common practice, no source).
 const HELD_UP: f64 = 0.5;
+/// A module that left twice was heard for so many seconds between: errors at a bad contact make one
+/// silence look like several …
+const HEARD_FOR: f64 = 0.5;
+/// … and a flood starves this share of all that is there, time and again.
+const NEARLY_ALL: f64 = 0.75;
+/// Two steps so many seconds apart that take no more than half of what is there are two losses as
+/// well as a key.
+const APART: f64 = 2.0;
 /// One stage of a key brings all its modules back within so many seconds of each other (common
 /// practice, no source).
 const BACK: f64 = 3.0;
@@ -199,6 +207,9 @@ impl Scene<'_> {
             };
         }
         let open = whole.doubt.is_some() && matches!(whole.why, Why::Staged { .. });
+        if open && (self.takes_one_twice(&whole.events) || self.is_of_two(&whole.events)) {
+            return whole.events.into_iter().map(|event| judged(vec![event])).collect();
+        }
         if !open || !self.observed.misses_a_module_since(whole.onset()) {
             return vec![whole];
         }
@@ -207,6 +218,36 @@ impl Scene<'_> {
             true => vec![whole],
             false => parts.into_iter().map(judged).collect(),
         }
+    }
+
+    /// Whether identifiers that belong together left twice, and were heard between: a key that is
+    /// turned off takes each module once. A starter that turns takes one again, and a flood nearly
+    /// all that is there.
+    fn takes_one_twice(&self, events: &[Event]) -> bool {
+        let started = |event: &Event| {
+            let starts = self.observed.losses.starts.iter();
+            starts.copied().any(|start| (event.onset..=event.back).contains(&start))
+        };
+        let again = |before: &[Event], event: &Event| {
+            let was_back = |other: &Loss, own: &Loss| {
+                other.id == own.id
+                    && own.silence.start - other.silence.end >= nanoseconds(HEARD_FOR)
+            };
+            let of_both = |other: &&Event| {
+                let twice = |own: &&Loss| other.losses.iter().any(|loss| was_back(loss, own));
+                event.losses.iter().filter(twice).count() >= NEXT
+            };
+            !started(event) && before.iter().any(|other| of_both(&other))
+        };
+        Figures::of(self, events).share() < NEARLY_ALL
+            && events.iter().enumerate().any(|(at, event)| again(&events[..at], event))
+    }
+
+    /// Whether few left at two instants so far apart that they are two losses as well: software
+    /// takes more than two steps, or takes most of what is there.
+    fn is_of_two(&self, events: &[Event]) -> bool {
+        let figures = Figures::of(self, events);
+        figures.waves.len() == 2 && figures.over >= APART && figures.share() < MOST_OF_ALL
     }
 
     /// Events parted where no one cause explains both: what follows a loss by seconds, and does not
