@@ -154,3 +154,26 @@ fn an_unasked_claim_is_a_start() {
     };
     assert_eq!([lost(true), lost(false)], ["lost_power", "unknown"]);
 }
+
+/// A message that pauses alike while all of its address is silent: with a claim at two returns it
+/// is a unit that starts anew, with one it may be one that was switched on.
+#[test]
+fn a_unit_that_claims_again_and_again_was_lost() {
+    let lost = |claims: &[f64]| {
+        let pauses = [(8.0, 9.0), (13.5, 14.5), (19.0, 20.0)];
+        let own = message("18FEF121", 0.1, 0.014);
+        let own = pauses.into_iter().fold(own, |own, (from, to)| own.anew(from, to, 0.031));
+        let mut all: Vec<Message> = vec![own, message("18FEE921", 5.0, 1.0)];
+        let name = |_| "0102034005060780".to_owned();
+        for (at, sender) in ["00", "03", "0B", "17", "21"].iter().enumerate() {
+            all.push(once(0.05 + 0.01 * at as f64, &format!("18EEFF{sender}"), name));
+        }
+        all.extend(claims.iter().map(|at| once(*at, "18EEFF21", name)));
+        let found = reported(&truck("21", &all));
+        let lost = found["outages"].as_array().unwrap().iter();
+        let lost = lost.filter(|outage| outage["benign"] == false);
+        lost.map(|outage| outage["cause"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(lost(&[8.95, 14.45]), ["lost_power", "lost_power"]);
+    assert!(lost(&[8.95]).is_empty(), "{:?}", lost(&[8.95]));
+}

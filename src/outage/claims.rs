@@ -1,18 +1,23 @@
 //! Address claims of SAE J1939 that explain a loss, or how it ended.
 
 use super::causes::ReturnSign;
+use super::facts::{fastest, was_silent};
 use super::{Nanoseconds, Observed};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::claims::GivenUp;
 use crate::fold::timing::{Silence, nanoseconds, seconds};
-use crate::ids::IdIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::network::source_address;
+use crate::silence::{Event, QUEUE};
 
 /// Seconds around the claim of another unit within which the loser falls silent: it answers within
 /// 0.25 s, and its own messages may have been a period or two from being due.
 const TIED: f64 = 1.0;
 /// Seconds after the first frame within which a unit that started has claimed its address.
 const CLAIMED: f64 = 0.5;
+
+/// … and so many at most between the claim and the first frame.
+const NEAR: f64 = 0.6;
 
 /// A unit claims its address before it sends anything else (SAE J1939-81, from memory), and nobody
 /// claims it again in the middle of a drive unless it is asked. Of 119 losses of invented vehicles
@@ -56,6 +61,20 @@ pub(super) fn at_return(
     let asked = !others.is_empty() && others.len() * 2 >= all;
     let after = seconds(own.time - silence.end);
     (!asked).then_some(ReturnSign::AddressClaimed { address, after })
+}
+
+/// Whether nothing of a unit was heard in an event, and it claimed its address at its end, where
+/// nobody asked for that.
+pub(super) fn starts_anew(observed: &Observed<'_>, node: NodeIndex, event: &Event) -> bool {
+    let ids = observed.network.nodes[node].ids.as_slice();
+    let own: Vec<IdIndex> = event.losses.iter().map(|loss| loss.id).collect();
+    let silence = Silence { start: event.onset, end: event.back.max(event.onset) };
+    let slack = nanoseconds(fastest(observed.losses, &own) + QUEUE);
+    let back = || at_return(observed, &[ids], ids, silence);
+    !event.ongoing
+        && own.iter().all(|id| ids.contains(id))
+        && ids.iter().all(|id| was_silent(observed, *id, silence, slack))
+        && matches!(back(), Some(ReturnSign::AddressClaimed { after, .. }) if after.abs() <= NEAR)
 }
 
 fn place(observed: &Observed<'_>, ids: &[IdIndex]) -> Option<(ChannelIndex, u8)> {
