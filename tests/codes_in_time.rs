@@ -10,7 +10,7 @@ mod messages;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, cut, log, message, messages, once};
+use messages::{Message, cut, log, message, messages, once, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -176,4 +176,19 @@ fn a_unit_that_claims_again_and_again_was_lost() {
     };
     assert_eq!(lost(&[8.95, 14.45]), ["lost_power", "lost_power"]);
     assert!(lost(&[8.95]).is_empty(), "{:?}", lost(&[8.95]));
+}
+
+/// Modules that told of nothing before several were gone, by the key or for what they share, say
+/// nothing of that; asked after it, they would miss what was lost.
+#[test]
+fn who_was_asked_before_a_doubtful_silence_says_nothing() {
+    let shared = |at: f64| {
+        let one = cut(slow(messages(0x100, 6), 90.0), 30.0, 99.0);
+        let other = cut(slow(messages(0x200, 5), -80.0), 30.6, 99.0);
+        let nothing = read(at, 0, |_| "035902FF00000000".to_owned());
+        let all = [one, other, messages(0x300, 16), nothing].concat();
+        of_class(&reported(&log(60.0, &all)), "shared_supply")
+    };
+    let (before, after) = (shared(10.0), shared(50.0));
+    assert!(before > 1.2 * after, "{before} {after}");
 }

@@ -3,7 +3,7 @@
 use super::{Symptom, bus, carried};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::SymptomKind;
-use crate::analysis::{Analysis, Outage, Scope};
+use crate::analysis::{Analysis, Doubt, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 use crate::ids::{ChannelIndex, IdIndex};
 
@@ -69,6 +69,10 @@ pub fn leave_to_gateway(analysis: &Analysis, out: &mut Vec<Symptom>) {
 
 /// The losses of an identifier, a node, or of several together.
 pub(super) fn losses<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a Outage> {
+    outages_of(subject, analysis.lost())
+}
+
+fn outages_of<'a>(subject: &Subject, outages: impl Iterator<Item = &'a Outage>) -> Vec<&'a Outage> {
     let of_it = |outage: &&Outage| match subject {
         Subject::Sender(id) => outage.scope == Scope::Identifier && outage.ids.first() == Some(id),
         Subject::Node(node) => outage.nodes == [*node],
@@ -78,14 +82,27 @@ pub(super) fn losses<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a O
         }
         _ => false,
     };
-    analysis.lost().filter(of_it).collect()
+    outages.filter(of_it).collect()
+}
+
+/// What may be losses of several, though the key may have taken them.
+fn perhaps_lost<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a Outage> {
+    let open = |outage: &&Outage| outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
+    match subject {
+        Subject::Nodes(_) => outages_of(subject, analysis.outages.iter().filter(open)),
+        _ => Vec::new(),
+    }
 }
 
 /// Whether modules told something, codes or an answer, so long after something was first lost that
 /// they could know of it; of what was never lost, whether they told anything.
 pub fn was_asked_since(analysis: &Analysis, subject: &Subject) -> bool {
     let diagnosis = &analysis.diagnosis;
-    let Some(lost) = losses(analysis, subject).iter().map(|outage| outage.start).min() else {
+    let mut outages = losses(analysis, subject);
+    if outages.is_empty() {
+        outages = perhaps_lost(analysis, subject);
+    }
+    let Some(lost) = outages.iter().map(|outage| outage.start).min() else {
         return !diagnosis.talks.is_empty() || !diagnosis.codes.is_empty();
     };
     let answered = diagnosis.talks.iter().filter_map(|talk| talk.answered.last().copied());
