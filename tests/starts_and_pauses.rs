@@ -339,3 +339,18 @@ fn what_is_silent_while_others_are_off_is_in_doubt() {
         assert!(code == 1 && power > 0.5, "{code} {power}");
     }
 }
+
+/// A watchdog keeps its time while it runs; the key was off once in between.
+#[test]
+fn a_key_off_does_not_break_the_steps_of_a_watchdog() {
+    let resets = [4.0, 8.0, 12.0, 16.0, 20.0, 40.0, 44.0];
+    let own = slow(messages(0x100, 5), 90.0);
+    let own = resets
+        .iter()
+        .fold(own, |own, at| own.into_iter().map(|own| own.anew(*at, at + 0.7, 0.0037)).collect());
+    let off = [(0x200, 6, 24.0), (0x300, 5, 24.3), (0x400, 4, 25.1)];
+    let off = off.map(|(first, count, from)| sleeping(messages(first, count), from, 34.0));
+    let found = reported(&log(60.0, &[off.concat(), own, messages(0x500, 6)].concat()));
+    let told = found["findings"].to_string();
+    assert!(told.contains("regular intervals of 4.0 s"), "{:#} {told}", found["outages"]);
+}

@@ -2,7 +2,7 @@
 
 use crate::analysis::symptom::Rhythm;
 use crate::analysis::{Analysis, Cause, Identifier, Outage, Scope};
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
 
 /// Steps from which their length can be called even: of fewer, some are alike by chance.
@@ -55,6 +55,11 @@ pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     if at_starts(analysis, outages) {
         return Rhythm::Starts(outages.len());
     }
+    let awake = steps_awake(analysis, outages);
+    let steps = match awake.len() >= EVEN_STEPS {
+        true => awake,
+        false => steps,
+    };
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =
         (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
@@ -62,6 +67,19 @@ pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
         true => Rhythm::Even { step: mean, spread },
         false => Rhythm::Uneven(outages.len()),
     }
+}
+
+/// The steps of one drive in which neither the key was off nor the bus slept: a watchdog does not
+/// run meanwhile.
+fn steps_awake(analysis: &Analysis, outages: &[&Outage]) -> Vec<f64> {
+    let off = |pair: &[&Outage]| {
+        let step = Silence { start: pair[0].start, end: pair[1].start };
+        let of_it = |other: &&Outage| other.channel == pair[0].channel && other.cause.is_orderly();
+        let mut offs = analysis.outages.iter().filter(of_it);
+        offs.any(|other| other.silence().overlap(&step) > 0)
+    };
+    let pairs = outages.windows(2).filter(|pair| of_one_drive(analysis, pair[0], pair[1]));
+    pairs.filter(|pair| !off(pair)).map(|pair| seconds(pair[1].start - pair[0].start)).collect()
 }
 
 fn of_one_drive(analysis: &Analysis, one: &Outage, other: &Outage) -> bool {
