@@ -151,3 +151,18 @@ fn a_branch_takes_in_whoever_fell_silent_with_it() {
     let widest = ranked(&found).into_iter().find(|(class, ..)| class == "branch").unwrap();
     assert_eq!(widest.1.matches('+').count(), 2, "{found:#}");
 }
+
+/// Where nothing tells how a message came back, a long silence speaks for a supply: a module must
+/// boot, while a wire that closes has it back at once.
+#[test]
+fn a_long_silence_of_one_message_speaks_for_the_supply() {
+    let odds = |lasts: f64| {
+        let times = [(7.0, lasts), (21.3, 1.9 * lasts), (46.0, 0.8 * lasts)];
+        let lone = pauser(&times, |_| "00".to_owned()).late(0.03);
+        let others = slow(messages(0x300, 14), 90.0);
+        let found = reported(&log(60.0, &[others, vec![lone]].concat()));
+        of_class(&found, "module_power") / of_class(&found, "module_connector")
+    };
+    let (short, long) = (odds(0.8), odds(4.0));
+    assert!(long > 1.0 && short < 1.0, "{short} {long}");
+}

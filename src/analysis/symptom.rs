@@ -264,6 +264,7 @@ pub enum SignName {
     FramesSay,
     Lead,
     LeadTogether,
+    LengthAlone,
     NothingLost,
     Now,
     Number,
@@ -306,6 +307,7 @@ pub enum SignValue {
     LeansOn,
     Likely,
     Listed,
+    Long,
     LostAddress,
     Many,
     Mended,
@@ -344,6 +346,9 @@ pub enum Sign {
     Return(Return),
     /// How a message came back that may be all that a module sends.
     ReturnAlone(Return),
+    /// Such a message was silent for so many seconds each time, on average: as long as a module
+    /// takes to boot.
+    LengthAlone(f64),
     /// How several nodes came back.
     ReturnTogether(Return),
     /// The steps in which a node fell silent.

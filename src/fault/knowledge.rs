@@ -562,6 +562,7 @@ mod tests {
             lead(LeadKind::Warmth),
             lead(LeadKind::Movement),
             Seen::LeadTogether(Led { kind: LeadKind::Switch, losses_with: 3, losses: 4 }),
+            Seen::LengthAlone(4.0),
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

@@ -9,6 +9,7 @@ use crate::analysis::symptom::{ErrorKind, Now, Rhythm, Sign, Spread, Starter};
 pub(super) fn sign(sign: &Sign) -> String {
     match *sign {
         Sign::Return(back) | Sign::ReturnAlone(back) | Sign::ReturnTogether(back) => returned(back),
+        Sign::LengthAlone(mean) => format!("silent for {} each time, on average", duration(mean)),
         Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
             "it happened once".to_owned()
         }

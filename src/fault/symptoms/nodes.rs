@@ -36,6 +36,9 @@ const FEW: usize = 4;
 /// (common practice, no source).
 const SEVERAL: usize = 5;
 
+/// Seconds of a mean silence of a lone message from which it tells something.
+const LONG_ALONE: f64 = 2.5;
+
 /// Whether a node is surely no part of another: a clock parts what one module sends too.
 fn is_module(analysis: &Analysis, node: NodeIndex) -> bool {
     let node = &analysis.nodes[node];
@@ -245,10 +248,13 @@ fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
         .map(|subject| {
             let own = open.iter().copied().filter(|outage| place(outage) == subject);
             let outages = once_each(own);
+            let back = returned(&outages);
+            let lasted = lasted(&subject, &outages, back);
             // What was switched off starts anew as what failed does.
             let tells = !outages.iter().any(|outage| is_while_off(outage));
-            let back = tells.then(|| Sign::ReturnAlone(returned(&outages)));
-            Symptom::new(subject, Fact::MessageSilent(summed(&outages))).with_signs(back)
+            Symptom::new(subject, Fact::MessageSilent(summed(&outages)))
+                .with_signs(tells.then_some(Sign::ReturnAlone(back)))
+                .with_signs(lasted.filter(|_| tells))
         })
         .collect()
 }
@@ -257,6 +263,15 @@ fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
 fn is_while_off(outage: &Outage) -> bool {
     let tells = |own: &Evidence| matches!(own, Evidence::Why(Why::WhileOthersOff { .. }));
     outage.evidence.iter().any(tells)
+}
+
+/// How long a lone message was silent, where its return tells nothing: a module whose supply failed
+/// must boot.
+fn lasted(subject: &Subject, outages: &[&Outage], back: Return) -> Option<Sign> {
+    let lone = matches!(subject, Subject::Sender(_)) && matches!(back, Return::Untold { .. });
+    let total: f64 = outages.iter().map(|outage| outage.duration()).sum();
+    let mean = total / outages.len() as f64;
+    (lone && mean >= LONG_ALONE).then_some(Sign::LengthAlone(mean))
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
