@@ -187,3 +187,27 @@ fn a_tester_excuses_no_module_that_stays_away() {
     assert_eq!(judged(35.0, &[one]), "something_lost");
     assert_eq!(judged(60.0, &[all]), "something_lost");
 }
+
+/// A module that says that it starts anew as a tester told it is the one that falls silent then, and
+/// only that one; without its answer, later, or on its grid it is none.
+#[test]
+fn a_module_that_a_tester_resets_is_no_loss() {
+    let judged = |answer: f64, anew: bool, more: bool| {
+        let lost = |first: u32, at: f64| {
+            let own = slow(messages(first, 6), 90.0);
+            match anew {
+                true => own.into_iter().map(|own| own.anew(at, at + 1.4, 0.0037)).collect(),
+                false => cut(own, at, at + 1.4),
+            }
+        };
+        let ask = once(30.0, "7E0", |_| "0211010000000000".to_owned());
+        let says = once(answer, "7E8", |_| "0251010000000000".to_owned());
+        let other = if more { lost(0x200, 30.1) } else { slow(messages(0x200, 6), -60.0) };
+        let all = [lost(0x100, 30.03), other, messages(0x300, 12), vec![ask, says]].concat();
+        reported(&log(90.0, &all))["verdict"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(judged(30.02, true, false), "nothing_lost");
+    assert_eq!(judged(99.0, true, false), "something_lost");
+    assert_eq!(judged(30.02, false, false), "something_lost");
+    assert_eq!(judged(30.02, true, true), "something_lost");
+}

@@ -107,6 +107,9 @@ impl Talk {
     }
 }
 
+/// Has a module start anew (ISO 14229-1:2020, 10.3).
+const ECU_RESET: u8 = 0x11;
+
 /// A request of a tester to all modules that ends their usual messages, for good or for a while.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Hush {
@@ -130,9 +133,9 @@ impl Hush {
         let ends = match service {
             0x28 => matches!(sub, 0x01 | 0x03) && usual,
             0x10 => sub == 0x02,
-            _ => service == 0x11,
+            _ => service == ECU_RESET,
         };
-        ends.then_some(Hush { time, until: None, resets: service == 0x11 })
+        ends.then_some(Hush { time, until: None, resets: service == ECU_RESET })
     }
 
     /// Whether a request to all modules lets them send again.
@@ -183,6 +186,8 @@ pub struct Exchanges {
     pub switched_off: bool,
     /// When it asked all modules for that, or had them start anew; the last [`Hush::MOST`] times.
     pub hushes: Vec<Hush>,
+    /// When one module said that it starts anew as it was told; the last [`Hush::MOST`] times.
+    pub resets: Vec<(ChannelIndex, Timestamp)>,
 }
 
 impl Exchanges {
@@ -216,6 +221,13 @@ impl Exchanges {
             asked.pending = message.time;
         }
         let request = asked.clone();
+        let resets = service == ECU_RESET && negative.is_none() && request.to != Party::Everyone;
+        if let Some(time) = message.time.filter(|_| resets) {
+            if self.resets.len() >= Hush::MOST {
+                self.resets.remove(0);
+            }
+            self.resets.push((message.channel, time));
+        }
         if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
             talk.answered(message.time);
             match negative {

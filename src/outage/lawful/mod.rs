@@ -223,6 +223,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     }
     with_key::judge(observed, &mut out);
     tester::excuse(observed, &mut out);
+    tester::excuse_resets(observed, &mut out);
     blame_again(observed, &mut out);
     blame_by_code(observed, &mut out);
     blame_by_claim(observed, &mut out);

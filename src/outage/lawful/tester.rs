@@ -10,6 +10,11 @@ use crate::fold::timing::{Silence, seconds};
 /// Modules obey within so many seconds; what waits in their buffers still comes (common practice,
 /// no source).
 const OBEYS: f64 = 1.5;
+/// Who says that it starts anew sends its last frame within so many seconds: of 27 losses that began
+/// so all but one were of that module (three worlds by others).
+const RESETS: f64 = 0.3;
+/// So many identifiers on the grid that they had left are no luck.
+const KEPT: usize = 3;
 /// Who was told to start anew, or to send again, does so within so many seconds (common practice,
 /// no source) …
 const BACK: f64 = 10.0;
@@ -30,6 +35,32 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
             let doubt = ongoing.then_some(Doubt::NearTheEnd);
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Pauses, doubt, Why::ByTester { seconds });
+        }
+    }
+}
+
+/// Takes what fell silent as one module said that it starts anew for that module, once for each such
+/// answer: the nearest of its channel. What ran on did not start anew.
+pub(super) fn excuse_resets(observed: &Observed<'_>, judged: &mut [Judged]) {
+    for (channel, said) in &observed.diagnostics.exchanges.resets {
+        let said = said.nanoseconds();
+        let after = |own: &Judged| -> Option<f64> {
+            let [event] = &own.events[..] else { return None };
+            let early = fastest(observed.losses, &own.ids());
+            let after = seconds(event.onset.saturating_sub(said));
+            let obeys = own.verdict == Verdict::Lost
+                && event.channel == *channel
+                && !event.ongoing
+                && event.phase.kept < KEPT
+                && (-early..=RESETS).contains(&after)
+                && seconds(event.back.saturating_sub(said)) <= BACK;
+            obeys.then_some(after)
+        };
+        let all = judged.iter().enumerate().filter_map(|(at, own)| Some((at, after(own)?)));
+        let nearest = all.min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+        if let Some((at, seconds)) = nearest {
+            let why = Why::ByTester { seconds: seconds.max(0.0) };
+            (judged[at].verdict, judged[at].doubt, judged[at].why) = (Verdict::Pauses, None, why);
         }
     }
 }
