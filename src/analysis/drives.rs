@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use super::{Analysis, Nanoseconds};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{PLUGGED_IN, seconds};
+use crate::fold::timing::seconds;
 
 /// One drive: a recording with its own time line.
 #[derive(Clone, Debug)]
@@ -58,20 +58,6 @@ impl Analysis {
         let drive = self.drive_of(time);
         let span = drive.map_or(self.span, |at| self.drives[at].span);
         Moment { drive, seconds: seconds(time - span.map_or(0, |(begin, _)| begin)) }
-    }
-
-    /// Whether an error at that time is one of the plugging in, [`PLUGGED_IN`] seconds or less
-    /// after the first frame of its drive.
-    ///
-    /// ```
-    /// use lostnode::analysis::Analysis;
-    /// let span = Some((5_000_000_000, 9_000_000_000));
-    /// let analysis = Analysis { span, ..Analysis::default() };
-    /// assert!(analysis.is_plugging_in(5_800_000_000));
-    /// assert!(!analysis.is_plugging_in(8_000_000_000));
-    /// ```
-    pub fn is_plugging_in(&self, time: Nanoseconds) -> bool {
-        self.moment(time).seconds <= PLUGGED_IN
     }
 
     /// Seconds recorded: of each drive from its first frame to its last.

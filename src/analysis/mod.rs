@@ -173,6 +173,8 @@ pub struct ErrorEvent {
     pub behind: [Option<IdIndex>; Aftermath::BEHIND],
     /// A module was awake alone and nobody acknowledged its frame: no fault of the bus.
     pub alone: bool,
+    /// It is one of plugging in the recorder, as far as its time and their number tell.
+    pub plugging_in: bool,
 }
 
 /// An identifier on a channel.

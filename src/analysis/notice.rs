@@ -55,6 +55,13 @@ pub enum Notice {
         /// How often it said so.
         count: usize,
     },
+    /// Errors as the recorder was plugged in, which are left out.
+    PluggedIn {
+        /// Where.
+        channel: ChannelIndex,
+        /// How many.
+        count: usize,
+    },
     /// More bits were heard than the bit rate allows.
     MoreThanBitRate {
         /// Where.

@@ -5,7 +5,7 @@ use super::together::Phase;
 use super::{Expectation, QUEUE, Session, covered};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{
-    ChannelTiming, IdTiming, Nanoseconds, PLUGGED_IN, Silence, Timing, nanoseconds, seconds,
+    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
 };
 use crate::ids::IdIndex;
 
@@ -275,11 +275,14 @@ impl<'a> Gap<'a> {
         let errors = &self.timing.channels[usize::from(self.channel)].errors;
         // Who is awake alone, before the others or after them, finds nobody to acknowledge.
         let alone = errors.alone();
-        let others = errors.reported.iter().zip(alone).filter(|(_, alone)| !alone);
-        let begin = self.timing.span.map_or(Nanoseconds::MIN, |(begin, _)| begin);
-        let plugged_in = begin.saturating_add(nanoseconds(PLUGGED_IN));
-        let counts = |time: &Nanoseconds| within.contains(time) && *time > plugged_in;
-        for error in others.map(|(error, _)| error).filter(|error| counts(&error.time)) {
+        let plugging_in = errors.plugging_in(self.timing.begin());
+        // A plug that is pushed home has traffic behind its errors.
+        let stopped = self.silence.start - nanoseconds(NO_TRAFFIC)..=self.silence.end;
+        let all = errors.reported.iter().zip(alone).zip(plugging_in);
+        let others = all.filter(|((_, alone), _)| !alone).filter(|((error, _), plugging_in)| {
+            within.contains(&error.time) && (!plugging_in || stopped.contains(&error.time))
+        });
+        for error in others.map(|((error, _), _)| error) {
             let at_first = error.time <= halfway;
             let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());
@@ -362,6 +365,8 @@ impl<'a> Gap<'a> {
 const APART: Nanoseconds = 10;
 /// … and at most so many seconds.
 const APART_MOST: f64 = 2.0;
+/// Errors so many seconds before a stop have hardly a frame behind them.
+const NO_TRAFFIC: f64 = 0.05;
 /// So many error frames before a stop and in its first half are those of a line that fails (common
 /// practice, no source).
 const FAILS: usize = 3;

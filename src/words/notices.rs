@@ -59,6 +59,11 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             name(*channel),
             plural(*count, "receive overflow", "receive overflows")
         ),
+        Notice::PluggedIn { channel, count } => format!(
+            "{}: {} of the first two seconds left out, as those of plugging in the recorder",
+            name(*channel),
+            plural(*count, "error report", "error reports")
+        ),
         Notice::MoreThanBitRate { channel } => format!(
             "{}: more bits than the bit rate allows in some bins; the rate or the time stamps are \
              wrong",

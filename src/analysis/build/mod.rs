@@ -130,6 +130,7 @@ impl Order {
         };
         let shown = |id: Option<IdIndex>| id.map(|id| self.place[id]);
         let alone = errors.alone();
+        let plugging_in = errors.plugging_in(timing.begin());
         let behind = |error: &Reported| {
             let mut own = errors.behind(error).map(|id| timing.place(Key { channel, id }));
             std::array::from_fn(|_| own.next().and_then(shown))
@@ -140,6 +141,7 @@ impl Order {
             destroyed: destroyed.and_then(|own| shown(*own.get(at)?)),
             behind: behind(error),
             alone: alone[at],
+            plugging_in: plugging_in[at],
         };
         errors.reported.iter().enumerate().map(event).collect()
     }

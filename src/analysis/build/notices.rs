@@ -3,7 +3,7 @@
 use crate::analysis::notice::{Momentary, MomentaryLoss, Notice};
 use crate::capture::{Capture, ChannelIndex};
 use crate::fold::Summary;
-use crate::fold::timing::{ChannelTiming, Timing, nanoseconds, seconds};
+use crate::fold::timing::{ChannelTiming, Nanoseconds, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::network::Network;
 use crate::roster_file::Known;
@@ -24,7 +24,7 @@ pub(super) fn notices(
     let timing = &summary.timing;
     let mut out: Vec<Notice> = captures.iter().enumerate().flat_map(of_capture).collect();
     for (at, channel) in timing.channels.iter().enumerate() {
-        out.extend(of_channel(at as ChannelIndex, channel));
+        out.extend(of_channel(at as ChannelIndex, channel, timing.begin()));
         if summary.load.channels[at].exceeds(settings) {
             out.push(Notice::MoreThanBitRate { channel: at as ChannelIndex });
         }
@@ -64,12 +64,18 @@ fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> 
     cut_short.into_iter().chain(xl).chain(time)
 }
 
-fn of_channel(at: ChannelIndex, channel: &ChannelTiming) -> impl Iterator<Item = Notice> {
+fn of_channel(
+    at: ChannelIndex,
+    channel: &ChannelTiming,
+    begin: Nanoseconds,
+) -> impl Iterator<Item = Notice> {
     let out_of_order = (channel.out_of_order > 0).then_some(Notice::OutOfOrder { channel: at });
     let errors = channel.errors.reported.iter();
     let count = errors.filter(|error| error.frame.is_receive_overflow()).count();
     let overflows = (count > 0).then_some(Notice::Overflows { channel: at, count });
-    out_of_order.into_iter().chain(overflows)
+    let early = channel.errors.plugging_in(begin).into_iter().filter(|early| *early).count();
+    let plugged_in = (early > 0).then_some(Notice::PluggedIn { channel: at, count: early });
+    out_of_order.into_iter().chain(overflows).chain(plugged_in)
 }
 
 fn paused(losses: &Losses) -> Option<Notice> {

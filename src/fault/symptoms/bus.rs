@@ -4,7 +4,7 @@ use super::senders::Named;
 use super::{Symptom, endless, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
-use crate::analysis::{Analysis, Cause, Outage, Scope, Series};
+use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope, Series};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
 
@@ -79,7 +79,8 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
     let around = |at: Nanoseconds| at - margin..=at + margin;
     // At the losses of a node they are that node's, and a sign of its symptom; at the first moment
     // the instrument was plugged in.
-    let explained = |time: Nanoseconds| {
+    let explained = |event: &ErrorEvent| {
+        let time = event.time;
         let in_silence =
             |outage: &&Outage| (outage.start - margin..=outage.end + margin).contains(&time);
         // While a branch is open what is left has lost an end, and errors throughout; what is gone
@@ -94,13 +95,11 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
                 && (edges || branch && in_silence(&outage))
         };
         // Who wakes first finds nobody to acknowledge: a sleep has its error frames too.
-        stops.iter().any(in_silence)
-            || analysis.lost().any(at_a_loss)
-            || analysis.is_plugging_in(time)
+        stops.iter().any(in_silence) || analysis.lost().any(at_a_loss) || event.plugging_in
     };
     let errors = analysis.channel(channel).errors.iter();
     let loose: Vec<_> =
-        errors.filter(|event| event.frame.is_about_the_bus() && !explained(event.time)).collect();
+        errors.filter(|event| event.frame.is_about_the_bus() && !explained(event)).collect();
     let loose: Vec<_> =
         loose.into_iter().filter(|event| !named.explains(analysis, event)).collect();
     if loose.len() < FEW_ERRORS {

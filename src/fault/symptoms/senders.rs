@@ -92,7 +92,7 @@ impl Named {
     pub fn of(analysis: &Analysis, channel: ChannelIndex) -> Named {
         let errors = &analysis.channel(channel).errors;
         let unanswered = unanswered(errors);
-        let counted: Vec<&ErrorEvent> = counted(analysis, errors, &unanswered).collect();
+        let counted: Vec<&ErrorEvent> = counted(errors, &unanswered).collect();
         let named = counted.iter().filter_map(|event| event.destroyed);
         let named: Vec<Subject> = named.map(|id| sender(analysis, id)).collect();
         let whose = Whose::of(analysis, channel, &counted, &named);
@@ -274,17 +274,16 @@ impl One {
 pub(crate) fn struck(analysis: &Analysis, channel: ChannelIndex) -> Vec<(&ErrorEvent, Subject)> {
     let errors = &analysis.channel(channel).errors;
     let unanswered = unanswered(errors);
-    let named = counted(analysis, errors, &unanswered);
+    let named = counted(errors, &unanswered);
     named.filter_map(|event| Some((event, sender(analysis, event.destroyed?)))).collect()
 }
 
 fn counted<'a, 'b>(
-    analysis: &'b Analysis,
     errors: &'a [ErrorEvent],
     unanswered: &'b [Nanoseconds],
 ) -> impl Iterator<Item = &'a ErrorEvent> + use<'a, 'b> {
     errors.iter().filter(move |event| {
-        !analysis.is_plugging_in(event.time) && !event.alone && !unanswered.contains(&event.time)
+        !event.plugging_in && !event.alone && !unanswered.contains(&event.time)
     })
 }
 

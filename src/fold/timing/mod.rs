@@ -40,11 +40,6 @@ use spacing::{Sent, Spacing};
 /// Nanoseconds, as in [`lostnode_parsers::Timestamp`]; differences too.
 pub type Nanoseconds = i64;
 
-/// Seconds from the beginning of a recording within which error frames are those of plugging in: a
-/// plug is pushed home while the recorder runs, its contacts bounce, and a controller that joins in
-/// the midst of a frame finds it broken (common practice, no source). A fault has others later.
-pub const PLUGGED_IN: f64 = 2.0;
-
 /// Seconds of a span of nanoseconds.
 pub fn seconds(span: Nanoseconds) -> f64 {
     span as f64 / 1e9
@@ -190,6 +185,11 @@ pub struct Timing {
 }
 
 impl Timing {
+    /// The earliest time stamp; without any the lowest number.
+    pub fn begin(&self) -> Nanoseconds {
+        self.span.map_or(Nanoseconds::MIN, |(begin, _)| begin)
+    }
+
     /// `floor` is the shortest silence that any later step may ask for, in seconds.
     pub fn new(floor: f64) -> Self {
         Timing {

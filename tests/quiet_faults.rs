@@ -1,0 +1,54 @@
+//! True faults that look lawful: in the first two seconds, by the clock, at the key, of a module
+//! that sends one message. For each rule the smallest capture that needs it, and its counterpart.
+//! All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::report_text;
+use five_nodes::of_class;
+use messages::{Message, cut, log, message, messages, once, slow};
+
+/// The log with an error frame of the protocol at each of these times (linux/can/error.h: class
+/// 0x08, place not told).
+fn with_errors(text: &str, times: &[f64]) -> String {
+    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+    let error = |time: &f64| format!("({:.6}) can0 20000008#0000800000000000", 1_000.0 + time);
+    lines.extend(times.iter().map(error));
+    lines.sort_unstable();
+    lines.join("\n")
+}
+
+fn code(text: &str) -> i32 {
+    report_text(text).0
+}
+
+/// Errors just before all traffic ends are of a short, also in the first second: a plug that is
+/// pushed home has traffic behind its errors.
+#[test]
+fn a_short_at_the_beginning_is_no_pause() {
+    let text = log(30.0, &cut(messages(0x300, 16), 0.9, 4.0));
+    let times: Vec<f64> = (0..6).map(|step| 0.895 + 0.000_7 * f64::from(step)).collect();
+    assert_eq!(code(&text), 0);
+    let (code, found) = report_text(&with_errors(&text, &times));
+    assert!(code == 1 && of_class(&found, "line") > 0.5, "{code} {found:#}");
+}
+
+/// A plug bounces a few times. Sixty errors in the first two seconds are more than that; what is
+/// left out is said.
+#[test]
+fn many_errors_of_the_start_are_none_of_the_plug() {
+    let traffic = log(40.0, &messages(0x300, 16));
+    let told = |count: u32| {
+        let times: Vec<f64> =
+            (0..count).map(|step| 0.1 + 1.8 / f64::from(count) * f64::from(step)).collect();
+        let found = report_text(&with_errors(&traffic, &times)).1;
+        let left_out = found["notices"].to_string().contains("plugging in");
+        (of_class(&found, "line") > 0.3, left_out)
+    };
+    assert_eq!(told(8), (false, true));
+    assert_eq!(told(60), (true, false));
+}
