@@ -52,3 +52,24 @@ fn many_errors_of_the_start_are_none_of_the_plug() {
     assert_eq!(told(8), (false, true));
     assert_eq!(told(60), (true, false));
 }
+
+/// Restraints and exhaust emission have no switch for their user, however seldom they send; a tyre
+/// pressure controller may.
+#[test]
+fn no_user_switches_an_airbag_off() {
+    let odds = |address: &str| {
+        let of = |pgn: &str, from: &str, period: f64, first: f64| {
+            message(&format!("18{pgn}{from}"), period, first)
+        };
+        let own = [of("FE56", address, 1.0, 0.13), of("FEE5", address, 1.0, 0.31)];
+        let all = [
+            cut(own.to_vec(), 50.0, 999.0),
+            slow(vec![of("F004", "00", 0.02, 0.004), of("FEEE", "00", 1.0, 0.05)], 30.0),
+            slow(vec![of("F002", "03", 0.01, 0.006), of("FEF8", "03", 1.0, 0.15)], -70.0),
+            slow(vec![of("F001", "0B", 0.1, 0.009), of("FEBF", "0B", 0.1, 0.25)], 90.0),
+        ];
+        of_class(&report_text(&log(120.0, &all.concat())).1, "switched_by_user")
+    };
+    let (airbag, emission, tyres) = (odds("53"), odds("3D"), odds("33"));
+    assert!(airbag < 0.1 && emission < 0.1 && tyres > 0.3, "{airbag} {emission} {tyres}");
+}

@@ -9,7 +9,7 @@ mod signals;
 
 use crate::ExtendedId;
 
-pub use addresses::{ADDRESSES, address_name};
+pub use addresses::{ADDRESSES, address_name, is_vital};
 pub use signals::{SIGNALS, Signal, signal, signals_of};
 
 /// Fields of a 29-bit identifier.

@@ -3,6 +3,8 @@
 
 use std::ops::RangeInclusive;
 
+use lostnode_parsers::j1939;
+
 use super::standing::is_present;
 use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
@@ -79,7 +81,7 @@ fn throughout(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> Option<S
 /// Whether it may be unhitched; or no loop can hang on it, and nothing says what it is or its name
 /// is of what its user switches. An address alone is no proof of what a unit does (SAE J1939-81:
 /// preferred, not fixed), whoever else says who sends, and who sends nothing within a second is in
-/// nobody's loop.
+/// nobody's loop; but no user switches off what engines, brakes or restraints are known by.
 fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> bool {
     let address = node.and_then(|node| analysis.source_address(node));
     if address.is_some_and(|address| HITCHED.contains(&address)) {
@@ -88,7 +90,7 @@ fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> b
     let accessory = |node: NodeIndex| {
         !analysis.is_known(node)
             || advice::has_own_switch(&analysis.node_name(node))
-            || fastest >= SLOW && address.is_some()
+            || fastest >= SLOW && address.is_some_and(|address| !j1939::is_vital(address))
     };
     fastest >= NOMINAL * NO_LOOP && node.is_none_or(accessory)
 }
