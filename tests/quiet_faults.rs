@@ -91,3 +91,18 @@ fn a_whole_control_loop_pauses_by_no_clock() {
     };
     assert_eq!((lost(true), lost(false)), (1, 0));
 }
+
+/// A message that may be all of a module.
+fn lone(pauses: &[(f64, f64)]) -> i32 {
+    let own = message("4AD", 0.1, 0.0137);
+    let own = pauses.iter().fold(own, |own, (at, lasts)| own.silent(*at, at + lasts));
+    code(&log(120.0, &[slow(messages(0x300, 14), 90.0), vec![own]].concat()))
+}
+
+/// A wire that heals brings a message back on its grid; by design it pauses for the same time
+/// besides, and often.
+#[test]
+fn a_lone_message_on_its_grid_may_be_a_module() {
+    assert_eq!(lone(&[(9.0, 1.6), (22.0, 2.7), (61.0, 1.9)]), 3);
+    assert_eq!(lone(&[(9.0, 2.0), (22.0, 2.0), (51.0, 2.0), (66.0, 2.0), (97.0, 2.0)]), 0);
+}

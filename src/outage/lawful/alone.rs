@@ -152,8 +152,11 @@ impl Scene<'_> {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
         let regular = losses.iter().all(|loss| self.is_regular(loss.id));
-        let explained =
-            !restarted && regular || losses.iter().all(|loss| self.sender_went_on(loss));
+        // A wire that heals brings it back on its grid too, and a module that resets takes its
+        // time: only both together, often, are by design.
+        let by_design = || losses.iter().all(|loss| self.is_by_design(loss.id));
+        let explained = !restarted && regular && by_design()
+            || losses.iter().all(|loss| self.sender_went_on(loss));
         let times = losses.iter().map(times).max().unwrap_or(0);
         let doubt = (!explained).then_some(Doubt::SenderUnknown);
         Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
@@ -210,18 +213,27 @@ impl Scene<'_> {
     /// to what its own period leaves open, so often or more.
     fn keeps_the_clock(&self, id: IdIndex, often: usize) -> bool {
         let own: Vec<&Loss> = self.losses(id).filter(|loss| !loss.ongoing).collect();
-        let open = 2.0 * self.period(id) + EXACT;
-        // Another silence may fall on one of them, the key for one.
-        let alike = |mut values: Vec<f64>| {
-            values.sort_by(f64::total_cmp);
-            let middle = values.get(values.len() / 2).copied().unwrap_or(0.0);
-            let near = values.iter().filter(|value| (*value - middle).abs() <= open).count();
-            open < CLOCK * middle && near as f64 >= ALIKE * values.len() as f64
-        };
         let spacings =
             own.windows(2).map(|pair| seconds(pair[1].silence.start - pair[0].silence.start));
-        let lengths = own.iter().map(|loss| seconds(loss.silence.length()));
-        own.len() >= often && alike(spacings.collect()) && alike(lengths.collect())
+        self.are_exact(id, spacings.collect()) && self.lasts_exactly(id, often)
+    }
+
+    /// Whether it pauses for the same time again and again, exact to what its own period leaves
+    /// open, so often or more.
+    fn lasts_exactly(&self, id: IdIndex, often: usize) -> bool {
+        let own = self.losses(id).filter(|loss| !loss.ongoing);
+        let lengths: Vec<f64> = own.map(|loss| seconds(loss.silence.length())).collect();
+        lengths.len() >= often && self.are_exact(id, lengths)
+    }
+
+    /// Whether seconds between frames of an identifier are alike. Another silence may fall on one
+    /// of them, the key for one.
+    fn are_exact(&self, id: IdIndex, mut values: Vec<f64>) -> bool {
+        let open = 2.0 * self.period(id) + EXACT;
+        values.sort_by(f64::total_cmp);
+        let middle = values.get(values.len() / 2).copied().unwrap_or(0.0);
+        let near = values.iter().filter(|value| (*value - middle).abs() <= open).count();
+        open < CLOCK * middle && near as f64 >= ALIKE * values.len() as f64
     }
 
     /// Whether an identifier pauses twice, for the same time: a module that fails seldom takes as
@@ -264,10 +276,20 @@ impl Scene<'_> {
 
     /// Whether an identifier pauses alike each time, on a schedule, or on its own grid.
     fn is_regular(&self, id: IdIndex) -> bool {
+        self.is_alike(id) || self.is_on_grid(id)
+    }
+
+    /// Whether it keeps its grid over its pauses.
+    fn is_on_grid(&self, id: IdIndex) -> bool {
         let kept = self.losses(id).filter_map(|own| self.expected(id)?.phase_kept(own.silence));
         let kept: Vec<bool> = kept.collect();
         let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
-        self.is_alike(id) || (kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64)
+        kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64
+    }
+
+    /// Whether it pauses for the same time again and again, and goes on on its grid.
+    fn is_by_design(&self, id: IdIndex) -> bool {
+        self.lasts_exactly(id, AGAIN) && self.is_on_grid(id)
     }
 
     /// Whether it pauses alike each time, or on a schedule.

@@ -40,6 +40,13 @@ impl Judged {
         self.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
     }
 
+    /// A message that may be all of a module. What pauses alike is as a rule none, though nothing
+    /// proves it: a code is of something else then (of invented vehicles by two authors 3 of 5).
+    fn may_be_a_module(&self) -> bool {
+        let regular = matches!(self.why, Why::PausesAgain { regular: true, .. });
+        self.doubt == Some(Doubt::SenderUnknown) && !regular
+    }
+
     /// When the first of its events began.
     fn onset(&self) -> Nanoseconds {
         self.events.iter().map(|event| event.onset).min().unwrap_or(0)
@@ -246,9 +253,7 @@ fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
                 || sender(&ids[0]).is_some() && ids.iter().all(|id| sender(id) == sender(&ids[0])))
     };
     let lost: BTreeSet<IdIndex> = judged.iter().filter(by_itself).flat_map(Judged::ids).collect();
-    let open = |judged: &&mut Judged| {
-        judged.verdict == Verdict::Pauses && judged.doubt == Some(Doubt::SenderUnknown)
-    };
+    let open = |judged: &&mut Judged| judged.verdict == Verdict::Pauses && judged.may_be_a_module();
     for judged in judged.iter_mut().filter(open) {
         if judged.ids().iter().all(|id| lost.contains(id)) {
             (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::LostBefore);
@@ -260,13 +265,10 @@ fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
 /// unknown sender, it is that module's. Two such identifiers would be a guess, and so is one where
 /// the roster has a module that was never heard: that is the one that is missed.
 fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
-    let open = |judged: &&mut Judged| judged.doubt == Some(Doubt::SenderUnknown);
+    let open = |judged: &&mut Judged| judged.may_be_a_module();
     let lost = judged.iter().any(|judged| judged.verdict == Verdict::Lost);
-    let mut ids: Vec<_> = judged
-        .iter()
-        .filter(|judged| judged.doubt == Some(Doubt::SenderUnknown))
-        .flat_map(Judged::ids)
-        .collect();
+    let mut ids: Vec<_> =
+        judged.iter().filter(|judged| judged.may_be_a_module()).flat_map(Judged::ids).collect();
     ids.sort_unstable();
     ids.dedup();
     let never_heard = observed.network.missing.iter().any(|own| own.of != MissingOf::Part);
