@@ -106,3 +106,10 @@ fn a_lone_message_on_its_grid_may_be_a_module() {
     assert_eq!(lone(&[(9.0, 1.6), (22.0, 2.7), (61.0, 1.9)]), 3);
     assert_eq!(lone(&[(9.0, 2.0), (22.0, 2.0), (51.0, 2.0), (66.0, 2.0), (97.0, 2.0)]), 0);
 }
+
+/// What is sent for seconds belongs to a start; for longer it may be a module that failed early.
+#[test]
+fn who_ends_early_may_have_failed() {
+    assert_eq!(lone(&[(9.0, 999.0)]), 3);
+    assert_eq!(lone(&[(3.5, 999.0)]), 0);
+}

@@ -14,6 +14,8 @@ const NEAR_END: f64 = 0.5;
 const NEAR_END_PERIODS: f64 = 10.0;
 /// A module may fall silent again for so many seconds, so soon after its start.
 const START_UP: f64 = 2.0;
+/// What belongs to a start is sent for so many seconds at most (common practice, no source).
+const STARTS: f64 = 5.0;
 /// Seconds around the edges of a silence within which errors have to do with it, and how many of
 /// them: one may be chance.
 const AT_ITS_EDGE: f64 = 1.0;
@@ -98,7 +100,13 @@ impl Scene<'_> {
         if event.ongoing {
             let short = ((last - first) as f64) < SHORT * (end - begin) as f64;
             if short && !self.is_whole_sender(event) {
-                return lawful(Why::SentForAWhile);
+                // What was there from the beginning, and for longer than a start takes, may be all
+                // of a module that failed early.
+                let later =
+                    seconds(first - begin) > LATER.max(NEAR_END_PERIODS * self.period(loss.id));
+                let of_a_start = seconds(last - begin) <= STARTS;
+                let doubt = (!later && !of_a_start).then_some(Doubt::SenderUnknown);
+                return Some((Verdict::Pauses, doubt, Why::SentForAWhile));
             }
             if end - event.onset < self.near_end(loss.id) {
                 return lawful(Why::NearTheEnd);
