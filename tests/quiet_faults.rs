@@ -113,3 +113,29 @@ fn who_ends_early_may_have_failed() {
     assert_eq!(lone(&[(9.0, 999.0)]), 3);
     assert_eq!(lone(&[(3.5, 999.0)]), 0);
 }
+
+/// The answer of an engine controller with its speed, PID 0C, in quarters.
+fn speed(time: f64) -> String {
+    format!("04410C{}", if (40.5..44.5).contains(&time) { "0000" } else { "2580" })
+}
+
+/// Modules that leave at one instant, before the engine stops and while most go on, may have lost
+/// their feed, which stops the engine; a key takes them one after another.
+#[test]
+fn a_feed_that_opens_stalls_the_engine() {
+    let asked = |step: u32| 0.2 + 0.4 * f64::from(step);
+    let tester = (0..222).flat_map(|step| {
+        let request = once(asked(step), "7DF", |_| "02010C0000000000".to_owned());
+        [request, once(asked(step) + 0.01, "7E8", speed)]
+    });
+    let tester: Vec<Message> = tester.collect();
+    let left = |steps: [f64; 3]| {
+        let own = [(0x101, 90.0), (0x141, -80.0), (0x181, 30.0)].into_iter().zip(steps);
+        let own = own.flat_map(|((first, ppm), step)| {
+            let own = slow(messages(first, 4), ppm).into_iter().enumerate();
+            own.map(move |(at, own)| own.anew(40.0 + step, 43.2, 0.004 * (at + 1) as f64))
+        });
+        code(&log(89.0, &[own.collect(), messages(0x300, 16), tester.clone()].concat()))
+    };
+    assert_eq!((left([0.0, 0.0, 0.0]), left([0.0, 0.3, 0.7])), (3, 0));
+}

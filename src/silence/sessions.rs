@@ -31,6 +31,9 @@ const TELLS: f64 = 2.0;
 /// It was told to stand for so many seconds before it ran, or the start itself was not recorded.
 const STOOD: f64 = 0.3;
 
+/// What is interrupted at one instant ends within so many seconds of it.
+const INSTANT: f64 = 0.02;
+
 impl Session {
     /// Whether the key was off then, as far as this tells.
     pub fn holds(&self, time: Nanoseconds) -> bool {
@@ -45,6 +48,9 @@ struct Leavers {
     near: BTreeSet<u32>,
     /// Until the next start.
     all: BTreeSet<u32>,
+    /// All at one instant, before the engine, which goes on as most do: a feed of theirs that is
+    /// interrupted does that, and then stalls it.
+    at_one_instant: bool,
 }
 
 /// The key-offs of a capture. An engine that stops is not enough: a driver may stand with the key
@@ -61,7 +67,7 @@ pub(super) fn find(
         .filter(|(_, leavers)| !leavers.near.is_empty())
         .collect();
     // Who has once left with others is known to leave with the key.
-    let several = |leavers: &&Leavers| leavers.all.len() >= 2;
+    let several = |leavers: &&Leavers| leavers.all.len() >= 2 && !leavers.at_one_instant;
     let known: BTreeSet<u32> = stops
         .iter()
         .map(|(_, leavers)| leavers)
@@ -87,6 +93,8 @@ fn leavers(
     let Some((_, end)) = timing.span else { return Leavers::default() };
     let near = nanoseconds(WITH_THE_ENGINE);
     let mut out = Leavers::default();
+    let (mut first_due, mut latest) = (Nanoseconds::MAX, Nanoseconds::MIN);
+    let (mut left, mut there) = (0, 0);
     for (id, expected) in timing.ids.iter().zip(expected) {
         let (Some(expected), Some((_, last))) = (expected, id.heard) else { continue };
         let timeout = nanoseconds(expected.timeout);
@@ -94,15 +102,21 @@ fn leavers(
         let mut silences = id.silences.at_least(timeout);
         silences.extend(Some(last).filter(|last| last.length() > timeout));
         let begins = |from: Nanoseconds, to: Nanoseconds| {
-            silences.iter().any(|silence| (from..=to).contains(&silence.start))
+            silences.iter().map(|own| own.start).find(|start| (from..=to).contains(start))
         };
-        if begins(stopped - near, stopped.saturating_add(near)) {
+        if begins(stopped - near, stopped.saturating_add(near)).is_some() {
             out.near.insert(sender(id));
         }
-        if begins(stopped - near, ran) {
+        there += 1;
+        if let Some(start) = begins(stopped - near, ran) {
             out.all.insert(sender(id));
+            left += 1;
+            latest = latest.max(start);
+            first_due = first_due.min(expected.due(start));
         }
     }
+    let instant = latest <= first_due.saturating_add(nanoseconds(INSTANT));
+    out.at_one_instant = instant && latest < stopped && 2 * left < there;
     out
 }
 
