@@ -139,3 +139,20 @@ fn a_feed_that_opens_stalls_the_engine() {
     };
     assert_eq!((left([0.0, 0.0, 0.0]), left([0.0, 0.3, 0.7])), (3, 0));
 }
+
+/// A trunk that opens takes half of the modules away: errors of all who are left meanwhile are of
+/// the main line. A branch of two leaves them an end short.
+#[test]
+fn errors_beside_half_of_a_bus_are_of_the_line() {
+    let line = |gone: u32| {
+        let node = |at: u32| {
+            let own = slow(messages(0x100 + 0x40 * at, 4), 25.0 * f64::from(at) - 90.0);
+            if at < gone { cut(own, 30.0, 60.0) } else { own }
+        };
+        let text = log(90.0, &(0..8).map(node).collect::<Vec<_>>().concat());
+        let times: Vec<f64> = (0..60).map(|step| 31.5 + 0.4537 * f64::from(step)).collect();
+        of_class(&report_text(&with_errors(&text, &times)).1, "line")
+    };
+    let (half, few) = (line(4), line(2));
+    assert!(half > 0.3 && few < 0.2, "{half} {few}");
+}

@@ -76,6 +76,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
     let margin = nanoseconds(NEAR);
     let of_all = |outage: &&Outage| outage.scope == Scope::Bus && outage.channel == Some(channel);
     let stops: Vec<&Outage> = analysis.outages.iter().filter(of_all).collect();
+    let nodes = analysis.nodes.iter().filter(|own| own.heard && own.channel == channel).count();
     let around = |at: Nanoseconds| at - margin..=at + margin;
     // At the losses of a node they are that node's, and a sign of its symptom; at the first moment
     // the instrument was plugged in.
@@ -88,6 +89,7 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
         let at_a_loss = |outage: &Outage| {
             let edges = around(outage.start).contains(&time) || around(outage.end).contains(&time);
             let branch = outage.scope == Scope::Branch
+                && 2 * outage.nodes.len() < nodes
                 && outage.cause != Cause::LostPower
                 && 2.0 * outage.duration() <= analysis.length();
             outage.scope < Scope::Bus
