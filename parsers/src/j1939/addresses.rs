@@ -125,17 +125,17 @@ pub fn address_name(address: u8) -> Option<&'static str> {
     Some(ADDRESSES[at].1)
 }
 
-/// Addresses of [`ADDRESSES`], ascending, by whose names the vehicle drives, brakes, steers or keeps
-/// its emissions and its occupants safe, so that none of them has a switch for its user: engines,
-/// transmissions, brakes, retarders, steering, emission control, restraints.
+/// Addresses of [`ADDRESSES`], ascending, of what drives, brakes, steers, cleans the exhaust or
+/// protects, so that none of them has a switch for its user: engines, transmissions, brakes,
+/// retarders, steering, emission control, restraints.
 const VITAL: [u8; 35] = [
     0x00, 0x01, 0x02, 0x03, 0x04, 0x08, 0x0B, 0x0C, 0x0D, 0x0E, 0x0F, 0x10, 0x12, 0x13, 0x29, 0x2C,
     0x2D, 0x34, 0x35, 0x38, 0x3D, 0x3E, 0x43, 0x46, 0x50, 0x51, 0x52, 0x53, 0x55, 0x56, 0x57, 0x58,
     0x5A, 0x5C, 0xA0,
 ];
 
-/// Whether by its usual name an address is of a unit that drives, brakes, steers, cleans the exhaust
-/// or protects.
+/// Whether by its usual name an address is of a unit that drives, brakes, steers, cleans the
+/// exhaust or protects.
 ///
 /// ```
 /// use lostnode_parsers::j1939::is_vital;
