@@ -59,7 +59,8 @@ fn many_errors_of_the_start_are_none_of_the_plug() {
 fn no_user_switches_an_airbag_off() {
     let odds = |address: &str| {
         let of = |pgn: &str, from: &str, period: f64, first: f64| {
-            message(&format!("18{pgn}{from}"), period, first)
+            let priority = if pgn.starts_with("F00") { "0C" } else { "18" };
+            message(&format!("{priority}{pgn}{from}"), period, first)
         };
         let own = [of("FE56", address, 1.0, 0.13), of("FEE5", address, 1.0, 0.31)];
         let all = [
@@ -67,6 +68,7 @@ fn no_user_switches_an_airbag_off() {
             slow(vec![of("F004", "00", 0.02, 0.004), of("FEEE", "00", 1.0, 0.05)], 30.0),
             slow(vec![of("F003", "00", 0.05, 0.007), of("FEEF", "00", 0.5, 0.07)], 30.0),
             slow(vec![of("F002", "03", 0.01, 0.006), of("FEF8", "03", 1.0, 0.15)], -70.0),
+            slow(vec![of("F005", "03", 0.1, 0.016)], -70.0),
             slow(vec![of("F001", "0B", 0.1, 0.009), of("FEBF", "0B", 0.1, 0.25)], 90.0),
             slow(vec![of("FEF1", "21", 0.1, 0.029)], -20.0),
         ];
