@@ -15,7 +15,7 @@ use crate::wiring_file::{Element, Named, WiringFile};
 use crate::words;
 use crate::words::terms::plural;
 
-/// Begin a wiring file: what feeds which modules, to be filled in from the wiring diagram
+/// Begin a wiring file: what feeds which modules, to fill in from the wiring diagram
 ///
 /// With a capture, modules that were lost together stand in it as a first guess.
 #[derive(Args)]

@@ -10,8 +10,8 @@ use crate::fold::timing::{Silence, seconds};
 /// Modules obey within so many seconds; what waits in their buffers still comes (common practice,
 /// no source).
 const OBEYS: f64 = 1.5;
-/// Who says that it starts anew sends its last frame within so many seconds: of 27 losses that began
-/// so all but one were of that module (three worlds by others).
+/// Who says that it starts anew sends its last frame within so many seconds: of 27 losses that
+/// began so all but one were of that module (three worlds by others).
 const RESETS: f64 = 0.3;
 /// So many identifiers on the grid that they had left are no luck.
 const KEPT: usize = 3;
