@@ -81,20 +81,6 @@ fn of_class(document: &Value, class: &str) -> f64 {
     own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
 }
 
-/// A test that fails while a module sends again is not of that module, where two say so: each has
-/// run its test since. Read in its silence it is.
-#[test]
-fn what_fails_while_a_module_is_there_is_of_another() {
-    let told = |at: f64| {
-        let lost = cut(messages(0x101, 4), 10.0, 20.0);
-        let codes = [says(at, 0, BODY), says(at + 1.0, 1, BODY)].concat();
-        let found = reported(&log(60.0, &[lost, messages(0x300, 16), codes].concat()));
-        verdict(&found, "Body Control Module")
-    };
-    assert_eq!(told(17.0), "likely");
-    assert_eq!(told(40.0), "open");
-}
-
 /// One module that remembers four others, whom nobody else misses, was cut off itself at some time:
 /// these are no four old codes. Where each is told by another module they are.
 #[test]

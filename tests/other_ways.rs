@@ -280,7 +280,7 @@ fn a_cleared_code_of_the_past_is_of_no_loss_of_now() {
         text += &trouble("power_loss", "node = \"mirror\"", &[12.0, 60.0], &[1.5, 1.5]);
         let code = format!("C1 99 87 {status}");
         for number in 1..3u16 {
-            let at = 16.0 + f64::from(number);
+            let at = 20.0 + f64::from(number);
             text += &read(at, number, &[&code]);
             text += &answered(at + 5.0, number, "14 FF FF FF", "54");
             text += &read(at + 80.0, number, &[]);

@@ -194,9 +194,8 @@ pub fn matrix(
     for accusation in accusations {
         by_missed.entry(&accusation.missed).or_default().push(accusation);
     }
-    let row = |(missed, accusations)| Row { missed, accusations, keeps: false };
-    let mut rows: Vec<Row<'_>> = by_missed.into_iter().map(row).collect();
-    keep_what_fails_on(&mut rows, witnesses);
+    let row = |(missed, accusations)| Row { missed, accusations };
+    let rows: Vec<Row<'_>> = by_missed.into_iter().map(row).collect();
     let frames = judge(&rows, witnesses);
     let accusers = accusers(&rows, &frames);
     let silent = |own: &&Witness| !own.silences.is_empty();
@@ -208,16 +207,6 @@ pub fn matrix(
     let mut out: Vec<Blame> = all.map(|(row, frames)| row.blame(frames, may_be(row))).collect();
     out.sort_by(|a, b| b.reporters.len().cmp(&a.reporters.len()).then(a.missed.cmp(&b.missed)));
     (out, accusers)
-}
-
-/// Some modules let a test fail until the key is turned, whoever is back. Where several are missed
-/// that all were there when their codes were read, and no more than fell silent, these are they.
-fn keep_what_fails_on(rows: &mut [Row<'_>], witnesses: &[Witness]) {
-    let silent = || witnesses.iter().filter(|own| !own.silences.is_empty());
-    let of_nobody = |row: &Row<'_>| silent().all(|witness| row.fails_without(witness));
-    let failing = rows.iter().filter(|row| of_nobody(row)).count();
-    let keeps = (2..=silent().count()).contains(&failing);
-    rows.iter_mut().for_each(|row| row.keeps = keeps);
 }
 
 /// A module misses others by a fault of its own where nobody else misses them, and no silence is

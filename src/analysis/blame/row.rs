@@ -4,7 +4,7 @@ use super::{Accusation, Blame, Frames, Missed, Witness, has_words_of, sorted};
 use crate::analysis::diagnosis::CodeAge;
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Module;
-use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
 /// How long after a loss began a module may store a code of it, in seconds: receivers wait for some
@@ -18,17 +18,10 @@ const TOO_SLOW: f64 = 0.09;
 /// Words of the names of those that are.
 const LOOPS: [&str; 5] = ["ecm pcm", "tcm", "abs", "drive motor", "battery energy"];
 
-/// Modules that say that another fails now, from which that is no test that waits for its turn: of
-/// 104 ties of such a name to a node that was there 100 were wrong, of those that one module tells
-/// 183 of 194 (three sets of each of three worlds by others).
-const FAIL: usize = 2;
-
 /// A module, and all codes that say it is missed.
 pub(super) struct Row<'a> {
     pub(super) missed: &'a Missed,
     pub(super) accusations: Vec<&'a Accusation>,
-    /// A test that failed keeps failing here, though its module is back.
-    pub(super) keeps: bool,
 }
 
 impl Row<'_> {
@@ -102,26 +95,12 @@ impl Row<'_> {
         self.address().is_none()
             && !self.is_before(witness)
             && !self.is_faster_than(witness)
-            && (self.keeps || !self.fails_without(witness))
             && self.accusations.iter().all(|code| {
                 code.appeared.is_none_or(|times| witness.began(times, late))
                     && (fails
                         || code.age != CodeAge::Past
                         || !code.read.is_some_and(|read| witness.was_away(read, late)))
             })
-    }
-
-    /// Whether several say that it fails, and the node was there whenever one of them was read: the
-    /// test of a module that is heard again passes when it runs (ISO 14229-1:2020, D.2).
-    pub(super) fn fails_without(&self, witness: &Witness) -> bool {
-        let late = nanoseconds(STORES_WITHIN);
-        let fails = || self.accusations.iter().filter(|code| code.age == CodeAge::Failing);
-        // A module may tell the same on two of its buses.
-        let reporters = sorted(fails().map(|code| code.reporter.party));
-        let away = |read: Nanoseconds| {
-            witness.silences.iter().any(|own| own.start <= read && read <= own.end + late)
-        };
-        reporters.len() >= FAIL && fails().all(|code| code.read.is_some_and(|read| !away(read)))
     }
 
     /// Whether one of its codes failed when it was read while the node was away.
