@@ -188,8 +188,8 @@ fn a_tester_excuses_no_module_that_stays_away() {
     assert_eq!(judged(60.0, &[all]), "something_lost");
 }
 
-/// A module that says that it starts anew as a tester told it is the one that falls silent then, and
-/// only that one; without its answer, later, or on its grid it is none.
+/// A module that says that it starts anew as a tester told it is the one that falls silent then,
+/// and only that one; without its answer, later, or on its grid it is none.
 #[test]
 fn a_module_that_a_tester_resets_is_no_loss() {
     let judged = |answer: f64, anew: bool, more: bool| {

@@ -7,6 +7,7 @@ mod behind;
 mod bus;
 mod carried;
 mod company;
+mod doubtful;
 mod elsewhere;
 mod endless;
 mod ends;

@@ -1,6 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
-use super::{Symptom, answers, company, ends, own_switch, rhythm, starts, summed};
+use super::{Symptom, answers, company, doubtful, ends, own_switch, rhythm, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Division, Doubt, ErrorEvent, Evidence, Outage, Scope, Why};
@@ -36,9 +36,6 @@ const FEW: usize = 4;
 /// (common practice, no source).
 const SEVERAL: usize = 5;
 
-/// Seconds of a mean silence of a lone message from which it tells something.
-const LONG_ALONE: f64 = 2.5;
-
 /// Whether a node is surely no part of another: a clock parts what one module sends too.
 fn is_module(analysis: &Analysis, node: NodeIndex) -> bool {
     let node = &analysis.nodes[node];
@@ -53,7 +50,7 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     company::in_part(&mut out, &together);
     out.extend(together);
     out.extend(parts(analysis, &out));
-    out.extend(doubtful(analysis, &out));
+    out.extend(doubtful::silent(analysis, &out));
     out.extend(perhaps_off(analysis));
     out
 }
@@ -125,7 +122,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
 /// switches something off, or ends a mode of the vehicle, stops messages of several modules. Of 55
 /// such of invented vehicles that were not of a bus 8 were of the module that was lost (sets of
 /// three worlds by others, seeds 60 and 61).
-fn is_left_over(outages: &[&Outage]) -> bool {
+pub(super) fn is_left_over(outages: &[&Outage]) -> bool {
     let with_others = |evidence: &Evidence| {
         let Evidence::Why(Why::OneInstant { identifiers }) = evidence else { return false };
         *identifiers > 1
@@ -220,58 +217,6 @@ fn parts(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
         .filter(is_module)
         .map(|outages| one(analysis, Subject::Sender(outages[0].ids[0]), &outages))
         .collect()
-}
-
-/// What paused and may be all that a module sends: nobody is blamed for it, and yet it is what a
-/// module that sends little looks like when it is lost.
-fn doubtful(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
-    let is_open = |outage: &&Outage| {
-        let pauses =
-            outage.benign && (outage.doubt == Some(Doubt::SenderUnknown) || is_while_off(outage));
-        let lone = !outage.benign && outage.nodes.is_empty() && is_left_over(&[*outage]);
-        (pauses || lone)
-            && matches!(outage.scope, Scope::Identifier | Scope::Node)
-            && !outage.ids.is_empty()
-    };
-    let open: Vec<&Outage> = analysis.outages.iter().filter(is_open).collect();
-    let place = |outage: &Outage| match outage.nodes[..] {
-        [node] if outage.scope == Scope::Node => Subject::Node(node),
-        _ => Subject::Sender(outage.ids[0]),
-    };
-    let mut places: Vec<Subject> = open.iter().map(|outage| place(outage)).collect();
-    places.sort_unstable();
-    places.dedup();
-    let known = |place: &Subject| shown.iter().any(|own| own.subject.covers(place, analysis));
-    places
-        .into_iter()
-        .filter(|place| !known(place))
-        .map(|subject| {
-            let own = open.iter().copied().filter(|outage| place(outage) == subject);
-            let outages = once_each(own);
-            let back = returned(&outages);
-            let lasted = lasted(&subject, &outages, back);
-            // What was switched off starts anew as what failed does.
-            let tells = !outages.iter().any(|outage| is_while_off(outage));
-            Symptom::new(subject, Fact::MessageSilent(summed(&outages)))
-                .with_signs(tells.then_some(Sign::ReturnAlone(back)))
-                .with_signs(lasted.filter(|_| tells))
-        })
-        .collect()
-}
-
-/// Whether much of its channel was switched off all that time.
-fn is_while_off(outage: &Outage) -> bool {
-    let tells = |own: &Evidence| matches!(own, Evidence::Why(Why::WhileOthersOff { .. }));
-    outage.evidence.iter().any(tells)
-}
-
-/// How long a lone message was silent, where its return tells nothing: a module whose supply failed
-/// must boot.
-fn lasted(subject: &Subject, outages: &[&Outage], back: Return) -> Option<Sign> {
-    let lone = matches!(subject, Subject::Sender(_)) && matches!(back, Return::Untold { .. });
-    let total: f64 = outages.iter().map(|outage| outage.duration()).sum();
-    let mean = total / outages.len() as f64;
-    (lone && mean >= LONG_ALONE).then_some(Sign::LengthAlone(mean))
 }
 
 fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
@@ -377,7 +322,7 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
 /// What the returns show together: one that is clear speaks for those that are not, and several
 /// that only lean towards a wire that healed can be clear together. Leaning towards a new start
 /// they are not: a phase that wanders leans that way each time.
-fn returned(outages: &[&Outage]) -> Return {
+pub(super) fn returned(outages: &[&Outage]) -> Return {
     let count = |cause: Cause| outages.iter().filter(|outage| outage.cause == cause).count();
     let (anew, ran_on) = (count(Cause::LostPower), count(Cause::OpenCircuit));
     let back: Vec<&&Outage> = outages.iter().filter(|outage| !outage.ongoing).collect();

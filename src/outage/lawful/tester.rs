@@ -39,8 +39,8 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     }
 }
 
-/// Takes what fell silent as one module said that it starts anew for that module, once for each such
-/// answer: the nearest of its channel. What ran on did not start anew.
+/// Takes what fell silent as one module said that it starts anew for that module, once for each
+/// such answer: the nearest of its channel. What ran on did not start anew.
 pub(super) fn excuse_resets(observed: &Observed<'_>, judged: &mut [Judged]) {
     for (channel, said) in &observed.diagnostics.exchanges.resets {
         let said = said.nanoseconds();
