@@ -78,24 +78,6 @@ fn no_user_switches_an_airbag_off() {
     assert!(airbag < 0.1 && emission < 0.1 && tyres > 0.3, "{airbag} {emission} {tyres}");
 }
 
-/// A heater or a wiper beside a wire keeps the clock too, and what runs on is back on its grid. No
-/// part of a control loop pauses by design with all that it sends.
-#[test]
-fn a_whole_control_loop_pauses_by_no_clock() {
-    let lost = |fast: bool| {
-        let mut own = slow(messages(0x101, 4), 90.0);
-        own.retain(|own| fast || own.period > 0.04);
-        for step in 0..6 {
-            let at = 8.0 + 11.0 * f64::from(step);
-            own = cut(own, at, at + 1.5);
-        }
-        let others = [(0x300, 40.0), (0x340, -30.0), (0x380, 10.0), (0x3C0, -130.0)];
-        let others = others.into_iter().flat_map(|(first, ppm)| slow(messages(first, 6), ppm));
-        code(&log(80.0, &[own, others.collect()].concat()))
-    };
-    assert_eq!((lost(true), lost(false)), (1, 0));
-}
-
 /// A message that may be all of a module.
 fn lone(pauses: &[(f64, f64)]) -> i32 {
     let own = message("4AD", 0.1, 0.0137);

@@ -31,10 +31,6 @@ const EXACT: f64 = 0.02;
 /// … which must be little beside them, as a share; and there are so many of them …
 const CLOCK: f64 = 0.5;
 const OFTEN: usize = 5;
-/// What is sent so often, in seconds, is part of a control loop (common practice, no source).
-const LOOP: f64 = 0.022;
-/// So many messages are of a module rather than of a mode.
-const SEVERAL: usize = 3;
 /// Pauses of one length that are no chance (of 8 messages of invented sound vehicles by
 /// three authors 6 paused so often or more).
 const AGAIN: usize = 4;
@@ -177,25 +173,11 @@ impl Scene<'_> {
         let phase = event.phase;
         let kept = phase.testable == event.losses.len() && phase.is_kept()
             || phase.testable > 0 && phase.testable == phase.kept;
-        if !kept
-            || self.is_whole_loop(event)
-            || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN))
-        {
+        if !kept || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN)) {
             return None;
         }
         let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
         Some((Verdict::Pauses, None, Why::PausesAgain { times, regular: true }))
-    }
-
-    /// Several messages, a part of a control loop among them, and nothing else of their senders as
-    /// far as these are known: nobody lets a loop pause, however well a heater or a wiper beside
-    /// its wire keeps the clock.
-    fn is_whole_loop(&self, event: &Event) -> bool {
-        let fast = |loss: &Loss| self.period(loss.id) <= LOOP;
-        let went_on = |loss: &Loss| self.sender_went_on(loss);
-        event.losses.len() >= SEVERAL
-            && event.losses.iter().any(fast)
-            && !event.losses.iter().any(went_on)
     }
 
     /// Messages of any number that were not there at first, come and go, and are silent for longer
