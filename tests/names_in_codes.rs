@@ -7,7 +7,7 @@ mod common;
 mod messages;
 
 use common::report_text;
-use messages::{Message, cut, log, message, messages, once};
+use messages::{Message, log, message, messages, once};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
