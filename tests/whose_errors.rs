@@ -116,7 +116,7 @@ fn errors_without_end_are_of_the_line() {
     let text = lost_time_and_again(60.0);
     let found = |a_second: f64, every: u32| {
         let all = (0..(60.0 * a_second) as u32).map(|step| 0.013 + f64::from(step) / a_second);
-        let times: Vec<f64> = all.filter(|time| *time as u32 % every == 0).collect();
+        let times: Vec<f64> = all.filter(|time| (*time as u32).is_multiple_of(every)).collect();
         let found = reported(&with_nameless_errors(&text, &times));
         let endless = found["findings"].to_string().contains("without end");
         (ranked(&found)[0].0.clone(), endless)
