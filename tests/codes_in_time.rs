@@ -10,18 +10,11 @@ mod messages;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, cut, log, message, messages, once, slow};
+use messages::{Message, cut, log, message, messages, once, read, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
     report_text(text).1
-}
-
-/// A read of the codes of module `number`, and its answer.
-fn read(at: f64, number: u16, answer: fn(f64) -> String) -> Vec<Message> {
-    let (asks, answers) = (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
-    let ask = once(at, &asks, |_| "031902FF00000000".to_owned());
-    vec![ask, once(at + 0.01, &answers, answer)]
 }
 
 /// A code that was read before a module fell silent is not of it, failing as it may have been; read

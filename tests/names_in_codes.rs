@@ -3,11 +3,14 @@
 //! All data is invented.
 
 mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
 #[path = "common/messages.rs"]
 mod messages;
 
 use common::report_text;
-use messages::{Message, log, message, messages, once};
+use five_nodes::of_class;
+use messages::{Message, log, message, messages, once, read};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -35,7 +38,7 @@ fn truck(but: &str) -> Vec<Message> {
 }
 
 /// A read of the codes of an address, and its answer (ISO 15765-2, normal fixed addresses).
-fn read(at: f64, address: &str, answer: fn(f64) -> String) -> Vec<Message> {
+fn read_address(at: f64, address: &str, answer: fn(f64) -> String) -> Vec<Message> {
     let asks = once(at, &format!("18DA{address}F9"), |_| "031902FF00000000".to_owned());
     vec![asks, once(at + 0.01, &format!("18DAF9{address}"), answer)]
 }
@@ -55,7 +58,7 @@ fn a_name_in_a_code_means_an_address() {
             .into_iter()
             .map(|own| if lost(&own) { own.silent(20.0, 26.0) } else { own })
             .collect();
-        all.extend(read(23.0, "0B", code));
+        all.extend(read_address(23.0, "0B", code));
         reported(&log(40.0, &all))
     };
     let heard = told("none", BODY);
@@ -66,19 +69,6 @@ fn a_name_in_a_code_means_an_address() {
     let of_cluster = findings.filter(|own| own["nodes"].to_string().contains("0x17"));
     let codes = |own: &Value| own["codes_explained"].as_array().unwrap().len();
     assert_eq!(of_cluster.map(codes).sum::<usize>(), 0, "{:#}", away["findings"]);
-}
-
-/// What `number` says of each code, given as two bytes and a status (ISO 14229-1, service 19 02).
-fn says(at: f64, number: u16, answer: fn(f64) -> String) -> Vec<Message> {
-    let (asks, answers) = (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
-    vec![once(at, &asks, |_| "031902FF00000000".to_owned()), once(at + 0.01, &answers, answer)]
-}
-
-/// How probable a class is at its best.
-fn of_class(document: &Value, class: &str) -> f64 {
-    let findings = document["findings"].as_array().unwrap().iter();
-    let own = findings.filter(|own| own["class"] == class);
-    own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
 }
 
 /// One module that remembers four others, whom nobody else misses, was cut off itself at some time:
@@ -94,10 +84,10 @@ fn who_alone_misses_many_tells_one_thing() {
         once(5.016, "7E8", |_| "220028C155002800".to_owned()),
     ];
     let each = [
-        says(5.0, 0, |_| "075902FFC1000028".to_owned()),
-        says(7.0, 1, |_| "075902FFC1210028".to_owned()),
-        says(9.0, 2, |_| "075902FFC1310028".to_owned()),
-        says(11.0, 3, |_| "075902FFC1550028".to_owned()),
+        read(5.0, 0, |_| "075902FFC1000028".to_owned()),
+        read(7.0, 1, |_| "075902FFC1210028".to_owned()),
+        read(9.0, 2, |_| "075902FFC1310028".to_owned()),
+        read(11.0, 3, |_| "075902FFC1550028".to_owned()),
     ];
     let stale = |codes: Vec<Message>| {
         let found = reported(&log(40.0, &[messages(0x300, 16), codes].concat()));
@@ -117,7 +107,7 @@ fn a_clear_mends_nothing() {
             once(20.0, "7E0", |_| "0414FFFFFF000000".to_owned()),
             once(20.02, "7E8", |_| "0154000000000000".to_owned()),
         ];
-        let all = [messages(0x300, 16), says(10.0, 0, code), clear.to_vec()].concat();
+        let all = [messages(0x300, 16), read(10.0, 0, code), clear.to_vec()].concat();
         let found = reported(&log(40.0, &all));
         (of_class(&found, "module_power"), of_class(&found, "stale_codes"))
     };

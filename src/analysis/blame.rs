@@ -198,10 +198,9 @@ pub fn matrix(
     let rows: Vec<Row<'_>> = by_missed.into_iter().map(row).collect();
     let frames = judge(&rows, witnesses);
     let accusers = accusers(&rows, &frames);
-    let silent = |own: &&Witness| !own.silences.is_empty();
     let may_be = |row: &Row<'_>| -> Vec<NodeIndex> {
-        let fits = |at: &usize| silent(&&witnesses[*at]) && row.can_be(&witnesses[*at]);
-        (0..witnesses.len()).filter(fits).map(NodeIndex).collect()
+        let fits = |own: &Witness| !own.silences.is_empty() && row.can_be(own);
+        (0..witnesses.len()).filter(|at| fits(&witnesses[*at])).map(NodeIndex).collect()
     };
     let all = rows.iter().zip(frames);
     let mut out: Vec<Blame> = all.map(|(row, frames)| row.blame(frames, may_be(row))).collect();
@@ -323,11 +322,10 @@ fn earlier(rows: &[Row<'_>], named: &[Option<NodeIndex>], witnesses: &[Witness])
     let all = || witnesses.iter().flat_map(|own| &own.silences);
     let shared = |own: &&Silence| all().filter(|other| *other == *own).count() >= 2;
     let Some(first) = all().filter(shared).map(|own| own.start).min() else { return Vec::new() };
-    let before = |row: &Row<'_>| {
-        row.accusations.iter().all(|code| code.read.is_some_and(|read| read < first))
+    let open = |at: &usize| {
+        let row = &rows[*at];
+        named[*at].is_none() && row.age() == CodeAge::Past && row.was_read_before(first)
     };
-    let open =
-        |at: &usize| named[*at].is_none() && rows[*at].age() == CodeAge::Past && before(&rows[*at]);
     let out: Vec<usize> = (0..rows.len()).filter(open).collect();
     let agree = out.iter().any(|at| rows[*at].reporters().len() >= 2);
     if out.len() >= 2 && agree { out } else { Vec::new() }

@@ -118,3 +118,10 @@ pub fn buses(seconds: f64, all: &[&[Message]]) -> String {
     lines.sort_unstable();
     lines.join("\n")
 }
+
+/// A read of the codes of module `number`, and its answer.
+pub fn read(at: f64, number: u16, answer: fn(f64) -> String) -> Vec<Message> {
+    let (asks, answers) = (format!("{:03X}", 0x7E0 + number), format!("{:03X}", 0x7E8 + number));
+    let ask = once(at, &asks, |_| "031902FF00000000".to_owned());
+    vec![ask, once(at + 0.01, &answers, answer)]
+}

@@ -4,7 +4,7 @@ use super::{Accusation, Blame, Frames, Missed, Witness, has_words_of, sorted};
 use crate::analysis::diagnosis::CodeAge;
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Module;
-use crate::fold::timing::nanoseconds;
+use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::NodeIndex;
 
 /// How long after a loss began a module may store a code of it, in seconds: receivers wait for some
@@ -73,10 +73,12 @@ impl Row<'_> {
     pub(super) fn is_before(&self, witness: &Witness) -> bool {
         let first = witness.silences.iter().map(|own| own.start).min();
         let again = witness.silences.len() >= 2 && self.age() >= CodeAge::Untold;
-        !again
-            && first.is_some_and(|first| {
-                self.accusations.iter().all(|code| code.read.is_some_and(|read| read < first))
-            })
+        !again && first.is_some_and(|first| self.was_read_before(first))
+    }
+
+    /// Whether all its codes were read before a time.
+    pub(super) fn was_read_before(&self, time: Nanoseconds) -> bool {
+        self.accusations.iter().all(|code| code.read.is_some_and(|read| read < time))
     }
 
     /// Whether it is of a control loop, and the node sends too seldom for one.

@@ -99,13 +99,8 @@ fn others_missed(analysis: &Analysis, node: NodeIndex) -> usize {
     if Basis::any_is_told(&analysis.nodes[node].basis) {
         return 0;
     }
-    let failing = |row: &Blame| {
-        let of_row = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
-        let now = of_row.filter(|code| code.age <= CodeAge::Recent && code.gone.is_none());
-        now.map(|code| code.module).collect::<BTreeSet<Module>>()
-    };
     let all: Vec<(&Blame, BTreeSet<Module>)> =
-        analysis.diagnosis.blame.iter().map(|row| (row, failing(row))).collect();
+        analysis.diagnosis.blame.iter().map(|row| (row, missed_now_by(analysis, row))).collect();
     let misses_many =
         |own: &&Module| all.iter().filter(|(_, by)| by.contains(own)).count() >= MISSES_MANY;
     let extra = all.iter().filter(|(row, by)| {
@@ -123,19 +118,22 @@ fn missed_with(analysis: &Analysis, node: NodeIndex) -> Vec<usize> {
     let rows: Vec<&Blame> = rows
         .filter(|row| row.verdict() == Verdict::Likely && row.frames.node() == Some(node))
         .collect();
-    let codes = |row: &Blame| {
-        let of_row = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
-        // What is stored with nothing that tells since when is as often of another time.
-        let now = of_row.filter(|code| code.age <= CodeAge::Recent && code.gone.is_none());
-        now.map(|code| code.module).collect::<BTreeSet<Module>>()
-    };
-    let reporters: Vec<BTreeSet<Module>> = rows.into_iter().map(codes).collect();
+    let reporters: Vec<BTreeSet<Module>> =
+        rows.into_iter().map(|row| missed_now_by(analysis, row)).collect();
     let misses_many = |module: &Module| {
         !answers_in_loss(analysis, *module, node)
             && reporters.iter().filter(|row| row.contains(module)).count() >= MISSES_MANY
     };
     let others = |row: &BTreeSet<Module>| row.iter().filter(|own| !misses_many(own)).count();
     reporters.iter().map(others).filter(|count| *count > 0).collect()
+}
+
+/// Who says that a module is missed now. What is stored with nothing that tells since when is as
+/// often of another time.
+fn missed_now_by(analysis: &Analysis, row: &Blame) -> BTreeSet<Module> {
+    let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
+    let now = codes.filter(|code| code.age <= CodeAge::Recent && code.gone.is_none());
+    now.map(|code| code.module).collect()
 }
 
 /// Whether a module answered a tester while a node was lost for good: then it is on the bus.

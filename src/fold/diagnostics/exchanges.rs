@@ -176,6 +176,14 @@ const MOST_WAITING: usize = 64;
 /// Modules told apart.
 const MOST_MODULES: usize = 4096;
 
+/// Adds to a list of which the last [`Hush::MOST`] are kept.
+fn keep_last<T>(list: &mut Vec<T>, one: T) {
+    if list.len() >= Hush::MOST {
+        list.remove(0);
+    }
+    list.push(one);
+}
+
 /// All exchanges of a capture.
 #[derive(Clone, Debug, Default)]
 pub struct Exchanges {
@@ -223,10 +231,7 @@ impl Exchanges {
         let request = asked.clone();
         let resets = service == ECU_RESET && negative.is_none() && request.to != Party::Everyone;
         if let Some(time) = message.time.filter(|_| resets) {
-            if self.resets.len() >= Hush::MOST {
-                self.resets.remove(0);
-            }
-            self.resets.push((message.channel, time));
+            keep_last(&mut self.resets, (message.channel, time));
         }
         if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
             talk.answered(message.time);
@@ -301,10 +306,7 @@ impl Exchanges {
             open.for_each(|hush| hush.until = Some(time));
         }
         if let Some(hush) = Hush::of(service, data, time) {
-            if self.hushes.len() >= Hush::MOST {
-                self.hushes.remove(0);
-            }
-            self.hushes.push(hush);
+            keep_last(&mut self.hushes, hush);
         }
     }
 
