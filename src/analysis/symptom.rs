@@ -44,7 +44,11 @@ pub enum SymptomKind {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Fact {
     /// A node that the roster expects was never heard.
-    NeverHeard,
+    NeverHeard {
+        /// It is one message of no known sender, which may be sent in one state of the vehicle
+        /// only.
+        one_message: bool,
+    },
     /// A node fell silent while others went on.
     NodeSilent(Silences),
     /// A message paused, which may be all that its sender sends.
@@ -189,7 +193,7 @@ impl Fact {
     /// Its table in `knowledge.toml`.
     pub fn kind(&self) -> SymptomKind {
         match self {
-            Fact::NeverHeard | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
+            Fact::NeverHeard { .. } | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
             Fact::MessageSilent(_) => SymptomKind::MessageSilent,
             Fact::PerhapsOff(_) => SymptomKind::PerhapsOff,
             Fact::NodesSilent(_) => SymptomKind::NodesSilent,
@@ -229,6 +233,8 @@ pub enum Setting {
     /// It is about two messages that are known to belong together by one pause only, which may be
     /// of the vehicle's mode and not of a module.
     MayPause,
+    /// So much was never heard that the key may have been off.
+    PerhapsOff,
 }
 
 /// Silences of one kind, summed up.

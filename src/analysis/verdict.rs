@@ -3,7 +3,7 @@
 
 use super::drives::Drive;
 use super::notice::Notice;
-use super::{Analysis, Cause, Doubt, KeyState, Thinned};
+use super::{Analysis, Cause, Doubt, Evidence, KeyState, Outage, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
 
@@ -58,6 +58,15 @@ pub enum Obstacle {
         /// Why.
         doubt: Doubt,
     },
+    /// So much of the roster was never heard that the key may have been off.
+    MostNeverHeard {
+        /// Where.
+        channel: ChannelIndex,
+        /// How many identifiers.
+        identifiers: usize,
+        /// Of how many that the roster expects there.
+        expected: usize,
+    },
     /// Identifiers of the roster were not heard, and so little else was that it proves nothing.
     Unproven {
         /// Where.
@@ -87,6 +96,17 @@ const SHORT: f64 = 2.0;
 /// Fewer broadcast frames than this on a channel are no traffic that a period could be asked of.
 const FEW: u64 = 100;
 
+/// What most of a channel that was never heard keeps from being said.
+fn most_never_heard(outage: &Outage) -> Option<Obstacle> {
+    let channel = outage.channel.filter(|_| !outage.never_heard.is_empty())?;
+    outage.evidence.iter().find_map(|evidence| match *evidence {
+        Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off: true } => {
+            Some(Obstacle::MostNeverHeard { channel, identifiers, expected })
+        }
+        _ => None,
+    })
+}
+
 impl Obstacle {
     /// An obstacle of a drive, with the places of all.
     fn in_all(mut self, drive: &Drive) -> Obstacle {
@@ -99,6 +119,7 @@ impl Obstacle {
             }
             Obstacle::Thinned { channel, .. }
             | Obstacle::Unproven { channel, .. }
+            | Obstacle::MostNeverHeard { channel, .. }
             | Obstacle::KeyOff { channel } => *channel = drive.channels[usize::from(*channel)],
             Obstacle::Paused { .. }
             | Obstacle::Short { .. }
@@ -147,8 +168,9 @@ impl Analysis {
         out.extend(self.paused());
         let span = self.span.map(|(begin, end)| seconds(end - begin));
         out.extend(span.filter(|span| *span < SHORT).map(|span| Obstacle::Short { span }));
-        for doubt in self.outages.iter().filter_map(|outage| outage.doubt) {
-            let obstacle = Obstacle::Outage { doubt };
+        let open = self.outages.iter().filter_map(|outage| Some((outage, outage.doubt?)));
+        for (outage, doubt) in open {
+            let obstacle = most_never_heard(outage).unwrap_or(Obstacle::Outage { doubt });
             if !out.contains(&obstacle) {
                 out.push(obstacle);
             }

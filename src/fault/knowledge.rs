@@ -124,6 +124,11 @@ pub struct SymptomTable {
     pub may_pause: ByClass,
     /// … and how likely that is without any of them; as `leak` where there is no number.
     pub leak_may_pause: Option<f64>,
+    /// The same of so much that was never heard that the key may have been off.
+    #[serde(default)]
+    pub perhaps_off: ByClass,
+    /// … and how likely that is without any of them; as `leak` where there is no number.
+    pub leak_perhaps_off: Option<f64>,
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
@@ -142,13 +147,19 @@ impl SymptomTable {
             Setting::Gateway => self.of_gateway.get(class),
             Setting::InTurn => self.in_turn.get(class),
             Setting::MayPause => self.may_pause.get(class),
+            Setting::PerhapsOff => self.perhaps_off.get(class),
         };
         own.or_else(|| self.by.get(class)).copied()
     }
 
     /// How likely it appears with no fault at all.
     pub fn leak(&self, setting: Setting) -> f64 {
-        self.leak_may_pause.filter(|_| setting == Setting::MayPause).unwrap_or(self.leak)
+        let own = match setting {
+            Setting::MayPause => self.leak_may_pause,
+            Setting::PerhapsOff => self.leak_perhaps_off,
+            Setting::Usual | Setting::Gateway | Setting::InTurn => None,
+        };
+        own.unwrap_or(self.leak)
     }
 }
 

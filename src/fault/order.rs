@@ -31,7 +31,7 @@ fn explains_a_loss(finding: &Finding) -> bool {
     facts(&finding.evidence).any(|(fact, _)| {
         matches!(
             fact,
-            Fact::NeverHeard
+            Fact::NeverHeard { .. }
                 | Fact::NodeSilent(_)
                 | Fact::MessageSilent(_)
                 | Fact::PerhapsOff(_)
@@ -169,7 +169,7 @@ fn fresh_first(findings: &[Finding], order: &mut [usize], leaders: usize) {
 fn is_likelier_no_fault(findings: &[Finding], own: &Finding) -> bool {
     let is_silence = |what: &Observation| {
         use Fact::{NeverHeard, NodeSilent, NodesSilent};
-        matches!(what, Observation::Symptom(_, NodeSilent(_) | NodesSilent(_) | NeverHeard))
+        matches!(what, Observation::Symptom(_, NodeSilent(_) | NodesSilent(_) | NeverHeard { .. }))
     };
     let mut silences = own.evidence.iter().map(|own| &own.what).filter(|what| is_silence(what));
     let innocent = |what: &Observation| {

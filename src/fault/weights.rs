@@ -9,7 +9,7 @@ use super::symptoms::{self, Symptom};
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Sign, SymptomKind};
+use crate::analysis::symptom::{Setting, Sign, SymptomKind};
 
 /// Probability of a sign under a class that has no number for it.
 const RARE: f64 = 0.01;
@@ -61,7 +61,11 @@ pub fn by<'k>(
             knowledge.class[class].alone.as_ref().filter(|_| within).map(|alone| (alone, IN_PART))
         });
     };
-    let of_several = knowledge.symptom[&SymptomKind::NodesSilent].by.get(class).copied();
+    let kind = match symptom.setting {
+        Setting::PerhapsOff => SymptomKind::PerhapsOff,
+        _ => SymptomKind::NodesSilent,
+    };
+    let of_several = knowledge.symptom[&kind].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
     Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
 }

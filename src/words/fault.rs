@@ -243,7 +243,14 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
     let who = || subject(analysis, about);
     let name = |module| analysis.module_name(module);
     match fact {
-        Fact::NeverHeard => format!("{} is expected and was never heard", who()),
+        Fact::NeverHeard { one_message: false } => {
+            format!("{} is expected and was never heard", who())
+        }
+        Fact::NeverHeard { one_message: true } => format!(
+            "{} was never heard: one message, which may be sent in one state of the vehicle only, \
+             such as with the engine running",
+            who()
+        ),
         Fact::NodeSilent(silences) => {
             format!("{} fell silent {}", who(), summed(analysis, silences))
         }

@@ -47,6 +47,11 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
+        Obstacle::MostNeverHeard { channel, identifiers, expected } => format!(
+            "{identifiers} of {expected} identifiers that it normally sends were never heard{}: \
+             the key was off, or a module or what several share is missing",
+            on(*channel)
+        ),
         Obstacle::Unproven { channel, identifiers } => format!(
             "{} of the roster {} not heard{}, and of the others less than half of what was due",
             super::terms::plural(*identifiers, "identifier", "identifiers"),
@@ -113,6 +118,7 @@ pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
             "record again with a logger that does not pause"
         }
         Obstacle::Outage { doubt: Doubt::EngineStart } => "record another start of the engine",
+        Obstacle::MostNeverHeard { .. } => "record again with the key surely on",
         Obstacle::Unproven { .. } => "record again with a logger that keeps every frame",
         Obstacle::ChannelsMissing { .. } => "record all channels of the roster",
         Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",

@@ -39,7 +39,7 @@ pub(super) fn in_company(analysis: &Analysis, symptoms: &mut [Symptom]) {
     let since = |symptom: &Symptom| {
         let Subject::Node(node) = symptom.subject else { return None };
         let start = match symptom.fact {
-            Fact::NeverHeard => None,
+            Fact::NeverHeard { .. } => None,
             Fact::NodeSilent(Silences { times: 1, ongoing: true, first, .. }) => Some(first),
             _ => return None,
         };

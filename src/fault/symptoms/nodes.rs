@@ -55,9 +55,9 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     out
 }
 
-/// Several nodes that left as with a key-off, where nothing proves that it was one: what feeds
-/// them, or joins them to the bus, may have failed as well. Where something was surely lost, that
-/// is told.
+/// Several nodes that left as with a key-off, or most of a bus that was never heard, where nothing
+/// proves that the key was off: what feeds them, or joins them to the bus, may have failed as
+/// well. Where something was surely lost, that is told.
 fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     if analysis.lost().next().is_some() {
         return Vec::new();
@@ -66,6 +66,18 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
         outage.benign && outage.doubt == Some(Doubt::KeyOrSupply) && outage.nodes.len() >= 2
     };
     let all: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
+    let never = analysis.outages.iter().filter(|outage| {
+        outage.benign
+            && outage.doubt == Some(Doubt::KeyOrSupply)
+            && matches!(outage.nodes[..], [_])
+            && !outage.never_heard.is_empty()
+    });
+    let never = never.map(|outage| {
+        let node = outage.nodes[0];
+        let symptom = one(analysis, Subject::Node(node), &[outage]);
+        let several = company::several(analysis, node);
+        Symptom { several, setting: Setting::PerhapsOff, ..symptom }
+    });
     let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(|outage| ascending(outage)).collect();
     sets.sort_unstable();
     sets.dedup();
@@ -75,6 +87,7 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
                 all.iter().copied().filter(|outage| ascending(outage) == set).collect();
             Symptom::new(Subject::Nodes(set), Fact::PerhapsOff(summed(&own)))
         })
+        .chain(never)
         .collect()
 }
 
@@ -130,6 +143,13 @@ pub(super) fn is_left_over(outages: &[&Outage]) -> bool {
     matches!(outages, [one] if one.ids.len() == 1 && one.evidence.iter().any(with_others))
 }
 
+/// Whether it is one message whose sender is not known.
+fn is_one_message(outage: &Outage) -> bool {
+    let of_one =
+        |evidence: &Evidence| matches!(evidence, Evidence::ProbablyOneNode { identifiers: 1, .. });
+    outage.evidence.iter().any(of_one)
+}
+
 /// Whether what is lost may be sent in one mode of the vehicle only: two messages that paused
 /// together once and came back, where nothing else says that one module sends them, nor that it
 /// started anew; one of an unknown sender that went for good; and one that a roster has of no
@@ -141,13 +161,8 @@ fn may_pause(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> boo
         [one, last] if last.ongoing => one,
         _ => return false,
     };
-    let of_one = |evidence: &Evidence| {
-        matches!(
-            evidence,
-            Evidence::ProbablyOneNode { identifiers: 1, .. } | Evidence::Why(Why::Gone { .. })
-        )
-    };
-    if outage.evidence.iter().any(of_one) {
+    let gone = |evidence: &Evidence| matches!(evidence, Evidence::Why(Why::Gone { .. }));
+    if is_one_message(outage) || outage.evidence.iter().any(gone) {
         return true;
     }
     let ids: &[IdIndex] = match subject {
@@ -229,7 +244,8 @@ fn one(analysis: &Analysis, subject: Subject, outages: &[&Outage]) -> Symptom {
     let answers = answers::while_silent(analysis, &subject, outages);
     if outages.iter().any(|outage| outage.ids.is_empty()) {
         let switch = own_switch::sign(analysis, &subject, outages);
-        return Symptom::new(subject, Fact::NeverHeard)
+        let one_message = outages.iter().any(|outage| is_one_message(outage));
+        return Symptom::new(subject, Fact::NeverHeard { one_message })
             .with_signs([back])
             .with_signs(answers)
             .with_signs(switch);

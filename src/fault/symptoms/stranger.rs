@@ -61,7 +61,7 @@ fn is_of(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
 /// heard and fell silent is none: a stranger does not come and go.
 fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
     match symptom.fact {
-        Fact::NeverHeard => {
+        Fact::NeverHeard { .. } => {
             is_of(analysis, symptom, stranger) || may_answer_as(analysis, symptom, stranger)
         }
         Fact::MissedByOthers(row) => {
