@@ -88,7 +88,7 @@ const WORTH_A_PLACE: f64 = 0.2;
 /// Returns the places that they had.
 pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..findings.len()).collect();
-    let percent = |at: &usize| (findings[*at].uncalibrated * 100.0).round() as i64;
+    let percent = |at: &usize| (findings[*at].probability * 100.0).round() as i64;
     order.sort_by_key(|at| (findings[*at].standing, -percent(at)));
     let mut leaders: Vec<usize> = Vec::new();
     let only_remembered = only_remembered(findings);
@@ -155,7 +155,7 @@ fn fresh_first(findings: &[Finding], order: &mut [usize], leaders: usize) {
             let at = order[*later];
             !benign(at)
                 && !listed(at)
-                && OF_THE_SAME * findings[at].uncalibrated >= findings[next].uncalibrated
+                && OF_THE_SAME * findings[at].probability >= findings[next].probability
         });
         if let Some(fresh) = fresh {
             order[place..=fresh].rotate_right(1);
@@ -174,7 +174,7 @@ fn is_likelier_no_fault(findings: &[Finding], own: &Finding) -> bool {
     let mut silences = own.evidence.iter().map(|own| &own.what).filter(|what| is_silence(what));
     let innocent = |what: &Observation| {
         let of = |other: &Finding| speaks_for(other, what).is_some_and(|ratio| ratio > 1.0);
-        let likelier = |other: &&Finding| other.benign && other.uncalibrated > own.uncalibrated;
+        let likelier = |other: &&Finding| other.benign && other.probability > own.probability;
         findings.iter().filter(likelier).any(of)
     };
     !own.benign && own.evidence.iter().any(|own| is_silence(&own.what)) && silences.all(innocent)
