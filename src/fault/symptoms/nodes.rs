@@ -297,6 +297,9 @@ fn ascending(outage: &Outage) -> Vec<NodeIndex> {
     nodes
 }
 
+/// Fewest identifiers without a known sender that are at least one node more.
+const OF_SOMEBODY: usize = 3;
+
 fn together(analysis: &Analysis) -> Vec<Symptom> {
     let of_branch = |outage: &&Outage| outage.scope == Scope::Branch;
     let mut sets: Vec<Vec<NodeIndex>> = analysis.lost().filter(of_branch).map(ascending).collect();
@@ -313,6 +316,9 @@ fn together(analysis: &Analysis) -> Vec<Symptom> {
         let senders: Vec<Option<NodeIndex>> = here.map(|id| id.node).collect();
         let own = senders.iter().flatten().filter(|node| set.contains(node));
         let (ids, all_ids) = (own.count(), senders.len());
+        // What goes on and has no known sender is of somebody all the same.
+        let unknown = senders.iter().filter(|node| node.is_none()).count();
+        let all = all + usize::from(unknown >= OF_SOMEBODY);
         let rhythm = rhythm::of(analysis, &outages);
         let signs = [
             Sign::ReturnTogether(returned(&outages)),
