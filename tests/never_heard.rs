@@ -118,7 +118,7 @@ fn what_is_missing_together_is_one_outage_with_a_finding() {
 }
 
 /// Most of what a roster expects is missing and nothing tells of the key: it may be off, and then
-/// nobody is to blame; or else a common supply failed.
+/// nobody is to blame; or else something failed, and what may have is told without blame.
 #[test]
 fn most_of_all_may_be_waiting_for_the_key() {
     let folder = Folder::new();
@@ -129,7 +129,14 @@ fn most_of_all_may_be_waiting_for_the_key() {
     assert_eq!(never_heard(&document)[0].len(), 6);
     let outage = &document["outages"][0];
     assert_eq!((&outage["benign"], &outage["doubt"]), (&true.into(), &"key_or_supply".into()));
-    assert_eq!(document["findings"], serde_json::json!([]), "{document}");
+    let doubt = document["doubts"][0].as_str().unwrap();
+    assert!(doubt.starts_with("6 of 10 identifiers"), "{doubt}");
+    let findings = document["findings"].as_array().unwrap();
+    let classes: Vec<&str> = findings.iter().map(|own| own["class"].as_str().unwrap()).collect();
+    for class in ["module_power", "module_connector", "module_dead"] {
+        assert!(classes.contains(&class), "{classes:?}");
+    }
+    assert!(findings.iter().all(|own| own["probability"].as_f64().unwrap() < 0.2), "{document}");
     let most = folder.capture("most", &traffic(&OTHERS[..5], 6.0));
     let (_, document) = held_against(&most, &roster);
     assert_eq!(document["outages"][0]["benign"], false, "{document}");
@@ -147,6 +154,9 @@ fn an_identifier_counts_as_missing_from_three_frames_due() {
     let (code, document) = held_against(&without(4.5), &roster);
     assert_eq!((code, never_heard(&document)), (1, vec![vec!["0x700"]]));
     assert!(document["findings"][0]["title"].as_str().unwrap().contains("0x700"));
+    // Who reads that it speaks against a fault reads why.
+    let evidence = document["findings"][0]["evidence"].to_string();
+    assert!(evidence.contains("one message, which may be sent in one state"), "{evidence}");
 }
 
 /// A node that somebody named is told by its name, and the rest beside it.
