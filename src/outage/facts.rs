@@ -13,16 +13,20 @@ use crate::silence::Losses;
 /// An address claim does not count: a unit that starts sends it before anything else, and another
 /// unit that wants the address sends it too (SAE J1939-81, from memory). Nor does what carries
 /// diagnosis: a tester makes it speak, and a module whose program stands still may answer all the
-/// same.
+/// same. In a long silence this holds too for what J1939 sends when it is asked for it only.
 pub(super) fn was_silent(
     observed: &Observed<'_>,
     id: IdIndex,
     silence: Silence,
     slack: Nanoseconds,
 ) -> bool {
-    let Observed { timing, diagnostics, .. } = *observed;
+    let Observed { timing, losses, diagnostics, .. } = *observed;
     let key = &timing.ids[id].key;
     if is_claim(key.id) || diagnostics.carries(key.channel, key.id) {
+        return true;
+    }
+    let is_periodic = losses.expected[id].is_some();
+    if silence.length() >= nanoseconds(LONG) && !is_periodic && is_asked_for(key.id) {
         return true;
     }
     let slack = slack.min(silence.length() / 3);
@@ -37,6 +41,21 @@ pub(super) fn was_silent(
 /// Whether an address of SAE J1939 sends this for as long as it runs.
 pub(super) fn is_cyclic(id: Id) -> bool {
     matches!(id, Id::Extended(id) if j1939::is_cyclic(Fields::of(id).pgn))
+}
+
+/// Seconds from which a silence is so long that what a tester asked for in it is no sign of life of
+/// the program that sends by itself.
+const LONG: f64 = 10.0;
+/// The address of a service tool (SAE J1939 base document, table B2, from memory), and the one that
+/// testers for all makers use.
+const TESTERS: [u8; 2] = [0xF9, 0xFA];
+
+/// Whether an address sends this only when it is asked, or only to a tester (SAE J1939-21 and -73,
+/// from memory).
+fn is_asked_for(id: Id) -> bool {
+    let Id::Extended(id) = id else { return false };
+    let fields = Fields::of(id);
+    fields.pgn == j1939::DM2 || fields.destination.is_some_and(|to| TESTERS.contains(&to))
 }
 
 fn is_claim(id: Id) -> bool {

@@ -45,7 +45,7 @@ pub fn while_silent(analysis: &Analysis, subject: &Subject, outages: &[&Outage])
     let own: Vec<&TalkEntry> =
         talks.filter(|talk| analysis.node_of(talk.module) == Some(node)).collect();
     // What may be several modules, of which some are not asked, is no one of them.
-    let is_one = company::several(analysis, node).is_none_or(|odds| odds <= 1.0);
+    let is_one = company::several(analysis, node, outages).is_none_or(|odds| odds <= 1.0);
     match own.is_empty() {
         true if is_one => all_answer(analysis, outages),
         true => None,

@@ -6,6 +6,7 @@ mod answers;
 mod behind;
 mod bus;
 mod carried;
+mod comes_back;
 mod company;
 mod doubtful;
 mod elsewhere;

@@ -75,7 +75,7 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     let never = never.map(|outage| {
         let node = outage.nodes[0];
         let symptom = one(analysis, Subject::Node(node), &[outage]);
-        let several = company::several(analysis, node);
+        let several = company::several(analysis, node, &[]);
         Symptom { several, setting: Setting::PerhapsOff, ..symptom }
     });
     let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(|outage| ascending(outage)).collect();
@@ -121,7 +121,7 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
         .filter(|(_, outages)| !outages.is_empty())
         .map(|(subject, outages)| {
             let several = match subject {
-                Subject::Node(node) => company::several(analysis, node),
+                Subject::Node(node) => company::several(analysis, node, &outages),
                 _ => None,
             };
             let may_pause = may_pause(analysis, &subject, &outages);

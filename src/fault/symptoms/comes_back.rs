@@ -1,0 +1,50 @@
+//! How the messages of what lost its supply come back.
+//!
+//! A module boots once, and then its messages begin within a period of each other. Several modules
+//! on one feed boot each in its own time, some tenths of a second apart (common practice, no
+//! source).
+
+use crate::analysis::{Analysis, Cause, Outage};
+use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::IdIndex;
+
+/// What comes more slowly, in seconds, tells too little of when it began.
+const FAST: f64 = 0.3;
+/// Seconds by which a message of a module that has booted is late at most, beyond its period.
+const LATE: f64 = 0.08;
+/// Share of an outage that a silence lasts at least to be of it.
+const OF_IT: f64 = 0.5;
+
+/// Whether in more than half of the returns from a lost supply one message began so much later
+/// than another that no one module sends both.
+pub(super) fn in_turns(analysis: &Analysis, outages: &[&Outage]) -> bool {
+    let anew = |outage: &&&Outage| outage.cause == Cause::LostPower && !outage.ongoing;
+    let returns: Vec<f64> =
+        outages.iter().filter(anew).filter_map(|outage| apart(analysis, outage)).collect();
+    let late = returns.iter().filter(|apart| **apart >= LATE).count();
+    late * 2 > returns.len()
+}
+
+/// Seconds between the first message after an outage and the one that was latest when its period
+/// is allowed for; `None` of fewer than two.
+fn apart(analysis: &Analysis, outage: &Outage) -> Option<f64> {
+    let begins: Vec<(Nanoseconds, f64)> =
+        outage.ids.iter().filter_map(|id| begin(analysis, *id, outage)).collect();
+    if begins.len() < 2 {
+        return None;
+    }
+    let first = begins.iter().map(|(first, _)| *first).min()?;
+    begins.iter().map(|(own, period)| seconds(own - first) - period).reduce(f64::max)
+}
+
+/// When an identifier was heard first after an outage, and its period in seconds.
+fn begin(analysis: &Analysis, id: IdIndex, outage: &Outage) -> Option<(Nanoseconds, f64)> {
+    let own = &analysis.identifiers[id];
+    let rhythm = own.rhythm.filter(|rhythm| rhythm.period <= FAST)?;
+    let whole = outage.silence();
+    let long = |silence: &&crate::fold::timing::Silence| {
+        silence.overlap(&whole) > nanoseconds(outage.duration() * OF_IT)
+    };
+    let silence = own.silent.iter().filter(long).max_by_key(|own| own.overlap(&whole))?;
+    Some((silence.end, rhythm.period))
+}
