@@ -10,7 +10,7 @@ mod messages;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, log, message, messages, once, read};
+use messages::{Message, buses, log, message, messages, once, read};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -69,6 +69,42 @@ fn a_name_in_a_code_means_an_address() {
     let of_cluster = findings.filter(|own| own["nodes"].to_string().contains("0x17"));
     let codes = |own: &Value| own["codes_explained"].as_array().unwrap().len();
     assert_eq!(of_cluster.map(codes).sum::<usize>(), 0, "{:#}", away["findings"]);
+}
+
+/// An active code (DM1) of one address that misses another.
+fn misses(sender: &str, data: fn(f64) -> String) -> Message {
+    Message { data, ..message(&format!("18FECA{sender}"), 1.0, 0.217) }
+}
+
+/// Addresses that are missed on one bus and were never heard hang on one branch or supply of it,
+/// and are not behind a gateway. Missed each on another bus they are not of one branch.
+#[test]
+fn who_is_missed_by_address_is_of_the_bus_of_those_who_miss_it() {
+    let without = |gone: &[&str]| -> Vec<Message> {
+        let here = |own: &Message| !gone.iter().any(|sender| own.id.ends_with(sender));
+        truck("none").into_iter().filter(here).collect()
+    };
+    // SPN 2003, 2011 and 2049 (addresses 0x03, 0x0B and 0x31), FMI 19.
+    let transmission = misses("00", |_| "04FFD30713010000".to_owned());
+    let brakes = misses("17", |_| "04FFDB0713010000".to_owned());
+    let cab = misses("21", |_| "04FF010813010000".to_owned());
+    let of_several = |found: &Value| -> Vec<usize> {
+        let all = found["findings"].as_array().unwrap().iter();
+        let shared = all.filter(|own| own["class"] == "branch" || own["class"] == "shared_supply");
+        shared.map(|own| own["nodes"].as_array().unwrap().len()).collect()
+    };
+    let first = |found: &Value| found["findings"][0]["class"].as_str().unwrap().to_owned();
+    let all = [transmission.clone(), brakes.clone(), cab];
+    let three = reported(&log(40.0, &[without(&["03", "0B"]), all.to_vec()].concat()));
+    assert_eq!(of_several(&three), [3, 3], "{:#}", three["findings"]);
+    assert!(["branch", "shared_supply"].contains(&&*first(&three)), "{:#}", three["findings"]);
+    assert!(of_class(&three, "gateway") < 0.2);
+    let two = reported(&log(40.0, &[without(&["03", "0B"]), all[..2].to_vec()].concat()));
+    assert_eq!(of_several(&two), [2, 2], "{:#}", two["findings"]);
+    let one = [without(&["03"]), vec![transmission]].concat();
+    let other = [without(&["0B"]), vec![brakes]].concat();
+    let apart = reported(&buses(40.0, &[&one, &other]));
+    assert_eq!(of_several(&apart), [0; 0], "{:#}", apart["findings"]);
 }
 
 /// One module that remembers four others, whom nobody else misses, was cut off itself at some time:

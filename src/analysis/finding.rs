@@ -149,7 +149,7 @@ impl Finding {
             Subject::Node(_) | Subject::Sender(_) | Subject::Module(_) | Subject::Unplaced(..) => {
                 FindingScope::Node
             }
-            Subject::Nodes(_) => FindingScope::Branch,
+            Subject::Nodes(_) | Subject::Modules(_) => FindingScope::Branch,
             Subject::Channel(_) => FindingScope::Bus,
             Subject::Vehicle if self.class == ClassName::LOGGER => FindingScope::Capture,
             Subject::Vehicle => FindingScope::Vehicle,

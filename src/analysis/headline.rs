@@ -174,7 +174,7 @@ impl Analysis {
             Subject::Sender(id) => outage.scope < Scope::Bus && outage.ids.contains(id),
             Subject::Channel(channel) => outage.channel == Some(*channel),
             Subject::Vehicle => true,
-            Subject::Module(_) | Subject::Unplaced(..) => false,
+            Subject::Module(_) | Subject::Modules(_) | Subject::Unplaced(..) => false,
         }
     }
 

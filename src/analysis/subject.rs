@@ -17,6 +17,8 @@ pub enum Subject {
     Sender(IdIndex),
     /// A module whose frames are not known.
     Module(Unheard),
+    /// Several such modules of one bus, ascending.
+    Modules(Vec<Unheard>),
     /// A module of which others speak, and the nodes that fell silent, of which it may be one.
     Unplaced(Unheard, Vec<NodeIndex>),
     /// Several nodes, ascending.
@@ -58,7 +60,7 @@ impl Subject {
         match (level, self) {
             (Level::Vehicle, _) => Some(Subject::Vehicle),
             (Level::Channel, _) => self.channel(analysis).map(Subject::Channel),
-            (Level::Nodes, Subject::Nodes(_))
+            (Level::Nodes, Subject::Nodes(_) | Subject::Modules(_))
             | (Level::Node, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => {
                 Some(self.clone())
             }
@@ -82,8 +84,10 @@ impl Subject {
             Subject::Nodes(nodes) => nodes.first().map(|node| analysis.nodes[*node].channel),
             Subject::Sender(id) => Some(analysis.identifiers[*id].channel),
             Subject::Channel(channel) => Some(*channel),
-            Subject::Module(_) | Subject::Unplaced(..) if analysis.channels.len() == 1 => Some(0),
-            Subject::Module(_) | Subject::Unplaced(..) | Subject::Vehicle => None,
+            Subject::Module(_) | Subject::Modules(_) | Subject::Unplaced(..) => {
+                (analysis.channels.len() == 1).then_some(0)
+            }
+            Subject::Vehicle => None,
         }
     }
 
@@ -97,6 +101,7 @@ impl Subject {
                 among.iter().any(|node| nodes.contains(node))
             }
             (Subject::Module(module), Subject::Unplaced(other, _)) => module == other,
+            (Subject::Modules(modules), Subject::Module(module)) => modules.contains(module),
             (Subject::Nodes(nodes), Subject::Node(node)) => nodes.contains(node),
             (Subject::Nodes(nodes), Subject::Nodes(other)) => {
                 other.iter().all(|node| nodes.contains(node))

@@ -105,6 +105,7 @@ fn is_known(analysis: &Analysis, subject: &Subject) -> bool {
         Subject::Nodes(nodes) => nodes.iter().all(node),
         Subject::Sender(_) => false,
         Subject::Module(own) | Subject::Unplaced(own, _) => module(own),
+        Subject::Modules(all) => all.iter().all(module),
         Subject::Channel(_) | Subject::Vehicle => true,
     }
 }
@@ -115,12 +116,17 @@ fn names(analysis: &Analysis, subject: &Subject) -> Vec<String> {
     match subject {
         Subject::Node(node) => of_node(analysis, *node),
         Subject::Nodes(nodes) => nodes.iter().flat_map(|node| of_node(analysis, *node)).collect(),
-        Subject::Module(module) | Subject::Unplaced(module, _) => match module {
-            Unheard::Asked(module) => of_module(analysis, *module),
-            Unheard::Missed(missed) => vec![missed.0.clone()],
-            Unheard::Named(name) => vec![name.clone()],
-        },
+        Subject::Module(module) | Subject::Unplaced(module, _) => of_unheard(analysis, module),
+        Subject::Modules(all) => all.iter().flat_map(|own| of_unheard(analysis, own)).collect(),
         Subject::Sender(_) | Subject::Channel(_) | Subject::Vehicle => Vec::new(),
+    }
+}
+
+fn of_unheard(analysis: &Analysis, module: &Unheard) -> Vec<String> {
+    match module {
+        Unheard::Asked(module) => of_module(analysis, *module),
+        Unheard::Missed(missed) => vec![missed.0.clone()],
+        Unheard::Named(name) => vec![name.clone()],
     }
 }
 

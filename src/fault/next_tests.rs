@@ -264,7 +264,7 @@ fn place(subject: &Subject, level: Level, analysis: &Analysis) -> Option<Subject
     match (level, subject) {
         // What a branch or the vehicle has in common is tested as a whole.
         (Level::Node | Level::Nodes, Subject::Channel(_) | Subject::Vehicle) => None,
-        (Level::Node, Subject::Nodes(_)) => None,
+        (Level::Node, Subject::Nodes(_) | Subject::Modules(_)) => None,
         (Level::Nodes, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => None,
         _ => subject.at(level, analysis),
     }

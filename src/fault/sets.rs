@@ -232,9 +232,13 @@ fn perhaps_several(symptoms: &[Symptom]) -> impl Iterator<Item = (SymptomKind, S
     let several = symptoms.iter().filter(|symptom| symptom.several.is_some());
     let alone = several.map(|symptom| symptom.subject.nodes());
     let company = symptoms.iter().map(|symptom| symptom.company.as_slice());
+    let unheard = symptoms.iter().filter(|symptom| !symptom.missed_with.is_empty());
+    let unheard =
+        unheard.map(|symptom| (symptom.kind(), Subject::Modules(symptom.missed_with.clone())));
     alone
         .chain(company.filter(|nodes| !nodes.is_empty()))
         .map(|nodes| (SymptomKind::NodesSilent, Subject::Nodes(nodes.to_vec())))
+        .chain(unheard)
 }
 
 /// Nodes that fall silent together now in this company and now in that may hang on one branch all

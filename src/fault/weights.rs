@@ -154,8 +154,8 @@ impl Table {
             |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
         let absent = |fault: &Fault| {
             let asked = symptoms::was_asked_since(analysis, &fault.subject);
-            // A module that was never heard cannot be seen to fall silent.
-            let unheard = matches!(fault.subject, Subject::Module(_));
+            // What was never heard cannot be seen to fall silent.
+            let unheard = matches!(fault.subject, Subject::Module(_) | Subject::Modules(_));
             let missing = |kind: SymptomKind| {
                 let shown = symptoms.iter().any(|symptom| {
                     symptom.kind() == kind && symptom.may_be_of(&fault.subject, analysis)
@@ -185,7 +185,8 @@ impl Table {
                 !(shown
                     || unseen
                     || in_doubt
-                    || unheard && kind == SymptomKind::NodeSilent
+                    || unheard
+                        && matches!(kind, SymptomKind::NodeSilent | SymptomKind::NodesSilent)
                     || as_one && kind == SymptomKind::NodesSilent
                     || !hears_errors && of_errors(kind))
             };

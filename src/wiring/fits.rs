@@ -152,7 +152,7 @@ impl Harness<'_> {
             Subject::Node(_) | Subject::Sender(_) => [finding.subject.clone()].into(),
             Subject::Nodes(nodes) => nodes.iter().map(|node| Subject::Node(*node)).collect(),
             Subject::Channel(_) | Subject::Vehicle => BTreeSet::new(),
-            Subject::Module(_) | Subject::Unplaced(..) => return None,
+            Subject::Module(_) | Subject::Modules(_) | Subject::Unplaced(..) => return None,
         };
         let about = |loss: &&Loss| match &finding.subject {
             Subject::Nodes(_) => loss.own.len() > 1 && loss.own.is_subset(&lost),

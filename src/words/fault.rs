@@ -21,6 +21,10 @@ pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
         Subject::Node(node) => self::node(analysis, *node),
         Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
+        Subject::Modules(all) => {
+            let names: Vec<String> = all.iter().map(|own| unheard(analysis, own)).collect();
+            listed(&names, "and")
+        }
         Subject::Nodes(nodes) if nodes.len() == 1 => perhaps_several(analysis, nodes[0]),
         Subject::Nodes(nodes) => {
             let names: Vec<String> = nodes.iter().map(|node| self::node(analysis, *node)).collect();
@@ -92,6 +96,7 @@ pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     match &finding.subject {
         Subject::Node(node) => vec![name(node)],
         Subject::Nodes(nodes) => nodes.iter().map(name).collect(),
+        Subject::Modules(all) => all.iter().map(|own| unheard(analysis, own)).collect(),
         Subject::Channel(_) | Subject::Vehicle => Vec::new(),
         other => vec![subject(analysis, other)],
     }

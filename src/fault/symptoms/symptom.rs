@@ -1,7 +1,7 @@
 //! One symptom.
 
 use crate::analysis::Analysis;
-use crate::analysis::subject::Subject;
+use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Setting, Sign, SymptomKind};
 use crate::ids::NodeIndex;
 
@@ -20,6 +20,9 @@ pub struct Symptom {
     /// Nodes that are missing as it is and since as long, itself included, ascending: what several
     /// share may be behind all of them. Empty where it is the only one.
     pub company: Vec<NodeIndex>,
+    /// Modules that are missed as it is and were never heard either, itself included, ascending.
+    /// Empty where it is the only one.
+    pub missed_with: Vec<Unheard>,
     /// Sets of nodes with which it falls silent together, at least as often as alone.
     pub within: Vec<Vec<NodeIndex>>,
     /// What makes other faults likely behind it than usual.
@@ -41,6 +44,7 @@ impl Symptom {
             signs: Vec::new(),
             several: None,
             company: Vec::new(),
+            missed_with: Vec::new(),
             within: Vec::new(),
             setting: Setting::Usual,
             stranger: None,

@@ -3,6 +3,7 @@
 //! taken to be the same.
 
 mod bus_off;
+mod by_address;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
@@ -195,7 +196,9 @@ impl<'a> Told<'a> {
                 && !self.is_of_an_accuser(&blame[*row])
         });
         let all = self.gateway_took_others_along();
-        here.map(|row| self.missed(row, all)).collect()
+        let mut out: Vec<Symptom> = here.map(|row| self.missed(row, all)).collect();
+        by_address::mark(&self.unheard_here(), &mut out);
+        out
     }
 
     /// Whether only one tells of it, who misses many, and nothing bears it out: what was cut off
@@ -280,14 +283,20 @@ impl<'a> Told<'a> {
                 && is_of_here(row, &self.strangers)
                 && is_failing(self.analysis, row)
         };
-        let rows: Vec<&Blame> = self.analysis.diagnosis.blame.iter().filter(elsewhere).collect();
+        let here = self.unheard_here();
+        let blame = self.analysis.diagnosis.blame.iter().enumerate();
+        let rows = blame.filter(|(at, row)| elsewhere(row) && !here.contains(at));
+        let rows: Vec<&Blame> = rows.map(|(_, row)| row).collect();
         let gone = |node: &&NodeIndex| {
             self.analysis.lost().any(|outage| outage.ongoing && outage.nodes.contains(node))
         };
         let silent = self.among.iter().filter(gone).count();
         let several = |count: usize| if count >= SEVERAL { count } else { 0 };
         let missed = several(rows.len());
-        let mute = several(self.mute.len().saturating_sub(silent));
+        // Those that do not answer by the addresses of this bus are of this bus too.
+        let beyond = |talk: &&&TalkEntry| here.is_empty() || !self.is_by_address(talk.module);
+        let mute = self.mute.iter().filter(beyond).count();
+        let mute = several(mute.saturating_sub(silent));
         let codes = rows.iter().flat_map(|row| codes_of(self.analysis, row)).collect();
         let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute });
         (missed + mute > 0).then(|| symptom.with_codes(self.analysis, codes))
