@@ -33,6 +33,25 @@ fn a_code_read_before_a_loss_is_of_something_else() {
     assert!(explains(35.0) > 0);
 }
 
+/// A code that did not fail in this operation cycle may be of the same trouble in the cycle before,
+/// where a module is lost again and again; not where it failed in this one, nor of a single loss.
+#[test]
+fn a_code_of_the_cycle_before_may_be_of_who_is_lost_again() {
+    let explains = |losses: &[(f64, f64)], code: fn(f64) -> String| {
+        let whole = messages(0x101, 4);
+        let own = losses.iter().fold(whole, |own, (from, to)| cut(own, *from, *to));
+        let found = reported(&log(60.0, &[own, messages(0x300, 16), read(6.0, 0, code)].concat()));
+        let own = found["findings"].as_array().unwrap().iter();
+        let own = own.filter(|own| own["nodes"].to_string().contains("0x101"));
+        own.map(|own| own["codes_explained"].as_array().unwrap().len()).sum::<usize>()
+    };
+    let again = [(20.0, 23.0), (31.0, 35.0), (44.0, 46.0)];
+    // Pending and confirmed; and the same with "failed this operation cycle".
+    let (before, this) = (|_| "075902FFC140000C".to_owned(), |_| "075902FFC140000E".to_owned());
+    assert!(explains(&again, before) > 0);
+    assert_eq!([explains(&again, this), explains(&again[..1], before)], [0, 0]);
+}
+
 /// Whether a module is configured it finds out as it starts up: a code of it that was cleared is
 /// not gone for good before that. Cleared, it says so still.
 #[test]

@@ -35,6 +35,9 @@ pub struct Accusation {
     pub address: Option<(ChannelIndex, u8)>,
     /// How old the fault is, by the code itself.
     pub age: CodeAge,
+    /// It failed in this operation cycle, as far as its status tells (bits 0 and 1 of ISO
+    /// 14229-1:2020, D.2), or came in this capture.
+    pub this_cycle: bool,
     /// It came in this capture: time of the last read without it, and of the first with it.
     pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// When it was last read; `None` without time stamps.

@@ -69,10 +69,12 @@ impl Row<'_> {
     }
 
     /// Whether all were read before a node fell silent for the first time: then they are not of it.
-    /// One that is only stored may be of an earlier time of one that was lost twice or more.
+    /// One that did not fail in this operation cycle may be of an earlier time of one that was lost
+    /// twice or more: it is stored, or failed in the cycle before.
     pub(super) fn is_before(&self, witness: &Witness) -> bool {
         let first = witness.silences.iter().map(|own| own.start).min();
-        let again = witness.silences.len() >= 2 && self.age() >= CodeAge::Untold;
+        let earlier = self.accusations.iter().all(|code| !code.this_cycle);
+        let again = witness.silences.len() >= 2 && earlier;
         !again && first.is_some_and(|first| self.was_read_before(first))
     }
 

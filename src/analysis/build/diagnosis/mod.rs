@@ -8,7 +8,8 @@ use std::collections::BTreeSet;
 
 use crate::analysis::blame::{self, Accusation, Blame, Witness};
 use crate::analysis::diagnosis::{
-    CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry, TestEntry,
+    CodeAge, CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry,
+    TestEntry,
 };
 use crate::analysis::{Identifier, Node, Outage, Scope};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin, meaning};
@@ -181,6 +182,7 @@ pub(super) fn blamed(
                 code: code.number,
                 address: code.missed_address.map(|address| (code.module.channel, address)),
                 age: code.age,
+                this_cycle: failed_this_cycle(code),
                 appeared: code.appeared,
                 read: code.seen.map(|(_, last)| last),
                 stayed_away: code.stayed_away.filter(|_| code.tested != Some(false)),
@@ -217,4 +219,16 @@ pub(super) fn blamed(
         !in_error || own.address.is_some() && !heard(own)
     });
     blame::matrix(&accusations, &witnesses)
+}
+
+/// Status bit 1 (ISO 14229-1:2020, D.2).
+const FAILED_THIS_CYCLE: u8 = 0x02;
+
+/// Whether a code failed in this operation cycle, or came in this capture.
+fn failed_this_cycle(code: &CodeEntry) -> bool {
+    code.age == CodeAge::Failing
+        || code.appeared.is_some()
+        || code.returned
+        || code.failed_before_the_clear
+        || code.status.is_some_and(|status| status.0 & FAILED_THIS_CYCLE != 0)
 }
