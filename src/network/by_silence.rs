@@ -270,7 +270,8 @@ fn take_in_lone(
 /// through.
 fn went_on(timing: &Timing, losses: &Losses, id: IdIndex, lost: IdIndex) -> bool {
     let period = period(losses, id);
-    let lacking = timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
+    let lacking: Vec<Silence> =
+        timing.ids[id].silences.at_least(nanoseconds(LACKING * period)).collect();
     // A slower one has no chance to be heard in a short loss.
     let tells = |loss: &&Loss| seconds(loss.silence.length()) > TELLS * period;
     let kept_on = |loss: &&&Loss| {

@@ -33,9 +33,8 @@ pub(super) fn was_silent(
     let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
     let timing = &timing.ids[id];
     let Some((first, last)) = timing.heard else { return true };
-    last <= from
-        || first >= to
-        || timing.silences.at_least(to - from).iter().any(|own| own.start <= from && own.end >= to)
+    let within = Silence { start: from, end: to };
+    last <= from || first >= to || timing.silences.containing(within).next().is_some()
 }
 
 /// Whether an address of SAE J1939 sends this for as long as it runs.

@@ -1,8 +1,11 @@
 //! What falls silent and is back while much of its channel is switched off: nothing tells whether
 //! it was switched off too, for less long, or failed just then.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use super::lawful::{Doubt, Why};
 use super::{Cause, Evidence, Observed, Outage, Scope};
+use crate::ids::IdIndex;
 
 /// So many identifiers show that the key was turned off, and not one module (docs/outages.md).
 const MANY: usize = 10;
@@ -10,10 +13,10 @@ const MANY: usize = 10;
 /// Doubts losses that lie within a key-off, unless a code of this drive misses a module, the same
 /// was lost another time too, or it ran on unheard: who is switched off keeps no phase.
 pub(super) fn doubt(observed: &Observed<'_>, lost: &mut [Outage], lawful: &[Outage]) {
-    let once = |own: &Outage| {
-        let of_own = |other: &&Outage| other.ids.iter().any(|id| own.ids.contains(id));
-        lost.iter().filter(of_own).count() == 1
-    };
+    let mut losses: BTreeMap<IdIndex, usize> = BTreeMap::new();
+    let ids_of = |own: &Outage| own.ids.iter().copied().collect::<BTreeSet<_>>();
+    lost.iter().flat_map(ids_of).for_each(|id| *losses.entry(id).or_default() += 1);
+    let once = |own: &Outage| !own.ids.is_empty() && own.ids.iter().all(|id| losses[id] == 1);
     let within = |own: &Outage| {
         let holds = |off: &&Outage| {
             off.cause == Cause::SwitchedOff

@@ -59,7 +59,7 @@ impl Channel<'_> {
         let own = self.losses.of(id);
         let timing = &self.timing.ids[id];
         let lacking = timing.silences.at_least(nanoseconds(LACKING * period));
-        let short = lacking.into_iter().filter(|silence| {
+        let short = lacking.filter(|silence| {
             covered(self.quiet, *silence) == 0
                 && seconds(silence.length()) >= self.settings.shortest_outage
                 && !own.iter().any(|loss| loss.silence.overlap(silence) > 0)

@@ -151,7 +151,8 @@ fn wide(gaps: &Gaps, rhythm: Rhythm) -> f64 {
 fn comes_in_bursts(id: &IdTiming, rhythm: Rhythm, timeout: f64) -> bool {
     let Some((first, last)) = id.heard else { return true };
     let long = id.silences.at_least(nanoseconds(timeout));
-    let silent: Nanoseconds = long.iter().map(Silence::length).sum();
-    let gaps = id.frames.saturating_sub(1 + long.len() as u64);
+    let (count, silent) =
+        long.fold((0, 0), |(count, silent), own| (count + 1, silent + own.length()));
+    let gaps = id.frames.saturating_sub(1 + count);
     seconds(last - first - silent) > 2.0 * rhythm.period * gaps as f64
 }

@@ -2,17 +2,15 @@
 
 use super::stop::{NEAR, Stop, StopKind, StopSign};
 use super::together::Phase;
+use super::witnesses::{Periodic, Witnesses};
 use super::{Expectation, QUEUE, Session, covered};
-use crate::capture::ChannelIndex;
-use crate::fold::timing::{
-    ChannelTiming, IdTiming, Nanoseconds, Silence, Timing, nanoseconds, seconds,
-};
+use crate::fold::timing::{ChannelTiming, IdTiming, Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::IdIndex;
 
 /// A time without any frame on a channel.
 pub(super) struct Gap<'a> {
-    pub timing: &'a Timing,
-    pub channel: ChannelIndex,
+    /// Of its channel.
+    pub witnesses: &'a Witnesses<'a>,
     pub silence: Silence,
     /// It lasts to the end of the capture.
     pub ongoing: bool,
@@ -47,26 +45,29 @@ struct Counts<'a> {
 struct Edges {
     due: usize,
     in_time: usize,
-    /// Of those in time.
+    /// How many of those in time kept their phase.
     phase: Phase,
-    /// Of all that were due, by the first frame of each that no transmit buffer held back.
+    /// How many of all that were due kept their phase, judged not by the first frame after the gap,
+    /// which may have waited in a transmit buffer, but by the first that the sender's timer sent.
     behind: Phase,
-    /// Of those that came back on their grid.
+    /// Whether those that kept their phase came back at once.
     turns: Turns,
 }
 
-/// Of identifiers that came back on the grid that they had left, how many came at their first turn
-/// after a gap, and how many let one pass or more. While a recorder pauses all run on and come at
-/// the first; after a short a controller in bus-off waits for the bus to be quiet, and for its
-/// software, while its clock runs on.
+/// When identifiers that kept their phase across a gap were heard again. While a recorder pauses
+/// all run on, and each comes at its first turn after the gap. After a short circuit some let turns
+/// pass: their controller is in bus-off and waits for the bus to be quiet, and for its software,
+/// while its clock runs on.
 #[derive(Clone, Copy, Default)]
 struct Turns {
+    /// How many came at the first turn after the gap.
     first: usize,
+    /// How many let one turn pass or more.
     missed: usize,
 }
 
 impl Turns {
-    /// Some were kept off the bus beyond the gap.
+    /// Whether some were kept off the bus beyond the gap.
     fn kept_off(self) -> bool {
         let all = self.missed + self.first;
         self.missed >= KEPT_OFF
@@ -76,9 +77,9 @@ impl Turns {
 }
 
 impl Edges {
-    /// All ran on and could not send: what comes first has waited in transmit buffers and is off
-    /// the grid, what comes behind it is on it. A recorder that pauses finds all on their grid at
-    /// once, and who wakes has another.
+    /// Whether all ran on and could not send: then the first frame of each has waited in a transmit
+    /// buffer and is off its grid, and the next is on it. After a pause of the recording the first
+    /// is on it too, and after a sleep none is.
     fn ran_on_unsent(&self) -> bool {
         self.behind.is_kept() && self.phase.is_lost()
     }
@@ -87,7 +88,7 @@ impl Edges {
 #[derive(Default)]
 struct Errors {
     about_the_bus: usize,
-    /// Of these, in its first half or before it.
+    /// How many of these came before the gap or in its first half.
     at_first: usize,
     bus_off: usize,
     /// Reports of a controller that has counted many errors of late.
@@ -97,13 +98,8 @@ struct Errors {
 
 impl<'a> Gap<'a> {
     /// The stop that it is; `None` where nothing was due in it.
-    pub fn judge(
-        &self,
-        expected: &[Option<Expectation>],
-        pauses: &[Silence],
-        sessions: &[Session],
-    ) -> Option<Stop> {
-        let counts = self.count(expected, pauses)?;
+    pub fn judge(&self, pauses: &[Silence], sessions: &[Session]) -> Option<Stop> {
+        let counts = self.count(pauses)?;
         let engine_stood = sessions.iter().any(|session| session.holds(self.silence.start));
         let (kind, unclear) = match self.is_recorded_in_part(&counts) {
             true => (StopKind::RecordedInPart, !self.is_hardly_chance()),
@@ -113,7 +109,7 @@ impl<'a> Gap<'a> {
         signs.extend(engine_stood.then_some(StopSign::EngineStood));
         signs.extend(unclear.then_some(StopSign::PauseOrStop));
         Some(Stop {
-            channel: (kind != StopKind::CapturePause).then_some(self.channel),
+            channel: (kind != StopKind::CapturePause).then_some(self.witnesses.channel),
             silence: self.silence,
             ongoing: self.ongoing,
             kind,
@@ -127,36 +123,41 @@ impl<'a> Gap<'a> {
     /// of the time for which another was recorded: somebody took the second channel for a while
     /// only. A bus that fails is as a rule heard for longer before.
     fn is_recorded_in_part(&self, counts: &Counts<'_>) -> bool {
-        let heard = self.timing.channels[usize::from(self.channel)].heard;
-        let short = heard
-            .is_some_and(|(first, last)| (last - first).saturating_mul(10) < self.silence.length());
+        let short = self.is_longer_than_heard(IN_PART);
         self.ongoing && short && !counts.all_stopped && counts.errors.about_the_bus == 0
     }
 
-    /// A bus that dies at any time of a recording dies within its first hundredth in one of a
-    /// hundred cases.
+    /// Whether the channel was heard for less than a hundredth of the time. A bus that fails does
+    /// so at any time of the recording, and only once in a hundred times so early.
     fn is_hardly_chance(&self) -> bool {
-        let heard = self.timing.channels[usize::from(self.channel)].heard;
-        heard
-            .is_some_and(|(first, last)| (last - first).saturating_mul(100) < self.silence.length())
+        self.is_longer_than_heard(HARDLY_CHANCE)
     }
 
-    /// Whom the gap caught, and whether in time.
+    /// Whether it is longer than so many times the time for which the channel was heard.
+    fn is_longer_than_heard(&self, times: Nanoseconds) -> bool {
+        let heard = self.channel().heard;
+        heard.is_some_and(|(first, last)| {
+            (last - first).saturating_mul(times) < self.silence.length()
+        })
+    }
+
+    fn channel(&self) -> &ChannelTiming {
+        &self.witnesses.timing.channels[usize::from(self.witnesses.channel)]
+    }
+
+    /// Counts who was due in the gap, and who of them was in time at both of its edges. `live` says
+    /// how long was recorded between two times.
     fn edges(
         &self,
         covering: &[Covering<'_>],
-        expected: &[Option<Expectation>],
         live: &dyn Fn(Nanoseconds, Nanoseconds) -> Nanoseconds,
     ) -> Edges {
         let slack = nanoseconds(QUEUE);
         let mut edges = Edges::default();
         let (mut prompt, mut behind) = (Vec::new(), Vec::new());
-        for (at, id) in self.timing.ids.iter().enumerate() {
-            let (Some(expected), true) = (&expected[at], id.key.channel == self.channel) else {
-                continue;
-            };
+        for Periodic { at, timing: id, expected } in &self.witnesses.periodic {
             let silence = covering
-                .binary_search_by_key(&IdIndex(at), |covering| covering.at)
+                .binary_search_by_key(at, |covering| covering.at)
                 .ok()
                 .map(|found| covering[found].silence)
                 .or_else(|| id.silences.around(self.silence.start + self.silence.length() / 2));
@@ -165,8 +166,8 @@ impl<'a> Gap<'a> {
             };
             let period = nanoseconds(expected.rhythm.period);
             let before = live(silence.start, self.silence.start);
-            let recent = nanoseconds(expected.timeout.max(1.0));
-            if 2 * period >= self.silence.length() || before > recent {
+            let recent = nanoseconds(expected.timeout.max(RECENT));
+            if PERIODS_DUE * period >= self.silence.length() || before > recent {
                 continue;
             }
             edges.due += 1;
@@ -197,15 +198,9 @@ impl<'a> Gap<'a> {
     }
 
     /// `None` where no identifier was sending until it began.
-    fn count(&self, expected: &[Option<Expectation>], pauses: &[Silence]) -> Option<Counts<'a>> {
-        let covering: Vec<Covering<'_>> = self
-            .timing
-            .ids
-            .iter()
-            .enumerate()
-            .filter(|(_, id)| id.key.channel == self.channel)
-            .filter_map(|(at, id)| self.covering(IdIndex(at), id, expected[at]?))
-            .collect();
+    fn count(&self, pauses: &[Silence]) -> Option<Counts<'a>> {
+        let covering: Vec<Covering<'_>> =
+            self.witnesses.periodic.iter().filter_map(|own| self.covering(own)).collect();
         // Where the recording pauses again and again, only the time between the pauses counts.
         let live = |from: Nanoseconds, to: Nanoseconds| {
             to - from - covered(pauses, Silence { start: from, end: to })
@@ -225,16 +220,12 @@ impl<'a> Gap<'a> {
             })
             .count();
         let (all_stopped, errors) = (self.others_stopped(), self.errors());
-        let edges = self.edges(&covering, expected, &live);
+        let edges = self.edges(&covering, &live);
         Some(Counts { covering, until, resumed, edges, all_stopped, errors })
     }
 
-    fn covering(
-        &self,
-        at: IdIndex,
-        id: &'a IdTiming,
-        expected: Expectation,
-    ) -> Option<Covering<'a>> {
+    fn covering(&self, periodic: &Periodic<'a>) -> Option<Covering<'a>> {
+        let Periodic { at, timing: id, expected } = *periodic;
         let timeout = nanoseconds(expected.timeout);
         let silence = if self.ongoing {
             Silence { start: id.heard?.1, end: self.silence.end }
@@ -242,47 +233,39 @@ impl<'a> Gap<'a> {
             let holds =
                 |own: &Silence| own.start <= self.silence.start && own.end >= self.silence.end;
             let last = id.heard.map(|(_, last)| Silence { start: last, end: Nanoseconds::MAX });
-            id.silences.at_least(timeout).into_iter().find(holds).or_else(|| last.filter(holds))?
+            let mut kept = id.silences.containing(self.silence);
+            kept.find(|own| own.length() >= timeout).or_else(|| last.filter(holds))?
         };
         (silence.length() > timeout).then_some(Covering { at, id, silence, expected })
     }
 
     /// Whether no other channel carried anything in the midst of it.
     fn others_stopped(&self) -> bool {
-        // Clocks of channels differ by up to 0.1 s in real captures, and buses that are switched
-        // off or recorded together end with the frame that each happened to carry last.
-        let most = nanoseconds(APART_MOST);
-        let slack = (self.silence.length() / APART).clamp(nanoseconds(0.1), most);
+        // Buses that are switched off or recorded together end with the frame that each happened
+        // to carry last.
+        let (least, most) = (nanoseconds(EDGE_LEAST), nanoseconds(EDGE_MOST));
+        let slack = (self.silence.length() / EDGE_FRACTION).clamp(least, most);
         let (start, end) = (self.silence.start.saturating_add(slack), self.silence.end - slack);
         let stopped = |other: &ChannelTiming| {
             let Some((first, last)) = other.heard else { return true };
-            let mut silences =
-                other.silences.at_least(self.silence.length() - 2 * slack).into_iter();
-            first >= end
-                || last <= start
-                || silences.any(|own| own.start <= start && own.end >= end)
+            let midst = Silence { start, end };
+            first >= end || last <= start || other.silences.containing(midst).next().is_some()
         };
-        let others = self.timing.channels.iter().enumerate();
-        others.filter(|(at, _)| *at != usize::from(self.channel)).all(|(_, other)| stopped(other))
+        let Witnesses { timing, channel, .. } = self.witnesses;
+        let others = timing.channels.iter().enumerate();
+        others.filter(|(at, _)| *at != usize::from(*channel)).all(|(_, other)| stopped(other))
     }
 
-    /// Error reports near it.
+    /// Counts the error reports near the gap.
     fn errors(&self) -> Errors {
         let near = nanoseconds(NEAR);
-        let within = self.silence.start - near..=self.silence.end.saturating_add(near);
-        let halfway = self.silence.start + self.silence.length() / 2;
-        let mut count = Errors::default();
-        let errors = &self.timing.channels[usize::from(self.channel)].errors;
-        // Who is awake alone, before the others or after them, finds nobody to acknowledge.
-        let alone = errors.alone();
-        let plugging_in = errors.plugging_in(self.timing.begin());
+        let Silence { start, end } = self.silence;
+        let within = (start - near, end.saturating_add(near));
         // A plug that is pushed home has traffic behind its errors.
-        let stopped = self.silence.start - nanoseconds(NO_TRAFFIC)..=self.silence.end;
-        let all = errors.reported.iter().zip(alone).zip(plugging_in);
-        let others = all.filter(|((_, alone), _)| !alone).filter(|((error, _), plugging_in)| {
-            within.contains(&error.time) && (!plugging_in || stopped.contains(&error.time))
-        });
-        for error in others.map(|((error, _), _)| error) {
+        let stopped = (start - nanoseconds(NO_TRAFFIC), end);
+        let halfway = start + self.silence.length() / 2;
+        let mut count = Errors::default();
+        for error in self.witnesses.errors(within, stopped) {
             let at_first = error.time <= halfway;
             let error = error.frame;
             count.about_the_bus += usize::from(error.is_about_the_bus());
@@ -294,7 +277,7 @@ impl<'a> Gap<'a> {
         count
     }
 
-    /// What speaks for the kind, one sign for each thing that was looked at.
+    /// What speaks for the kind: one sign for each thing that was looked at.
     fn signs(&self, counts: &Counts<'_>, kind: StopKind) -> Vec<StopSign> {
         let mut signs = vec![self.end_of_traffic(counts)];
         if !self.ongoing {
@@ -361,29 +344,50 @@ impl<'a> Gap<'a> {
     }
 }
 
-/// Of what is silent on every channel the channels may begin and end this part of it apart …
-const APART: Nanoseconds = 10;
-/// … and at most so many seconds.
-const APART_MOST: f64 = 2.0;
-/// Errors so many seconds before a stop have hardly a frame behind them.
+/// A channel that is silent for more than so many times the time for which it was heard may have
+/// been recorded in part.
+const IN_PART: Nanoseconds = 10;
+/// Where its silence is longer than so many times that, the channel was recorded in part for sure.
+const HARDLY_CHANCE: Nanoseconds = 100;
+/// An identifier was due in a gap that is longer than so many of its periods.
+const PERIODS_DUE: Nanoseconds = 2;
+/// An identifier whose last frame came no longer than its time-out before a gap was still being
+/// sent when the gap began; so many seconds are enough where the time-out is shorter.
+const RECENT: f64 = 1.0;
+/// The silences of two channels are one where neither their starts nor their ends are further apart
+/// than one part in so many of their length.
+const EDGE_FRACTION: Nanoseconds = 10;
+/// Starts or ends of the silences of two channels may always be so many seconds apart: their clocks
+/// differ by that much in real captures.
+const EDGE_LEAST: f64 = 0.1;
+/// Starts or ends of the silences of two channels are never further apart than so many seconds.
+const EDGE_MOST: f64 = 2.0;
+/// Errors no longer than so many seconds before a stop have hardly a frame between them and it.
 const NO_TRAFFIC: f64 = 0.05;
-/// So many error frames before a stop and in its first half are those of a line that fails (common
-/// practice, no source).
+/// So many error frames just before a stop and in its first half are those of a line that fails
+/// (common practice, no source).
 const FAILS: usize = 3;
-/// Identifiers of up to this period, in seconds, are asked whether they came at their first turn.
+/// Only identifiers with a period of so many seconds or less are asked whether they came back at
+/// their first turn.
 const FAST: f64 = 0.5;
-/// So many that missed it, besides so many that did not, show that the bus itself had stopped. Two
-/// that missed it may have paused by nature.
+/// At least so many identifiers must have missed their first turn to show that the bus itself had
+/// stopped: two may have paused for reasons of their own.
 const KEPT_OFF: usize = 3;
+/// At least so many identifiers must have come back at their first turn beside those that missed
+/// theirs.
 const AT_FIRST: usize = 5;
-/// … and this share of all: a recorder that loses single frames makes a few miss one by chance.
+/// At least this share of the identifiers must have missed their first turn: a recorder that loses
+/// single frames makes a few of them miss it by chance.
 const SHARE: f64 = 0.1;
-/// Share of those due that is in time where modules shut down and start one after another.
+/// A stop is abrupt where at least so many in ten identifiers were sending until it began.
+const ABRUPT_IN_TEN: usize = 9;
+/// Modules that shut down and start one after another leave less than this share of the identifiers
+/// in time at both edges of the gap.
 const STAGED: f64 = 0.5;
-/// … and where the recorder stopped, which catches everyone in time, but for what a full bus holds
-/// back.
+/// A recorder that stops catches at least this share of the identifiers in time: all of them, but
+/// for what a full bus holds back.
 const CAUGHT: f64 = 0.9;
-/// … with the phase kept too.
+/// Where the phase is kept too, this share in time is enough for a recorder that stopped.
 const CAUGHT_RUNNING: f64 = 0.8;
 /// So many identifiers in time at both edges are no luck.
 const MANY: usize = 10;
@@ -392,7 +396,7 @@ impl Counts<'_> {
     /// What kind of stop it is, and whether it may be another.
     fn kind(&self, ongoing: bool, engine_stood: bool) -> (StopKind, bool) {
         let total = self.covering.len();
-        let abrupt = self.until.len() * 10 >= total * 9;
+        let abrupt = self.until.len() * 10 >= total * ABRUPT_IN_TEN;
         // Error frames that only come at its end are those of waking: who is awake first finds
         // nobody to acknowledge. On a line that fails each attempt to send does, until controllers
         // give up: one or two errors are chance, as where a module is cut off within a frame.

@@ -14,6 +14,7 @@ mod stops;
 mod thinned;
 mod together;
 mod wakes;
+mod witnesses;
 
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
@@ -125,7 +126,7 @@ pub fn find(
             losses.incomplete.push(IdIndex(at));
         }
         let mut silences: Vec<_> =
-            id.silences.at_least(timeout).into_iter().map(|silence| (silence, false)).collect();
+            id.silences.at_least(timeout).map(|silence| (silence, false)).collect();
         let settled = known.is_some_and(|known| known.messages.contains_key(&id.key))
             || id.frames >= SETTLED_FRAMES
             || heard.0 - begin <= 2 * expectation.reach();

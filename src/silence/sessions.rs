@@ -99,10 +99,10 @@ fn leavers(
         let (Some(expected), Some((_, last))) = (expected, id.heard) else { continue };
         let timeout = nanoseconds(expected.timeout);
         let last = Silence { start: last, end };
-        let mut silences = id.silences.at_least(timeout);
-        silences.extend(Some(last).filter(|last| last.length() > timeout));
+        let last = Some(last).filter(|last| last.length() > timeout);
         let begins = |from: Nanoseconds, to: Nanoseconds| {
-            silences.iter().map(|own| own.start).find(|start| (from..=to).contains(start))
+            let mut starts = id.silences.at_least(timeout).chain(last).map(|own| own.start);
+            starts.find(|start| (from..=to).contains(start))
         };
         if begins(stopped - near, stopped.saturating_add(near)).is_some() {
             out.near.insert(sender(id));

@@ -4,6 +4,7 @@
 use super::gap::Gap;
 use super::stop::{Stop, StopKind, StopSign};
 use super::wakes::{self, Sleep};
+use super::witnesses::Witnesses;
 use super::{Expectation, Session};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{ChannelTiming, Nanoseconds, Silence, Timing, nanoseconds};
@@ -26,18 +27,16 @@ pub(super) fn find(
     let shortest = nanoseconds(settings.shortest_outage);
     let mut stops: Vec<Stop> = Vec::new();
     for channel in 0..timing.channels.len() {
-        let silences = timing.channels[channel]
-            .silences
-            .at_least(shortest)
-            .into_iter()
-            .map(|silence| (silence, false));
+        let witnesses = Witnesses::of(timing, channel as ChannelIndex, expected);
+        let silences = &timing.channels[channel].silences;
+        let silences = silences.at_least(shortest).map(|silence| (silence, false));
         let last =
             timing.channels[channel].heard.map(|(_, last)| (Silence { start: last, end }, true));
         for (silence, ongoing) in
             silences.chain(last.filter(|(silence, _)| silence.length() >= shortest))
         {
-            let gap = Gap { timing, channel: channel as ChannelIndex, silence, ongoing };
-            if let Some(stop) = gap.judge(expected, &pauses, sessions) {
+            let gap = Gap { witnesses: &witnesses, silence, ongoing };
+            if let Some(stop) = gap.judge(&pauses, sessions) {
                 add(&mut stops, stop);
             }
         }
@@ -49,8 +48,11 @@ pub(super) fn find(
     stops
 }
 
-/// A pause of the recording is the whole of it on each channel: a bus of few frames was quiet a
-/// little longer at either end.
+/// A stop that lies in a pause of the recording for so many tenths of its length is that pause.
+const PAUSED_IN_TEN: Nanoseconds = 9;
+
+/// Leaves out what a pause of the recording explains. On a bus of few frames the stop is a little
+/// longer than the pause: it was quiet before the pause and after it too.
 fn join_pauses(stops: &mut Vec<Stop>) {
     let pauses: Vec<Silence> = stops
         .iter()
@@ -60,7 +62,7 @@ fn join_pauses(stops: &mut Vec<Stop>) {
     let is_of = |stop: &Stop, pause: &Silence| {
         stop.kind == StopKind::Unknown
             && !stop.ongoing
-            && stop.silence.overlap(pause) * 10 >= stop.silence.length() * 9
+            && stop.silence.overlap(pause) * 10 >= stop.silence.length() * PAUSED_IN_TEN
     };
     stops.retain(|stop| !pauses.iter().any(|pause| is_of(stop, pause)));
 }

@@ -83,7 +83,7 @@ pub fn report(
         engine_ran: losses.running.iter().map(|ran| (ran.start, ran.end)).collect(),
         channels,
         lanes: lanes::lanes(&identifiers, &nodes, &outages, &|id, least| {
-            timing.ids[order.sorted[id.0]].silences.at_least(least)
+            timing.ids[order.sorted[id.0]].silences.at_least(least).collect()
         }),
         identifiers,
         nodes,

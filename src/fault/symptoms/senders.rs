@@ -83,7 +83,7 @@ pub struct Named {
     /// Most errors are no plugging in, and no want of an acknowledgement.
     of_the_bus: bool,
     spread: Spread,
-    /// Nobody acknowledged these, which is no fault of the bus.
+    /// When nobody acknowledged, which is no fault of the bus; ascending.
     unanswered: Vec<Nanoseconds>,
 }
 
@@ -124,7 +124,7 @@ impl Named {
             _ => self.few_nameless && event.destroyed.is_none() && !event.frame.is_bus_off(),
         };
         let with_it = is_near(&self.with_it, event.time, WITH_IT) && !event.frame.is_bus_off();
-        own || with_it || event.alone || self.unanswered.contains(&event.time)
+        own || with_it || event.alone || self.unanswered.binary_search(&event.time).is_ok()
     }
 
     /// Whether one sender stands out.
@@ -283,7 +283,8 @@ fn counted<'a, 'b>(
     unanswered: &'b [Nanoseconds],
 ) -> impl Iterator<Item = &'a ErrorEvent> + use<'a, 'b> {
     errors.iter().filter(move |event| {
-        !event.plugging_in && !event.alone && !unanswered.contains(&event.time)
+        let told = event.plugging_in || event.alone;
+        !told && unanswered.binary_search(&event.time).is_err()
     })
 }
 
@@ -307,7 +308,7 @@ pub(crate) fn sender(analysis: &Analysis, id: IdIndex) -> Subject {
     analysis.identifiers[id].node.map_or(Subject::Sender(id), Subject::Node)
 }
 
-/// Errors that strike one and the same frame again and again.
+/// When errors struck one and the same frame again and again; ascending.
 fn unanswered(errors: &[ErrorEvent]) -> Vec<Nanoseconds> {
     let again = |a: &ErrorEvent, b: &ErrorEvent| {
         a.destroyed.is_some()
@@ -316,5 +317,8 @@ fn unanswered(errors: &[ErrorEvent]) -> Vec<Nanoseconds> {
             && [a, b].iter().all(|event| event.frame.is_unacknowledged())
     };
     let runs = errors.chunk_by(again).filter(|run| run.len() >= RUNNING);
-    runs.flatten().map(|event| event.time).collect()
+    let mut times: Vec<Nanoseconds> = runs.flatten().map(|event| event.time).collect();
+    // Time stamps may step back.
+    times.sort_unstable();
+    times
 }

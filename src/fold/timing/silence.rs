@@ -124,8 +124,8 @@ impl Longest {
     }
 
     /// Kept silences of at least `length`, in order of time.
-    pub fn at_least(&self, length: Nanoseconds) -> Vec<Silence> {
-        self.silences().filter(|silence| silence.length() >= length).collect()
+    pub fn at_least(&self, length: Nanoseconds) -> impl Iterator<Item = Silence> + '_ {
+        self.silences().filter(move |silence| silence.length() >= length)
     }
 
     /// The longest of them.
@@ -139,7 +139,16 @@ impl Longest {
 
     /// The kept silence around a time, the earlier one where two meet there.
     pub fn around(&self, time: Nanoseconds) -> Option<Silence> {
-        self.silences().find(|silence| silence.start <= time && silence.end >= time)
+        self.containing(Silence { start: time, end: time }).next()
+    }
+
+    /// The kept silences that begin no later than another and end no earlier, in order of time:
+    /// more than one only where that has no length.
+    pub fn containing(&self, other: Silence) -> impl Iterator<Item = Silence> + '_ {
+        // In order of time and without overlap, so both their starts and their ends ascend.
+        let first = self.kept.partition_point(|kept| kept.silence.end < other.end);
+        let behind = self.kept[first..].iter().map(|kept| kept.silence);
+        behind.take_while(move |own| own.start <= other.start)
     }
 
     /// Payloads before and after a kept silence.
@@ -153,7 +162,8 @@ impl Longest {
     }
 
     fn find(&self, silence: Silence) -> Option<&Kept> {
-        self.kept.iter().find(|kept| kept.silence == silence)
+        let at = self.kept.partition_point(|kept| kept.silence < silence);
+        self.kept.get(at).filter(|kept| kept.silence == silence)
     }
 
     /// Notes the settled frame of the silence that ended at `end`, if it is kept.
@@ -183,7 +193,7 @@ mod tests {
             longest.push(silence, [[0; 8]; 2]);
         }
         longest.finish();
-        let kept = longest.at_least(0);
+        let kept: Vec<Silence> = longest.at_least(0).collect();
         assert_eq!(kept.len(), Longest::KEPT);
         assert!(kept.iter().all(|silence| silence.length() >= 2000 - Longest::KEPT as i64));
         assert!(longest.is_incomplete(100));
@@ -205,6 +215,26 @@ mod tests {
         let mut expected: Vec<_> =
             alike.chain((0..3000).filter(|number| number % 7 == 3)).map(silence).collect();
         expected.sort_unstable();
-        assert_eq!(longest.at_least(0), expected);
+        assert!(longest.at_least(0).eq(expected));
+    }
+
+    #[test]
+    fn a_silence_is_found_by_its_time() {
+        let mut longest = Longest::new(10);
+        let silence = |number: i64| Silence { start: number * 100, end: number * 100 + 50 };
+        for number in (0..9).filter(|number| *number != 4) {
+            longest.push(silence(number), [[number as u8; 8]; 2]);
+        }
+        // One that begins where another ends.
+        longest.push(Silence { start: 850, end: 950 }, [[9; 8]; 2]);
+        assert_eq!(longest.payloads(silence(5)), Some([[5; 8]; 2]));
+        assert_eq!(longest.payloads(silence(4)), None);
+        assert_eq!(longest.around(850), Some(silence(8)));
+        assert_eq!(longest.around(851), Some(Silence { start: 850, end: 950 }));
+        assert_eq!(longest.around(799), None);
+        let containing = |start, end| longest.containing(Silence { start, end }).next();
+        assert_eq!(containing(310, 350), Some(silence(3)));
+        assert_eq!(containing(310, 351), None);
+        assert_eq!(containing(299, 310), None);
     }
 }

@@ -211,7 +211,7 @@ impl<'a> Scene<'a> {
         }
         let silences =
             self.observed.timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
-        let missed: Nanoseconds = silences.iter().map(|own| own.overlap(&silence)).sum();
+        let missed: Nanoseconds = silences.map(|own| own.overlap(&silence)).sum();
         missed as f64 <= 0.3 * silence.length() as f64
     }
 
