@@ -133,6 +133,20 @@ pub const STATUS_BITS: [&str; 8] = [
     "warningIndicatorRequested",
 ];
 
+/// Single bits (ISO 14229-1:2020, D.2).
+impl Status {
+    /// The test of the code failed when it ran last.
+    pub const TEST_FAILED: u8 = 0x01;
+    /// It failed in this operation cycle.
+    pub const FAILED_THIS_CYCLE: u8 = 0x02;
+    /// It failed in this operation cycle or the one before.
+    pub const PENDING: u8 = 0x04;
+    /// It failed often enough for the code to be stored.
+    pub const CONFIRMED: u8 = 0x08;
+    /// The module asks for a warning lamp.
+    pub const WARNING_LAMP: u8 = 0x80;
+}
+
 impl Status {
     /// Names of the bits that are set.
     ///

@@ -5,12 +5,15 @@ use lostnode_parsers::dtc::{Code, Status};
 use lostnode_parsers::j1939::Lamps;
 use lostnode_parsers::obd::TestResult;
 
-use super::Nanoseconds;
 use super::blame::{Blame, Missed};
+use super::{Analysis, Nanoseconds, Outage};
 pub use crate::fold::diagnostics::supply::Dip;
 pub use crate::fold::diagnostics::{
     CodeNumber, IdentitySource, MessageCounts, Module, Mute, Party, Seen,
 };
+use crate::fold::timing::nanoseconds;
+use crate::ids::NodeIndex;
+use crate::outage::STARTS_WITHIN;
 
 /// A trouble code as one module holds it.
 #[derive(Clone, Debug)]
@@ -319,6 +322,22 @@ impl TalkEntry {
     /// It was asked more than once and never answered, not even with a refusal.
     pub fn is_mute(&self) -> bool {
         self.unanswered >= 2 && self.positive == 0 && self.negative.is_empty()
+    }
+}
+
+impl Analysis {
+    /// Whether a module did not answer while a node was silent, and at no other time; or was never
+    /// heard, and the node was lost to the end.
+    pub(crate) fn is_mute_with(&self, talk: &TalkEntry, node: NodeIndex) -> bool {
+        let lost: Vec<_> = self.lost().filter(|outage| outage.nodes.contains(&node)).collect();
+        let during = |mute: &Mute| {
+            let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
+            let holds = |outage: &&Outage| {
+                first >= outage.start && last <= outage.end + nanoseconds(STARTS_WITHIN)
+            };
+            lost.iter().any(holds)
+        };
+        !talk.mute.is_empty() && talk.mute.iter().all(during)
     }
 }
 

@@ -5,9 +5,8 @@
 use super::diagnosis::Diagnosis;
 use super::finding::Observation;
 use super::{Analysis, Notice};
+use crate::fold::diagnostics::has_vin_form;
 
-/// Characters of a VIN (ISO 3779).
-const VIN: usize = 17;
 /// Shorter numbers are words like any other.
 const SHORTEST: usize = 5;
 
@@ -72,8 +71,7 @@ fn without(text: &mut String, numbers: &[String]) {
     }
 }
 
-/// A text without what has the form of a VIN: 17 digits and letters, some of each, and none of I, O
-/// and Q, which a VIN has not (ISO 3779).
+/// A text without what may be a VIN.
 fn without_vins(text: &mut String) {
     let mut out = String::new();
     let mut word = String::new();
@@ -82,7 +80,7 @@ fn without_vins(text: &mut String) {
             word.push(c);
             continue;
         }
-        out += if is_vin(&word) { Diagnosis::HIDDEN } else { &word };
+        out += if may_be_vin(&word) { Diagnosis::HIDDEN } else { &word };
         word.clear();
         out.push(c);
     }
@@ -90,9 +88,10 @@ fn without_vins(text: &mut String) {
     *text = out;
 }
 
-fn is_vin(word: &str) -> bool {
-    word.len() == VIN
-        && !word.contains(['I', 'O', 'Q', 'i', 'o', 'q'])
+/// Whether a word may be a VIN as somebody typed it. Users write names of files in small letters
+/// too, which no module does; and a time written as 17 digits is no VIN, which has some of each.
+fn may_be_vin(word: &str) -> bool {
+    has_vin_form(word)
         && word.contains(|c: char| c.is_ascii_digit())
         && word.contains(|c: char| c.is_ascii_alphabetic())
 }

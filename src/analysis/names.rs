@@ -4,13 +4,14 @@
 
 use std::fmt;
 
-use lostnode_parsers::{Id, j1939};
+use lostnode_parsers::j1939;
 
 use super::{Analysis, Channel, Identifier, Node};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::j1939::J1939;
 use crate::ids::NodeIndex;
+use crate::network::common_address;
 
 /// The name of a module: `0x7E8 (ECM-EngineControl)`, with the channel before it where there are
 /// several.
@@ -158,10 +159,5 @@ fn source_address(node: &Node, identifiers: &[Identifier], channels: &[Channel])
         return None;
     }
     let heard = node.ids.iter().map(|at| identifiers[at.0].id);
-    let mut addresses = heard.chain(node.never_heard.iter().copied()).map(|id| match id {
-        Id::Extended(id) => Some(id.as_raw() as u8),
-        Id::Standard(_) => None,
-    });
-    let first = addresses.next()??;
-    addresses.all(|address| address == Some(first)).then_some(first)
+    common_address(heard.chain(node.never_heard.iter().copied()))
 }

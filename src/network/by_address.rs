@@ -43,7 +43,7 @@ pub(super) fn nodes(timing: &Timing, addressed: &[bool]) -> Vec<Node> {
 }
 
 /// The source address that all of these identifiers have.
-pub(super) fn common(ids: impl Iterator<Item = Id>) -> Option<u8> {
+pub(crate) fn common_address(ids: impl Iterator<Item = Id>) -> Option<u8> {
     let mut addresses = ids.map(|id| match id {
         Id::Extended(id) => Some(id.as_raw() as u8),
         Id::Standard(_) => None,
@@ -58,7 +58,7 @@ pub(super) fn owner(timing: &Timing, of_roster: &[Found], node: &Node) -> Option
     if node.basis != [Basis::Address] {
         return None;
     }
-    let address = common(node.ids.iter().map(|id| timing.ids[*id].key.id))?;
+    let address = common_address(node.ids.iter().map(|id| timing.ids[*id].key.id))?;
     let has_it = |at: &usize| {
         let found = &of_roster[*at];
         found.address == Some(address) && found.node.channel == node.channel
@@ -80,6 +80,7 @@ pub(super) fn same<'f>(
         found.expected.is_none()
             && found.node.basis == [Basis::Address]
             && found.node.channel == silent.node.channel
-            && common(found.node.ids.iter().map(|id| timing.ids[*id].key.id)) == Some(address)
+            && common_address(found.node.ids.iter().map(|id| timing.ids[*id].key.id))
+                == Some(address)
     })
 }

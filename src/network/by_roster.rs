@@ -41,7 +41,7 @@ pub(super) fn nodes(timing: &Timing, file: &RosterFile, known: &Known) -> Vec<Fo
             answers: answers.clone(),
             missed_as: expected.missed_as.clone(),
         };
-        let address = by_address::common(all());
+        let address = by_address::common_address(all());
         Found { node: made, expected: Some((*node, is_heard_at_all)), address }
     };
     known.nodes.iter().map(node).collect()

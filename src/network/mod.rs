@@ -26,6 +26,7 @@ use crate::fold::timing::Timing;
 use crate::ids::{IdIndex, NodeIndex, RosterIndex};
 use crate::roster_file::{Known, RosterFile};
 use crate::silence::Losses;
+pub(crate) use by_address::common_address;
 use by_field::Fields;
 use clocks::Clocks;
 pub use missing::{MissingHere, MissingOf};
@@ -239,7 +240,7 @@ impl Found {
 
 /// The address that all of these identifiers are sent from, on a channel that speaks SAE J1939.
 pub fn source_address(timing: &Timing, ids: &[IdIndex]) -> Option<u8> {
-    by_address::common(ids.iter().map(|id| timing.ids[*id].key.id))
+    common_address(ids.iter().map(|id| timing.ids[*id].key.id))
 }
 
 /// What the capture alone tells of its senders, and identifiers whose clock cannot be told yet.

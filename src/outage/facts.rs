@@ -9,6 +9,16 @@ use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds};
 use crate::ids::IdIndex;
 use crate::silence::Losses;
 
+/// A module sends its first frames, and answers for the first time, within so many seconds of its
+/// start (common practice, no source).
+pub(crate) const STARTS_WITHIN: f64 = 5.0;
+/// Drivers start the engine within so many seconds of turning the key on (common practice, no
+/// source).
+pub(crate) const CRANKED_WITHIN: f64 = 10.0;
+/// At least so many identifiers that leave together show that the key was turned off, and not that
+/// one module failed (docs/outages.md).
+pub(super) const TAKEN_BY_KEY: usize = 10;
+
 /// Whether an identifier, periodic or not, was not heard in `silence`, but for `slack` at its ends.
 /// An address claim does not count: a unit that starts sends it before anything else, and another
 /// unit that wants the address sends it too (SAE J1939-81, from memory). Nor does what carries

@@ -31,6 +31,7 @@ use lawful::{Judged, Verdict};
 
 pub use causes::{Division, ReturnSign};
 pub use evidence::Evidence;
+pub(crate) use facts::{CRANKED_WITHIN, STARTS_WITHIN};
 pub use lawful::{Doubt, Why};
 
 /// How far an outage reaches.

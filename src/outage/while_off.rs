@@ -3,12 +3,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::facts::TAKEN_BY_KEY;
 use super::lawful::{Doubt, Why};
 use super::{Cause, Evidence, Observed, Outage, Scope};
 use crate::ids::IdIndex;
-
-/// So many identifiers show that the key was turned off, and not one module (docs/outages.md).
-const MANY: usize = 10;
 
 /// Doubts losses that lie within a key-off, unless a code of this drive misses a module, the same
 /// was lost another time too, or it ran on unheard: who is switched off keeps no phase.
@@ -21,7 +19,7 @@ pub(super) fn doubt(observed: &Observed<'_>, lost: &mut [Outage], lawful: &[Outa
         let holds = |off: &&Outage| {
             off.cause == Cause::SwitchedOff
                 && off.channel == own.channel
-                && off.ids.len() >= MANY
+                && off.ids.len() >= TAKEN_BY_KEY
                 && off.start <= own.start
                 && own.end <= off.end
         };

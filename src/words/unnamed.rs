@@ -6,14 +6,8 @@ use super::fault::is_named;
 use super::headline::some;
 use super::terms::{id_label, plural};
 use crate::analysis::Analysis;
-use crate::analysis::diagnosis::{Mute, TalkEntry};
 use crate::analysis::subject::Subject;
-use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
-
-/// Seconds that a module may take from its first frame to its first answer (common practice, no
-/// source).
-const STARTS_WITHIN: f64 = 5.0;
 
 /// What helps to find what a finding or a test is about; `None` where all of it has a name, or is
 /// no module.
@@ -42,7 +36,7 @@ fn of_node(analysis: &Analysis, node: NodeIndex) -> Option<String> {
     let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
     let ids: Vec<Id> = heard.chain(own.never_heard.iter().copied()).collect();
     let mut parts = vec![identifiers(&ids)];
-    let mute = analysis.diagnosis.talks.iter().filter(|talk| is_mute_with(analysis, talk, node));
+    let mute = analysis.diagnosis.talks.iter().filter(|talk| analysis.is_mute_with(talk, node));
     let mute: Vec<String> =
         mute.map(|talk| analysis.module_name(talk.module).to_string()).collect();
     if !mute.is_empty() {
@@ -61,18 +55,6 @@ fn of_node(analysis: &Analysis, node: NodeIndex) -> Option<String> {
 fn identifiers(ids: &[Id]) -> String {
     let count = plural(ids.len(), "identifier", "identifiers");
     format!("it sends {count}: {}", some(ids.iter().map(|id| id_label(*id))))
-}
-
-/// Whether a module did not answer while a node was silent, and at no other time; or was never
-/// heard, and the node was lost to the end.
-fn is_mute_with(analysis: &Analysis, talk: &TalkEntry, node: NodeIndex) -> bool {
-    let lost: Vec<_> = analysis.lost().filter(|outage| outage.nodes.contains(&node)).collect();
-    let during = |mute: &Mute| {
-        let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
-        lost.iter()
-            .any(|outage| first >= outage.start && last <= outage.end + nanoseconds(STARTS_WITHIN))
-    };
-    !talk.mute.is_empty() && talk.mute.iter().all(during)
 }
 
 /// How to give modules their names: in short, the command.

@@ -4,6 +4,7 @@ use crate::analysis::symptom::Rhythm;
 use crate::analysis::{Analysis, Cause, Identifier, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
+use crate::outage::CRANKED_WITHIN;
 
 /// Steps from which their length can be called even: of fewer, some are alike by chance.
 const EVEN_STEPS: usize = 4;
@@ -20,8 +21,6 @@ const HARD_START: f64 = 10.0;
 /// Where other nodes are lost briefly at so many other times, the first time is as likely one more
 /// of these as a start.
 const STARTS: usize = 6;
-/// Drivers start the engine within so many seconds of the key (common practice, no source).
-const CRANKED_WITHIN: f64 = 10.0;
 /// A channel that is awake as the recording begins shows what it sends more often than every so
 /// many seconds within so many; where this share, and so many, are first heard later, it slept. A
 /// battery that is charged keeps half awake. Of losses of 5 to 10 s soon after that 4 were lawful

@@ -13,7 +13,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
 use crate::analysis::{Analysis, Cause, ErrorEvent};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, nanoseconds};
+use crate::fold::timing::{Aftermath, Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
 
 /// One sender stands out with so many destroyed frames, where that is hardly chance.
@@ -37,11 +37,6 @@ const EDGE: f64 = 0.1;
 /// A frame is broken in its identifier, where nobody can tell whose it is, less often than behind
 /// it: so many nameless errors for each named one of the sender that stands out may be its own.
 const NAMELESS: usize = 2;
-/// A frame that fails so often running, each time within so many seconds of the time before, has
-/// nobody who acknowledges it: the others are still asleep.
-const RUNNING: usize = 4;
-const AGAIN: f64 = 0.02;
-
 /// Errors so many seconds from one that destroyed a frame of a sender are of the same contact,
 /// where the errors are that sender's.
 const WITH_IT: f64 = 0.5;
@@ -308,15 +303,16 @@ pub(crate) fn sender(analysis: &Analysis, id: IdIndex) -> Subject {
     analysis.identifiers[id].node.map_or(Subject::Sender(id), Subject::Node)
 }
 
-/// When errors struck one and the same frame again and again; ascending.
+/// When errors struck one and the same frame again and again, as where all others are asleep;
+/// ascending.
 fn unanswered(errors: &[ErrorEvent]) -> Vec<Nanoseconds> {
     let again = |a: &ErrorEvent, b: &ErrorEvent| {
         a.destroyed.is_some()
             && a.destroyed == b.destroyed
-            && b.time - a.time <= nanoseconds(AGAIN)
+            && b.time - a.time <= nanoseconds(Aftermath::AGAIN)
             && [a, b].iter().all(|event| event.frame.is_unacknowledged())
     };
-    let runs = errors.chunk_by(again).filter(|run| run.len() >= RUNNING);
+    let runs = errors.chunk_by(again).filter(|run| run.len() >= Aftermath::RUNNING);
     let mut times: Vec<Nanoseconds> = runs.flatten().map(|event| event.time).collect();
     // Time stamps may step back.
     times.sort_unstable();

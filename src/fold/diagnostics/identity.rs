@@ -112,8 +112,16 @@ fn text(data: &[u8]) -> String {
     }
 }
 
-/// Whether a text has the form of a VIN: 17 letters and digits without I, O and Q (ISO 3779:2009,
-/// 5).
+/// Whether a text may be a VIN in the writing of a user: 17 letters, in capitals or not, and digits
+/// without I, O and Q (ISO 3779:2009, 5).
+pub(crate) fn has_vin_form(text: &str) -> bool {
+    let fits =
+        |byte: u8| byte.is_ascii_alphanumeric() && !b"IOQ".contains(&byte.to_ascii_uppercase());
+    text.len() == 17 && text.bytes().all(fits)
+}
+
+/// Whether a module may give a text as its VIN: it has the form of one, in capitals, and is not all
+/// zeros, as in modules that were never told theirs.
 ///
 /// ```
 /// use lostnode::fold::diagnostics::is_vin;
@@ -121,11 +129,9 @@ fn text(data: &[u8]) -> String {
 /// assert!(!is_vin("XXTESTXXA0N00004O"));
 /// ```
 pub fn is_vin(text: &str) -> bool {
-    text.len() == 17
+    has_vin_form(text)
         && text.bytes().any(|byte| byte != b'0')
-        && text.bytes().all(|byte| {
-            byte.is_ascii_digit() || (byte.is_ascii_uppercase() && !b"IOQ".contains(&byte))
-        })
+        && !text.bytes().any(|byte| byte.is_ascii_lowercase())
 }
 
 impl Identities {

@@ -100,12 +100,12 @@ impl Aftermath {
     const SOON: f64 = 0.004;
     /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.
     pub const RECENT: usize = 12;
-    /// A frame that fails so often running for want of an acknowledgement, with nothing heard in
-    /// between and so many seconds from one time to the next, has nobody to hear it: one module is
-    /// awake alone, before the others or after them. After 16 times its controller is error passive
-    /// and its flags are no longer seen (ISO 11898-1, fault confinement).
-    const RUNNING: usize = 4;
-    const AGAIN: f64 = 0.02;
+    /// A frame that fails so often running for want of an acknowledgement has nobody to hear it:
+    /// one module is awake alone, before the others or after them. After 16 times its controller is
+    /// error passive and its flags are no longer seen (ISO 11898-1, fault confinement).
+    pub const RUNNING: usize = 4;
+    /// A frame that fails is sent again, and may fail again, within so many seconds.
+    pub const AGAIN: f64 = 0.02;
 
     /// Whether the next frame is wanted.
     #[inline]

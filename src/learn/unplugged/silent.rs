@@ -8,10 +8,8 @@ use crate::analysis::{Cause, Identifier, Scope, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
-
-/// A module that is plugged in again takes up to some seconds to be there (common practice, no
-/// source).
-pub(super) const STARTS_WITHIN: f64 = 5.0;
+use crate::outage::STARTS_WITHIN;
+use crate::silence::{covered, merged};
 
 /// Identifiers named of those that were silent in a part of a span.
 const NEAR: usize = 8;
@@ -66,16 +64,7 @@ impl Case<'_> {
             here && (outage.scope >= Scope::Bus || off)
         });
         let key_off = self.analysis.channel(channel).key_off.iter().copied();
-        let mut all: Vec<Silence> = quiet.map(|outage| outage.silence()).chain(key_off).collect();
-        all.sort_unstable();
-        let mut merged: Vec<Silence> = Vec::new();
-        for silence in all {
-            match merged.last_mut() {
-                Some(last) if silence.start <= last.end => last.end = last.end.max(silence.end),
-                _ => merged.push(silence),
-            }
-        }
-        merged
+        merged(quiet.map(|outage| outage.silence()).chain(key_off).collect())
     }
 
     /// When these identifiers were silent beside these spans, in seconds from the first frame.
@@ -198,9 +187,4 @@ impl Case<'_> {
 /// Seconds between frames of an identifier.
 fn period(id: &Identifier) -> f64 {
     id.rhythm.as_ref().map(|rhythm| rhythm.period).or(id.pace).unwrap_or(0.0)
-}
-
-/// How much of `silence` lies in the sorted `quiet` times.
-pub(super) fn covered(quiet: &[Silence], silence: Silence) -> Nanoseconds {
-    quiet.iter().map(|quiet| quiet.overlap(&silence)).sum()
 }

@@ -1,7 +1,6 @@
 //! Which module did not answer the tester while one was unplugged, and what codes of others called
 //! it then.
 
-use super::silent::{STARTS_WITHIN, covered};
 use super::spans::BY_HAND;
 use super::{Case, Named, NamingRemark, Unplugging};
 use crate::analysis::Silence;
@@ -11,6 +10,8 @@ use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Talk;
 use crate::fold::timing::nanoseconds;
 use crate::ids::RosterIndex;
+use crate::outage::STARTS_WITHIN;
+use crate::silence::covered;
 
 impl Case<'_> {
     /// Modules that were asked in each of these spans and did not answer, and answered before or

@@ -3,14 +3,13 @@
 
 use std::collections::BTreeMap;
 
+use super::super::facts::{CRANKED_WITHIN, TAKEN_BY_KEY};
 use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, Loss};
 
-/// So many identifiers show that a key was turned off.
-pub(super) const MANY: usize = 10;
 /// So many are on their grid by luck at most.
 const BY_LUCK: usize = 2;
 /// Modules are up within so many seconds of the key (common practice, no source).
@@ -29,9 +28,7 @@ const BACK_WITH: f64 = 3.0;
 /// 20 such losses of invented vehicles none was a fault (three sets of a world by others).
 const BACK_AT_ONCE: f64 = 0.6;
 const SEVERAL: usize = 6;
-/// Drivers start the engine within so many seconds of the key, and starters turn for less than so
-/// many (common practice, no source).
-const CRANKED_WITHIN: f64 = 10.0;
+/// A starter turns for less than so many seconds (common practice, no source).
 const CRANKS: f64 = 2.0;
 /// The starter begins no more than so many seconds before the engine runs by itself (common
 /// practice, no source).
@@ -252,7 +249,7 @@ impl Scene<'_> {
 fn holds(key_off: &Judged, own: &Judged) -> bool {
     // A key that surely was turned off explains what came back with the rest, on its grid by luck:
     // a few are, many are not.
-    let sure = key_off.doubt.is_none() && key_off.ids().len() >= MANY;
+    let sure = key_off.doubt.is_none() && key_off.ids().len() >= TAKEN_BY_KEY;
     let luck = if sure { BY_LUCK } else { 0 };
     let kept = matches!(own.why, Why::PhaseKept { testable, .. } if testable > luck);
     // What kept its grid speaks against the supply, and so for the key, where many left in steps.

@@ -1,7 +1,7 @@
 //! What is known of a channel when its silences are judged.
 
 use super::super::Observed;
-use super::super::facts::{fastest, is_cyclic, was_silent};
+use super::super::facts::{STARTS_WITHIN, fastest, is_cyclic, was_silent};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -19,11 +19,9 @@ const CHOPPED: f64 = 0.1;
 /// Seconds of a stretch of such a recording that show a loss by themselves: far more than it takes
 /// a recorder to get going again.
 const ALONE_FOR: f64 = 5.0;
-/// Identifiers first heard later than this share of those watched show that modules were starting.
+/// Modules were starting where more than this share of the identifiers watched is first heard late,
+/// but within [`STARTS_WITHIN`]: what comes later still is switched on, or was away before.
 const STARTING: f64 = 0.15;
-/// … where they are first heard within so many seconds: what comes later is switched on, or was
-/// away before (common practice, no source).
-const STARTS_WITHIN: f64 = 5.0;
 /// An engine without ignition or fuel stands within so many seconds (common practice, no source).
 const RUNS_ON: f64 = 4.0;
 

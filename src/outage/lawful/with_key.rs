@@ -5,7 +5,7 @@
 //! a common supply that failed just before, and both are said.
 
 use super::super::Observed;
-use super::key_offs::MANY;
+use super::super::facts::TAKEN_BY_KEY;
 use super::scene::engine_ran_on;
 use super::{Doubt, Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
@@ -60,7 +60,7 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
             continue;
         }
         let channel = judged.events.first().map(|event| event.channel);
-        let clear = |off: &&Off| !kept || off.ids >= MANY && off.channel != channel;
+        let clear = |off: &&Off| !kept || off.ids >= TAKEN_BY_KEY && off.channel != channel;
         let mut offs = offs.iter().filter(clear);
         if let Some(why) = offs.find_map(|off| off.explains(observed, judged)) {
             judged.verdict = Verdict::SwitchedOff;

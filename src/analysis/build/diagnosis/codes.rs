@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use lostnode_parsers::dtc::Code;
+use lostnode_parsers::dtc::{Code, Status};
 
 use super::names::Names;
 use crate::analysis::blame::Missed;
@@ -10,13 +10,6 @@ use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::meaning;
 use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
-
-/// Status bits (ISO 14229-1:2020, D.2).
-const TEST_FAILED: u8 = 0x01;
-const FAILED_THIS_CYCLE: u8 = 0x02;
-const PENDING: u8 = 0x04;
-const CONFIRMED: u8 = 0x08;
-const WARNING_LAMP: u8 = 0x80;
 
 type Histories = BTreeMap<(Module, CodeNumber), CodeHistory>;
 type Events = BTreeMap<(Module, CodeNumber), CodeEvent>;
@@ -75,23 +68,23 @@ fn code(
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),
         age: age(history),
-        passed: history.supported.unwrap_or(u8::MAX) & TEST_FAILED != 0
-            && history.status.is_some_and(|status| status.0 & TEST_FAILED == 0),
+        passed: history.supported.unwrap_or(u8::MAX) & Status::TEST_FAILED != 0
+            && history.status.is_some_and(|status| status.0 & Status::TEST_FAILED == 0),
         appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
         counter: history.counter,
         severity: history.severity,
         old_conversion: history.old_conversion,
-        lamp: history.fault_status.is_some_and(|status| status.0 & WARNING_LAMP != 0),
+        lamp: history.fault_status.is_some_and(|status| status.0 & Status::WARNING_LAMP != 0),
     }
 }
 
 fn standing(history: &CodeHistory) -> CodeStanding {
     let set = |bit: u8| history.status.is_some_and(|status| status.0 & bit != 0);
-    if set(TEST_FAILED) {
+    if set(Status::TEST_FAILED) {
         CodeStanding::Failing
-    } else if set(PENDING) && !set(CONFIRMED) {
+    } else if set(Status::PENDING) && !set(Status::CONFIRMED) {
         CodeStanding::Pending
-    } else if set(CONFIRMED) {
+    } else if set(Status::CONFIRMED) {
         CodeStanding::NotFailing
     } else if history.told_by == Seen::Active && history.gone.is_none() {
         CodeStanding::Active
@@ -110,9 +103,9 @@ fn age(history: &CodeHistory) -> CodeAge {
     let listed = |list: Seen| history.lists.contains(&list);
     let set = |bits: u8| history.fault_status.is_some_and(|status| status.0 & bits != 0);
     let fresh = history.absent_before.is_some() || history.returned;
-    if set(TEST_FAILED) || listed(Seen::Active) {
+    if set(Status::TEST_FAILED) || listed(Seen::Active) {
         CodeAge::Failing
-    } else if set(PENDING | FAILED_THIS_CYCLE) || listed(Seen::Pending) || fresh {
+    } else if set(Status::PENDING | Status::FAILED_THIS_CYCLE) || listed(Seen::Pending) || fresh {
         CodeAge::Recent
     } else if listed(Seen::PreviouslyActive) || tells_cycles(history) {
         CodeAge::Past
@@ -137,7 +130,7 @@ fn is_not_pending(history: &CodeHistory, pending_read: Option<Nanoseconds>) -> b
 /// these bits, and a bit that is not supported is 0 (ISO 14229-1:2020, 12.3 and D.2).
 fn tells_cycles(history: &CodeHistory) -> bool {
     let supported = history.supported.unwrap_or(u8::MAX);
-    history.fault_status.is_some() && supported & (PENDING | FAILED_THIS_CYCLE) != 0
+    history.fault_status.is_some() && supported & (Status::PENDING | Status::FAILED_THIS_CYCLE) != 0
 }
 
 /// Whether a parameter is a supply voltage of a module (SAE J1939-71, from memory) that is or was
