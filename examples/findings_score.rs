@@ -393,7 +393,7 @@ fn expected_minutes(analysis: &Analysis, knowledge: &Knowledge, truth: &str, ord
     let (mut missed, mut minutes) = (1.0, 0.0);
     for step in fault::tests_in_order(analysis, knowledge, least, &mut choose) {
         minutes += missed * step.minutes;
-        if step.classes.iter().any(|class| class == truth) {
+        if step.classes.iter().any(|class| class.as_str() == truth) {
             missed *= 1.0 - knowledge.test[&step.test].finds.get(truth).copied().unwrap_or(0.0);
         }
     }

@@ -14,6 +14,7 @@ mod marked;
 mod next_tests;
 pub mod order;
 mod readings;
+mod seen;
 mod sets;
 mod symptoms;
 mod two_buses;
@@ -44,7 +45,8 @@ use crate::analysis::subject::Subject;
 const SHOWN: f64 = 0.03;
 /// Most findings shown.
 const MOST: usize = 12;
-/// A fault puts out the codes of a symptom that it shows with at least this probability.
+/// A fault is said to explain the codes of a symptom that it shows with at least this probability:
+/// they go out with its repair.
 const PUTS_OUT: f64 = 0.25;
 
 /// What explains an analysis, and what to test next.
@@ -104,7 +106,7 @@ pub struct Tried {
     /// Minutes, with the opening where it is the first behind a cover.
     pub minutes: f64,
     /// Classes of the faults that it is for.
-    pub classes: Vec<String>,
+    pub classes: Vec<ClassName>,
 }
 
 /// The tests for what explains an analysis in an order of somebody else's choosing, to compare
@@ -124,7 +126,7 @@ pub fn tests_in_order(
         .map(|step| Tried {
             test: step.test,
             minutes: step.minutes,
-            classes: step.faults.iter().map(|at| faults[*at].class.as_str().to_owned()).collect(),
+            classes: step.faults.iter().map(|at| faults[*at].class.clone()).collect(),
         })
         .collect()
 }

@@ -2,10 +2,11 @@
 
 use std::collections::BTreeSet;
 
-use super::knowledge::{Knowledge, SymptomTable, Trace};
+use super::knowledge::Knowledge;
 use super::readings::Observed;
+use super::seen::{Seen, log_odds};
 use super::sets::Fault;
-use super::symptoms::{self, Symptom};
+use super::symptoms::Symptom;
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
@@ -19,10 +20,10 @@ const RARE: f64 = 0.01;
 const IN_PART: f64 = 0.3;
 /// No number of the tables is taken for less: a zero there means "hardly ever", and one of them
 /// must not outweigh everything else.
-const LEAST: f64 = 1e-6;
+pub const LEAST: f64 = 1e-6;
 /// The same for a symptom that stays away though a class nearly always shows it: a capture is
 /// short, and may have missed it.
-const LEAST_ABSENT: f64 = 1e-3;
+pub const LEAST_ABSENT: f64 = 1e-3;
 /// How much alike the codes are that modules hold about others that are not on this bus: one cause
 /// is behind most of them, and eight of them are not eight witnesses (common practice, no source).
 const ALIKE: f64 = 0.5;
@@ -93,8 +94,9 @@ fn any_signs(knowledge: &Knowledge, symptom: &Symptom) -> f64 {
     symptom.signs.iter().map(|sign| 1.0 / values(sign) as f64).product()
 }
 
-/// By how much each symptom counts: those that one cause is likely behind count less each, so that
-/// `n` of them come to `n / (1 + (n - 1) * ALIKE)`.
+/// How much each symptom counts, as a factor of its logarithm. A symptom counts in full, but for
+/// what modules tell of others: one cause is likely behind several codes of one kind, and `n` of
+/// them count as much as `n / (1 + (n - 1) * ALIKE)` that nothing connects.
 fn counted(symptoms: &[Symptom]) -> Vec<f64> {
     let told = |symptom: &Symptom| {
         use SymptomKind::{MissedByOthers, NoAnswer, OwnBusOff};
@@ -145,153 +147,36 @@ impl Table {
         symptoms: &[Symptom],
         readings: &[Observed],
     ) -> Self {
-        // What a fault usually shows and does not show here speaks against it.
-        // Many recorders write no error frames: that there is none then says nothing.
-        let hears_errors = analysis.channels.iter().any(|channel| !channel.errors.is_empty());
-        let lost = analysis.lost().next().is_some();
-        let all_back = lost && !analysis.lost().any(|outage| outage.ongoing);
-        let of_errors =
-            |kind: SymptomKind| matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
-        let absent = |fault: &Fault| {
-            let asked = symptoms::was_asked_since(analysis, &fault.subject);
-            // What was never heard cannot be seen to fall silent.
-            let unheard = matches!(fault.subject, Subject::Module(_) | Subject::Modules(_));
-            let missing = |kind: SymptomKind| {
-                let shown = symptoms.iter().any(|symptom| {
-                    symptom.kind() == kind && symptom.may_be_of(&fault.subject, analysis)
-                });
-                // Several modules that nothing tells apart fall silent as one; those that are
-                // missing throughout nobody saw falling silent together.
-                let as_one = symptoms.iter().any(|symptom| {
-                    (symptom.several.is_some() || !symptom.company.is_empty())
-                        && fault.subject.covers(&symptom.subject, analysis)
-                });
-                let doubtful = match kind {
-                    SymptomKind::NodeSilent => Some(SymptomKind::MessageSilent),
-                    SymptomKind::NodesSilent => Some(SymptomKind::PerhapsOff),
-                    _ => None,
-                };
-                let in_doubt = symptoms.iter().any(|symptom| {
-                    Some(symptom.kind()) == doubtful
-                        && fault.subject.covers(&symptom.subject, analysis)
-                });
-                // Who was back when the codes were read is missed no more, and on one bus nobody
-                // sees what another carries.
-                let unseen = match kind {
-                    SymptomKind::ManyMissed => all_back,
-                    SymptomKind::NotCarried => analysis.channels.len() < 2,
-                    _ => false,
-                };
-                !(shown
-                    || unseen
-                    || in_doubt
-                    || unheard
-                        && matches!(kind, SymptomKind::NodeSilent | SymptomKind::NodesSilent)
-                    || as_one && kind == SymptomKind::NodesSilent
-                    || !hears_errors && of_errors(kind))
-            };
-            let of = |(kind, table): (&SymptomKind, &SymptomTable)| {
-                table
-                    .by
-                    .get(&fault.class)
-                    .filter(|_| !table.at_times && (asked || !table.told) && missing(*kind))
-                    .map_or(0.0, |by| (1.0 - by).max(LEAST_ABSENT).ln())
-            };
-            knowledge.symptom.iter().map(of).sum::<f64>()
-        };
-        let log_odds = |prior: f64| (prior / (1.0 - prior)).ln();
-        let is_measured = |fault: &Fault| {
-            let own = |read: &Observed| fault.subject.covers(&read.reading.subject, analysis);
-            readings.iter().any(own)
-        };
-        // Who records hangs on the same wires: what strikes them strikes the recording too.
-        let untraced = |fault: &Fault| {
-            let class = &knowledge.class[&fault.class];
-            let left = |trace: &Trace| {
-                symptoms.iter().any(|symptom| {
-                    symptom.kind() == trace.symptom
-                        && fault.subject.covers(&symptom.subject, analysis)
-                        && trace
-                            .with
-                            .is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
-                })
-            };
-            // What was measured is known. A bus that is silent shows without error frames too, and
-            // codes alone are of another time or another bus.
-            let free = class.trace.is_empty() || class.trace.iter().any(left) || is_measured(fault);
-            if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
-        };
-        // Whoever measures at a module has asked before whether it was switched off.
-        let asked_before = |fault: &Fault| {
-            let asked_first = knowledge.class[&fault.class].asked_first;
-            if asked_first && is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
-        };
-        let odds = |fault: &Fault| {
-            log_odds(knowledge.class[&fault.class].prior)
-                + untraced(fault)
-                + absent(fault)
-                + asked_before(fault)
-        };
+        let seen = Seen::new(analysis, knowledge, symptoms, readings);
         let counted = counted(symptoms);
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
         places.sort_unstable();
         places.dedup();
-        // What may have been the key's opened no pair.
-        let opened = |fault: &Fault| {
-            symptoms.iter().any(|symptom| {
-                symptom.kind() == SymptomKind::NodesSilent
-                    && fault.subject.covers(&symptom.subject, analysis)
-            })
-        };
-        let one_breaks = symptoms.iter().any(|own| own.kind() == SymptomKind::SenderErrors);
         let shown = |(symptom, counted): (&Symptom, &f64)| {
-            let under = |fault: &Fault| {
-                // A pair that opens in mid-frame breaks whoever's frame that is. What one module
-                // breaks by itself is told by its own frames, and a few more are of that module.
-                let of_errors = symptom.kind() == SymptomKind::BusErrors
-                    && !one_breaks
-                    && matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() > 1)
-                    && symptom.subject.covers(&fault.subject, analysis)
-                    && opened(fault);
-                let covered = of_errors || symptom.may_be_of(&fault.subject, analysis);
-                shows(knowledge, fault, symptom).filter(|_| covered)
-            };
             let anything = |about: &&Subject| {
                 let here = symptom.subject == **about;
                 here.then(|| shown_by_anything(knowledge, symptom))
             };
-            let all = faults.iter().map(under).chain(places.iter().map(anything));
+            let under = faults.iter().map(|fault| seen.shown(fault, symptom));
+            let all = under.chain(places.iter().map(anything));
             all.map(|shown| Some(shown?.ln() * counted)).collect()
         };
         let read = |reading: &Observed| {
-            let under = |fault: &Fault| {
-                let about = fault.subject.covers(&reading.reading.subject, analysis)
-                    || reading.reading.subject.covers(&fault.subject, analysis);
-                knowledge.reading[&reading.table]
-                    .like
-                    .get(&fault.class)
-                    .filter(|_| about)
-                    .map(|like| like[reading.place].max(LEAST).ln())
-            };
-            let sound = knowledge.reading[&reading.table].like[&ClassName::SOUND][reading.place]
-                .max(LEAST)
-                .ln();
-            let under = faults.iter().map(under).chain(places.iter().map(|_| None)).collect();
-            Read { under, sound, of_codes: knowledge.reading[&reading.table].of_codes }
+            let under = faults.iter().map(|fault| seen.read(fault, reading));
+            Read {
+                under: under.chain(places.iter().map(|_| None)).collect(),
+                sound: seen.read_if_sound(reading),
+                of_codes: knowledge.reading[&reading.table].of_codes,
+            }
         };
+        let no_class = log_odds(knowledge.no_class.prior);
+        let odds = faults.iter().map(|fault| seen.odds(fault));
+        let leak = |(symptom, counted): (&Symptom, &f64)| leak(knowledge, symptom).ln() * counted;
         Table {
-            odds: faults
-                .iter()
-                .map(odds)
-                .chain(places.iter().map(|_| log_odds(knowledge.no_class.prior)))
-                .collect(),
+            odds: odds.chain(places.iter().map(|_| no_class)).collect(),
             codes: symptoms.iter().map(|symptom| symptom.codes.len() as f64).collect(),
             shown: symptoms.iter().zip(&counted).map(shown).collect(),
-            leak: symptoms
-                .iter()
-                .zip(&counted)
-                .map(|(symptom, counted)| leak(knowledge, symptom).ln() * counted)
-                .collect(),
+            leak: symptoms.iter().zip(&counted).map(leak).collect(),
             read: readings.iter().map(read).collect(),
         }
     }

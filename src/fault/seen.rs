@@ -1,0 +1,190 @@
+//! How likely each fault is by itself, and how likely it makes what is seen and read here
+//! (docs/findings.md). `weights` makes its table of these.
+
+use super::knowledge::{Knowledge, SymptomTable, Trace};
+use super::readings::Observed;
+use super::sets::Fault;
+use super::symptoms::{self, Symptom};
+use super::weights::{LEAST, LEAST_ABSENT, shows};
+use crate::analysis::Analysis;
+use crate::analysis::finding::ClassName;
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::SymptomKind;
+
+/// What faults are held against.
+pub struct Seen<'a> {
+    analysis: &'a Analysis,
+    knowledge: &'a Knowledge,
+    symptoms: &'a [Symptom],
+    readings: &'a [Observed],
+    /// Many recorders write no error frames: that there is none then says nothing.
+    hears_errors: bool,
+    /// Something was lost, and all of it came back before the end.
+    all_back: bool,
+    /// One sender breaks frames by itself.
+    one_breaks: bool,
+}
+
+impl<'a> Seen<'a> {
+    /// In an analysis, with the symptoms that it shows and what was measured.
+    pub fn new(
+        analysis: &'a Analysis,
+        knowledge: &'a Knowledge,
+        symptoms: &'a [Symptom],
+        readings: &'a [Observed],
+    ) -> Seen<'a> {
+        let lost = analysis.lost().next().is_some();
+        Seen {
+            analysis,
+            knowledge,
+            symptoms,
+            readings,
+            hears_errors: analysis.channels.iter().any(|channel| !channel.errors.is_empty()),
+            all_back: lost && !analysis.lost().any(|outage| outage.ongoing),
+            one_breaks: symptoms.iter().any(|own| own.kind() == SymptomKind::SenderErrors),
+        }
+    }
+
+    /// The logarithm of the odds of a fault before anything is seen, less what it ought to show and
+    /// does not.
+    pub fn odds(&self, fault: &Fault) -> f64 {
+        log_odds(self.knowledge.class[&fault.class].prior)
+            + self.untraced(fault)
+            + self.absent(fault)
+            + self.asked_before(fault)
+    }
+
+    /// How likely a fault shows a symptom; `None` where it cannot.
+    pub fn shown(&self, fault: &Fault, symptom: &Symptom) -> Option<f64> {
+        let covered =
+            self.breaks_frames(fault, symptom) || symptom.may_be_of(&fault.subject, self.analysis);
+        shows(self.knowledge, fault, symptom).filter(|_| covered)
+    }
+
+    /// The logarithm of how likely a reading is under a fault; `None` where the fault is not about
+    /// what was measured.
+    pub fn read(&self, fault: &Fault, read: &Observed) -> Option<f64> {
+        let subject = &read.reading.subject;
+        let about = fault.subject.covers(subject, self.analysis)
+            || subject.covers(&fault.subject, self.analysis);
+        let like = self.knowledge.reading[&read.table].like.get(&fault.class);
+        like.filter(|_| about).map(|like| like[read.place].max(LEAST).ln())
+    }
+
+    /// The logarithm of how likely a reading is at a sound vehicle.
+    pub fn read_if_sound(&self, read: &Observed) -> f64 {
+        let like = &self.knowledge.reading[&read.table].like[&ClassName::SOUND];
+        like[read.place].max(LEAST).ln()
+    }
+
+    /// What a fault usually shows and does not show here speaks against it: the sum over all
+    /// symptoms that are missing.
+    fn absent(&self, fault: &Fault) -> f64 {
+        let asked = symptoms::was_asked_since(self.analysis, &fault.subject);
+        let of = |(kind, table): (&SymptomKind, &SymptomTable)| {
+            let by = table.by.get(&fault.class);
+            by.filter(|_| !table.at_times && (asked || !table.told) && self.misses(fault, *kind))
+                .map_or(0.0, |by| (1.0 - by).max(LEAST_ABSENT).ln())
+        };
+        self.knowledge.symptom.iter().map(of).sum::<f64>()
+    }
+
+    /// Whether a fault shows no symptom of a kind, and nothing here hides one.
+    fn misses(&self, fault: &Fault, kind: SymptomKind) -> bool {
+        let shown = self.symptoms.iter().any(|symptom| {
+            symptom.kind() == kind && symptom.may_be_of(&fault.subject, self.analysis)
+        });
+        // What was never heard cannot be seen to fall silent.
+        let unheard = matches!(fault.subject, Subject::Module(_) | Subject::Modules(_));
+        let silent = matches!(kind, SymptomKind::NodeSilent | SymptomKind::NodesSilent);
+        let of_errors = matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
+        !(shown
+            || self.is_unseen(kind)
+            || self.is_in_doubt(fault, kind)
+            || unheard && silent
+            || kind == SymptomKind::NodesSilent && self.falls_silent_as_one(fault)
+            || !self.hears_errors && of_errors)
+    }
+
+    /// Whether nobody can see a symptom of a kind here: who was back when the codes were read is
+    /// missed no more, and on one bus nobody sees what another carries.
+    fn is_unseen(&self, kind: SymptomKind) -> bool {
+        match kind {
+            SymptomKind::ManyMissed => self.all_back,
+            SymptomKind::NotCarried => self.analysis.channels.len() < 2,
+            _ => false,
+        }
+    }
+
+    /// Whether the doubtful form of a symptom is seen in the place of the sure one.
+    fn is_in_doubt(&self, fault: &Fault, kind: SymptomKind) -> bool {
+        let doubtful = match kind {
+            SymptomKind::NodeSilent => SymptomKind::MessageSilent,
+            SymptomKind::NodesSilent => SymptomKind::PerhapsOff,
+            _ => return false,
+        };
+        self.covered(fault).any(|symptom| symptom.kind() == doubtful)
+    }
+
+    /// Whether several modules of the fault are seen as one. Those that nothing tells apart fall
+    /// silent as one; those that are missing throughout nobody saw falling silent together.
+    fn falls_silent_as_one(&self, fault: &Fault) -> bool {
+        self.covered(fault).any(|own| own.several.is_some() || !own.company.is_empty())
+    }
+
+    /// What speaks against a fault that left no trace in the recording: who records hangs on the
+    /// same wires, and what strikes them strikes the recording too.
+    fn untraced(&self, fault: &Fault) -> f64 {
+        let class = &self.knowledge.class[&fault.class];
+        // What was measured is known. A bus that is silent shows without error frames too, and
+        // codes alone are of another time or another bus.
+        let free = class.trace.is_empty()
+            || class.trace.iter().any(|trace| self.has_left(fault, trace))
+            || self.is_measured(fault);
+        if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
+    }
+
+    /// Whether a fault has left a trace.
+    fn has_left(&self, fault: &Fault, trace: &Trace) -> bool {
+        let fits = |symptom: &Symptom| {
+            trace.with.is_none_or(|with| symptom.signs.iter().any(|sign| sign.key() == with))
+        };
+        self.covered(fault).any(|symptom| symptom.kind() == trace.symptom && fits(symptom))
+    }
+
+    /// What speaks against a fault of which the mechanic asks first, once something was measured at
+    /// it: whoever measures at a module has asked before whether it was switched off.
+    fn asked_before(&self, fault: &Fault) -> f64 {
+        let asked_first = self.knowledge.class[&fault.class].asked_first;
+        if asked_first && self.is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
+    }
+
+    /// Whether something was measured at what the fault is about.
+    fn is_measured(&self, fault: &Fault) -> bool {
+        let own = |read: &Observed| fault.subject.covers(&read.reading.subject, self.analysis);
+        self.readings.iter().any(own)
+    }
+
+    /// Whether error frames of a bus may come from a pair of wires that opens: in mid-frame it
+    /// breaks whoever's frame that is. What one module breaks by itself is told by its own frames,
+    /// and a few more are of that module; and what may have been the key's opened no pair.
+    fn breaks_frames(&self, fault: &Fault, symptom: &Symptom) -> bool {
+        let opened =
+            || self.covered(fault).any(|symptom| symptom.kind() == SymptomKind::NodesSilent);
+        symptom.kind() == SymptomKind::BusErrors
+            && !self.one_breaks
+            && matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() > 1)
+            && symptom.subject.covers(&fault.subject, self.analysis)
+            && opened()
+    }
+
+    /// The symptoms of what the fault is about, or of a part of it.
+    fn covered(&self, fault: &Fault) -> impl Iterator<Item = &'a Symptom> {
+        self.symptoms.iter().filter(|own| fault.subject.covers(&own.subject, self.analysis))
+    }
+}
+
+/// The logarithm of the odds of a probability.
+pub fn log_odds(probability: f64) -> f64 {
+    (probability / (1.0 - probability)).ln()
+}
