@@ -88,9 +88,9 @@ const FEWEST: u64 = 300;
 const BEATEN: f64 = 0.27;
 /// Least share of frames in the peak beyond what its flanks would put there.
 const EXCESS: f64 = 0.015;
-/// The peak must stand so many times above its flanks …
+/// The peak must be at least so many times as high as its flanks.
 const CONTRAST: f64 = 1.4;
-/// … and by so many standard deviations of the counts.
+/// The peak must stand above its flanks by at least so many standard deviations of the counts.
 const DEVIATIONS: f64 = 5.0;
 
 impl RateEvidence {

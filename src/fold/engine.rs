@@ -39,20 +39,20 @@ pub struct Switch {
 struct Reading {
     /// From the data of a frame, where it is there.
     value: fn(&[u8]) -> Option<f64>,
-    /// Above this it is on …
+    /// The switch is on above this value.
     on: f64,
-    /// … and below this off. Between, it is as before.
+    /// The switch is off below this value; between the two it is as before.
     off: f64,
 }
 
-/// The engine runs above this many revolutions a minute: below the slowest idle, above what a
-/// starter turns (common practice, no source). It has stopped below a smaller number, so that a
-/// slow crank is not several starts.
+/// The engine runs above 300 revolutions a minute: that is below the slowest idle and above what a
+/// starter turns (common practice, no source). It has stopped below 200, so that a slow crank does
+/// not count as several starts.
 const SPEED: Reading = Reading { value: of_j1939, on: 300.0, off: 200.0 };
-/// As above, from an answer.
+/// The same limits for the engine speed in an answer to a tester.
 const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 };
-/// Volts behind the key switch: no system runs on the lower number, and while an engine of 12 V is
-/// cranked the other one is seldom undercut (common practice, no source).
+/// The key is on above 6 V behind its switch, which even an engine of 12 V seldom undercuts while it
+/// is cranked; it is off below 3 V, on which no system runs (common practice, no source).
 const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
 
 /// Volts that are lost between the battery and the key switch at most (common practice, no source).

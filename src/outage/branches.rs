@@ -10,8 +10,8 @@ use crate::silence::Losses;
 /// Nodes whose losses begin within this many seconds of each other, besides their fastest periods,
 /// may share a branch.
 const BRANCH_START: f64 = 0.1;
-/// … and end within this many seconds: control units start up at different speeds (common
-/// practice, no source).
+/// Nodes may share a branch where their losses end within this many seconds of each other: control
+/// units start up at different speeds (common practice, no source).
 const BRANCH_END: f64 = 3.0;
 
 /// Whole nodes of one channel that fall silent and return together are one outage of a branch.

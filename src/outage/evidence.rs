@@ -99,7 +99,7 @@ pub enum Evidence {
     NeverHeard {
         /// Frames that would have come of the identifier with the fewest.
         due: f64,
-        /// … and of the one with the most.
+        /// Frames that would have come of the identifier with the most.
         most: f64,
         /// Seconds in which the channel carried traffic.
         awake: f64,

@@ -12,7 +12,7 @@ use crate::silence::{KeyState, QUEUE, Roll, in_packets};
 
 /// What comes so many seconds after its channel was not only late with its first frame.
 const LATER: f64 = 1.0;
-/// Frames that would have come by then.
+/// What is late has missed at least so many frames by then.
 const DUE: f64 = 3.0;
 /// The bus ran as the recording began where this share of what the roster expects of the others was
 /// there at once.
@@ -20,8 +20,9 @@ const RUNNING: f64 = 0.8;
 /// Modules take so many seconds, besides a period, from their first identifier to their last
 /// (common practice, no source).
 const START_UP: f64 = 2.0;
-/// A pause is as long as another that is no more than so many times longer, and so many periods.
+/// A pause is as long as another one where it is no more than so many times as long.
 const LONGER: f64 = 1.5;
+/// A pause may be longer than another one by so many periods besides, and still be as long.
 const PERIODS: f64 = 2.0;
 /// More than this share of a channel is what the key switches on, and not one module.
 const MOST: f64 = 0.5;

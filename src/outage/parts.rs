@@ -7,7 +7,11 @@ use super::{Evidence, Observed, Outage, Scope, Why};
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
-use crate::silence::{Event, Loss, Losses};
+use crate::silence::{Event, Loss, Losses, QUEUE};
+
+/// Identifiers of one outage came back one after another, and not at once, where the last is more
+/// than so many seconds behind the first.
+const OVER: f64 = 0.5;
 
 /// The outage of a lost event, as yet without a cause: of a node, of several, or of identifiers
 /// whose sender is not known. What falls silent together is one, whatever is known of its senders.
@@ -102,7 +106,7 @@ impl Part {
         ids.sort_unstable();
         let fastest = fastest(losses, &ids);
         // The node stopped and returned within a period of its fastest identifier.
-        let slack = nanoseconds(fastest + 0.02);
+        let slack = nanoseconds(fastest + QUEUE);
         let mut going_on = Vec::new();
         if let Some(node) = node {
             let own = &network.nodes[node].ids;
@@ -155,7 +159,7 @@ impl Part {
         }
         let last = cluster.iter().map(|loss| loss.silence.end).max();
         let back = last.unwrap_or(self.silence.end) - self.silence.end;
-        if back > nanoseconds(0.5) && !cluster[0].ongoing {
+        if back > nanoseconds(OVER) && !cluster[0].ongoing {
             out.push(Evidence::CameBackOver { seconds: seconds(back) });
         }
         let channel = timing.ids[cluster[0].id].key.channel;

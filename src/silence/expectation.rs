@@ -41,8 +41,18 @@ struct Grid {
 const FEWEST_FRAMES: u64 = 12;
 /// Share of a cycle within which a frame is on its grid. Any frame is by luck in a fifth of cases.
 const ON_GRID: f64 = 0.1;
-/// What a last frame may wait in its sender or for the bus, and what a coarse clock adds.
+/// So many seconds a frame may be late because it waited in its sender or for the bus, and because
+/// the clock is coarse.
 pub const QUEUE: f64 = 0.02;
+/// The scatter that the gaps of a timer usually have, as a share of its period (common practice, no
+/// source).
+const USUAL_JITTER: f64 = 0.02;
+/// A sender fell silent no later than so many of its periods after its last frame.
+const REACH_PERIODS: f64 = 1.5;
+/// To the reach of a sender so many times the scatter of its gaps is added.
+const REACH_JITTERS: f64 = 5.0;
+/// To the reach of a sender so many seconds are added, for what the fastest wait for the bus.
+const REACH_LEAST: f64 = 0.005;
 
 impl Expectation {
     /// What is expected: by the roster file where there is one, else by its own rhythm.
@@ -60,11 +70,10 @@ impl Expectation {
             return None;
         }
         let message = known.and_then(|known| known.timed.as_ref());
-        // Too few frames to show a rhythm: the file's, with the scatter that timers usually have
-        // (common practice, no source).
+        // Too few frames to show a rhythm: that of the file.
         let from_file = || {
             let period = message?.period?;
-            Some(Rhythm { period, jitter: period * 0.02 })
+            Some(Rhythm { period, jitter: period * USUAL_JITTER })
         };
         let rhythm = id.rhythm().or_else(from_file)?;
         let timeout = message
@@ -85,11 +94,11 @@ impl Expectation {
         })
     }
 
-    /// Longest plausible time from a frame to the moment its sender fell silent: one and a half
-    /// periods and the jitter.
+    /// Longest plausible time from a frame to the moment its sender fell silent.
     pub(super) fn reach(&self) -> Nanoseconds {
         // A roster may name any period; twice as long still is a time.
-        let reach = nanoseconds(1.5 * self.rhythm.period + 5.0 * self.rhythm.jitter + 0.005);
+        let Rhythm { period, jitter } = self.rhythm;
+        let reach = nanoseconds(REACH_PERIODS * period + REACH_JITTERS * jitter + REACH_LEAST);
         reach.min(Nanoseconds::MAX / 8)
     }
 

@@ -23,9 +23,9 @@ const EDGE: f64 = 0.5;
 const FEW: f64 = 0.6;
 /// An identifier with fewer frames may have been silent by chance.
 const FEWEST_FRAMES: u64 = 3;
-/// An identifier is silent after so many seconds at least …
+/// An identifier is not called silent before so many seconds have passed without it.
 const SILENT: f64 = 0.5;
-/// … and so many of its usual gaps.
+/// An identifier is not called silent before so many of its usual gaps have passed without it.
 const GAPS: f64 = 3.0;
 
 /// Looks for them on one channel.

@@ -24,9 +24,9 @@ pub struct Roll {
     /// How many were never heard besides, of which that proves nothing: too many frames are missing
     /// from the recording.
     pub unproven: usize,
-    /// How many identifiers are expected, and how many of them were heard.
+    /// How many identifiers are expected.
     pub expected: usize,
-    /// … of them heard.
+    /// How many of the expected identifiers were heard.
     pub heard: usize,
     /// What the roster's knowledge of the key tells.
     pub key: KeyState,

@@ -120,12 +120,13 @@ pub enum StopSign {
     PauseOrStop,
 }
 
-/// How long before a sleep its senders may stop, and how long after waking they may take, in
-/// seconds. Common practice, no source: control units stay awake for a few seconds after key-off
-/// and take up to some seconds to start.
+/// Senders may stop so many seconds before the whole bus sleeps: control units stay awake for a few
+/// seconds after key-off, each for its own time (common practice, no source).
 const GOING_TO_SLEEP: f64 = 5.0;
+/// Senders may take so many seconds after waking until they send: control units take up to some
+/// seconds to start (common practice, no source).
 const WAKING: f64 = 10.0;
-/// How close to a stop an error frame belongs to it, in seconds.
+/// An error frame belongs to a stop where it lies no further from it than so many seconds.
 pub(super) const NEAR: f64 = 1.0;
 
 impl Stop {

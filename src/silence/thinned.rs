@@ -28,8 +28,9 @@ pub enum HowThinned {
     },
 }
 
-/// Fewest frames, and identifiers, that a judgement is made on.
+/// Fewest frames of a channel on which a judgement is made.
 const FEWEST_FRAMES: u64 = 100;
+/// Fewest identifiers of a channel on which a judgement is made.
 const FEWEST_IDENTIFIERS: usize = 4;
 /// From this share of identifiers on, a sign counts. Most of what a vehicle broadcasts is periodic:
 /// sound channels have at most a fifth of their identifiers without a rhythm.

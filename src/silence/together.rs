@@ -31,12 +31,13 @@ pub struct Phase {
     pub kept: usize,
 }
 
-/// Fewest identifiers whose phase is asked for before it is believed: one is on its grid by luck in
-/// 20 to 40 of a hundred cases, three hardly.
+/// The phase is believed where it can be told of at least so many identifiers: one is on its grid by
+/// luck in 20 to 40 of a hundred cases, three hardly.
 const TESTABLE: usize = 3;
-/// Share of them that must have kept it: any that a busy bus or a coarse clock moved need not.
+/// The senders ran on where at least this share of the identifiers kept their phase: a busy bus or a
+/// coarse clock may have moved the rest.
 const KEPT: f64 = 0.8;
-/// No more than this share keeps it where the senders did not run on.
+/// The senders did not run on where no more than this share of the identifiers kept their phase.
 const LUCK: f64 = 0.5;
 
 impl Phase {
@@ -63,11 +64,12 @@ impl Phase {
     }
 }
 
-/// Returns further apart than this part an event, in seconds: one common wire heals at once, and
-/// modules of one supply start within moments of each other.
+/// Identifiers that returned within so many seconds of each other always returned together: one
+/// common wire heals at once, and modules of one supply start within moments of each other.
 const RETURN: f64 = 0.5;
-/// … or this share of its length, or so many periods of an identifier.
+/// After a long silence returns may be apart by this share of its length.
 const RETURN_SHARE: f64 = 0.1;
+/// The return of a slow identifier may be so many of its periods behind that of another.
 const RETURN_PERIODS: f64 = 1.5;
 
 /// The losses of all channels as events, in order of their onset.
@@ -79,7 +81,7 @@ pub fn together(timing: &Timing, losses: &Losses) -> Vec<Event> {
         let mut own: Vec<Waiting> = own.filter_map(|loss| Waiting::of(losses, loss)).collect();
         own.sort_by_key(|waiting| (waiting.due, waiting.loss.id));
         for group in by_onset(&own) {
-            let parts = by_return(group).into_iter();
+            let parts = parts_by_return(group).into_iter();
             events.extend(parts.map(|part| Event::of(channel, losses, part)));
         }
     }
@@ -131,7 +133,7 @@ fn by_onset(own: &[Waiting]) -> Vec<Vec<Waiting>> {
 }
 
 /// Parts those that returned from those that did not, and returns that are far apart.
-fn by_return(mut group: Vec<Waiting>) -> Vec<Vec<Loss>> {
+fn parts_by_return(mut group: Vec<Waiting>) -> Vec<Vec<Loss>> {
     group.sort_by_key(|waiting| (waiting.loss.ongoing, waiting.loss.silence.end, waiting.loss.id));
     let mut parts: Vec<Vec<Loss>> = Vec::new();
     for Waiting { loss, period, .. } in group {

@@ -11,10 +11,13 @@ pub(super) struct Sleep {
     pub wakes: usize,
 }
 
-/// Network management keeps a sleeping bus silent but for polls of a few tenths of a second (seen
-/// on an open capture of a truck: 0.11 s once a second). All in seconds.
+/// A bus that wakes for no longer than so many seconds stays asleep: network management polls a
+/// sleeping bus for a few tenths of a second (seen on an open capture of a truck: 0.11 s once a
+/// second).
 const WAKE: f64 = 0.5;
+/// A sleeping bus is silent for at least so many seconds between two wakes.
 const QUIET: f64 = 0.2;
+/// A sleep lasts for at least so many seconds.
 const SHORTEST: f64 = 2.0;
 /// Least share of a sleep in which the bus is quiet.
 const MOSTLY: f64 = 0.6;
@@ -49,7 +52,8 @@ pub(super) fn find(channel: &ChannelTiming, pauses: &[Silence]) -> Vec<Sleep> {
     chains.into_iter().map(|(sleep, _)| sleep).collect()
 }
 
-/// Wakes keep the clock of the network management to this share of their distance.
+/// Wakes are even where their distances differ by no more than this share: they keep the clock of
+/// the network management.
 const EVEN: f64 = 0.1;
 /// So many even wakes are no chance.
 const FEWEST: usize = 3;

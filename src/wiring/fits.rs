@@ -15,9 +15,10 @@ use crate::wiring_file::ElementKind;
 /// A loss in which a node that it alone feeds kept sending leaves an element so much of its weight.
 /// One such is no proof: losses of two causes may begin together.
 const ONCE: f64 = 0.2;
-/// Where a node has two feeds of a kind, it stops less often for want of one …
+/// Where a node has two feeds of a kind, one of them weighs so much of a sole feed: the node stops
+/// less often for want of one.
 const ONE_OF_TWO: f64 = 0.4;
-/// … and two elements that fail at once weigh so much less than one.
+/// Two elements that fail at once weigh so much of one that fails.
 const PAIR: f64 = 0.03;
 
 /// What has to fail for a class of finding.

@@ -35,9 +35,9 @@ pub struct Reading {
     /// Outcomes of a trial.
     #[serde(default)]
     pub outcomes: Vec<String>,
-    /// Probability of each where the element has the fault …
+    /// Probability of each where the element has the fault.
     pub faulty: Vec<f64>,
-    /// … and where it has not.
+    /// Probability of each where the element is sound.
     pub sound: Vec<f64>,
 }
 

@@ -16,20 +16,24 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Aftermath, Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
 
-/// One sender stands out with so many destroyed frames, where that is hardly chance.
+/// One sender stands out only with at least so many destroyed frames.
 const FEWEST: usize = 4;
-/// So many destroyed frames, of so many senders, none of which stands out, are everybody's.
+/// At least so many destroyed frames, none of whose senders stands out, are everybody's.
 const MANY: usize = 10;
+/// Destroyed frames are everybody's only where they are of at least so many senders.
 const SENDERS: usize = 3;
-/// … and of so many frames each, a fifth of all or more, whoever else stands out. Of 13
-/// terminations of invented vehicles 12 had so many others, of 12 bad contacts none (a set of a
+/// Beside a sender that stands out, only others with at least so many destroyed frames count. Of 13
+/// terminations of invented vehicles 12 had enough such others, of 12 bad contacts none (a set of a
 /// world by others).
 const EACH: usize = 2;
-const FIFTH: usize = 5;
-/// … or of one sender so large a part, so many times its share of the traffic: of 22 terminations
-/// of invented vehicles none reached six times, of bad contacts taken for the main line 8 did
-/// (three sets of a world by others).
+/// Beside a sender that stands out, the others must have at least one part in so many of all
+/// destroyed frames to make them everybody's.
+const FRACTION: usize = 5;
+/// A sender is struck beyond its share only where at least this part of the destroyed frames is its.
 const PART: f64 = 0.2;
+/// A sender is struck beyond its share where its part of the destroyed frames is at least so many
+/// times its share of the traffic: of 22 terminations of invented vehicles none reached six times,
+/// of bad contacts taken for the main line 8 did (three sets of a world by others).
 const BEYOND: f64 = 7.5;
 /// Errors so many seconds from where a silence begins or ends have to do with it, and tell nothing
 /// of who suffers.
@@ -245,7 +249,7 @@ impl One {
         let each = others.values().filter(|count| **count >= EACH);
         let (senders, frames) =
             each.fold((0, 0), |(senders, frames), count| (senders + 1, frames + count));
-        senders >= SENDERS && frames >= MANY && FIFTH * frames >= named.len()
+        senders >= SENDERS && frames >= MANY && FRACTION * frames >= named.len()
     }
 
     /// Whether its frames are destroyed so much more often than those of others that the others are

@@ -69,7 +69,7 @@ pub(super) fn begin(pdu: Pdu<'_>) -> Option<&[u8]> {
 /// A module begins to answer within P2, 50 ms (ISO 14229-2:2013, table 4); the rest is for a
 /// gateway on the way there and back, and for the logger. In nanoseconds.
 const PROMPT: i64 = 150_000_000;
-/// … and after "answer pending" within P2*, 5 s.
+/// After "answer pending" a module answers within P2*, 5 s (the same table). In nanoseconds.
 const PENDING: i64 = 5_000_000_000;
 /// Requests kept; a tester asks few modules at once.
 const MOST: usize = 64;

@@ -46,14 +46,16 @@ const MOST: usize = 20_000;
 /// Identifiers believed for their exchanges; 256 modules and their testers are more than any
 /// vehicle has.
 const MOST_BY_EXCHANGE: usize = 1024;
-/// Different requests of testers that are kept, and of one that nobody answers.
+/// Different requests of testers that are kept.
 const MOST_ASKED: usize = 4096;
+/// Different requests that are kept of one tester that nobody answers.
 const MOST_IN_VAIN: usize = 64;
 /// Different requests that another tester sends too, from which one that nobody answers is known.
 const ALIKE: usize = 2;
-/// Requests remembered, and for how long, in nanoseconds: the longest wait for an answer is P2*, 5
-/// s (ISO 14229-2:2013, table 4).
+/// Requests that are remembered at once.
 const RECENT: usize = 64;
+/// How long a request is remembered, in nanoseconds: the longest wait for an answer is P2*, 5 s (ISO
+/// 14229-2:2013, table 4).
 const PATIENCE: i64 = 5_000_000_000;
 
 /// The first bytes of a request, and how many they are.

@@ -12,7 +12,8 @@ use crate::capture::ChannelIndex;
 /// Time within which a module begins to answer, P2 (ISO 14229-2:2013, table 4; the same in ISO
 /// 15765-4), in seconds.
 pub const P2: f64 = 0.05;
-/// … and after it said that the answer is pending, P2*.
+/// Time within which a module answers after it said that the answer is pending, P2* (the same
+/// table), in seconds.
 pub const P2_STAR: f64 = 5.0;
 
 /// What one module did with its requests.

@@ -9,7 +9,7 @@ use crate::capture::{Batch, Frame, Group};
 /// The latest times of an identifier, the oldest first; the lowest number where there are fewer.
 pub type Recent = [Nanoseconds; Aftermath::RECENT];
 
-/// Of an identifier that was not heard.
+/// The times of an identifier that was not heard.
 pub(super) const UNHEARD: Recent = [Nanoseconds::MIN; Aftermath::RECENT];
 
 /// An error frame in its place among the frames of its channel.
@@ -59,7 +59,7 @@ impl Tally {
         }
     }
 
-    /// Of both, which have no second in common.
+    /// The sum of two counts that have no second in common.
     pub fn joined(self, other: Tally) -> Tally {
         let (errors, seconds) = (self.errors + other.errors, self.seconds + other.seconds);
         Tally { errors, seconds, latest: self.latest.max(other.latest) }
@@ -76,29 +76,31 @@ pub struct Aftermath {
     pub followers: Vec<Follower>,
     /// All error frames about the bus.
     pub tally: Tally,
-    /// So many more frames are kept.
+    /// How many more frames will be kept.
     open: usize,
 }
 
 impl Aftermath {
     /// Error frames kept with their time; the rest is counted.
     pub const KEPT: usize = 4096;
-    /// A plug is pushed home while the recorder runs, its contacts bounce, and a controller that
-    /// joins in the midst of a frame finds it broken: so in so many seconds from the beginning
-    /// error frames are those of plugging in …
+    /// Error frames in so many seconds from the beginning may come from plugging in the recorder: a
+    /// plug is pushed home while it runs, the contacts bounce, and a controller that joins in the
+    /// midst of a frame finds it broken.
     const PLUGGED_IN: f64 = 2.0;
-    /// … of which there are no more than so many, besides those of the first moment, in seconds
-    /// (of 66 invented sound vehicles by three authors with such errors none had more than 8).
+    /// Plugging in leaves no more than so many error frames after the first moment (of 66 invented
+    /// sound vehicles by three authors with such errors none had more than 8).
     const BOUNCES: usize = 9;
+    /// Error frames in so many seconds from the beginning are always those of plugging in.
     const FIRST_MOMENT: f64 = 0.05;
     /// Frames kept behind an error. What was destroyed waits for those of higher priority only, and
     /// seldom for more than three.
     pub const FOLLOWING: usize = 8;
-    /// … and those of them that tell over many errors whose frames are destroyed, in so many
-    /// seconds.
+    /// So many of the frames behind each error are counted to tell, over many errors, whose frames
+    /// are destroyed.
     pub const BEHIND: usize = 3;
+    /// A frame is counted as one behind an error only if it comes within so many seconds of it.
     const SOON: f64 = 0.004;
-    /// Times kept of an identifier: one of so many frames had hardly to wait for the bus.
+    /// Times kept of each identifier. Of so many frames at least one had hardly to wait for the bus.
     pub const RECENT: usize = 12;
     /// A frame that fails so often running for want of an acknowledgement has nobody to hear it:
     /// one module is awake alone, before the others or after them. After 16 times its controller is
@@ -128,8 +130,8 @@ impl Aftermath {
         }
     }
 
-    /// Of each error frame, whether it is of a module that was awake alone. Where others are awake
-    /// a frame that is not theirs comes in between, and they acknowledge.
+    /// Says of each error frame whether it comes from a module that was awake alone. Where others are
+    /// awake they acknowledge, and frames of other identifiers come in between.
     pub fn alone(&self) -> Vec<bool> {
         let again = |a: &Reported, b: &Reported| {
             a.next == b.next
@@ -140,7 +142,8 @@ impl Aftermath {
         let runs = self.reported.chunk_by(again);
         let mut alone: Vec<bool> =
             runs.flat_map(|run| run.iter().map(|_| run.len() >= Self::RUNNING)).collect();
-        // Whoever was the last company may have been switched off in the midst of its frame.
+        // The module that left last may have been switched off in the midst of its frame: that error
+        // comes just before the others, and belongs to them.
         for at in 1..alone.len() {
             let near = self.reported[at].time - self.reported[at - 1].time;
             alone[at - 1] |= alone[at] && near <= nanoseconds(Self::AGAIN);
@@ -148,8 +151,8 @@ impl Aftermath {
         alone
     }
 
-    /// Of each error frame, whether it is one of plugging in the recorder, which began at a time. A
-    /// controller that gives up had more than a plug to suffer.
+    /// Says of each error frame whether it comes from plugging in the recorder. The recording began
+    /// at `begin`. A controller that goes bus-off does so for more than a plug.
     pub fn plugging_in(&self, begin: Nanoseconds) -> Vec<bool> {
         let moment = begin.saturating_add(nanoseconds(Self::FIRST_MOMENT));
         let until = begin.saturating_add(nanoseconds(Self::PLUGGED_IN));

@@ -16,25 +16,28 @@ use super::spacing::{Begun, Idle};
 
 /// A silence of more periods than this, besides the steps below, begins a new segment.
 const CONTINUES: f64 = 4.5;
-/// Furthest, in periods, that a stamp of the same segment may be off, and how many may be further
-/// off one after another: one late frame is no restart.
+/// Furthest, in periods, that a stamp of the same segment may be off.
 const OFF: f64 = 0.4;
+/// So many stamps may be further off one after another: one late frame is no restart.
 const MOST_OFF: u32 = 4;
-/// Periods after which the estimate of the period is drawn anew, from [`SURE`] on.
+/// The estimate of the period is drawn anew every so many periods.
 const ESTIMATE: i64 = 16;
+/// The estimate of the period is not drawn anew before so many periods have passed.
 const SURE: i64 = 50;
 /// Fast identifiers are looked at every so many frames: up to a period in nanoseconds. A hundred
 /// frames a second tell no more than ten, as what is left is no noise. The steps share no factor
 /// with the usual ratios of periods, so that every place in a burst has its turn.
 const STEPS: [(Nanoseconds, usize); 2] = [(15_000_000, 11), (30_000_000, 5)];
-/// How much of a stamp's deviation the anchor follows, at first and later.
+/// The share of a stamp's deviation by which the anchor follows it: in the first periods, and later.
 const FOLLOW: [f64; 2] = [0.5, 0.25];
+/// So many periods are the first ones, in which the anchor follows faster.
 const FIRST: i64 = 8;
-/// Scatter of a sender's instants until its own is known, and the least it is taken to be, in
-/// nanoseconds.
+/// What the scatter of a sender's instants is taken to be until its own is known, in nanoseconds.
 const SCATTER: f64 = 100_000.0;
+/// The least that the scatter of a sender's instants is taken to be, in nanoseconds.
 const LEAST_SCATTER: f64 = 2_000.0;
-/// Instants from which the scatter is drawn: few at first, then the latest so many.
+/// From how many instants the scatter is drawn: at least the first number, and no more than the
+/// latest so many as the second.
 const SCATTER_OF: (f64, f64) = (2.0, 64.0);
 /// A frame that tells less than this share of what one without a wait would is left out.
 const TELLS: f64 = 0.05;

@@ -14,12 +14,15 @@ const LEARN_GAPS: usize = 1024;
 /// The share of gaps in a hundred that are surely among the shortest: frames that follow at once.
 /// One gap alone may be a mistake of the logger.
 const SHORTEST: usize = 2;
-/// Those that follow at once lie within this factor of that, as time stamps scatter.
+/// Gaps of up to so many times the shortest ones are gaps between frames that follow at once: time
+/// stamps scatter by that much.
 const AT_ONCE: f64 = 1.6;
-/// So many deviations of such gaps are no idle bus.
+/// A gap that is longer than such gaps by so many of their standard deviations or less is no sign of
+/// an idle bus.
 const SLACK: f64 = 3.0;
-/// Least and most that is no idle bus, in bits: the space between frames, a third of a frame.
+/// A bus is never called idle for less than so many bits: that is the space between frames.
 const LEAST_SLACK: f64 = 4.0;
+/// A bus that nobody used for more than so many bits, a third of a frame, is always called idle.
 const MOST_SLACK: f64 = 40.0;
 /// Bits of a frame of eight bytes, without stuff bits.
 const BITS: f64 = 111.0;

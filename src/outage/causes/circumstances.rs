@@ -22,8 +22,8 @@ const PATTERN_AT_MOST: f64 = 50.0;
 /// How near first frames must come to those of another return, in seconds: timers of a start-up are
 /// set in steps of 10 ms.
 const PATTERN_NEAR: f64 = 0.006;
-/// Seconds for each frame within which frames came out one right behind the other: a long frame
-/// takes 1.1 ms at 125 kbit/s, and others go between.
+/// Frames came out one right behind the other where each took no more than so many seconds: a long
+/// frame takes 1.1 ms at 125 kbit/s, and others go between.
 const BURST: f64 = 0.002;
 /// Fewest identifiers that make a pattern.
 const PATTERN_IDS: usize = 3;

@@ -13,12 +13,13 @@ use crate::network::Basis;
 /// How likely an identifier is on the grid that it had left where its sender ran on: a busy bus
 /// moves some. Common practice, no source.
 const RAN_ON: f64 = 0.95;
-/// … and where it started anew: by luck, a little more than the fifth of a cycle that counts.
+/// How likely an identifier is on the grid that it had left where its sender started anew: that is
+/// luck, and a little more than the fifth of a cycle that counts as on the grid.
 const ANEW: f64 = 0.25;
-
-/// No clock keeps its rate better than to so much: over a long silence it wanders off its grid.
+/// A clock wanders by up to this share of the time, so that over a long silence it leaves its grid.
 const WANDERS: f64 = 20e-6;
-/// … which may be so much of a cycle.
+/// The phase tells something only where the clock can have wandered by no more than this share of a
+/// cycle.
 const WANDERED: f64 = 0.05;
 
 /// Identifiers of one sender: how many are on the grid that they had left, and how many are not.

@@ -5,15 +5,19 @@ use super::{Kind, MOST_OF_ONE, ReturnSign, Weighed};
 use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::IdIndex;
 
-/// So many identifiers on their grid are no luck …
+/// Where at least so many identifiers can be told, and nearly all are on their grid, that is no luck
+/// and decides by itself.
 const MANY: usize = 5;
-/// … where so large a share of them is: any that a busy bus moved need not be.
+/// Nearly all are on their grid where at least this share is: a busy bus may have moved the rest.
 const NEARLY_ALL: f64 = 0.9;
-/// Fewer, down to so many, are one more sign, as is that hardly any of so many is; it makes its
-/// side so many times likelier (common practice, no source; on worlds of two other authors three
-/// or more off their grid had started anew in 136 of 146 returns).
+/// Where at least so many identifiers can be told, their grid is a sign.
 const SOME: usize = 3;
+/// Hardly any are on their grid where no more than this share is: any is by luck in a fifth of
+/// cases.
 const HARDLY_ANY: f64 = 0.2;
+/// A sign of the grid that does not decide by itself makes its side so many times likelier (common
+/// practice, no source; on worlds of two other authors three or more off their grid had started
+/// anew in 136 of 146 returns).
 const GRID_SPEAKS: f64 = 10.0;
 
 /// The silence of an identifier around a time, and whether it came back on its grid: by the first

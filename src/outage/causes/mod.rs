@@ -140,7 +140,8 @@ pub enum ReturnSign {
 /// How likely it is that a counter of a running node shows the value that is due by the clock; a
 /// little is left for lost frames, spread over all values. Common practice, no source.
 const COUNTER_GOES_ON: f64 = 0.85;
-/// … or goes on where it stopped, because it only counts what could be sent or queued.
+/// How likely it is that a counter of a running node goes on where it stopped, because it only counts
+/// what could be sent or queued. Common practice, no source.
 const COUNTER_STOOD: f64 = 0.12;
 /// How likely a restarted node begins with 0 or 1; the rest is spread over all values (common
 /// practice, no source).
@@ -151,17 +152,30 @@ const PHASE_KEPT: f64 = 0.95;
 const SPEAKS: f64 = 3.0;
 /// Odds at which an answer is given: 95 %.
 const SURE: f64 = 19.0;
-/// Odds from which a node of several is called clear beside others that are clear the other way:
-/// one sign gives about so much.
+/// Odds from which one node of several is called clear, where others are clear the other way: that
+/// is about what one sign gives.
 const CLEARLY: f64 = 15.0;
-/// Counters that stood, as those of a module do that counts what it could send: all of them are one
-/// habit of its software, and one sign, of so much.
+/// All counters of a module that stood meanwhile are one sign, which makes it no more than so many
+/// times likelier that it ran on: its software counts what it could send, in all messages alike.
 const STANDING: f64 = 6.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
-/// No node of several weighs more than this, a natural logarithm: e^4 is 55 to one, about what is
-/// measured of one node (docs/outages.md).
+/// The most that one node of several weighs, as a natural logarithm: e^4 is 55 to one, which is about
+/// what is measured of one node (docs/outages.md).
 const MOST_OF_ONE: f64 = 4.0;
+
+/// A phase with a tolerance of this share of a period or more says nothing: luck keeps it too.
+const LOOSEST: f64 = 0.2;
+/// The tolerance of a phase is at least this share of a period.
+const TIGHTEST: f64 = 0.02;
+/// So many standard deviations are the tolerance of a phase: 95 % of a normal scatter lie within
+/// 1.96, and arbitration has a longer tail.
+const DEVIATIONS: f64 = 2.2;
+/// A counter says nothing where the number of periods that passed is uncertain by more than so many.
+const VAGUE: f64 = 0.3;
+/// Where no clock tells the period, it is taken to be known to one part in so many of the scatter of
+/// a gap: it is the mean of many gaps.
+const OF_THE_JITTER: f64 = 30.0;
 
 /// One sign and its weight.
 struct Weighed {
@@ -263,7 +277,7 @@ fn counters_and_phase(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence
     let mut best: Option<(f64, Weighed)> = None;
     for at in ids {
         let Some(back) = came_back(observed, *at, middle) else { continue };
-        let phase = back.phase().filter(|(tolerance, _)| *tolerance < 0.2);
+        let phase = back.phase().filter(|(tolerance, _)| *tolerance < LOOSEST);
         if let Some((tolerance, sign)) = phase
             && best.as_ref().is_none_or(|(best, _)| tolerance < *best)
         {
@@ -273,7 +287,7 @@ fn counters_and_phase(observed: &Observed<'_>, ids: &[IdIndex], silence: Silence
         for counter in &observed.clocks.counters[*at] {
             // Identifiers of one timer count in step: they are one sign.
             let step = ((back.period * 1e3).round() as i64, counter.width);
-            if steps.contains(&step) || back.uncertain > 0.3 {
+            if steps.contains(&step) || back.uncertain > VAGUE {
                 continue;
             }
             steps.push(step);
@@ -299,7 +313,8 @@ fn came_back<'a>(observed: &Observed<'a>, at: IdIndex, time: Nanoseconds) -> Opt
     let settled = id.silences.settled(silence);
     let end = settled.map_or(silence.end, |settled| settled.time);
     let periods = seconds(end - silence.start) / period;
-    let uncertain = rate.map_or(rhythm.jitter / period / 30.0, |rate| rate.error) * periods;
+    let uncertain =
+        rate.map_or(rhythm.jitter / period / OF_THE_JITTER, |rate| rate.error) * periods;
     Some(CameBack { id, silence, rhythm, settled, period, periods, uncertain })
 }
 
@@ -312,9 +327,7 @@ impl CameBack<'_> {
         // itself is uncertain by.
         let scatter =
             (self.rhythm.jitter * std::f64::consts::SQRT_2 / self.period).hypot(self.uncertain);
-        // 95 % of a normal scatter lie within 1.96 standard deviations; a little more, since
-        // arbitration has a longer tail.
-        let tolerance = (2.2 * scatter).max(0.02);
+        let tolerance = (DEVIATIONS * scatter).max(TIGHTEST);
         let (ratio, sign) = if off <= tolerance {
             (PHASE_KEPT / (2.0 * tolerance), ReturnSign::PhaseKept { off, tolerance })
         } else if self.settled.is_none() {

@@ -13,9 +13,10 @@ use crate::silence::Loss;
 const ALIKE: f64 = 0.15;
 /// Share of the identifiers that must fit: one that pauses by nature need not.
 const FITS: f64 = 0.8;
-/// Fewest identifiers, and fewest steps, that show it: a single module that fails is also the first
-/// step of a key-off with which it leaves first.
+/// Fewest identifiers that show it.
 const FEWEST: usize = 3;
+/// Fewest steps that show it: a single module that fails is also the first step of a key-off with
+/// which it leaves first.
 const STEPS: usize = 2;
 
 impl Scene<'_> {

@@ -9,39 +9,42 @@ use crate::silence::{Event, Loss};
 
 /// A message sent for less than this share of the capture, and then no more, belongs to a start.
 const SHORT: f64 = 0.1;
-/// A silence shorter than this many seconds, or periods, before the end is none yet.
+/// A silence at the end of a channel is none yet while it is shorter than so many seconds.
 const NEAR_END: f64 = 0.5;
+/// A silence at the end of a channel is none yet while it is shorter than so many periods.
 const NEAR_END_PERIODS: f64 = 10.0;
-/// A module may fall silent again for so many seconds, so soon after its start.
+/// A module may fall silent again for so many seconds within so many seconds of its start.
 const START_UP: f64 = 2.0;
 /// What belongs to a start is sent for so many seconds at most (common practice, no source).
 const STARTS: f64 = 5.0;
-/// Seconds around the edges of a silence within which errors have to do with it, and how many of
-/// them: one may be chance.
+/// Errors within so many seconds of where a silence begins or ends have to do with it.
 const AT_ITS_EDGE: f64 = 1.0;
+/// At least so many such errors speak for a bad contact: one may be chance.
 const SPOILED: usize = 2;
 /// Pauses whose lengths or spacings scatter by less than this share are regular.
 const REGULAR: f64 = 0.15;
-/// Fewest pauses that show it.
+/// Fewest pauses that can be called regular.
 const FEWEST: usize = 3;
-/// So many of them are looked at for signs of a start.
+/// No more than so many pauses are looked at for signs of a start.
 const MOST: usize = 32;
-/// Pauses by the clock differ by no more than the periods of their message and this, in seconds …
+/// Pauses that keep a clock differ by no more than two periods of their message and so many seconds.
 const EXACT: f64 = 0.02;
-/// … which must be little beside them, as a share; and there are so many of them …
+/// Pauses are exact only where what they may differ by is less than this share of their length.
 const CLOCK: f64 = 0.5;
-const OFTEN: usize = 5;
-/// Pauses of one length that are no chance (of 8 messages of invented sound vehicles by
-/// three authors 6 paused so often or more).
-const AGAIN: usize = 4;
-/// … and pauses on the grid (in one real truck 24 in ten minutes; of a bad contact of an invented
-/// vehicle 15).
-const ALWAYS: usize = 20;
-/// What is first heard so many seconds after its channel was not there when it began.
-const LATER: f64 = 5.0;
-/// … of which this share is alike.
+/// Pauses are exact where at least this share of them is alike: another silence, that of a key-off
+/// for one, may fall on one of them.
 const ALIKE: f64 = 0.75;
-/// Share of pauses that keep the grid of a message that is sent in turns with others.
+/// So many pauses that keep a clock are no chance.
+const OFTEN: usize = 5;
+/// So many pauses of one length are no chance (of 8 messages of invented sound vehicles by three
+/// authors 6 paused so often or more).
+const AGAIN: usize = 4;
+/// So many pauses on the grid of a message are no chance (in one real truck there were 24 in ten
+/// minutes; of a bad contact of an invented vehicle 15).
+const ALWAYS: usize = 20;
+/// What is first heard more than so many seconds after its channel was not there when it began.
+const LATER: f64 = 5.0;
+/// A message that is sent in turns with others keeps its grid in at least this share of its pauses.
 const ON_GRID: f64 = 0.8;
 
 impl Scene<'_> {

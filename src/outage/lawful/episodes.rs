@@ -13,47 +13,57 @@ const FOLLOWS: f64 = 5.0;
 /// their hold-up time of some milliseconds (from memory), software shuts down in tasks of 10 ms and
 /// more.
 pub(super) const INSTANT: f64 = 0.05;
-/// The key takes away more than one small module: at least this share of what is watched …
+/// The key takes away more than one small module: at least this share of what was there.
 const SHARE: f64 = 0.15;
-/// … with so many identifiers in the largest wave, and in the next; single messages pause by
-/// nature and would make any loss look staged.
+/// In a shutdown in stages the largest wave has at least so many identifiers: single messages pause
+/// by nature, and would make any loss look staged.
 const LARGEST: usize = 3;
+/// In a shutdown in stages the wave after the largest has at least so many identifiers.
 const NEXT: usize = 2;
-/// A key is not turned off and on faster, in seconds; and this share shows the key of the vehicle.
+/// A key is not turned off and on again in less than so many seconds.
 const OFF: f64 = 1.0;
+/// What takes at least this share of what was there is the key of the vehicle.
 const MOST_OF_ALL: f64 = 0.5;
-/// … and so many instants or known senders.
+/// What left at so many instants, or of so many known senders, did not fail one by one.
 const SEVERAL: usize = 3;
-/// Who records turns the key and then stops recording: so much of a vehicle that leaves within so
-/// many seconds, and so shortly before the end, hardly failed just then (common practice, no
-/// source).
+/// Who records turns the key and then stops recording: at least this share of a vehicle that leaves
+/// shortly before the end hardly failed just then (common practice, no source).
 const LARGE: f64 = 0.35;
+/// What leaves with the key shortly before the end leaves within so many seconds of each other.
 const WITHIN: f64 = 1.0;
+/// So many seconds before the end are shortly before it.
 const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
-/// A message that had never paused for half of so many seconds, and is gone for that many, and so
-/// many periods, to the end, is all that a module sent (of 37 such of invented vehicles of five
-/// authors 33 were) …
+/// A message that is gone for at least so many seconds to the end, and that was sent without a pause
+/// for half as long before, is all that a module sent (of 37 such of invented vehicles of five
+/// authors 33 were).
 const GONE: f64 = 30.0;
+/// A slow message must be gone for at least so many of its periods for that.
 const GONE_PERIODS: f64 = 50.0;
-/// … unless another appeared or the engine started so many seconds from then: a mode changed.
+/// The vehicle changed its mode where another message appeared, or the engine started, within so
+/// many seconds of a message's end: then it is no loss.
 const CHANGES: f64 = 3.0;
-/// Supplies hold modules up for so many seconds at most after they are cut: what leaves later than
-/// that has another cause (common practice, no source).
+/// A supply that is cut holds its modules up for so many seconds at most: what leaves later has
+/// another cause (common practice, no source).
 const HELD_UP: f64 = 0.5;
-/// A module that left twice was heard for so many seconds between: errors at a bad contact make one
-/// silence look like several …
+/// A module left twice only where it was heard for so many seconds between: errors at a bad contact
+/// make one silence look like several.
 const HEARD_FOR: f64 = 0.5;
-/// … and a flood starves this share of all that is there, time and again.
+/// What takes at least this share of what was there, time and again, may be a flood of frames that
+/// starves the rest.
 const NEARLY_ALL: f64 = 0.75;
-/// Two steps so many seconds apart that take no more than half of what is there are two losses as
-/// well as a key.
+/// Two steps at least so many seconds apart that take less than half of what was there may be two
+/// losses as well as one key.
 const APART: f64 = 2.0;
 /// One stage of a key brings all its modules back within so many seconds of each other (common
 /// practice, no source).
 const BACK: f64 = 3.0;
+/// What leaves within so many seconds of the end of a channel ends with it.
+const CHANNEL_ENDS: f64 = 2.0;
+/// A bus may fall asleep so many seconds before the last frames of its modules.
+const ASLEEP_BEFORE: f64 = 0.5;
 
 /// Events as episodes: each begins soon after the one before it, while that still lasts.
 pub(super) fn of(mut events: Vec<Event>) -> Vec<Vec<Event>> {
@@ -73,9 +83,9 @@ pub(super) fn of(mut events: Vec<Event>) -> Vec<Vec<Event>> {
     episodes
 }
 
-/// Events parted where the next returned long after the one before, and those that did not return
-/// by themselves; each part in order of onset.
-fn by_return(events: &[Event]) -> Vec<Vec<Event>> {
+/// Splits events where one returned long after the one before it. Those that did not return are a
+/// part by themselves. Each part is in order of onset.
+fn split_by_return(events: &[Event]) -> Vec<Vec<Event>> {
     let mut events = events.to_vec();
     events.sort_by_key(|event| (event.ongoing, event.back, event.onset));
     let joins = |before: &Event, next: &Event| {
@@ -95,8 +105,8 @@ fn returned(event: &Event) -> Nanoseconds {
     event.losses.get(event.losses.len() / 2).map_or(event.back, |loss| loss.silence.end)
 }
 
-/// Identifiers of which one instant explains the silence: after the last of their last frames, and
-/// before the first of those that did not come.
+/// Identifiers that may have fallen silent at one instant: it lies behind the last frame of each,
+/// and before the next frame of any was due.
 struct Wave {
     start: Nanoseconds,
     last: Nanoseconds,
@@ -179,7 +189,7 @@ impl Figures {
         self.ids.len() as f64 / self.there.max(1) as f64
     }
 
-    /// Modules left one after another.
+    /// Whether modules left one after another.
     fn is_staged(&self) -> bool {
         let at = |place: usize| self.waves.get(place).copied().unwrap_or(0);
         // Three small modules are no chance either, nor are three instants that take most of all.
@@ -200,7 +210,7 @@ impl Scene<'_> {
         };
         let whole = judged(events);
         if whole.verdict == Verdict::Lost {
-            let parts = self.by_onset(&whole.events);
+            let parts = self.split_by_onset(&whole.events);
             return match parts.len() < 2 {
                 true => vec![whole],
                 false => parts.into_iter().map(judged).collect(),
@@ -213,7 +223,7 @@ impl Scene<'_> {
         if !open || !self.observed.misses_a_module_since(whole.onset()) {
             return vec![whole];
         }
-        let parts = by_return(&whole.events);
+        let parts = split_by_return(&whole.events);
         match parts.len() < 2 || parts.iter().any(|part| Figures::of(self, part).is_staged()) {
             true => vec![whole],
             false => parts.into_iter().map(judged).collect(),
@@ -250,9 +260,9 @@ impl Scene<'_> {
         figures.waves.len() == 2 && figures.over >= APART && figures.share() < MOST_OF_ALL
     }
 
-    /// Events parted where no one cause explains both: what follows a loss by seconds, and does not
-    /// come back with it, is neither of its supply nor of its wire.
-    fn by_onset(&self, events: &[Event]) -> Vec<Vec<Event>> {
+    /// Splits events where one cause cannot explain both: what follows a loss by seconds, and does
+    /// not come back with it, hangs neither on its supply nor on its wire.
+    fn split_by_onset(&self, events: &[Event]) -> Vec<Vec<Event>> {
         let mut parts: Vec<(Wave, Vec<Event>)> = Vec::new();
         for event in events {
             let own = Wave::of(self, event);
@@ -295,7 +305,7 @@ impl Scene<'_> {
             let doubt = (!proven).then_some(Doubt::KeyOrSupply);
             return Some((Verdict::SwitchedOff, doubt, Why::EngineStood));
         }
-        if self.ends_early && figures.onset > self.heard.1 - nanoseconds(2.0) {
+        if self.ends_early && figures.onset > self.heard.1 - nanoseconds(CHANNEL_ENDS) {
             return lawful(Why::ChannelEnds);
         }
         if self.slept(events, figures) {
@@ -330,16 +340,14 @@ impl Scene<'_> {
         figures.waves.len() >= SEVERAL || senders.len() >= SEVERAL
     }
 
-    /// The bus went to sleep soon after, or slept already.
+    /// Whether the bus went to sleep soon after, or slept already.
     fn slept(&self, events: &[Event], figures: &Figures) -> bool {
-        let soon =
-            figures.onset - nanoseconds(0.5)..figures.onset.saturating_add(nanoseconds(FOLLOWS));
+        let onset = figures.onset;
+        let soon = onset - nanoseconds(ASLEEP_BEFORE)..onset.saturating_add(nanoseconds(FOLLOWS));
         self.sleeps.iter().any(|sleep| {
             let meets = events.iter().flat_map(|event| &event.losses);
             let meets = meets.map(|loss| loss.silence.overlap(sleep)).any(|overlap| overlap > 0);
-            meets
-                && (soon.contains(&sleep.start)
-                    || (sleep.start..=sleep.end).contains(&figures.onset))
+            meets && (soon.contains(&sleep.start) || (sleep.start..=sleep.end).contains(&onset))
         })
     }
 

@@ -10,7 +10,7 @@ use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::{Event, Loss};
 
-/// So many are on their grid by luck at most.
+/// No more than so many of those that a key switched off come back on their grid by luck.
 const BY_LUCK: usize = 2;
 /// Modules are up within so many seconds of the key (common practice, no source).
 const START: f64 = 2.0;
@@ -24,18 +24,21 @@ const SAME_START: f64 = 3.0;
 /// What the key brings back is there within so many seconds of the last of it (common practice, no
 /// source).
 const BACK_WITH: f64 = 3.0;
-/// … and at one moment with so many, in steps, it is of the key though nothing proves that one: of
-/// 20 such losses of invented vehicles none was a fault (three sets of a world by others).
+/// What came back within so many seconds of the last that left in steps belongs to the key with
+/// them, though nothing proves that it was one: of 20 such losses of invented vehicles none was a
+/// fault (three sets of a world by others).
 const BACK_AT_ONCE: f64 = 0.6;
+/// At least so many identifiers must have left in steps for that.
 const SEVERAL: usize = 6;
 /// A starter turns for less than so many seconds (common practice, no source).
 const CRANKS: f64 = 2.0;
 /// The starter begins no more than so many seconds before the engine runs by itself (common
 /// practice, no source).
 const CRANKED_FOR: f64 = 4.0;
-/// The voltage falls for all modules at one moment; each notices by its own limits, in seconds.
+/// Modules that the starter pulls down fall silent within so many seconds of each other: the voltage
+/// falls for all at one moment, and each has its own limits.
 const AT_ONCE: f64 = 0.3;
-/// Whoever sends with the key on is there long before an engine has run for so many seconds (common
+/// Whoever sends with the key on is back before the engine has run for so many seconds (common
 /// practice, no source).
 const BACK_BEFORE: f64 = 20.0;
 /// Two shutdowns in the same order show software at work only where there are that many steps:

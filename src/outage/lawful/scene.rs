@@ -10,20 +10,36 @@ use crate::silence::{Event, Expectation, LACKING, Loss, QUEUE, Stop, StopKind, c
 
 /// A sender that a clock tells counts as known from this confidence on.
 const SURE: f64 = 0.9;
-/// Stops with so many identifiers due are those of a recorder …
-const MANY: usize = 10;
-/// … and where there are so many of them, for more than this share of the time, nothing can be said
-/// of what lies between.
-const FEW: usize = 3;
+/// A stop in which at least so many identifiers were due can only be the recorder's.
+const CAUGHT: usize = 10;
+/// A recording that paused at least so many times may be chopped into pieces that show nothing.
+const PAUSES: usize = 3;
+/// A recording is chopped where its pauses take more than this share of the time.
 const CHOPPED: f64 = 0.1;
-/// Seconds of a stretch of such a recording that show a loss by themselves: far more than it takes
-/// a recorder to get going again.
+/// In a chopped recording a loss that holds more than so many seconds of one piece shows all the
+/// same: that is far more than it takes a recorder to get going again.
 const ALONE_FOR: f64 = 5.0;
 /// Modules were starting where more than this share of the identifiers watched is first heard late,
 /// but within [`STARTS_WITHIN`]: what comes later still is switched on, or was away before.
 const STARTING: f64 = 0.15;
 /// An engine without ignition or fuel stands within so many seconds (common practice, no source).
 const RUNS_ON: f64 = 4.0;
+/// A channel ended early where the capture goes on for more than so many seconds after it.
+const GOES_ON: f64 = 2.0;
+/// A channel ended early where the capture goes on for more than one part in so many of the time for
+/// which the channel was heard.
+const GOES_ON_FRACTION: Nanoseconds = 20;
+/// A loss holds a stretch of the recording where it is longer than so many time-outs.
+const TIMEOUTS: f64 = 2.0;
+/// Modules were starting where the channel slept within so many seconds of its first frame.
+const SLEPT_WITHIN: f64 = 2.0;
+/// So many periods of an identifier without a frame of it show that it was silent, and not late.
+const PERIODS_DUE: f64 = 2.0;
+/// An identifier kept its time in the silence of another one where it missed no more than this share
+/// of it.
+const MISSED: f64 = 0.3;
+/// A sender went on where it was heard more than so many seconds after others had fallen silent.
+const HEARD_AFTER: f64 = 1.0;
 
 /// A channel, what it carried, and when it was quiet.
 pub(super) struct Scene<'a> {
@@ -60,13 +76,14 @@ impl<'a> Scene<'a> {
         let span = heard.1 - heard.0;
         let pauses = || {
             stops().filter(|stop| {
-                stop.ids.len() >= MANY
+                stop.ids.len() >= CAUGHT
                     && (stop.kind == StopKind::CapturePause
                         || (stop.unclear && stop.kind == StopKind::Unknown))
             })
         };
         let paused: Nanoseconds = pauses().map(|stop| stop.silence.length()).sum();
-        let late = end - heard.1 > nanoseconds(2.0) && (end - heard.1).saturating_mul(20) > span;
+        let rest = end - heard.1;
+        let late = rest > nanoseconds(GOES_ON) && rest.saturating_mul(GOES_ON_FRACTION) > span;
         let mut scene = Scene {
             observed,
             heard,
@@ -75,7 +92,7 @@ impl<'a> Scene<'a> {
             sleeps: stops().filter(asleep).map(|stop| stop.silence).collect(),
             quiet: stops().map(|stop| stop.silence).collect(),
             starting: false,
-            chopped: pauses().count() >= FEW && paused as f64 > CHOPPED * span as f64,
+            chopped: pauses().count() >= PAUSES && paused as f64 > CHOPPED * span as f64,
         };
         scene.starting = scene.is_starting();
         Some(scene)
@@ -101,7 +118,7 @@ impl<'a> Scene<'a> {
         };
         let enough = |loss: &Loss| {
             let timeout = self.expected(loss.id).map_or(f64::INFINITY, |expected| expected.timeout);
-            nanoseconds(2.0 * timeout) < heard(loss)
+            nanoseconds(TIMEOUTS * timeout) < heard(loss)
         };
         let losses = || events.iter().flat_map(|event| &event.losses);
         losses().any(enough)
@@ -155,8 +172,8 @@ impl<'a> Scene<'a> {
     fn is_starting(&self) -> bool {
         let begin = self.heard.0;
         let soon = begin.saturating_add(nanoseconds(STARTS_WITHIN));
-        let slept =
-            self.sleeps.iter().any(|sleep| sleep.start <= begin.saturating_add(nanoseconds(2.0)));
+        let at_first = begin.saturating_add(nanoseconds(SLEPT_WITHIN));
+        let slept = self.sleeps.iter().any(|sleep| sleep.start <= at_first);
         let is_late = |id: &&IdIndex| {
             let timeout = self.expected(**id).map_or(f64::INFINITY, |expected| expected.timeout);
             let first = self.heard(**id).0;
@@ -196,21 +213,22 @@ impl<'a> Scene<'a> {
         others.filter(|id| self.expected(**id).is_some()).any(|id| self.kept_on(*id, loss.silence))
     }
 
-    /// Whether an identifier kept its time in a silence of another one.
+    /// Whether an identifier was sent on in the silence of another one.
     fn kept_on(&self, id: IdIndex, silence: Silence) -> bool {
         let period = self.period(id);
         let (first, last) = self.heard(id);
         let Silence { start, end } = silence;
-        if 2.0 * period >= seconds(silence.length())
+        let due = PERIODS_DUE * period;
+        if due >= seconds(silence.length())
             || first > start
-            || last < end.min(self.heard.1) - nanoseconds(2.0 * period + QUEUE)
+            || last < end.min(self.heard.1) - nanoseconds(due + QUEUE)
         {
             return false;
         }
         let silences =
             self.observed.timing.ids[id].silences.at_least(nanoseconds(LACKING * period));
         let missed: Nanoseconds = silences.map(|own| own.overlap(&silence)).sum();
-        missed as f64 <= 0.3 * silence.length() as f64
+        missed as f64 <= MISSED * silence.length() as f64
     }
 
     /// The known sender of all identifiers of an event.
@@ -275,7 +293,7 @@ impl<'a> Scene<'a> {
         };
         let there = senders(&mut self.there(onset));
         let went_on = senders(&mut self.watched.iter().copied().filter(|id| {
-            !ids.contains(id) && self.heard(*id).1 > onset.saturating_add(nanoseconds(1.0))
+            !ids.contains(id) && self.heard(*id).1 > onset.saturating_add(nanoseconds(HEARD_AFTER))
         }));
         let gone = there.iter().filter(|sender| !went_on.contains(sender)).count();
         gone >= 2 && gone * 2 >= there.len()

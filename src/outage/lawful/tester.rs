@@ -16,9 +16,10 @@ const RESETS: f64 = 0.3;
 /// So many identifiers on the grid that they had left are no luck.
 const KEPT: usize = 3;
 /// Who was told to start anew, or to send again, does so within so many seconds (common practice,
-/// no source) …
+/// no source).
 const BACK: f64 = 10.0;
-/// … and programming takes minutes: what is silent for longer is no pause.
+/// Who was told to stop sending may be silent for so many seconds, since programming takes minutes:
+/// what is silent for longer is no pause.
 const LASTS: f64 = 600.0;
 
 /// Takes what fell silent at a tester's word for a pause. Where it is not back at the end of the

@@ -19,8 +19,9 @@ const AT_ONCE: f64 = 0.3;
 const RUNS_ON: f64 = 40.0;
 /// Modules are up within so many seconds of each other as the key is turned on.
 const START: f64 = 3.0;
-/// The key takes away several modules, and not one or two messages.
+/// The key takes away at least so many modules.
 const MODULES: usize = 2;
+/// The key takes away at least so many messages.
 const MESSAGES: usize = 3;
 
 /// A time with the key off.
