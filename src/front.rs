@@ -155,10 +155,11 @@ pub fn analyse_twice(
 ) -> Result<Analysis, Error> {
     let mut analyser = Analyser::new(options);
     let capture = capture::read(source, &options.reading, |batch| analyser.push(batch))?;
-    let mut analysis = analyser.finish_drawing(vec![capture]);
+    let mut analysis = analyser.close_and_draw_aside(vec![capture]);
     let mut again = Some(again);
     second::look(&mut analysis, options, |_| again.take().and_then(|again| again()));
-    explained(marked(analysis, options, Vec::new()), options)
+    add_marks(&mut analysis, options, Vec::new());
+    explain(analysis, options)
 }
 
 /// An analysis under way, of frames that are pushed as they come.
@@ -234,27 +235,29 @@ impl<'o> Analyser<'o> {
         again: Option<Source>,
     ) -> Result<Analysis, Error> {
         let (options, marks) = (self.options, std::mem::take(&mut self.marks));
-        let mut analysis = self.finish_drawing(vec![capture]);
+        let mut analysis = self.close_and_draw_aside(vec![capture]);
         let mut again = again.filter(|_| options.precursors);
         second::look(&mut analysis, options, |_| again.take());
-        explained(marked(analysis, options, marks), options)
+        add_marks(&mut analysis, options, marks);
+        explain(analysis, options)
     }
 
-    fn finish_drawing(self, captures: Vec<Capture>) -> Analysis {
+    /// As [`Analyser::close_and_draw`], while another thread reads the tables that findings are
+    /// drawn from, where there is one: the analysis is drawn on one thread.
+    fn close_and_draw_aside(self, captures: Vec<Capture>) -> Analysis {
         let options = self.options;
         match (&options.findings, options.reading.threads) {
-            (None, _) | (_, 1) => self.drawn(captures),
-            // The analysis is drawn on one thread, which leaves another to read the tables.
+            (None, _) | (_, 1) => self.close_and_draw(captures),
             (Some(explaining), _) => std::thread::scope(|scope| {
                 scope.spawn(|| explaining.knowledge());
-                self.drawn(captures)
+                self.close_and_draw(captures)
             }),
         }
     }
 
-    /// What all the frames show, those of several files that go on from each other; without
-    /// findings.
-    fn drawn(mut self, captures: Vec<Capture>) -> Analysis {
+    /// Ends the summaries and draws what all the frames show, those of several files that go on from
+    /// each other; without marks and findings, which are added behind it.
+    fn close_and_draw(mut self, captures: Vec<Capture>) -> Analysis {
         self.summary.finish();
         if captures.iter().any(|capture| capture.no_clock.is_some()) {
             self.summary.forget_times();
@@ -268,22 +271,22 @@ impl<'o> Analyser<'o> {
         self.summary
     }
 
+    /// Draws what the summaries show as they are.
     fn draw(&self, captures: Vec<Capture>) -> Analysis {
         let Options { settings, roster, .. } = self.options;
         build::report(captures, &self.summary, settings, roster.as_deref())
     }
 }
 
-/// An analysis with the marks that were set while it was recorded.
-fn marked(mut analysis: Analysis, options: &Options, own: Vec<Mark>) -> Analysis {
+/// Adds the marks that were set while it was recorded to an analysis.
+fn add_marks(analysis: &mut Analysis, options: &Options, own: Vec<Mark>) {
     let named = options.findings.iter().flat_map(|explaining| explaining.marks.iter().cloned());
     let all: Vec<Mark> = named.chain(own).collect();
-    analysis.marks = marks::held(&analysis, &all);
-    analysis
+    analysis.marks = marks::held(analysis, &all);
 }
 
-/// An analysis with what explains it, where that is asked for.
-fn explained(mut analysis: Analysis, options: &Options) -> Result<Analysis, Error> {
+/// The last step: adds what explains an analysis, where that is asked for.
+fn explain(mut analysis: Analysis, options: &Options) -> Result<Analysis, Error> {
     if let Some(explaining) = &options.findings {
         let findings = fault::find(&analysis, explaining.knowledge(), &explaining.job);
         let mut findings = findings.map_err(Error::Job)?;

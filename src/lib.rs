@@ -29,22 +29,30 @@
 #[doc = include_str!("../docs/library.md")]
 pub mod guide {}
 
-// What the others stand on: frames and diagnostic messages from bytes, without allocation; tables
-// as CSV, JSON lines and Parquet; CAN interfaces of the computer; limits that a user may set; a
-// number for each identifier heard.
+// What the others stand on. Frames and diagnostic messages from bytes, without allocation:
 pub use lostnode_parsers as parsers;
-pub mod ids;
-pub mod interface;
-pub mod settings;
+
+// tables as CSV, JSON lines and Parquet;
 pub mod table;
+
+// CAN interfaces of the computer;
+pub mod interface;
+
+// limits that a user may set;
+pub mod settings;
+
+// a number for each identifier heard.
+pub mod ids;
 
 // From bytes to frames, in batches; and from frames to what is kept of them, each frame once.
 pub mod capture;
 pub mod fold;
 
-// What is expected on the bus, and what feeds whom in the harness, as a user names it in a file.
-pub mod roster_file;
+// What feeds whom in the harness, as a user names it in a file.
 pub mod wiring_file;
+
+// What a user expects on the bus, in a file too.
+pub mod roster_file;
 
 // Which identifier was silent when, and when all of a channel was.
 pub mod silence;

@@ -97,7 +97,7 @@ pub fn confirm(analysis: &mut Analysis, source: Source, options: &Options) -> Re
     let options = Options { precursors: false, findings: None, ..options.clone() };
     let mut analyser = Analyser::new(&options);
     let capture = capture::read(source, &options.reading, |batch| analyser.push(batch))?;
-    let other = analyser.drawn(vec![capture]);
+    let other = analyser.close_and_draw(vec![capture]);
     analysis.just_before.confirmed_with = Some(path);
     let (Ok(mut second), Some(again)) = (Second::of(&other), again) else { return Ok(()) };
     let mut again = Some(again);

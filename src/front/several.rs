@@ -1,7 +1,7 @@
 //! Several captures of one vehicle: those that go on from each other are one recording, the others
 //! are drives of their own, and the findings take the evidence of all together.
 
-use super::{Analyser, Error, Options, explained, second};
+use super::{Analyser, Error, Options, explain, second};
 use crate::analysis::{Analysis, KeptOut, Notice, build};
 use crate::capture::several::{Part, goes_on};
 use crate::capture::{self, Capture, Source};
@@ -74,7 +74,7 @@ impl<'o> Recordings<'o> {
     /// kept.
     fn close(&mut self) {
         let Some(Run { analyser, captures, named }) = self.under_way.take() else { return };
-        let analysis = analyser.drawn(captures);
+        let analysis = analyser.close_and_draw(captures);
         // The same frames in another packing are the same drive.
         match self.done.iter().find(|known| holds_the_same(&known.analysis, &analysis)) {
             Some(known) => {
@@ -106,7 +106,7 @@ impl<'o> Recordings<'o> {
         let paths: Vec<String> =
             analysis.captures.iter().map(|capture| capture.path.clone()).collect();
         second::look(&mut analysis, self.options, |at| Source::Path(paths.get(at)?.into()).again());
-        explained(analysis, self.options)
+        explain(analysis, self.options)
     }
 
     /// The drives by themselves, in order of time and without findings, whatever vehicle they are
