@@ -1,7 +1,7 @@
 //! Marks that stand out are a wiggle test that went well: the node dropped out where a hand was.
 
 use super::knowledge::Knowledge;
-use super::readings::Observed;
+use super::readings::ReadingTaken;
 use crate::analysis::Analysis;
 use crate::analysis::finding::{Reading, ReadingValue};
 use crate::analysis::subject::Subject;
@@ -11,12 +11,12 @@ const TABLE: &str = "wiggle";
 const OUTCOME: &str = "dropped";
 
 /// A reading for each node that was lost near a mark that stands out, with the words of the mark.
-pub fn observed(analysis: &Analysis, knowledge: &Knowledge) -> Vec<Observed> {
+pub fn observed(analysis: &Analysis, knowledge: &Knowledge) -> Vec<ReadingTaken> {
     let Some(table) = knowledge.reading.get(TABLE) else { return Vec::new() };
     let Some(place) = table.outcomes.iter().position(|outcome| outcome == OUTCOME) else {
         return Vec::new();
     };
-    let mut out: Vec<Observed> = Vec::new();
+    let mut out: Vec<ReadingTaken> = Vec::new();
     for mark in analysis.marks.iter().filter(|mark| mark.stands_out()) {
         for node in &mark.nodes {
             let subject = Subject::Node(*node);
@@ -32,7 +32,7 @@ pub fn observed(analysis: &Analysis, knowledge: &Knowledge) -> Vec<Observed> {
                 at: Some(mark.text.clone()),
                 note: None,
             };
-            out.push(Observed { table: TABLE.to_owned(), place, reading });
+            out.push(ReadingTaken { table: TABLE.to_owned(), place, reading });
         }
     }
     out

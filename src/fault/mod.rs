@@ -31,7 +31,7 @@ pub(crate) use symptoms::{sender, struck};
 
 use self::knowledge::ByClass;
 use self::next_tests::Step;
-use self::readings::Observed;
+use self::readings::ReadingTaken;
 use self::sets::{Explained, Fault};
 use self::symptoms::Symptom;
 use crate::analysis::Analysis;
@@ -136,7 +136,7 @@ struct Case<'a> {
     analysis: &'a Analysis,
     knowledge: &'a Knowledge,
     symptoms: &'a [Symptom],
-    observed: &'a [Observed],
+    observed: &'a [ReadingTaken],
     job: &'a Job,
 }
 
@@ -253,7 +253,7 @@ impl Case<'_> {
         finding
     }
 
-    fn weigh_reading(&self, fault: &Fault, observed: &Observed) -> Option<Evidence> {
+    fn weigh_reading(&self, fault: &Fault, observed: &ReadingTaken) -> Option<Evidence> {
         let table = &self.knowledge.reading[&observed.table];
         let own = table.like.get(&fault.class)?;
         let subject = &observed.reading.subject;

@@ -68,9 +68,9 @@ impl DoneEntry {
     }
 }
 
-/// A reading put in its band.
+/// A reading that was taken, put in its band.
 #[derive(Clone, Debug)]
-pub struct Observed {
+pub struct ReadingTaken {
     /// Its table.
     pub table: String,
     /// Which band or outcome.
@@ -136,7 +136,7 @@ impl Job {
         &self,
         analysis: &Analysis,
         knowledge: &Knowledge,
-    ) -> Result<Vec<Observed>, JobError> {
+    ) -> Result<Vec<ReadingTaken>, JobError> {
         for node in self.done.iter().filter_map(|entry| entry.node.as_ref()) {
             self.named(node, analysis)?;
         }
@@ -172,7 +172,7 @@ impl Job {
     }
 
     /// What heads the report.
-    pub fn notes(&self, observed: &[Observed]) -> JobNotes {
+    pub fn notes(&self, observed: &[ReadingTaken]) -> JobNotes {
         JobNotes {
             title: self.title.clone(),
             vehicle: self.vehicle.clone(),
@@ -216,7 +216,7 @@ impl Job {
         scale: f64,
         analysis: &Analysis,
         knowledge: &Knowledge,
-    ) -> Result<Observed, JobError> {
+    ) -> Result<ReadingTaken, JobError> {
         let name = entry.what.get_ref();
         let Some(table) = knowledge.reading.get(name) else {
             let known = knowledge.reading.keys().cloned().collect();
@@ -232,7 +232,7 @@ impl Job {
             at: entry.at.clone(),
             note: entry.note.clone(),
         };
-        Ok(Observed { table: name.clone(), place, reading })
+        Ok(ReadingTaken { table: name.clone(), place, reading })
     }
 
     fn wrong<T, U>(&self, at: &Spanned<T>, problem: Problem) -> Result<U, JobError> {

@@ -2,7 +2,7 @@
 //! (docs/findings.md). `weights` makes its table of these.
 
 use super::knowledge::{Knowledge, SymptomTable, Trace};
-use super::readings::Observed;
+use super::readings::ReadingTaken;
 use super::sets::Fault;
 use super::symptoms::{self, Symptom};
 use super::weights::{LEAST, LEAST_ABSENT, shows};
@@ -16,7 +16,7 @@ pub struct Seen<'a> {
     analysis: &'a Analysis,
     knowledge: &'a Knowledge,
     symptoms: &'a [Symptom],
-    readings: &'a [Observed],
+    readings: &'a [ReadingTaken],
     /// Many recorders write no error frames: that there is none then says nothing.
     hears_errors: bool,
     /// Something was lost, and all of it came back before the end.
@@ -31,7 +31,7 @@ impl<'a> Seen<'a> {
         analysis: &'a Analysis,
         knowledge: &'a Knowledge,
         symptoms: &'a [Symptom],
-        readings: &'a [Observed],
+        readings: &'a [ReadingTaken],
     ) -> Seen<'a> {
         let lost = analysis.lost().next().is_some();
         Seen {
@@ -63,7 +63,7 @@ impl<'a> Seen<'a> {
 
     /// The logarithm of how likely a reading is under a fault; `None` where the fault is not about
     /// what was measured.
-    pub fn read(&self, fault: &Fault, read: &Observed) -> Option<f64> {
+    pub fn read(&self, fault: &Fault, read: &ReadingTaken) -> Option<f64> {
         let subject = &read.reading.subject;
         let about = fault.subject.covers(subject, self.analysis)
             || subject.covers(&fault.subject, self.analysis);
@@ -72,7 +72,7 @@ impl<'a> Seen<'a> {
     }
 
     /// The logarithm of how likely a reading is at a sound vehicle.
-    pub fn read_if_sound(&self, read: &Observed) -> f64 {
+    pub fn read_if_sound(&self, read: &ReadingTaken) -> f64 {
         let like = &self.knowledge.reading[&read.table].like[&ClassName::SOUND];
         like[read.place].max(LEAST).ln()
     }
@@ -161,7 +161,7 @@ impl<'a> Seen<'a> {
 
     /// Whether something was measured at what the fault is about.
     fn is_measured(&self, fault: &Fault) -> bool {
-        let own = |read: &Observed| fault.subject.covers(&read.reading.subject, self.analysis);
+        let own = |read: &ReadingTaken| fault.subject.covers(&read.reading.subject, self.analysis);
         self.readings.iter().any(own)
     }
 

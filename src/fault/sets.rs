@@ -15,7 +15,7 @@ use std::collections::BTreeSet;
 
 use super::calibration::Calibration;
 use super::knowledge::Knowledge;
-use super::readings::Observed;
+use super::readings::ReadingTaken;
 use super::symptoms::Symptom;
 use super::weights::Table;
 use crate::analysis::Analysis;
@@ -71,7 +71,7 @@ pub fn explain(
     analysis: &Analysis,
     knowledge: &Knowledge,
     symptoms: &[Symptom],
-    readings: &[Observed],
+    readings: &[ReadingTaken],
 ) -> Explained {
     let calibration = Calibration::built_in();
     let faults = candidates(analysis, knowledge, symptoms);

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::knowledge::Knowledge;
-use super::readings::Observed;
+use super::readings::ReadingTaken;
 use super::seen::{Seen, log_odds};
 use super::sets::Fault;
 use super::symptoms::Symptom;
@@ -145,7 +145,7 @@ impl Table {
         knowledge: &Knowledge,
         faults: &[Fault],
         symptoms: &[Symptom],
-        readings: &[Observed],
+        readings: &[ReadingTaken],
     ) -> Self {
         let seen = Seen::new(analysis, knowledge, symptoms, readings);
         let counted = counted(symptoms);
@@ -161,7 +161,7 @@ impl Table {
             let all = under.chain(places.iter().map(anything));
             all.map(|shown| Some(shown?.ln() * counted)).collect()
         };
-        let read = |reading: &Observed| {
+        let read = |reading: &ReadingTaken| {
             let under = faults.iter().map(|fault| seen.read(fault, reading));
             Read {
                 under: under.chain(places.iter().map(|_| None)).collect(),
