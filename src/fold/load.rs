@@ -65,7 +65,7 @@ impl Loads {
 pub struct Load {
     start: Option<Nanoseconds>,
     bin: Nanoseconds,
-    /// So many bins make one of the series.
+    /// How many bins are put together to one of the series.
     together: usize,
     bins: Vec<Bits>,
     /// Most bits per second in a bin of half a second or less, of those that were widened since.

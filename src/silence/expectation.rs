@@ -150,7 +150,7 @@ fn scatter(gaps: &Gaps, rhythm: Rhythm) -> f64 {
     quartiles.map_or(rhythm.jitter, |(low, high)| ((high - low) / 1.349).min(rhythm.jitter))
 }
 
-/// Of the gaps below three periods, that which 99 in a hundred do not exceed.
+/// The longest ordinary gap: 99 in a hundred of the gaps below three periods are no longer.
 fn wide(gaps: &Gaps, rhythm: Rhythm) -> f64 {
     let ordinary = gaps.count_between(0.0, 3.0 * rhythm.period) as f64;
     gaps.quantile(0.99 * ordinary / gaps.count().max(1) as f64).unwrap_or(rhythm.period)

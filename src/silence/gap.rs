@@ -9,7 +9,7 @@ use crate::ids::IdIndex;
 
 /// A time without any frame on a channel.
 pub(super) struct Gap<'a> {
-    /// Of its channel.
+    /// What tells of the gaps of its channel.
     pub witnesses: &'a Witnesses<'a>,
     pub silence: Silence,
     /// It lasts to the end of the capture.

@@ -58,13 +58,13 @@ pub enum StopSign {
     },
     /// How they came back.
     CameBack {
-        /// So many within their own periods of the first frame after it.
+        /// How many came within their own periods of the first frame after it.
         at_once: usize,
         /// How many timed out.
         identifiers: usize,
-        /// The last after so many seconds.
+        /// After how many seconds the last came.
         last: f64,
-        /// So many were not heard again.
+        /// How many were not heard again.
         never: usize,
     },
     /// Error reports about the bus around it, which may be none.
@@ -87,24 +87,23 @@ pub enum StopSign {
     OthersWentOn,
     /// Traffic ended and began again at one instant.
     AtOneInstant {
-        /// Of so many identifiers.
+        /// How many identifiers did so.
         in_time: usize,
-        /// Of how many that were due.
+        /// How many were due.
         due: usize,
     },
     /// Identifiers came back on the grid that they had left, or not.
     OnTheirGrid {
         /// How many.
         kept: usize,
-        /// Of how many that can be told.
+        /// Of how many it can be told.
         testable: usize,
     },
-    /// Of identifiers that came back on their grid some missed turns after it: they were kept off
-    /// the bus.
+    /// Some identifiers came back on their grid and had let turns pass: they were kept off the bus.
     MissedTurns {
-        /// How many.
+        /// How many let turns pass.
         missed: usize,
-        /// Of how many.
+        /// How many came back on their grid.
         of: usize,
     },
     /// The bus woke for moments.

@@ -25,7 +25,7 @@ pub struct Event {
 /// How many identifiers came back on the grid that they had left.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Phase {
-    /// Of how many that can be told.
+    /// Of how many it can be told.
     pub testable: usize,
     /// How many kept it.
     pub kept: usize,
@@ -41,7 +41,7 @@ const KEPT: f64 = 0.8;
 const LUCK: f64 = 0.5;
 
 impl Phase {
-    /// Of silences and what is expected of each.
+    /// Counts silences, given with what is expected of each.
     pub(super) fn of<'a>(
         silences: impl Iterator<Item = (&'a Expectation, crate::fold::timing::Silence)>,
     ) -> Phase {

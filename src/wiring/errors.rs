@@ -28,7 +28,7 @@ const AGAIN: f64 = 0.02;
 
 /// The destroyed frames of a channel by sender.
 pub struct Errors {
-    /// Of each sender: destroyed frames, and the share of the traffic.
+    /// How many frames of each sender were destroyed, and its share of the traffic.
     senders: BTreeMap<Subject, (u64, f64)>,
     /// Destroyed frames of known sender.
     frames: u64,
@@ -39,7 +39,7 @@ pub struct Errors {
 }
 
 impl Errors {
-    /// Of each channel, held against these elements.
+    /// The errors of each channel, held against these elements.
     pub fn all(analysis: &Analysis, elements: &[Element]) -> Vec<Errors> {
         let channels = 0..analysis.channels.len();
         channels.map(|at| Errors::of(analysis, at as ChannelIndex).against(elements)).collect()

@@ -249,7 +249,7 @@ impl Harness<'_> {
     fn fit(&self, need: &Need<'_>, element: &Element) -> Result<f64, Option<WhyNot>> {
         let (alone, second): (Vec<&Subject>, Vec<&Subject>) =
             element.feeds.iter().partition(|fed| !self.has_second(element, fed));
-        // Of each loss what kept sending.
+        // What kept sending in each loss.
         let kept: Vec<Vec<&Subject>> = need
             .losses
             .iter()
@@ -327,8 +327,8 @@ impl Harness<'_> {
     }
 }
 
-/// Of losses those that ended as a fault of this part does: what ran on did not lose its supply.
-/// All of them where none did, for the manner of a return is not always told.
+/// The losses that ended as a fault of this part does: what ran on did not lose its supply. Where
+/// none did, all of them: the manner of a return is not always told.
 fn of_this_part(part: Part, losses: Vec<&Loss>) -> Vec<&Loss> {
     let (own, other) = match part {
         Part::Power => (Cause::LostPower, Cause::OpenCircuit),

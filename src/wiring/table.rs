@@ -76,9 +76,9 @@ pub struct OfErrors {
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct LeftOut {
-    /// Of a single node.
+    /// Where a single node is lost.
     pub of_one: f64,
-    /// Of several together.
+    /// Where several are lost together.
     pub of_several: f64,
 }
 

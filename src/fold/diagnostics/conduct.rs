@@ -79,7 +79,7 @@ const MOST_ANSWERS: usize = 256;
 
 #[derive(Clone, Debug)]
 struct Open {
-    /// Of its last frame so far.
+    /// When its last frame so far came.
     time: Option<Timestamp>,
     channel: ChannelIndex,
     id: Id,

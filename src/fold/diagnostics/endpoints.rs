@@ -74,7 +74,7 @@ pub(super) struct Endpoints {
     /// What those said that nobody answered yet; `None` for one that is no tester, or says too
     /// much.
     in_vain: BTreeMap<(ChannelIndex, Id), Option<BTreeSet<Request>>>,
-    /// Those that only an exchange made known, in order.
+    /// The identifiers that only an exchange made known, in order.
     by_exchange: Vec<(ChannelIndex, Id)>,
 }
 
@@ -308,8 +308,8 @@ impl Endpoints {
         }
     }
 
-    /// Those that nobody answered, and that asked only what testers ask others: a module that is
-    /// not there is asked like the rest.
+    /// Settles which identifiers are those of testers that nobody answered: they asked only what
+    /// testers ask others, for a module that is not there is asked like the rest.
     fn settle_in_vain(&mut self) {
         let all = std::mem::take(&mut self.in_vain);
         let mut asked = std::mem::take(&mut self.asked);

@@ -51,7 +51,7 @@ const ALL: usize = 1 << 11;
 const REST: u32 = 47;
 const BEFORE_FIRST: u64 = (1.0_f64.to_bits() >> REST) - 1;
 
-/// Of a gap that is not below zero.
+/// The number of the bin of a gap that is not below zero.
 #[inline]
 fn number(gap: i64) -> u16 {
     ((gap as f64).to_bits() >> REST).saturating_sub(BEFORE_FIRST) as u16
@@ -222,8 +222,9 @@ impl GapCounts {
     }
 }
 
-/// Of bins that hold something, with their numbers, in order, and what they hold together with
-/// those `shorter` than all of them, which count as nothing.
+/// The quantile `q` of the gaps in these bins, which are given in order with their numbers and how
+/// many gaps each holds. `all` counts the `shorter` ones too, which lie below all bins and count as
+/// gaps of no length.
 fn quantile(bins: impl Iterator<Item = (u16, u64)>, all: u64, q: f64, shorter: u64) -> Option<f64> {
     let wanted = q.clamp(0.0, 1.0) * all as f64;
     let mut below = shorter as f64;

@@ -46,7 +46,7 @@ pub(super) struct Around {
 /// Where the groups of a batch belong.
 #[derive(Clone, Debug, Default)]
 pub struct Placed {
-    /// Of each group its place among all identifiers; none of those that are only counted.
+    /// The place of each group among all identifiers; `None` for those that are only counted.
     pub(super) places: Vec<Option<u32>>,
     /// Per channel.
     pub(super) around: Vec<Around>,

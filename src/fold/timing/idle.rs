@@ -59,8 +59,9 @@ pub struct IdleClock {
     count: i64,
     estimated: i64,
     off: u32,
-    /// Of the instants about the grid, in square nanoseconds, and how many it is drawn from.
+    /// How the instants scatter about the grid, in square nanoseconds.
     variance: f64,
+    /// How many instants the variance is drawn from; those that waited count for less than one.
     seen: f64,
     width: i64,
     /// When the last block ends.
@@ -84,9 +85,9 @@ pub struct IdleBlock {
     pub start: Nanoseconds,
     /// All frames in it.
     pub all: u32,
-    /// Those after an idle bus.
+    /// Frames that came after an idle bus.
     pub idle: u32,
-    /// What all tell, in frames after an idle bus: such count one, those that waited less.
+    /// How much all of them tell: a frame after an idle bus counts one, one that waited less.
     pub weight: f64,
     /// Weighted sum of the nanoseconds since the segment began.
     pub time: f64,

@@ -32,7 +32,7 @@ pub struct Offsets {
     width: i64,
     /// In order of time, as the blocks are.
     cells: Vec<Cell>,
-    /// Of a clock that ran through.
+    /// What is known besides of a clock that ran through.
     through: Option<Through>,
 }
 
@@ -62,7 +62,7 @@ struct Mean {
 }
 
 impl Offsets {
-    /// Of a clock, given its nominal period in nanoseconds.
+    /// The offsets of a clock, given its nominal period in nanoseconds.
     pub fn of(clock: &Clock, nominal: f64) -> Self {
         let mut offsets = Offsets { width: clock.width(), cells: Vec::new(), through: None };
         for block in clock.mean_blocks(nominal) {

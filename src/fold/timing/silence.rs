@@ -62,7 +62,7 @@ pub struct Longest {
     /// In order of time; up to [`MOST`], until they are thinned out.
     kept: Vec<Kept>,
     floor: Nanoseconds,
-    /// None shorter than this is among those kept, once some have been dropped.
+    /// Once some have been dropped, those that are kept are at least this long.
     shortest: Nanoseconds,
     dropped: u64,
 }

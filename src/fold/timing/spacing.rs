@@ -133,7 +133,7 @@ pub(super) struct Begun {
 }
 
 impl Begun {
-    /// Of a frame, given those before it on the channel, the last one first.
+    /// When a frame was ready, given those before it on the channel, the last one first.
     ///
     /// It may have waited for frames of more importance, and for one of less that had begun: before
     /// the beginning of that one it was not ready, or it would have gone first.

@@ -70,14 +70,14 @@ pub enum ReturnSign {
     GridKept {
         /// How many.
         kept: usize,
-        /// Of so many that can be told.
+        /// Of how many it can be told.
         of: usize,
     },
     /// Its identifiers came back on other grids than they had left.
     GridLeft {
         /// How many.
         left: usize,
-        /// Of so many that can be told.
+        /// Of how many it can be told.
         of: usize,
     },
     /// Its time stamps came back with another phase.
@@ -99,9 +99,9 @@ pub enum ReturnSign {
     },
     /// The first frames came as after other returns.
     BootPattern {
-        /// Of so many identifiers.
+        /// How many identifiers came so.
         identifiers: usize,
-        /// After so many other returns.
+        /// After how many other returns they came so too.
         returns: usize,
         /// Chance of that.
         luck: f64,
@@ -117,7 +117,7 @@ pub enum ReturnSign {
     CountersWentOn {
         /// How many.
         count: usize,
-        /// Of so many that are independent.
+        /// How many independent ones there are.
         of: usize,
         /// Chance of that.
         luck: f64,
@@ -126,7 +126,7 @@ pub enum ReturnSign {
     CountersBeganLow {
         /// How many.
         count: usize,
-        /// Of so many that are independent.
+        /// How many independent ones there are.
         of: usize,
         /// Chance of that.
         luck: f64,
