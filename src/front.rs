@@ -255,8 +255,8 @@ impl<'o> Analyser<'o> {
         }
     }
 
-    /// Ends the summaries and draws what all the frames show, those of several files that go on from
-    /// each other; without marks and findings, which are added behind it.
+    /// Ends the summaries and draws what all the frames show, those of several files that go on
+    /// from each other; without marks and findings, which are added behind it.
     fn close_and_draw(mut self, captures: Vec<Capture>) -> Analysis {
         self.summary.finish();
         if captures.iter().any(|capture| capture.no_clock.is_some()) {

@@ -51,8 +51,8 @@ struct Reading {
 const SPEED: Reading = Reading { value: of_j1939, on: 300.0, off: 200.0 };
 /// The same limits for the engine speed in an answer to a tester.
 const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 };
-/// The key is on above 6 V behind its switch, which even an engine of 12 V seldom undercuts while it
-/// is cranked; it is off below 3 V, on which no system runs (common practice, no source).
+/// The key is on above 6 V behind its switch, which even an engine of 12 V seldom undercuts while
+/// it is cranked; it is off below 3 V, on which no system runs (common practice, no source).
 const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
 
 /// Volts that are lost between the battery and the key switch at most (common practice, no source).

@@ -31,11 +31,11 @@ pub struct Phase {
     pub kept: usize,
 }
 
-/// The phase is believed where it can be told of at least so many identifiers: one is on its grid by
-/// luck in 20 to 40 of a hundred cases, three hardly.
+/// The phase is believed where it can be told of at least so many identifiers: one is on its grid
+/// by luck in 20 to 40 of a hundred cases, three hardly.
 const TESTABLE: usize = 3;
-/// The senders ran on where at least this share of the identifiers kept their phase: a busy bus or a
-/// coarse clock may have moved the rest.
+/// The senders ran on where at least this share of the identifiers kept their phase: a busy bus or
+/// a coarse clock may have moved the rest.
 const KEPT: f64 = 0.8;
 /// The senders did not run on where no more than this share of the identifiers kept their phase.
 const LUCK: f64 = 0.5;

@@ -29,7 +29,8 @@ const EACH: usize = 2;
 /// Beside a sender that stands out, the others must have at least one part in so many of all
 /// destroyed frames to make them everybody's.
 const FRACTION: usize = 5;
-/// A sender is struck beyond its share only where at least this part of the destroyed frames is its.
+/// A sender is struck beyond its share only where at least this part of the destroyed frames is
+/// its.
 const PART: f64 = 0.2;
 /// A sender is struck beyond its share where its part of the destroyed frames is at least so many
 /// times its share of the traffic: of 22 terminations of invented vehicles none reached six times,

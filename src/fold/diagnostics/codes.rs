@@ -62,7 +62,8 @@ pub struct CodeHistory {
     pub seen: (Nanoseconds, Nanoseconds),
     /// The lists it was seen in.
     pub lists: Vec<Seen>,
-    /// The lists it was seen in since it was last cleared, or in the whole capture where it was not.
+    /// The lists it was seen in since it was last cleared, or in the whole capture where it was
+    /// not.
     pub lists_since_clear: Vec<Seen>,
     /// Status bits that its module supports, where it said so (ISO 14229-1:2020, 12.3).
     pub supported: Option<u8>,

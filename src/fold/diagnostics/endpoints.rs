@@ -54,8 +54,8 @@ const MOST_IN_VAIN: usize = 64;
 const ALIKE: usize = 2;
 /// Requests that are remembered at once.
 const RECENT: usize = 64;
-/// How long a request is remembered, in nanoseconds: the longest wait for an answer is P2*, 5 s (ISO
-/// 14229-2:2013, table 4).
+/// How long a request is remembered, in nanoseconds: the longest wait for an answer is P2*, 5 s
+/// (ISO 14229-2:2013, table 4).
 const PATIENCE: i64 = 5_000_000_000;
 
 /// The first bytes of a request, and how many they are.

@@ -100,7 +100,8 @@ impl Aftermath {
     pub const BEHIND: usize = 3;
     /// A frame is counted as one behind an error only if it comes within so many seconds of it.
     const SOON: f64 = 0.004;
-    /// Times kept of each identifier. Of so many frames at least one had hardly to wait for the bus.
+    /// Times kept of each identifier. Of so many frames at least one had hardly to wait for the
+    /// bus.
     pub const RECENT: usize = 12;
     /// A frame that fails so often running for want of an acknowledgement has nobody to hear it:
     /// one module is awake alone, before the others or after them. After 16 times its controller is
@@ -130,8 +131,8 @@ impl Aftermath {
         }
     }
 
-    /// Says of each error frame whether it comes from a module that was awake alone. Where others are
-    /// awake they acknowledge, and frames of other identifiers come in between.
+    /// Says of each error frame whether it comes from a module that was awake alone. Where others
+    /// are awake they acknowledge, and frames of other identifiers come in between.
     pub fn alone(&self) -> Vec<bool> {
         let again = |a: &Reported, b: &Reported| {
             a.next == b.next
@@ -142,8 +143,8 @@ impl Aftermath {
         let runs = self.reported.chunk_by(again);
         let mut alone: Vec<bool> =
             runs.flat_map(|run| run.iter().map(|_| run.len() >= Self::RUNNING)).collect();
-        // The module that left last may have been switched off in the midst of its frame: that error
-        // comes just before the others, and belongs to them.
+        // The module that left last may have been switched off in the midst of its frame: that
+        // error comes just before the others, and belongs to them.
         for at in 1..alone.len() {
             let near = self.reported[at].time - self.reported[at - 1].time;
             alone[at - 1] |= alone[at] && near <= nanoseconds(Self::AGAIN);

@@ -28,7 +28,8 @@ const SURE: i64 = 50;
 /// frames a second tell no more than ten, as what is left is no noise. The steps share no factor
 /// with the usual ratios of periods, so that every place in a burst has its turn.
 const STEPS: [(Nanoseconds, usize); 2] = [(15_000_000, 11), (30_000_000, 5)];
-/// The share of a stamp's deviation by which the anchor follows it: in the first periods, and later.
+/// The share of a stamp's deviation by which the anchor follows it: in the first periods, and
+/// later.
 const FOLLOW: [f64; 2] = [0.5, 0.25];
 /// So many periods are the first ones, in which the anchor follows faster.
 const FIRST: i64 = 8;

@@ -17,8 +17,8 @@ const SHORTEST: usize = 2;
 /// Gaps of up to so many times the shortest ones are gaps between frames that follow at once: time
 /// stamps scatter by that much.
 const AT_ONCE: f64 = 1.6;
-/// A gap that is longer than such gaps by so many of their standard deviations or less is no sign of
-/// an idle bus.
+/// A gap that is longer than such gaps by so many of their standard deviations or less is no sign
+/// of an idle bus.
 const SLACK: f64 = 3.0;
 /// A bus is never called idle for less than so many bits: that is the space between frames.
 const LEAST_SLACK: f64 = 4.0;

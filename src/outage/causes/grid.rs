@@ -5,8 +5,8 @@ use super::{Kind, MOST_OF_ONE, ReturnSign, Weighed};
 use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::IdIndex;
 
-/// Where at least so many identifiers can be told, and nearly all are on their grid, that is no luck
-/// and decides by itself.
+/// Where at least so many identifiers can be told, and nearly all are on their grid, that is no
+/// luck and decides by itself.
 const MANY: usize = 5;
 /// Nearly all are on their grid where at least this share is: a busy bus may have moved the rest.
 const NEARLY_ALL: f64 = 0.9;

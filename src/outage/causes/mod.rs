@@ -140,8 +140,8 @@ pub enum ReturnSign {
 /// How likely it is that a counter of a running node shows the value that is due by the clock; a
 /// little is left for lost frames, spread over all values. Common practice, no source.
 const COUNTER_GOES_ON: f64 = 0.85;
-/// How likely it is that a counter of a running node goes on where it stopped, because it only counts
-/// what could be sent or queued. Common practice, no source.
+/// How likely it is that a counter of a running node goes on where it stopped, because it only
+/// counts what could be sent or queued. Common practice, no source.
 const COUNTER_STOOD: f64 = 0.12;
 /// How likely a restarted node begins with 0 or 1; the rest is spread over all values (common
 /// practice, no source).
@@ -160,8 +160,8 @@ const CLEARLY: f64 = 15.0;
 const STANDING: f64 = 6.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
-/// The most that one node of several weighs, as a natural logarithm: e^4 is 55 to one, which is about
-/// what is measured of one node (docs/outages.md).
+/// The most that one node of several weighs, as a natural logarithm: e^4 is 55 to one, which is
+/// about what is measured of one node (docs/outages.md).
 const MOST_OF_ONE: f64 = 4.0;
 
 /// A phase with a tolerance of this share of a period or more says nothing: luck keeps it too.
@@ -171,10 +171,11 @@ const TIGHTEST: f64 = 0.02;
 /// So many standard deviations are the tolerance of a phase: 95 % of a normal scatter lie within
 /// 1.96, and arbitration has a longer tail.
 const DEVIATIONS: f64 = 2.2;
-/// A counter says nothing where the number of periods that passed is uncertain by more than so many.
+/// A counter says nothing where the number of periods that passed is uncertain by more than so
+/// many.
 const VAGUE: f64 = 0.3;
-/// Where no clock tells the period, it is taken to be known to one part in so many of the scatter of
-/// a gap: it is the mean of many gaps.
+/// Where no clock tells the period, it is taken to be known to one part in so many of the scatter
+/// of a gap: it is the mean of many gaps.
 const OF_THE_JITTER: f64 = 30.0;
 
 /// One sign and its weight.

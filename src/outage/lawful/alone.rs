@@ -27,7 +27,8 @@ const REGULAR: f64 = 0.15;
 const FEWEST: usize = 3;
 /// No more than so many pauses are looked at for signs of a start.
 const MOST: usize = 32;
-/// Pauses that keep a clock differ by no more than two periods of their message and so many seconds.
+/// Pauses that keep a clock differ by no more than two periods of their message and so many
+/// seconds.
 const EXACT: f64 = 0.02;
 /// Pauses are exact only where what they may differ by is less than this share of their length.
 const CLOCK: f64 = 0.5;

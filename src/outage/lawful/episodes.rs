@@ -36,9 +36,9 @@ const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
-/// A message that is gone for at least so many seconds to the end, and that was sent without a pause
-/// for half as long before, is all that a module sent (of 37 such of invented vehicles of five
-/// authors 33 were).
+/// A message that is gone for at least so many seconds to the end, and that was sent without a
+/// pause for half as long before, is all that a module sent (of 37 such of invented vehicles of
+/// five authors 33 were).
 const GONE: f64 = 30.0;
 /// A slow message must be gone for at least so many of its periods for that.
 const GONE_PERIODS: f64 = 50.0;

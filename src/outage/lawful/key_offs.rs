@@ -35,8 +35,8 @@ const CRANKS: f64 = 2.0;
 /// The starter begins no more than so many seconds before the engine runs by itself (common
 /// practice, no source).
 const CRANKED_FOR: f64 = 4.0;
-/// Modules that the starter pulls down fall silent within so many seconds of each other: the voltage
-/// falls for all at one moment, and each has its own limits.
+/// Modules that the starter pulls down fall silent within so many seconds of each other: the
+/// voltage falls for all at one moment, and each has its own limits.
 const AT_ONCE: f64 = 0.3;
 /// Whoever sends with the key on is back before the engine has run for so many seconds (common
 /// practice, no source).

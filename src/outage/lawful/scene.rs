@@ -26,8 +26,8 @@ const STARTING: f64 = 0.15;
 const RUNS_ON: f64 = 4.0;
 /// A channel ended early where the capture goes on for more than so many seconds after it.
 const GOES_ON: f64 = 2.0;
-/// A channel ended early where the capture goes on for more than one part in so many of the time for
-/// which the channel was heard.
+/// A channel ended early where the capture goes on for more than one part in so many of the time
+/// for which the channel was heard.
 const GOES_ON_FRACTION: Nanoseconds = 20;
 /// A loss holds a stretch of the recording where it is longer than so many time-outs.
 const TIMEOUTS: f64 = 2.0;
@@ -35,8 +35,8 @@ const TIMEOUTS: f64 = 2.0;
 const SLEPT_WITHIN: f64 = 2.0;
 /// So many periods of an identifier without a frame of it show that it was silent, and not late.
 const PERIODS_DUE: f64 = 2.0;
-/// An identifier kept its time in the silence of another one where it missed no more than this share
-/// of it.
+/// An identifier kept its time in the silence of another one where it missed no more than this
+/// share of it.
 const MISSED: f64 = 0.3;
 /// A sender went on where it was heard more than so many seconds after others had fallen silent.
 const HEARD_AFTER: f64 = 1.0;
