@@ -7,6 +7,7 @@ pub mod diagnosis;
 pub mod drives;
 pub mod element;
 pub mod episodes;
+mod error_kind;
 pub mod finding;
 pub mod headline;
 mod hide;

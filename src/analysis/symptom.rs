@@ -10,6 +10,8 @@ use super::diagnosis::CodeEvent;
 use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
 
+pub use super::error_kind::ErrorKind;
+
 /// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
 /// tables are read.
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
@@ -544,25 +546,6 @@ pub enum Starter {
     Late(f64),
     /// The battery was charged already, at so many volts.
     Charged(f64),
-}
-
-/// Error frames of a bus.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum ErrorKind {
-    /// The controller left the bus so often.
-    BusOff(usize),
-    /// So many a minute, which is frequent.
-    Frequent(f64),
-    /// So many within [`ErrorKind::BURST`] seconds, which is frequent too: a recording of minutes
-    /// thins a burst out.
-    Burst(usize),
-    /// So many a minute, which is not.
-    Few(f64),
-}
-
-impl ErrorKind {
-    /// Seconds of a burst.
-    pub const BURST: f64 = 10.0;
 }
 
 /// Whose frames errors destroyed.
