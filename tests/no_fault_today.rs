@@ -11,7 +11,7 @@ mod messages;
 
 use common::{report, simulated};
 use five_nodes::{ranked, read, trouble, unanswered, vehicle};
-use messages::{Message, log, message, messages, slow};
+use messages::{Message, log, message, messages, read as read_by, slow};
 use serde_json::Value;
 
 /// Report of 100 s of these messages.
@@ -190,4 +190,21 @@ fn with_the_key_off_nobody_need_answer() {
         simulated(&text, &[]).1["findings"].to_string().contains("did not answer")
     };
     assert!(mute(&[]) && !mute(&[80.0]));
+}
+
+/// What its user likely switched off, and nothing else of today, does not stand before old codes
+/// that explain why lamps are on. Where it is no switch, the silence of today stands first.
+#[test]
+fn what_was_likely_switched_off_waits_behind_old_codes() {
+    let first = |change: fn(Message) -> Message| {
+        // U0121 and U0140, remembered, of others that are heard.
+        let code = read_by(10.0, 1, |_| "075902FFC1210028".to_owned());
+        let other = read_by(12.0, 2, |_| "075902FFC1400028".to_owned());
+        let found = reported(&[with(0.1, change), code, other].concat());
+        (ranked(&found)[0].0.clone(), of_class(&found, SWITCHED))
+    };
+    let (class, switched) = first(|message| message.anew(40.0, 55.0, 0.017));
+    assert!(class == "stale_codes" && switched > 0.5, "{class} {switched}");
+    let (class, switched) = first(|message| message.anew(40.0, 42.5, 0.017));
+    assert!(class != "stale_codes" && switched < 0.01, "{class} {switched}");
 }

@@ -95,7 +95,9 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     for at in &order {
         let own = &findings[*at];
         let rival = |leader: &usize| is_rival(&findings[*leader], own);
-        let today = only_remembered && own.standing == Standing::Present;
+        let today = only_remembered
+            && own.standing == Standing::Present
+            && !is_likely_switched_off(findings, own);
         let least = if is_asked_about(findings, own) { WORTH_A_TEST } else { WORTH_A_PLACE };
         let worth = match today {
             true => own.uncalibrated >= least,
@@ -117,6 +119,22 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
 /// fault of it, and only he can tell.
 fn is_asked_about(findings: &[Finding], own: &Finding) -> bool {
     findings.iter().any(|other| other.benign && other.subject == own.subject)
+}
+
+/// A silence less likely than this is no complaint of today where its user made it himself, at this
+/// probability, and old codes, at this one, explain why lamps are on.
+const UNLIKELY: f64 = 0.3;
+const LIKELY: f64 = 0.5;
+const OLD: f64 = 0.7;
+
+/// Whether its user likely switched off what it is about, while old codes are likely what he
+/// complains of.
+fn is_likely_switched_off(findings: &[Finding], own: &Finding) -> bool {
+    let off = |other: &Finding| {
+        other.benign && other.subject == own.subject && other.probability >= LIKELY
+    };
+    let old = |other: &Finding| other.class == ClassName::STALE_CODES && other.probability >= OLD;
+    own.probability < UNLIKELY && findings.iter().any(off) && findings.iter().any(old)
 }
 
 /// Whether it has at least this probability, and is not likelier no fault.
