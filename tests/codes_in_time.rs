@@ -204,3 +204,23 @@ fn who_was_asked_before_a_doubtful_silence_says_nothing() {
     let (before, after) = (shared(10.0), shared(50.0));
     assert!(before > 1.2 * after, "{before} {after}");
 }
+
+/// Codes that do not fail, and of which nothing tells when they did: what several noticed has
+/// passed, what one noticed may be of now, and so may what is told beside a loss.
+#[test]
+fn what_several_noticed_and_nobody_fails_has_passed() {
+    // A status of which only bits 0 and 3 are supported.
+    let code: fn(f64) -> String = |_| "07590209C1400008".to_owned();
+    let blamed = |modules: u16, lost: bool| {
+        let mut all = messages(0x300, 16);
+        if lost {
+            all.extend(cut(messages(0x101, 4), 20.0, 23.0));
+        }
+        all.extend((0..modules).flat_map(|at| read(10.0 + f64::from(at), at, code)));
+        let found = reported(&log(40.0, &all));
+        (of_class(&found, "module_power"), found.to_string().contains("it has likely passed"))
+    };
+    let (one, two, beside) = (blamed(1, false), blamed(2, false), blamed(2, true));
+    assert!(one.0 > 0.2 && two.0 < 0.7 * one.0, "{one:?} {two:?}");
+    assert_eq!([one.1, two.1, beside.1], [false, true, false]);
+}

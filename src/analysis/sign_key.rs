@@ -84,6 +84,7 @@ impl Sign {
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),
             Sign::NothingLost => (SignName::NothingLost, SignValue::Over),
+            Sign::StoredByMany(_) => (SignName::StoredByMany, SignValue::Several),
             Sign::Now(Now::Recent) => (SignName::Now, SignValue::Recent),
             Sign::Now(Now::Listed) => (SignName::Now, SignValue::Listed),
         }

@@ -287,6 +287,7 @@ pub enum SignName {
     StartTogether,
     Supply,
 }
+    StoredByMany,
 
 /// The values of all signs, as `knowledge.toml` calls them.
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
@@ -411,6 +412,8 @@ pub enum Sign {
     Now(Now),
     /// Its codes are only stored, or the last test of each passed, and nothing is lost.
     NothingLost,
+    /// So many modules say that a code of it does not fail, none since when, and nothing is lost.
+    StoredByMany(usize),
     /// What goes before its losses (docs/precursors.md).
     Lead(Led),
     /// What goes before the losses of several.

@@ -583,6 +583,7 @@ mod tests {
         ];
         signs.extend([0, 1].map(Seen::Errors));
         signs.extend([0, 1].map(Seen::ErrorsTogether));
+            Seen::StoredByMany(2),
         signs.extend(returns.map(Seen::Return));
         signs.extend(returns.map(Seen::ReturnAlone));
         signs.extend(returns.map(Seen::ReturnTogether));

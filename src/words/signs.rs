@@ -133,6 +133,10 @@ pub(super) fn sign(sign: &Sign) -> String {
             "failed in this drive or the one before, and passed its last test".to_owned()
         }
         Sign::NothingLost => "nothing is lost here, and nothing fails now".to_owned(),
+        Sign::StoredByMany(modules) => format!(
+            "{modules} modules noticed it, none of them says that it fails now, and nothing is \
+             lost here: it has likely passed"
+        ),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
         Sign::Now(Now::Recent) => {

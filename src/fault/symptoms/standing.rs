@@ -1,7 +1,7 @@
 //! How codes stand that name a module: failing, of this drive, passed, remembered.
 
 use super::rhythm;
-use crate::analysis::blame::Blame;
+use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::symptom::{Now, Sign};
 use crate::analysis::{Analysis, Doubt};
@@ -63,6 +63,30 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
 pub(super) fn nothing_lost(analysis: &Analysis, now: Now) -> Option<Sign> {
     let old = matches!(now, Now::Remembered | Now::Passed);
     (old && is_over(analysis) && !is_open(analysis)).then_some(Sign::NothingLost)
+}
+
+/// Modules that noticed a loss and hold a code of it, nothing tells since when: from these on one
+/// would say that it fails.
+const MANY: usize = 2;
+
+/// That several say of their codes that they do not fail, none when they did, where nothing is
+/// lost: of what lasts one would tell that it fails. Who answers on two of its buses is one.
+pub(super) fn stored_by_many(
+    analysis: &Analysis,
+    row: &Blame,
+    codes: &[usize],
+    now: Now,
+) -> Option<Sign> {
+    let codes = codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
+    let mut parties: Vec<_> =
+        codes.filter(|code| code.status.is_some()).map(|code| code.module.party).collect();
+    parties.sort_unstable();
+    parties.dedup();
+    let stored = now == Now::Listed
+        && row.verdict() == Verdict::Open
+        && is_over(analysis)
+        && !is_open(analysis);
+    (stored && parties.len() >= MANY).then_some(Sign::StoredByMany(parties.len()))
 }
 
 /// Whether a message paused that may be all that a module sends.

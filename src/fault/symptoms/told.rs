@@ -11,6 +11,7 @@ use lostnode_parsers::frame::raw_id;
 use super::Symptom;
 use super::standing::{
     codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
+    stored_by_many,
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
@@ -237,6 +238,7 @@ impl<'a> Told<'a> {
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now))
+            .with_signs(stored_by_many(self.analysis, row, &codes, now))
             .with_codes(self.analysis, codes);
         let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
         Symptom { setting, ..missed }
