@@ -237,6 +237,8 @@ pub enum Setting {
     MayPause,
     /// So much was never heard that the key may have been off.
     PerhapsOff,
+    /// It is about what was never heard, and a sound vehicle does not send all the time.
+    Sometimes,
 }
 
 /// Silences of one kind, summed up.
@@ -285,9 +287,9 @@ pub enum SignName {
     Share,
     Start,
     StartTogether,
+    StoredByMany,
     Supply,
 }
-    StoredByMany,
 
 /// The values of all signs, as `knowledge.toml` calls them.
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
@@ -410,10 +412,10 @@ pub enum Sign {
     FramesSay(Verdict),
     /// How the codes stand that name it.
     Now(Now),
-    /// Its codes are only stored, or the last test of each passed, and nothing is lost.
-    NothingLost,
     /// So many modules say that a code of it does not fail, none since when, and nothing is lost.
     StoredByMany(usize),
+    /// Its codes are only stored, or the last test of each passed, and nothing is lost.
+    NothingLost,
     /// What goes before its losses (docs/precursors.md).
     Lead(Led),
     /// What goes before the losses of several.

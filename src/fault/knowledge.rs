@@ -124,6 +124,8 @@ pub struct SymptomTable {
     pub may_pause: ByClass,
     /// … and how likely that is without any of them; as `leak` where there is no number.
     pub leak_may_pause: Option<f64>,
+    /// … and of what is never heard and only sent sometimes; as `leak_may_pause` without one.
+    pub leak_sometimes: Option<f64>,
     /// The same of so much that was never heard that the key may have been off.
     #[serde(default)]
     pub perhaps_off: ByClass,
@@ -146,7 +148,7 @@ impl SymptomTable {
             Setting::Usual => None,
             Setting::Gateway => self.of_gateway.get(class),
             Setting::InTurn => self.in_turn.get(class),
-            Setting::MayPause => self.may_pause.get(class),
+            Setting::MayPause | Setting::Sometimes => self.may_pause.get(class),
             Setting::PerhapsOff => self.perhaps_off.get(class),
         };
         own.or_else(|| self.by.get(class)).copied()
@@ -157,6 +159,7 @@ impl SymptomTable {
         let own = match setting {
             Setting::MayPause => self.leak_may_pause,
             Setting::PerhapsOff => self.leak_perhaps_off,
+            Setting::Sometimes => self.leak_sometimes.or(self.leak_may_pause),
             Setting::Usual | Setting::Gateway | Setting::InTurn => None,
         };
         own.unwrap_or(self.leak)
@@ -384,7 +387,9 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;
             let pausing = symptom.leak_may_pause.map(|leak| ("leak_may_pause", leak));
-            for (which, leak) in std::iter::once(("leak", symptom.leak)).chain(pausing) {
+            let sometimes = symptom.leak_sometimes.map(|leak| ("leak_sometimes", leak));
+            let all = std::iter::once(("leak", symptom.leak)).chain(pausing).chain(sometimes);
+            for (which, leak) in all {
                 if !(leak > 0.0 && leak < 1.0) {
                     return wrong(format!("symptom.{name}"), not_between(which, leak));
                 }
@@ -578,12 +583,12 @@ mod tests {
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),
             Seen::NothingLost,
+            Seen::StoredByMany(2),
             Seen::Now(Now::Recent),
             Seen::Now(Now::Listed),
         ];
         signs.extend([0, 1].map(Seen::Errors));
         signs.extend([0, 1].map(Seen::ErrorsTogether));
-            Seen::StoredByMany(2),
         signs.extend(returns.map(Seen::Return));
         signs.extend(returns.map(Seen::ReturnAlone));
         signs.extend(returns.map(Seen::ReturnTogether));

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::{Class, Key};
-use crate::analysis::{Analysis, Channel, Identifier};
+use crate::analysis::{Analysis, Channel, Identifier, Nanoseconds};
 use crate::fold::timing::{AliveCounter, seconds};
 use crate::roster_file::ExpectedMessage;
 
@@ -36,6 +36,8 @@ struct Seen {
     key_off: bool,
     /// … and it was silent then.
     only_with_key: bool,
+    /// Seconds by which it came late, or ended early.
+    away: f64,
 }
 
 /// Once or twice teaches no rate. What has no timer is often repeated when it is sent, and the
@@ -50,6 +52,12 @@ const HELD: f64 = 0.5;
 /// In the captures that lack it, all together, fewer frames than this would have come: a capture
 /// too short for a slow identifier is no witness against it.
 const LACKED: f64 = 1.0;
+
+/// What is first or last heard further from an edge of the recording than so many seconds, and so
+/// many times as long as it takes from one to the next, was not sent there: modules start within
+/// that time (common practice, no source).
+const AT_AN_EDGE: f64 = 4.0;
+const AT_AN_EDGE_GAPS: f64 = 3.0;
 
 impl Lesson {
     /// Takes what a capture shows of it.
@@ -71,6 +79,7 @@ impl Lesson {
             thinned: channel.thinned.is_some(),
             key_off: !channel.key_off.is_empty(),
             only_with_key: id.only_with_key,
+            away: away(analysis, id),
         });
         self.timeout = [self.timeout, id.timeout].into_iter().flatten().reduce(f64::max);
         self.counter = self.counter.or(id.counter);
@@ -122,7 +131,11 @@ impl Lesson {
         let expected = self.seen.iter().any(|seen| seen.times >= FEWEST_TIMES)
             && self.seen.iter().any(|seen| seen.held >= HELD)
             && self.lacked(class, key, &message, keyed) < LACKED;
-        ExpectedMessage { expected, ..message }
+        let gap = message.per_second().map_or(f64::INFINITY, |rate| 1.0 / rate);
+        let edge = AT_AN_EDGE + AT_AN_EDGE_GAPS * gap;
+        // What needs the key, or was off with it, is no message of a mode.
+        let sometimes = keyed.is_none() && open.iter().any(|seen| seen.away > edge);
+        ExpectedMessage { expected, sometimes, ..message }
     }
 
     /// Frames of it that would have come in the captures that lack it.
@@ -155,6 +168,15 @@ impl Lesson {
             .map(|(_, analysis, channel)| due(analysis, channel))
             .sum()
     }
+}
+
+/// Seconds by which it came after its channel began, or ended before it: the longer of both.
+fn away(analysis: &Analysis, id: &Identifier) -> f64 {
+    let others = analysis.identifiers.iter().filter(|other| other.channel == id.channel);
+    let heard: Vec<(Nanoseconds, Nanoseconds)> = others.filter_map(|other| other.heard).collect();
+    let begin = heard.iter().map(|own| own.0).min().unwrap_or(0);
+    let end = heard.iter().map(|own| own.1).max().unwrap_or(0);
+    id.heard.map_or(0.0, |(first, last)| seconds((first - begin).max(end - last)))
 }
 
 /// Seconds in which the key was on in a capture: none where nothing was heard that needs it.

@@ -27,6 +27,8 @@ pub struct MissingHere {
     pub due: f64,
     /// … and of the one with the most.
     pub most: f64,
+    /// A sound vehicle sends none of them all the time.
+    pub sometimes: bool,
 }
 
 /// What missing identifiers have in common.
@@ -183,6 +185,7 @@ fn here_missing(
         of,
         due: missing.iter().map(|missing| missing.due).fold(f64::INFINITY, f64::min),
         most: missing.iter().map(|missing| missing.due).fold(0.0, f64::max),
+        sometimes: missing.iter().all(|missing| missing.sometimes),
     }
 }
 

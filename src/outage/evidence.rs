@@ -111,6 +111,8 @@ pub enum Evidence {
         /// Frames that would have come of the fastest identifier.
         due: f64,
     },
+    /// The sound recordings that the roster was learned from have none of it all the time.
+    SentSometimes,
     /// Nobody knows who sends them, or only by a guess.
     ProbablyOneNode {
         /// How many identifiers.

@@ -34,6 +34,7 @@ fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {
 fn evidence(observed: &Observed<'_>, missing: &MissingHere) -> Vec<Evidence> {
     let awake = seconds(observed.timing.channels[usize::from(missing.channel)].awake);
     let mut out = vec![Evidence::NeverHeard { due: missing.due, most: missing.most, awake }];
+    out.extend(missing.sometimes.then_some(Evidence::SentSometimes));
     if let MissingOf::Together { expected, perhaps_key_off } = missing.of {
         let identifiers = missing.ids.len();
         out.push(Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off });

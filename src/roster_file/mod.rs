@@ -118,6 +118,8 @@ pub struct ExpectedMessage {
     pub key: bool,
     /// Whether it is missed where it was never heard, or only remembered.
     pub expected: bool,
+    /// A sound vehicle does not send it all the time: it came late in a capture, or ended early.
+    pub sometimes: bool,
     /// Seconds of silence after which it is lost; from the period where not given.
     pub timeout: Option<f64>,
     /// A rolling counter in it.
@@ -140,6 +142,7 @@ impl ExpectedMessage {
             seen: None,
             key: false,
             expected: false,
+            sometimes: false,
             timeout: None,
             counter: None,
         }

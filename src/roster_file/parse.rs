@@ -75,6 +75,8 @@ struct MessageToml {
     key: bool,
     #[serde(default = "yes")]
     expected: bool,
+    #[serde(default)]
+    sometimes: bool,
     timeout: Option<Spanned<f64>>,
     counter: Option<CounterToml>,
 }
@@ -201,6 +203,7 @@ impl Check<'_> {
             seen: message.seen.zip(message.of),
             key: message.key,
             expected: message.expected,
+            sometimes: message.sometimes,
             timeout,
             counter,
         })

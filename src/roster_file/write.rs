@@ -13,7 +13,8 @@ const HOW_TO_EDIT: &str = "#
 (then 5 periods and the
 # jitter). `rate` is in frames for each second of traffic, `share` is a part of the channel's
 # frames. `seen` and `of` count captures. What is `expected = false` and what stands in `events` is
-# known and never missed. `guessed = true` goes where you know the sender and give it a name.
+# known and never missed. `sometimes = true` is what a sound vehicle does not send all the time.
+# `guessed = true` goes where you know the sender and give it a name.
 # `answers` is what a node answers a tester by, `missed_as` what codes of others call it.
 ";
 
@@ -99,6 +100,9 @@ impl ExpectedMessage {
         }
         if !self.expected {
             *out += ", expected = false";
+        }
+        if self.sometimes {
+            *out += ", sometimes = true";
         }
         if let Some(AliveCounter { byte, bit, width }) = self.counter {
             let _ = write!(out, ", counter = {{ byte = {byte}, bit = {bit}, width = {width} }}");

@@ -56,6 +56,8 @@ pub struct Missing {
     pub node: Option<RosterIndex>,
     /// Frames of it that would have come.
     pub due: f64,
+    /// A sound vehicle does not send it all the time.
+    pub sometimes: bool,
 }
 
 /// Fewer frames due may fail to come by chance.
@@ -199,7 +201,8 @@ impl<'a> Call<'a> {
             })
             .filter(|(id, ..)| !self.packets.carry(self.at, *id))
             .filter_map(|(id, node, message)| {
-                Some(Missing { id: *id, node: *node, due: due(message)? })
+                let (due, sometimes) = (due(message)?, message.sometimes);
+                Some(Missing { id: *id, node: *node, due, sometimes })
             })
             .filter(|missing| missing.due >= ENOUGH)
             .collect();

@@ -81,6 +81,9 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             "the bus was running as the recording began, and for {seconds:.2} s nothing came of \
              what the roster expects here: {due:.0} frames of the fastest identifier were due"
         ),
+        Evidence::SentSometimes => "the sound recordings that the roster was learned from have it \
+                                    in part only: it may be sent in one mode of the vehicle"
+            .to_owned(),
         Evidence::ProbablyOneNode { identifiers: 1, .. } => {
             "its sender is not known; it may be all that a module sends".to_owned()
         }

@@ -125,8 +125,13 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
                 _ => None,
             };
             let may_pause = may_pause(analysis, &subject, &outages);
+            let sometimes = is_sent_sometimes(analysis, &subject, &outages);
             let symptom = Symptom { several, ..one(analysis, subject, &outages) };
-            if may_pause { left_open(symptom) } else { symptom }
+            match sometimes {
+                _ if may_pause => left_open(symptom),
+                true => Symptom { setting: Setting::Sometimes, ..symptom },
+                false => symptom,
+            }
         })
         .collect()
 }
@@ -180,6 +185,16 @@ fn may_pause(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> boo
         (2, _) => !outage.ongoing && outage.cause != Cause::LostPower,
         _ => false,
     }
+}
+
+/// Whether a sound vehicle sends it only sometimes, and nobody misses a module that it may be.
+fn is_sent_sometimes(analysis: &Analysis, subject: &Subject, outages: &[&Outage]) -> bool {
+    let node = match subject {
+        Subject::Node(node) => Some(*node),
+        _ => None,
+    };
+    let sometimes = |outage: &&Outage| outage.evidence.contains(&Evidence::SentSometimes);
+    outages.iter().all(sometimes) && !own_switch::is_missed(analysis, node)
 }
 
 /// What may pause by nature: that its senders ran on is as it should be then.

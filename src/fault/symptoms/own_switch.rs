@@ -96,7 +96,7 @@ fn may_have_one(analysis: &Analysis, node: Option<NodeIndex>, fastest: f64) -> b
 }
 
 /// Whether a code of this drive misses it, or somebody of whom nothing tells that it is another.
-fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
+pub(super) fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
     let blame = analysis.diagnosis.blame.iter();
     // Where something else is lost still, a code that names no node is of that rather.
     let of_node = |outage: &&Outage| node.is_some_and(|own| outage.nodes.contains(&own));
