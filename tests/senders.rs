@@ -373,7 +373,8 @@ fn many_that_leave_together_may_be_several() {
     let of_several = |found| place(found, ["branch", "shared_supply"]);
     assert_eq!(of_one(&few), 0, "{few:?}");
     assert_eq!(of_several(&few), None, "{few:?}");
-    assert_eq!((of_one(&many), of_several(&many)), (0, Some(1)), "{many:?}");
+    assert_eq!(of_one(&many), 0, "{many:?}");
     let title = "branch or splice of the modules that send 0x100 and 19 more identifiers";
-    assert_eq!(many[1].1, title);
+    let branch = of_several(&many).filter(|place| *place <= 2);
+    assert_eq!(branch.map(|place| many[place].1.as_str()), Some(title), "{many:?}");
 }

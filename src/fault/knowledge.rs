@@ -386,9 +386,12 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;
+            self.check_numbers(&format!("symptom.{name}.perhaps_off"), &symptom.perhaps_off)?;
             let pausing = symptom.leak_may_pause.map(|leak| ("leak_may_pause", leak));
             let sometimes = symptom.leak_sometimes.map(|leak| ("leak_sometimes", leak));
-            let all = std::iter::once(("leak", symptom.leak)).chain(pausing).chain(sometimes);
+            let off = symptom.leak_perhaps_off.map(|leak| ("leak_perhaps_off", leak));
+            let settings = [pausing, sometimes, off].into_iter().flatten();
+            let all = std::iter::once(("leak", symptom.leak)).chain(settings);
             for (which, leak) in all {
                 if !(leak > 0.0 && leak < 1.0) {
                     return wrong(format!("symptom.{name}"), not_between(which, leak));

@@ -3,8 +3,9 @@
 use std::collections::BTreeSet;
 
 use super::{Class, Key};
-use crate::analysis::{Analysis, Channel, Identifier, Nanoseconds};
+use crate::analysis::{Analysis, Channel, Identifier, Nanoseconds, Outage};
 use crate::fold::timing::{AliveCounter, seconds};
+use crate::ids::IdIndex;
 use crate::roster_file::ExpectedMessage;
 
 /// What each capture shows of an identifier.
@@ -134,7 +135,8 @@ impl Lesson {
         let gap = message.per_second().map_or(f64::INFINITY, |rate| 1.0 / rate);
         let edge = AT_AN_EDGE + AT_AN_EDGE_GAPS * gap;
         // What needs the key, or was off with it, is no message of a mode.
-        let sometimes = keyed.is_none() && open.iter().any(|seen| seen.away > edge);
+        let away = open.iter().filter(|seen| seen.away > edge).count();
+        let sometimes = keyed.is_none() && away > 0 && away * 2 >= open.len();
         ExpectedMessage { expected, sometimes, ..message }
     }
 
@@ -170,12 +172,24 @@ impl Lesson {
     }
 }
 
-/// Seconds by which it came after its channel began, or ended before it: the longer of both.
+/// Seconds by which it came after half of what is periodic on its channel was there, or ended
+/// before half of it was gone: the longer of both. What was lost in a recording was not sent
+/// sometimes.
 fn away(analysis: &Analysis, id: &Identifier) -> f64 {
-    let others = analysis.identifiers.iter().filter(|other| other.channel == id.channel);
-    let heard: Vec<(Nanoseconds, Nanoseconds)> = others.filter_map(|other| other.heard).collect();
-    let begin = heard.iter().map(|own| own.0).min().unwrap_or(0);
-    let end = heard.iter().map(|own| own.1).max().unwrap_or(0);
+    let of_it = |at: &IdIndex| analysis.identifiers[*at].id == id.id;
+    let lost = |outage: &Outage| outage.channel == Some(id.channel) && outage.ids.iter().any(of_it);
+    if analysis.lost().any(lost) {
+        return 0.0;
+    }
+    let others = analysis.identifiers.iter();
+    let periodic = others.filter(|other| other.channel == id.channel && other.rhythm.is_some());
+    let (mut begins, mut ends): (Vec<Nanoseconds>, Vec<Nanoseconds>) =
+        periodic.filter_map(|other| other.heard).unzip();
+    begins.sort_unstable();
+    ends.sort_unstable();
+    let (Some(begin), Some(end)) = (begins.get(begins.len() / 2), ends.get(ends.len() / 2)) else {
+        return 0.0;
+    };
     id.heard.map_or(0.0, |(first, last)| seconds((first - begin).max(end - last)))
 }
 

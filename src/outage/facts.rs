@@ -36,7 +36,9 @@ pub(super) fn was_silent(
         return true;
     }
     let is_periodic = losses.expected[id].is_some();
-    if silence.length() >= nanoseconds(LONG) && !is_periodic && is_asked_for(key.id) {
+    let tester =
+        || timing.ids.iter().any(|id| id.key.channel == key.channel && is_tester(id.key.id));
+    if silence.length() >= nanoseconds(LONG) && !is_periodic && is_asked_for(key.id) && tester() {
         return true;
     }
     let slack = slack.min(silence.length() / 3);
@@ -65,6 +67,11 @@ fn is_asked_for(id: Id) -> bool {
     let Id::Extended(id) = id else { return false };
     let fields = Fields::of(id);
     fields.pgn == j1939::DM2 || fields.destination.is_some_and(|to| TESTERS.contains(&to))
+}
+
+/// Whether a service tool sends this.
+fn is_tester(id: Id) -> bool {
+    matches!(id, Id::Extended(id) if TESTERS.contains(&Fields::of(id).source))
 }
 
 fn is_claim(id: Id) -> bool {

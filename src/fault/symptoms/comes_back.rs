@@ -15,26 +15,31 @@ const LATE: f64 = 0.08;
 /// Share of an outage that a silence lasts at least to be of it.
 const OF_IT: f64 = 0.5;
 
-/// Whether in more than half of the returns from a lost supply one message began so much later
-/// than another that no one module sends both.
+/// Fewest messages that begin first, and that begin late: a module may have one that manages the
+/// network and comes before all others, or one slow task.
+const OF_EACH: usize = 2;
+
+/// Whether in more than half of the returns from a lost supply some messages began so much later
+/// than others that no one module sends both.
 pub(super) fn in_turns(analysis: &Analysis, outages: &[&Outage]) -> bool {
     let anew = |outage: &&&Outage| outage.cause == Cause::LostPower && !outage.ongoing;
-    let returns: Vec<f64> =
-        outages.iter().filter(anew).filter_map(|outage| apart(analysis, outage)).collect();
-    let late = returns.iter().filter(|apart| **apart >= LATE).count();
-    late * 2 > returns.len()
+    let returns: Vec<bool> =
+        outages.iter().filter(anew).filter_map(|outage| is_in_turns(analysis, outage)).collect();
+    let in_turns = returns.iter().filter(|own| **own).count();
+    in_turns * 2 > returns.len()
 }
 
-/// Seconds between the first message after an outage and the one that was latest when its period
-/// is allowed for; `None` of fewer than two.
-fn apart(analysis: &Analysis, outage: &Outage) -> Option<f64> {
+/// Whether some of its messages began late after an outage, their periods allowed for; `None` of
+/// too few.
+fn is_in_turns(analysis: &Analysis, outage: &Outage) -> Option<bool> {
     let begins: Vec<(Nanoseconds, f64)> =
         outage.ids.iter().filter_map(|id| begin(analysis, *id, outage)).collect();
     if begins.len() < 2 {
         return None;
     }
     let first = begins.iter().map(|(first, _)| *first).min()?;
-    begins.iter().map(|(own, period)| seconds(own - first) - period).reduce(f64::max)
+    let late = begins.iter().filter(|(own, period)| seconds(own - first) - period >= LATE).count();
+    Some(late.min(begins.len() - late) >= OF_EACH)
 }
 
 /// When an identifier was heard first after an outage, and its period in seconds.

@@ -122,8 +122,7 @@ fn in_turns(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> Option
 /// Whether its messages end one after another, as where a supply holds each module up for a time of
 /// its own.
 fn end_in_turns(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> bool {
-    let apart = ends::apart(analysis, outages);
-    is_guessed(analysis, node) && apart.is_some_and(|own| own <= HELD_UP)
+    is_guessed(analysis, node) && ends::in_turns(analysis, outages, HELD_UP)
 }
 
 /// Names beside its own that are missed now and may be of a node, where no other fell silent: by

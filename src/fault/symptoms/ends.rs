@@ -23,15 +23,24 @@ const NEAR: f64 = 1.0;
 /// The most seconds by which one message of a loss outlived another; `None` where one instant
 /// explains when all of them ended.
 pub(super) fn apart(analysis: &Analysis, outages: &[&Outage]) -> Option<f64> {
-    let spread = |outage: &&Outage| {
-        let ends: Vec<(Nanoseconds, Nanoseconds)> =
-            outage.ids.iter().filter_map(|id| end(analysis, *id, outage)).collect();
-        let last = ends.iter().map(|(last, _)| *last).max()?;
-        let due = ends.iter().map(|(_, due)| *due).min()?;
-        let apart = seconds(last - due);
-        ((LATER..HELD_UP).contains(&apart) && !has_errors(analysis, outage)).then_some(apart)
-    };
-    outages.iter().filter_map(spread).reduce(f64::max)
+    outages.iter().filter_map(|outage| spread(analysis, outage)).reduce(f64::max)
+}
+
+/// Whether in more than half of the losses one message outlived another, by so many seconds at the
+/// most.
+pub(super) fn in_turns(analysis: &Analysis, outages: &[&Outage], most: f64) -> bool {
+    let apart = outages.iter().filter_map(|outage| spread(analysis, outage));
+    apart.filter(|apart| *apart <= most).count() * 2 > outages.len()
+}
+
+/// Seconds by which one message of a loss outlived another.
+fn spread(analysis: &Analysis, outage: &Outage) -> Option<f64> {
+    let ends: Vec<(Nanoseconds, Nanoseconds)> =
+        outage.ids.iter().filter_map(|id| end(analysis, *id, outage)).collect();
+    let last = ends.iter().map(|(last, _)| *last).max()?;
+    let due = ends.iter().map(|(_, due)| *due).min()?;
+    let apart = seconds(last - due);
+    ((LATER..HELD_UP).contains(&apart) && !has_errors(analysis, outage)).then_some(apart)
 }
 
 /// When an identifier was heard last before a loss, and when it was due then.

@@ -69,7 +69,7 @@ pub(super) fn nothing_lost(analysis: &Analysis, now: Now) -> Option<Sign> {
 /// would say that it fails.
 const MANY: usize = 2;
 
-/// That several say of their codes that they do not fail, none when they did, where nothing is
+/// That several say of their codes that their tests passed, none when they did, where nothing is
 /// lost: of what lasts one would tell that it fails. Who answers on two of its buses is one.
 pub(super) fn stored_by_many(
     analysis: &Analysis,
@@ -79,7 +79,7 @@ pub(super) fn stored_by_many(
 ) -> Option<Sign> {
     let codes = codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
     let mut parties: Vec<_> =
-        codes.filter(|code| code.status.is_some()).map(|code| code.module.party).collect();
+        codes.filter(|code| code.passed).map(|code| code.module.party).collect();
     parties.sort_unstable();
     parties.dedup();
     let stored = now == Now::Listed

@@ -3,7 +3,11 @@
 
 use std::collections::BTreeSet;
 
+use lostnode_parsers::Id;
+use lostnode_parsers::j1939::Fields;
+
 use super::{Symptom, Told, codes_of, is_failing, is_of_here, names_gateway};
+use crate::analysis::Identifier;
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::Fact;
@@ -21,6 +25,7 @@ impl Told<'_> {
             matches!(row.frames, Frames::NotKnown | Frames::NoSender)
                 && is_of_here(row, &self.strangers)
                 && is_failing(self.analysis, row)
+                && !self.is_heard_elsewhere(row)
         };
         let blame = self.analysis.diagnosis.blame.iter().enumerate();
         let rows = blame.filter(|(_, row)| unheard(row));
@@ -35,6 +40,20 @@ impl Told<'_> {
             return Vec::new();
         }
         rows.into_iter().map(|(at, ..)| at).collect()
+    }
+
+    /// Whether another bus carries what this address sends: then it runs, and nobody carries it
+    /// over.
+    fn is_heard_elsewhere(&self, row: &Blame) -> bool {
+        let buses = self.buses_of(row);
+        let codes = codes_of(self.analysis, row).into_iter();
+        let address =
+            codes.filter_map(|at| self.analysis.diagnosis.codes[at].missed_address).next();
+        let of_it = |id: &Identifier| match id.id {
+            Id::Extended(own) => Some(Fields::of(own).source) == address,
+            Id::Standard(_) => false,
+        };
+        self.analysis.identifiers.iter().any(|id| of_it(id) && !buses.contains(&id.channel))
     }
 
     /// The buses on which a module is missed by its address.
