@@ -66,7 +66,8 @@ fn an_answer_to_a_tester_is_no_sign_of_life_of_the_program() {
         .collect();
     let own = cyclic("18FEF125", 0.041).silent(20.0, 60.0);
     let scope = |last: Message| {
-        let all = [others.clone(), vec![own.clone(), last]].concat();
+        let asks = once(34.9, "18EA25F9", |_| "CBFE00".to_owned());
+        let all = [others.clone(), vec![own.clone(), last, asks]].concat();
         let found = reported(&log(60.0, &all));
         let outages = found["outages"].as_array().unwrap();
         let of_it = |outage: &&Value| outage["ids"].to_string().contains("18FEF125");

@@ -134,7 +134,10 @@ fn is_likely_switched_off(findings: &[Finding], own: &Finding) -> bool {
         other.benign && other.subject == own.subject && other.probability >= LIKELY
     };
     let old = |other: &Finding| other.class == ClassName::STALE_CODES && other.probability >= OLD;
-    own.probability < UNLIKELY && findings.iter().any(off) && findings.iter().any(old)
+    // What is silent to the end is a matter of today.
+    let ongoing = facts(&own.evidence)
+        .any(|(fact, _)| matches!(fact, Fact::NodeSilent(silences) if silences.ongoing));
+    !ongoing && own.probability < UNLIKELY && findings.iter().any(off) && findings.iter().any(old)
 }
 
 /// Whether it has at least this probability, and is not likelier no fault.

@@ -28,8 +28,9 @@ const OF_ANOTHER_NAME: f64 = 0.25;
 const AGREE: usize = 2;
 /// How many times likelier several modules are than one where the messages of a node come back in
 /// turns. Of 41 nodes of several modules that lost one supply 27 did so, of 151 of one module 1
-/// (three worlds by others); allowed for modules that start their tasks late.
-const OF_TURNS: f64 = 12.0;
+/// (three worlds by others); allowed for modules that start their
+/// tasks late, over two seconds some of them.
+const OF_TURNS: f64 = 6.0;
 /// How many times likelier several modules are where the messages of a node end in turns: the
 /// ratio of `apart` in the tables of `ends_together` and `ends` (knowledge.toml).
 const OF_ENDS: f64 = 7.5;

@@ -224,8 +224,8 @@ pub(super) fn blamed(
 /// Status bit 1 (ISO 14229-1:2020, D.2).
 const FAILED_THIS_CYCLE: u8 = 0x02;
 
-/// Whether a code failed in this operation cycle, or came in this capture. What OBD lists as pending
-/// failed in this cycle or the last (SAE J1979, service 07), so it may have.
+/// Whether a code failed in this operation cycle, or came in this capture. What OBD lists as
+/// pending failed in this cycle or the last (SAE J1979, service 07), so it may have.
 fn failed_this_cycle(code: &CodeEntry) -> bool {
     code.age == CodeAge::Failing
         || code.age == CodeAge::Recent && code.status.is_none()
