@@ -1,5 +1,5 @@
 //! Scores the findings against the truth: `cargo run --release --example findings_score [SINGLE
-//! [DOUBLE [FIRST_SEED]]]`. Prints the tables of docs/findings.md.
+//! [DOUBLE [FIRST_SEED]]]`. Prints the tables of docs/evaluation.md.
 
 mod common;
 

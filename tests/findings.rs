@@ -285,7 +285,7 @@ fn restraints_carry_their_caution() {
     );
 }
 
-/// 48 single faults of all classes and 24 pairs, on seeds not used otherwise; docs/findings.md has
+/// 48 single faults of all classes and 24 pairs, on seeds not used otherwise; docs/evaluation.md has
 /// 300 and 100.
 #[test]
 fn scored_against_the_truth() {
