@@ -285,8 +285,8 @@ fn restraints_carry_their_caution() {
     );
 }
 
-/// 48 single faults of all classes and 24 pairs, on seeds not used otherwise; docs/evaluation.md has
-/// 300 and 100.
+/// 48 single faults of all classes and 24 pairs, on seeds not used otherwise; docs/evaluation.md
+/// has 300 and 100.
 #[test]
 fn scored_against_the_truth() {
     let tests = std::env::current_exe().unwrap();
