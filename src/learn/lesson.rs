@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use super::{Class, Key};
-use crate::analysis::{Analysis, Channel, Identifier, Nanoseconds, Outage};
+use crate::analysis::{Analysis, Channel, Identifier, Nanoseconds, Silence};
+use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, seconds};
 use crate::ids::IdIndex;
 use crate::roster_file::ExpectedMessage;
@@ -60,9 +61,55 @@ const LACKED: f64 = 1.0;
 const AT_AN_EDGE: f64 = 4.0;
 const AT_AN_EDGE_GAPS: f64 = 3.0;
 
+/// The edges of a capture, against which each of its identifiers is held.
+pub(super) struct Edges {
+    /// Of each channel, when half of what is periodic was there, and when half of it was gone;
+    /// `None` where nothing is.
+    halves: Vec<Option<Silence>>,
+    /// What was lost in it: that was not sent sometimes.
+    lost: BTreeSet<IdIndex>,
+}
+
+impl Edges {
+    pub(super) fn of(analysis: &Analysis) -> Edges {
+        let channels = 0..analysis.channels.len() as ChannelIndex;
+        let lost = analysis.lost().filter(|outage| outage.channel.is_some());
+        Edges {
+            halves: channels.map(|channel| halves(analysis, channel)).collect(),
+            lost: lost.flat_map(|outage| outage.ids.iter().copied()).collect(),
+        }
+    }
+
+    /// Seconds by which an identifier came after half of what is periodic on its channel was there,
+    /// or ended before half of it was gone: the longer of both.
+    fn away(&self, at: IdIndex, id: &Identifier) -> f64 {
+        let halves = self.halves[usize::from(id.channel)].filter(|_| !self.lost.contains(&at));
+        let away = |((first, last), half): ((Nanoseconds, Nanoseconds), Silence)| {
+            seconds((first - half.start).max(half.end - last))
+        };
+        id.heard.zip(halves).map_or(0.0, away)
+    }
+}
+
+fn halves(analysis: &Analysis, channel: ChannelIndex) -> Option<Silence> {
+    let own = |id: &&Identifier| id.channel == channel && id.rhythm.is_some();
+    let (mut begins, mut ends): (Vec<Nanoseconds>, Vec<Nanoseconds>) =
+        analysis.identifiers.iter().filter(own).filter_map(|id| id.heard).unzip();
+    begins.sort_unstable();
+    ends.sort_unstable();
+    Some(Silence { start: *begins.get(begins.len() / 2)?, end: *ends.get(ends.len() / 2)? })
+}
+
 impl Lesson {
     /// Takes what a capture shows of it.
-    pub(super) fn attend(&mut self, capture: usize, analysis: &Analysis, id: &Identifier) {
+    pub(super) fn attend(
+        &mut self,
+        capture: usize,
+        analysis: &Analysis,
+        edges: &Edges,
+        at: IdIndex,
+    ) {
+        let id = &analysis.identifiers[at];
         let channel = analysis.channel(id.channel);
         let awake = channel.awake.max(1e-3);
         let span = analysis.span.map_or(0.0, |(begin, end)| seconds(end - begin)).max(1e-3);
@@ -80,7 +127,7 @@ impl Lesson {
             thinned: channel.thinned.is_some(),
             key_off: !channel.key_off.is_empty(),
             only_with_key: id.only_with_key,
-            away: away(analysis, id),
+            away: edges.away(at, id),
         });
         self.timeout = [self.timeout, id.timeout].into_iter().flatten().reduce(f64::max);
         self.counter = self.counter.or(id.counter);
@@ -170,27 +217,6 @@ impl Lesson {
             .map(|(_, analysis, channel)| due(analysis, channel))
             .sum()
     }
-}
-
-/// Seconds by which it came after half of what is periodic on its channel was there, or ended
-/// before half of it was gone: the longer of both. What was lost in a recording was not sent
-/// sometimes.
-fn away(analysis: &Analysis, id: &Identifier) -> f64 {
-    let of_it = |at: &IdIndex| analysis.identifiers[*at].id == id.id;
-    let lost = |outage: &Outage| outage.channel == Some(id.channel) && outage.ids.iter().any(of_it);
-    if analysis.lost().any(lost) {
-        return 0.0;
-    }
-    let others = analysis.identifiers.iter();
-    let periodic = others.filter(|other| other.channel == id.channel && other.rhythm.is_some());
-    let (mut begins, mut ends): (Vec<Nanoseconds>, Vec<Nanoseconds>) =
-        periodic.filter_map(|other| other.heard).unzip();
-    begins.sort_unstable();
-    ends.sort_unstable();
-    let (Some(begin), Some(end)) = (begins.get(begins.len() / 2), ends.get(ends.len() / 2)) else {
-        return 0.0;
-    };
-    id.heard.map_or(0.0, |(first, last)| seconds((first - begin).max(end - last)))
 }
 
 /// Seconds in which the key was on in a capture: none where nothing was heard that needs it.

@@ -10,8 +10,9 @@ use lostnode_parsers::Id;
 
 use crate::analysis::{Analysis, Channel, Nanoseconds};
 use crate::fold::timing::seconds;
+use crate::ids::IdIndex;
 use crate::roster_file::{LearnedFrom, RosterFile};
-use lesson::Lesson;
+use lesson::{Edges, Lesson};
 use senders::Senders;
 
 /// A roster and what was odd on the way.
@@ -80,9 +81,11 @@ pub fn learn(analyses: &[Analysis]) -> Learned {
     let mut lessons: BTreeMap<Key, Lesson> = BTreeMap::new();
     let mut senders = Senders::default();
     for (capture, analysis) in analyses.iter().enumerate() {
-        for id in analysis.identifiers.iter().filter(|id| !id.diagnostic) {
+        let edges = Edges::of(analysis);
+        for (at, id) in analysis.identifiers.iter().enumerate().filter(|(_, id)| !id.diagnostic) {
             let key = (class.name(analysis.channel(id.channel)), id.id);
-            lessons.entry(key).or_default().attend(capture, analysis, id);
+            let lesson = lessons.entry(key).or_default();
+            lesson.attend(capture, analysis, &edges, IdIndex(at));
         }
         senders.attend(analysis, &class);
     }

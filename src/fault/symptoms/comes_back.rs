@@ -4,17 +4,15 @@
 //! on one feed boot each in its own time, some tenths of a second apart (common practice, no
 //! source).
 
+use super::ends;
 use crate::analysis::{Analysis, Cause, Outage};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
 
-/// What comes more slowly, in seconds, tells too little of when it began.
-const FAST: f64 = 0.3;
 /// Seconds by which a message of a module that has booted is late at most, beyond its period.
 const LATE: f64 = 0.08;
 /// Share of an outage that a silence lasts at least to be of it.
 const OF_IT: f64 = 0.5;
-
 /// Fewest messages that begin first, and that begin late: a module may have one that manages the
 /// network and comes before all others, or one slow task.
 const OF_EACH: usize = 2;
@@ -44,12 +42,7 @@ fn is_in_turns(analysis: &Analysis, outage: &Outage) -> Option<bool> {
 
 /// When an identifier was heard first after an outage, and its period in seconds.
 fn begin(analysis: &Analysis, id: IdIndex, outage: &Outage) -> Option<(Nanoseconds, f64)> {
-    let own = &analysis.identifiers[id];
-    let rhythm = own.rhythm.filter(|rhythm| rhythm.period <= FAST)?;
-    let whole = outage.silence();
-    let long = |silence: &&crate::fold::timing::Silence| {
-        silence.overlap(&whole) > nanoseconds(outage.duration() * OF_IT)
-    };
-    let silence = own.silent.iter().filter(long).max_by_key(|own| own.overlap(&whole))?;
-    Some((silence.end, rhythm.period))
+    let (silence, rhythm) = ends::silence(analysis, id, outage)?;
+    let long = silence.overlap(&outage.silence()) > nanoseconds(outage.duration() * OF_IT);
+    long.then_some((silence.end, rhythm.period))
 }

@@ -28,8 +28,8 @@ const OF_ANOTHER_NAME: f64 = 0.25;
 const AGREE: usize = 2;
 /// How many times likelier several modules are than one where the messages of a node come back in
 /// turns. Of 41 nodes of several modules that lost one supply 27 did so, of 151 of one module 1
-/// (three worlds by others); allowed for modules that start their
-/// tasks late, over two seconds some of them.
+/// (three worlds by others); allowed for modules that start their tasks late, over two seconds some
+/// of them.
 const OF_TURNS: f64 = 6.0;
 /// How many times likelier several modules are where the messages of a node end in turns: the
 /// ratio of `apart` in the tables of `ends_together` and `ends` (knowledge.toml).
@@ -89,8 +89,8 @@ pub(super) fn in_part(symptoms: &mut [Symptom], together: &[Symptom]) {
     }
 }
 
-/// How many times likelier it is that a node is several modules: by how much it sends, or by how
-/// many are missed with it.
+/// How many times likelier it is that a node is several modules: by how much it sends, by how many
+/// are missed with it, or by how its messages end and come back.
 pub(super) fn several(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> Option<f64> {
     let missed = missed_with(analysis, node);
     let more = missed.len().saturating_sub(1).min(MOST_MORE) as i32;
@@ -129,7 +129,7 @@ fn end_in_turns(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> bo
 /// Names beside its own that are missed now and may be of a node, where no other fell silent: by
 /// others than those who miss many.
 fn others_missed(analysis: &Analysis, node: NodeIndex) -> usize {
-    if Basis::any_is_told(&analysis.nodes[node].basis) {
+    if !is_guessed(analysis, node) {
         return 0;
     }
     let all: Vec<(&Blame, BTreeSet<Module>)> =

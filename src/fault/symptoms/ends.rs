@@ -4,11 +4,11 @@
 //! module runs on for as long as what it has stored lasts, some milliseconds to some tens of them
 //! (common practice, no source), so their last frames come after others were due already.
 
-use crate::analysis::{Analysis, Outage};
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::analysis::{Analysis, Outage, Silence};
+use crate::fold::timing::{Nanoseconds, Rhythm, nanoseconds, seconds};
 use crate::ids::IdIndex;
 
-/// What comes more slowly, in seconds, tells too little of when it ended.
+/// What comes more slowly, in seconds, tells too little of when it ended or began.
 const FAST: f64 = 0.3;
 /// So many seconds later than one was due another was still sent: more than a busy bus holds a
 /// frame back.
@@ -45,12 +45,22 @@ fn spread(analysis: &Analysis, outage: &Outage) -> Option<f64> {
 
 /// When an identifier was heard last before a loss, and when it was due then.
 fn end(analysis: &Analysis, id: IdIndex, outage: &Outage) -> Option<(Nanoseconds, Nanoseconds)> {
+    let (silence, rhythm) = silence(analysis, id, outage)?;
+    let due = silence.start.saturating_add(nanoseconds(rhythm.period + SCATTER * rhythm.jitter));
+    Some((silence.start, due))
+}
+
+/// The silence of a fast identifier that has most of an outage, and its rhythm.
+pub(super) fn silence(
+    analysis: &Analysis,
+    id: IdIndex,
+    outage: &Outage,
+) -> Option<(Silence, Rhythm)> {
     let own = &analysis.identifiers[id];
     let rhythm = own.rhythm.filter(|rhythm| rhythm.period <= FAST)?;
-    let of_it = |silence: &&crate::fold::timing::Silence| silence.overlap(&outage.silence()) > 0;
-    let last = own.silent.iter().filter(of_it).max_by_key(|own| own.overlap(&outage.silence()))?;
-    let due = last.start.saturating_add(nanoseconds(rhythm.period + SCATTER * rhythm.jitter));
-    Some((last.start, due))
+    let overlap = |own: &Silence| own.overlap(&outage.silence());
+    let silences = own.silent.iter().copied().filter(|own| overlap(own) > 0);
+    Some((silences.max_by_key(overlap)?, rhythm))
 }
 
 fn has_errors(analysis: &Analysis, outage: &Outage) -> bool {

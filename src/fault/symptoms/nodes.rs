@@ -62,22 +62,17 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     if analysis.lost().next().is_some() {
         return Vec::new();
     }
-    let open = |outage: &&Outage| {
-        outage.benign && outage.doubt == Some(Doubt::KeyOrSupply) && outage.nodes.len() >= 2
-    };
-    let all: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
-    let never = analysis.outages.iter().filter(|outage| {
-        outage.benign
-            && outage.doubt == Some(Doubt::KeyOrSupply)
-            && matches!(outage.nodes[..], [_])
-            && !outage.never_heard.is_empty()
+    let open = |outage: &&Outage| outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
+    let open: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
+    let never = open.iter().filter_map(|outage| match outage.nodes[..] {
+        [node] if !outage.never_heard.is_empty() => {
+            let symptom = one(analysis, Subject::Node(node), &[*outage]);
+            let several = company::several(analysis, node, &[*outage]);
+            Some(Symptom { several, setting: Setting::PerhapsOff, ..symptom })
+        }
+        _ => None,
     });
-    let never = never.map(|outage| {
-        let node = outage.nodes[0];
-        let symptom = one(analysis, Subject::Node(node), &[outage]);
-        let several = company::several(analysis, node, &[]);
-        Symptom { several, setting: Setting::PerhapsOff, ..symptom }
-    });
+    let all: Vec<&Outage> = open.iter().copied().filter(|own| own.nodes.len() >= 2).collect();
     let mut sets: Vec<Vec<NodeIndex>> = all.iter().map(|outage| ascending(outage)).collect();
     sets.sort_unstable();
     sets.dedup();
@@ -124,13 +119,13 @@ fn alone(analysis: &Analysis) -> Vec<Symptom> {
                 Subject::Node(node) => company::several(analysis, node, &outages),
                 _ => None,
             };
-            let may_pause = may_pause(analysis, &subject, &outages);
-            let sometimes = is_sent_sometimes(analysis, &subject, &outages);
             let symptom = Symptom { several, ..one(analysis, subject, &outages) };
-            match sometimes {
-                _ if may_pause => left_open(symptom),
-                true => Symptom { setting: Setting::Sometimes, ..symptom },
-                false => symptom,
+            if may_pause(analysis, &symptom.subject, &outages) {
+                left_open(symptom)
+            } else if is_sent_sometimes(analysis, &symptom.subject, &outages) {
+                Symptom { setting: Setting::Sometimes, ..symptom }
+            } else {
+                symptom
             }
         })
         .collect()

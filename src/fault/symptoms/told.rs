@@ -76,6 +76,8 @@ struct Told<'a> {
     fell_mute: Vec<&'a TalkEntry>,
     /// Modules from another vehicle, or as delivered.
     strangers: Vec<Module>,
+    /// Rows of blame about modules that are missed by address and were never heard.
+    unheard_here: Vec<usize>,
 }
 
 impl<'a> Told<'a> {
@@ -128,7 +130,8 @@ impl<'a> Told<'a> {
         let tells = among.is_empty() && fell_mute.len() < SEVERAL;
         let fell_mute = if tells { fell_mute } else { Vec::new() };
         let flooded = shown.iter().any(|own| own.kind() == SymptomKind::Flood);
-        Told { analysis, silent, among, sets, flooded, mute, fell_mute, strangers }
+        let unheard_here = by_address::unheard(analysis, &strangers);
+        Told { analysis, silent, among, sets, flooded, mute, fell_mute, strangers, unheard_here }
     }
 
     /// The only thing that fell silent, where that is the sender of messages of which no node is
@@ -198,7 +201,7 @@ impl<'a> Told<'a> {
         });
         let all = self.gateway_took_others_along();
         let mut out: Vec<Symptom> = here.map(|row| self.missed(row, all)).collect();
-        by_address::mark(&self.unheard_here(), &mut out);
+        by_address::mark(&self.unheard_here, &mut out);
         out
     }
 
@@ -285,7 +288,7 @@ impl<'a> Told<'a> {
                 && is_of_here(row, &self.strangers)
                 && is_failing(self.analysis, row)
         };
-        let here = self.unheard_here();
+        let here = &self.unheard_here;
         let blame = self.analysis.diagnosis.blame.iter().enumerate();
         let rows = blame.filter(|(at, row)| elsewhere(row) && !here.contains(at));
         let rows: Vec<&Blame> = rows.map(|(_, row)| row).collect();

@@ -6,6 +6,8 @@ mod vehicle;
 
 use std::collections::BTreeSet;
 
+use lostnode_parsers::dtc::Status;
+
 use crate::analysis::blame::{self, Accusation, Blame, Witness};
 use crate::analysis::diagnosis::{
     CodeAge, CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry,
@@ -221,9 +223,6 @@ pub(super) fn blamed(
     blame::matrix(&accusations, &witnesses)
 }
 
-/// Status bit 1 (ISO 14229-1:2020, D.2).
-const FAILED_THIS_CYCLE: u8 = 0x02;
-
 /// Whether a code failed in this operation cycle, or came in this capture. What OBD lists as
 /// pending failed in this cycle or the last (SAE J1979, service 07), so it may have.
 fn failed_this_cycle(code: &CodeEntry) -> bool {
@@ -232,5 +231,5 @@ fn failed_this_cycle(code: &CodeEntry) -> bool {
         || code.appeared.is_some()
         || code.returned
         || code.failed_before_the_clear
-        || code.status.is_some_and(|status| status.0 & FAILED_THIS_CYCLE != 0)
+        || code.status.is_some_and(|status| status.0 & Status::FAILED_THIS_CYCLE != 0)
 }

@@ -1,13 +1,13 @@
 //! Modules that say that their own controllers left the bus.
 
+use lostnode_parsers::dtc::Status;
+
 use super::{Symptom, Told, is_over};
 use crate::analysis::diagnosis::{CodeAge, Module};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign};
 use crate::ids::NodeIndex;
 
-/// Status bit 1: its test failed in this drive (ISO 14229-1:2020, D.2).
-const FAILED_THIS_CYCLE: u8 = 0x02;
 /// Modules of one bus whose controllers left it, from which the line that they share is in
 /// question.
 const LEFT_THE_BUS: usize = 3;
@@ -24,7 +24,8 @@ impl Told<'_> {
         // Whose controller leaves the bus of a fault that lasts leaves it in this drive again.
         let over = is_over(self.analysis)
             && codes.iter().map(|at| &self.analysis.diagnosis.codes[*at]).all(|code| {
-                let held = code.status.is_some_and(|status| status.0 & FAILED_THIS_CYCLE == 0);
+                let held =
+                    code.status.is_some_and(|status| status.0 & Status::FAILED_THIS_CYCLE == 0);
                 code.passed && code.appeared.is_none() && held
             });
         let mut modules: Vec<Module> = codes.iter().map(module_of).collect();

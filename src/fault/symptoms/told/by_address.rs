@@ -3,66 +3,57 @@
 
 use std::collections::BTreeSet;
 
-use lostnode_parsers::Id;
-use lostnode_parsers::j1939::Fields;
-
-use super::{Symptom, Told, codes_of, is_failing, is_of_here, names_gateway};
-use crate::analysis::Identifier;
+use super::{Symptom, codes_of, is_failing, is_of_here, names_gateway};
 use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::diagnosis::Module;
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::Fact;
+use crate::analysis::{Analysis, Identifier};
 use crate::capture::ChannelIndex;
+use crate::network::common_address;
 
 /// From so many on something that they share is in question.
 const SEVERAL: usize = 2;
 
-impl Told<'_> {
-    /// Rows of blame about such modules, several of one bus, that fail. Those who hear one another
-    /// there miss what ought to be heard there; a gateway has a bus behind it, and its own address
-    /// is heard or missed too.
-    pub(super) fn unheard_here(&self) -> Vec<usize> {
-        let unheard = |row: &Blame| {
+/// Rows of blame about such modules, several of one bus, that fail. Those who hear one another
+/// there miss what ought to be heard there; a gateway has a bus behind it, and its own address is
+/// heard or missed too.
+pub(super) fn unheard(analysis: &Analysis, strangers: &[Module]) -> Vec<usize> {
+    let all = analysis.diagnosis.blame.iter().enumerate();
+    let rows: Vec<(usize, &Blame, BTreeSet<ChannelIndex>)> = all
+        .filter(|(_, row)| {
             matches!(row.frames, Frames::NotKnown | Frames::NoSender)
-                && is_of_here(row, &self.strangers)
-                && is_failing(self.analysis, row)
-                && !self.is_heard_elsewhere(row)
-        };
-        let blame = self.analysis.diagnosis.blame.iter().enumerate();
-        let rows = blame.filter(|(_, row)| unheard(row));
-        let rows = rows.map(|(at, row)| (at, names_gateway(row), self.buses_of(row)));
-        let rows: Vec<(usize, bool, BTreeSet<ChannelIndex>)> =
-            rows.filter(|(.., buses)| !buses.is_empty()).collect();
-        let [(_, _, first), ..] = &rows[..] else { return Vec::new() };
-        // A module may tell the same on two of its buses.
-        let shared = first.iter().any(|bus| rows.iter().all(|(.., own)| own.contains(bus)));
-        let gateway = rows.iter().any(|(_, gateway, _)| *gateway);
-        if rows.len() < SEVERAL || !shared || gateway {
-            return Vec::new();
-        }
-        rows.into_iter().map(|(at, ..)| at).collect()
+                && is_of_here(row, strangers)
+                && is_failing(analysis, row)
+        })
+        .filter_map(|(at, row)| {
+            let (address, buses) = missed_address(analysis, row)?;
+            (!is_heard_elsewhere(analysis, address, &buses)).then_some((at, row, buses))
+        })
+        .collect();
+    let [(_, _, first), ..] = &rows[..] else { return Vec::new() };
+    // A module may tell the same on two of its buses.
+    let shared = first.iter().any(|bus| rows.iter().all(|(.., own)| own.contains(bus)));
+    let gateway = rows.iter().any(|(_, row, _)| names_gateway(row));
+    if rows.len() < SEVERAL || !shared || gateway {
+        return Vec::new();
     }
+    rows.into_iter().map(|(at, ..)| at).collect()
+}
 
-    /// Whether another bus carries what this address sends: then it runs, and nobody carries it
-    /// over.
-    fn is_heard_elsewhere(&self, row: &Blame) -> bool {
-        let buses = self.buses_of(row);
-        let codes = codes_of(self.analysis, row).into_iter();
-        let address =
-            codes.filter_map(|at| self.analysis.diagnosis.codes[at].missed_address).next();
-        let of_it = |id: &Identifier| match id.id {
-            Id::Extended(own) => Some(Fields::of(own).source) == address,
-            Id::Standard(_) => false,
-        };
-        self.analysis.identifiers.iter().any(|id| of_it(id) && !buses.contains(&id.channel))
-    }
+/// The address by which a module is missed, and the buses on which it is.
+fn missed_address(analysis: &Analysis, row: &Blame) -> Option<(u8, BTreeSet<ChannelIndex>)> {
+    let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
+    let missed: Vec<(u8, ChannelIndex)> =
+        codes.filter_map(|code| Some((code.missed_address?, code.module.channel))).collect();
+    let (address, _) = *missed.first()?;
+    Some((address, missed.into_iter().map(|(_, bus)| bus).collect()))
+}
 
-    /// The buses on which a module is missed by its address.
-    fn buses_of(&self, row: &Blame) -> BTreeSet<ChannelIndex> {
-        let codes = codes_of(self.analysis, row).into_iter();
-        let codes = codes.map(|at| &self.analysis.diagnosis.codes[at]);
-        let by_address = codes.filter(|code| code.missed_address.is_some());
-        by_address.map(|code| code.module.channel).collect()
-    }
+/// Whether another bus carries what this address sends: then it runs, and nobody carries it over.
+fn is_heard_elsewhere(analysis: &Analysis, address: u8, buses: &BTreeSet<ChannelIndex>) -> bool {
+    let of_it = |id: &Identifier| common_address(std::iter::once(id.id)) == Some(address);
+    analysis.identifiers.iter().any(|id| of_it(id) && !buses.contains(&id.channel))
 }
 
 /// Something that they share may be behind the symptoms of these rows.
