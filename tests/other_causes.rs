@@ -68,7 +68,8 @@ fn no_error_frames_at_all_are_no_sign() {
 /// is hardly likely behind both.
 #[test]
 fn each_fault_is_told_before_the_rivals_of_one() {
-    let mut text = vehicle() + &trouble("power_loss", "node = \"door\"", &[50.0], &[200.0]);
+    let mut text =
+        vehicle() + &trouble("power_loss", "node = \"door\"", &[50.0, 70.0], &[4.0, 200.0]);
     for number in 1..4 {
         let code = format!("{CLUSTER} 28");
         text += &read(100.0 + f64::from(number), number, &[&code]);

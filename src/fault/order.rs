@@ -1,8 +1,9 @@
 //! In which order findings are told, today's complaint first, and how near to it their tests are.
 //!
 //! A technician is sent for what is wrong now. Codes outlive a flat battery and a mended wire by
-//! months, and a module from another vehicle has as a rule worked for as long as it is in: neither
-//! may stand before a module that falls silent in this very capture, however sure they are.
+//! months, and a module from another vehicle has as a rule worked for as long as it is in. So both
+//! stand behind a module that falls silent in this very capture, unless they are several times
+//! likelier than that anything is wrong with it.
 
 use std::collections::BTreeMap;
 
@@ -82,9 +83,20 @@ fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
 /// From this probability a finding is worth one of the first places.
 const WORTH_A_PLACE: f64 = 0.2;
 
+/// What a percent counts in the order. What is only remembered must be four times likelier than
+/// what is there now to be told before it, and a module from elsewhere twice: who is sent for
+/// today's complaint is still told at once what it most likely is.
+fn weight(standing: Standing) -> i64 {
+    match standing {
+        Standing::Present => 4,
+        Standing::Foreign => 2,
+        Standing::Remembered | Standing::Benign => 1,
+    }
+}
+
 /// Brings findings into the order in which they are told. First one explanation of each thing that
-/// is wrong, by standing, then by probability: two faults are then both seen at once. Behind them
-/// the rivals of each, and what is hardly likely, in the same order. What is no fault comes last.
+/// is wrong, by its weighed probability: two faults are then both seen at once. Behind them the
+/// rivals of each, and what is hardly likely, in the same order. What is no fault comes last.
 /// Returns the places that they had.
 pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
     let mut order: Vec<usize> = (0..findings.len()).collect();
@@ -108,7 +120,10 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         }
     }
     let is_benign = |at: &usize| findings[*at].standing == Standing::Benign;
-    order.sort_by_key(|at| (is_benign(at), !is_benign(at) && !leaders.contains(at)));
+    order.sort_by_key(|at| {
+        let behind = !is_benign(at) && !leaders.contains(at);
+        (is_benign(at), behind, -percent(at) * weight(findings[*at].standing))
+    });
     let behind = leaders.len();
     fresh_first(findings, &mut order, behind);
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
@@ -385,14 +400,14 @@ mod tests {
         }
     }
 
-    /// A module that the starter likely pulled down does not stand before one of another vehicle,
-    /// though its silence is of today; where the starter is less likely, it does.
+    /// A module that the starter likely pulled down does not stand before one of another vehicle
+    /// that is less likely; where the starter is less likely, it does.
     #[test]
     fn what_is_likelier_no_fault_waits() {
         let foreign = Finding {
             standing: Standing::Foreign,
             evidence: Vec::new(),
-            ..silence_of(1, ClassName::NOT_CONFIGURED, 0.9, false)
+            ..silence_of(1, ClassName::NOT_CONFIGURED, 0.25, false)
         };
         let first = |starter: f64| {
             let power = silence_of(0, ClassName::SOUND, 0.3, false);
@@ -403,6 +418,23 @@ mod tests {
         };
         assert_eq!(first(0.6), ClassName::NOT_CONFIGURED);
         assert_eq!(first(0.2), ClassName::SOUND);
+    }
+
+    /// What is only remembered stands first where it is more than four times as likely as what is
+    /// silent today.
+    #[test]
+    fn old_codes_stand_first_where_today_is_hardly_likely() {
+        let first = |today: f64| {
+            let old = Finding {
+                standing: Standing::Remembered,
+                ..silence_of(1, ClassName::STALE_CODES, 0.9, false)
+            };
+            let mut all = vec![old, silence_of(0, ClassName::SOUND, today, false)];
+            sort(&mut all);
+            all[0].class.clone()
+        };
+        assert_eq!(first(0.25), ClassName::SOUND);
+        assert_eq!(first(0.21), ClassName::STALE_CODES);
     }
 
     /// One more explanation of what is listed stands behind the first of something else that is
