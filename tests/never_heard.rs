@@ -142,6 +142,29 @@ fn most_of_all_may_be_waiting_for_the_key() {
     assert_eq!(document["outages"][0]["benign"], false, "{document}");
 }
 
+/// A large part of the bus leaves at one instant, to the end, and it may all be one module: the key
+/// may have been turned, or that module is lost, and what may have failed is told without blame.
+#[test]
+fn what_leaves_together_may_be_one_module() {
+    let folder = Folder::new();
+    let mut frames = traffic(&all(), 20.0);
+    frames.retain(|(time, id)| *time < 8.0 || !ENGINE.iter().any(|(own, _)| own == id));
+    let capture = folder.capture("cut", &frames);
+    let (code, document) = report(&capture, &[]);
+    assert_eq!((code, &document["outages"][0]["doubt"]), (3, &"key_or_supply".into()));
+    assert!(document["headline"].as_str().unwrap().contains("a module or a common supply"));
+    let findings = document["findings"].as_array().unwrap();
+    let classes: Vec<&str> = findings.iter().map(|own| own["class"].as_str().unwrap()).collect();
+    for class in ["module_power", "module_connector", "module_dead"] {
+        assert!(classes.contains(&class), "{classes:?}");
+    }
+    assert!(findings.iter().all(|own| own["probability"].as_f64().unwrap() < 0.2), "{document}");
+    // The first screen names no numbers of findings that it does not list.
+    let brief = lostnode().args(["report", "--brief"]).arg(&capture).output().unwrap();
+    let brief = String::from_utf8(brief.stdout).unwrap();
+    assert!(!brief.contains("cannot tell which of"), "{brief}");
+}
+
 #[test]
 fn an_identifier_counts_as_missing_from_three_frames_due() {
     let folder = Folder::new();

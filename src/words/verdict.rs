@@ -133,7 +133,7 @@ fn doubtful(doubt: Doubt) -> &'static str {
             "an identifier fell silent whose sender is not known, which may be a module that sends \
              nothing else"
         }
-        Doubt::KeyOrSupply => "the key was turned off, or a common supply failed",
+        Doubt::KeyOrSupply => "the key was turned off, or a module or a common supply failed",
         Doubt::NearTheEnd => "senders fell silent too near to its end",
         Doubt::RecordingChopped => "the recording pauses too often for losses between to be told",
         Doubt::PauseOrStop => "nothing tells whether the bus stopped or the recording",

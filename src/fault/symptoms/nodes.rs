@@ -55,17 +55,18 @@ pub fn silent(analysis: &Analysis) -> Vec<Symptom> {
     out
 }
 
-/// Several nodes that left as with a key-off, or most of a bus that was never heard, where nothing
-/// proves that the key was off: what feeds them, or joins them to the bus, may have failed as
-/// well. Where something was surely lost, that is told.
+/// What left as with a key-off, or most of a bus that was never heard, where nothing proves that
+/// the key was off: what feeds it, or joins it to the bus, may have failed as well. A single node
+/// counts where it left for good with two identifiers or more: one alone pauses for many lawful
+/// reasons. Where something was surely lost, that is told.
 fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     if analysis.lost().next().is_some() {
         return Vec::new();
     }
     let open = |outage: &&Outage| outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
     let open: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
-    let never = open.iter().filter_map(|outage| match outage.nodes[..] {
-        [node] if !outage.never_heard.is_empty() => {
+    let single = open.iter().filter_map(|outage| match outage.nodes[..] {
+        [node] if !outage.never_heard.is_empty() || (outage.ongoing && outage.ids.len() >= 2) => {
             let symptom = one(analysis, Subject::Node(node), &[*outage]);
             let several = company::several(analysis, node, &[*outage]);
             Some(Symptom { several, setting: Setting::PerhapsOff, ..symptom })
@@ -82,7 +83,7 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
                 all.iter().copied().filter(|outage| ascending(outage) == set).collect();
             Symptom::new(Subject::Nodes(set), Fact::PerhapsOff(summed(&own)))
         })
-        .chain(never)
+        .chain(single)
         .collect()
 }
 

@@ -36,7 +36,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(7, kept_time(analysis, out.width)),
         block(8, failing_codes(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
-        block(7, which(analysis, out.width)),
+        block(7, which(analysis, &headline, out.width)),
         block(1, benign(analysis, out.width)),
         block(5, to_find(analysis, &headline, out.width)),
         block(9, to_do(analysis, &headline, out.width)),
@@ -103,13 +103,20 @@ fn top(analysis: &Analysis, width: usize) -> Vec<String> {
     lines.iter().map(|line| format!("{style}{line}{style:#}")).collect()
 }
 
-fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
+/// The findings on this screen, with their places in the list.
+fn shown<'a>(
+    analysis: &'a Analysis,
+    headline: &Headline,
+) -> impl Iterator<Item = (usize, &'a Finding)> {
     let leading = headline.explained.as_ref().map(Explained::first);
-    let named = |(at, finding): &(usize, &Finding)| {
+    let named = move |(at, finding): &(usize, &Finding)| {
         let sure = finding.probability >= NAMED || leading == Some(*at);
         finding.standing != Standing::Benign && sure
     };
-    let shown = analysis.ranked().iter().enumerate().filter(named).take(FINDINGS);
+    analysis.ranked().iter().enumerate().filter(named).take(FINDINGS)
+}
+
+fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
     let line = |(at, finding): (usize, &Finding)| {
         let title = words::fault::title(analysis, finding);
         let percent = words::headline::percent(finding);
@@ -117,7 +124,7 @@ fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<Strin
             format!("{:<9}{percent:>9}  {}. {title}", told::standing(finding.standing), at + 1);
         cut(&text, width)
     };
-    let mut lines: Vec<String> = shown.map(line).collect();
+    let mut lines: Vec<String> = shown(analysis, headline).map(line).collect();
     if !lines.is_empty() {
         lines.insert(0, String::new());
     }
@@ -142,11 +149,11 @@ fn failing_codes(analysis: &Analysis, width: usize) -> Vec<String> {
 }
 
 /// That the evidence does not choose, and the test that would.
-fn which(analysis: &Analysis, width: usize) -> Vec<String> {
+fn which(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
     let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
-    // Of others the numbers are not on this screen.
-    let shown = |set: &&Undecided| set.findings.iter().all(|at| *at < FINDINGS);
-    let first = sets.into_iter().find(shown).map(|set| told::undecided(analysis, set));
+    let here: Vec<usize> = shown(analysis, headline).map(|(at, _)| at).collect();
+    let told_here = |set: &&Undecided| set.findings.iter().all(|at| here.contains(at));
+    let first = sets.into_iter().find(told_here).map(|set| told::undecided(analysis, set));
     first.map_or(Vec::new(), |text| wrapped(&text, "         ", width, 2))
 }
 
