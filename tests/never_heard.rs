@@ -486,8 +486,10 @@ fn what_comes_late_on_a_running_bus_was_lost() {
     let starting = from(&from(&sound, &ENGINE, 8.0), &OTHERS[..2], 5.0);
     assert_eq!(told(&starting).0, 0);
     // Most of all at once may have been waiting for the key.
-    let (code, outages, _) = told(&from(&sound, &all()[..6], 8.0));
+    let (code, outages, headline) = told(&from(&sound, &all()[..6], 8.0));
     assert_eq!((code, &outages[0]["doubt"]), (3, &"key_or_supply".into()));
+    assert!(headline.contains("6 of 10 identifiers"), "{headline}");
+    assert!(headline.contains("came only after 8.0 s: the key was turned on then"), "{headline}");
     // One message that comes late may belong to a mode.
     assert_eq!(told(&from(&sound, &[(0x12A, 20.0)], 8.0)).0, 3);
     // Late by less than its time-out is no loss.

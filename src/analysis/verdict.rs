@@ -58,14 +58,16 @@ pub enum Obstacle {
         /// Why.
         doubt: Doubt,
     },
-    /// So much of the roster was never heard that the key may have been off.
-    MostNeverHeard {
+    /// So much of the roster was not heard that the key may have been off.
+    MostNotHeard {
         /// Where.
         channel: ChannelIndex,
         /// How many identifiers.
         identifiers: usize,
         /// Of how many that the roster expects there.
         expected: usize,
+        /// After how many seconds of the recording the first of them came; `None` for never.
+        until: Option<f64>,
     },
     /// Identifiers of the roster were not heard, and so little else was that it proves nothing.
     Unproven {
@@ -96,12 +98,13 @@ const SHORT: f64 = 2.0;
 /// Fewer broadcast frames than this on a channel are no traffic that a period could be asked of.
 const FEW: u64 = 100;
 
-/// What most of a channel that was never heard keeps from being said.
-fn most_never_heard(outage: &Outage) -> Option<Obstacle> {
-    let channel = outage.channel.filter(|_| !outage.never_heard.is_empty())?;
+/// What most of a channel that was not heard, or came late, keeps from being said.
+fn most_not_heard(outage: &Outage) -> Option<Obstacle> {
+    let channel = outage.channel?;
+    let until = outage.never_heard.is_empty().then(|| outage.duration());
     outage.evidence.iter().find_map(|evidence| match *evidence {
         Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off: true } => {
-            Some(Obstacle::MostNeverHeard { channel, identifiers, expected })
+            Some(Obstacle::MostNotHeard { channel, identifiers, expected, until })
         }
         _ => None,
     })
@@ -119,7 +122,7 @@ impl Obstacle {
             }
             Obstacle::Thinned { channel, .. }
             | Obstacle::Unproven { channel, .. }
-            | Obstacle::MostNeverHeard { channel, .. }
+            | Obstacle::MostNotHeard { channel, .. }
             | Obstacle::KeyOff { channel } => *channel = drive.channels[usize::from(*channel)],
             Obstacle::Paused { .. }
             | Obstacle::Short { .. }
@@ -170,7 +173,7 @@ impl Analysis {
         out.extend(span.filter(|span| *span < SHORT).map(|span| Obstacle::Short { span }));
         let open = self.outages.iter().filter_map(|outage| Some((outage, outage.doubt?)));
         for (outage, doubt) in open {
-            let obstacle = most_never_heard(outage).unwrap_or(Obstacle::Outage { doubt });
+            let obstacle = most_not_heard(outage).unwrap_or(Obstacle::Outage { doubt });
             if !out.contains(&obstacle) {
                 out.push(obstacle);
             }

@@ -142,9 +142,10 @@ fn quiet(analysis: &Analysis, channel: Option<&str>) -> f64 {
 /// Whether a capture can show a loss of what it is watched for. A doubt about one outage is none
 /// about the others.
 fn proves(analysis: &Analysis) -> bool {
-    analysis.obstacles().iter().all(|obstacle| {
-        matches!(obstacle, Obstacle::Outage { .. } | Obstacle::MostNeverHeard { .. })
-    })
+    analysis
+        .obstacles()
+        .iter()
+        .all(|obstacle| matches!(obstacle, Obstacle::Outage { .. } | Obstacle::MostNotHeard { .. }))
 }
 
 /// Seconds in which a loss of a subject could be heard, `lost` of them being lost.

@@ -47,9 +47,15 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
-        Obstacle::MostNeverHeard { channel, identifiers, expected } => format!(
+        Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
             "{identifiers} of {expected} identifiers that it normally sends were never heard{}: \
              the key was off, or a module or what several share is missing",
+            on(*channel)
+        ),
+        Obstacle::MostNotHeard { channel, identifiers, expected, until: Some(seconds) } => format!(
+            "{identifiers} of {expected} identifiers that it normally sends came only after \
+             {seconds:.1} s{}: the key was turned on then, or a module or what several share was \
+             missing until then",
             on(*channel)
         ),
         Obstacle::Unproven { channel, identifiers } => format!(
@@ -118,7 +124,10 @@ pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
             "record again with a logger that does not pause"
         }
         Obstacle::Outage { doubt: Doubt::EngineStart } => "record another start of the engine",
-        Obstacle::MostNeverHeard { .. } => "record again with the key surely on",
+        Obstacle::MostNotHeard { until: None, .. } => "record again with the key surely on",
+        Obstacle::MostNotHeard { until: Some(_), .. } => {
+            "record again with the key on before the recording begins"
+        }
         Obstacle::Unproven { .. } => "record again with a logger that keeps every frame",
         Obstacle::ChannelsMissing { .. } => "record all channels of the roster",
         Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",
