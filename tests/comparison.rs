@@ -59,6 +59,7 @@ fn report(length: f64) -> Analysis {
         only_with_key: false,
         diagnostic: false,
         silent: Vec::new(),
+        gaps: Vec::new(),
     };
     let node = |name: &str, ids: [usize; 2]| Node {
         name: name.to_owned(),

@@ -88,6 +88,32 @@ fn errors_in_the_silences_of_one_message_are_of_its_sender() {
     assert!(inside < 0.1 && outside > 0.3, "{inside} {outside}");
 }
 
+/// A bad contact whose bursts are too short for a loss: frames of one slow message are missing at
+/// the errors, of the others none. Where others lack frames then too, it is nobody's contact.
+#[test]
+fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
+    let bursts = [9.0, 21.0, 33.5, 48.0];
+    let errors: Vec<f64> =
+        bursts.iter().flat_map(|at| [0.03, 0.11, 0.17].map(|d| at + d)).collect();
+    let told = |many: u32| {
+        let gaps =
+            |own: Message| bursts.iter().fold(own, |own, at| own.silent(at - 0.02, at + 0.21));
+        // Each is a sender of its own, by its clock.
+        let bad = (0..many).flat_map(|at| {
+            let first = 0.0031 + 0.007 * f64::from(at);
+            let own = gaps(message(&format!("{:03X}", 0x4F0 + at), 0.1, first));
+            slow(vec![own], -150.0 + 60.0 * f64::from(at))
+        });
+        let text = log(60.0, &[slow(messages(0x300, 10), 90.0), bad.collect()].concat());
+        let found = reported(&with_errors(&text, &errors));
+        (of_class(&found, "module_connector"), of_class(&found, "line"))
+    };
+    let (contact, line) = told(1);
+    assert!(contact > 0.3 && line < 0.1, "{contact} {line}");
+    let (contact, line) = told(8);
+    assert!(contact < 0.2 && line > 0.1, "{contact} {line}");
+}
+
 /// A module that is lost every two seconds.
 fn lost_time_and_again(seconds: f64) -> String {
     let own = |at: u32| {

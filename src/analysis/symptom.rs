@@ -39,6 +39,7 @@ pub enum SymptomKind {
     OwnBusOff,
     RecordingGap,
     SenderErrors,
+    SenderGaps,
     SupplyMemory,
 }
 
@@ -99,13 +100,13 @@ pub enum Fact {
         /// How often it would be by chance, 0 to 1.
         by_chance: f64,
     },
-    /// Errors come while one message is silent, and hardly else: they are of its sender.
-    SenderSilent {
-        /// So many errors lie in its silences.
+    /// Errors come where frames of one sender are missing, and nobody else's: they are its own.
+    SenderLacks {
+        /// So many errors lie where its frames are missing.
         times: usize,
         /// … of so many.
         of: usize,
-        /// The share of the recording that these take, 0 to 1.
+        /// The share of the recording that this takes, 0 to 1.
         share: f64,
     },
     /// Of the nodes of a bus now these and now those are lost together.
@@ -202,9 +203,8 @@ impl Fact {
             Fact::BusSlept(_) => SymptomKind::BusSlept,
             Fact::BusSilent(_) => SymptomKind::BusSilent,
             Fact::BusErrors { .. } | Fact::ErrorsThroughout { .. } => SymptomKind::BusErrors,
-            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } | Fact::SenderSilent { .. } => {
-                SymptomKind::SenderErrors
-            }
+            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => SymptomKind::SenderErrors,
+            Fact::SenderLacks { .. } => SymptomKind::SenderGaps,
             Fact::LostInTurn { .. } => SymptomKind::LostInTurn,
             Fact::NotCarried { .. } => SymptomKind::NotCarried,
             Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,

@@ -11,6 +11,9 @@ use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::SymptomKind;
 
+/// What shows that errors are of one sender.
+const OF_ONE: [SymptomKind; 2] = [SymptomKind::SenderErrors, SymptomKind::SenderGaps];
+
 /// What faults are held against.
 pub struct Seen<'a> {
     analysis: &'a Analysis,
@@ -41,7 +44,7 @@ impl<'a> Seen<'a> {
             readings,
             hears_errors: analysis.channels.iter().any(|channel| !channel.errors.is_empty()),
             all_back: lost && !analysis.lost().any(|outage| outage.ongoing),
-            one_breaks: symptoms.iter().any(|own| own.kind() == SymptomKind::SenderErrors),
+            one_breaks: symptoms.iter().any(|own| OF_ONE.contains(&own.kind())),
         }
     }
 
@@ -97,7 +100,7 @@ impl<'a> Seen<'a> {
         // What was never heard cannot be seen to fall silent.
         let unheard = matches!(fault.subject, Subject::Module(_) | Subject::Modules(_));
         let silent = matches!(kind, SymptomKind::NodeSilent | SymptomKind::NodesSilent);
-        let of_errors = matches!(kind, SymptomKind::BusErrors | SymptomKind::SenderErrors);
+        let of_errors = kind == SymptomKind::BusErrors || OF_ONE.contains(&kind);
         !(shown
             || self.is_unseen(kind)
             || self.is_in_doubt(fault, kind)
@@ -116,14 +119,15 @@ impl<'a> Seen<'a> {
         }
     }
 
-    /// Whether the doubtful form of a symptom is seen in the place of the sure one.
+    /// Whether the doubtful form of a symptom is seen in the place of the sure one. Frames that are
+    /// missing at errors are losses too short to be told.
     fn is_in_doubt(&self, fault: &Fault, kind: SymptomKind) -> bool {
-        let doubtful = match kind {
-            SymptomKind::NodeSilent => SymptomKind::MessageSilent,
-            SymptomKind::NodesSilent => SymptomKind::PerhapsOff,
+        let doubtful: &[SymptomKind] = match kind {
+            SymptomKind::NodeSilent => &[SymptomKind::MessageSilent, SymptomKind::SenderGaps],
+            SymptomKind::NodesSilent => &[SymptomKind::PerhapsOff],
             _ => return false,
         };
-        self.covered(fault).any(|symptom| symptom.kind() == doubtful)
+        self.covered(fault).any(|symptom| doubtful.contains(&symptom.kind()))
     }
 
     /// Whether several modules of the fault are seen as one. Those that nothing tells apart fall

@@ -303,9 +303,9 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             who(),
             by_chance * 100.0
         ),
-        Fact::SenderSilent { times, of, share } => format!(
-            "{times} of {of} errors came while a message of {} was silent, {:.0} % of the time: \
-             its stub, connector or transceiver",
+        Fact::SenderLacks { times, of, share } => format!(
+            "{times} of {of} errors came where frames of {} are missing, {:.0} % of the time, and \
+             of nobody else: its stub, connector or transceiver",
             who(),
             share * 100.0
         ),

@@ -14,7 +14,7 @@ use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::timing::{Key, Reported, Timing, seconds};
+use crate::fold::timing::{Key, Reported, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, IdIndex};
 use crate::network::{
     self,
@@ -24,7 +24,7 @@ use crate::network::{
 use crate::outage::{self, Observed, deviations};
 use crate::roster_file::RosterFile;
 use crate::settings::Settings;
-use crate::silence::{self, Losses};
+use crate::silence::{self, Expectation, Losses};
 
 /// Draws the report from what was folded. Pure: no file, no clock.
 pub fn report(
@@ -174,7 +174,22 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
         only_with_key: key.only_on.binary_search(&at).is_ok(),
         diagnostic: diagnostics.carries(id.key.channel, id.key.id),
         silent: observed.losses.of(at).iter().map(|loss| loss.silence).collect(),
+        gaps: gaps(at, observed),
     }
+}
+
+/// A frame of an identifier is missing where the next comes after so many periods: what is only
+/// late comes before (common practice, no source).
+const MISSING: f64 = 1.6;
+
+fn gaps(at: IdIndex, observed: &Observed<'_>) -> Vec<Silence> {
+    let id = &observed.timing.ids[at];
+    let errors = observed.timing.channels[usize::from(id.key.channel)].error_frames > 0;
+    let expected = observed.losses.expected[at].filter(|_| errors);
+    let of = |expected: Expectation| {
+        id.silences.at_least(nanoseconds(MISSING * expected.rhythm.period)).collect()
+    };
+    expected.map_or(Vec::new(), of)
 }
 
 fn channels(

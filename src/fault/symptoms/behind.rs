@@ -19,8 +19,6 @@ const SHOW: usize = 20;
 /// which chance would not have it (of 15 bad contacts of invented vehicles 13 reached 0.6, all the
 /// right sender, and of 11 terminations one; a set of a world by others).
 const ONE: f64 = 0.65;
-/// … and some of its frames where by so much it is.
-const SOME: f64 = 0.1;
 
 /// The sender whose frames the errors of a channel destroy.
 #[derive(Clone)]
@@ -65,11 +63,6 @@ pub fn all<'a>(
 pub fn one(all: &[Follows]) -> Option<&Follows> {
     let all = all.iter().filter(|own| own.beyond() >= ONE);
     all.max_by(|a, b| a.beyond().total_cmp(&b.beyond()))
-}
-
-/// Whether some of a sender's frames are surely among those that they destroy.
-pub fn some_of(all: &[Follows], subject: &Subject) -> bool {
-    all.iter().any(|own| own.subject == *subject && own.beyond() >= SOME)
 }
 
 impl Follows {

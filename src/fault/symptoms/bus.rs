@@ -66,7 +66,7 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         out.push(Symptom::new(subject(), fact).with_signs([sign]));
     }
     let named = Named::of(analysis, channel);
-    out.extend(named.symptom(analysis));
+    out.extend(named.symptom());
     let throughout = endless::symptom(analysis, channel, &named);
     out.extend(throughout.or_else(|| errors(analysis, channel, &named)));
     out.extend(flood(analysis, channel));

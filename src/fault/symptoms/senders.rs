@@ -64,7 +64,7 @@ pub struct One {
 enum Whose {
     /// It is heard behind most of them.
     Follows(Follows),
-    /// They lie in the silences of one of its messages.
+    /// They lie where its frames are missing, and nobody else's.
     Within(Within),
     /// Its frames are those that can be named.
     Named(One),
@@ -149,15 +149,15 @@ impl Named {
     }
 
     /// The symptom of the sender that stands out.
-    pub fn symptom(&self, analysis: &Analysis) -> Option<Symptom> {
+    pub fn symptom(&self) -> Option<Symptom> {
         let (subject, fact) = match self.whose.as_ref()? {
             Whose::Follows(Follows { subject, times, of, by_chance }) => {
                 let (times, of, by_chance) = (*times, *of, *by_chance);
                 (subject.clone(), Fact::SenderFollows { times, of, by_chance })
             }
-            Whose::Within(Within { id, times, of, share }) => {
+            Whose::Within(Within { subject, times, of, share, .. }) => {
                 let (times, of, share) = (*times, *of, *share);
-                (sender(analysis, *id), Fact::SenderSilent { times, of, share })
+                (subject.clone(), Fact::SenderLacks { times, of, share })
             }
             Whose::Named(One { subject, frames, of, share, chance }) => {
                 let (frames, of, share, chance) = (*frames, *of, *share, *chance);
@@ -181,9 +181,7 @@ impl Whose {
         if let Some(follows) = behind::one(&heard) {
             return Some(Whose::Follows(follows.clone()));
         }
-        let within = Within::of(analysis, channel, errors.iter().copied());
-        let struck = |own: &Within| behind::some_of(&heard, &sender(analysis, own.id));
-        if let Some(within) = within.filter(struck) {
+        if let Some(within) = Within::of(analysis, channel, errors.iter().copied()) {
             return Some(Whose::Within(within));
         }
         // A main line that fails stops the bus.
@@ -204,7 +202,7 @@ impl Whose {
     fn has_with_it(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         match self {
             Whose::Follows(own) => own.is_behind(analysis, event),
-            Whose::Within(own) => own.holds(analysis, event.time),
+            Whose::Within(own) => own.has_all() || own.holds(event.time),
             Whose::Named(own) => {
                 let named = event.destroyed.map(|id| sender(analysis, id));
                 own.is_beyond_its_share() && named.as_ref() == Some(&own.subject)

@@ -128,16 +128,19 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
         let (first, last) = id.heard?;
         Some((drives[at].on_line(first), drives[at].on_line(last)))
     });
-    let silent = own().flat_map(|(at, id)| {
-        id.silent.iter().map(move |silence| Silence {
-            start: drives[at].on_line(silence.start),
-            end: drives[at].on_line(silence.end),
-        })
-    });
-    let mut silent: Vec<Silence> = silent.collect();
-    silent.sort_unstable();
+    let joined = |of: fn(&Identifier) -> &Vec<Silence>| {
+        let on_line = |at: usize, own: &Silence| Silence {
+            start: drives[at].on_line(own.start),
+            end: drives[at].on_line(own.end),
+        };
+        let all = own().flat_map(|(at, id)| of(id).iter().map(move |silence| on_line(at, silence)));
+        let mut all: Vec<Silence> = all.collect();
+        all.sort_unstable();
+        all
+    };
     Identifier {
-        silent,
+        silent: joined(|id| &id.silent),
+        gaps: joined(|id| &id.gaps),
         channel: drives[at].channels[usize::from(model.channel)],
         frames: own().map(|(_, id)| id.frames).sum(),
         occasions: own().map(|(_, id)| id.occasions).sum(),
