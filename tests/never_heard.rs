@@ -165,6 +165,45 @@ fn what_leaves_together_may_be_one_module() {
     assert!(!brief.contains("cannot tell which of"), "{brief}");
 }
 
+/// Messages on timers that no sound recording has, sent all the time in the cycles of what is
+/// missing, are of a module of another vehicle in its place. Where nothing is missing, or in other
+/// cycles, or later, they may be of the day; and a roster that knows a part of the bus says nothing
+/// of the rest.
+#[test]
+fn who_sends_what_no_sound_recording_has_is_a_stranger() {
+    let folder = Folder::new();
+    let sound = folder.capture("sound", &traffic(&all(), 20.0));
+    let (roster, ..) = folder.learn(&[&sound]);
+    let probability = |document: &Value, class: &str| {
+        let findings = document["findings"].as_array().unwrap().iter();
+        let own = findings.filter(|own| own["class"] == class);
+        own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
+    };
+    let strange = |kept: usize, new: &[(u32, f64)], from: f64| {
+        let mut frames = traffic(&[&all()[..kept], new].concat(), 24.0);
+        let is_new = |id: &u32| new.iter().any(|(own, _)| own == id);
+        frames.retain(|(time, id)| *time >= from || !is_new(id));
+        let document = held_against(&folder.capture("new", &frames), &roster).1;
+        let first = document["findings"][0]["class"].as_str().unwrap_or("").to_owned();
+        let foreign = probability(&document, "not_configured");
+        (first, foreign, probability(&document, "module_power"))
+    };
+    // 0x4C1, every 200 ms, is gone with the last.
+    let new = [(0x3D2, 200.0)];
+    let in_its_place = strange(9, &new, 0.0);
+    assert!(in_its_place.0 == "not_configured" && in_its_place.2 < 0.2, "{in_its_place:?}");
+    let nothing_gone = strange(10, &new, 0.0);
+    assert!(nothing_gone.1 == 0.0, "{nothing_gone:?}");
+    let other_cycles = strange(9, &[(0x3D2, 20.0)], 0.0);
+    assert!(other_cycles.1 == 0.0, "{other_cycles:?}");
+    let later = strange(9, &new, 8.0);
+    assert!(later.1 == 0.0 && later.2 > 0.2, "{later:?}");
+    let half = traffic(&all()[..5], 20.0);
+    let (roster, ..) = folder.learn(&[&folder.capture("half", &half)]);
+    let (_, document) = held_against(&sound, &roster);
+    assert!(probability(&document, "not_configured") == 0.0, "{document}");
+}
+
 #[test]
 fn an_identifier_counts_as_missing_from_three_frames_due() {
     let folder = Folder::new();

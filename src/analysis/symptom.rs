@@ -31,6 +31,7 @@ pub enum SymptomKind {
     PerhapsOff,
     MissedByOthers,
     MissesMany,
+    NewMessages,
     NoAnswer,
     NodeSilent,
     NodesSilent,
@@ -180,6 +181,13 @@ pub enum Fact {
         /// The event of the first.
         event: CodeEvent,
     },
+    /// A roster does not have messages that are sent all the time, on timers.
+    NewMessages {
+        /// The lowest: place in [`super::Analysis::identifiers`].
+        first: crate::ids::IdIndex,
+        /// How many.
+        count: usize,
+    },
     /// Identification that does not fit: index into the modules that said who they are.
     OtherIdentity(usize),
     /// A module says that it is not programmed or configured.
@@ -214,6 +222,7 @@ impl Fact {
             Fact::ManyMissed { .. } => SymptomKind::ManyMissed,
             Fact::MissesMany { .. } => SymptomKind::MissesMany,
             Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
+            Fact::NewMessages { .. } => SymptomKind::NewMessages,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
             Fact::InternalCode(_) => SymptomKind::InternalCode,
             Fact::LowSupply(_) => SymptomKind::LowSupply,

@@ -364,6 +364,14 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
                 diagnosis::event(*event)
             )
         }
+        Fact::NewMessages { first, count } => {
+            let first = id_label(analysis.identifiers[*first].id);
+            let more = match count {
+                1 => String::new(),
+                _ => format!(" and {}", plural(count - 1, "other message", "other messages")),
+            };
+            format!("{first}{more} on a timer, sent all the time: no sound recording has it")
+        }
         Fact::OtherIdentity(entry) => {
             let entry = &analysis.diagnosis.identity[*entry];
             let problems: Vec<String> = entry.problems.iter().map(diagnosis::problem).collect();

@@ -13,6 +13,7 @@ mod elsewhere;
 mod endless;
 mod ends;
 mod in_turn;
+mod newcomer;
 mod nodes;
 mod own_switch;
 mod rhythm;
@@ -56,6 +57,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     }
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
+    newcomer::add(analysis, &mut out);
     stranger::mark(analysis, &mut out);
     out
 }

@@ -22,7 +22,9 @@ const TRANSMISSION: &str = "tcm";
 
 /// Tells each symptom of the one module that is missing who may stand in its place.
 pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
-    let strange = |symptom: &&Symptom| symptom.kind() == SymptomKind::OtherIdentity;
+    let strange = |symptom: &&Symptom| {
+        matches!(symptom.kind(), SymptomKind::OtherIdentity | SymptomKind::NewMessages)
+    };
     let mut strangers: Vec<Subject> =
         symptoms.iter().filter(strange).map(|own| own.subject.clone()).collect();
     strangers.sort_unstable();
