@@ -137,6 +137,23 @@ fn what_is_not_carried_over_is_a_gateway() {
     }
 }
 
+/// Modules that start anew from one instant share a supply, however long each takes to be up again.
+/// Who ran on did not hang on it.
+#[test]
+fn one_supply_brings_modules_back_at_their_own_times() {
+    let found = |other: &str| {
+        let text = vehicle()
+            + &trouble("power_loss", "node = \"mirror\"", &[50.0], &[1.9])
+            + &trouble(other, "node = \"radio\"", &[50.0], &[8.3]);
+        simulated(&text, &[]).1
+    };
+    let together = found("power_loss");
+    assert_eq!(together["outages"][0]["scope"], "branch", "{}", together["outages"]);
+    assert!(of_class(&together, "shared_supply") > 0.3, "{:?}", ranked(&together));
+    let apart = found("stub_open");
+    assert_eq!(apart["outages"].as_array().unwrap().len(), 2, "{}", apart["outages"]);
+}
+
 /// A sender without counters that comes back twice: its phase is one sign, and that its three
 /// identifiers kept their grid, or all left it, another that agrees.
 #[test]

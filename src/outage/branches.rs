@@ -1,11 +1,11 @@
 //! Whole nodes that fall silent together: a branch.
 
+use super::causes::{self, Return};
 use super::facts::{bus_errors, fastest};
 use super::{Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Node;
-use crate::silence::Losses;
 
 /// Nodes whose losses begin within this many seconds of each other, besides their fastest periods,
 /// may share a branch.
@@ -13,10 +13,12 @@ const BRANCH_START: f64 = 0.1;
 /// Nodes may share a branch where their losses end within this many seconds of each other: control
 /// units start up at different speeds (common practice, no source).
 const BRANCH_END: f64 = 3.0;
+/// No module is up again sooner than so many seconds after its supply failed (common practice, no
+/// source).
+const BOOTS: f64 = 0.3;
 
 /// Whole nodes of one channel that fall silent and return together are one outage of a branch.
 pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
-    let losses = observed.losses;
     let (branches, parts): (Vec<Outage>, Vec<Outage>) =
         parts.into_iter().partition(|part| part.scope == Scope::Branch);
     let mut out = Vec::new();
@@ -31,7 +33,7 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
         let holds = |branch: &&mut Outage| {
             branch.scope == Scope::Branch
                 && part.nodes.iter().all(|node| branch.nodes.contains(node))
-                && at_once(losses, branch, &part)
+                && at_once(observed, branch, &part)
         };
         if let Some(branch) = groups.iter_mut().flatten().find(holds) {
             branch.ids.extend(&part.ids);
@@ -41,7 +43,7 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
         }
         let together = |other: &Outage| {
             let own = |node: &NodeIndex| part.nodes.contains(node);
-            !other.nodes.iter().any(own) && at_once(losses, other, &part)
+            !other.nodes.iter().any(own) && at_once(observed, other, &part)
         };
         match groups.iter_mut().find(|group| group.iter().all(together)) {
             Some(group) => group.push(part),
@@ -58,15 +60,26 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
     out
 }
 
-/// Whether a part begins and ends with another one.
-fn at_once(losses: &Losses, other: &Outage, part: &Outage) -> bool {
+/// Whether a part begins and ends with another one. What lost one supply begins alike, and ends as
+/// each of its modules is up again.
+fn at_once(observed: &Observed<'_>, other: &Outage, part: &Outage) -> bool {
+    let losses = observed.losses;
     let slack = fastest(losses, &part.ids) + fastest(losses, &other.ids) + BRANCH_START;
+    let ends = (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
+        // Two short losses a moment apart are not one.
+        && other.silence().overlap(&part.silence()) * 2 > part.end - part.start;
     other.channel == part.channel
         && other.ongoing == part.ongoing
         && (other.start - part.start).abs() <= nanoseconds(slack)
-        && (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
-        // Two short losses a moment apart are not one.
-        && other.silence().overlap(&part.silence()) * 2 > part.end - part.start
+        && (ends || !part.ongoing && boots(observed, part) && boots(observed, other))
+}
+
+/// Whether it was silent for as long as a module takes to boot, and may have started anew.
+fn boots(observed: &Observed<'_>, part: &Outage) -> bool {
+    let ids = part.nodes.iter().map(|node| observed.network.nodes[*node].ids.as_slice());
+    let ids: Vec<&[IdIndex]> = ids.collect();
+    part.duration() >= BOOTS
+        && causes::judge(observed, &ids, part.silence()).shows != Return::CarriedOn
 }
 
 pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
@@ -83,7 +96,7 @@ pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
     let others = observed.network.nodes.iter().filter(on_channel).count() - nodes.len();
     let mut evidence =
         vec![Evidence::FellSilentTogether { nodes: nodes.len(), seconds: spread(starts), others }];
-    if !first.ongoing {
+    if !first.ongoing && spread(ends.clone()) <= BRANCH_END {
         evidence.push(Evidence::CameBackTogether { seconds: spread(ends) });
     }
     let joined = Outage { scope: Scope::Branch, nodes, ids, start, end, evidence, ..first.clone() };
