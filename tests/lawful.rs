@@ -574,6 +574,14 @@ fn few_that_came_back_off_their_grid_may_have_stopped() {
     assert_eq!(outage.doubt, Some(Doubt::PauseOrStop), "{outage:?}");
 }
 
+    // What pauses twice, for the same time, does so by nature; a module takes as long as it takes.
+    let twice = |to: f64| {
+        let asked = misses_a_module(15.0, missed_now);
+        let own = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(4.0, 5.0, 0.007);
+        let own = vec![own.anew(8.0, to, 0.007)];
+        analysis(20.0, &[own, messages(0x300, 6), asked.to_vec()].concat()).lost().count()
+    };
+    assert_eq!((twice(9.0), twice(9.6)), (0, 2));
 /// A recording that pauses again and again: what is missed in all stretches to the end is lost,
 /// though none of them is long; what comes back may have been late with the recorder.
 #[test]

@@ -169,6 +169,8 @@ impl Scene<'_> {
         let times = losses.iter().map(times).max().unwrap_or(0);
         let doubt = (!explained).then_some(Doubt::SenderUnknown);
         Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
+        let twice = || losses.iter().all(|loss| self.pauses_twice_alike(loss.id));
+        let regular = regular || twice();
     }
 
     /// Messages of any number that pause on the clock, alike each time, and go on on their grid. A
