@@ -508,6 +508,24 @@ fn messages_of_an_occasion_are_told_and_not_blamed() {
 }
 
 /// Some sleep and are polled once a second, others stay awake: one key-off, not one loss a second.
+/// Three times are enough where lengths and spacings are exact: no module boots so evenly.
+#[test]
+fn three_pauses_that_are_exact_are_of_a_clock() {
+    let found = |late: f64| {
+        let of = |(id, period): (&str, f64)| {
+            let mut own = message(id, period, 0.001);
+            for turn in 0..3_usize {
+                let from = 4.0 + 9.5 * turn as f64 + late * turn as f64 * turn as f64;
+                own = own.anew(from, from + 1.5 + late * turn as f64, 0.0033);
+            }
+            own
+        };
+        let own = [("1A0", 0.02), ("1A1", 0.05), ("1A2", 0.1)].map(of);
+        analysis(40.0, &[own.to_vec(), messages(0x300, 6)].concat()).lost().count()
+    };
+    assert_eq!((found(0.0), found(0.1)), (0, 3));
+}
+
 #[test]
 fn a_module_that_is_polled_asleep_left_once() {
     let polled = |mut message: Message, from: f64| {

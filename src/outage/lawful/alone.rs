@@ -37,6 +37,8 @@ const CLOCK: f64 = 0.5;
 const ALIKE: f64 = 0.75;
 /// So many pauses that keep a clock are no chance.
 const OFTEN: usize = 5;
+/// Pauses whose lengths and spacings differ by no more than so many seconds are of a clock.
+const CLOCKWORK: f64 = 0.01;
 /// So many pauses of one length are no chance (of 8 messages of invented sound vehicles by three
 /// authors 6 paused so often or more).
 const AGAIN: usize = 4;
@@ -167,10 +169,10 @@ impl Scene<'_> {
         let explained = !restarted && regular && by_design()
             || losses.iter().all(|loss| self.sender_went_on(loss));
         let times = losses.iter().map(times).max().unwrap_or(0);
-        let doubt = (!explained).then_some(Doubt::SenderUnknown);
-        Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
         let twice = || losses.iter().all(|loss| self.pauses_twice_alike(loss.id));
         let regular = regular || twice();
+        let doubt = (!explained).then_some(Doubt::SenderUnknown);
+        Some((Verdict::Pauses, doubt, Why::PausesAgain { times, regular }))
     }
 
     /// Messages of any number that pause on the clock, alike each time, and go on on their grid. A
@@ -179,7 +181,12 @@ impl Scene<'_> {
         let phase = event.phase;
         let kept = phase.testable == event.losses.len() && phase.is_kept()
             || phase.testable > 0 && phase.testable == phase.kept;
-        if !kept || !event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN)) {
+        let kept = kept && event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN));
+        let exact = || {
+            !self.is_whole_sender(event)
+                && event.losses.iter().all(|loss| self.is_clockwork(loss.id))
+        };
+        if !kept && !exact() {
             return None;
         }
         let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
@@ -213,6 +220,22 @@ impl Scene<'_> {
         let spacings =
             own.windows(2).map(|pair| seconds(pair[1].silence.start - pair[0].silence.start));
         self.are_exact(id, spacings.collect()) && self.lasts_exactly(id, often)
+    }
+
+    /// Whether it pauses three times or more, all for the same time at the same distance, to the
+    /// hundredth of a second: no module that resets boots so evenly.
+    fn is_clockwork(&self, id: IdIndex) -> bool {
+        let own: Vec<&Loss> = self.losses(id).collect();
+        let lengths: Vec<Nanoseconds> = own.iter().map(|loss| loss.silence.length()).collect();
+        let starts = own.windows(2).map(|pair| pair[1].silence.start - pair[0].silence.start);
+        let spread = |values: &[Nanoseconds]| {
+            values.iter().max().unwrap_or(&0) - values.iter().min().unwrap_or(&0)
+        };
+        let exact = nanoseconds(CLOCKWORK);
+        own.len() >= FEWEST
+            && !own.iter().any(|loss| loss.ongoing)
+            && spread(&lengths) <= exact
+            && spread(&starts.collect::<Vec<_>>()) <= exact
     }
 
     /// Whether it pauses for the same time again and again, exact to what its own period leaves
