@@ -138,6 +138,24 @@ fn who_leaves_twice_was_not_switched_off() {
     assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
 }
 
+/// A supply that fails holds each module up for a time of its own, a fraction of a second, and what
+/// comes and goes is soon back. Software takes longer, and a key is off for longer.
+#[test]
+fn modules_that_are_held_up_have_lost_their_supply() {
+    let judged = |from: f64, to: f64| {
+        let one = restarting(messages(0x100, 6), 8.0, to);
+        let other = restarting(messages(0x200, 4), from, to + 0.3);
+        analysis(40.0, &[one, other, messages(0x500, 24)].concat())
+    };
+    let found = judged(8.2, 9.5);
+    let outage = only(&found);
+    assert!(outage.is_loss() && outage.ids.len() == 10, "{outage:#?}");
+    assert!(matches!(why(outage), Some(Why::HeldUp { identifiers: 10, .. })), "{outage:?}");
+    for (from, to) in [(8.6, 9.5), (8.2, 20.0)] {
+        assert_eq!(only(&judged(from, to)).cause, Cause::SwitchedOff);
+    }
+}
+
 /// Two steps of few modules, seconds apart, are two losses; within a second they may be the key.
 #[test]
 fn two_steps_far_apart_are_two_losses() {
@@ -490,24 +508,6 @@ fn messages_that_pause_by_the_clock_are_no_module() {
     assert_eq!(every(|turn| [1.5, 3.1, 0.9][turn % 3]).lost().count(), 6);
 }
 
-/// Two messages of two modules that are sent while something is switched on.
-#[test]
-fn messages_of_an_occasion_are_told_and_not_blamed() {
-    let of = |id: &str, period: f64, begins: f64| {
-        message(id, period, 0.001).silent(0.0, begins).silent(24.0, 40.0).silent(45.0, 99.0)
-    };
-    let found = |begins: f64| {
-        let own = [of("1A0", 0.02, begins), of("2A0", 0.05, begins)];
-        analysis(60.0, &[own.to_vec(), messages(0x300, 6)].concat())
-    };
-    let rare = found(20.0);
-    assert!(rare.outages.iter().all(|own| own.doubt == Some(Doubt::SenderUnknown)), "{rare:#?}");
-    assert_eq!(rare.outages.len(), 2);
-    // What was there at first and is gone for long is lost.
-    assert_eq!(found(0.0).lost().count(), 2);
-}
-
-/// Some sleep and are polled once a second, others stay awake: one key-off, not one loss a second.
 /// Three times are enough where lengths and spacings are exact: no module boots so evenly.
 #[test]
 fn three_pauses_that_are_exact_are_of_a_clock() {
@@ -526,6 +526,24 @@ fn three_pauses_that_are_exact_are_of_a_clock() {
     assert_eq!((found(0.0), found(0.1)), (0, 3));
 }
 
+/// Two messages of two modules that are sent while something is switched on.
+#[test]
+fn messages_of_an_occasion_are_told_and_not_blamed() {
+    let of = |id: &str, period: f64, begins: f64| {
+        message(id, period, 0.001).silent(0.0, begins).silent(24.0, 40.0).silent(45.0, 99.0)
+    };
+    let found = |begins: f64| {
+        let own = [of("1A0", 0.02, begins), of("2A0", 0.05, begins)];
+        analysis(60.0, &[own.to_vec(), messages(0x300, 6)].concat())
+    };
+    let rare = found(20.0);
+    assert!(rare.outages.iter().all(|own| own.doubt == Some(Doubt::SenderUnknown)), "{rare:#?}");
+    assert_eq!(rare.outages.len(), 2);
+    // What was there at first and is gone for long is lost.
+    assert_eq!(found(0.0).lost().count(), 2);
+}
+
+/// Some sleep and are polled once a second, others stay awake: one key-off, not one loss a second.
 #[test]
 fn a_module_that_is_polled_asleep_left_once() {
     let polled = |mut message: Message, from: f64| {
@@ -556,6 +574,14 @@ fn a_code_that_misses_a_module_makes_a_pause_a_loss() {
     let found = report(missed_now);
     assert_eq!(why(only(&found)), Some(Why::CodeMisses));
     assert!(only(&found).is_loss());
+    // What pauses twice, for the same time, does so by nature; a module takes as long as it takes.
+    let twice = |to: f64| {
+        let asked = misses_a_module(15.0, missed_now);
+        let own = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(4.0, 5.0, 0.007);
+        let own = vec![own.anew(8.0, to, 0.007)];
+        analysis(20.0, &[own, messages(0x300, 6), asked.to_vec()].concat()).lost().count()
+    };
+    assert_eq!((twice(9.0), twice(9.6)), (0, 2));
     // Remembered from any time before, it says nothing.
     let remembered = report(|_| "075902FFC1400008".to_owned());
     assert_eq!(only(&remembered).doubt, Some(Doubt::SenderUnknown));
@@ -592,14 +618,6 @@ fn few_that_came_back_off_their_grid_may_have_stopped() {
     assert_eq!(outage.doubt, Some(Doubt::PauseOrStop), "{outage:?}");
 }
 
-    // What pauses twice, for the same time, does so by nature; a module takes as long as it takes.
-    let twice = |to: f64| {
-        let asked = misses_a_module(15.0, missed_now);
-        let own = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(4.0, 5.0, 0.007);
-        let own = vec![own.anew(8.0, to, 0.007)];
-        analysis(20.0, &[own, messages(0x300, 6), asked.to_vec()].concat()).lost().count()
-    };
-    assert_eq!((twice(9.0), twice(9.6)), (0, 2));
 /// A recording that pauses again and again: what is missed in all stretches to the end is lost,
 /// though none of them is long; what comes back may have been late with the recorder.
 #[test]

@@ -155,6 +155,11 @@ fn why_so(why: Why) -> String {
             "{} fell silent at one instant, and nothing speaks for the key",
             plural(identifiers, "identifier", "identifiers")
         ),
+        Why::HeldUp { identifiers, over } => format!(
+            "{} fell silent over {over:.2} s, as where a supply fails and holds each module up for \
+             a time of its own, and were soon back",
+            plural(identifiers, "identifier", "identifiers")
+        ),
         Why::EngineStood => {
             "the engine speed shows the engine stopped, and modules left with it: the key was \
              turned off"

@@ -28,7 +28,7 @@ impl Scene<'_> {
         for mut own in std::mem::take(judged) {
             let onset = own.onset();
             let open = own.verdict == Verdict::Lost
-                && matches!(own.why, Why::OneInstant { .. })
+                && matches!(own.why, Why::OneInstant { .. } | Why::HeldUp { .. })
                 && !self.engine_ran_on(onset)
                 && !self.observed.misses_a_module_since(onset);
             let like = key_offs[..known]

@@ -106,6 +106,13 @@ pub enum Why {
         /// How many.
         identifiers: usize,
     },
+    /// Modules left over so short a time as their supplies hold them up, and were back soon.
+    HeldUp {
+        /// Identifiers.
+        identifiers: usize,
+        /// From the first to the last.
+        over: f64,
+    },
     /// The engine stood.
     EngineStood,
     /// The channel itself ends.

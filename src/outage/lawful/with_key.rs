@@ -50,7 +50,8 @@ pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
     for (at, judged) in judged.iter_mut().enumerate() {
         // What stops with the key and is sent by a module that runs on keeps its grid.
         let kept = matches!(judged.why, Why::PhaseKept { .. });
-        let told = kept || matches!(judged.why, Why::OneInstant { .. } | Why::WholeSender);
+        let told = kept
+            || matches!(judged.why, Why::OneInstant { .. } | Why::HeldUp { .. } | Why::WholeSender);
         // What fails again and again does not wait for the key.
         let again = || {
             let others = lost.iter().enumerate().filter(|(other, _)| *other != at);
