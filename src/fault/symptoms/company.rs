@@ -37,6 +37,9 @@ const OF_ENDS: f64 = 7.5;
 /// Most seconds from the first to the last end that tell several modules from one: over that lie
 /// contacts that fail in bursts.
 const HELD_UP: f64 = 0.06;
+/// How many times likelier several modules are than one where messages of others fall silent with
+/// it twice or more, and in most of its losses (common practice, no source).
+const OF_OTHERS: f64 = 6.0;
 /// Who misses so many with one silence is itself the one that was cut off.
 const MISSES_MANY: usize = 3;
 
@@ -102,11 +105,23 @@ pub(super) fn several(analysis: &Analysis, node: NodeIndex, outages: &[&Outage])
     let unnamed = if by_one_name { OF_ONE_NAME } else { 1.0 };
     let by_number = analysis.nodes[node].several.map(|odds| odds * unnamed);
     let odds = by_number.into_iter().chain(told).chain(in_turns(analysis, node, outages));
-    let odds = odds.reduce(f64::max);
+    let odds = odds.chain(with_others(analysis, node, outages)).reduce(f64::max);
     match end_in_turns(analysis, node, outages) {
         true => Some(odds.unwrap_or(1.0) * OF_ENDS),
         false => odds,
     }
+}
+
+/// How many times likelier several are where something that is surely another's falls silent with a
+/// node and returns with it, time and again.
+fn with_others(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> Option<f64> {
+    let own = &analysis.nodes[node];
+    if is_guessed(analysis, node) {
+        return None;
+    }
+    let with = |outage: &&&Outage| outage.ids.iter().any(|id| !own.ids.contains(id));
+    let times = outages.iter().filter(with).count();
+    (times >= AGREE && times * 2 > outages.len()).then_some(OF_OTHERS)
 }
 
 /// Whether only what was heard of a node says which messages are its own.
