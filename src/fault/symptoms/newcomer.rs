@@ -1,4 +1,4 @@
-//! A module that sends other messages than a sound vehicle's, in the place of what is missing: it is
+//! A module that sends other messages than a sound vehicle has, in place of what is missing: it is
 //! of another vehicle, or wrongly coded. What is only new may be fitted, hitched on or switched on.
 
 use lostnode_parsers::frame::raw_id;

@@ -62,7 +62,7 @@ const STORED: f64 = 0.3;
 /// … and a supply that comes and goes is back within so many seconds (of invented vehicles by two
 /// authors seven of fuses and grounds 0.8 to 3.2 s, three of keys 5.2 s and more).
 const SOON_BACK: f64 = 4.0;
-/// One stage of a key, or a supply, brings all its modules back within so many seconds of each other
+/// One stage of a key, or a supply, brings its modules back within so many seconds of each other
 /// (common practice, no source).
 const BACK: f64 = 3.0;
 /// What leaves within so many seconds of the end of a channel ends with it.
