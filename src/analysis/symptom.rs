@@ -181,13 +181,9 @@ pub enum Fact {
         /// The event of the first.
         event: CodeEvent,
     },
-    /// A roster does not have messages that are sent all the time, on timers.
-    NewMessages {
-        /// The lowest: place in [`super::Analysis::identifiers`].
-        first: crate::ids::IdIndex,
-        /// How many.
-        count: usize,
-    },
+    /// A roster does not have messages that are sent all the time, on timers: the place of the
+    /// lowest in [`super::Analysis::identifiers`], and how many there are.
+    NewMessages(crate::ids::IdIndex, usize),
     /// Identification that does not fit: index into the modules that said who they are.
     OtherIdentity(usize),
     /// A module says that it is not programmed or configured.
@@ -222,7 +218,7 @@ impl Fact {
             Fact::ManyMissed { .. } => SymptomKind::ManyMissed,
             Fact::MissesMany { .. } => SymptomKind::MissesMany,
             Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
-            Fact::NewMessages { .. } => SymptomKind::NewMessages,
+            Fact::NewMessages(..) => SymptomKind::NewMessages,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
             Fact::InternalCode(_) => SymptomKind::InternalCode,
             Fact::LowSupply(_) => SymptomKind::LowSupply,

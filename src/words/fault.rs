@@ -364,7 +364,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
                 diagnosis::event(*event)
             )
         }
-        Fact::NewMessages { first, count } => {
+        Fact::NewMessages(first, count) => {
             let first = id_label(analysis.identifiers[*first].id);
             let more = match count {
                 1 => String::new(),

@@ -34,7 +34,7 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
             for own in symptoms.iter_mut().filter(|own| is_of(analysis, own, gone)) {
                 own.stranger = Some(subject.clone());
             }
-            let fact = Fact::NewMessages { first: new[0], count: new.len() };
+            let fact = Fact::NewMessages(new[0], new.len());
             symptoms.push(Symptom::new(subject, fact));
         }
     }
