@@ -464,6 +464,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         count: None,
         event: None,
         unconfigured: false,
+        misfit: None,
         internal: false,
         bus_off: false,
         age: CodeAge::Untold,

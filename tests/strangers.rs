@@ -107,3 +107,24 @@ fn a_message_that_two_buses_carry_is_lost_once() {
     let carried = Message { first: module[5].first + 0.002, ..module[5].clone() };
     assert_eq!(lost(vec![carried], module), ["can1"]);
 }
+
+/// U0300-55 of two modules that miss the cluster speaks of the cluster. Who misses nobody says it
+/// of itself, and so does one that alone misses another: in its own vehicle there was one.
+#[test]
+fn who_says_that_software_does_not_fit_means_whom_it_misses() {
+    const MISFIT: &str = "C3 00 55 2F";
+    let told = |all: &[(u16, &[&str])]| {
+        let codes =
+            all.iter().map(|(number, codes)| read(101.0 + f64::from(*number), *number, codes));
+        let found = simulated(&(vehicle() + &codes.collect::<String>()), &[]).1;
+        let own = found["findings"].as_array().unwrap().iter();
+        let own = own.filter(|own| own["class"] == "not_configured");
+        own.map(|own| own["title"].as_str().unwrap().to_owned()).collect::<Vec<String>>()
+    };
+    let both: &[&str] = &[MISFIT, MISSES_CLUSTER];
+    let of_the_missed = told(&[(2, both), (3, both)]);
+    assert_eq!(of_the_missed.len(), 1, "{of_the_missed:?}");
+    assert!(of_the_missed[0].starts_with("Instrument Panel"), "{of_the_missed:?}");
+    assert!(told(&[(2, &[MISFIT])])[0].starts_with("0x7EA"));
+    assert!(told(&[(2, both)])[0].starts_with("0x7EA"));
+}

@@ -52,6 +52,8 @@ pub struct CodeEntry {
     pub event: Option<CodeEvent>,
     /// It says that the module is not programmed or configured.
     pub unconfigured: bool,
+    /// It says that software does not fit, and means that of this module, which its own misses.
+    pub misfit: Option<Missed>,
     /// It says that the module has a fault inside.
     pub internal: bool,
     /// It says that the controller of the module left the bus.

@@ -188,6 +188,9 @@ pub enum Fact {
     OtherIdentity(usize),
     /// A module says that it is not programmed or configured.
     Unconfigured(Module),
+    /// Others say that the software of a module does not fit, and miss it: index into the rows of
+    /// blame.
+    Misfit(usize),
     /// A module reports a fault inside itself.
     InternalCode(Module),
     /// A module says now that its supply is low, and no other does.
@@ -219,7 +222,9 @@ impl Fact {
             Fact::MissesMany { .. } => SymptomKind::MissesMany,
             Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
             Fact::NewMessages(..) => SymptomKind::NewMessages,
-            Fact::OtherIdentity(_) | Fact::Unconfigured(_) => SymptomKind::OtherIdentity,
+            Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) => {
+                SymptomKind::OtherIdentity
+            }
             Fact::InternalCode(_) => SymptomKind::InternalCode,
             Fact::LowSupply(_) => SymptomKind::LowSupply,
             Fact::OwnBusOff(_) => SymptomKind::OwnBusOff,

@@ -149,7 +149,9 @@ fn of_module(analysis: &Analysis, module: Module) -> Vec<String> {
 /// Modules that a fact names beside what it is about; not those that only report.
 fn told(analysis: &Analysis, fact: &Fact) -> Vec<String> {
     match fact {
-        Fact::MissedByOthers(row) => vec![analysis.diagnosis.blame[*row].missed.0.clone()],
+        Fact::MissedByOthers(row) | Fact::Misfit(row) => {
+            vec![analysis.diagnosis.blame[*row].missed.0.clone()]
+        }
         Fact::OtherIdentity(entry) => {
             of_module(analysis, analysis.diagnosis.identity[*entry].module)
         }

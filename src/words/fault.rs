@@ -380,6 +380,10 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::Unconfigured(module) => {
             format!("{} says that it is not programmed or not configured", name(*module))
         }
+        Fact::Misfit(row) => format!(
+            "{} does not fit, by codes of who misses it",
+            analysis.diagnosis.blame[*row].missed.0
+        ),
         Fact::LowSupply(module) => {
             format!("{} alone says that its supply is low", name(*module))
         }

@@ -94,7 +94,12 @@ fn may_answer_as(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> 
 /// transmission answer by identifiers that are kept for what has to do with emissions, the engine
 /// by the first of them, and no other module does (ISO 15765-4).
 fn fits(row: &Blame, stranger: &Subject) -> bool {
-    let Subject::Module(Unheard::Asked(module)) = stranger else { return true };
+    let module = match stranger {
+        Subject::Module(Unheard::Asked(module)) => module,
+        // It is known by another name.
+        Subject::Module(_) => return false,
+        _ => return true,
+    };
     if row.reporters.contains(module) {
         return false;
     }

@@ -4,6 +4,7 @@
 
 mod bus_off;
 mod by_address;
+mod unfit;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
@@ -53,6 +54,7 @@ pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     out.extend(told.memory());
     out.extend(told.other_identities());
     out.extend(told.unconfigured());
+    out.extend(told.misfits());
     out.extend(told.internal());
     out.extend(told.low_supply());
     out.extend(told.bus_off());

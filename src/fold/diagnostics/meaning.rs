@@ -207,6 +207,12 @@ pub fn is_misfit(code: Code) -> bool {
     Code::new(code.base(), None).to_string().starts_with("U03")
 }
 
+/// Whether a code of software that does not fit names the module of which that is: U0300 alone is of
+/// the module that holds it (SAE J2012).
+pub(crate) fn is_of_another(code: Code) -> bool {
+    is_misfit(code) && Code::new(code.base(), None).to_string() != "U0300"
+}
+
 /// Whether a code says that the module lacks its programming or configuration, or has one that does
 /// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
 /// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration; U0300,

@@ -65,6 +65,7 @@ fn code(
         count: history.count,
         event: None,
         unconfigured: says(meaning::is_unconfigured),
+        misfit: None,
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),
         age: age(history),

@@ -1,10 +1,9 @@
 //! Codes, identity and blame, from what the folds kept of diagnostic messages.
 
 mod codes;
+mod complaints;
 mod names;
 mod vehicle;
-
-use std::collections::BTreeSet;
 
 use lostnode_parsers::dtc::Status;
 
@@ -14,7 +13,7 @@ use crate::analysis::diagnosis::{
     TestEntry,
 };
 use crate::analysis::{Identifier, Node, Outage, Scope};
-use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin, meaning};
+use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
 use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
@@ -37,7 +36,7 @@ pub fn diagnosis(
     let mut codes = codes::of(diagnostics, &names, begin.is_some());
     let vehicle = diagnostics.identities.vehicle();
     let vin = vehicle.vin.as_deref();
-    leave_complaints(diagnostics, vin, &mut codes);
+    complaints::settle(diagnostics, vin, &mut codes);
     let (blame, accusers) = blamed(&codes, nodes, addresses, (identifiers, outages));
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
@@ -56,28 +55,6 @@ pub fn diagnosis(
         accusers,
         messages: diagnostics.messages.clone(),
         codes,
-    }
-}
-
-/// Who says that software does not fit may mean another's: where a module is known to be of another
-/// vehicle, or says by another code that it is not configured, the others complain about it.
-fn leave_complaints(diagnostics: &Diagnostics, vin: Option<&str>, codes: &mut [CodeEntry]) {
-    let complains = |code: &CodeEntry| match code.number {
-        CodeNumber::Code(number) => meaning::is_misfit(number),
-        _ => false,
-    };
-    let by_number = diagnostics
-        .identities
-        .modules
-        .iter()
-        .filter(|(_, identity)| !problems(identity, vin, false).is_empty());
-    let by_code =
-        codes.iter().filter(|code| code.unconfigured && code.gone.is_none() && !complains(code));
-    let known: BTreeSet<Module> =
-        by_number.map(|(module, _)| *module).chain(by_code.map(|code| code.module)).collect();
-    for code in codes.iter_mut().filter(|code| complains(code)) {
-        let of_another = known.iter().any(|module| *module != code.module);
-        code.unconfigured &= !of_another || known.contains(&code.module);
     }
 }
 
