@@ -152,3 +152,17 @@ fn a_clear_mends_nothing() {
     assert!(failing > of_failing && failing > 2.0 * stored, "{failing} {of_failing} {stored}");
     assert!(of_stored > stored, "{of_stored} {stored}");
 }
+
+/// Who is heard throughout and missed now by two has supply and bus, and does not send what they
+/// wait for. One alone may be the one that waits for what nobody sends.
+#[test]
+fn who_is_heard_and_missed_now_does_not_fit() {
+    let told = |tellers: &[&str]| {
+        // SPN 2033 (address 0x21), FMI 9.
+        let one = |sender: &&str| misses(sender, |_| "04FFF10709010000".to_owned());
+        let all = [truck("none"), tellers.iter().map(one).collect()].concat();
+        of_class(&reported(&log(40.0, &all)), "not_configured")
+    };
+    assert!(told(&["00", "17"]) > 0.4, "{}", told(&["00", "17"]));
+    assert!(told(&["00"]) < 0.2, "{}", told(&["00"]));
+}

@@ -128,3 +128,22 @@ fn who_says_that_software_does_not_fit_means_whom_it_misses() {
     assert!(told(&[(2, &[MISFIT])])[0].starts_with("0x7EA"));
     assert!(told(&[(2, both)])[0].starts_with("0x7EA"));
 }
+
+/// Several miss the engine controller, and it answers all that it is asked: it runs, and does not
+/// send what they wait for. Not where it does not answer, nor where something else was lost.
+#[test]
+fn who_is_missed_and_answers_does_not_fit() {
+    let found = |beside: &str| {
+        let misses: String =
+            [2, 3].map(|at| read(100.0 + f64::from(at), at, &["C1 00 87 2F"])).concat();
+        simulated(&(vehicle() + &misses + beside), &[]).1
+    };
+    let answers = read(110.0, 0, &[]);
+    let fits = found(&answers);
+    assert_eq!(ranked(&fits)[0].0, "not_configured", "{:?}", ranked(&fits));
+    let mute = found("");
+    assert!(of_class(&mute, "not_configured") < 0.2, "{:?}", ranked(&mute));
+    assert!(unpowered(&mute) > 0.2, "{:?}", ranked(&mute));
+    let lost = found(&(answers + &trouble("power_loss", "node = \"brakes\"", &[20.0], &[2.0])));
+    assert!(of_class(&lost, "not_configured") < 0.2, "{:?}", ranked(&lost));
+}

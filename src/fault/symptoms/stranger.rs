@@ -16,9 +16,9 @@ use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::fold::diagnostics::answers_about_emissions;
 
 /// What codes call the engine controller (SAE J2012-DA, U0100).
-const ENGINE: &str = "ecm/pcm";
+pub(super) const ENGINE: &str = "ecm/pcm";
 /// … and the one of the transmission (U0101).
-const TRANSMISSION: &str = "tcm";
+pub(super) const TRANSMISSION: &str = "tcm";
 
 /// Tells each symptom of the one module that is missing who may stand in its place.
 pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {

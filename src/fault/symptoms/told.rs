@@ -72,6 +72,8 @@ struct Told<'a> {
     sets: Vec<Vec<NodeIndex>>,
     /// A bus is full: what comes late on it is missed though nothing is wrong with its sender.
     flooded: bool,
+    /// Something is wrong with a bus, or was lost: modules miss others for it.
+    troubled: bool,
     /// Modules that do not answer and ought to.
     mute: Vec<&'a TalkEntry>,
     /// Modules that answered at first, and then no more.
@@ -132,8 +134,24 @@ impl<'a> Told<'a> {
         let tells = among.is_empty() && fell_mute.len() < SEVERAL;
         let fell_mute = if tells { fell_mute } else { Vec::new() };
         let flooded = shown.iter().any(|own| own.kind() == SymptomKind::Flood);
+        let of_a_bus = |own: &Symptom| {
+            use SymptomKind::{BusErrors, BusSilent, Flood};
+            matches!(own.kind(), BusErrors | BusSilent | Flood)
+        };
+        let troubled = analysis.lost().next().is_some() || shown.iter().any(of_a_bus);
         let unheard_here = by_address::unheard(analysis, &strangers);
-        Told { analysis, silent, among, sets, flooded, mute, fell_mute, strangers, unheard_here }
+        Told {
+            analysis,
+            silent,
+            among,
+            sets,
+            flooded,
+            troubled,
+            mute,
+            fell_mute,
+            strangers,
+            unheard_here,
+        }
     }
 
     /// The only thing that fell silent, where that is the sender of messages of which no node is
@@ -240,13 +258,16 @@ impl<'a> Told<'a> {
         let now = now(self.analysis, &codes);
         let fails = matches!(now, Now::Failing | Now::Recent);
         let of_gateway = fails && (all || names_gateway(row));
+        let unfit = self.runs_while_missed(row);
+        let verdict = if self.runs(row) { Verdict::Contradicted } else { row.verdict() };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
-            .with_signs([Sign::FramesSay(row.verdict()), Sign::Now(now)])
+            .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now))
             .with_signs(stored_by_many(self.analysis, row, &codes, now))
             .with_codes(self.analysis, codes);
         let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
-        Symptom { setting, ..missed }
+        let stranger = unfit.then(|| missed.subject.clone());
+        Symptom { setting, stranger, ..missed }
     }
 
     /// What a module is that others miss: the node that the frames confirm, or likely the one that
