@@ -9,7 +9,7 @@ mod five_nodes;
 mod messages;
 
 use common::{report, simulated};
-use five_nodes::{ranked, read, vehicle};
+use five_nodes::{of_class, ranked, read, vehicle};
 use messages::{Message, cut, log, message, messages, slow};
 use serde_json::Value;
 
@@ -303,4 +303,37 @@ fn a_lone_message_tells_how_its_module_came_back() {
     let one_sign = cause(|_| "00".to_owned(), 0.04);
     assert_eq!(one_sign.0, "unknown");
     assert!(!one_sign.2.contains("more like a new start"), "{}", one_sign.2);
+}
+
+/// With the key off nobody need answer; who does not with the key on may be behind a gateway.
+#[test]
+fn who_does_not_answer_with_the_key_off_is_behind_no_gateway() {
+    let gateway = |off: bool| {
+        // The last unit is lost for 6 s, and then all leave within 1.3 s.
+        let leaves = |own: &Message| match &own.id[6..] {
+            "00" => 41.0,
+            "03" => 40.4,
+            "0B" => 41.7,
+            _ => 40.9,
+        };
+        let back = |own: Message| Message { silent: Vec::new(), ..own };
+        let lost = |own: Message| match own.id.ends_with("17") {
+            true => back(own).silent(20.0, 26.0),
+            false => own,
+        };
+        let left = |own: Message| match off {
+            true => own.clone().silent(leaves(&own), 1000.0),
+            false => own,
+        };
+        let mut all: Vec<Message> = truck().into_iter().map(lost).map(left).collect();
+        let awake = [("18FF1021", 0.1, 0.02), ("18FF1121", 0.2, 0.03), ("18FF1221", 0.2, 0.05)];
+        all.extend(awake.map(|(id, period, first)| message(id, period, first)));
+        for address in ["00", "03", "0B"] {
+            let request = format!("18DA{address}F1");
+            all.extend(asked(&request, "18DAF1FF", &[50.0, 55.0, 60.0], &[]));
+        }
+        of_class(&reported(&all), "gateway")
+    };
+    let (off, on) = (gateway(true), gateway(false));
+    assert!(off < 0.1 && on > 0.5, "{off} {on}");
 }

@@ -16,7 +16,7 @@ use super::standing::{
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Mute, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
@@ -113,8 +113,14 @@ impl<'a> Told<'a> {
         let mute = match silent.is_empty() && !missed {
             true => Vec::new(),
             false => {
-                let talks = analysis.diagnosis.talks.iter().filter(|talk| talk.is_mute());
-                let all: Vec<&TalkEntry> = talks.collect();
+                // With the key off nobody need answer.
+                let awake = |talk: &TalkEntry| {
+                    talk.mute.is_empty()
+                        || !talk.mute.iter().all(|mute| is_off(analysis, talk, mute))
+                };
+                let talks = analysis.diagnosis.talks.iter();
+                let all: Vec<&TalkEntry> =
+                    talks.filter(|talk| talk.is_mute() && awake(talk)).collect();
                 // Of several that fell silent together no more never answer: these are likely they.
                 let of_a_set = sets.iter().any(|set| all.len() <= set.len());
                 let stays = |talk: &&TalkEntry| of_a_set || is_fitted(analysis, talk.module);
@@ -446,19 +452,25 @@ fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
         analysis.diagnosis.talks.iter().filter(|other| {
             other.module != talk.module && other.module.channel == talk.module.channel
         });
-    let off = |outage: &Outage| {
-        outage.cause.is_orderly()
-            && outage.channel == Some(talk.module.channel)
-            && outage.start <= last
-            && outage.end >= first
-    };
     let answers = |other: &TalkEntry| other.answered.iter().any(|time| meanwhile.contains(time));
     let answered = talk.positive + talk.negative.iter().map(|(_, count)| count).sum::<u64>();
     mute.since.is_some()
         && first < last
         && talk.unanswered <= answered + IN_VAIN
         && others.into_iter().any(answers)
-        && !analysis.outages.iter().any(off)
+        && !is_off(analysis, talk, mute)
+}
+
+/// Whether a bus was off, or modules of it, as a module was asked in vain.
+fn is_off(analysis: &Analysis, talk: &TalkEntry, mute: &Mute) -> bool {
+    let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
+    let off = |outage: &Outage| {
+        outage.cause.is_orderly()
+            && outage.channel == Some(talk.module.channel)
+            && outage.start <= last
+            && outage.end >= first
+    };
+    analysis.outages.iter().any(off)
 }
 
 fn names_gateway(row: &Blame) -> bool {
