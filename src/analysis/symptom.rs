@@ -202,32 +202,31 @@ pub enum Fact {
 impl Fact {
     /// Its table in `knowledge.toml`.
     pub fn kind(&self) -> SymptomKind {
+        use SymptomKind as Kind;
         match self {
-            Fact::NeverHeard { .. } | Fact::NodeSilent(_) => SymptomKind::NodeSilent,
-            Fact::MessageSilent(_) => SymptomKind::MessageSilent,
-            Fact::PerhapsOff(_) => SymptomKind::PerhapsOff,
-            Fact::NodesSilent(_) => SymptomKind::NodesSilent,
-            Fact::BusSlept(_) => SymptomKind::BusSlept,
-            Fact::BusSilent(_) => SymptomKind::BusSilent,
-            Fact::BusErrors { .. } | Fact::ErrorsThroughout { .. } => SymptomKind::BusErrors,
-            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => SymptomKind::SenderErrors,
-            Fact::SenderLacks { .. } => SymptomKind::SenderGaps,
-            Fact::LostInTurn { .. } => SymptomKind::LostInTurn,
-            Fact::NotCarried { .. } => SymptomKind::NotCarried,
-            Fact::Flood { .. } | Fact::Babble { .. } => SymptomKind::Flood,
-            Fact::RecordingGap { .. } => SymptomKind::RecordingGap,
-            Fact::NoAnswer { .. } => SymptomKind::NoAnswer,
-            Fact::MissedByOthers(_) => SymptomKind::MissedByOthers,
-            Fact::ManyMissed { .. } => SymptomKind::ManyMissed,
-            Fact::MissesMany { .. } => SymptomKind::MissesMany,
-            Fact::SupplyMemory { .. } => SymptomKind::SupplyMemory,
-            Fact::NewMessages(..) => SymptomKind::NewMessages,
-            Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) => {
-                SymptomKind::OtherIdentity
-            }
-            Fact::InternalCode(_) => SymptomKind::InternalCode,
-            Fact::LowSupply(_) => SymptomKind::LowSupply,
-            Fact::OwnBusOff(_) => SymptomKind::OwnBusOff,
+            Fact::NeverHeard { .. } | Fact::NodeSilent(_) => Kind::NodeSilent,
+            Fact::MessageSilent(_) => Kind::MessageSilent,
+            Fact::PerhapsOff(_) => Kind::PerhapsOff,
+            Fact::NodesSilent(_) => Kind::NodesSilent,
+            Fact::BusSlept(_) => Kind::BusSlept,
+            Fact::BusSilent(_) => Kind::BusSilent,
+            Fact::BusErrors { .. } | Fact::ErrorsThroughout { .. } => Kind::BusErrors,
+            Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => Kind::SenderErrors,
+            Fact::SenderLacks { .. } => Kind::SenderGaps,
+            Fact::LostInTurn { .. } => Kind::LostInTurn,
+            Fact::NotCarried { .. } => Kind::NotCarried,
+            Fact::Flood { .. } | Fact::Babble { .. } => Kind::Flood,
+            Fact::RecordingGap { .. } => Kind::RecordingGap,
+            Fact::NoAnswer { .. } => Kind::NoAnswer,
+            Fact::MissedByOthers(_) => Kind::MissedByOthers,
+            Fact::ManyMissed { .. } => Kind::ManyMissed,
+            Fact::MissesMany { .. } => Kind::MissesMany,
+            Fact::SupplyMemory { .. } => Kind::SupplyMemory,
+            Fact::NewMessages(..) => Kind::NewMessages,
+            Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) => Kind::OtherIdentity,
+            Fact::InternalCode(_) => Kind::InternalCode,
+            Fact::LowSupply(_) => Kind::LowSupply,
+            Fact::OwnBusOff(_) => Kind::OwnBusOff,
         }
     }
 }

@@ -88,8 +88,8 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             "its sender is not known; it may be all that a module sends".to_owned()
         }
         Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off } => format!(
-            "{identifiers} of {expected} identifiers that this vehicle normally sends were {}; they \
-             are probably one module{}",
+            "{identifiers} of {expected} identifiers that this vehicle normally sends were {}; \
+             they are probably one module{}",
             if outage.never_heard.is_empty() { "not heard till then" } else { "never heard" },
             if perhaps_key_off { " (or the key was off)" } else { "" }
         ),

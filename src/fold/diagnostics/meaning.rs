@@ -207,8 +207,8 @@ pub fn is_misfit(code: Code) -> bool {
     Code::new(code.base(), None).to_string().starts_with("U03")
 }
 
-/// Whether a code of software that does not fit names the module of which that is: U0300 alone is of
-/// the module that holds it (SAE J2012).
+/// Whether a code of software that does not fit names the module of which that is: U0300 alone is
+/// of the module that holds it (SAE J2012).
 pub(crate) fn is_of_another(code: Code) -> bool {
     is_misfit(code) && Code::new(code.base(), None).to_string() != "U0300"
 }
