@@ -54,6 +54,31 @@ fn what_comes_back_in_turns_is_several_modules() {
     assert!(one < 1.0, "{one}");
 }
 
+/// A message of somebody else that falls silent with a module whose address tells what it sends, and
+/// returns with it, time and again, is of a second module: they share something.
+#[test]
+fn what_falls_silent_with_a_known_module_makes_several_likelier() {
+    let lost = |own: Message| {
+        [(16.0, 18.1), (27.5, 30.2), (45.0, 47.3)]
+            .into_iter()
+            .fold(own, |own, (from, to)| own.silent(from, to))
+    };
+    let of = |id: &str, at: f64| message(id, 0.1, 0.0037 * at);
+    let told = |with_it: bool| {
+        let others = ["18FEF100", "18FEF200", "18FEF10B", "18FEF20B", "18FEF121", "18FEF221"];
+        let others = others.iter().zip(1..).map(|(id, at)| of(id, f64::from(at)));
+        let own = ["18FEF125", "18FEF225"].iter().zip(9..).map(|(id, at)| lost(of(id, at.into())));
+        let second = of("18FEF119", 12.0);
+        let second = if with_it { lost(second) } else { second };
+        let all = others.chain(own).chain([second, of("18FEF219", 13.0)]).collect::<Vec<_>>();
+        let found = reported(&log(60.0, &all));
+        let shared = of_class(&found, "branch") + of_class(&found, "shared_supply");
+        (shared, found["findings"].to_string())
+    };
+    let ((alone, _), (together, found)) = (told(false), told(true));
+    assert!(together > 2.0 * alone.max(0.03), "{alone} {together} {found}");
+}
+
 /// What a tester asks for is no sign that a module went on: its program hangs, and its diagnosis
 /// answers. What it sends by itself is one.
 #[test]
