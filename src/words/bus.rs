@@ -2,6 +2,9 @@
 
 use lostnode_parsers::ErrorFrame;
 
+use super::terms::plural;
+use crate::analysis::symptom::Fact;
+
 /// Names of its classes, such as `bus-off`.
 pub fn classes(error: &ErrorFrame) -> String {
     error.classes().collect::<Vec<_>>().join(" ")
@@ -14,4 +17,40 @@ pub fn detail(error: &ErrorFrame) -> String {
         parts.push(format!("error counters: transmit {transmit}, receive {receive}"));
     }
     parts.join("; ")
+}
+
+/// Errors of a bus, and whose they are; `who` is what the symptom is about. Empty for another fact.
+pub(super) fn errors(fact: &Fact, who: &str) -> String {
+    match fact {
+        Fact::BusErrors { count, first } => {
+            let (errors, first) = (plural(*count, "error", "errors"), classes(first));
+            format!("{errors} on {who} beside its silences, such as {first}")
+        }
+        Fact::ErrorsThroughout { count, seconds, first } => {
+            let first = classes(first);
+            format!("{count} errors on {who} in {seconds} s, without end, such as {first}")
+        }
+        Fact::SenderErrors { frames, of, share, chance } => format!(
+            "{frames} of {of} frames that errors destroyed are of {who}, which sends {:.0} % of \
+             the traffic: its stub, connector or transceiver (by chance {})",
+            share * 100.0,
+            odds(*chance)
+        ),
+        Fact::SenderFollows { times, of, by_chance } => format!(
+            "{who} is heard soon behind {times} of {of} errors, by chance behind {:.0} %: what an \
+             error destroys is sent again at once, so it is its stub, connector or transceiver",
+            by_chance * 100.0
+        ),
+        Fact::SenderLacks { times, of, share } => format!(
+            "{times} of {of} errors came while frames of {who} were missing ({:.0} % of the time) \
+             and nobody else's were: its stub, connector or transceiver",
+            share * 100.0
+        ),
+        _ => String::new(),
+    }
+}
+
+fn odds(chance: f64) -> String {
+    let times = (1.0 / chance.max(1e-9)).round() as u64;
+    format!("once in {times} times")
 }

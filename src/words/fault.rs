@@ -278,37 +278,11 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::BusSilent(silences) => {
             format!("all of {} fell silent {}", who(), summed(analysis, silences))
         }
-        Fact::BusErrors { count, first } => {
-            let first = super::bus::classes(first);
-            format!(
-                "{} on {} beside its silences, such as {first}",
-                plural(*count, "error", "errors"),
-                who()
-            )
-        }
-        Fact::ErrorsThroughout { count, seconds, first } => {
-            let first = super::bus::classes(first);
-            format!("{count} errors on {} in {seconds} s, without end, such as {first}", who())
-        }
-        Fact::SenderErrors { frames, of, share, chance } => format!(
-            "{frames} of {of} frames that errors destroyed are of {}, which sends {:.0} % of the \
-             traffic: its stub, connector or transceiver (by chance {})",
-            who(),
-            share * 100.0,
-            odds(*chance)
-        ),
-        Fact::SenderFollows { times, of, by_chance } => format!(
-            "{} is heard soon behind {times} of {of} errors, by chance behind {:.0} %: what an \
-             error destroys is sent again at once, so it is its stub, connector or transceiver",
-            who(),
-            by_chance * 100.0
-        ),
-        Fact::SenderLacks { times, of, share } => format!(
-            "{times} of {of} errors came where frames of {} are missing, {:.0} % of the time, and \
-             of nobody else: its stub, connector or transceiver",
-            who(),
-            share * 100.0
-        ),
+        Fact::BusErrors { .. }
+        | Fact::ErrorsThroughout { .. }
+        | Fact::SenderErrors { .. }
+        | Fact::SenderFollows { .. }
+        | Fact::SenderLacks { .. } => super::bus::errors(fact, &who()),
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::Babble { id, per_second } => {
             let id = &analysis.identifiers[*id];
@@ -403,11 +377,6 @@ fn bus_off(modules: &[String]) -> String {
 }
 
 /// `once in 2000 times`.
-fn odds(chance: f64) -> String {
-    let times = (1.0 / chance.max(1e-9)).round() as u64;
-    format!("once in {times} times")
-}
-
 fn parts(one: Option<String>, other: Option<String>) -> String {
     one.into_iter().chain(other).collect::<Vec<_>>().join("; ")
 }

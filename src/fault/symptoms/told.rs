@@ -4,6 +4,7 @@
 
 mod bus_off;
 mod by_address;
+mod mute;
 mod unfit;
 
 use lostnode_parsers::Id;
@@ -16,13 +17,12 @@ use super::standing::{
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Mute, Party, TalkEntry};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::j1939::J1939;
-use crate::fold::timing::nanoseconds;
 use crate::ids::NodeIndex;
 
 /// Modules that do not answer, or are missed without being on this bus, from which a gateway is in
@@ -34,15 +34,6 @@ const GATEWAY: &str = "gateway";
 
 /// What the engine controller answers by (ISO 15765-4).
 pub(super) const FIRST_ANSWER: u32 = 0x7E8;
-
-/// Seconds after the last request that a module left unanswered in which others must answer, so
-/// that the bus is known to be awake and the tester there (common practice, no source).
-const ANSWER_STILL: f64 = 10.0;
-
-/// Requests that a module left unanswered beyond those that it answered, at most: what asks so much
-/// more often in vain is likelier a message on a timer that looks like a request than a tester
-/// (common practice, no source).
-const IN_VAIN: u64 = 10;
 
 /// What modules tell, given what the frames show.
 pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
@@ -116,7 +107,7 @@ impl<'a> Told<'a> {
                 // With the key off nobody need answer.
                 let awake = |talk: &TalkEntry| {
                     talk.mute.is_empty()
-                        || !talk.mute.iter().all(|mute| is_off(analysis, talk, mute))
+                        || !talk.mute.iter().all(|own| mute::is_off(analysis, talk, own))
                 };
                 let talks = analysis.diagnosis.talks.iter();
                 let all: Vec<&TalkEntry> =
@@ -134,7 +125,7 @@ impl<'a> Told<'a> {
         };
         // On a full bus an answer may not get through; and where several give up, something that
         // they share did, such as the key, or what passes the questions on.
-        let fell_mute = talks.filter(|talk| fell_mute(analysis, talk) && !flooded(talk));
+        let fell_mute = talks.filter(|talk| mute::fell_mute(analysis, talk) && !flooded(talk));
         let fell_mute: Vec<&TalkEntry> = fell_mute.collect();
         // Where modules fell silent, that tells more, and of whom it is told.
         let tells = among.is_empty() && fell_mute.len() < SEVERAL;
@@ -439,38 +430,6 @@ fn is_fitted(analysis: &Analysis, module: Module) -> bool {
 /// Whether anybody of this vehicle misses it.
 fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
     !row.reporters.iter().all(|reporter| strangers.contains(reporter))
-}
-
-/// Whether a module answered, then left two requests or more unanswered to the end, and others of
-/// its bus still answered after the last of them: then neither the tester left nor the bus fell
-/// asleep. With the key off nobody need answer.
-fn fell_mute(analysis: &Analysis, talk: &TalkEntry) -> bool {
-    let Some(mute) = talk.mute.last().filter(|mute| mute.until.is_none()) else { return false };
-    let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
-    let meanwhile = last..=last.saturating_add(nanoseconds(ANSWER_STILL));
-    let others =
-        analysis.diagnosis.talks.iter().filter(|other| {
-            other.module != talk.module && other.module.channel == talk.module.channel
-        });
-    let answers = |other: &TalkEntry| other.answered.iter().any(|time| meanwhile.contains(time));
-    let answered = talk.positive + talk.negative.iter().map(|(_, count)| count).sum::<u64>();
-    mute.since.is_some()
-        && first < last
-        && talk.unanswered <= answered + IN_VAIN
-        && others.into_iter().any(answers)
-        && !is_off(analysis, talk, mute)
-}
-
-/// Whether a bus was off, or modules of it, as a module was asked in vain.
-fn is_off(analysis: &Analysis, talk: &TalkEntry, mute: &Mute) -> bool {
-    let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
-    let off = |outage: &Outage| {
-        outage.cause.is_orderly()
-            && outage.channel == Some(talk.module.channel)
-            && outage.start <= last
-            && outage.end >= first
-    };
-    analysis.outages.iter().any(off)
 }
 
 fn names_gateway(row: &Blame) -> bool {

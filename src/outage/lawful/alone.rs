@@ -50,7 +50,32 @@ const LATER: f64 = 5.0;
 /// A message that is sent in turns with others keeps its grid in at least this share of its pauses.
 const ON_GRID: f64 = 0.8;
 
+/// A message that is gone for at least so many seconds to the end, and that was sent without a
+/// pause for half as long before, is all that a module sent (of 37 such of invented vehicles of
+/// five authors 33 were).
+const GONE: f64 = 30.0;
+/// A slow message must be gone for at least so many of its periods for that.
+const GONE_PERIODS: f64 = 50.0;
+/// The vehicle changed its mode where another message appeared, or the engine started, within so
+/// many seconds of a message's end: then it is no loss.
+const CHANGES: f64 = 3.0;
+
 impl Scene<'_> {
+    /// Whether a message that had never paused went for good, and nothing else changed then: who
+    /// sends it for a mode of the vehicle only does so again, or another message takes its place.
+    pub(super) fn is_gone(&self, event: &Event, id: IdIndex) -> bool {
+        let long = nanoseconds(GONE.max(GONE_PERIODS * self.period(id)));
+        let (first, _) = self.heard(id);
+        let changed = |time: Nanoseconds| (time - event.onset).abs() <= nanoseconds(CHANGES);
+        let appears = |other: &IdIndex| changed(self.heard(*other).0);
+        event.ongoing
+            && self.heard.1 - event.onset >= long
+            && event.onset - first >= nanoseconds(GONE / 2.0)
+            && self.losses(id).count() == 1
+            && !self.watched.iter().any(appears)
+            && !self.observed.losses.starts.iter().any(|start| changed(*start))
+    }
+
     /// The verdict where one event by itself decides.
     pub(super) fn alone(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
         if self.key_off(event.onset).is_some() {

@@ -25,10 +25,10 @@ const OFF: f64 = 1.0;
 /// What takes at least this share of what was there is the key of the vehicle.
 const MOST_OF_ALL: f64 = 0.5;
 /// What left at so many instants, or of so many known senders, did not fail one by one.
-const SEVERAL: usize = 3;
+pub(super) const SEVERAL: usize = 3;
 /// Who records turns the key and then stops recording: at least this share of a vehicle that leaves
 /// shortly before the end hardly failed just then (common practice, no source).
-const LARGE: f64 = 0.35;
+pub(super) const LARGE: f64 = 0.35;
 /// What leaves with the key shortly before the end leaves within so many seconds of each other.
 const WITHIN: f64 = 1.0;
 /// So many seconds before the end are shortly before it.
@@ -36,15 +36,6 @@ const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
-/// A message that is gone for at least so many seconds to the end, and that was sent without a
-/// pause for half as long before, is all that a module sent (of 37 such of invented vehicles of
-/// five authors 33 were).
-const GONE: f64 = 30.0;
-/// A slow message must be gone for at least so many of its periods for that.
-const GONE_PERIODS: f64 = 50.0;
-/// The vehicle changed its mode where another message appeared, or the engine started, within so
-/// many seconds of a message's end: then it is no loss.
-const CHANGES: f64 = 3.0;
 /// A supply that is cut holds its modules up for so many seconds at most: what leaves later has
 /// another cause (common practice, no source).
 const HELD_UP: f64 = 0.5;
@@ -57,15 +48,9 @@ const NEARLY_ALL: f64 = 0.75;
 /// Two steps at least so many seconds apart that take less than half of what was there may be two
 /// losses as well as one key.
 const APART: f64 = 2.0;
-/// What modules store holds them up for so many seconds at most, some longer than others …
-const STORED: f64 = 0.3;
-/// … and a supply that comes and goes is back within so many seconds. Of invented vehicles by three
-/// authors seven such of a fuse or ground were back within 0.8 to 3.2 s, three key-offs in 5.2 s or
-/// more; the limit was chosen between these.
-const SOON_BACK: f64 = 4.0;
 /// One stage of a key, or a supply, brings its modules back within so many seconds of each other
 /// (common practice, no source).
-const BACK: f64 = 3.0;
+pub(super) const BACK: f64 = 3.0;
 /// What leaves within so many seconds of the end of a channel ends with it.
 const CHANNEL_ENDS: f64 = 2.0;
 /// A bus may fall asleep so many seconds before the last frames of its modules.
@@ -113,7 +98,7 @@ fn returned(event: &Event) -> Nanoseconds {
 
 /// Identifiers that may have fallen silent at one instant: it lies behind the last frame of each,
 /// and before the next frame of any was due.
-struct Wave {
+pub(super) struct Wave {
     start: Nanoseconds,
     last: Nanoseconds,
     due: Nanoseconds,
@@ -151,16 +136,16 @@ impl Wave {
 }
 
 /// An episode in figures.
-struct Figures {
+pub(super) struct Figures {
     ids: Vec<IdIndex>,
     /// Identifiers at each instant, the largest first.
-    waves: Vec<usize>,
+    pub(super) waves: Vec<usize>,
     /// Seconds from the first onset to the last.
-    over: f64,
-    onset: Nanoseconds,
+    pub(super) over: f64,
+    pub(super) onset: Nanoseconds,
     /// Identifiers that were there before.
     there: usize,
-    ongoing: bool,
+    pub(super) ongoing: bool,
 }
 
 impl Figures {
@@ -191,7 +176,7 @@ impl Figures {
         }
     }
 
-    fn share(&self) -> f64 {
+    pub(super) fn share(&self) -> f64 {
         self.ids.len() as f64 / self.there.max(1) as f64
     }
 
@@ -356,24 +341,6 @@ impl Scene<'_> {
         Some((Verdict::SwitchedOff, (!proven).then_some(Doubt::KeyOrSupply), why))
     }
 
-    /// Whether a few modules left over so short a time as their supplies hold them up, and all were
-    /// back soon: software takes longer to shut down, and a key stays off for longer. A starter
-    /// that turns takes modules like that too.
-    fn is_held_up(&self, events: &[Event], figures: &Figures) -> bool {
-        let onset = figures.onset;
-        let back = events.iter().map(|event| event.back).min().unwrap_or(onset);
-        let last = onset + nanoseconds(length(events));
-        let mut starts = self.observed.losses.starts.iter();
-        let turned = starts.any(|start| (onset..=last).contains(start));
-        figures.waves.len() <= SEVERAL
-            && figures.over <= STORED
-            && figures.share() < LARGE
-            && !figures.ongoing
-            && seconds(back - onset) <= SOON_BACK
-            && last - back <= nanoseconds(BACK)
-            && !turned
-    }
-
     /// Whether too many left for each to have failed by itself: two modules may fail within
     /// seconds by chance, three hardly.
     fn are_several(&self, events: &[Event], figures: &Figures) -> bool {
@@ -432,21 +399,6 @@ impl Scene<'_> {
             return Some((Verdict::Lost, None, Why::Gone { seconds }));
         }
         Some((Verdict::Pauses, Some(Doubt::SenderUnknown), Why::SenderUnknown))
-    }
-
-    /// Whether a message that had never paused went for good, and nothing else changed then: who
-    /// sends it for a mode of the vehicle only does so again, or another message takes its place.
-    fn is_gone(&self, event: &Event, id: IdIndex) -> bool {
-        let long = nanoseconds(GONE.max(GONE_PERIODS * self.period(id)));
-        let (first, _) = self.heard(id);
-        let changed = |time: Nanoseconds| (time - event.onset).abs() <= nanoseconds(CHANGES);
-        let appears = |other: &IdIndex| changed(self.heard(*other).0);
-        event.ongoing
-            && self.heard.1 - event.onset >= long
-            && event.onset - first >= nanoseconds(GONE / 2.0)
-            && self.losses(id).count() == 1
-            && !self.watched.iter().any(appears)
-            && !self.observed.losses.starts.iter().any(|start| changed(*start))
     }
 
     /// What does not come back before the end.

@@ -6,6 +6,7 @@
 mod again;
 mod alone;
 mod episodes;
+mod held_up;
 mod key_offs;
 mod other_bus;
 mod scene;

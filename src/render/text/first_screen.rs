@@ -208,8 +208,14 @@ fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
     };
     let finding = &analysis.ranked()[leading];
     let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
-    let texts: Vec<String> =
-        against.map(|evidence| words::fault::observation(analysis, &evidence.what)).collect();
+    let mut texts: Vec<String> = Vec::new();
+    for evidence in against {
+        // Several symptoms of one finding may have the same sign.
+        let text = words::fault::observation(analysis, &evidence.what);
+        if !texts.contains(&text) {
+            texts.push(text);
+        }
+    }
     match texts.is_empty() {
         true => block(0, wrapped("nothing that this capture shows", "Against it: ", width, 1)),
         false => block(4, wrapped(&texts.join("; "), "Against it: ", width, 2)),
