@@ -54,8 +54,8 @@ fn what_comes_back_in_turns_is_several_modules() {
     assert!(one < 1.0, "{one}");
 }
 
-/// A message of somebody else that falls silent with a module whose address tells what it sends, and
-/// returns with it, time and again, is of a second module: they share something.
+/// A message of somebody else that falls silent with a module whose address tells what it sends,
+/// and returns with it, time and again, is of a second module: they share something.
 #[test]
 fn what_falls_silent_with_a_known_module_makes_several_likelier() {
     let lost = |own: Message| {
