@@ -109,7 +109,7 @@ mod tests {
         let text = include_str!("../floor.toml");
         let written: BTreeMap<String, Floor> = toml::from_str(text).expect("the floor is TOML");
         let names: Vec<String> = figures_of(&Figures::default()).into_keys().collect();
-        for family in ["fit", "held", "cars"] {
+        for family in ["fit", "held", "cars", "year", "replays"] {
             let floor = &written[family];
             assert_eq!(floor.keys().cloned().collect::<Vec<_>>(), names);
         }
