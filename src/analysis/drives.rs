@@ -3,7 +3,7 @@
 
 use std::ops::Range;
 
-use super::{Analysis, Nanoseconds};
+use super::{Analysis, Nanoseconds, Silence};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
 
@@ -26,6 +26,11 @@ impl Drive {
     /// A time of the drive on the time line of all.
     pub fn on_line(&self, time: Nanoseconds) -> Nanoseconds {
         time.saturating_add(self.shift)
+    }
+
+    /// A silence of the drive on that time line.
+    pub(crate) fn silence_on_line(&self, own: &Silence) -> Silence {
+        Silence { start: self.on_line(own.start), end: self.on_line(own.end) }
     }
 }
 

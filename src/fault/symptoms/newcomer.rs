@@ -4,6 +4,7 @@
 use lostnode_parsers::frame::raw_id;
 
 use super::Symptom;
+use super::stranger::subjects;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, DeviationKind, Evidence, Identifier, Outage};
@@ -83,14 +84,11 @@ fn period(outage: &Outage) -> Option<f64> {
 
 /// Who sends them. Who carries another vehicle's identification is the same one.
 fn subject(analysis: &Analysis, shown: &[Symptom], new: &[IdIndex]) -> Subject {
-    let strange = shown.iter().filter(|own| own.kind() == SymptomKind::OtherIdentity);
-    let mut strange: Vec<&Subject> = strange.map(|own| &own.subject).collect();
-    strange.sort_unstable();
-    strange.dedup();
+    let strange = subjects(shown, &[SymptomKind::OtherIdentity]);
     let node = |at: &IdIndex| analysis.identifiers[*at].node;
     let nodes: Vec<Option<NodeIndex>> = new.iter().map(node).collect();
     match (&strange[..], nodes[0]) {
-        ([one], _) => (*one).clone(),
+        ([one], _) => one.clone(),
         (_, Some(node)) if nodes.iter().all(|own| *own == Some(node)) => Subject::Node(node),
         _ => Subject::Sender(new[0]),
     }

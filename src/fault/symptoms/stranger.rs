@@ -22,13 +22,7 @@ pub(super) const TRANSMISSION: &str = "tcm";
 
 /// Tells each symptom of the one module that is missing who may stand in its place.
 pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
-    let strange = |symptom: &&Symptom| {
-        matches!(symptom.kind(), SymptomKind::OtherIdentity | SymptomKind::NewMessages)
-    };
-    let mut strangers: Vec<Subject> =
-        symptoms.iter().filter(strange).map(|own| own.subject.clone()).collect();
-    strangers.sort_unstable();
-    strangers.dedup();
+    let strangers = subjects(symptoms, &[SymptomKind::OtherIdentity, SymptomKind::NewMessages]);
     let [stranger] = strangers.as_slice() else { return };
     let (itself, others): (Vec<usize>, Vec<usize>) = (0..symptoms.len())
         .filter(|at| is_missing(analysis, &symptoms[*at], stranger))
@@ -44,6 +38,15 @@ pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
     for at in itself.into_iter().chain(others) {
         symptoms[at].stranger = Some(stranger.clone());
     }
+}
+
+/// What symptoms of these kinds are about, each once.
+pub(super) fn subjects(symptoms: &[Symptom], kinds: &[SymptomKind]) -> Vec<Subject> {
+    let own = symptoms.iter().filter(|own| kinds.contains(&own.kind()));
+    let mut subjects: Vec<Subject> = own.map(|own| own.subject.clone()).collect();
+    subjects.sort_unstable();
+    subjects.dedup();
+    subjects
 }
 
 /// Whether the stranger itself is missed, or was expected: who is heard may be missed for what it

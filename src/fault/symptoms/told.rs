@@ -255,8 +255,9 @@ impl<'a> Told<'a> {
         let now = now(self.analysis, &codes);
         let fails = matches!(now, Now::Failing | Now::Recent);
         let of_gateway = fails && (all || names_gateway(row));
-        let unfit = self.runs_while_missed(row);
-        let verdict = if self.runs(row) { Verdict::Contradicted } else { row.verdict() };
+        let runs = self.runs(row);
+        let unfit = runs && self.is_surely_missed(row);
+        let verdict = if runs { Verdict::Contradicted } else { row.verdict() };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now))

@@ -15,6 +15,7 @@ use crate::analysis::{Analysis, ErrorEvent, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::IdIndex;
+use crate::silence::merged;
 
 /// Seconds around a gap that belong to it.
 const AROUND: f64 = 0.1;
@@ -58,12 +59,14 @@ impl Within {
         if times.len() < MOST.0 {
             return None;
         }
+        let stops = analysis.outages.iter().filter(|outage| outage.scope >= Scope::Bus);
+        let stops: Vec<Silence> = stops.map(Outage::silence).collect();
         let mut of: BTreeMap<Subject, Vec<Silence>> = BTreeMap::new();
         let here = |id: &IdIndex| analysis.identifiers[*id].channel == channel;
         for id in (0..analysis.identifiers.len()).map(IdIndex).filter(here) {
-            of.entry(sender(analysis, id)).or_default().extend(gaps(analysis, id, &times));
+            of.entry(sender(analysis, id)).or_default().extend(gaps(analysis, id, &stops, &times));
         }
-        let within = |(subject, gaps)| Within::in_gaps(subject, joined(gaps), &times, analysis);
+        let within = |(subject, gaps)| Within::in_gaps(subject, merged(gaps), &times, analysis);
         let mut all: Vec<Within> = of.into_iter().map(within).collect();
         all.sort_by(|a, b| (b.times, a.share).partial_cmp(&(a.times, b.share)).expect("numbers"));
         let mut all = all.into_iter();
@@ -79,7 +82,7 @@ impl Within {
 
     /// With the gaps of another message of its own.
     fn with(self, other: Within, errors: &[Nanoseconds], analysis: &Analysis) -> Within {
-        let gaps = joined([self.gaps, other.gaps].concat());
+        let gaps = merged([self.gaps, other.gaps].concat());
         Within::in_gaps(self.subject, gaps, errors, analysis)
     }
 
@@ -114,34 +117,22 @@ impl Within {
 
 /// Gaps of an identifier, with what is around them, but for those in which the bus stopped; none
 /// where errors have nothing to do with them.
-fn gaps(analysis: &Analysis, id: IdIndex, errors: &[Nanoseconds]) -> Vec<Silence> {
-    let stops = |own: &Silence| {
-        let stop =
-            |outage: &Outage| outage.scope >= Scope::Bus && outage.silence().overlap(own) > 0;
-        analysis.outages.iter().any(stop)
-    };
+fn gaps(
+    analysis: &Analysis,
+    id: IdIndex,
+    stops: &[Silence],
+    errors: &[Nanoseconds],
+) -> Vec<Silence> {
+    let stopped = |own: &Silence| stops.iter().any(|stop| stop.overlap(own) > 0);
     let around = nanoseconds(AROUND);
     let wide =
         |own: &Silence| Silence { start: own.start - around, end: own.end.saturating_add(around) };
-    let own = analysis.identifiers[id].gaps.iter().filter(|own| !stops(own)).map(wide);
-    let own = joined(own.collect());
+    let own = analysis.identifiers[id].gaps.iter().filter(|own| !stopped(own)).map(wide);
+    let own = merged(own.collect());
     let share = took(&own) / analysis.length().max(1.0);
     let inside = errors.iter().filter(|time| hold(&own, **time)).count();
     let by_nature = share > OFTEN || (inside as f64) < DENSE * share * errors.len() as f64;
     if by_nature { Vec::new() } else { own }
-}
-
-/// These silences in order of time, those that meet as one.
-fn joined(mut all: Vec<Silence>) -> Vec<Silence> {
-    all.sort_unstable();
-    all.dedup_by(|next, own| {
-        let meets = next.start <= own.end;
-        if meets {
-            own.end = own.end.max(next.end);
-        }
-        meets
-    });
-    all
 }
 
 /// Seconds that they take.

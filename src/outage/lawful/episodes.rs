@@ -98,7 +98,7 @@ fn returned(event: &Event) -> Nanoseconds {
 
 /// Identifiers that may have fallen silent at one instant: it lies behind the last frame of each,
 /// and before the next frame of any was due.
-pub(super) struct Wave {
+struct Wave {
     start: Nanoseconds,
     last: Nanoseconds,
     due: Nanoseconds,
@@ -199,14 +199,13 @@ impl Scene<'_> {
             let (verdict, doubt, why) = self.told(&events);
             Judged { events, verdict, doubt, why }
         };
-        let mut whole = judged(events);
+        let whole = judged(events);
         if let Why::HeldUp { .. } = whole.why {
-            let mut events = std::mem::take(&mut whole.events).into_iter();
-            if let Some(mut first) = events.next() {
-                events.for_each(|event| first.join(event, self.observed.losses));
-                whole.events = vec![first];
-            }
-            return vec![whole];
+            let joined = whole.events.into_iter().reduce(|mut first, event| {
+                first.join(event, self.observed.losses);
+                first
+            });
+            return vec![Judged { events: joined.into_iter().collect(), ..whole }];
         }
         if whole.verdict == Verdict::Lost {
             let parts = self.split_by_onset(&whole.events);

@@ -13,6 +13,7 @@ const STORED: f64 = 0.3;
 /// authors seven such of a fuse or ground were back within 0.8 to 3.2 s, three key-offs in 5.2 s or
 /// more; the limit was chosen between these.
 const SOON_BACK: f64 = 4.0;
+
 impl Scene<'_> {
     /// Whether a few modules left over so short a time as their supplies hold them up, and all were
     /// back soon: software takes longer to shut down, and a key stays off for longer. A starter

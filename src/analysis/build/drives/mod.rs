@@ -129,11 +129,8 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
         Some((drives[at].on_line(first), drives[at].on_line(last)))
     });
     let joined = |of: fn(&Identifier) -> &Vec<Silence>| {
-        let on_line = |at: usize, own: &Silence| Silence {
-            start: drives[at].on_line(own.start),
-            end: drives[at].on_line(own.end),
-        };
-        let all = own().flat_map(|(at, id)| of(id).iter().map(move |silence| on_line(at, silence)));
+        let all = own()
+            .flat_map(|(at, id)| of(id).iter().map(move |own| drives[at].silence_on_line(own)));
         let mut all: Vec<Silence> = all.collect();
         all.sort_unstable();
         all
@@ -207,10 +204,9 @@ fn over_all(drives: &[Drive], parts: &[(usize, &Channel)], places: &Places) -> C
     };
     let errors =
         in_order().into_iter().flat_map(|(at, own)| own.errors.iter().map(move |e| (at, e)));
-    let key_off = in_order().into_iter().flat_map(|(at, own)| {
-        let line = move |time| drives[at].on_line(time);
-        own.key_off.iter().map(move |off| Silence { start: line(off.start), end: line(off.end) })
-    });
+    let key_off = in_order()
+        .into_iter()
+        .flat_map(|(at, own)| own.key_off.iter().map(move |off| drives[at].silence_on_line(off)));
     let known = |rate: &BitRate| !matches!(rate, BitRate::Unknown);
     Channel {
         name: String::new(),

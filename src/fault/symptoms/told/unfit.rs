@@ -43,13 +43,13 @@ impl Told<'_> {
         runs && !self.troubled
     }
 
-    /// Whether it does not send what others wait for: it runs, and is missed now, where only its
-    /// frames tell that by several. Of eight such modules of invented vehicles of two authors five
-    /// were of another vehicle or wrongly coded (first sets).
-    pub(super) fn runs_while_missed(&self, row: &Blame) -> bool {
+    /// Whether it is missed now, where only its frames tell that it runs by several: then it does
+    /// not send what they wait for. Of eight such modules that run, of invented vehicles of two
+    /// authors, five were of another vehicle or wrongly coded (first sets).
+    pub(super) fn is_surely_missed(&self, row: &Blame) -> bool {
         let parties: BTreeSet<Party> = row.reporters.iter().map(|own| own.party).collect();
         let agree = parties.len() >= AGREE || !matches!(row.frames, Frames::Heard { .. });
-        self.runs(row) && agree && is_failing(self.analysis, row)
+        agree && is_failing(self.analysis, row)
     }
 
     /// Whether it answers all that it is asked, where it is known by what: engine and transmission
