@@ -12,7 +12,7 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::SymptomKind;
 
 /// What shows that errors are of one sender.
-const OF_ONE: [SymptomKind; 2] = [SymptomKind::SenderErrors, SymptomKind::SenderGaps];
+pub const OF_ONE: [SymptomKind; 2] = [SymptomKind::SenderErrors, SymptomKind::SenderGaps];
 
 /// What faults are held against.
 pub struct Seen<'a> {

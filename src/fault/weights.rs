@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::knowledge::Knowledge;
 use super::readings::ReadingTaken;
-use super::seen::{Seen, log_odds};
+use super::seen::{OF_ONE, Seen, log_odds};
 use super::sets::Fault;
 use super::symptoms::Symptom;
 use crate::analysis::Analysis;
@@ -55,6 +55,10 @@ pub fn by<'k>(
         }
     }
     let own = table.shown_by(class, symptom.setting);
+    if is_seen_as_one(fault) && OF_ONE.contains(&symptom.kind()) {
+        let alone = knowledge.class[class].alone.as_ref()?;
+        return table.shown_by(alone, symptom.setting).map(|by| (alone, by));
+    }
     let together = (!symptom.company.is_empty()).then_some(1.0);
     let Some(odds) = together.or(symptom.several) else {
         return own.map(|by| (class, by)).or_else(|| {
@@ -69,6 +73,11 @@ pub fn by<'k>(
     let of_several = knowledge.symptom[&kind].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
     Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
+}
+
+/// Whether it strikes several modules that look like one: their errors are those of one, too.
+fn is_seen_as_one(fault: &Fault) -> bool {
+    matches!(&fault.subject, Subject::Nodes(nodes) if nodes.len() == 1)
 }
 
 /// How likely a class shows a sign.
