@@ -6,7 +6,7 @@
 //! are too wide to exclude another node by, the answer is "cannot tell yet".
 
 use super::idle;
-use crate::fold::timing::{self, AliveCounter, Clock, IdTiming, Offsets, Rate, Timing};
+use crate::fold::timing::{self, AliveCounter, Clock, IdTiming, Offsets, Rate, Through, Timing};
 use crate::ids::{IdIndex, Map};
 
 /// Periods that designers choose, in milliseconds. Common practice, no source: those of the five
@@ -32,6 +32,8 @@ const FLOOR: f64 = 0.12e-6;
 /// clocks. Half of what the published method allows (Kulandaivel et al., USENIX Security 2019: 1
 /// ms), since averages over blocks are compared here.
 const WANDERS: f64 = 0.5e-3;
+/// Chance below which what is on its old grid after each silence ran on.
+const BY_CHANCE: f64 = 0.02;
 /// Differences up to this many standard errors are no difference.
 const ALIKE: f64 = 3.5;
 
@@ -61,6 +63,8 @@ pub fn skew(period: f64) -> Option<f64> {
 pub struct Clocks {
     /// By identifier.
     pub rates: Vec<Option<Rate>>,
+    /// By identifier: the rate through its silences, where it is on one grid before and after them.
+    through: Vec<Option<Through>>,
     /// By identifier; empty where it has none.
     pub counters: Vec<Vec<AliveCounter>>,
 }
@@ -79,7 +83,32 @@ impl Clocks {
                 rates[*at] = rate;
             }
         }
-        Clocks { rates, counters: timing.ids.iter().map(|id| id.counters.found()).collect() }
+        let through = |id: &IdTiming| {
+            let rhythm = id.rhythm()?;
+            id.clock.through(nominal(rhythm.period)? * 1e9, rhythm.jitter)
+        };
+        let through = (0..timing.ids.len())
+            .map(IdIndex)
+            .map(|at| through(&timing.ids[at]).filter(|_| periodic(at)));
+        Clocks {
+            rates,
+            through: through.collect(),
+            counters: timing.ids.iter().map(|id| id.counters.found()).collect(),
+        }
+    }
+
+    /// The same with the rates through silences of these, where most of them surely ran on unheard.
+    pub(super) fn through(&self, ids: &[IdIndex]) -> Option<Clocks> {
+        let ran_on: Vec<(IdIndex, Through)> =
+            ids.iter().filter_map(|id| Some((*id, self.through[*id]?))).collect();
+        // Tasks of one module share a tick: what starts anew and meets the grid of one meets that
+        // of all that are as fast.
+        let sure = ran_on.iter().any(|(_, own)| own.chance <= BY_CHANCE);
+        (sure && ran_on.len() >= 2 && 2 * ran_on.len() > ids.len()).then(|| {
+            let mut own = self.clone();
+            ran_on.iter().for_each(|(id, through)| own.rates[*id] = Some(through.rate));
+            own
+        })
     }
 }
 

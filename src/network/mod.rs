@@ -31,9 +31,13 @@ use by_field::Fields;
 use clocks::Clocks;
 pub use missing::{MissingHere, MissingOf};
 
-/// Identifiers that a module sends, on average (25 modules of five networks of the ECUPrint
-/// supplement, IEEE TIFS 2022: 1 to 21, mean 7.9).
-const IDENTIFIERS: f64 = 8.0;
+/// Modules on a bus of a vehicle, as far as its traffic tells how many identifiers each sends: five
+/// to fifteen as a rule (common practice, no source).
+const MODULES: f64 = 8.0;
+
+/// Fewest and most identifiers that a module is taken to send on average, whatever its bus holds
+/// (25 modules of five networks of the ECUPrint supplement, IEEE TIFS 2022: 1 to 21, mean 7.9).
+const IDENTIFIERS: (f64, f64) = (4.0, 8.0);
 
 /// How often what several modules share is shared by two, three and four of them (common practice,
 /// no source).
@@ -43,15 +47,17 @@ const SHARED_BY: [f64; 3] = [0.5, 0.3, 0.2];
 const LEAST_ODDS: f64 = 0.15;
 
 /// How many times likelier it is that several modules send so many identifiers than that one does,
-/// where the number that a module sends falls off geometrically around its mean: the more fall
-/// silent together, the likelier there are several. `None` where one is likelier: then it is taken
-/// to be one.
-fn odds_of_several(identifiers: usize) -> Option<f64> {
+/// where the number that a module sends falls off geometrically around its mean, on a bus with
+/// `on_bus` identifiers on a timer: the more of them fall silent together, the likelier there are
+/// several. `None` where one is likelier: then it is taken to be one.
+fn odds_of_several(identifiers: usize, on_bus: usize) -> Option<f64> {
+    let (least, most) = IDENTIFIERS;
+    let mean = (on_bus as f64 / MODULES).clamp(least, most);
     let mut odds = 0.0;
     let mut ways = 1.0;
     for (at, share) in SHARED_BY.into_iter().enumerate() {
         // One more cut between the identifiers, which are so many less likely to be so few.
-        ways *= identifiers.saturating_sub(at + 1) as f64 / (at as f64 + 1.0) / (IDENTIFIERS - 1.0);
+        ways *= identifiers.saturating_sub(at + 1) as f64 / (at as f64 + 1.0) / (mean - 1.0);
         odds += share * ways;
     }
     (odds > LEAST_ODDS).then_some(odds)

@@ -92,6 +92,8 @@ impl Segment {
 pub(super) struct Block {
     pub number: i64,
     pub segment: u32,
+    /// When its segment began.
+    pub start: Nanoseconds,
     /// How many stamps.
     pub count: f64,
     /// Sums of the time since the segment began, and of what the reference period leaves over, in
@@ -256,7 +258,8 @@ impl Clock {
             self.join();
         }
         let number = time.div_euclid(self.width);
-        self.blocks.push(Block { number, segment: self.segments, count: 1.0, time: since, rest });
+        let (segment, start) = (self.segments, self.segment.start);
+        self.blocks.push(Block { number, segment, start, count: 1.0, time: since, rest });
     }
 
     fn join(&mut self) {

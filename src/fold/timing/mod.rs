@@ -15,6 +15,7 @@ mod rhythm;
 mod rush;
 mod silence;
 mod spacing;
+mod through;
 
 use lostnode_parsers::{ErrorFrame, FrameKind, Id, Timestamp};
 
@@ -31,6 +32,7 @@ pub use pause::Pauses;
 pub use rhythm::Rhythm;
 pub use rush::{RUSH, Rush};
 pub use silence::{Longest, Settled, Silence};
+pub use through::Through;
 
 use crate::capture::{Batch, ChannelIndex, Frame, TimeSummary};
 use crate::ids::{IdIndex, Places};
