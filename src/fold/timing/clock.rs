@@ -79,11 +79,13 @@ struct Segment {
     period: f64,
     /// Gaps that are one period, in nanoseconds.
     one: (i64, i64),
+    /// It began after a silence, and not by a jump of phase.
+    after_silence: bool,
 }
 
 impl Segment {
-    fn begin(time: Nanoseconds) -> Self {
-        Segment { start: time, last: time, ..Segment::default() }
+    fn begin(time: Nanoseconds, after_silence: bool) -> Self {
+        Segment { start: time, last: time, after_silence, ..Segment::default() }
     }
 }
 
@@ -92,8 +94,9 @@ impl Segment {
 pub(super) struct Block {
     pub number: i64,
     pub segment: u32,
-    /// When its segment began.
+    /// When its segment began, and whether that was after a silence.
     pub start: Nanoseconds,
+    pub after_silence: bool,
     /// How many stamps.
     pub count: f64,
     /// Sums of the time since the segment began, and of what the reference period leaves over, in
@@ -182,7 +185,7 @@ impl Clock {
         let Some(look) = FirstLook::of(&first) else { return };
         self.reference = Some(look.period);
         self.width = look.width;
-        self.segment = Segment::begin(first[0]);
+        self.segment = Segment::begin(first[0], false);
         self.estimate();
         self.note(first[0]);
         first[1..].iter().for_each(|time| self.track(*time));
@@ -225,7 +228,7 @@ impl Clock {
         // After a longer silence the sender may have started anew, in another phase.
         if whole > CONTINUES || off > OFF || jumped {
             self.segments += 1;
-            self.segment = Segment::begin(time);
+            self.segment = Segment::begin(time, whole > CONTINUES);
             self.estimate();
         } else {
             self.step(time, whole as i64);
@@ -258,8 +261,10 @@ impl Clock {
             self.join();
         }
         let number = time.div_euclid(self.width);
-        let (segment, start) = (self.segments, self.segment.start);
-        self.blocks.push(Block { number, segment, start, count: 1.0, time: since, rest });
+        let Segment { start, after_silence, .. } = self.segment;
+        let segment = self.segments;
+        let (count, time) = (1.0, since);
+        self.blocks.push(Block { number, segment, start, after_silence, count, time, rest });
     }
 
     fn join(&mut self) {

@@ -21,6 +21,9 @@ const SCATTER: f64 = 0.5;
 /// Standard errors that the mean of a few frames may be off.
 const FEW: f64 = 3.0;
 
+/// Standard errors of where a line leads to, within which the next stretch bends it to itself.
+const UNSURE: f64 = 2.0;
+
 /// Weighted sums of times and offsets, from which a line is drawn.
 #[derive(Clone, Copy, Default)]
 struct Line {
@@ -68,6 +71,8 @@ struct Point {
     time: f64,
     rest: f64,
     count: f64,
+    /// Standard error of where the line led to after a silence; `None` where there was none.
+    unsure: Option<f64>,
 }
 
 /// What a clock shows through its silences.
@@ -101,8 +106,9 @@ impl Clock {
             if mean.abs() > beside {
                 return None;
             }
-            if segment[0].segment != points[0].segment {
-                chance *= (2.0 * beside / reference).min(1.0);
+            if let Some(unsure) = segment[0].unsure {
+                let window = beside + UNSURE * unsure;
+                chance *= (2.0 * window / reference).min(1.0);
             }
         }
         let freedom = points.len() as f64 - 2.0;
@@ -138,14 +144,16 @@ impl Clock {
             let since = (group[0].start - first) as f64;
             let time = |block: &Block| since + block.time / block.count;
             let behind = |block: &Block| block.rest / block.count;
-            let grid = if points.is_empty() {
-                0.0
+            let (grid, unsure) = if points.is_empty() {
+                (0.0, None)
             } else {
                 let (expected, variance) = line.at(time(&group[0]));
                 if variance.sqrt() > PLACED * reference {
                     return None;
                 }
-                ((since + behind(&group[0]) - expected) / reference).round() * reference
+                let away = since + behind(&group[0]) - expected;
+                let unsure = group[0].after_silence.then(|| variance.sqrt());
+                ((away / reference).round() * reference, unsure)
             };
             for block in group {
                 let point = Point {
@@ -153,6 +161,7 @@ impl Clock {
                     time: time(block),
                     rest: since - grid + behind(block),
                     count: block.count,
+                    unsure,
                 };
                 line.add(point.time, point.rest, point.count / (jitter * jitter));
                 points.push(point);
