@@ -535,6 +535,26 @@ fn what_comes_late_on_a_running_bus_was_lost() {
     assert_eq!(told(&from(&sound, &ENGINE, 0.8)).0, 0);
 }
 
+/// What a sender that was there from the first frame on sends only later is of a mode of the vehicle,
+/// as what an engine sends once it runs; where nothing else of that sender was there it was lost.
+#[test]
+fn what_a_sender_that_is_there_sends_later_is_of_a_mode() {
+    let folder = Folder::new();
+    let engine = [(0x18F0_0400, 20.0), (0x18FE_EE00, 100.0), (0x18FE_DF00, 100.0)];
+    let brakes = [(0x18F0_010B, 100.0), (0x18FE_BF0B, 100.0)];
+    let others = [(0x18F0_0203, 50.0), (0x18F0_0503, 100.0), (0x18FE_F131, 100.0)];
+    let all = [&engine[..], &brakes, &others].concat();
+    let paths =
+        [20.0, 15.0].map(|seconds| folder.capture(&format!("{seconds}"), &traffic(&all, seconds)));
+    let (roster, ..) = folder.learn(&[&paths[0], &paths[1]]);
+    let code = |late: &[(u32, f64)]| {
+        let frames = from(&traffic(&all, 20.0), late, 8.0);
+        held_against(&folder.capture("late", &frames), &roster).0
+    };
+    assert_eq!(code(&engine[1..]), 0);
+    assert_eq!(code(&brakes), 1);
+}
+
 /// A message that pauses for as long again and again was in a pause as the recording began; one
 /// that pauses for far less was not there.
 #[test]

@@ -213,6 +213,29 @@ fn a_wait_that_grows_is_no_other_clock() {
     assert_eq!(found, [BY_CLOCK[2], "node of 0x100: 0x100 0x110 by shared_silence, 50"]);
 }
 
+/// Who runs on unheard, as behind a branch that opens and closes, has one clock through all its
+/// silences: two modules are told apart that no stretch between two silences could part.
+#[test]
+fn who_ran_on_has_one_clock_through_its_silences() {
+    let ids = ["100", "110", "200", "210"];
+    let lost: Vec<_> = (0..9)
+        .flat_map(|at| lost(&ids, 4.0 + 6.0 * f64::from(at), 6.0 + 6.0 * f64::from(at)))
+        .collect();
+    let found = |ppm: f64| {
+        let other = B.map(|(id, period, first, _)| (id, period, first, ppm));
+        nodes(&made(&[A, other, C].concat(), 60.0, &lost, &ids), None)
+    };
+    let parted = [
+        "node of 0x100: 0x100 0x110 by shared_silence, 50",
+        "node of 0x200: 0x200 0x210 by shared_silence, 50",
+    ];
+    let mut apart = found(-250.0)[1..].to_vec();
+    apart.sort();
+    assert_eq!(apart, parted);
+    let together = "node of 0x100: 0x100 0x110 0x200 0x210 by shared_silence, 50";
+    assert_eq!(found(50.0)[1..], [together]);
+}
+
 /// A message whose period no clock can be told from is of the node that it falls silent with, and
 /// no second one; one whose clock is surely different stays apart.
 #[test]
