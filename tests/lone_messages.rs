@@ -166,3 +166,21 @@ fn a_long_silence_of_one_message_speaks_for_the_supply() {
     let (short, long) = (odds(0.8), odds(4.0));
     assert!(long > 1.0 && short < 1.0, "{short} {long}");
 }
+
+/// A message of nobody that leaves with a module twice hangs on what feeds both.
+#[test]
+fn who_leaves_with_a_module_again_hangs_on_its_supply() {
+    let found = |later: f64| {
+        let own = messages(0x101, 4).into_iter().map(|own| own.anew(20.0, 23.0, 0.0043));
+        let own = own.map(|own| own.anew(40.0, 46.0, 0.0031)).collect();
+        let lone = message("5A7", 0.25, 0.0411);
+        let lone = lone.anew(20.2 + later, 28.6 + later, 0.09).anew(40.2 + later, 52.4, 0.11);
+        let others = [(0x300, 90.0), (0x380, -70.0)];
+        let others = others.into_iter().flat_map(|(first, ppm)| slow(messages(first, 7), ppm));
+        reported(&log(70.0, &[own, vec![lone], others.collect()].concat()))
+    };
+    let several =
+        |found: &Value| of_class(found, "shared_supply") / of_class(found, "module_power");
+    let (with, apart) = (found(0.0), found(5.0));
+    assert!(several(&with) > 1.5 * several(&apart), "{with:#} {apart:#}");
+}

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::standing::codes_of;
-use super::{Symptom, comes_back, ends};
+use super::{Symptom, beside, comes_back, ends};
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{CodeAge, Module};
 use crate::analysis::subject::Subject;
@@ -105,7 +105,8 @@ pub(super) fn several(analysis: &Analysis, node: NodeIndex, outages: &[&Outage])
     let unnamed = if by_one_name { OF_ONE_NAME } else { 1.0 };
     let by_number = analysis.nodes[node].several.map(|odds| odds * unnamed);
     let odds = by_number.into_iter().chain(told).chain(in_turns(analysis, node, outages));
-    let odds = odds.chain(with_others(analysis, node, outages)).reduce(f64::max);
+    let odds = odds.chain(with_others(analysis, node, outages));
+    let odds = odds.chain(beside::odds(analysis, node)).reduce(f64::max);
     match end_in_turns(analysis, node, outages) {
         true => Some(odds.unwrap_or(1.0) * OF_ENDS),
         false => odds,
@@ -125,7 +126,7 @@ fn with_others(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> Opt
 }
 
 /// Whether only what was heard of a node says which messages are its own.
-fn is_guessed(analysis: &Analysis, node: NodeIndex) -> bool {
+pub(super) fn is_guessed(analysis: &Analysis, node: NodeIndex) -> bool {
     !Basis::any_is_told(&analysis.nodes[node].basis)
 }
 

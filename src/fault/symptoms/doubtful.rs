@@ -1,7 +1,7 @@
 //! What paused, and may be all that a module sends.
 
 use super::nodes::{is_left_over, once_each, returned};
-use super::{Symptom, summed};
+use super::{Symptom, beside, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Sign};
 use crate::analysis::{Analysis, Doubt, Evidence, Outage, Scope, Why};
@@ -31,7 +31,7 @@ pub(super) fn silent(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let known = |place: &Subject| shown.iter().any(|own| own.subject.covers(place, analysis));
     places
         .into_iter()
-        .filter(|place| !known(place))
+        .filter(|place| !known(place) && !beside::is_with_a_node(analysis, place))
         .map(|subject| {
             let own = open.iter().copied().filter(|outage| place(outage) == subject);
             let outages = once_each(own);

@@ -4,6 +4,7 @@
 mod across;
 mod answers;
 mod behind;
+mod beside;
 mod bus;
 mod carried;
 mod comes_back;
