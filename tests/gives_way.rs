@@ -212,3 +212,27 @@ fn a_module_on_two_buses_is_told_once() {
     };
     assert_eq!((found(0x100), found(0x500)), (1, 2));
 }
+
+/// Ten messages that another bus carries too leave one bus in steps, as with a key; a key would
+/// stop them on the other one as well.
+#[test]
+fn a_key_stops_what_is_carried_over_at_its_source_too() {
+    let steps = |own: Message, at: u32| {
+        let from = [20.0, 20.4, 21.1][at as usize % 3];
+        own.anew(from, 29.0 + 0.02 * f64::from(at), 0.0031 * f64::from(at + 1))
+    };
+    let found = |everywhere: bool| {
+        let carried = slow(messages(0x100, 10), 40.0);
+        let leave = |own: &[Message]| -> Vec<Message> {
+            own.iter().cloned().zip(0..).map(|(own, at)| steps(own, at)).collect()
+        };
+        let source = if everywhere { leave(&carried) } else { carried.clone() };
+        let here = log(60.0, &[source, messages(0x400, 8)].concat());
+        let there = log(60.0, &[leave(&carried), slow(messages(0x600, 8), 150.0)].concat());
+        ranked(&reported(&[here, there], None))
+    };
+    let of_gateway =
+        |found: &[(String, String, f64)]| found.iter().any(|own| own.0 == "gateway" && own.2 > 0.3);
+    let (one, both) = (found(false), found(true));
+    assert!(of_gateway(&one) && !of_gateway(&both), "{one:?} {both:?}");
+}

@@ -224,6 +224,10 @@ fn why_so(why: Why) -> String {
         Why::CarriedOver => {
             "the same message stopped on another bus: it was carried over from there".to_owned()
         }
+        Why::WentOnElsewhere { messages, of } => format!(
+            "{messages} of its {of} messages went on on another bus, where a key would have \
+             stopped them too"
+        ),
         Why::Gone { seconds } => format!(
             "it had never paused, and was gone for {} to the end, while nothing else changed: it \
              may be all that a module sends",

@@ -209,6 +209,13 @@ pub enum Why {
     },
     /// Another bus stopped just then, and it was carried over from there.
     OtherBusStopped,
+    /// So many of its messages went on on another bus.
+    WentOnElsewhere {
+        /// How many.
+        messages: usize,
+        /// Of how many that were lost.
+        of: usize,
+    },
     /// The same message stopped on another bus, from which it was carried over.
     CarriedOver,
 }
@@ -236,6 +243,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
             out.extend(scene.judge(own));
         }
     }
+    other_bus::blame_what_carries(observed, &mut out);
     with_key::judge(observed, &mut out);
     tester::excuse(observed, &mut out);
     tester::excuse_resets(observed, &mut out);

@@ -3,7 +3,7 @@
 use super::super::Observed;
 use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Silence, nanoseconds};
+use crate::fold::timing::{Silence, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::network::Basis;
 use crate::silence::{self, Event, Loss, Stop, StopKind};
@@ -72,6 +72,64 @@ pub(super) fn leave_echoes(observed: &Observed<'_>, judged: &mut [Judged]) {
         let judged = &mut judged[at];
         (judged.verdict, judged.doubt, judged.why) = (Verdict::Pauses, None, Why::CarriedOver);
     }
+}
+
+/// So many identifiers, …
+const CARRIED: usize = 4;
+/// … and this share of all that left, go on on another bus where what carries them over failed.
+const MOST_GO_ON: f64 = 0.6;
+/// A shorter time in which they go on there, in seconds, is too short to tell.
+const GOES_ON: f64 = 2.0;
+
+/// A key stops who sends, and so the same messages on every bus. Where most of what left as with a
+/// key goes on on another bus, and none of it stops there, what carries it over failed. Of six such
+/// of invented vehicles by two authors five were a gateway's.
+pub(super) fn blame_what_carries(observed: &Observed<'_>, judged: &mut [Judged]) {
+    if observed.timing.channels.len() < 2 {
+        return;
+    }
+    let by_key = |judged: &&mut Judged| {
+        judged.verdict == Verdict::SwitchedOff && !matches!(judged.why, Why::EngineStood)
+    };
+    for judged in judged.iter_mut().filter(by_key) {
+        let losses = || judged.events.iter().flat_map(|event| &event.losses);
+        let mut all: Vec<IdIndex> = losses().map(|loss| loss.id).collect();
+        all.sort_unstable();
+        all.dedup();
+        let (mut on, mut stopped) = (0, 0);
+        for loss in losses().filter(|loss| seconds(loss.silence.length()) >= GOES_ON) {
+            match goes_on(observed, loss) {
+                Some(true) => on += 1,
+                Some(false) => stopped += 1,
+                None => {}
+            }
+        }
+        let (messages, of) = (on, all.len());
+        if stopped == 0 && on >= CARRIED && on as f64 >= MOST_GO_ON * of as f64 {
+            (judged.verdict, judged.doubt, judged.why) =
+                (Verdict::Lost, None, Why::WentOnElsewhere { messages, of });
+        }
+    }
+}
+
+/// Whether a message goes on on another bus while it is lost; `None` where no other has it then.
+fn goes_on(observed: &Observed<'_>, loss: &Loss) -> Option<bool> {
+    let own = observed.timing.ids[loss.id].key;
+    let twin = |id: &IdIndex| {
+        let timing = &observed.timing.ids[*id];
+        timing.key.id == own.id
+            && timing.key.channel != own.channel
+            && timing.heard.is_some_and(|(first, _)| first < loss.silence.start)
+            && observed.losses.expected[*id].is_some()
+    };
+    let twin = (0..observed.timing.ids.len()).map(IdIndex).find(twin)?;
+    let timing = &observed.timing.ids[twin];
+    let until = nanoseconds(observed.losses.expected[twin]?.timeout);
+    let (_, last) = timing.heard?;
+    let mut silent = timing.silences.at_least(nanoseconds(WITH_IT));
+    let stops = silent.any(|own| own.overlap(&loss.silence) * 2 > loss.silence.length());
+    let lost = observed.losses.of(twin).iter().any(|own| own.silence.overlap(&loss.silence) > 0);
+    Some(!stops && !lost && last.saturating_add(until) >= loss.silence.end)
 }
 
 fn is_with_another(stops: &[Stop], channel: ChannelIndex, own: Silence) -> bool {
