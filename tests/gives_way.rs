@@ -236,3 +236,18 @@ fn a_key_stops_what_is_carried_over_at_its_source_too() {
     let (one, both) = (found(false), found(true));
     assert!(of_gateway(&one) && !of_gateway(&both), "{one:?} {both:?}");
 }
+
+/// A loss of 0.4 s is too short for a time-out of what comes every 0.1 s; who is silent with it on
+/// the other bus did not go on there.
+#[test]
+fn who_lacks_frames_on_both_buses_is_no_gateway() {
+    let found = |lacks: bool| {
+        let carried = slow(messages(0x100, 4), 40.0);
+        let lost = cut(cut(carried.clone(), 30.0, 30.42), 40.0, 40.43);
+        let source = if lacks { cut(cut(carried, 30.02, 30.38), 40.02, 40.38) } else { carried };
+        let here = log(60.0, &[source, messages(0x400, 8)].concat());
+        let there = log(60.0, &[lost, slow(messages(0x600, 8), 150.0)].concat());
+        reported(&[here, there], None).to_string().contains("messages that two buses carry")
+    };
+    assert_eq!((found(true), found(false)), (false, true));
+}

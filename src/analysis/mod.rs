@@ -214,8 +214,8 @@ pub struct Identifier {
     /// When it was silent for longer than its time-out while its channel went on, in order of
     /// time, whatever was made of that.
     pub silent: Vec<Silence>,
-    /// When a frame of it or more was missing, in order of time; only where it keeps a period and
-    /// its channel reports errors. Silences of less than 0.1 s are not among them.
+    /// When a frame of it or more was missing, in order of time; only where it keeps a period, and
+    /// its channel reports errors or there are several. Silences of less than 0.1 s are not among them.
     pub gaps: Vec<Silence>,
 }
 

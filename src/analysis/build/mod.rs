@@ -184,8 +184,9 @@ const MISSING: f64 = 1.6;
 
 fn gaps(at: IdIndex, observed: &Observed<'_>) -> Vec<Silence> {
     let id = &observed.timing.ids[at];
-    let errors = observed.timing.channels[usize::from(id.key.channel)].error_frames > 0;
-    let expected = observed.losses.expected[at].filter(|_| errors);
+    let channels = &observed.timing.channels;
+    let asked = channels[usize::from(id.key.channel)].error_frames > 0 || channels.len() > 1;
+    let expected = observed.losses.expected[at].filter(|_| asked);
     let of = |expected: Expectation| {
         id.silences.at_least(nanoseconds(MISSING * expected.rhythm.period)).collect()
     };

@@ -129,6 +129,11 @@ pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outag
                 || loss.channel == Some(other.channel) && loss.scope >= Scope::Bus;
             there && loss.silence().overlap(&outage.silence()) > 0
         };
+        // What is silent there for half of the time, be it too short for its time-out, stopped
+        // there too.
+        let own_time = outage.silence();
+        let stops = other.gaps.iter().chain(&other.silent);
+        let stopped = stops.into_iter().any(|gap| gap.overlap(&own_time) * 2 > own_time.length());
         let late = nanoseconds(other.timeout.unwrap_or(0.0));
         other.channel != own.channel
             && other.id == own.id
@@ -136,6 +141,7 @@ pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outag
             && other
                 .heard
                 .is_some_and(|(first, last)| first <= outage.start && last + late >= outage.end)
+            && !stopped
             && !analysis.outages.iter().any(missing)
     })
 }
