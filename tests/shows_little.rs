@@ -9,7 +9,7 @@ mod five_nodes;
 mod messages;
 
 use common::{outages, report, report_text, simulated};
-use five_nodes::{ranked, read, trouble, vehicle};
+use five_nodes::{of_class, ranked, read, trouble, vehicle};
 use messages::{Message, buses, cut, log, message, messages, slow};
 use serde_json::Value;
 
@@ -284,4 +284,19 @@ fn what_is_lost_of_a_node_twice_is_another_module() {
     assert!(found(&[(20.0, 21.5), (41.0, 42.7)]).iter().any(|own| own.1.contains("0x1D0")));
     assert!(found(&[(20.0, 24.0)]).iter().any(|own| own.1.contains("0x1D0")));
     assert!(found(&[(20.0, 21.5)]).is_empty());
+}
+
+/// Parts of long messages to a service tool (SAE J1939-21, transport) come as fast as the bus takes
+/// them, and fill it: that is a transfer and no flood. Under another number it is one.
+#[test]
+fn a_transfer_to_a_tester_is_no_flood() {
+    let told = |id: &str| {
+        let groups = ["0CF00400", "18FEF100", "18FEEE03", "18FEF70B"];
+        let usual = groups.iter().enumerate();
+        let usual = usual.map(|(at, id)| message(id, 0.1, 0.01 + 0.003 * at as f64));
+        let all = [usual.collect(), vec![message(id, 0.0008, 0.0)]].concat();
+        of_class(&reported(40.0, &all).1, "overload")
+    };
+    assert!(told("18EBF921") < 0.05, "{}", told("18EBF921"));
+    assert!(told("0CFF0521") > 0.3, "{}", told("0CFF0521"));
 }

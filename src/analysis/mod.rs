@@ -22,6 +22,7 @@ pub mod subject;
 pub mod symptom;
 pub mod verdict;
 
+use lostnode_parsers::j1939::{self, Fields};
 use lostnode_parsers::{ErrorFrame, Id};
 
 use crate::capture::{Capture, ChannelIndex};
@@ -83,6 +84,15 @@ pub struct Analysis {
 }
 
 impl Analysis {
+    /// Whether an identifier carries parts of messages too long for one frame (SAE J1939-21,
+    /// transport): as many and as fast as there is something to say.
+    pub fn is_transport(&self, id: &Identifier) -> bool {
+        let Id::Extended(raw) = id.id else { return false };
+        let group = Fields::of(raw).pgn;
+        self.channel(id.channel).j1939 == J1939::Yes
+            && matches!(group, j1939::TRANSPORT_CONTROL | j1939::TRANSPORT_DATA)
+    }
+
     /// Outages in which a part of the vehicle was missing: all but sleep, pauses of the recording
     /// and what is lawful otherwise.
     pub fn lost(&self) -> impl Iterator<Item = &Outage> {

@@ -154,7 +154,8 @@ fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)>
         let built_in = id.timeout.is_some() || 2.0 * id.occasions as f64 >= analysis.length();
         let lasts = rush.span.1 - rush.span.0 >= nanoseconds(ENDLESS_FOR);
         let endless = rush.most >= ENDLESS && lasts;
-        ((built_in || endless) && !id.diagnostic).then_some((at, rush))
+        let parts = analysis.is_transport(id);
+        ((built_in || endless) && !id.diagnostic && !parts).then_some((at, rush))
     };
     let all = (0..analysis.identifiers.len()).filter_map(rush);
     all.max_by_key(|(_, rush)| rush.most)
@@ -191,6 +192,8 @@ impl<'a> Full<'a> {
         let bins: Vec<usize> = (0..load.load.len()).filter(|bin| full(load.load[*bin])).collect();
         let no_room = load.load.iter().filter(|load| **load >= NO_ROOM.max(usual + RISE)).count();
         let flooded = bins.len() >= FULL_BINS || no_room >= BINS_WITHOUT_ROOM;
+        let parts = |id: usize| analysis.is_transport(&analysis.identifiers[id]);
+        let flooded = flooded && !busiest.is_some_and(parts);
         flooded.then_some(Full { load, bins, busiest })
     }
 

@@ -62,7 +62,11 @@ impl Within {
         let stops = analysis.outages.iter().filter(|outage| outage.scope >= Scope::Bus);
         let stops: Vec<Silence> = stops.map(Outage::silence).collect();
         let mut of: BTreeMap<Subject, Vec<Silence>> = BTreeMap::new();
-        let here = |id: &IdIndex| analysis.identifiers[*id].channel == channel;
+        // What has nothing long to say sends no parts of it, and lacks nothing.
+        let here = |id: &IdIndex| {
+            let own = &analysis.identifiers[*id];
+            own.channel == channel && !analysis.is_transport(own)
+        };
         for id in (0..analysis.identifiers.len()).map(IdIndex).filter(here) {
             of.entry(sender(analysis, id)).or_default().extend(gaps(analysis, id, &stops, &times));
         }
