@@ -94,7 +94,7 @@ fn errors_in_the_silences_of_one_message_are_of_its_sender() {
 fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
     let bursts = [9.0, 21.0, 33.5, 48.0];
     let errors: Vec<f64> =
-        bursts.iter().flat_map(|at| [0.03, 0.11, 0.17].map(|d| at + d)).collect();
+        bursts.iter().flat_map(|at| [0.03, 0.06, 0.09, 0.13, 0.17].map(|d| at + d)).collect();
     let told = |many: u32| {
         let gaps =
             |own: Message| bursts.iter().fold(own, |own, at| own.silent(at - 0.02, at + 0.21));
@@ -191,4 +191,15 @@ fn errors_beside_a_key_off_make_no_branch() {
     };
     let (off, lost) = (branch(60.0), branch(33.0));
     assert!(off < 0.1 && lost > 0.5, "{off} {lost}");
+}
+
+/// A handful of errors in a short recording, however many a minute that makes, are no fault of the
+/// main line; more of them may be.
+#[test]
+fn a_handful_of_errors_is_no_main_line() {
+    let traffic = log(20.0, &slow(messages(0x300, 10), 90.0));
+    let line = |times: &[f64]| of_class(&reported(&with_errors(&traffic, times)), "line");
+    let few: Vec<f64> = (0..5).map(|step| 4.0 + 2.7 * f64::from(step)).collect();
+    let many: Vec<f64> = (0..24).map(|step| 4.0 + 0.61 * f64::from(step)).collect();
+    assert!(line(&few) < 0.1 && line(&many) > 0.2, "{} {}", line(&few), line(&many));
 }

@@ -11,7 +11,7 @@ use super::traffic::{BY_CHANCE, Traffic};
 use super::within::Within;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
-use crate::analysis::{Analysis, Cause, ErrorEvent};
+use crate::analysis::{Analysis, Cause, ErrorEvent, Outage};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Aftermath, Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
@@ -76,6 +76,8 @@ pub struct Named {
     whose: Option<Whose>,
     /// When its errors came, around which others are of the same contact; ascending.
     with_it: Vec<Nanoseconds>,
+    /// The others whose frames are destroyed are few, and the bus did not stop.
+    others_few: bool,
     /// Errors that name nobody are few beside its own.
     few_nameless: bool,
     /// How many destroyed frames can be named, and of how many senders they are.
@@ -109,10 +111,14 @@ impl Named {
             Some(Whose::Named(one)) => nameless <= NAMELESS * one.frames,
             _ => false,
         };
+        let others_few = match &whose {
+            Some(Whose::Named(one)) => !one.leaves_many(&named) && !stops(analysis, channel),
+            _ => false,
+        };
         let senders = named.iter().collect::<BTreeSet<&Subject>>().len();
         let of_the_bus = 2 * counted.len() > errors.len();
         let named = (named.len(), senders);
-        Named { whose, with_it, few_nameless, named, of_the_bus, spread, unanswered }
+        Named { whose, with_it, others_few, few_nameless, named, of_the_bus, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
@@ -120,6 +126,7 @@ impl Named {
     /// a few of them are no second witness. A controller that gave up is.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         let own = match (&self.whose, event.destroyed) {
+            _ if self.others_few && self.few_nameless && !event.frame.is_bus_off() => true,
             (Some(Whose::Named(one)), Some(id)) => sender(analysis, id) == one.subject,
             _ => self.few_nameless && event.destroyed.is_none() && !event.frame.is_bus_off(),
         };
@@ -184,11 +191,7 @@ impl Whose {
         if let Some(within) = Within::of(analysis, channel, errors.iter().copied()) {
             return Some(Whose::Within(within));
         }
-        // A main line that fails stops the bus.
-        let stops = analysis
-            .outages
-            .iter()
-            .any(|outage| outage.channel == Some(channel) && outage.cause == Cause::BusFault);
+        let stops = stops(analysis, channel);
         let stands_out = |one: &One| {
             let most = one.stands_out() && !one.leaves_many(named);
             most || one.is_beyond_its_share() && !stops
@@ -209,6 +212,13 @@ impl Whose {
             }
         }
     }
+}
+
+/// Whether the bus stopped, as a main line that fails makes it.
+fn stops(analysis: &Analysis, channel: ChannelIndex) -> bool {
+    let fault =
+        |outage: &Outage| outage.channel == Some(channel) && outage.cause == Cause::BusFault;
+    analysis.outages.iter().any(fault)
 }
 
 /// Whether errors that are no one sender's are everybody's: by those that have nothing to do with a
