@@ -60,6 +60,7 @@ fn report(length: f64) -> Analysis {
         diagnostic: false,
         silent: Vec::new(),
         gaps: Vec::new(),
+        skips: Vec::new(),
     };
     let node = |name: &str, ids: [usize; 2]| Node {
         name: name.to_owned(),

@@ -193,6 +193,31 @@ fn errors_beside_a_key_off_make_no_branch() {
     assert!(off < 0.1 && lost > 0.5, "{off} {lost}");
 }
 
+/// A bad contact that fails for a tenth of a second at a time: at each burst of errors its fast
+/// messages skip a frame or a few, for less than any silence, and nobody else skips any. Where
+/// several senders do, it is no one's contact.
+#[test]
+fn errors_where_one_sender_skips_frames_are_its_own() {
+    let bursts = [9.0, 15.3, 21.0, 27.7, 33.5, 41.2, 48.0];
+    let errors: Vec<f64> =
+        bursts.iter().flat_map(|at| [0.011, 0.023, 0.031].map(|d| at + d)).collect();
+    let told = |many: u32| {
+        let skips = |own: Message| bursts.iter().fold(own, |own, at| own.silent(*at, at + 0.05));
+        let bad = (0..many).flat_map(|at| {
+            let first = 0.0031 + 0.0017 * f64::from(at);
+            let own = skips(message(&format!("{:03X}", 0x1F0 + at), 0.02, first));
+            slow(vec![own], -150.0 + 60.0 * f64::from(at))
+        });
+        let text = log(60.0, &[slow(messages(0x300, 10), 90.0), bad.collect()].concat());
+        let found = reported(&with_errors(&text, &errors));
+        (of_class(&found, "module_connector"), of_class(&found, "line"))
+    };
+    let (contact, line) = told(1);
+    assert!(contact > 0.3 && line < 0.1, "{contact} {line}");
+    let (contact, line) = told(6);
+    assert!(contact < 0.2 && line > 0.1, "{contact} {line}");
+}
+
 /// A handful of errors in a short recording, however many a minute that makes, are no fault of the
 /// main line; more of them may be.
 #[test]

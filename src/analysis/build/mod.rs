@@ -175,6 +175,7 @@ fn identifier(at: IdIndex, observed: &Observed<'_>, diagnostics: &Diagnostics) -
         diagnostic: diagnostics.carries(id.key.channel, id.key.id),
         silent: observed.losses.of(at).iter().map(|loss| loss.silence).collect(),
         gaps: gaps(at, observed),
+        skips: skips(at, observed),
     }
 }
 
@@ -191,6 +192,13 @@ fn gaps(at: IdIndex, observed: &Observed<'_>) -> Vec<Silence> {
         id.silences.at_least(nanoseconds(MISSING * expected.rhythm.period)).collect()
     };
     expected.map_or(Vec::new(), of)
+}
+
+fn skips(at: IdIndex, observed: &Observed<'_>) -> Vec<Silence> {
+    let Some(expected) = observed.losses.expected[at] else { return Vec::new() };
+    let least = nanoseconds(MISSING * expected.rhythm.period);
+    let skips = observed.timing.ids[at].skips.iter().copied();
+    skips.filter(|skip| skip.length() >= least).collect()
 }
 
 fn channels(

@@ -19,6 +19,7 @@ mod nodes;
 mod own_switch;
 mod rhythm;
 mod senders;
+mod skips;
 mod standing;
 mod starts;
 mod stranger;

@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::Symptom;
 use super::behind::{self, Follows};
+use super::skips::Skips;
 use super::traffic::{BY_CHANCE, Traffic};
 use super::within::Within;
 use crate::analysis::subject::Subject;
@@ -66,6 +67,8 @@ enum Whose {
     Follows(Follows),
     /// They lie where its frames are missing, and nobody else's.
     Within(Within),
+    /// It skips frames while they come, and nobody else does.
+    Skips(Skips),
     /// Its frames are those that can be named.
     Named(One),
 }
@@ -166,6 +169,10 @@ impl Named {
                 let (times, of, share) = (*times, *of, *share);
                 (subject.clone(), Fact::SenderLacks { times, of, share })
             }
+            Whose::Skips(Skips { subject, times, of, share, .. }) => {
+                let (times, of, share) = (*times, *of, *share);
+                (subject.clone(), Fact::SenderLacks { times, of, share })
+            }
             Whose::Named(One { subject, frames, of, share, chance }) => {
                 let (frames, of, share, chance) = (*frames, *of, *share, *chance);
                 (subject.clone(), Fact::SenderErrors { frames, of, share, chance })
@@ -191,6 +198,9 @@ impl Whose {
         if let Some(within) = Within::of(analysis, channel, errors.iter().copied()) {
             return Some(Whose::Within(within));
         }
+        if let Some(skips) = Skips::of(analysis, channel, errors.iter().copied()) {
+            return Some(Whose::Skips(skips));
+        }
         let stops = stops(analysis, channel);
         let stands_out = |one: &One| {
             let most = one.stands_out() && !one.leaves_many(named);
@@ -205,6 +215,7 @@ impl Whose {
     fn has_with_it(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         match self {
             Whose::Follows(own) => own.is_behind(analysis, event),
+            Whose::Skips(own) => own.has_all() || own.holds(event.time),
             Whose::Within(own) => own.has_all() || own.holds(event.time),
             Whose::Named(own) => {
                 let named = event.destroyed.map(|id| sender(analysis, id));

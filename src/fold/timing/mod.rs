@@ -270,7 +270,11 @@ impl Timing {
         }
         let channels = self.channels.iter();
         placed.around = channels
-            .map(|own| Around { idle: own.spacing.idle(), last_frame: own.last_frame })
+            .map(|own| Around {
+                idle: own.spacing.idle(),
+                last_frame: own.last_frame,
+                errors: own.error_frames > 0,
+            })
             .collect();
         self.keep_last_frames(&batch.frames);
         placed

@@ -138,6 +138,7 @@ fn whole(drives: &[Drive], heard: &Heard) -> Identifier {
     Identifier {
         silent: joined(|id| &id.silent),
         gaps: joined(|id| &id.gaps),
+        skips: joined(|id| &id.skips),
         channel: drives[at].channels[usize::from(model.channel)],
         frames: own().map(|(_, id)| id.frames).sum(),
         occasions: own().map(|(_, id)| id.occasions).sum(),
