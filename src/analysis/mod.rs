@@ -18,6 +18,7 @@ pub mod notice;
 pub mod presence;
 mod sign_key;
 pub mod signals;
+mod starter;
 pub mod subject;
 pub mod symptom;
 pub mod verdict;

@@ -11,6 +11,7 @@ use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
 
 pub use super::error_kind::ErrorKind;
+pub use super::starter::Starter;
 
 /// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
 /// tables are read.
@@ -274,6 +275,7 @@ pub enum SignName {
     Answers,
     BusEnd,
     BusOffs,
+    DriveTrain,
     Ends,
     EndsTogether,
     ErrorKind,
@@ -423,6 +425,13 @@ pub enum Sign {
     Now(Now),
     /// So many modules say that a code of it does not fail, none since when, and nothing is lost.
     StoredByMany(usize),
+    /// So many of the modules that are missed are of the drive train, brakes or steering.
+    DriveTrain {
+        /// Modules.
+        modules: usize,
+        /// All that are missed.
+        of: usize,
+    },
     /// Its codes are only stored, or the last test of each passed, and nothing is lost.
     NothingLost,
     /// What goes before its losses (docs/precursors.md).
@@ -542,24 +551,6 @@ pub enum Rhythm {
     },
     /// So many silences without such steps.
     Uneven(usize),
-}
-
-/// How likely the starter is behind a short loss, by its time.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Starter {
-    /// The engine was heard to start then.
-    Turned,
-    /// It began soon after the key was turned on or the bus woke, or after the recording began.
-    Soon,
-    /// It began so many seconds after that, when some still start the engine.
-    Open(f64),
-    /// It began so many seconds after that, when few do.
-    Delayed(f64),
-    /// It began so many seconds after the key was turned on or the bus woke, or after the recording
-    /// began.
-    Late(f64),
-    /// The battery was charged already, at so many volts.
-    Charged(f64),
 }
 
 /// Whose frames errors destroyed.

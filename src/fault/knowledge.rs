@@ -585,6 +585,7 @@ mod tests {
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),
+            Seen::DriveTrain { modules: 2, of: 4 },
             Seen::NothingLost,
             Seen::StoredByMany(2),
             Seen::Now(Now::Recent),

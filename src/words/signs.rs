@@ -132,6 +132,10 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Now(Now::Passed) => {
             "failed in this drive or the one before, and passed its last test".to_owned()
         }
+        Sign::DriveTrain { modules, of } => format!(
+            "{modules} of the {of} are of the drive train, brakes, steering or restraints, which \
+             seldom sit behind a gateway"
+        ),
         Sign::NothingLost => "nothing is lost here, and nothing fails now".to_owned(),
         Sign::StoredByMany(modules) => format!(
             "{modules} modules noticed it, none of them says that it fails now, and nothing is \

@@ -4,6 +4,7 @@
 
 mod bus_off;
 mod by_address;
+mod drive_train;
 mod mute;
 mod unfit;
 
@@ -324,8 +325,10 @@ impl<'a> Told<'a> {
         let mute = self.mute.iter().filter(beyond).count();
         let mute = several(mute.saturating_sub(silent));
         let codes = rows.iter().flat_map(|row| codes_of(self.analysis, row)).collect();
-        let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute });
-        (missed + mute > 0).then(|| symptom.with_codes(self.analysis, codes))
+        let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute })
+            .with_signs(drive_train::sign(&rows).filter(|_| mute == 0))
+            .with_codes(self.analysis, codes);
+        (missed + mute > 0).then_some(symptom)
     }
 
     fn miss_many(&self) -> Vec<Symptom> {
