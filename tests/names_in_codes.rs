@@ -166,3 +166,24 @@ fn who_is_heard_and_missed_now_does_not_fit() {
     assert!(told(&["00", "17"]) > 0.4, "{}", told(&["00", "17"]));
     assert!(told(&["00"]) < 0.2, "{}", told(&["00"]));
 }
+
+/// Who answers a tester, and sends nothing by itself while others miss it, runs and sends its
+/// messages under other numbers; so it is whatever else is lost. Who sends its active codes beside
+/// is heard, and one alone that misses it proves nothing.
+#[test]
+fn who_only_answers_a_tester_and_is_missed_does_not_fit() {
+    let told = |beside: Vec<Message>| {
+        // SPN 2049 (address 0x31), FMI 9.
+        let one = misses("00", |_| "04FF010809010000".to_owned());
+        let answer = read_address(20.0, "31", |_| "035902FF00000000".to_owned());
+        reported(&log(40.0, &[truck("none"), vec![one], answer, beside].concat()))
+    };
+    let foreign = |document: &Value| of_class(document, "not_configured");
+    let alone = told(Vec::new());
+    assert_eq!(verdict(&alone, "0x31"), "open", "{:#}", alone["blame"]);
+    assert!(foreign(&alone) > 0.4, "{}", foreign(&alone));
+    let lost = message("18FEF133", 0.1, 0.017).silent(25.0, 28.0);
+    assert!(foreign(&told(vec![lost])) > 0.4);
+    let sends = told(vec![message("18FECA31", 1.0, 0.4)]);
+    assert!(foreign(&sends) < 0.2, "{}", foreign(&sends));
+}

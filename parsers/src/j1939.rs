@@ -53,6 +53,8 @@ impl Fields {
 pub const ADDRESS_CLAIMED: u32 = 0xEE00;
 /// Transport, connection management.
 pub const TRANSPORT_CONTROL: u32 = 0xEC00;
+/// Acknowledgement.
+pub const ACKNOWLEDGEMENT: u32 = 0xE800;
 /// Transport, data.
 pub const TRANSPORT_DATA: u32 = 0xEB00;
 /// Active codes.

@@ -59,6 +59,8 @@ pub struct Witness {
     pub silences: Vec<Silence>,
     /// Nothing but its silences says that it is one module.
     pub perhaps_several: bool,
+    /// It was heard to answer a tester, and sent nothing by itself.
+    pub only_answers: bool,
     /// Period of the fastest of its messages in seconds, where one is known.
     pub fastest: Option<f64>,
 }
@@ -85,6 +87,11 @@ impl Witness {
 pub enum Frames {
     /// It was heard throughout.
     Heard {
+        /// The node that it is.
+        node: NodeIndex,
+    },
+    /// It answered a tester, and sent nothing by itself.
+    OnlyAnswers {
         /// The node that it is.
         node: NodeIndex,
     },
@@ -145,9 +152,11 @@ impl Frames {
             Frames::FellSilent { .. } => Verdict::Confirmed,
             Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. } => Verdict::Likely,
             Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
-            Frames::NotKnown | Frames::SeveralSilent(_) | Frames::FromBeyond | Frames::NoSender => {
-                Verdict::Open
-            }
+            Frames::OnlyAnswers { .. }
+            | Frames::NotKnown
+            | Frames::SeveralSilent(_)
+            | Frames::FromBeyond
+            | Frames::NoSender => Verdict::Open,
         }
     }
 
@@ -155,6 +164,7 @@ impl Frames {
     pub fn node(self) -> Option<NodeIndex> {
         match self {
             Frames::Heard { node }
+            | Frames::OnlyAnswers { node }
             | Frames::FellSilent { node, .. }
             | Frames::OnlyOneSilent { node, .. }
             | Frames::AmongSilent { node } => Some(node),
@@ -275,6 +285,9 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
         .zip(named.iter().zip(&beyond))
         .enumerate()
         .map(|(at, (row, (named, beyond)))| match named.map(|node| (node, &witnesses[node])) {
+            Some((node, own)) if own.silences.is_empty() && own.only_answers => {
+                Frames::OnlyAnswers { node }
+            }
             Some((node, own)) if own.silences.is_empty() => Frames::Heard { node },
             Some((node, own)) => {
                 Frames::FellSilent { node, times: own.silences.len(), longest: own.longest() }

@@ -83,6 +83,7 @@ impl Sign {
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),
+            Sign::OnlyAnswers => (SignName::OnlyAnswers, SignValue::Own),
             Sign::DriveTrain { .. } => (SignName::DriveTrain, SignValue::Near),
             Sign::NothingLost => (SignName::NothingLost, SignValue::Over),
             Sign::StoredByMany(_) => (SignName::StoredByMany, SignValue::Several),

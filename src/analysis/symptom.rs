@@ -289,6 +289,7 @@ pub enum SignName {
     NothingLost,
     Now,
     Number,
+    OnlyAnswers,
     OwnSwitch,
     Return,
     ReturnAlone,
@@ -432,6 +433,8 @@ pub enum Sign {
         /// All that are missed.
         of: usize,
     },
+    /// It answers a tester and sends nothing by itself, while others miss it.
+    OnlyAnswers,
     /// Its codes are only stored, or the last test of each passed, and nothing is lost.
     NothingLost,
     /// What goes before its losses (docs/precursors.md).

@@ -585,6 +585,7 @@ mod tests {
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),
+            Seen::OnlyAnswers,
             Seen::DriveTrain { modules: 2, of: 4 },
             Seen::NothingLost,
             Seen::StoredByMany(2),

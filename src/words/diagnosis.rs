@@ -290,6 +290,10 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
              something older",
             name(node)
         ),
+        Frames::OnlyAnswers { node } => format!(
+            "{} answered a tester and sent nothing by itself, which others wait for",
+            name(node)
+        ),
         Frames::FellSilent { node, times, longest } => format!(
             "the frames confirm it, {} fell silent {} (longest {longest:.2} s)",
             name(node),

@@ -136,6 +136,9 @@ pub(super) fn sign(sign: &Sign) -> String {
             "{modules} of the {of} are of the drive train, brakes, steering or restraints, which \
              seldom sit behind a gateway"
         ),
+        Sign::OnlyAnswers => {
+            "it answers a tester and sends nothing that others know as its own".to_owned()
+        }
         Sign::NothingLost => "nothing is lost here, and nothing fails now".to_owned(),
         Sign::StoredByMany(modules) => format!(
             "{modules} modules noticed it, none of them says that it fails now, and nothing is \

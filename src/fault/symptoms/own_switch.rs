@@ -103,7 +103,7 @@ pub(super) fn is_missed(analysis: &Analysis, node: Option<NodeIndex>) -> bool {
     let another =
         node.is_some() && analysis.lost().any(|outage| outage.ongoing && !of_node(&outage));
     let mut may_be_it = blame.filter(|row| match row.frames {
-        Frames::Heard { .. } | Frames::FromBeyond => false,
+        Frames::Heard { .. } | Frames::OnlyAnswers { .. } | Frames::FromBeyond => false,
         other => other.node().map_or(!another, |own| Some(own) == node),
     });
     may_be_it.any(|row| is_present(analysis, row))

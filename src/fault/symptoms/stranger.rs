@@ -54,7 +54,7 @@ pub(super) fn subjects(symptoms: &[Symptom], kinds: &[SymptomKind]) -> Vec<Subje
 fn is_of(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> bool {
     let heard = match symptom.fact {
         Fact::MissedByOthers(row) => match analysis.diagnosis.blame[row].frames {
-            Frames::Heard { node } => Some(Subject::Node(node)),
+            Frames::Heard { node } | Frames::OnlyAnswers { node } => Some(Subject::Node(node)),
             _ => None,
         },
         _ => None,
@@ -74,7 +74,7 @@ fn is_missing(analysis: &Analysis, symptom: &Symptom, stranger: &Subject) -> boo
             let place = match &symptom.subject {
                 Subject::Node(node) => !analysis.nodes[*node].heard,
                 _ => matches!(row.frames, Frames::NotKnown | Frames::NoSender),
-            };
+            } || matches!(row.frames, Frames::OnlyAnswers { .. });
             is_now(analysis, row)
                 && (is_of(analysis, symptom, stranger) || place && fits(row, stranger))
         }

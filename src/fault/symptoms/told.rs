@@ -258,11 +258,16 @@ impl<'a> Told<'a> {
         let of_gateway = fails && (all || names_gateway(row));
         let runs = self.runs(row);
         let unfit = runs && self.is_surely_missed(row);
-        let verdict = if runs { Verdict::Contradicted } else { row.verdict() };
+        let only_answers = matches!(row.frames, Frames::OnlyAnswers { .. });
+        let verdict = match runs && !only_answers {
+            true => Verdict::Contradicted,
+            false => row.verdict(),
+        };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now))
             .with_signs(stored_by_many(self.analysis, row, &codes, now))
+            .with_signs((only_answers && unfit).then_some(Sign::OnlyAnswers))
             .with_codes(self.analysis, codes);
         let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
         let stranger = unfit.then(|| missed.subject.clone());
@@ -276,7 +281,8 @@ impl<'a> Told<'a> {
             Verdict::Confirmed | Verdict::Likely => true,
             Verdict::Contradicted | Verdict::Open => false,
         };
-        if let Some(node) = row.frames.node().filter(|_| sure) {
+        let only_answers = matches!(row.frames, Frames::OnlyAnswers { .. });
+        if let Some(node) = row.frames.node().filter(|_| sure || only_answers) {
             return Subject::Node(node);
         }
         let codes = codes_of(self.analysis, row);

@@ -5,7 +5,9 @@ mod complaints;
 mod names;
 mod vehicle;
 
+use lostnode_parsers::Id;
 use lostnode_parsers::dtc::Status;
+use lostnode_parsers::j1939::{self, Fields};
 
 use crate::analysis::blame::{self, Accusation, Blame, Witness};
 use crate::analysis::diagnosis::{
@@ -14,6 +16,7 @@ use crate::analysis::diagnosis::{
 };
 use crate::analysis::{Identifier, Node, Outage, Scope};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
+use crate::fold::j1939::is_diagnosis;
 use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
@@ -181,6 +184,9 @@ pub(super) fn blamed(
             missed_as: node.missed_as.clone(),
             address: addresses[at].map(|address| (node.channel, address)),
             silences,
+            only_answers: node.heard
+                && addresses[at].is_some()
+                && are_answers(node.ids.iter().map(|id| identifiers[*id].id)),
             perhaps_several: node.basis == [Basis::SharedSilence],
             fastest: node.ids.iter().filter_map(period).reduce(f64::min),
         }
@@ -198,6 +204,23 @@ pub(super) fn blamed(
         !in_error || own.address.is_some() && !heard(own)
     });
     blame::matrix(&accusations, &witnesses)
+}
+
+/// Whether an address sent nothing but what a tester asked it for, as far as these tell: answers
+/// by address, old codes, acknowledgements (SAE J1939-21 and -73, from memory). An acknowledgement
+/// alone tells of no tester.
+fn are_answers(ids: impl Iterator<Item = Id>) -> bool {
+    let mut answered = false;
+    for id in ids {
+        let Id::Extended(id) = id else { return false };
+        match Fields::of(id).pgn {
+            _ if is_diagnosis(id.as_raw()) => answered = true,
+            j1939::DM2 => answered = true,
+            j1939::ACKNOWLEDGEMENT => {}
+            _ => return false,
+        }
+    }
+    answered
 }
 
 /// Whether a code failed in this operation cycle, or came in this capture. What OBD lists as

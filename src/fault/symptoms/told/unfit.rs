@@ -36,6 +36,7 @@ impl Told<'_> {
     /// nothing else is wrong.
     pub(super) fn runs(&self, row: &Blame) -> bool {
         let runs = match row.frames {
+            Frames::OnlyAnswers { .. } => return !self.flooded,
             Frames::Heard { .. } => true,
             Frames::NotKnown | Frames::NoSender => self.answers_all(row),
             _ => false,
