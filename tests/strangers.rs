@@ -127,6 +127,13 @@ fn who_says_that_software_does_not_fit_means_whom_it_misses() {
     assert!(of_the_missed[0].starts_with("Instrument Panel"), "{of_the_missed:?}");
     assert!(told(&[(2, &[MISFIT])])[0].starts_with("0x7EA"));
     assert!(told(&[(2, both)])[0].starts_with("0x7EA"));
+    // Where two of them miss it, a third who misses nobody means it too.
+    let third = told(&[(1, &[MISFIT]), (2, both), (3, both)]);
+    assert!(third.len() == 1 && third[0].starts_with("Instrument Panel"), "{third:?}");
+    // So it is where they only remember it, and one of two that they miss fails elsewhere.
+    let stored: &[&str] = &["C3 00 55 28", "C1 55 87 28", "C1 40 87 28"];
+    let stored = told(&[(1, &[MISSES_CLUSTER]), (2, stored), (3, stored)]);
+    assert!(stored.len() == 1 && stored[0].starts_with("Instrument Panel"), "{stored:?}");
 }
 
 /// Several miss the engine controller, and it answers all that it is asked: it runs, and does not

@@ -6,7 +6,7 @@ use lostnode_parsers::dtc::Code;
 
 use super::problems;
 use crate::analysis::blame::Missed;
-use crate::analysis::diagnosis::CodeEntry;
+use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Module, Party, meaning};
 
 /// Who misses so many is cut off itself, or a stranger among those that it knows not.
@@ -60,19 +60,23 @@ fn known(diagnostics: &Diagnostics, vin: Option<&str>, codes: &[CodeEntry]) -> B
 /// authors that were called strangers none was, and in five of the six the missed one was (first
 /// sets).
 fn mean_the_missed(codes: &mut [CodeEntry]) {
-    let misses = missed_by(codes);
+    let now = missed_by(codes, CodeEntry::is_present);
+    // Where none of them misses anybody now, whom they missed before: it sends some at times.
+    let ever = missed_by(codes, |code| code.gone.is_none());
     let mut all: BTreeMap<Code, BTreeSet<Module>> = BTreeMap::new();
-    for code in codes.iter().filter(|code| code.is_present()) {
+    for code in codes.iter().filter(|code| code.gone.is_none()) {
         if let Some(number) = complaint(code) {
             all.entry(number).or_default().insert(code.module);
         }
     }
     for (number, holders) in all {
-        let told = holders.iter().filter_map(|holder| misses.get(holder));
-        let few = told.filter(|missed| missed.len() < MANY);
-        let common = few.cloned().reduce(|a, b| &a & &b).unwrap_or_default();
-        let mut common = common.into_iter();
-        let (Some(one), None) = (common.next(), common.next()) else { continue };
+        let common = [&now, &ever].into_iter().find_map(|misses| {
+            let told = holders.iter().filter_map(|holder| misses.get(holder));
+            let few = told.filter(|missed| missed.len() < MANY);
+            few.cloned().reduce(|a, b| &a & &b)
+        });
+        let common = common.unwrap_or_default();
+        let Some(one) = most_failing(codes, common) else { continue };
         if reporters(codes, &one) < AGREE {
             continue;
         }
@@ -80,8 +84,11 @@ fn mean_the_missed(codes: &mut [CodeEntry]) {
         let miss_it: BTreeSet<Module> = codes.iter().filter(same).map(|code| code.module).collect();
         // A number of the standard that names another is never of who holds it.
         let names_another = meaning::is_of_another(number);
+        // What several say alike is of that one, whoever says it.
+        let told_alike = miss_it.intersection(&holders).count() >= AGREE;
+        let all = names_another || told_alike;
         for code in codes.iter_mut().filter(|code| complaint(code) == Some(number)) {
-            if code.gone.is_none() && (miss_it.contains(&code.module) || names_another) {
+            if code.gone.is_none() && (miss_it.contains(&code.module) || all) {
                 code.unconfigured = false;
                 code.misfit = Some(one.clone());
             }
@@ -89,24 +96,47 @@ fn mean_the_missed(codes: &mut [CodeEntry]) {
     }
 }
 
-/// Whom each module misses now. Who says by addresses whom it misses (SAE J1939) names the same
-/// modules in other words beside.
-fn missed_by(codes: &[CodeEntry]) -> BTreeMap<Module, BTreeSet<Missed>> {
-    let now = || codes.iter().filter(|code| code.is_present() && code.event.is_none());
+/// The only one of these, or the one that most say is missed now.
+fn most_failing(codes: &[CodeEntry], common: BTreeSet<Missed>) -> Option<Missed> {
+    let most = common.iter().map(|one| fails(codes, one)).max()?;
+    let alone = common.len() == 1;
+    let mut best = common.into_iter().filter(|one| alone || most > 0 && fails(codes, one) == most);
+    best.next().filter(|_| best.next().is_none())
+}
+
+/// How many say that a module is missed now; who answers on two of its buses is one.
+fn fails(codes: &[CodeEntry], missed: &Missed) -> usize {
+    parties(codes, |code| {
+        code.missed.as_ref() == Some(missed) && code.age == CodeAge::Failing && code.gone.is_none()
+    })
+}
+
+/// Whom each module misses, by these codes. Who says by addresses whom it misses (SAE J1939) names
+/// the same modules in other words beside.
+fn missed_by(
+    codes: &[CodeEntry],
+    counts: impl Fn(&CodeEntry) -> bool,
+) -> BTreeMap<Module, BTreeSet<Missed>> {
+    let own = || codes.iter().filter(|code| counts(code) && code.event.is_none());
     let by_address: BTreeSet<Module> =
-        now().filter(|code| code.missed_address.is_some()).map(|code| code.module).collect();
+        own().filter(|code| code.missed_address.is_some()).map(|code| code.module).collect();
     let mut out: BTreeMap<Module, BTreeSet<Missed>> = BTreeMap::new();
-    for code in now() {
-        let counts = code.missed_address.is_some() || !by_address.contains(&code.module);
-        if let Some(missed) = code.missed.as_ref().filter(|_| counts) {
+    for code in own() {
+        let tells = code.missed_address.is_some() || !by_address.contains(&code.module);
+        if let Some(missed) = code.missed.as_ref().filter(|_| tells) {
             out.entry(code.module).or_default().insert(missed.clone());
         }
     }
     out
 }
 
-/// How many hold a code that misses a module; who answers on two of its buses is one.
+/// How many hold a code that misses a module.
 fn reporters(codes: &[CodeEntry], missed: &Missed) -> usize {
-    let own = codes.iter().filter(|code| code.missed.as_ref() == Some(missed));
+    parties(codes, |code| code.missed.as_ref() == Some(missed))
+}
+
+/// How many hold such a code; who answers on two of its buses is one.
+fn parties(codes: &[CodeEntry], wanted: impl Fn(&CodeEntry) -> bool) -> usize {
+    let own = codes.iter().filter(|code| wanted(code));
     own.map(|code| code.module.party).collect::<BTreeSet<Party>>().len()
 }
