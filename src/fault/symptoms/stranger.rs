@@ -9,10 +9,10 @@ use super::Symptom;
 use super::standing::is_now;
 use super::told::FIRST_ANSWER;
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Frames, has_words_of};
+use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
 use crate::analysis::diagnosis::{IdentityEntry, IdentityProblem, Module, Party};
 use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{Fact, SymptomKind};
+use crate::analysis::symptom::{Fact, Return, Sign, SymptomKind};
 use crate::fold::diagnostics::answers_about_emissions;
 
 /// What codes call the engine controller (SAE J2012-DA, U0100).
@@ -37,6 +37,18 @@ pub fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
     let others = if most_one(true) && most_one(false) { others } else { Vec::new() };
     for at in itself.into_iter().chain(others) {
         symptoms[at].stranger = Some(stranger.clone());
+        expects_no_return(&mut symptoms[at].signs);
+    }
+}
+
+/// What is there in the place of what was never heard will not send it again, and that it was never
+/// heard bears nothing out that others miss.
+fn expects_no_return(signs: &mut Vec<Sign>) {
+    signs.retain(|sign| !matches!(sign, Sign::Return(Return::No)));
+    for sign in signs {
+        if *sign == Sign::FramesSay(Verdict::Confirmed) {
+            *sign = Sign::FramesSay(Verdict::Open);
+        }
     }
 }
 
