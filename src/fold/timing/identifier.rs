@@ -176,8 +176,8 @@ impl IdTiming {
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
     }
 
-    /// Keeps gaps in which a frame may be missing, of so many times the usual one and more, in times
-    /// that follow one; `longest` is no less than the longest of them.
+    /// Keeps gaps in which a frame may be missing, half as long again as the usual one and more, in
+    /// times that follow one; `longest` is no less than the longest of them.
     fn keep_skips(
         &mut self,
         times: &[Nanoseconds],

@@ -14,7 +14,7 @@ const DRIVE_TRAIN: [&str; 9] = [
     "restraints",
     "steering",
     "yaw rate",
-    "four-wheel drive",
+    "four-wheel",
     "fuel pump",
     "gear shift",
 ];
