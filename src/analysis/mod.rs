@@ -226,7 +226,8 @@ pub struct Identifier {
     /// time, whatever was made of that.
     pub silent: Vec<Silence>,
     /// When a frame of it or more was missing, in order of time; only where it keeps a period, and
-    /// its channel reports errors or there are several. Silences of less than 0.1 s are not among them.
+    /// its channel reports errors or there are several. Silences of less than 0.1 s are not among
+    /// them.
     pub gaps: Vec<Silence>,
     /// The same of less than 0.1 s, the first since its channel reports errors.
     pub skips: Vec<Silence>,

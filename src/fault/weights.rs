@@ -60,11 +60,10 @@ pub fn by<'k>(
         return table.shown_by(alone, symptom.setting).map(|by| (alone, by));
     }
     let together = (!symptom.company.is_empty()).then_some(1.0);
+    let in_part = symptom.is_within(&fault.subject).then_some(IN_PART);
     let Some(odds) = together.or(symptom.several) else {
-        return own.map(|by| (class, by)).or_else(|| {
-            let within = symptom.is_within(&fault.subject);
-            knowledge.class[class].alone.as_ref().filter(|_| within).map(|alone| (alone, IN_PART))
-        });
+        let alone = knowledge.class[class].alone.as_ref();
+        return own.map(|by| (class, by)).or_else(|| Some((alone?, in_part?)));
     };
     let kind = match symptom.setting {
         Setting::PerhapsOff => SymptomKind::PerhapsOff,
@@ -72,7 +71,11 @@ pub fn by<'k>(
     };
     let of_several = knowledge.symptom[&kind].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
-    Some((signs, own.unwrap_or(0.0) + odds * of_several.unwrap_or(0.0)))
+    let of_several = odds * of_several.unwrap_or(0.0);
+    Some((
+        signs,
+        own.unwrap_or(0.0) + in_part.map_or(of_several, |in_part| in_part.max(of_several)),
+    ))
 }
 
 /// Whether it strikes several modules that look like one: their errors are those of one, too.
