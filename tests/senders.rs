@@ -226,13 +226,13 @@ fn who_ran_on_has_one_clock_through_its_silences() {
         nodes(&made(&[A, other, C].concat(), 60.0, &lost, &ids), None)
     };
     let parted = [
-        "node of 0x100: 0x100 0x110 by shared_silence, 50",
-        "node of 0x200: 0x200 0x210 by shared_silence, 50",
+        "node of 0x100: 0x100 0x110 by shared_silence, 95",
+        "node of 0x200: 0x200 0x210 by shared_silence, 95",
     ];
     let mut apart = found(-250.0)[1..].to_vec();
     apart.sort();
     assert_eq!(apart, parted);
-    let together = "node of 0x100: 0x100 0x110 0x200 0x210 by shared_silence, 50";
+    let together = "node of 0x100: 0x100 0x110 0x200 0x210 by shared_silence, 95";
     assert_eq!(found(50.0)[1..], [together]);
 }
 
@@ -391,7 +391,7 @@ fn many_that_leave_together_may_be_several() {
     let place = |found: &[(String, String)], classes: [&str; 2]| {
         found.iter().position(|(class, _)| classes.contains(&class.as_str()))
     };
-    let (few, many) = (found_of(3), found_of(20));
+    let (few, many) = (found_of(2), found_of(20));
     let of_one = |found| place(found, ["module_connector", "module_power"]).unwrap();
     let of_several = |found| place(found, ["branch", "shared_supply"]);
     assert_eq!(of_one(&few), 0, "{few:?}");

@@ -114,23 +114,6 @@ fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
     assert!(contact < 0.2 && line > 0.1, "{contact} {line}");
 }
 
-/// What falls silent as one may be several modules behind one branch: errors where their frames are
-/// missing are as much that branch's as one module's stub.
-#[test]
-fn errors_where_frames_of_several_are_missing_may_be_their_branch_s() {
-    let losses = [(9.0, 9.5), (21.0, 21.4), (33.5, 34.1), (48.0, 48.6)];
-    let own = |at: u32| {
-        let one = message(&format!("{:03X}", 0x4A0 + 8 * at), 0.05, 0.0031 + 0.003 * f64::from(at));
-        losses.iter().fold(one.late(0.006), |own, (from, to)| own.silent(*from, *to))
-    };
-    let text = log(60.0, &[slow(messages(0x300, 10), 90.0), (0..12).map(own).collect()].concat());
-    let errors: Vec<f64> =
-        losses.iter().flat_map(|(from, _)| [0.03, 0.11, 0.17].map(|d| from + d)).collect();
-    let found = reported(&with_errors(&text, &errors));
-    assert!(found["findings"].to_string().contains("came while frames of"), "{found:#}");
-    assert!(of_class(&found, "branch") > 0.2, "{}", of_class(&found, "branch"));
-}
-
 /// A module that is lost every two seconds.
 fn lost_time_and_again(seconds: f64) -> String {
     let own = |at: u32| {

@@ -244,3 +244,31 @@ impl Table {
         odds + symptoms + readings
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::symptom::Fact;
+    use crate::ids::NodeIndex;
+
+    /// What looks like one module and may be several has the errors of one: its branch shows them
+    /// as a stub would, and the branch of two known modules hardly ever.
+    #[test]
+    fn errors_of_what_may_be_several_are_as_much_their_branch_s() {
+        let knowledge = Knowledge::built_in();
+        let node = NodeIndex(0);
+        let errors = Fact::SenderLacks { times: 20, of: 20, share: 0.01 };
+        let symptom = Symptom::new(Subject::Node(node), errors);
+        let (branch, stub) = ["branch", "module_connector"]
+            .map(|name| knowledge.class.keys().find(|class| class.as_str() == name).unwrap())
+            .into();
+        let shown = |class: &ClassName, subject: Subject| {
+            let fault =
+                Fault { class: class.clone(), subject, probability: 0.0, uncalibrated: 0.0 };
+            by(knowledge, &fault, &symptom).unwrap().1
+        };
+        let of_one = shown(branch, Subject::Nodes(vec![node]));
+        assert_eq!(of_one, shown(stub, Subject::Node(node)));
+        assert!(shown(branch, Subject::Nodes(vec![node, NodeIndex(1)])) < 0.1 * of_one);
+    }
+}

@@ -172,7 +172,7 @@ fn several(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[IdIndex]) -
 /// Parts identifiers that fall silent together but whose clocks are surely different, unless they
 /// start as one module does: two nodes on one branch.
 pub(super) fn apart(timing: &Timing, losses: &Losses, clocks: &Clocks, node: Node) -> Vec<Node> {
-    let through = clocks.through(&node.ids);
+    let through = clocks.through_silences(&node.ids);
     let clocks = through.as_ref().unwrap_or(clocks);
     let mut parts: Vec<Vec<IdIndex>> = Vec::new();
     let mut ids = node.ids.clone();

@@ -34,6 +34,8 @@ const FLOOR: f64 = 0.12e-6;
 const WANDERS: f64 = 0.5e-3;
 /// Chance below which what is on its old grid after each silence ran on.
 const BY_CHANCE: f64 = 0.02;
+/// … and up to which the line of one of them is no line through somebody else's grid.
+const PLACED: f64 = 0.25;
 /// Differences up to this many standard errors are no difference.
 const ALIKE: f64 = 3.5;
 
@@ -97,17 +99,20 @@ impl Clocks {
         }
     }
 
-    /// The same with the rates through silences of these, where most of them surely ran on unheard.
-    pub(super) fn through(&self, ids: &[IdIndex]) -> Option<Clocks> {
+    /// The rates of these through their silences, and of nothing else, where most of them surely
+    /// ran on unheard.
+    pub(super) fn through_silences(&self, ids: &[IdIndex]) -> Option<Clocks> {
         let ran_on: Vec<(IdIndex, Through)> =
             ids.iter().filter_map(|id| Some((*id, self.through[*id]?))).collect();
+        let fits = |own: &(IdIndex, Through)| own.1.chance <= PLACED;
+        let ran_on: Vec<(IdIndex, Through)> = ran_on.into_iter().filter(fits).collect();
         // Tasks of one module share a tick: what starts anew and meets the grid of one meets that
         // of all that are as fast.
         let sure = ran_on.iter().any(|(_, own)| own.chance <= BY_CHANCE);
         (sure && ran_on.len() >= 2 && 2 * ran_on.len() > ids.len()).then(|| {
-            let mut own = self.clone();
-            ran_on.iter().for_each(|(id, through)| own.rates[*id] = Some(through.rate));
-            own
+            let mut rates = vec![None; self.rates.len()];
+            ran_on.iter().for_each(|(id, through)| rates[*id] = Some(through.rate));
+            Clocks { rates, ..Clocks::default() }
         })
     }
 }

@@ -128,7 +128,9 @@ impl Skips {
         }
         let near = nanoseconds(NEAR);
         let at_one = |time: &&Nanoseconds| {
-            one.places.iter().any(|own| (own.start - near..=own.end + near).contains(*time))
+            one.places
+                .iter()
+                .any(|own| (own.start - near..=own.end.saturating_add(near)).contains(*time))
         };
         let (own, of) = (times.iter().filter(at_one).count(), times.len());
         if (own as f64) < PART * of as f64 {

@@ -312,7 +312,8 @@ impl<'a> Told<'a> {
     /// gateway that passes nothing on.
     fn gateway(&self) -> Option<Symptom> {
         let elsewhere = |row: &&Blame| {
-            matches!(row.frames, Frames::Heard { .. } | Frames::NotKnown | Frames::NoSender)
+            use Frames::{Heard, NoSender, NotKnown, OnlyAnswers};
+            matches!(row.frames, Heard { .. } | OnlyAnswers { .. } | NotKnown | NoSender)
                 && is_of_here(row, &self.strangers)
                 && is_failing(self.analysis, row)
         };

@@ -63,6 +63,8 @@ pub struct Clock {
     first: Vec<Nanoseconds>,
     /// Reference period in nanoseconds, once learned.
     pub(super) reference: Option<f64>,
+    /// The last of the stamps from which that was learned.
+    learned: Nanoseconds,
     segment: Segment,
     segments: u32,
     pub(super) blocks: Vec<Block>,
@@ -172,6 +174,11 @@ impl Clock {
         taken
     }
 
+    /// Since when it has a first estimate of the period, and that, in nanoseconds.
+    pub(super) fn learned(&self) -> Option<(Nanoseconds, f64)> {
+        Some((self.learned, self.reference?))
+    }
+
     #[cold]
     fn begin(&mut self, time: Nanoseconds) {
         self.first.push(time);
@@ -184,6 +191,7 @@ impl Clock {
         let first = std::mem::take(&mut self.first);
         let Some(look) = FirstLook::of(&first) else { return };
         self.reference = Some(look.period);
+        self.learned = first[LEARN - 1];
         self.width = look.width;
         self.segment = Segment::begin(first[0], false);
         self.estimate();

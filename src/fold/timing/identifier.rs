@@ -28,8 +28,6 @@ pub struct IdTiming {
     /// Gaps in which a frame may be missing though they are too short for a silence, where the
     /// channel reports errors: the first [`IdTiming::SKIPS`], in order of time.
     pub skips: Vec<Silence>,
-    /// Its gaps but the longest of each batch: their sum, and how many.
-    steady: (Nanoseconds, i64),
     /// Its frames by the second.
     pub(super) seconds: Seconds,
     last_payload: [u8; 8],
@@ -46,8 +44,8 @@ pub(super) struct Around {
     pub idle: Option<Idle>,
     /// The last frame of the batches before.
     pub last_frame: Option<Sent>,
-    /// It reported errors so far.
-    pub errors: bool,
+    /// When it first reported an error, so far.
+    pub first_error: Option<Nanoseconds>,
 }
 
 /// Where the groups of a batch belong.
@@ -99,8 +97,6 @@ impl Part {
 impl IdTiming {
     /// Skips kept.
     const SKIPS: usize = 512;
-    /// Gaps from which the usual one is known.
-    const SETTLED: i64 = 16;
 
     /// When it came faster than any message that is built in.
     pub fn rush(&self) -> Option<Rush> {
@@ -118,7 +114,6 @@ impl IdTiming {
             idle_clock: IdleClock::default(),
             counters: CounterFinder::default(),
             skips: Vec::new(),
-            steady: (0, 0),
             seconds: Seconds::default(),
             last_payload: [0; 8],
             usual_gap: 0,
@@ -168,7 +163,7 @@ impl IdTiming {
         self.gaps.push(before, group.times);
         self.seconds.push(group.times);
         let longest = group.gap_bound.max(before.map_or(0, |before| first - before));
-        self.keep_skips(group.times, before, longest, around.errors);
+        self.keep_skips(group.times, before, longest, around.first_error);
         let look = !self.counters.is_settled() || self.settling.is_some();
         if look || longest >= self.silences.floor() {
             self.look_at_payloads(frames, group, before);
@@ -176,32 +171,30 @@ impl IdTiming {
         self.last_payload = frames[*latest as usize].kind.first_eight().0;
     }
 
-    /// Keeps gaps in which a frame may be missing, half as long again as the usual one and more, in
-    /// times that follow one; `longest` is no less than the longest of them.
+    /// Keeps gaps in which a frame may be missing, half as long again as the period that the clock
+    /// has learned and more, in times that follow one; `longest` is no less than the longest of
+    /// them. Which are kept does not depend on where batches are cut.
     fn keep_skips(
         &mut self,
         times: &[Nanoseconds],
         before: Option<Nanoseconds>,
         longest: Nanoseconds,
-        errors: bool,
+        first_error: Option<Nanoseconds>,
     ) {
-        let (Some(first), Some(last)) = (times.first(), times.last()) else { return };
-        let gaps = times.len() as i64 - i64::from(before.is_none());
-        self.steady.0 += (last - before.unwrap_or(*first) - longest).max(0);
-        self.steady.1 += (gaps - 1).max(0);
-        let (sum, number) = self.steady;
-        if !errors || number < Self::SETTLED || self.skips.len() >= Self::SKIPS {
+        let (Some(first_error), Some((learned, period))) = (first_error, self.clock.learned())
+        else {
             return;
-        }
-        let least = sum / number * 3 / 2;
-        if longest < least || least >= self.silences.floor() {
+        };
+        let short = (period * 1.5) as Nanoseconds..self.silences.floor();
+        if self.skips.len() >= Self::SKIPS || longest < short.start || short.is_empty() {
             return;
         }
         let starts = before.iter().chain(times);
         let ends = if before.is_none() { &times[1..] } else { times };
         let skips = starts.zip(ends).map(|(start, end)| Silence { start: *start, end: *end });
-        let short = least..self.silences.floor();
-        let skips = skips.filter(|own| short.contains(&own.length()));
+        let skips = skips.filter(|own| {
+            own.start >= learned && own.end >= first_error && short.contains(&own.length())
+        });
         self.skips.extend(skips.take(Self::SKIPS - self.skips.len()));
     }
 

@@ -72,6 +72,8 @@ pub struct ChannelTiming {
     pub frames: u64,
     /// Error frames of the logging controller.
     pub error_frames: u64,
+    /// When the first error frame came.
+    first_error: Option<Nanoseconds>,
     /// First and last time anything was heard.
     pub heard: Option<(Nanoseconds, Nanoseconds)>,
     /// Before the first only where time stamps step back.
@@ -161,6 +163,7 @@ impl ChannelTiming {
         self.error_frames += 1;
         if let Some(time) = time {
             let before = self.heard.map_or(Nanoseconds::MIN, |(_, last)| last);
+            self.first_error.get_or_insert(time.nanoseconds());
             self.errors.report(time.nanoseconds(), *error, before);
         }
     }
@@ -224,6 +227,7 @@ impl Timing {
             *channel = ChannelTiming {
                 frames: channel.frames,
                 error_frames: channel.error_frames,
+                first_error: channel.first_error,
                 silences: Longest::new(self.floor),
                 ..ChannelTiming::default()
             };
@@ -273,7 +277,7 @@ impl Timing {
             .map(|own| Around {
                 idle: own.spacing.idle(),
                 last_frame: own.last_frame,
-                errors: own.error_frames > 0,
+                first_error: own.first_error,
             })
             .collect();
         self.keep_last_frames(&batch.frames);

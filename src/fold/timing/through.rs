@@ -183,7 +183,8 @@ mod tests {
         for step in 0..2000_i64 {
             noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let jitter = i64::from(noise >> 12) * 400_000 / (1 << 20);
-            let anew = if restarts { step / 400 * 7_300_000 } else { 0 };
+            let places = [0, 7_300_000, 2_100_000, 16_900_000, 5_200_000];
+            let anew = if restarts { places[step as usize / 400] } else { 0 };
             if step % 400 < 300 {
                 clock.push(&[1_700_000_000_000_000_000 + step * 20_001_000 + jitter + anew]);
             }

@@ -1,5 +1,7 @@
 //! What stops because the bus that it is carried from stopped.
 
+use std::collections::BTreeSet;
+
 use super::super::Observed;
 use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
@@ -88,24 +90,25 @@ pub(super) fn blame_what_carries(observed: &Observed<'_>, judged: &mut [Judged])
     if observed.timing.channels.len() < 2 {
         return;
     }
+    // What stops with the whole bus, or with an engine that stands, is surely the key's.
     let by_key = |judged: &&mut Judged| {
-        judged.verdict == Verdict::SwitchedOff && !matches!(judged.why, Why::EngineStood)
+        judged.verdict == Verdict::SwitchedOff
+            && judged.doubt.is_some()
+            && !matches!(judged.why, Why::EngineStood)
     };
     for judged in judged.iter_mut().filter(by_key) {
         let losses = || judged.events.iter().flat_map(|event| &event.losses);
         let mut all: Vec<IdIndex> = losses().map(|loss| loss.id).collect();
         all.sort_unstable();
         all.dedup();
-        let (mut on, mut stopped) = (0, 0);
-        for loss in losses().filter(|loss| seconds(loss.silence.length()) >= GOES_ON) {
-            match goes_on(observed, loss) {
-                Some(true) => on += 1,
-                Some(false) => stopped += 1,
-                None => {}
-            }
-        }
-        let (messages, of) = (on, all.len());
-        if stopped == 0 && on >= CARRIED && on as f64 >= MOST_GO_ON * of as f64 {
+        let told = losses()
+            .filter(|loss| seconds(loss.silence.length()) >= GOES_ON)
+            .filter_map(|loss| Some((loss.id, goes_on(observed, loss)?)));
+        let (on, stopped): (Vec<_>, Vec<_>) = told.partition(|(_, on)| *on);
+        let on: BTreeSet<IdIndex> = on.into_iter().map(|(id, _)| id).collect();
+        let (messages, of) = (on.len(), all.len());
+        let most = messages as f64 >= MOST_GO_ON * of as f64;
+        if stopped.is_empty() && messages >= CARRIED && most {
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Lost, None, Why::WentOnElsewhere { messages, of });
         }

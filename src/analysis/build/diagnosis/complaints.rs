@@ -85,7 +85,8 @@ fn mean_the_missed(codes: &mut [CodeEntry]) {
         // A number of the standard that names another is never of who holds it.
         let names_another = meaning::is_of_another(number);
         // What several say alike is of that one, whoever says it.
-        let told_alike = miss_it.intersection(&holders).count() >= AGREE;
+        let alike = miss_it.intersection(&holders).map(|module| module.party);
+        let told_alike = alike.collect::<BTreeSet<Party>>().len() >= AGREE;
         let all = names_another || told_alike;
         for code in codes.iter_mut().filter(|code| complaint(code) == Some(number)) {
             if code.gone.is_none() && (miss_it.contains(&code.module) || all) {
