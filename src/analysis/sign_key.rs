@@ -15,6 +15,7 @@ impl Sign {
         match *self {
             Sign::Return(back) => (SignName::Return, back.value()),
             Sign::ReturnAlone(back) => (SignName::ReturnAlone, back.side()),
+            Sign::StoredByOne => (SignName::StoredByOne, SignValue::Single),
             Sign::LengthAlone(_) => (SignName::LengthAlone, SignValue::Long),
             Sign::ReturnTogether(back) => (SignName::ReturnTogether, back.value()),
             Sign::Rhythm(Rhythm::Single) => (SignName::Rhythm, SignValue::Single),

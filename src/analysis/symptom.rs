@@ -300,6 +300,7 @@ pub enum SignName {
     Start,
     StartTogether,
     StoredByMany,
+    StoredByOne,
     Supply,
 }
 
@@ -426,6 +427,8 @@ pub enum Sign {
     Now(Now),
     /// So many modules say that a code of it does not fail, none since when, and nothing is lost.
     StoredByMany(usize),
+    /// One module alone stored it, nothing tells since when, and frames do not say.
+    StoredByOne,
     /// So many of the modules that are missed are of the drive train, brakes or steering.
     DriveTrain {
         /// Modules.

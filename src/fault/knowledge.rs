@@ -582,6 +582,7 @@ mod tests {
             lead(LeadKind::Movement),
             Seen::LeadTogether(Led { kind: LeadKind::Switch, losses_with: 3, losses: 4 }),
             Seen::LengthAlone(4.0),
+            Seen::StoredByOne,
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

@@ -9,6 +9,9 @@ use crate::analysis::symptom::{ErrorKind, Now, Rhythm, Sign, Spread, Starter};
 pub(super) fn sign(sign: &Sign) -> String {
     match *sign {
         Sign::Return(back) | Sign::ReturnAlone(back) | Sign::ReturnTogether(back) => returned(back),
+        Sign::StoredByOne => {
+            "one module alone stored it, and the frames do not say: as often it is old".to_owned()
+        }
         Sign::LengthAlone(mean) => format!("silent for {} each time, on average", duration(mean)),
         Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
             "it happened once".to_owned()

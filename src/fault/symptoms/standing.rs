@@ -89,6 +89,12 @@ pub(super) fn stored_by_many(
     (stored && parties.len() >= MANY).then_some(Sign::StoredByMany(parties.len()))
 }
 
+/// That one module alone holds a code of which nothing tells since when, and frames do not say.
+pub(super) fn stored_by_one(row: &Blame, now: Now) -> Option<Sign> {
+    let told = now == Now::Listed && row.verdict() == Verdict::Open && row.reporters.len() == 1;
+    told.then_some(Sign::StoredByOne)
+}
+
 /// Whether a message paused that may be all that a module sends.
 fn is_open(analysis: &Analysis) -> bool {
     analysis.outages.iter().any(|outage| outage.doubt == Some(Doubt::SenderUnknown))

@@ -14,7 +14,7 @@ use lostnode_parsers::frame::raw_id;
 use super::Symptom;
 use super::standing::{
     codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
-    stored_by_many,
+    stored_by_many, stored_by_one,
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
@@ -267,6 +267,7 @@ impl<'a> Told<'a> {
             .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now))
             .with_signs(stored_by_many(self.analysis, row, &codes, now))
+            .with_signs(stored_by_one(row, now))
             .with_signs((only_answers && unfit).then_some(Sign::OnlyAnswers))
             .with_codes(self.analysis, codes);
         let setting = if of_gateway { Setting::Gateway } else { Setting::Usual };
