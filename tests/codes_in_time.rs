@@ -242,3 +242,18 @@ fn what_one_alone_stored_is_likely_old() {
     assert!(two.0 > 1.5 * one.0 && now.0 > 1.5 * one.0, "{one:?} {two:?} {now:?}");
     assert_eq!([one.1, two.1, now.1], [true, false, false]);
 }
+
+/// Who is back passes the test of those who missed it: a code that fails when it is read a while
+/// after a loss so brief may be of another module; read at once it is of that one.
+#[test]
+fn a_code_that_fails_with_a_module_back_may_be_of_another() {
+    let another = |at: f64| {
+        let own = cut(messages(0x101, 4), 3.0, 3.7);
+        let code = read(at, 0, |_| "075902FFC140002F".to_owned());
+        let found = reported(&log(60.0, &[own, messages(0x300, 16), code].concat()));
+        let own = found["findings"].as_array().unwrap().iter();
+        own.filter(|own| own["nodes"].to_string().contains("Body Control Module")).count()
+    };
+    assert_eq!(another(5.2), 0);
+    assert!(another(45.0) > 0);
+}
