@@ -173,22 +173,23 @@ fn several(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[IdIndex]) -
 /// start as one module does: two nodes on one branch.
 pub(super) fn apart(timing: &Timing, losses: &Losses, clocks: &Clocks, node: Node) -> Vec<Node> {
     let through = clocks.through_silences(&node.ids);
-    let clocks = through.as_ref().unwrap_or(clocks);
+    // Like is compared with like: rates through silences, or those of the stretches between.
+    let differ = |a: IdIndex, b: IdIndex| {
+        let through = through.as_ref().is_some_and(|own| two(timing, losses, own, a, b));
+        through || two(timing, losses, clocks, a, b)
+    };
     let mut parts: Vec<Vec<IdIndex>> = Vec::new();
     let mut ids = node.ids.clone();
     let error = |id: IdIndex| clocks.rates[id].map_or(f64::INFINITY, |rate| rate.error);
     ids.sort_by(|a, b| error(*a).total_cmp(&error(*b)).then(a.cmp(b)));
     for id in ids {
-        match parts
-            .iter_mut()
-            .find(|part| !part.iter().any(|member| two(timing, losses, clocks, *member, id)))
-        {
+        match parts.iter_mut().find(|part| !part.iter().any(|member| differ(*member, id))) {
             Some(part) => part.push(id),
             None => parts.push(vec![id]),
         }
     }
     let made = |mut ids: Vec<IdIndex>| {
-        let several = several(timing, losses, clocks, &ids);
+        let several = several(timing, losses, through.as_ref().unwrap_or(clocks), &ids);
         ids.sort_unstable();
         Node { name: name(timing, &ids), ids, several, ..node.clone() }
     };

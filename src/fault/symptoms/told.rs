@@ -2,6 +2,7 @@
 //! module that answers is, the traffic does not say; where one of each is in question, they are
 //! taken to be the same.
 
+mod back;
 mod bus_off;
 mod by_address;
 mod drive_train;
@@ -24,13 +25,7 @@ use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::j1939::J1939;
-use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::NodeIndex;
-
-/// How long after a node is back the tests of those who missed it pass, in seconds: receivers hear
-/// it at once and filter for a while. Of codes of invented vehicles that failed when they were read
-/// later still 8 or 9 were of the node that was back, 24 to 87 of another (worlds by others).
-const PASSES_WITHIN: f64 = 3.0;
 
 /// Modules that do not answer, or are missed without being on this bus, from which a gateway is in
 /// question.
@@ -291,7 +286,7 @@ impl<'a> Told<'a> {
         let only_answers = matches!(row.frames, Frames::OnlyAnswers { .. });
         if let Some(node) = row.frames.node().filter(|_| sure || only_answers) {
             // Who is back passes the test: then it may as well be another.
-            if row.verdict() == Verdict::Likely && self.fails_with_it_back(row, node) {
+            if row.verdict() == Verdict::Likely && back::fails(self.analysis, row, node) {
                 return Subject::Unplaced(Unheard::Missed(row.missed.clone()), vec![node]);
             }
             return Subject::Node(node);
@@ -316,21 +311,6 @@ impl<'a> Told<'a> {
             }
             _ => Subject::Module(Unheard::Missed(row.missed.clone())),
         }
-    }
-
-    /// Whether all its codes that fail were read when a node had been back for a while.
-    fn fails_with_it_back(&self, row: &Blame, node: NodeIndex) -> bool {
-        let codes = codes_of(self.analysis, row).into_iter();
-        let fail = |code: &&CodeEntry| code.age == CodeAge::Failing && code.gone.is_none();
-        let codes = codes.map(|at| &self.analysis.diagnosis.codes[at]).filter(fail);
-        let late = nanoseconds(PASSES_WITHIN);
-        let back = |time: Nanoseconds| {
-            let losses = || self.analysis.lost().filter(|outage| outage.nodes.contains(&node));
-            let away = |own: &Outage| own.start <= time && (own.ongoing || time <= own.end + late);
-            losses().any(|own| own.end + late < time) && !losses().any(away)
-        };
-        let mut read = codes.map(|code| code.seen.is_some_and(|seen| back(seen.1))).peekable();
-        read.peek().is_some() && read.all(|back| back)
     }
 
     /// Modules that are missed now and are none of the nodes that fell silent here, and modules
