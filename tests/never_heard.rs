@@ -535,8 +535,8 @@ fn what_comes_late_on_a_running_bus_was_lost() {
     assert_eq!(told(&from(&sound, &ENGINE, 0.8)).0, 0);
 }
 
-/// What a sender that was there from the first frame on sends only later is of a mode of the vehicle,
-/// as what an engine sends once it runs; where nothing else of that sender was there it was lost.
+/// What a sender that was there from the first frame on sends only later is of a mode of the
+/// vehicle, as what an engine sends once it runs; where nothing else of it was there it was lost.
 #[test]
 fn what_a_sender_that_is_there_sends_later_is_of_a_mode() {
     let folder = Folder::new();

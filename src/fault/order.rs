@@ -83,9 +83,9 @@ fn facts(evidence: &[Evidence]) -> impl Iterator<Item = (&Fact, bool)> {
 const WORTH_A_PLACE: f64 = 0.2;
 
 /// What a percent counts in the order, in eighths. What is only remembered must be four times
-/// likelier than what is there now to be told before it. A module from elsewhere may be today's complaint as well
-/// (counted half, five that were at fault stood second in nine sets of three worlds by others), but
-/// what is lost now comes first where both are as likely.
+/// likelier than what is there now to be told before it. A module from elsewhere may be today's
+/// complaint as well (counted half, five that were at fault stood second in nine sets of three
+/// worlds by others), but what is lost now comes first where both are as likely.
 fn weight(standing: Standing) -> i64 {
     match standing {
         Standing::Present => 8,

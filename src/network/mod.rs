@@ -46,8 +46,8 @@ const SHARED_BY: [f64; 3] = [0.5, 0.3, 0.2];
 /// Odds below which several modules are not thought of.
 const LEAST_ODDS: f64 = 0.15;
 
-/// Most odds by number alone: some modules send far more than most. Each of seven controllers of real
-/// cars that were not connected was one module, of 1, 5, 9, 14, 15, 23 and 23 identifiers.
+/// Most odds by number alone: some modules send far more than most. Each of seven controllers of
+/// real cars that were not connected was one module, of 1, 5, 9, 14, 15, 23 and 23 identifiers.
 const MOST_ODDS: f64 = 1.5;
 
 /// How many times likelier it is that several modules send so many identifiers than that one does,

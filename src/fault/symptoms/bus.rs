@@ -39,7 +39,8 @@ const FEW_ERRORS: usize = 3;
 const FREQUENT: f64 = 10.0;
 /// … where there are so many in all, or the bus stopped: a handful in a short recording may be of
 /// any contact. Of 26 invented vehicles with fewer, of which the main line was stated at 0.15 and
-/// more and nothing else spoke for it, it was at fault in one (nine sets of three worlds by others).
+/// more and nothing else spoke for it, it was at fault in one (nine sets of three worlds by
+/// others).
 const ENOUGH: usize = 16;
 /// … or so many within [`ErrorKind::BURST`] seconds.
 const BURST: usize = 8;

@@ -335,8 +335,7 @@ impl<'a> Told<'a> {
         let missed = several(rows.len());
         // Those that do not answer by the addresses of this bus are of this bus too.
         let beyond = |talk: &&&TalkEntry| here.is_empty() || !self.is_by_address(talk.module);
-        let mute = self.mute.iter().filter(beyond).count();
-        let mute = several(mute.saturating_sub(silent));
+        let mute = several(self.mute.iter().filter(beyond).count().saturating_sub(silent));
         let codes = rows.iter().flat_map(|row| codes_of(self.analysis, row)).collect();
         let symptom = Symptom::new(Subject::Vehicle, Fact::ManyMissed { missed, mute })
             .with_signs(drive_train::sign(&rows).filter(|_| mute == 0))
