@@ -230,8 +230,8 @@ fn what_several_noticed_and_nobody_fails_has_passed() {
 #[test]
 fn what_one_alone_stored_is_likely_old() {
     // Statuses of which only bit 3, or bits 1 and 3, are supported.
-    let (stored, failed): (fn(f64) -> String, fn(f64) -> String) =
-        (|_| "07590208C1400008".to_owned(), |_| "0759020AC140000A".to_owned());
+    let stored: fn(f64) -> String = |_| "07590208C1400008".to_owned();
+    let failed: fn(f64) -> String = |_| "0759020AC140000A".to_owned();
     let blamed = |modules: u16, code: fn(f64) -> String| {
         let codes = (0..modules).flat_map(|at| read(10.0 + f64::from(at), at, code));
         let all: Vec<Message> = messages(0x300, 16).into_iter().chain(codes).collect();
