@@ -26,7 +26,7 @@ pub struct IdTiming {
     /// Rolling counters in its payload.
     pub counters: CounterFinder,
     /// Gaps in which a frame may be missing though they are too short for a silence, where the
-    /// channel reports errors: the first [`IdTiming::SKIPS`], in order of time.
+    /// channel reports errors: the first 512, in order of time.
     pub skips: Vec<Silence>,
     /// Its frames by the second.
     pub(super) seconds: Seconds,
