@@ -88,6 +88,15 @@ fn errors_in_the_silences_of_one_message_are_of_its_sender() {
     assert!(inside < 0.1 && outside > 0.3, "{inside} {outside}");
 }
 
+/// How likely errors at these times are of a contact, and of the main line, beside so many bad
+/// messages, each of a sender of its own by its clock.
+fn blamed(many: u32, errors: &[f64], bad: impl Fn(u32) -> Message) -> (f64, f64) {
+    let bad = (0..many).flat_map(|at| slow(vec![bad(at)], -150.0 + 60.0 * f64::from(at)));
+    let text = log(60.0, &[slow(messages(0x300, 10), 90.0), bad.collect()].concat());
+    let found = reported(&with_errors(&text, errors));
+    (of_class(&found, "module_connector"), of_class(&found, "line"))
+}
+
 /// A bad contact whose bursts are too short for a loss: frames of one slow message are missing at
 /// the errors, of the others none. Where others lack frames then too, it is nobody's contact.
 #[test]
@@ -96,17 +105,11 @@ fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
     let errors: Vec<f64> =
         bursts.iter().flat_map(|at| [0.03, 0.06, 0.09, 0.13, 0.17].map(|d| at + d)).collect();
     let told = |many: u32| {
-        let gaps =
-            |own: Message| bursts.iter().fold(own, |own, at| own.silent(at - 0.02, at + 0.21));
-        // Each is a sender of its own, by its clock.
-        let bad = (0..many).flat_map(|at| {
-            let first = 0.0031 + 0.007 * f64::from(at);
-            let own = gaps(message(&format!("{:03X}", 0x4F0 + at), 0.1, first));
-            slow(vec![own], -150.0 + 60.0 * f64::from(at))
-        });
-        let text = log(60.0, &[slow(messages(0x300, 10), 90.0), bad.collect()].concat());
-        let found = reported(&with_errors(&text, &errors));
-        (of_class(&found, "module_connector"), of_class(&found, "line"))
+        let own =
+            |at: u32| message(&format!("{:03X}", 0x4F0 + at), 0.1, 0.0031 + 0.007 * f64::from(at));
+        blamed(many, &errors, |at| {
+            bursts.iter().fold(own(at), |own, at| own.silent(at - 0.02, at + 0.21))
+        })
     };
     let (contact, line) = told(1);
     assert!(contact > 0.3 && line < 0.1, "{contact} {line}");
@@ -185,15 +188,12 @@ fn errors_where_one_sender_skips_frames_are_its_own() {
     let errors: Vec<f64> =
         bursts.iter().flat_map(|at| [0.011, 0.023, 0.031].map(|d| at + d)).collect();
     let told = |many: u32| {
-        let skips = |own: Message| bursts.iter().fold(own, |own, at| own.silent(*at, at + 0.05));
-        let bad = (0..many).flat_map(|at| {
-            let first = 0.0031 + 0.0017 * f64::from(at);
-            let own = skips(message(&format!("{:03X}", 0x1F0 + at), 0.02, first));
-            slow(vec![own], -150.0 + 60.0 * f64::from(at))
-        });
-        let text = log(60.0, &[slow(messages(0x300, 10), 90.0), bad.collect()].concat());
-        let found = reported(&with_errors(&text, &errors));
-        (of_class(&found, "module_connector"), of_class(&found, "line"))
+        let own = |at: u32| {
+            message(&format!("{:03X}", 0x1F0 + at), 0.02, 0.0031 + 0.0017 * f64::from(at))
+        };
+        blamed(many, &errors, |at| {
+            bursts.iter().fold(own(at), |own, at| own.silent(*at, at + 0.05))
+        })
     };
     let (contact, line) = told(1);
     assert!(contact > 0.3 && line < 0.1, "{contact} {line}");

@@ -71,11 +71,8 @@ pub fn by<'k>(
     };
     let of_several = knowledge.symptom[&kind].by.get(class).copied();
     let signs = if own.is_some() { class } else { knowledge.class[class].alone.as_ref()? };
-    let of_several = odds * of_several.unwrap_or(0.0);
-    Some((
-        signs,
-        own.unwrap_or(0.0) + in_part.map_or(of_several, |in_part| in_part.max(of_several)),
-    ))
+    let of_several = (odds * of_several.unwrap_or(0.0)).max(in_part.unwrap_or(0.0));
+    Some((signs, own.unwrap_or(0.0) + of_several))
 }
 
 /// Whether it strikes several modules that look like one: their errors are those of one, too.

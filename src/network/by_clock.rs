@@ -135,16 +135,12 @@ const ODDS_UNLIKE: [f64; 2] = [6.0, 12.0];
 /// How many times likelier it is that several modules send these, of which no two clocks are surely
 /// different, than that one does. `ids` begin with the one whose clock is known best. Of several,
 /// others would have had to look like that one by chance.
-fn several(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[IdIndex]) -> Option<f64> {
+fn several(timing: &Timing, clocks: &Clocks, on_bus: usize, ids: &[IdIndex]) -> Option<f64> {
     let chance = |id: &IdIndex| {
         let window = compared(timing, clocks, ids[0], *id).map_or(f64::INFINITY, |(_, own)| own);
         (window / clocks::FAR).min(1.0)
     };
     let others = ids.get(1..)?;
-    let channel = timing.ids[ids[0]].key.channel;
-    let expected = |id: &IdIndex| losses.expected[*id].is_some();
-    let on_bus = (0..timing.ids.len()).map(IdIndex).filter(expected);
-    let on_bus = on_bus.filter(|id| timing.ids[*id].key.channel == channel).count();
     let mean = others.iter().map(chance).sum::<f64>() / others.len().max(1) as f64;
     let skews: Vec<Skew> = ids.iter().filter_map(|id| Skew::of(timing, clocks, *id)).collect();
     // A task with a period of its own is no clock.
@@ -170,8 +166,15 @@ fn several(timing: &Timing, losses: &Losses, clocks: &Clocks, ids: &[IdIndex]) -
 }
 
 /// Parts identifiers that fall silent together but whose clocks are surely different, unless they
-/// start as one module does: two nodes on one branch.
-pub(super) fn apart(timing: &Timing, losses: &Losses, clocks: &Clocks, node: Node) -> Vec<Node> {
+/// start as one module does: two nodes on one branch. `on_bus` identifiers of its bus are on a
+/// timer.
+pub(super) fn apart(
+    timing: &Timing,
+    losses: &Losses,
+    clocks: &Clocks,
+    on_bus: usize,
+    node: Node,
+) -> Vec<Node> {
     let through = clocks.through_silences(&node.ids);
     // Like is compared with like: rates through silences, or those of the stretches between.
     let differ = |a: IdIndex, b: IdIndex| {
@@ -189,7 +192,7 @@ pub(super) fn apart(timing: &Timing, losses: &Losses, clocks: &Clocks, node: Nod
         }
     }
     let made = |mut ids: Vec<IdIndex>| {
-        let several = several(timing, losses, through.as_ref().unwrap_or(clocks), &ids);
+        let several = several(timing, through.as_ref().unwrap_or(clocks), on_bus, &ids);
         ids.sort_unstable();
         Node { name: name(timing, &ids), ids, several, ..node.clone() }
     };

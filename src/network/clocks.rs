@@ -102,10 +102,9 @@ impl Clocks {
     /// The rates of these through their silences, and of nothing else, where most of them surely
     /// ran on unheard.
     pub(super) fn through_silences(&self, ids: &[IdIndex]) -> Option<Clocks> {
+        let placed = |id: &IdIndex| self.through[*id].filter(|own| own.chance <= PLACED);
         let ran_on: Vec<(IdIndex, Through)> =
-            ids.iter().filter_map(|id| Some((*id, self.through[*id]?))).collect();
-        let fits = |own: &(IdIndex, Through)| own.1.chance <= PLACED;
-        let ran_on: Vec<(IdIndex, Through)> = ran_on.into_iter().filter(fits).collect();
+            ids.iter().filter_map(|id| Some((*id, placed(id)?))).collect();
         // Tasks of one module share a tick: what starts anew and meets the grid of one meets that
         // of all that are as fast.
         let sure = ran_on.iter().any(|(_, own)| own.chance <= BY_CHANCE);

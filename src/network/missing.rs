@@ -127,8 +127,8 @@ fn by_field(
     for own in by_value.into_values() {
         rest.retain(|missing| !own.contains(missing));
         let basis = vec![Basis::Roster, Basis::Field];
-        let sender = standing_for(channel, &own, own.len());
-        network.nodes.push(Node { basis, confidence: 0.9, several: None, ..sender });
+        let sender = standing_for(channel, &own);
+        network.nodes.push(Node { basis, confidence: 0.9, ..sender });
         let node = NodeIndex(network.nodes.len() - 1);
         network.missing.push(here_missing(channel, node, &own, MissingOf::Whole));
     }
@@ -161,7 +161,8 @@ fn together(network: &mut Network, channel: ChannelIndex, roll: &Roll, rest: &[M
     if rest.is_empty() {
         return;
     }
-    network.nodes.push(standing_for(channel, rest, roll.expected));
+    let several = odds_of_several(rest.len(), roll.expected);
+    network.nodes.push(Node { several, ..standing_for(channel, rest) });
     let node = NodeIndex(network.nodes.len() - 1);
     let of =
         MissingOf::Together { expected: roll.expected, perhaps_key_off: perhaps_key_off(roll) };
@@ -190,7 +191,7 @@ fn here_missing(
 }
 
 /// The node that probably sends them.
-fn standing_for(channel: ChannelIndex, missing: &[Missing], expected: usize) -> Node {
+fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
     let lowest = missing.iter().map(|missing| lostnode_parsers::frame::raw_id(missing.id)).min();
     let lowest = lowest.unwrap_or(0);
     Node {
@@ -200,7 +201,6 @@ fn standing_for(channel: ChannelIndex, missing: &[Missing], expected: usize) -> 
         basis: vec![Basis::Roster],
         // One cause is likelier than several; that the cause is one node, a little less so.
         confidence: 0.7,
-        several: odds_of_several(missing.len(), expected),
         ..Node::default()
     }
 }

@@ -269,7 +269,12 @@ fn without_roster(
     let (by_clock, undecided) = by_clock::nodes(timing, losses, clocks, &placed);
     // With those that are placed, so that who falls silent with them is held against them.
     let silent = by_silence::nodes(timing, losses, &addressed);
-    let silent = silent.into_iter().flat_map(|node| by_clock::apart(timing, losses, clocks, node));
+    let mut on_bus = vec![0; timing.channels.len()];
+    let on_timer = (0..timing.ids.len()).map(IdIndex).filter(|id| losses.expected[*id].is_some());
+    on_timer.for_each(|id| on_bus[usize::from(timing.ids[id].key.channel)] += 1);
+    let silent = silent.into_iter().flat_map(|node| {
+        by_clock::apart(timing, losses, clocks, on_bus[usize::from(node.channel)], node)
+    });
     let silent = silent.filter_map(|node| open_part(timing, node, &placed));
     nodes.extend(by_silence::join(by_clock, silent.collect(), timing, losses, clocks));
     (nodes, undecided)

@@ -47,16 +47,15 @@ fn of_channel(observed: &Observed<'_>, channel: ChannelIndex) -> Option<Outage> 
         .collect();
     let late: Vec<IdIndex> =
         own.iter().copied().filter(|id| is_late(observed, *id, begin)).collect();
-    let is_there = |id: &IdIndex| sender_is_there(observed, *id, begin);
-    let (mode, late): (Vec<IdIndex>, Vec<IdIndex>) = late.into_iter().partition(is_there);
-    let of_a_mode = mode.len();
+    let others = losses.roll.expected.saturating_sub(late.len());
+    let of_a_mode = |id: &IdIndex| sender_is_there(observed, *id, begin);
+    let late: Vec<IdIndex> = late.into_iter().filter(|id| !of_a_mode(id)).collect();
     let back = late.iter().filter_map(|id| first(*id)).min()?;
     // Modules that come one after the other are being started.
     let together = |id: &IdIndex| {
         let period = observed.losses.expected[*id].map_or(0.0, |expected| expected.rhythm.period);
         first(*id).is_some_and(|first| first - back <= nanoseconds(START_UP + 1.5 * period))
     };
-    let others = losses.roll.expected.saturating_sub(late.len() + of_a_mode);
     let at_once = own.iter().filter(|id| is_prompt(observed, **id, begin)).count();
     let stopped = observed.losses.stops.iter().any(|stop| {
         stop.concerns(channel) && stop.silence.start < back && stop.silence.end > begin

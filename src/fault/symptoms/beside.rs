@@ -23,7 +23,7 @@ pub(super) fn odds(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
     let mut ids: Vec<IdIndex> = open(analysis).map(|outage| outage.ids[0]).collect();
     ids.sort_unstable();
     ids.dedup();
-    let any = ids.into_iter().any(|id| leaves_with(analysis, id, node));
+    let any = ids.into_iter().any(|id| leaves_with(analysis, &pauses(analysis, id), id, node));
     let odds = if is_guessed(analysis, node) { OF_PERHAPS_ANOTHER } else { OF_ANOTHER };
     any.then_some(odds)
 }
@@ -31,7 +31,8 @@ pub(super) fn odds(analysis: &Analysis, node: NodeIndex) -> Option<f64> {
 /// Whether what something is about leaves with a node that was lost.
 pub(super) fn is_with_a_node(analysis: &Analysis, subject: &Subject) -> bool {
     let Subject::Sender(id) = subject else { return false };
-    (0..analysis.nodes.len()).map(NodeIndex).any(|node| leaves_with(analysis, *id, node))
+    let own = pauses(analysis, *id);
+    (0..analysis.nodes.len()).map(NodeIndex).any(|node| leaves_with(analysis, &own, *id, node))
 }
 
 /// Pauses of what may be all that a module sends.
@@ -41,10 +42,17 @@ fn open(analysis: &Analysis) -> impl Iterator<Item = &Outage> {
     })
 }
 
+/// Those of one message.
+fn pauses(analysis: &Analysis, id: IdIndex) -> Vec<&Outage> {
+    open(analysis).filter(|outage| outage.ids == [id]).collect()
+}
+
 /// Whether two or more pauses of a message begin with losses of a node, and these are half or more
 /// of both.
-fn leaves_with(analysis: &Analysis, id: IdIndex, node: NodeIndex) -> bool {
-    let own: Vec<&Outage> = open(analysis).filter(|outage| outage.ids == [id]).collect();
+fn leaves_with(analysis: &Analysis, own: &[&Outage], id: IdIndex, node: NodeIndex) -> bool {
+    if own.len() < TWICE {
+        return false;
+    }
     let channel = analysis.identifiers[id].channel;
     let losses = analysis.lost().filter(|outage| {
         matches!(outage.scope, Scope::Node | Scope::Branch)

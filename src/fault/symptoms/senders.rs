@@ -5,11 +5,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::Symptom;
 use super::behind::{self, Follows};
-use super::skips::Skips;
 use super::traffic::{BY_CHANCE, Traffic};
 use super::within::Within;
+use super::{Symptom, skips};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Sign, Spread};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage};
@@ -65,10 +64,8 @@ pub struct One {
 enum Whose {
     /// It is heard behind most of them.
     Follows(Follows),
-    /// They lie where its frames are missing, and nobody else's.
+    /// They lie where its frames are missing, or while it skips some, and nobody else's are.
     Within(Within),
-    /// It skips frames while they come, and nobody else does.
-    Skips(Skips),
     /// Its frames are those that can be named.
     Named(One),
 }
@@ -79,10 +76,10 @@ pub struct Named {
     whose: Option<Whose>,
     /// When its errors came, around which others are of the same contact; ascending.
     with_it: Vec<Nanoseconds>,
-    /// The others whose frames are destroyed are few, and the bus did not stop.
-    others_few: bool,
     /// Errors that name nobody are few beside its own.
     few_nameless: bool,
+    /// … and so are those of others, and the bus did not stop.
+    few_others: bool,
     /// How many destroyed frames can be named, and of how many senders they are.
     named: (usize, usize),
     /// Most errors are no plugging in, and no want of an acknowledgement.
@@ -110,18 +107,16 @@ impl Named {
             None => spread(analysis, channel, &counted),
         };
         let nameless = counted.len() - named.len();
-        let few_nameless = match &whose {
-            Some(Whose::Named(one)) => nameless <= NAMELESS * one.frames,
-            _ => false,
-        };
-        let others_few = match &whose {
-            Some(Whose::Named(one)) => !one.leaves_many(&named) && !stops(analysis, channel),
-            _ => false,
+        let (few_nameless, few_others) = match &whose {
+            Some(Whose::Named(one)) if nameless <= NAMELESS * one.frames => {
+                (true, !one.leaves_many(&named) && !stops(analysis, channel))
+            }
+            _ => (false, false),
         };
         let senders = named.iter().collect::<BTreeSet<&Subject>>().len();
         let of_the_bus = 2 * counted.len() > errors.len();
         let named = (named.len(), senders);
-        Named { whose, with_it, others_few, few_nameless, named, of_the_bus, spread, unanswered }
+        Named { whose, with_it, few_nameless, few_others, named, of_the_bus, spread, unanswered }
     }
 
     /// Whether an error is told by itself, and is no sign of the main line. A bad contact breaks
@@ -129,7 +124,7 @@ impl Named {
     /// a few of them are no second witness. A controller that gave up is.
     pub fn explains(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         let own = match (&self.whose, event.destroyed) {
-            _ if self.others_few && self.few_nameless && !event.frame.is_bus_off() => true,
+            _ if self.few_others && !event.frame.is_bus_off() => true,
             (Some(Whose::Named(one)), Some(id)) => sender(analysis, id) == one.subject,
             _ => self.few_nameless && event.destroyed.is_none() && !event.frame.is_bus_off(),
         };
@@ -169,10 +164,6 @@ impl Named {
                 let (times, of, share) = (*times, *of, *share);
                 (subject.clone(), Fact::SenderLacks { times, of, share })
             }
-            Whose::Skips(Skips { subject, times, of, share, .. }) => {
-                let (times, of, share) = (*times, *of, *share);
-                (subject.clone(), Fact::SenderLacks { times, of, share })
-            }
             Whose::Named(One { subject, frames, of, share, chance }) => {
                 let (frames, of, share, chance) = (*frames, *of, *share, *chance);
                 (subject.clone(), Fact::SenderErrors { frames, of, share, chance })
@@ -195,11 +186,10 @@ impl Whose {
         if let Some(follows) = behind::one(&heard) {
             return Some(Whose::Follows(follows.clone()));
         }
-        if let Some(within) = Within::of(analysis, channel, errors.iter().copied()) {
+        let within = Within::of(analysis, channel, errors.iter().copied());
+        let within = within.or_else(|| skips::of(analysis, channel, errors.iter().copied()));
+        if let Some(within) = within {
             return Some(Whose::Within(within));
-        }
-        if let Some(skips) = Skips::of(analysis, channel, errors.iter().copied()) {
-            return Some(Whose::Skips(skips));
         }
         let stops = stops(analysis, channel);
         let stands_out = |one: &One| {
@@ -215,7 +205,6 @@ impl Whose {
     fn has_with_it(&self, analysis: &Analysis, event: &ErrorEvent) -> bool {
         match self {
             Whose::Follows(own) => own.is_behind(analysis, event),
-            Whose::Skips(own) => own.has_all() || own.holds(event.time),
             Whose::Within(own) => own.has_all() || own.holds(event.time),
             Whose::Named(own) => {
                 let named = event.destroyed.map(|id| sender(analysis, id));

@@ -8,8 +8,9 @@
 use std::collections::BTreeMap;
 
 use super::senders::sender;
+use super::within::{Within, hold, ids, stops, took, wide};
 use crate::analysis::subject::Subject;
-use crate::analysis::{Analysis, ErrorEvent, Outage, Scope};
+use crate::analysis::{Analysis, ErrorEvent};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Aftermath, Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::IdIndex;
@@ -40,23 +41,6 @@ const PART: f64 = 1.0 / 3.0;
 /// branches of invented vehicles with one such sender, always the right one, it is so in 44, of
 /// nine terminations in two, of no short (nine sets of three worlds by others).
 const BURSTS: f64 = 0.5;
-/// From this share of the errors on all are its own.
-const ALL: f64 = 0.6;
-
-/// The sender that skips frames.
-pub struct Skips {
-    /// Who.
-    pub subject: Subject,
-    /// Errors where it does.
-    pub times: usize,
-    /// … of so many.
-    pub of: usize,
-    /// The share of the recording that this takes, 0 to 1.
-    pub share: f64,
-    /// The bursts in which it does, in order of time.
-    bursts: Vec<Silence>,
-}
-
 /// What one sender skips.
 #[derive(Clone, Default)]
 struct Own {
@@ -80,82 +64,56 @@ impl Own {
     }
 }
 
-impl Skips {
-    /// In the bursts of these errors of a channel, which are in order of time.
-    pub fn of<'a>(
-        analysis: &Analysis,
-        channel: ChannelIndex,
-        errors: impl Iterator<Item = &'a ErrorEvent>,
-    ) -> Option<Skips> {
-        // Of more only the first are kept with their time.
-        if analysis.channel(channel).tally.errors > Aftermath::KEPT as u64 {
-            return None;
-        }
-        let mut times: Vec<Nanoseconds> = errors.map(|event| event.time).collect();
-        times.sort_unstable();
-        let bursts = bursts(&times);
-        let stops = analysis.outages.iter().filter(|outage| outage.scope >= Scope::Bus);
-        let stops: Vec<Silence> = stops.map(Outage::silence).collect();
-        let mut all: BTreeMap<Subject, Own> = BTreeMap::new();
-        let here = |id: &IdIndex| {
-            let own = &analysis.identifiers[*id];
-            own.channel == channel && !analysis.is_transport(own)
-        };
-        for id in (0..analysis.identifiers.len()).map(IdIndex).filter(here) {
-            let own = skipped(analysis, id, &bursts, &stops);
-            all.entry(sender(analysis, id)).or_default().add(&own);
-        }
-        all.retain(|_, own| own.inside > 0.0 && own.outside < WITHOUT * own.inside);
-        let most = |a: &(&Subject, &Own), b: &(&Subject, &Own)| a.1.inside.total_cmp(&b.1.inside);
-        let (subject, first) = all.iter().max_by(most)?;
-        let (subject, mut one) = (subject.clone(), first.clone());
-        // Messages whose sender nobody knows, and that are skipped with it, may be its own.
-        let lone = |subject: &Subject| matches!(subject, Subject::Sender(_));
-        let (its_own, others): (Vec<_>, Vec<_>) = all
-            .iter()
-            .filter(|(other, _)| **other != subject)
-            .partition(|(other, own)| lone(&subject) && lone(other) && own.is_at(first));
-        its_own.iter().for_each(|(_, own)| one.add(own));
-        let next = others.iter().map(|(_, own)| own.inside).fold(0.0, f64::max);
-        let stands_out =
-            one.inside >= LEAST && one.places.len() >= PLACES && next <= NEXT * one.inside;
-        if !stands_out {
-            return None;
-        }
-        let length = analysis.length().max(1.0);
-        if took(&bursts) > BURSTS * length {
-            return None;
-        }
-        let near = nanoseconds(NEAR);
-        let at_one = |time: &&Nanoseconds| {
-            one.places
-                .iter()
-                .any(|own| (own.start - near..=own.end.saturating_add(near)).contains(*time))
-        };
-        let (own, of) = (times.iter().filter(at_one).count(), times.len());
-        if (own as f64) < PART * of as f64 {
-            return None;
-        }
-        let share = took(&one.places) / length;
-        let meets = |burst: &Silence| one.places.iter().any(|place| place.overlap(burst) > 0);
-        let bursts = bursts.into_iter().filter(meets).collect();
-        Some(Skips { subject, times: own, of, share, bursts })
+/// The sender that skips frames in the bursts of these errors of a channel, which are in order of
+/// time. Its gaps are the bursts in which it does.
+pub fn of<'a>(
+    analysis: &Analysis,
+    channel: ChannelIndex,
+    errors: impl Iterator<Item = &'a ErrorEvent>,
+) -> Option<Within> {
+    // Of more only the first are kept with their time.
+    if analysis.channel(channel).tally.errors > Aftermath::KEPT as u64 {
+        return None;
     }
-
-    /// Whether so many of the errors lie where it skips frames that the others are its own too.
-    pub fn has_all(&self) -> bool {
-        self.times as f64 >= ALL * self.of as f64
+    let mut times: Vec<Nanoseconds> = errors.map(|event| event.time).collect();
+    times.sort_unstable();
+    let bursts = bursts(&times);
+    let stops = stops(analysis);
+    let mut all: BTreeMap<Subject, Own> = BTreeMap::new();
+    for id in ids(analysis, channel) {
+        let own = skipped(analysis, id, &bursts, &stops);
+        all.entry(sender(analysis, id)).or_default().add(&own);
     }
-
-    /// Whether a time lies in one of its bursts.
-    pub fn holds(&self, time: Nanoseconds) -> bool {
-        self.bursts.iter().any(|own| (own.start..=own.end).contains(&time))
+    all.retain(|_, own| own.inside > 0.0 && own.outside < WITHOUT * own.inside);
+    let most = |a: &(&Subject, &Own), b: &(&Subject, &Own)| a.1.inside.total_cmp(&b.1.inside);
+    let (subject, first) = all.iter().max_by(most)?;
+    let (subject, mut one) = (subject.clone(), first.clone());
+    // Messages whose sender nobody knows, and that are skipped with it, may be its own.
+    let lone = |subject: &Subject| matches!(subject, Subject::Sender(_));
+    let (its_own, others): (Vec<_>, Vec<_>) = all
+        .iter()
+        .filter(|(other, _)| **other != subject)
+        .partition(|(other, own)| lone(&subject) && lone(other) && own.is_at(first));
+    its_own.iter().for_each(|(_, own)| one.add(own));
+    let next = others.iter().map(|(_, own)| own.inside).fold(0.0, f64::max);
+    let stands_out = one.inside >= LEAST && one.places.len() >= PLACES && next <= NEXT * one.inside;
+    if !stands_out {
+        return None;
     }
-}
-
-/// Seconds that they take.
-fn took(all: &[Silence]) -> f64 {
-    all.iter().map(|own| seconds(own.length())).sum()
+    let length = analysis.length().max(1.0);
+    if took(&bursts) > BURSTS * length {
+        return None;
+    }
+    let near = nanoseconds(NEAR);
+    let at_one = merged(one.places.iter().map(|own| wide(own, near)).collect());
+    let (own, of) = (times.iter().filter(|time| hold(&at_one, **time)).count(), times.len());
+    if (own as f64) < PART * of as f64 {
+        return None;
+    }
+    let share = took(&one.places) / length;
+    let meets = |burst: &Silence| one.places.iter().any(|place| place.overlap(burst) > 0);
+    let gaps = bursts.into_iter().filter(meets).collect();
+    Some(Within { subject, times: own, of, share, gaps })
 }
 
 /// The bursts of errors at these times, which ascend, each with what is around it.
@@ -163,11 +121,8 @@ fn bursts(times: &[Nanoseconds]) -> Vec<Silence> {
     let around = nanoseconds(AROUND);
     let near = |a: &Nanoseconds, b: &Nanoseconds| b - a < nanoseconds(TOGETHER);
     let runs = times.chunk_by(near).filter(|run| run.len() >= BURST);
-    let span = |run: &[Nanoseconds]| Silence {
-        start: run[0] - around,
-        end: run[run.len() - 1].saturating_add(around),
-    };
-    runs.map(span).collect()
+    let span = |run: &[Nanoseconds]| Silence { start: run[0], end: run[run.len() - 1] };
+    runs.map(|run| wide(&span(run), around)).collect()
 }
 
 /// What an identifier skips inside of bursts and outside, but for where the bus stopped.

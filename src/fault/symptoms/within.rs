@@ -34,7 +34,8 @@ const ITS_OWN: usize = 3;
 /// What lacks frames for a larger share of the time does so by nature.
 const OFTEN: f64 = 0.4;
 
-/// A sender in whose gaps the errors of a channel lie.
+/// A sender in whose gaps the errors of a channel lie, or that skips frames in bursts of them
+/// (`skips`).
 pub struct Within {
     /// Who.
     pub subject: Subject,
@@ -44,8 +45,8 @@ pub struct Within {
     pub of: usize,
     /// The share of the recording that these gaps take, 0 to 1.
     pub share: f64,
-    /// In order of time, apart from each other.
-    gaps: Vec<Silence>,
+    /// When errors are its own, in order of time, apart from each other.
+    pub gaps: Vec<Silence>,
 }
 
 impl Within {
@@ -59,15 +60,9 @@ impl Within {
         if times.len() < MOST.0 {
             return None;
         }
-        let stops = analysis.outages.iter().filter(|outage| outage.scope >= Scope::Bus);
-        let stops: Vec<Silence> = stops.map(Outage::silence).collect();
+        let stops = stops(analysis);
         let mut of: BTreeMap<Subject, Vec<Silence>> = BTreeMap::new();
-        // What has nothing long to say sends no parts of it, and lacks nothing.
-        let here = |id: &IdIndex| {
-            let own = &analysis.identifiers[*id];
-            own.channel == channel && !analysis.is_transport(own)
-        };
-        for id in (0..analysis.identifiers.len()).map(IdIndex).filter(here) {
+        for id in ids(analysis, channel) {
             of.entry(sender(analysis, id)).or_default().extend(gaps(analysis, id, &stops, &times));
         }
         let within = |(subject, gaps)| Within::in_gaps(subject, merged(gaps), &times, analysis);
@@ -119,6 +114,22 @@ impl Within {
     }
 }
 
+/// When buses stopped: what is missing then is of nobody.
+pub(super) fn stops(analysis: &Analysis) -> Vec<Silence> {
+    let stops = analysis.outages.iter().filter(|outage| outage.scope >= Scope::Bus);
+    stops.map(Outage::silence).collect()
+}
+
+/// What may lack frames on a channel. What has nothing long to say sends no parts of it, and lacks
+/// nothing.
+pub(super) fn ids(analysis: &Analysis, channel: ChannelIndex) -> impl Iterator<Item = IdIndex> {
+    let here = move |id: &IdIndex| {
+        let own = &analysis.identifiers[*id];
+        own.channel == channel && !analysis.is_transport(own)
+    };
+    (0..analysis.identifiers.len()).map(IdIndex).filter(here)
+}
+
 /// Gaps of an identifier, with what is around them, but for those in which the bus stopped; none
 /// where errors have nothing to do with them.
 fn gaps(
@@ -129,9 +140,8 @@ fn gaps(
 ) -> Vec<Silence> {
     let stopped = |own: &Silence| stops.iter().any(|stop| stop.overlap(own) > 0);
     let around = nanoseconds(AROUND);
-    let wide =
-        |own: &Silence| Silence { start: own.start - around, end: own.end.saturating_add(around) };
-    let own = analysis.identifiers[id].gaps.iter().filter(|own| !stopped(own)).map(wide);
+    let own = analysis.identifiers[id].gaps.iter().filter(|own| !stopped(own));
+    let own = own.map(|own| wide(own, around));
     let own = merged(own.collect());
     let share = took(&own) / analysis.length().max(1.0);
     let inside = errors.iter().filter(|time| hold(&own, **time)).count();
@@ -139,13 +149,18 @@ fn gaps(
     if by_nature { Vec::new() } else { own }
 }
 
+/// A silence with so much around it.
+pub(super) fn wide(own: &Silence, around: Nanoseconds) -> Silence {
+    Silence { start: own.start - around, end: own.end.saturating_add(around) }
+}
+
 /// Seconds that they take.
-fn took(all: &[Silence]) -> f64 {
+pub(super) fn took(all: &[Silence]) -> f64 {
     all.iter().map(|own| seconds(own.length())).sum()
 }
 
 /// Whether a time lies in one of these silences, which are in order of time and apart.
-fn hold(silences: &[Silence], time: Nanoseconds) -> bool {
+pub(super) fn hold(silences: &[Silence], time: Nanoseconds) -> bool {
     let from = silences.partition_point(|own| own.end < time);
     silences.get(from).is_some_and(|own| own.start <= time)
 }

@@ -270,9 +270,15 @@ impl Clock {
         }
         let number = time.div_euclid(self.width);
         let Segment { start, after_silence, .. } = self.segment;
-        let segment = self.segments;
-        let (count, time) = (1.0, since);
-        self.blocks.push(Block { number, segment, start, after_silence, count, time, rest });
+        self.blocks.push(Block {
+            number,
+            segment: self.segments,
+            start,
+            after_silence,
+            count: 1.0,
+            time: since,
+            rest,
+        });
     }
 
     fn join(&mut self) {

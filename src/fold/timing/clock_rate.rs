@@ -76,15 +76,12 @@ impl Clock {
         let variance =
             left.iter().zip(&points).map(|(left, (.., weight))| weight * left * left).sum::<f64>()
                 / freedom;
-        let products = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
-        let correlation = correlation(products, left.iter().map(|left| left * left).sum());
-        let inflation = (1.0 + correlation) / (1.0 - correlation);
         // rest = time * (1 - reference / period)
         let period = reference / (1.0 - slope);
         Some((
             Rate {
                 period: period / 1e9,
-                error: (variance / spread * inflation).sqrt(),
+                error: (variance / spread * inflation(&left)).sqrt(),
                 span: span / 1e9,
                 // A drift by the same wait over each stretch, now this way and now that; the weight
                 // of a stretch goes with the cube of its length.
@@ -152,6 +149,14 @@ pub fn rates(clocks: &[&Clock]) -> Vec<Option<Rate>> {
         cells: cells.into_iter().map(|(cell, list)| (cell, median(list))).collect(),
     };
     clocks.iter().map(|clock| clock.fit(&common).map(|(rate, _)| rate)).collect()
+}
+
+/// How many times the variance of a slope is what its residuals alone make of it, where each is
+/// like the one before.
+pub(super) fn inflation(left: &[f64]) -> f64 {
+    let products = left.windows(2).map(|pair| pair[0] * pair[1]).sum();
+    let correlation = correlation(products, left.iter().map(|left| left * left).sum());
+    (1.0 + correlation) / (1.0 - correlation)
 }
 
 /// Correlation of each residual with the next, from 0 to 0.9, given the sums of their products and

@@ -5,7 +5,7 @@
 //! started anew begins in any phase, and is seldom on the line.
 
 use super::clock::{Block, Clock};
-use super::clock_rate::{Rate, correlation};
+use super::clock_rate::{Rate, inflation};
 
 /// How far oscillators are off the nominal period, as a ratio: what is expected of a clock as long
 /// as its own stretches tell nothing (common practice, no source; 560e-6 is the furthest in open
@@ -116,17 +116,13 @@ impl Clock {
             return None;
         }
         let all: Vec<f64> = points.iter().map(left).collect();
-        let squares = |own: &[f64]| own.iter().map(|left| left * left).sum::<f64>();
         let weighed: f64 =
             all.iter().zip(&points).map(|(left, point)| point.count * left * left).sum();
-        let products = all.windows(2).map(|pair| pair[0] * pair[1]).sum();
-        let correlation = correlation(products, squares(&all));
-        let inflation = (1.0 + correlation) / (1.0 - correlation);
         let span = (points.last()?.time - points[0].time) / 1e9;
         let rate = Rate {
             // rest = time * (1 - reference / period)
             period: reference / (1.0 - slope) / 1e9,
-            error: (weighed / freedom / line.spread() * inflation).sqrt(),
+            error: (weighed / freedom / line.spread() * inflation(&all)).sqrt(),
             span,
             lever: span,
         };
