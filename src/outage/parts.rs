@@ -104,6 +104,8 @@ impl Part {
         let node = network.node_of[cluster[0].id];
         let mut ids: Vec<IdIndex> = cluster.iter().map(|loss| loss.id).collect();
         ids.sort_unstable();
+        // Of two silences close together both may be in it.
+        ids.dedup();
         let fastest = fastest(losses, &ids);
         // The node stopped and returned within a period of its fastest identifier.
         let slack = nanoseconds(fastest + QUEUE);
