@@ -126,9 +126,10 @@ impl Grid {
         if id.frames < FEWEST_FRAMES || scatter > ON_GRID * period {
             return None;
         }
-        // Gaps of one, two and three cycles; what is longer is a silence and begins a new run.
+        // Gaps of one, two and three cycles; what is longer is a silence and begins a new run. What
+        // waited while a wire was open comes off the grid, and the gap behind it is no whole cycle.
         let (mut cycles, mut total) = (0.0, 0.0);
-        for (low, high, whole) in [(0.0, 1.5, 1.0), (1.5, 2.5, 2.0), (2.5, 3.0, 3.0)] {
+        for (low, high, whole) in [(0.8, 1.2, 1.0), (1.8, 2.2, 2.0), (2.8, 3.0, 3.0)] {
             let (low, high) = (low * period, high * period);
             if let Some((mean, _)) = id.gaps.moments(low, high) {
                 let count = id.gaps.count_between(low, high) as f64;
