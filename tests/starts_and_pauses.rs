@@ -354,3 +354,55 @@ fn a_key_off_does_not_break_the_steps_of_a_watchdog() {
     let told = found["findings"].to_string();
     assert!(told.contains("regular intervals of 4.0 s"), "{:#} {told}", found["outages"]);
 }
+
+/// A slow timer has few gaps, and a module that is lost time and again makes a tenth of them long:
+/// it is a timer all the same, where nothing comes at half its time and the losses are unlike. What
+/// pauses for one length each time is sent in bursts.
+#[test]
+fn a_slow_timer_that_is_lost_often_is_a_timer() {
+    let lost = |lengths: &[f64]| {
+        let away = |at: usize| 3.0 + 3.6 * at as f64;
+        let own = (0..2).map(|at| message(&format!("{:03X}", 0x110 + at), 0.2, 0.013));
+        let all = own.map(|own| {
+            let each = lengths.iter().enumerate();
+            each.fold(own, |own, (at, length)| own.anew(away(at), away(at) + length, 0.031))
+        });
+        let all: Vec<Message> = messages(0x300, 16).into_iter().chain(all).collect();
+        reported(&log(42.0, &all))["verdict"].as_str().unwrap().to_owned()
+    };
+    let unlike = [1.0, 1.9, 1.3, 2.4, 1.1, 2.1, 1.7, 1.2, 2.3, 1.5];
+    assert_eq!(lost(&unlike), "something_lost");
+    assert_eq!(lost(&[2.0; 10]), "nothing_lost");
+}
+
+/// Nobody tries the starter three times in 20 s: a module that starts anew as often has a fault of
+/// its own. Twice it may be the starter.
+#[test]
+fn three_losses_of_one_module_are_not_the_starter_s() {
+    let verdict = |times: &[f64]| {
+        let own = slow(messages(0x100, 4), 90.0).into_iter();
+        let away = |own: Message, at: &f64| own.anew(*at, at + 0.9, 0.0037);
+        let own = own.map(|own| times.iter().fold(own, away)).collect();
+        let all: Vec<Message> = [own, messages(0x300, 12)].concat();
+        reported(&log(60.0, &all))["verdict"].as_str().unwrap().to_owned()
+    };
+    assert_ne!(verdict(&[2.0, 5.5]), "something_lost");
+    assert_eq!(verdict(&[2.0, 5.5, 8.5]), "something_lost");
+}
+
+/// What left first of several steps, and is not back though the rest is, was taken by something
+/// else. What is back with the rest, or left with it, was not.
+#[test]
+fn who_left_before_a_key_off_and_stays_away_is_lost() {
+    let lost = |from: f64, to: f64| {
+        let first = slow(messages(0x100, 4), 90.0);
+        let steps = [(0x200, 20.0), (0x240, 20.6), (0x280, 21.3)];
+        let steps = steps.map(|(first, from)| sleeping(messages(first, 4), from, 27.0));
+        let all = [sleeping(first, from, to), steps.concat(), messages(0x300, 24)].concat();
+        let found = reported(&log(60.0, &all));
+        found.to_string().contains("it stayed away for")
+    };
+    assert!(lost(18.5, 99.0));
+    assert!(!lost(18.5, 27.0));
+    assert!(!lost(20.0, 99.0));
+}

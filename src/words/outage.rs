@@ -188,7 +188,7 @@ fn why_so(why: Why) -> String {
             "modules left in the same order as another time in this capture".to_owned()
         }
         Why::LateReturn { seconds } => format!(
-            "it came back {} later than the last of those that left with it",
+            "it stayed away for {} longer than the last of those that left with it",
             super::terms::duration(seconds)
         ),
         Why::EngineRanAgain { seconds } => format!(

@@ -200,6 +200,11 @@ impl Scene<'_> {
             Judged { events, verdict, doubt, why }
         };
         let whole = judged(events);
+        // What stopped at two instants is not one sender of few messages.
+        let apart = Figures::of(self, &whole.events).waves.len() > 1;
+        if apart && matches!(whole.why, Why::SenderUnknown) {
+            return whole.events.into_iter().map(|event| judged(vec![event])).collect();
+        }
         if let Why::HeldUp { .. } = whole.why {
             let joined = whole.events.into_iter().reduce(|mut first, event| {
                 first.join(event, self.observed.losses);
