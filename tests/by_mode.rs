@@ -185,6 +185,12 @@ fn a_tester_excuses_no_module_that_stays_away() {
     assert_eq!(judged(60.0, &[quiet, send]), "something_lost");
     assert_eq!(judged(999.0, &[quiet]), "cannot_tell");
     assert_eq!(judged(35.0, &[one]), "something_lost");
+    // Four that are told one by one are as good as all; two are not.
+    let each: [Request; 4] = [(29.7, "7E0"), (29.8, "7E1"), (29.9, "7E2"), (30.0, "7E3")]
+        .map(|(at, id)| (at, id, quiet.2));
+    let again: Request = (34.0, "7E0", send.2);
+    assert_eq!(judged(35.0, &[&each[..], &[again]].concat()), "nothing_lost");
+    assert_eq!(judged(35.0, &[&each[..2], &[again]].concat()), "something_lost");
     assert_eq!(judged(60.0, &[all]), "something_lost");
 }
 
@@ -207,6 +213,8 @@ fn a_module_that_a_tester_resets_is_no_loss() {
         reported(&log(90.0, &all))["verdict"].as_str().unwrap().to_owned()
     };
     assert_eq!(judged(30.02, true, false), "nothing_lost");
+    // It ends its messages before it answers.
+    assert_eq!(judged(30.2, true, false), "nothing_lost");
     assert_eq!(judged(99.0, true, false), "something_lost");
     assert_eq!(judged(30.02, false, false), "something_lost");
     assert_eq!(judged(30.02, true, true), "something_lost");

@@ -125,6 +125,10 @@ pub struct Hush {
 impl Hush {
     /// Such requests that are kept: the last of them.
     pub const MOST: usize = 256;
+    /// So many modules that are told one by one, within so many nanoseconds, are as good as all
+    /// (common practice, no source).
+    const ONE_BY_ONE: usize = 4;
+    const NEXT_ONE: i64 = 2_000_000_000;
 
     /// Of a request to all modules: 28 01 and 28 03 of the usual messages (bit 0 of the type), a
     /// programming session, ECUReset (ISO 14229-1:2020, 10.5, 10.2, 10.3).
@@ -193,10 +197,23 @@ pub struct Exchanges {
     pub talks: BTreeMap<Module, Talk>,
     /// A tester asked for something that ends the usual messages of a module.
     pub switched_off: bool,
+    /// Modules that it told one by one to be silent in the last seconds, and when.
+    told_one_by_one: Vec<(Timestamp, Party)>,
     /// When it asked all modules for that, or had them start anew; the last [`Hush::MOST`] times.
     pub hushes: Vec<Hush>,
     /// When one module said that it starts anew as it was told; the last [`Hush::MOST`] times.
-    pub resets: Vec<(ChannelIndex, Timestamp)>,
+    pub resets: Vec<Reset>,
+}
+
+/// A module was told to start anew, and said that it does (ISO 14229-1:2020, 10.3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Reset {
+    /// Its channel.
+    pub channel: ChannelIndex,
+    /// When it was told so.
+    pub asked: Timestamp,
+    /// When it answered.
+    pub said: Timestamp,
 }
 
 impl Exchanges {
@@ -231,8 +248,9 @@ impl Exchanges {
         }
         let request = asked.clone();
         let resets = service == ECU_RESET && negative.is_none() && request.to != Party::Everyone;
-        if let Some(time) = message.time.filter(|_| resets) {
-            keep_last(&mut self.resets, (message.channel, time));
+        if let Some(said) = message.time.filter(|_| resets) {
+            let asked = request.time.unwrap_or(said);
+            keep_last(&mut self.resets, Reset { channel: message.channel, asked, said });
         }
         if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
             talk.answered(message.time);
@@ -271,8 +289,10 @@ impl Exchanges {
             return;
         };
         self.switched_off |= switches_off(service.id, data);
-        if let Some(time) = message.time.filter(|_| message.to == Party::Everyone) {
-            self.hush(service.id, data, time);
+        match message.time {
+            Some(time) if message.to == Party::Everyone => self.hush(service.id, data, time),
+            Some(time) => self.hush_one(message.to, service.id, data, time),
+            None => {}
         }
         // The tester asks the next question when it has waited long enough for the last.
         let over = |request: &Request| {
@@ -308,6 +328,24 @@ impl Exchanges {
         }
         if let Some(hush) = Hush::of(service, data, time) {
             keep_last(&mut self.hushes, hush);
+        }
+    }
+
+    /// Notes that one module was told so: some testers go from one to the next.
+    fn hush_one(&mut self, to: Party, service: u8, data: &[u8], time: Timestamp) {
+        let told = self.told_one_by_one.len();
+        if told >= Hush::ONE_BY_ONE && service != 0x10 && Hush::is_over(service, data) {
+            self.told_one_by_one.clear();
+            self.hush(service, data, time);
+        }
+        if !Hush::of(service, data, time).is_some_and(|hush| !hush.resets) {
+            return;
+        }
+        let soon = |before: Timestamp| time.since(before) <= Hush::NEXT_ONE;
+        self.told_one_by_one.retain(|(before, party)| soon(*before) && *party != to);
+        self.told_one_by_one.push((time, to));
+        if self.told_one_by_one.len() >= Hush::ONE_BY_ONE {
+            self.hush(service, data, time);
         }
     }
 

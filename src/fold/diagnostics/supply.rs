@@ -14,6 +14,10 @@ const DOUBLE_ABOVE: f64 = 18.0;
 /// no reading of it.
 pub const HIGHEST: f64 = 36.0;
 
+/// No module sends at fewer volts (ISO 16750-2, starting profiles; from memory): what says so reads
+/// an input to which nothing is joined.
+const LEAST: f64 = 3.0;
+
 /// The levels of a system whose supply reached `most` volts, lowest first.
 pub fn levels(most: f64) -> [f64; 3] {
     LEVELS.map(|level| if is_double(most) { level * 2.0 } else { level })
@@ -64,7 +68,7 @@ impl Supply {
     pub const KEPT: usize = 8192;
 
     pub(super) fn push(&mut self, time: Nanoseconds, volts: f64, source: Source) {
-        if volts > HIGHEST {
+        if !(LEAST..=HIGHEST).contains(&volts) {
             return;
         }
         let stride = self.stride.max(1);

@@ -5,6 +5,7 @@
 use super::super::Observed;
 use super::super::facts::fastest;
 use super::{Doubt, Judged, Verdict, Why};
+use crate::fold::diagnostics::Reset;
 use crate::fold::timing::{Silence, seconds};
 
 /// Modules obey within so many seconds; what waits in their buffers still comes (common practice,
@@ -41,10 +42,11 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
 }
 
 /// Takes what fell silent as one module said that it starts anew for that module, once for each
-/// such answer: the nearest of its channel. What ran on did not start anew.
+/// such answer: the nearest of its channel. It may end its messages before it answers. What ran on
+/// did not start anew.
 pub(super) fn excuse_resets(observed: &Observed<'_>, judged: &mut [Judged]) {
-    for (channel, said) in &observed.diagnostics.exchanges.resets {
-        let said = said.nanoseconds();
+    for Reset { channel, asked, said } in &observed.diagnostics.exchanges.resets {
+        let (asked, said) = (asked.nanoseconds(), said.nanoseconds());
         let after = |own: &Judged| -> Option<f64> {
             let [event] = &own.events[..] else { return None };
             let early = fastest(observed.losses, &own.ids());
@@ -53,7 +55,8 @@ pub(super) fn excuse_resets(observed: &Observed<'_>, judged: &mut [Judged]) {
                 && event.channel == *channel
                 && !event.ongoing
                 && event.phase.kept < KEPT
-                && (-early..=RESETS).contains(&after)
+                && seconds(event.onset.saturating_sub(asked)) >= -early
+                && after <= RESETS
                 && seconds(event.back.saturating_sub(said)) <= BACK;
             obeys.then_some(after)
         };
