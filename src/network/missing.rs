@@ -27,7 +27,8 @@ pub struct MissingHere {
     pub due: f64,
     /// … and of the one with the most.
     pub most: f64,
-    /// A sound vehicle sends none of them all the time.
+    /// A sound vehicle does not send them all the time: of what only stays away together one is
+    /// enough, for what one mode sends begins with it, slow messages later than one can tell.
     pub sometimes: bool,
 }
 
@@ -179,6 +180,11 @@ fn here_missing(
     missing: &[Missing],
     of: MissingOf,
 ) -> MissingHere {
+    let mut each = missing.iter().map(|missing| missing.sometimes);
+    let sometimes = match of {
+        MissingOf::Together { .. } => each.any(|own| own),
+        _ => each.all(|own| own),
+    };
     MissingHere {
         channel,
         node,
@@ -186,7 +192,7 @@ fn here_missing(
         of,
         due: missing.iter().map(|missing| missing.due).fold(f64::INFINITY, f64::min),
         most: missing.iter().map(|missing| missing.due).fold(0.0, f64::max),
-        sometimes: missing.iter().all(|missing| missing.sometimes),
+        sometimes,
     }
 }
 
