@@ -470,6 +470,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         bus_off: false,
         age: CodeAge::Untold,
         passed: false,
+        of_last_drive: false,
         appeared: None,
         lamp: false,
         counter: None,

@@ -62,6 +62,9 @@ pub struct CodeEntry {
     pub age: CodeAge,
     /// Its test passed when it was last run: the status says so, and its module supports that bit.
     pub passed: bool,
+    /// It failed in the drive before and not in this one: its status says so, and its module
+    /// supports the bits that do (bits 0 to 2 of ISO 14229-1:2020, D.2).
+    pub of_last_drive: bool,
     /// It came in this capture: time of the last read without it, and of the first with it.
     pub appeared: Option<(Nanoseconds, Nanoseconds)>,
     /// It asks for a warning lamp.

@@ -81,6 +81,7 @@ impl Sign {
             }
             Sign::OwnSwitch { .. } => (SignName::OwnSwitch, SignValue::Perhaps),
             Sign::Now(Now::Passed) => (SignName::Now, SignValue::Passed),
+            Sign::Now(Now::LastDrive) => (SignName::Now, SignValue::LastDrive),
             Sign::Now(Now::Failing) => (SignName::Now, SignValue::Failing),
             Sign::Now(Now::Mended) => (SignName::Now, SignValue::Mended),
             Sign::Now(Now::Remembered) => (SignName::Now, SignValue::Remembered),

@@ -344,6 +344,7 @@ pub enum SignValue {
     Over,
     Own,
     Passed,
+    LastDrive,
     Perhaps,
     RanOn,
     Recent,
@@ -583,6 +584,8 @@ pub enum Now {
     Recent,
     /// One failed in this operation cycle or the one before, and the last test of each passed.
     Passed,
+    /// Each failed in the operation cycle before, and none in this one.
+    LastDrive,
     /// All cleared, and not back.
     Mended,
     /// Stored, with a status that says it has not failed in this cycle nor the one before.

@@ -135,6 +135,9 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Now(Now::Passed) => {
             "failed in this drive or the one before, and passed its last test".to_owned()
         }
+        Sign::Now(Now::LastDrive) => {
+            "failed in the drive before this one, and not in this one".to_owned()
+        }
         Sign::DriveTrain { modules, of } => format!(
             "{modules} of the {of} are of the drive train, brakes, steering or restraints, which \
              seldom sit behind a gateway"

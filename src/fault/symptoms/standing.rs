@@ -50,6 +50,7 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     };
     match there().map(|code| code.age).min() {
         Some(CodeAge::Failing) => Now::Failing,
+        Some(CodeAge::Recent) if there().all(|code| code.of_last_drive) => Now::LastDrive,
         Some(CodeAge::Recent) if passes() => Now::Passed,
         Some(CodeAge::Recent) => Now::Recent,
         Some(CodeAge::Untold) => Now::Listed,
@@ -61,7 +62,7 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
 
 /// Whether codes that stand so, of what may be long over, are told where nothing is lost.
 pub(super) fn nothing_lost(analysis: &Analysis, now: Now) -> Option<Sign> {
-    let old = matches!(now, Now::Remembered | Now::Passed);
+    let old = matches!(now, Now::Remembered | Now::Passed | Now::LastDrive);
     (old && is_over(analysis) && !is_open(analysis)).then_some(Sign::NothingLost)
 }
 

@@ -71,6 +71,7 @@ fn code(
         age: age(history),
         passed: history.supported.unwrap_or(u8::MAX) & Status::TEST_FAILED != 0
             && history.status.is_some_and(|status| status.0 & Status::TEST_FAILED == 0),
+        of_last_drive: is_of_last_drive(history),
         appeared: history.absent_before.map(|absent| (absent, history.seen.0)),
         counter: history.counter,
         severity: history.severity,
@@ -113,6 +114,16 @@ fn age(history: &CodeHistory) -> CodeAge {
     } else {
         CodeAge::Untold
     }
+}
+
+/// Whether it failed in the drive before, and in this one not: pending, and not failed in this
+/// cycle, of which its module tells (ISO 14229-1:2020, D.2: bit 2 stays until a whole cycle passed).
+fn is_of_last_drive(history: &CodeHistory) -> bool {
+    let told = history.supported.unwrap_or(u8::MAX) & Status::FAILED_THIS_CYCLE != 0;
+    let of_now = Status::TEST_FAILED | Status::FAILED_THIS_CYCLE;
+    let before = |status: Status| status.0 & Status::PENDING != 0 && status.0 & of_now == 0;
+    let fresh = history.absent_before.is_some() || history.returned;
+    told && !fresh && age(history) == CodeAge::Recent && history.fault_status.is_some_and(before)
 }
 
 /// Reads of one scan lie no further apart, in seconds (common practice, no source).

@@ -122,14 +122,19 @@ fn codes(drives: &[Own<'_>]) -> Vec<CodeEntry> {
     let mut all = Codes::new();
     // When each module's codes were last read, at the latest: the beginning of that drive.
     let mut read: BTreeMap<Module, Nanoseconds> = BTreeMap::new();
-    for drive in drives {
+    for (number, drive) in drives.iter().enumerate() {
+        // The drive before a later one is among these.
+        let code = |code: &CodeEntry| {
+            let of_last_drive = number == 0 && code.of_last_drive;
+            CodeEntry { of_last_drive, ..drive.code(code) }
+        };
         let now: Codes = drive
             .0
             .analysis
             .diagnosis
             .codes
             .iter()
-            .map(|code| ((drive.module(code.module), code.number), drive.code(code)))
+            .map(|own| ((drive.module(own.module), own.number), code(own)))
             .collect();
         let reads: Vec<Module> = drive.codes_read().collect();
         // What a list came without in this drive has gone. When it was read is not kept.
