@@ -10,7 +10,7 @@ mod messages;
 
 use common::report_text;
 use five_nodes::of_class;
-use messages::{Message, buses, log, message, messages, once, read};
+use messages::{Message, buses, cut, log, message, messages, once, read, slow};
 use serde_json::Value;
 
 fn reported(text: &str) -> Value {
@@ -186,4 +186,26 @@ fn who_only_answers_a_tester_and_is_missed_does_not_fit() {
     assert!(foreign(&told(vec![lost])) > 0.4);
     let sends = told(vec![message("18FECA31", 1.0, 0.4)]);
     assert!(foreign(&sends) < 0.2, "{}", foreign(&sends));
+}
+
+/// Where nothing was lost, several that are missed now by name and were never heard share one wire
+/// or one fuse. Not where a gateway is missed with them, nor where one of them may be the node that
+/// was lost.
+#[test]
+fn who_is_missed_by_name_with_others_shares_something() {
+    let fails = |at: f64, number: u16, code: fn(f64) -> String| read(at, number, code);
+    let abs: fn(f64) -> String = |_| "075902FFC121002F".to_owned();
+    let body: fn(f64) -> String = |_| "075902FFC140002F".to_owned();
+    let gateway: fn(f64) -> String = |_| "075902FFC146002F".to_owned();
+    let told = |codes: Vec<Message>| {
+        let found = reported(&log(40.0, &[messages(0x300, 16), codes].concat()));
+        of_class(&found, "branch") + of_class(&found, "shared_supply")
+    };
+    let both = [fails(5.0, 0, abs), fails(7.0, 1, body)].concat();
+    assert!(told(both.clone()) > 0.5);
+    assert_eq!(told(fails(5.0, 0, abs)), 0.0);
+    assert_eq!(told([both.clone(), fails(9.0, 2, gateway)].concat()), 0.0);
+    let lost = cut(messages(0x101, 4), 20.0, 36.0);
+    let beside = told([both, slow(lost, 80.0)].concat());
+    assert!(beside < 0.3, "{beside}");
 }

@@ -5,6 +5,7 @@
 mod back;
 mod bus_off;
 mod by_address;
+mod by_name;
 mod drive_train;
 mod mute;
 mod unfit;
@@ -221,6 +222,7 @@ impl<'a> Told<'a> {
         let all = self.gateway_took_others_along();
         let mut out: Vec<Symptom> = here.map(|row| self.missed(row, all)).collect();
         by_address::mark(&self.unheard_here, &mut out);
+        by_name::mark(self.analysis, &mut out);
         out
     }
 
