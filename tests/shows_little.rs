@@ -103,19 +103,24 @@ fn two_that_pause_together_are_a_module() {
 }
 
 /// Where the stamps are too coarse for the bit rate, the load is not known; a message that comes
-/// 3,300 times a second is a flood all the same. One of 5 ms is none.
+/// 3,300 times a second is a flood all the same. One of 5 ms is none. What a tester asks all modules
+/// is one frame each time, and no download; what it asks one may be.
 #[test]
 fn a_flood_needs_no_bit_rate() {
-    let babble = |period: f64| {
-        let flood = message("008", period, 0.0).silent(0.0, 20.0).silent(26.0, 99.0);
+    let babble = |id: &str, period: f64| {
+        let flood = message(id, period, 0.0).silent(0.0, 20.0).silent(26.0, 99.0);
         reported(60.0, &[messages(0x200, 12), vec![flood]].concat()).1
     };
-    let found = babble(0.0003);
+    let found = babble("008", 0.0003);
     assert!(found["channels"][0]["load"].is_null(), "{}", found["channels"][0]);
     assert_eq!(ranked(&found)[0].0, "overload", "{:?}", ranked(&found));
     let said = found["findings"][0]["evidence"].to_string();
     assert!(said.contains("0x008 comes 3334 times a second"), "{said}");
-    assert!(ranked(&babble(0.005)).iter().all(|(class, ..)| class != "overload"));
+    assert_eq!(ranked(&babble("7DF", 0.0003))[0].0, "overload");
+    for (id, period) in [("008", 0.005), ("7E0", 0.0003)] {
+        let found = ranked(&babble(id, period));
+        assert!(found.iter().all(|(class, ..)| class != "overload"), "{found:?}");
+    }
 }
 
 /// A message of 100 ms comes a thousand times a second for three seconds of a minute. By its usual
