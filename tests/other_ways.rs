@@ -243,6 +243,30 @@ fn a_roster_does_not_miss_what_comes_in_packets() {
     assert_eq!((held(0..30, true), held(0..30, false)), (0, 0));
 }
 
+/// Active codes under another priority are the same message (SAE J1939-21): it is silent only
+/// where neither comes, and of another unit it is another message.
+#[test]
+fn a_message_under_another_priority_is_not_missing() {
+    let truck = |beside| Truck { in_packets: false, beside: Some(beside), ..LONG };
+    let lost = |beside| {
+        let document = truck(beside).reported();
+        (silent(&document, "18FECA21"), silent(&document, beside))
+    };
+    assert_eq!(lost("10FECA21"), (0, 0));
+    assert_eq!(lost("10FECA0B").0, 1);
+    // Nor does a roster that knows one priority miss it where only the other comes.
+    let folder = tempfile::tempdir().unwrap();
+    let (roster, path) = (folder.path().join("roster.toml"), folder.path().join("a.log"));
+    std::fs::write(&path, Truck { long: 0..0, ..LONG }.text()).unwrap();
+    let learned = lostnode().arg("learn").arg(&path).arg("-o").arg(&roster).output().unwrap();
+    assert!(learned.status.success());
+    let held = |long, beside| {
+        std::fs::write(&path, Truck { long, ..truck(beside) }.text()).unwrap();
+        silent(&report(&path, &["--roster", roster.to_str().unwrap()]).1, "18FECA21")
+    };
+    assert_eq!((held(0..90, "10FECA21"), held(0..90, "10FECA0B")), (0, 1));
+}
+
 const DOOR: &str = "C1 99 87 2F";
 
 /// Three miss the door, and one misses three others of whom nobody else knows anything: it is

@@ -9,7 +9,7 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
-use crate::silence::{KeyState, QUEUE, Roll, in_packets};
+use crate::silence::{KeyState, QUEUE, Roll, Twins, in_packets};
 
 /// What comes so many seconds after its channel was not only late with its first frame.
 const LATER: f64 = 1.0;
@@ -45,8 +45,9 @@ fn of_channel(observed: &Observed<'_>, channel: ChannelIndex) -> Option<Outage> 
         .map(IdIndex)
         .filter(|id| observed.timing.ids[*id].key.channel == channel)
         .collect();
-    let late: Vec<IdIndex> =
-        own.iter().copied().filter(|id| is_late(observed, *id, begin)).collect();
+    let twins = Twins::of(observed.timing);
+    let late = own.iter().copied().filter(|id| is_late((observed, &twins), *id, begin));
+    let late: Vec<IdIndex> = late.collect();
     let others = losses.roll.expected.saturating_sub(late.len());
     let of_a_mode = |id: &IdIndex| sender_is_there(observed, *id, begin);
     let late: Vec<IdIndex> = late.into_iter().filter(|id| !of_a_mode(id)).collect();
@@ -143,21 +144,22 @@ fn due(observed: &Observed<'_>, id: IdIndex, time: Nanoseconds) -> f64 {
 }
 
 /// Whether the roster expects an identifier always, and it came long after it was due.
-fn is_late(observed: &Observed<'_>, id: IdIndex, begin: Nanoseconds) -> bool {
+fn is_late(
+    (observed, twins): (&Observed<'_>, &Twins<'_>),
+    id: IdIndex,
+    begin: Nanoseconds,
+) -> bool {
     let Some(expected) = observed.losses.expected[id].filter(|expected| expected.roster.is_some())
     else {
         return false;
     };
     let Some((first, _)) = observed.timing.ids[id].heard else { return false };
     let key = observed.timing.ids[id].key;
+    let away = Silence { start: begin, end: first };
     due(observed, id, first - begin) >= DUE
         && !is_in_a_pause(observed, id, first - begin)
-        && !in_packets(
-            observed.timing,
-            observed.diagnostics,
-            key,
-            Silence { start: begin, end: first },
-        )
+        && !in_packets(observed.timing, observed.diagnostics, key, away)
+        && twins.is_silent(id, away)
         && first - begin >= nanoseconds(LATER.max(expected.timeout + QUEUE))
 }
 

@@ -4,6 +4,7 @@ use super::key::{self, KeyOff};
 use super::packets::Packets;
 use super::roll::{Call, Roll};
 use super::thinned::{self, Thinned};
+use super::twins::Twins;
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::Timing;
@@ -13,11 +14,11 @@ use crate::roster_file::Known;
 pub(super) fn all(
     timing: &Timing,
     diagnostics: &Diagnostics,
-    packets: &Packets,
+    sent: (&Packets, &Twins<'_>),
     known: Option<&Known>,
 ) -> Vec<ChannelLosses> {
     (0..timing.channels.len())
-        .map(|at| of_channel(timing, diagnostics, packets, known, at as ChannelIndex))
+        .map(|at| of_channel(timing, diagnostics, sent, known, at as ChannelIndex))
         .collect()
 }
 
@@ -35,12 +36,13 @@ pub struct ChannelLosses {
 fn of_channel(
     timing: &Timing,
     diagnostics: &Diagnostics,
-    packets: &Packets,
+    (packets, twins): (&Packets, &Twins<'_>),
     known: Option<&Known>,
     at: ChannelIndex,
 ) -> ChannelLosses {
     let key = key::find(timing, at);
-    let call = known.map(|known| Call::new(timing, (diagnostics, packets), known, at, &key));
+    let sent = (diagnostics, packets, twins);
+    let call = known.map(|known| Call::new(timing, sent, known, at, &key));
     let kept = call.as_ref().and_then(Call::kept);
     let thinned = thinned::judge(timing, diagnostics, at, kept);
     let roll = call.map_or_else(Roll::default, |call| call.roll(thinned.as_ref()));

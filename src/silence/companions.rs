@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::{LACKING, Loss, Losses, covered, in_packets};
+use super::{LACKING, Loss, Losses, Twins, covered, in_packets};
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
@@ -18,7 +18,7 @@ const RETURN: f64 = 0.5;
 /// of the channel. A time-out has to be long because single frames go missing now and then; who
 /// misses frames just when another one does, and else hardly ever, misses them for the same reason.
 pub(super) fn add(
-    timing: &Timing,
+    (timing, twins): (&Timing, &Twins<'_>),
     diagnostics: &Diagnostics,
     losses: &mut Losses,
     quiet: &[Vec<Silence>],
@@ -33,7 +33,8 @@ pub(super) fn add(
             continue;
         }
         leaders.sort_by_key(|loss| loss.silence.end);
-        let channel = Channel { timing, diagnostics, losses, quiet, settings, leaders: &leaders };
+        let leaders = &leaders;
+        let channel = Channel { timing, twins, diagnostics, losses, quiet, settings, leaders };
         let ids = (0..timing.ids.len()).map(IdIndex).filter(|id| here(*id));
         found.extend(ids.flat_map(|id| channel.beside(id)));
     }
@@ -43,6 +44,7 @@ pub(super) fn add(
 
 struct Channel<'a> {
     timing: &'a Timing,
+    twins: &'a Twins<'a>,
     diagnostics: &'a Diagnostics,
     losses: &'a Losses,
     quiet: &'a [Silence],
@@ -64,6 +66,7 @@ impl Channel<'_> {
                 && seconds(silence.length()) >= self.settings.shortest_outage
                 && !own.iter().any(|loss| loss.silence.overlap(silence) > 0)
                 && !in_packets(self.timing, self.diagnostics, timing.key, *silence)
+                && self.twins.is_silent(id, *silence)
         });
         let with: Vec<(Silence, Vec<IdIndex>)> =
             short.map(|silence| (silence, self.leaders_of(id, silence))).collect();

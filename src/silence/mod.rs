@@ -13,6 +13,7 @@ mod stop;
 mod stops;
 mod thinned;
 mod together;
+mod twins;
 mod wakes;
 mod witnesses;
 
@@ -33,6 +34,7 @@ pub use sessions::Session;
 pub use stop::{Stop, StopKind, StopSign};
 pub use thinned::{HowThinned, Thinned};
 pub use together::{Event, together};
+pub(crate) use twins::Twins;
 
 /// A gap of so many periods lacks a frame.
 pub(crate) const LACKING: f64 = 1.6;
@@ -95,7 +97,8 @@ pub fn find(
 ) -> Losses {
     let pauses = timing.pauses.stops();
     let packets = packets::Packets::of(timing);
-    let channels = channels::all(timing, diagnostics, &packets, known);
+    let twins = Twins::of(timing);
+    let channels = channels::all(timing, diagnostics, (&packets, &twins), known);
     let regular = |id: &&IdTiming| {
         !diagnostics.carries(id.key.channel, id.key.id)
             && !packets.carry(id.key.channel, id.key.id)
@@ -134,9 +137,12 @@ pub fn find(
         if settled && last.length() > timeout {
             silences.push((last, true));
         }
-        for (silence, ongoing) in
-            wakes::joined(silences, heard, &broken[usize::from(id.key.channel)])
-        {
+        let joined = wakes::joined(silences, heard, &broken[usize::from(id.key.channel)]);
+        let of_message = joined.into_iter().flat_map(|(silence, ongoing)| {
+            let parts = twins.silent(IdIndex(at), silence).into_iter();
+            parts.map(move |part| (part, ongoing && part.end == silence.end))
+        });
+        for (silence, ongoing) in of_message {
             let live = silence.length() - covered(quiet, silence);
             let joined = stops
                 .iter()
@@ -153,7 +159,7 @@ pub fn find(
         }
     }
     losses.stops = stops;
-    companions::add(timing, diagnostics, &mut losses, &quiet, settings);
+    companions::add((timing, &twins), diagnostics, &mut losses, &quiet, settings);
     losses
 }
 

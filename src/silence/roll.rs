@@ -8,6 +8,7 @@ use lostnode_parsers::Id;
 use super::key::{KeyOff, presences};
 use super::packets::{Packets, came_in_packets};
 use super::thinned::{HowThinned, Thinned};
+use super::twins::Twins;
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{
@@ -80,6 +81,8 @@ pub(super) struct Call<'a> {
     diagnostics: &'a Diagnostics,
     /// Which identifiers carry packets.
     packets: &'a Packets,
+    /// Which are one message under several priorities.
+    twins: &'a Twins<'a>,
     /// In order of identifier.
     messages: Vec<(Id, Option<RosterIndex>, &'a ExpectedMessage)>,
     heard: HashMap<Id, &'a IdTiming>,
@@ -93,7 +96,7 @@ pub(super) struct Call<'a> {
 impl<'a> Call<'a> {
     pub(super) fn new(
         timing: &'a Timing,
-        (diagnostics, packets): (&'a Diagnostics, &'a Packets),
+        (diagnostics, packets, twins): (&'a Diagnostics, &'a Packets, &'a Twins<'a>),
         known: &'a Known,
         at: ChannelIndex,
         key: &KeyOff,
@@ -123,7 +126,18 @@ impl<'a> Call<'a> {
             Some(_) => 0.0,
         };
         let channel = &timing.channels[usize::from(at)];
-        Call { at, channel, timing, diagnostics, packets, messages, heard, key_on, shown_off }
+        Call {
+            at,
+            channel,
+            timing,
+            diagnostics,
+            packets,
+            twins,
+            messages,
+            heard,
+            key_on,
+            shown_off,
+        }
     }
 
     /// Frames of a message that would have come, by its period or rate.
@@ -200,6 +214,7 @@ impl<'a> Call<'a> {
                 !came_in_packets(self.timing, self.diagnostics, key)
             })
             .filter(|(id, ..)| !self.packets.carry(self.at, *id))
+            .filter(|(id, ..)| !self.twins.heard(self.at, *id))
             .filter_map(|(id, node, message)| {
                 let (due, sometimes) = (due(message)?, message.sometimes);
                 Some(Missing { id: *id, node: *node, due, sometimes })
