@@ -267,6 +267,42 @@ fn a_message_under_another_priority_is_not_missing() {
     assert_eq!((held(0..90, "10FECA21"), held(0..90, "10FECA0B")), (0, 1));
 }
 
+/// Two units leave one after the other, as with the key. Who stays awake knows that the key is off
+/// and misses nobody; where two begin to, the units were lost. One alone may be at fault itself,
+/// and the frames do not say then that what left was heard throughout.
+#[test]
+fn who_is_missed_by_several_was_not_switched_off() {
+    let truck = |tellers: &[&str]| {
+        let mut frames: Vec<(f64, String)> = Vec::new();
+        for (at, source) in ["00", "03", "0B", "21", "2F", "17"].into_iter().enumerate() {
+            let end = [90.0, 30.0, 30.3, 90.0, 90.0, 90.0][at];
+            for (pgn, period) in [("F004", 0.05), ("FEF1", 0.1), ("FEF2", 0.1)] {
+                for turn in 0..(end / period) as u32 {
+                    let time = 0.001 + 0.007 * at as f64 + f64::from(turn) * period;
+                    frames.push((time, format!("0C{pgn}{source}#00FFFFFFFFFFFFFF")));
+                }
+            }
+        }
+        for second in 0..90 {
+            for source in ["21", "2F"] {
+                // SPN 2003 FMI 9: address 03 is not heard.
+                let misses = second >= 34 && tellers.contains(&source);
+                let codes = if misses { "0400D3070901FFFF" } else { "000000000000FFFF" };
+                frames.push((f64::from(second) + 0.41, format!("18FECA{source}#{codes}")));
+            }
+        }
+        frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let line =
+            |(time, frame): &(f64, String)| format!("({:.6}) can0 {frame}\n", 1_000.0 + time);
+        reported_text(&frames.iter().map(line).collect::<String>())
+    };
+    let benign = |document: &Value| document["outages"][0]["benign"].as_bool().unwrap();
+    let (nobody, one, two) = (truck(&[]), truck(&["21"]), truck(&["21", "2F"]));
+    assert_eq!((benign(&nobody), benign(&one), benign(&two)), (true, true, false));
+    let verdict = |document: &Value| document["blame"][0]["verdict"].clone();
+    assert_eq!((verdict(&one), verdict(&two)), ("open".into(), "confirmed".into()));
+}
+
 const DOOR: &str = "C1 99 87 2F";
 
 /// Three miss the door, and one misses three others of whom nobody else knows anything: it is

@@ -57,6 +57,8 @@ pub struct Witness {
     pub address: Option<(ChannelIndex, u8)>,
     /// When it was silent, alone or with its branch; the whole capture where it was never heard.
     pub silences: Vec<Silence>,
+    /// When it was away with others or for good, be it with the key or because it was lost.
+    pub perhaps_off: Vec<Silence>,
     /// Nothing but its silences says that it is one module.
     pub perhaps_several: bool,
     /// It was heard to answer a tester, and sent nothing by itself.
@@ -92,6 +94,11 @@ pub enum Frames {
     },
     /// It answered a tester, and sent nothing by itself.
     OnlyAnswers {
+        /// The node that it is.
+        node: NodeIndex,
+    },
+    /// It left, with the key or because it was lost: nothing tells which.
+    PerhapsOff {
         /// The node that it is.
         node: NodeIndex,
     },
@@ -153,6 +160,7 @@ impl Frames {
             Frames::OnlyOneSilent { .. } | Frames::AmongSilent { .. } => Verdict::Likely,
             Frames::Heard { .. } | Frames::NobodySilent => Verdict::Contradicted,
             Frames::OnlyAnswers { .. }
+            | Frames::PerhapsOff { .. }
             | Frames::NotKnown
             | Frames::SeveralSilent(_)
             | Frames::FromBeyond
@@ -165,6 +173,7 @@ impl Frames {
         match self {
             Frames::Heard { node }
             | Frames::OnlyAnswers { node }
+            | Frames::PerhapsOff { node }
             | Frames::FellSilent { node, .. }
             | Frames::OnlyOneSilent { node, .. }
             | Frames::AmongSilent { node } => Some(node),
@@ -287,6 +296,13 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
         .map(|(at, (row, (named, beyond)))| match named.map(|node| (node, &witnesses[node])) {
             Some((node, own)) if own.silences.is_empty() && own.only_answers => {
                 Frames::OnlyAnswers { node }
+            }
+            // What was read before it left is of something older.
+            Some((node, own))
+                if own.silences.is_empty()
+                    && own.perhaps_off.iter().any(|off| !row.was_read_before(off.start)) =>
+            {
+                Frames::PerhapsOff { node }
             }
             Some((node, own)) if own.silences.is_empty() => Frames::Heard { node },
             Some((node, own)) => {

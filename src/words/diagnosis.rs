@@ -294,6 +294,10 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             "{} answered a tester and sent nothing by itself, which others wait for",
             name(node)
         ),
+        Frames::PerhapsOff { node } => format!(
+            "{} left, with the key or because something failed: the frames do not say which",
+            name(node)
+        ),
         Frames::FellSilent { node, times, longest } => format!(
             "the frames confirm it, {} fell silent {} (longest {longest:.2} s)",
             name(node),

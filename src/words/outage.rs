@@ -235,6 +235,10 @@ fn why_so(why: Why) -> String {
         ),
         Why::LostBefore => "it was lost another time, and nothing tells why it pauses".to_owned(),
         Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
+        Why::CodesBegan { modules } => format!(
+            "{modules} modules that stayed awake began to miss one meanwhile, as none does that \
+             knows the key off"
+        ),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
             format!("it pauses regularly, {times} times here")

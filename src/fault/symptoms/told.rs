@@ -285,8 +285,9 @@ impl<'a> Told<'a> {
             Verdict::Confirmed | Verdict::Likely => true,
             Verdict::Contradicted | Verdict::Open => false,
         };
-        let only_answers = matches!(row.frames, Frames::OnlyAnswers { .. });
-        if let Some(node) = row.frames.node().filter(|_| sure || only_answers) {
+        use Frames::{OnlyAnswers, PerhapsOff};
+        let known = matches!(row.frames, OnlyAnswers { .. } | PerhapsOff { .. });
+        if let Some(node) = row.frames.node().filter(|_| sure || known) {
             // Who is back passes the test: then it may as well be another.
             if row.verdict() == Verdict::Likely && back::fails(self.analysis, row, node) {
                 return Subject::Unplaced(Unheard::Missed(row.missed.clone()), vec![node]);

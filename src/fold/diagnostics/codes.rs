@@ -1,7 +1,7 @@
 //! Trouble codes and their history: first and last seen, status, cleared, returned, and whether the
 //! test has run since. How they are read: docs/diagnostics.md.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
 use lostnode_parsers::j1939;
@@ -12,7 +12,7 @@ use super::exchanges::Request;
 use super::meaning;
 use super::{Message, Module};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::Nanoseconds;
+use crate::fold::timing::{Nanoseconds, Silence};
 
 /// A code of a car, or a parameter and failure mode of SAE J1939.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -29,6 +29,15 @@ pub enum CodeNumber {
 }
 
 impl CodeNumber {
+    /// Whether it says that a module is not heard.
+    pub(crate) fn misses_a_module(self) -> bool {
+        match self {
+            CodeNumber::Code(code) => meaning::of(code).is_some_and(|own| own.missed().is_some()),
+            // Abnormal update rate, and received network data in error (SAE J1939-73, appendix A).
+            CodeNumber::SpnFmi { fmi, .. } => matches!(fmi, 9 | 19),
+        }
+    }
+
     /// Failure type byte of a code in its three-byte form, or the failure mode.
     pub fn failure_type(self) -> Option<u8> {
         match self {
@@ -150,15 +159,25 @@ impl Codes {
     /// When a code of this drive that says that communication with a module was lost was last read;
     /// the latest time there is where the capture has none.
     pub fn missed_at(&self) -> Option<Nanoseconds> {
-        let misses = |number: &CodeNumber| match number {
-            CodeNumber::Code(code) => meaning::of(*code).is_some_and(|own| own.missed().is_some()),
-            // Abnormal update rate, and received network data in error (SAE J1939-73, appendix A).
-            CodeNumber::SpnFmi { fmi, .. } => matches!(fmi, 9 | 19),
-        };
         let own = self.histories.iter();
-        own.filter(|((_, number), own)| misses(number) && own.is_recent())
+        own.filter(|((_, number), own)| number.misses_a_module() && own.is_recent())
             .map(|(_, own)| if own.seen.1 == 0 { Nanoseconds::MAX } else { own.seen.1 })
             .max()
+    }
+
+    /// Who told, first at a time within these, that it misses a module, and it failed to hear it
+    /// just then: what an earlier list of it did not have.
+    pub fn began_to_miss(&self, within: Silence) -> BTreeSet<Module> {
+        let began = |own: &CodeHistory| {
+            let fails = own.lists.contains(&Seen::Active)
+                || own.fault_status.is_some_and(|status| status.0 & Status::TEST_FAILED != 0);
+            let first = own.seen.0 > within.start && own.seen.0 <= within.end;
+            fails && first && own.absent_before.is_some()
+        };
+        let own = self.histories.iter();
+        own.filter(|((_, number), own)| number.misses_a_module() && began(own))
+            .map(|((module, _), _)| *module)
+            .collect()
     }
 
     /// Modules whose lists of codes were read.

@@ -5,6 +5,7 @@
 
 mod again;
 mod alone;
+mod codes;
 mod episodes;
 mod held_up;
 mod key_offs;
@@ -169,6 +170,11 @@ pub enum Why {
     LostBefore,
     /// A code misses a module, and this is the only silence that could be its.
     CodeMisses,
+    /// So many modules that stayed awake began to miss one meanwhile.
+    CodesBegan {
+        /// How many.
+        modules: usize,
+    },
     /// Another unit claimed its address.
     GaveUpAddress,
     /// Half of the known senders or more left at one instant, for good.
@@ -249,6 +255,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     tester::excuse_resets(observed, &mut out);
     blame_again(observed, &mut out);
     blame_by_code(observed, &mut out);
+    codes::blame(observed, &mut out);
     blame_by_claim(observed, &mut out);
     blame_by_claims_again(observed, &mut out);
     other_bus::excuse(observed, &mut out);

@@ -14,7 +14,7 @@ use crate::analysis::diagnosis::{
     CodeAge, CodeEntry, Diagnosis, FreezeFrameEntry, IdentityEntry, IdentityProblem, TalkEntry,
     TestEntry,
 };
-use crate::analysis::{Identifier, Node, Outage, Scope};
+use crate::analysis::{Doubt, Identifier, Node, Outage, Scope};
 use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
 use crate::fold::j1939::is_diagnosis;
 use crate::fold::timing::Nanoseconds;
@@ -179,11 +179,15 @@ pub(super) fn blamed(
             whole && outage.is_loss() && outage.nodes.contains(&NodeIndex(at))
         };
         let silences = outages.iter().filter(hit).map(Outage::silence).collect();
+        let perhaps_off = |outage: &&Outage| {
+            outage.doubt == Some(Doubt::KeyOrSupply) && outage.nodes.contains(&NodeIndex(at))
+        };
         Witness {
             name: node.name.clone(),
             missed_as: node.missed_as.clone(),
             address: addresses[at].map(|address| (node.channel, address)),
             silences,
+            perhaps_off: outages.iter().filter(perhaps_off).map(Outage::silence).collect(),
             only_answers: node.heard
                 && addresses[at].is_some()
                 && are_answers(node.ids.iter().map(|id| identifiers[*id].id)),
