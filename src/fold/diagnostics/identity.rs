@@ -112,12 +112,19 @@ fn text(data: &[u8]) -> String {
     }
 }
 
+/// Whether an answer is of the length of a VIN: 17 characters (ISO 3779:2009, 5; ISO 14229-1:2020,
+/// table C.1, F190; SAE J1979, service 09). One of another length is in the maker's own format, a
+/// part of the VIN or another number, and says nothing of the vehicle that its module is from.
+pub(crate) fn has_vin_length(text: &str) -> bool {
+    text.len() == 17
+}
+
 /// Whether a text may be a VIN in the writing of a user: 17 letters, in capitals or not, and digits
 /// without I, O and Q (ISO 3779:2009, 5).
 pub(crate) fn has_vin_form(text: &str) -> bool {
     let fits =
         |byte: u8| byte.is_ascii_alphanumeric() && !b"IOQ".contains(&byte.to_ascii_uppercase());
-    text.len() == 17 && text.bytes().all(fits)
+    has_vin_length(text) && text.bytes().all(fits)
 }
 
 /// Whether a module may give a text as its VIN: it has the form of one, in capitals, and is not all
@@ -346,7 +353,10 @@ impl Identities {
                 best = Some(vin);
             }
         }
-        let conflicts = vins.iter().filter(|(_, vin)| Some(*vin) != best);
+        let blank = |vin: &str| vin.bytes().all(|byte| byte == b'0');
+        let conflicts = vins
+            .iter()
+            .filter(|(_, vin)| Some(*vin) != best && (has_vin_length(vin) || blank(vin)));
         Vehicle {
             vin: best.map(str::to_owned),
             conflicts: conflicts.map(|(module, vin)| (*module, (*vin).to_owned())).collect(),

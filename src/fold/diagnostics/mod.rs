@@ -31,8 +31,8 @@ use crate::settings::Pair;
 pub(crate) use address::{EVERYONE, answers_about_emissions};
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Answered, Exchanges, Hush, Mute, Reset, Talk};
-pub(crate) use identity::has_vin_form;
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
+pub(crate) use identity::{has_vin_form, has_vin_length};
 pub use in_parts::InParts;
 pub use stored::Stored;
 

@@ -15,7 +15,7 @@ use crate::analysis::diagnosis::{
     TestEntry,
 };
 use crate::analysis::{Doubt, Identifier, Node, Outage, Scope};
-use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, is_vin};
+use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, has_vin_length, is_vin};
 use crate::fold::j1939::is_diagnosis;
 use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
@@ -95,7 +95,7 @@ fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<I
         (Some(own), Some(vehicle)) if own != vehicle && is_vin(own) => {
             Some(IdentityProblem::OtherVin(own.to_owned()))
         }
-        (Some(own), Some(vehicle)) if own != vehicle => {
+        (Some(own), Some(vehicle)) if own != vehicle && has_vin_length(own) => {
             Some(IdentityProblem::NoVin(own.to_owned()))
         }
         _ => None,
