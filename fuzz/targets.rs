@@ -97,6 +97,7 @@ fn diagnosis(data: &[u8]) {
     if let Some(report) = uds::DtcReport::parse(data) {
         let _ = report.records().count();
     }
+    let _ = uds::DtcsByStatus::parse(data).map(|list| list.records().count());
     if let Some((pid, rest)) = data.split_first() {
         let _ = (
             obd::values(*pid, rest).count(),

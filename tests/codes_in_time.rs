@@ -72,6 +72,24 @@ fn a_cleared_code_of_not_being_configured_waits_for_the_next_start() {
     assert!(of_class(&missed, "module_power") < 0.2, "{missed:#}");
 }
 
+/// By ISO 14230-3 what is present, with bit 7, fails now; what is stored tells of no drive. What is
+/// present without bit 7, of which makers differ, stands between.
+#[test]
+fn codes_of_older_modules_fail_or_are_listed() {
+    let missed = |answer: fn(f64) -> String| {
+        let asks: fn(f64) -> String = |_| "041800FF00000000".to_owned();
+        let read = [(5.0, "7E0", asks), (5.01, "7E8", answer), (6.0, "7E1", asks)];
+        let read = read.into_iter().chain([(6.01, "7E9", answer)]);
+        let read: Vec<Message> = read.map(|(at, id, data)| once(at, id, data)).collect();
+        let found = reported(&log(40.0, &[messages(0x300, 16), read].concat()));
+        of_class(&found, "module_power")
+    };
+    let fails = missed(|_| "055801C140E00000".to_owned());
+    let present = missed(|_| "055801C140600000".to_owned());
+    let stored = missed(|_| "055801C140200000".to_owned());
+    assert!(fails > present + 0.05 && present > stored + 0.05, "{fails} {present} {stored}");
+}
+
 /// A list without status tells of no test: where another module says that the last one passed, and
 /// nothing is lost, the loss is over.
 #[test]

@@ -549,6 +549,54 @@ fn gone_is_not_fixed_while_the_test_has_not_run() {
     assert!(unknown["story"].as_str().unwrap().contains("not known"));
 }
 
+/// Service 18 of ISO 14230-3: each code stands as its status says, a clear counts, and 1A 90 gives
+/// the VIN.
+#[test]
+fn codes_of_older_modules() {
+    let log = common::log(&[
+        (0.5, "7E0#021A900000000000"),
+        (0.51, "7E8#10135A9058585445"),
+        (0.52, "7E0#3000000000000000"),
+        (0.53, "7E8#215354585841304E"),
+        (0.54, "7E8#2230303030343200"),
+        (1.0, "7E0#041800FF00000000"),
+        (1.01, "7E8#037F187800000000"),
+        (1.5, "7E8#100E5804C100E0C1"),
+        (1.51, "7E0#3000000000000000"),
+        (1.52, "7E8#214060C12120C155"),
+        (1.53, "7E8#2240000000000000"),
+        (2.0, "7E0#0314FF0000000000"),
+        (2.01, "7E8#0354FF0000000000"),
+        (3.0, "7E0#041800FF00000000"),
+        (3.01, "7E8#055801C100200000"),
+    ]);
+    let stories = |lines: usize| -> (Vec<String>, Value) {
+        let head: String = log.lines().take(lines).map(|line| line.to_owned() + "\n").collect();
+        let output = common::piped(&["report", "-", "--format", "json"], head.as_bytes());
+        let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let codes = document["codes"].as_array().unwrap().iter();
+        let told = |code: &Value| {
+            assert_eq!(code["lists"], serde_json::json!(["by status 00 group FF00"]));
+            let [code, story] = ["code", "story"].map(|name| code[name].as_str().unwrap());
+            format!("{code} {story}")
+        };
+        (codes.map(told).collect(), document)
+    };
+    let (first, document) = stories(11);
+    assert_eq!(document["vehicle"]["vin"], "XXTESTXXA0N000042");
+    let wanted =
+        ["U0100 failing now", "U0121 stored, not failing", "U0140 stored", "U0155 pending"];
+    assert_eq!(first.len(), 4, "{first:?}");
+    assert!(first.iter().zip(wanted).all(|(own, wanted)| own.starts_with(wanted)), "{first:?}");
+    assert_eq!(first[2], "U0140 stored");
+    let (last, _) = stories(15);
+    assert!(last[0].contains("returned: stored, not failing"), "{last:?}");
+    assert!(last[1..].iter().all(|own| own.contains("not seen since")), "{last:?}");
+    let output = common::piped(&["messages", "-"], log.as_bytes());
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains("U0140 [60 stored, present]"), "{text}");
+}
+
 /// SAE J1939: DM1 in one frame and through BAM, connection mode, battery potential, VIN, an address
 /// claimed twice and one that could not be.
 #[test]

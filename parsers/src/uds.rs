@@ -1,8 +1,10 @@
 //! Services of ISO 14229-1:2020 as a listener sees them, with the emissions services of SAE J1979
 //! and the few of ISO 14230-3 that older modules still answer.
 
+mod by_status;
 mod report;
 
+pub use by_status::{DtcByStatus, DtcsByStatus, StatusOfDtc, Storage};
 pub use report::{DtcRecord, DtcReport, format_name, severity};
 
 /// A service: request identifier, name in the standard, and how many bytes after it a positive

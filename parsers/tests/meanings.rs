@@ -3,8 +3,8 @@
 
 use lostnode_parsers::dtc::{Code, Status, System, two_byte_codes};
 use lostnode_parsers::uds::{
-    DtcReport, IDENTIFICATION, Message, NEGATIVE, SERVICES, has_sub_function, identification,
-    negative_text, service_of,
+    DtcReport, DtcsByStatus, IDENTIFICATION, Message, NEGATIVE, SERVICES, Storage,
+    has_sub_function, identification, negative_text, service_of,
 };
 
 /// ISO 15031-6, 5.2 and 5.3: letter, first digit, and whether the standard or the maker defines the
@@ -134,6 +134,29 @@ fn records(message: &[u8]) -> Vec<String> {
         if record.data.is_empty() { out } else { out + &format!(" data {:02X?}", record.data) }
     };
     DtcReport::parse(message).unwrap().records().map(record).collect()
+}
+
+/// ISO 14230-3, service 18: as many codes as it says, each with its status; a list that is shorter
+/// is none.
+#[test]
+fn code_lists_of_older_modules() {
+    let list = |data: &[u8]| -> Option<Vec<(String, Storage)>> {
+        let records = DtcsByStatus::parse(data)?.records();
+        Some(records.map(|own| (own.code.to_string(), own.status.storage())).collect())
+    };
+    let own = |code: &str, storage| (code.to_owned(), storage);
+    assert_eq!(
+        list(&[4, 0xC1, 0x00, 0xE8, 0xC1, 0x21, 0x20, 0x93, 0x00, 0x40, 0x05, 0x62, 0x90, 0, 0]),
+        Some(vec![
+            own("U0100", Storage::Present),
+            own("U0121", Storage::Stored),
+            own("B1300", Storage::Maturing),
+            own("P0562", Storage::NotDetected),
+        ])
+    );
+    assert_eq!(list(&[1, 0, 0, 0]), Some(Vec::new()));
+    assert_eq!(list(&[0]), Some(Vec::new()));
+    assert_eq!((list(&[]), list(&[2, 0xC1, 0x00, 0xE0, 0xC1, 0x21])), (None, None));
 }
 
 /// ISO 14229-1:2020, 12.3: where the records of each report begin and how they are laid out.

@@ -159,6 +159,8 @@ fn list(seen: &Seen) -> String {
         Seen::Permanent => "permanent".to_owned(),
         Seen::Active => "active".to_owned(),
         Seen::PreviouslyActive => "previously active".to_owned(),
+        Seen::ByStatus(None) => "by status".to_owned(),
+        Seen::ByStatus(Some((kind, group))) => format!("by status {kind:02X} group {group:04X}"),
         Seen::Report(report, None) => format!("report {report:02X}"),
         Seen::Report(report, Some(mask)) => format!("report {report:02X} mask {mask:02X}"),
     }

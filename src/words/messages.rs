@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use lostnode_parsers::j1939::{self, SpnFmi};
 use lostnode_parsers::obd;
-use lostnode_parsers::uds::{self, DtcRecord, DtcReport};
+use lostnode_parsers::uds::{self, DtcRecord, DtcReport, DtcsByStatus, Storage};
 
 use super::diagnosis::occurrences;
 use super::terms::plural;
@@ -69,6 +69,9 @@ fn request(service: u8, data: &[u8]) -> Option<String> {
         }
         (0x10, [session, ..]) => session_name(session & 0x7F).to_owned(),
         (0x14, [a, b, c, ..]) => format!("group {a:02X}{b:02X}{c:02X}"),
+        // ISO 14230-3.
+        (0x14, [a, b]) => format!("group {a:02X}{b:02X}"),
+        (0x18, [kind, a, b]) => format!("kind {kind:02X}, group {a:02X}{b:02X}"),
         (0x09, [kind, ..]) => obd::information_name(*kind)?.to_owned(),
         (0x19, [report, mask]) => format!("report {report:02X}, mask {mask:02X}"),
         (0x3E, [sub, ..]) if sub & 0x80 != 0 => "no answer wanted".to_owned(),
@@ -107,12 +110,27 @@ fn answer(service: u8, data: &[u8]) -> Option<String> {
             Some(if codes.is_empty() { "no codes".to_owned() } else { codes.join(", ") })
         }
         (0x06, _) => values::test_results(data),
+        (0x18, _) => codes_by_status(data),
         (0x19, _) => codes(data),
         (0x10, [session, ..]) => Some(session_name(session & 0x7F).to_owned()),
         (0x22, _) => values::record(data),
         (0x09, [kind, _, rest @ ..]) => values::information(*kind, rest),
         _ => None,
     }
+}
+
+fn codes_by_status(data: &[u8]) -> Option<String> {
+    let list = DtcsByStatus::parse(data)?.records().map(|record| {
+        let storage = match record.status.storage() {
+            Storage::NotDetected => "not detected",
+            Storage::Stored => "stored, not present",
+            Storage::Maturing => "maturing",
+            Storage::Present => "stored, present",
+        };
+        format!("{} [{:02X} {storage}]", record.code, record.status.0)
+    });
+    let list: Vec<String> = list.collect();
+    Some(if list.is_empty() { "no codes".to_owned() } else { list.join(", ") })
 }
 
 fn codes(data: &[u8]) -> Option<String> {

@@ -6,10 +6,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
 use lostnode_parsers::j1939;
 use lostnode_parsers::obd::{self, Readiness};
-use lostnode_parsers::uds::{self, DtcReport};
+use lostnode_parsers::uds::{self, DtcReport, DtcsByStatus, StatusOfDtc, Storage};
 
 use super::exchanges::Request;
 use super::meaning;
+use super::told::{Told, is_present};
 use super::{Message, Module};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence};
@@ -58,6 +59,8 @@ pub enum Seen {
     Permanent,
     /// ReadDTCInformation: the report, and its mask where the request was heard.
     Report(u8, Option<u8>),
+    /// readDTCByStatus (ISO 14230-3): kind of list and group of codes, where the request was heard.
+    ByStatus(Option<(u8, u16)>),
     /// DM1.
     Active,
     /// DM2.
@@ -80,6 +83,10 @@ pub struct CodeHistory {
     pub fault_status: Option<Status>,
     /// Its last status byte.
     pub status: Option<Status>,
+    /// Its last status by ISO 14230-3 that told of a fault.
+    pub by_status: Option<StatusOfDtc>,
+    /// A status by ISO 14230-3 said in this capture that its fault was there.
+    pub was_present: bool,
     /// Last time it was cleared while it was there.
     pub cleared: Option<Nanoseconds>,
     /// Reported again as a fault after it had been cleared.
@@ -115,15 +122,21 @@ impl CodeHistory {
         let failed = self.status.is_some_and(|status| status.0 & 0x07 != 0);
         let listed =
             self.lists_since_clear.iter().any(|list| matches!(list, Seen::Pending | Seen::Active));
-        self.gone.is_none() && (failed || listed)
+        self.gone.is_none() && (failed || listed || self.was_present || self.is_maturing())
     }
 
     /// Whether its test had failed in this drive when it was cleared, and nobody has read it since
     /// (status bits 0 and 1 of ISO 14229-1:2020, D.2): a clear mends nothing.
     pub fn failed_before_the_clear(&self) -> bool {
-        let failed = self.fault_status.is_some_and(|status| status.0 & 0x03 != 0);
+        let failed = self.fault_status.is_some_and(|status| status.0 & 0x03 != 0)
+            || self.by_status.is_some_and(is_present);
         let unread = self.cleared.is_some() && self.gone == self.cleared;
         failed && unread && self.stayed_away.is_none() && !self.returned
+    }
+
+    /// Whether a status by ISO 14230-3 says that it was detected and is not stored yet.
+    pub fn is_maturing(&self) -> bool {
+        self.by_status.is_some_and(|status| status.storage() == Storage::Maturing)
     }
 }
 
@@ -220,13 +233,32 @@ impl Codes {
                     module,
                     now,
                     list,
-                    codes.map(|code| (CodeNumber::Code(code), None)).collect(),
+                    codes.map(|code| (CodeNumber::Code(code), Told::Nothing)).collect(),
                 );
             }
             0x04 | 0x14 => self.clear(module, now),
+            0x18 => self.by_status(module, now, data, request),
             0x19 => self.report(module, now, data, request),
             _ => {}
         }
+    }
+
+    fn by_status(
+        &mut self,
+        module: Module,
+        now: Nanoseconds,
+        data: &[u8],
+        request: Option<&Request>,
+    ) {
+        let Some(list) = DtcsByStatus::parse(data) else { return };
+        let asked = request.and_then(|request| match request.data[..] {
+            [_, kind, high, low, ..] => Some((kind, u16::from_be_bytes([high, low]))),
+            _ => None,
+        });
+        let codes = list
+            .records()
+            .map(|record| (CodeNumber::Code(record.code), Told::ByStatus(record.status)));
+        self.list(module, now, Seen::ByStatus(asked), codes.collect());
     }
 
     fn report(&mut self, module: Module, now: Nanoseconds, data: &[u8], request: Option<&Request>) {
@@ -239,7 +271,8 @@ impl Codes {
                 let mask = request
                     .and_then(|request| request.data.get(2).copied())
                     .filter(|_| report.sub_function != 0x0A);
-                self.list(module, now, Seen::Report(report.sub_function, mask), codes.collect());
+                let codes = codes.map(|(code, status)| (code, Told::of(status))).collect();
+                self.list(module, now, Seen::Report(report.sub_function, mask), codes);
             }
             // Single codes with their status.
             _ => {
@@ -247,7 +280,7 @@ impl Codes {
                 let read = Read { module, now, list, before: None };
                 codes
                     .filter(|(_, status)| status.is_some())
-                    .for_each(|(code, status)| self.push_code(read, code, status));
+                    .for_each(|(code, status)| self.push_code(read, code, Told::of(status)));
             }
         }
         for record in report.records() {
@@ -267,15 +300,13 @@ impl Codes {
         module: Module,
         now: Nanoseconds,
         list: Seen,
-        codes: Vec<(CodeNumber, Option<Status>)>,
+        codes: Vec<(CodeNumber, Told)>,
     ) {
         let before = self.reads.insert((module, list), now);
         let read = Read { module, now, list, before };
-        codes.iter().for_each(|(code, status)| self.push_code(read, *code, *status));
+        codes.iter().for_each(|(code, told)| self.push_code(read, *code, *told));
         for ((owner, code), history) in &mut self.histories {
-            let listed = codes
-                .iter()
-                .any(|(listed, status)| listed == code && status.is_none_or(Status::is_fault));
+            let listed = codes.iter().any(|(listed, told)| listed == code && told.is_fault());
             if *owner == module && history.lists.contains(&list) && !listed {
                 history.gone = history.gone.or(Some(now));
                 history.stayed_away = history.cleared.map(|_| now);
@@ -283,10 +314,10 @@ impl Codes {
         }
     }
 
-    fn push_code(&mut self, read: Read, code: CodeNumber, status: Option<Status>) {
+    fn push_code(&mut self, read: Read, code: CodeNumber, told: Told) {
         let Read { module, now, list, before } = read;
         let key = (module, code);
-        let fault = status.is_none_or(Status::is_fault);
+        let fault = told.is_fault();
         if !self.histories.contains_key(&key) {
             if !fault {
                 return;
@@ -303,6 +334,8 @@ impl Codes {
             supported: None,
             fault_status: None,
             status: None,
+            by_status: None,
+            was_present: false,
             cleared: None,
             returned: false,
             gone: None,
@@ -321,12 +354,21 @@ impl Codes {
         if fault && !history.lists_since_clear.contains(&list) {
             history.lists_since_clear.push(list);
         }
-        if let Some(status) = status {
-            history.status = Some(status);
-            history.tested = history.cleared.map(|_| status.tested_since_clear());
+        match told {
+            Told::Status(status) => {
+                history.status = Some(status);
+                history.tested = history.cleared.map(|_| status.tested_since_clear());
+                if fault {
+                    history.fault_status = Some(status);
+                }
+            }
+            Told::ByStatus(status) if fault => {
+                history.by_status = Some(status);
+                history.was_present |= is_present(status);
+            }
+            Told::ByStatus(_) | Told::Nothing => {}
         }
         if fault {
-            history.fault_status = status.or(history.fault_status);
             history.seen.1 = now;
             history.told_by = list;
             history.gone = None;
@@ -370,8 +412,11 @@ impl Codes {
                 .filter(|monitor| monitor.supported)
                 .all(|monitor| monitor.complete);
             for ((owner, code), history) in &mut self.histories {
-                let emissions =
+                // Two bytes have those of ISO 14230-3 too, and they may be of anything.
+                let own = |list: &Seen| !matches!(list, Seen::ByStatus(_));
+                let two_bytes =
                     matches!(code, CodeNumber::Code(code) if code.failure_type().is_none());
+                let emissions = two_bytes && history.lists.iter().any(own);
                 if *owner == module
                     && emissions
                     && history.cleared.is_some_and(|cleared| now > cleared)
@@ -417,7 +462,7 @@ impl Codes {
         let codes: Vec<_> = codes.collect();
         let numbers = codes
             .iter()
-            .map(|code| (CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi }, None))
+            .map(|code| (CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi }, Told::Nothing))
             .collect();
         self.list(module, now, list, numbers);
         for code in codes {

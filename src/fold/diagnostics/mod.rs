@@ -15,6 +15,7 @@ pub mod meaning;
 mod stored;
 mod streams;
 pub mod supply;
+mod told;
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -35,6 +36,7 @@ pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub(crate) use identity::{has_vin_form, has_vin_length};
 pub use in_parts::InParts;
 pub use stored::Stored;
+pub(crate) use told::is_present;
 
 /// Who speaks, or is spoken to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
