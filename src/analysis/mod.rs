@@ -15,6 +15,7 @@ pub mod just_before;
 pub mod marks;
 mod names;
 pub mod notice;
+mod now;
 pub mod presence;
 mod sign_key;
 pub mod signals;

@@ -11,6 +11,7 @@ use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
 
 pub use super::error_kind::ErrorKind;
+pub use super::now::Now;
 pub use super::starter::Starter;
 
 /// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
@@ -573,23 +574,4 @@ pub enum Spread {
     /// Too few are known by name.
     #[default]
     Untold,
-}
-
-/// How the codes stand that name a module.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Now {
-    /// One was failing when last read.
-    Failing,
-    /// One failed in this operation cycle or the one before, or came in this capture.
-    Recent,
-    /// One failed in this operation cycle or the one before, and the last test of each passed.
-    Passed,
-    /// Each failed in the operation cycle before, and none in this one.
-    LastDrive,
-    /// All cleared, and not back.
-    Mended,
-    /// Stored, with a status that says it has not failed in this cycle nor the one before.
-    Remembered,
-    /// Stored, and nothing tells since when.
-    Listed,
 }

@@ -126,10 +126,9 @@ impl Grid {
         if id.frames < FEWEST_FRAMES || scatter > ON_GRID * period {
             return None;
         }
-        // Gaps of one, two and three cycles; what is longer is a silence and begins a new run. What
-        // waited while a wire was open comes off the grid, and the gap behind it is no whole cycle.
+        // Gaps of one, two and three cycles; what is longer is a silence and begins a new run.
         let (mut cycles, mut total) = (0.0, 0.0);
-        for (low, high, whole) in [(0.8, 1.2, 1.0), (1.8, 2.2, 2.0), (2.8, 3.0, 3.0)] {
+        for (low, high, whole) in [(0.0, 1.5, 1.0), (1.5, 2.5, 2.0), (2.5, 3.0, 3.0)] {
             let (low, high) = (low * period, high * period);
             if let Some((mean, _)) = id.gaps.moments(low, high) {
                 let count = id.gaps.count_between(low, high) as f64;
@@ -137,7 +136,17 @@ impl Grid {
                 total += count * mean;
             }
         }
-        let runs = 1.0 + id.gaps.count_between(3.0 * period, f64::INFINITY) as f64;
+        // What waited while a wire was open comes off the grid, and the short gap behind it is no
+        // cycle. A late frame makes a short gap too, but a long one before it.
+        let losses = id.gaps.count_between(3.0 * period, f64::INFINITY);
+        let early = id.gaps.count_between(0.0, 0.8 * period);
+        let late = id.gaps.count_between(1.2 * period, 1.5 * period);
+        let waited = early.saturating_sub(late).min(losses) as f64;
+        if let Some((mean, _)) = id.gaps.moments(0.0, 0.8 * period).filter(|_| waited > 0.0) {
+            cycles -= waited;
+            total -= waited * mean;
+        }
+        let runs = 1.0 + losses as f64;
         // Each run is as exact as its two ends.
         let error = scatter.max(1e-4) * (2.0 * runs).sqrt() / total;
         (cycles > 0.0).then(|| Grid { cycle: total / cycles, scatter, error })

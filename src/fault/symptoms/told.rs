@@ -222,7 +222,7 @@ impl<'a> Told<'a> {
         let all = self.gateway_took_others_along();
         let mut out: Vec<Symptom> = here.map(|row| self.missed(row, all)).collect();
         by_address::mark(&self.unheard_here, &mut out);
-        by_name::mark(self.analysis, &mut out);
+        by_name::mark(self.analysis, &self.strangers, &mut out);
         out
     }
 

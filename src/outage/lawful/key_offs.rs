@@ -42,7 +42,7 @@ const AT_ONCE: f64 = 0.3;
 /// left for itself: of seven invented vehicles in which something did, all had lost it (eight sets
 /// of five worlds by others).
 const LEADS: f64 = 1.0;
-const STAYS: f64 = 2.0;
+const STAYS: f64 = 6.0;
 /// A driver tries the starter no more often in so many seconds, each try so long after the one
 /// before, and takes a module for so long at least that it starts anew (common practice, no source).
 /// Of 17 invented vehicles with one sender that was lost more often so, all had a fault, of that

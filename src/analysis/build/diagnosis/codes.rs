@@ -127,7 +127,7 @@ fn age(history: &CodeHistory) -> CodeAge {
 }
 
 /// Whether it failed in the drive before, and in this one not: pending, and not failed in this
-/// cycle, of which its module tells (ISO 14229-1:2020, D.2: bit 2 stays until a whole cycle passed).
+/// cycle, of which its module tells (ISO 14229-1:2020, D.2: bit 2 stays for a whole cycle more).
 fn is_of_last_drive(history: &CodeHistory) -> bool {
     let told = history.supported.unwrap_or(u8::MAX) & Status::FAILED_THIS_CYCLE != 0;
     let of_now = Status::TEST_FAILED | Status::FAILED_THIS_CYCLE;

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use super::{Symptom, codes_of, is_failing, names_gateway};
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::diagnosis::Module;
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::Fact;
 use crate::capture::ChannelIndex;
@@ -15,16 +16,19 @@ const SEVERAL: usize = 2;
 
 /// Marks what is missed together: failing now, by names that no node of the capture is left for, and
 /// told of on one bus, where no node was lost that may be one of them. Where a gateway is missed too,
-/// all that lies behind it is. Of ten such sets of invented vehicles nine were of one cause, and none
+/// all that lies behind it is; and a module of another vehicle stands in the place of one of them. Of ten such sets of invented vehicles nine were of one cause, and none
 /// of 40 gateways left one (four sets of two worlds by others).
-pub(super) fn mark(analysis: &Analysis, symptoms: &mut [Symptom]) {
+pub(super) fn mark(analysis: &Analysis, strangers: &[Module], symptoms: &mut [Symptom]) {
     let row = |symptom: &Symptom| match symptom.fact {
         Fact::MissedByOthers(row) => Some(&analysis.diagnosis.blame[row]),
         _ => None,
     };
     let fails = |row: &&Blame| is_failing(analysis, row);
     let lost = analysis.lost().any(|outage| !outage.nodes.is_empty());
-    if lost || symptoms.iter().filter_map(row).filter(fails).any(names_gateway) {
+    if lost
+        || !strangers.is_empty()
+        || symptoms.iter().filter_map(row).filter(fails).any(names_gateway)
+    {
         return;
     }
     let named = |symptom: &Symptom| {
