@@ -276,8 +276,8 @@ fn a_code_that_fails_with_a_module_back_may_be_of_another() {
     assert!(another(45.0) > 0);
 }
 
-/// What failed in the drive before this one, and not in this one, is half forgotten: its test is not
-/// over yet, but nothing says that it is of today.
+/// What failed in the drive before this one, and not in this one, is half forgotten: its test is
+/// not over yet, but nothing says that it is of today.
 #[test]
 fn what_failed_in_the_drive_before_is_likely_over() {
     // Pending and confirmed; not failed in this cycle, or failed in it (ISO 14229-1:2020, D.2).

@@ -103,8 +103,8 @@ fn two_that_pause_together_are_a_module() {
 }
 
 /// Where the stamps are too coarse for the bit rate, the load is not known; a message that comes
-/// 3,300 times a second is a flood all the same. One of 5 ms is none. What a tester asks all modules
-/// is one frame each time, and no download; what it asks one may be.
+/// 3,300 times a second is a flood all the same. One of 5 ms is none. What a tester asks all
+/// modules is one frame each time, and no download; what it asks one may be.
 #[test]
 fn a_flood_needs_no_bit_rate() {
     let babble = |id: &str, period: f64| {

@@ -375,23 +375,6 @@ fn a_slow_timer_that_is_lost_often_is_a_timer() {
     assert_eq!(lost(&[2.0; 10]), "nothing_lost");
 }
 
-/// Nobody tries the starter three times in 20 s: what starts anew as often, be it two modules that
-/// share a supply, has a fault. Twice it may be the starter.
-#[test]
-fn three_losses_of_one_module_are_not_the_starter_s() {
-    let verdict = |times: &[f64]| {
-        let lost = |first: u32, drift: f64, after: f64| -> Vec<Message> {
-            let away = |own: Message, at: &f64| own.anew(at + after, at + after + 0.9, 0.0037);
-            let own = slow(messages(first, 4), drift).into_iter();
-            own.map(|own| times.iter().fold(own, away)).collect()
-        };
-        let all = [lost(0x100, 90.0, 0.0), lost(0x200, -60.0, 0.15), messages(0x300, 12)];
-        reported(&log(60.0, &all.concat()))["verdict"].as_str().unwrap().to_owned()
-    };
-    assert_ne!(verdict(&[2.0, 5.5]), "something_lost");
-    assert_eq!(verdict(&[2.0, 5.5, 8.5]), "something_lost");
-}
-
 /// What left first of several steps, and is not back though the rest is, was taken by something
 /// else. What is back with the rest, or left with it, was not.
 #[test]

@@ -42,9 +42,9 @@ const HELD_UP: f64 = 0.06;
 /// it twice or more, and in most of its losses (common practice, no source).
 const OF_OTHERS: f64 = 6.0;
 /// How many times likelier several modules are than one where its first messages come in one order
-/// and at one distance to each other at every return: of 13 nodes of which that is so, and that were
-/// held to be several, 12 were one (three worlds by others); allowed for modules of one supply that
-/// take their time alike each time.
+/// and at one distance to each other at every return: of 13 nodes of which that is so, and that
+/// were held to be several, 12 were one (three worlds by others); allowed for modules of one supply
+/// that take their time alike each time.
 const OF_ONE_START: f64 = 0.2;
 /// Who misses so many with one silence is itself the one that was cut off.
 const MISSES_MANY: usize = 3;

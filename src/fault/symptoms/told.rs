@@ -10,9 +10,6 @@ mod drive_train;
 mod mute;
 mod unfit;
 
-use lostnode_parsers::Id;
-use lostnode_parsers::frame::raw_id;
-
 use super::Symptom;
 use super::standing::{
     codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
@@ -117,7 +114,7 @@ impl<'a> Told<'a> {
                     talks.filter(|talk| talk.is_mute() && awake(talk)).collect();
                 // Of several that fell silent together no more never answer: these are likely they.
                 let of_a_set = sets.iter().any(|set| all.len() <= set.len());
-                let stays = |talk: &&TalkEntry| of_a_set || is_fitted(analysis, talk.module);
+                let stays = |talk: &&TalkEntry| of_a_set || mute::is_fitted(analysis, talk.module);
                 all.into_iter().filter(stays).collect()
             }
         };
@@ -432,18 +429,6 @@ impl<'a> Told<'a> {
         let codes = &self.analysis.diagnosis.codes;
         (0..codes.len()).filter(|at| wanted(&codes[*at])).collect()
     }
-}
-
-/// Whether a module that never answered is known to be in the vehicle: the roster, its address or
-/// its own frames name it. Scan tools ask for all that the maker builds. The engine controller of
-/// the standard's first answer (ISO 15765-4) counts where nobody else answered.
-fn is_fitted(analysis: &Analysis, module: Module) -> bool {
-    let answers = |talk: &TalkEntry| talk.positive > 0 || !talk.negative.is_empty();
-    let first =
-        matches!(module.party, Party::Id(id @ Id::Standard(_)) if raw_id(id) == FIRST_ANSWER);
-    analysis.node_of(module).is_some()
-        || analysis.module_name(module).called.is_some()
-        || first && !analysis.diagnosis.talks.iter().any(answers)
 }
 
 /// Whether anybody of this vehicle misses it.

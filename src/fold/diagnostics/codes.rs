@@ -1,7 +1,7 @@
 //! Trouble codes and their history: first and last seen, status, cleared, returned, and whether the
 //! test has run since. How they are read: docs/diagnostics.md.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
 use lostnode_parsers::j1939;
@@ -13,7 +13,7 @@ use super::meaning;
 use super::told::{Told, is_present};
 use super::{Message, Module};
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Nanoseconds, Silence};
+use crate::fold::timing::Nanoseconds;
 
 /// A code of a car, or a parameter and failure mode of SAE J1939.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -176,21 +176,6 @@ impl Codes {
         own.filter(|((_, number), own)| number.misses_a_module() && own.is_recent())
             .map(|(_, own)| if own.seen.1 == 0 { Nanoseconds::MAX } else { own.seen.1 })
             .max()
-    }
-
-    /// Who told, first at a time within these, that it misses a module, and it failed to hear it
-    /// just then: what an earlier list of it did not have.
-    pub fn began_to_miss(&self, within: Silence) -> BTreeSet<Module> {
-        let began = |own: &CodeHistory| {
-            let fails = own.lists.contains(&Seen::Active)
-                || own.fault_status.is_some_and(|status| status.0 & Status::TEST_FAILED != 0);
-            let first = own.seen.0 > within.start && own.seen.0 <= within.end;
-            fails && first && own.absent_before.is_some()
-        };
-        let own = self.histories.iter();
-        own.filter(|((_, number), own)| number.misses_a_module() && began(own))
-            .map(|((module, _), _)| *module)
-            .collect()
     }
 
     /// Modules whose lists of codes were read.

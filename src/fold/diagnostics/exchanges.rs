@@ -338,7 +338,7 @@ impl Exchanges {
             self.told_one_by_one.clear();
             self.hush(service, data, time);
         }
-        if !Hush::of(service, data, time).is_some_and(|hush| !hush.resets) {
+        if Hush::of(service, data, time).is_none_or(|hush| hush.resets) {
             return;
         }
         let soon = |before: Timestamp| time.since(before) <= Hush::NEXT_ONE;

@@ -3,6 +3,7 @@
 //! docs/diagnostics.md.
 
 mod address;
+mod began;
 pub mod claims;
 mod codes;
 mod conduct;

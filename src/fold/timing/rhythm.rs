@@ -75,9 +75,9 @@ impl IdTiming {
         (period > 0.0).then_some(Rhythm { period, jitter })
     }
 
-    /// How many gaps of more than three periods a timer may have. A slow one of a module that is lost
-    /// time and again has more of them: then all others are of one length, to a tenth, there are
-    /// none between, and no two of the long ones need be alike, as those of an event that is
+    /// How many gaps of more than three periods a timer may have. A slow one of a module that is
+    /// lost time and again has more of them: then all others are of one length, to a tenth, there
+    /// are none between, and no two of the long ones need be alike, as those of an event that is
     /// repeated a set number of times in a set rhythm are.
     fn most_long(&self, median: f64) -> f64 {
         let count = self.gaps.count() as f64;

@@ -43,14 +43,6 @@ const AT_ONCE: f64 = 0.3;
 /// of five worlds by others).
 const LEADS: f64 = 1.0;
 const STAYS: f64 = 6.0;
-/// A driver tries the starter no more often in so many seconds, each try so long after the one
-/// before, and takes a module for so long at least that it starts anew (common practice, no source).
-/// Of 17 invented vehicles with one sender that was lost more often so, all had a fault, of that
-/// sender in 12 (four sets of four worlds by others).
-const MOST_TRIES: usize = 2;
-const TRIES_WITHIN: f64 = 20.0;
-const TRIES_APART: f64 = 1.0;
-const PULLED_DOWN: f64 = 0.2;
 /// Whoever sends with the key on is back before the engine has run for so many seconds (common
 /// practice, no source).
 const BACK_BEFORE: f64 = 20.0;
@@ -268,19 +260,6 @@ impl Scene<'_> {
                 && windows.iter().any(|(from, to)| (*from..=*to).contains(&onset))
                 && !self.engine_runs(onset)
         };
-        let whole = |judged: &Judged| match &judged.events[..] {
-            [event] if event.losses.len() >= 2 && self.is_whole_sender(event) => {
-                self.sole_sender(event)
-            }
-            _ => None,
-        };
-        let short: Vec<(Option<NodeIndex>, Nanoseconds)> = judged
-            .iter()
-            .filter(|judged| cranked(judged) && length(&judged.events) >= PULLED_DOWN)
-            .map(|judged| (whole(judged), judged.onset()))
-            .collect();
-        let again_and_again = |judged: &Judged| whole(judged).is_some_and(|own| turns(&short, own));
-        let cranked = |judged: &Judged| cranked(judged) && !again_and_again(judged);
         let hit: Vec<(Nanoseconds, Vec<Option<NodeIndex>>)> = judged
             .iter()
             .filter(|judged| cranked(judged))
@@ -302,15 +281,6 @@ impl Scene<'_> {
             judged.why = Why::StarterTurned;
         }
     }
-}
-
-/// Whether a sender was lost as often as no starter takes it in so short a time.
-fn turns(short: &[(Option<NodeIndex>, Nanoseconds)], sender: NodeIndex) -> bool {
-    let own = short.iter().filter(|(whole, _)| *whole == Some(sender)).map(|(_, onset)| *onset);
-    let mut times: Vec<Nanoseconds> = own.collect();
-    times.sort_unstable();
-    times.dedup_by(|later, before| *later - *before < nanoseconds(TRIES_APART));
-    times.windows(MOST_TRIES + 1).any(|run| run[MOST_TRIES] - run[0] <= nanoseconds(TRIES_WITHIN))
 }
 
 /// Whether a silence began while the key was off and ended as it was turned on: an after-run, which

@@ -1,5 +1,5 @@
-//! Modules that codes name, of which nothing was heard (SAE J2012-DA): where several are missed now,
-//! one supply or one branch is likelier behind it than a fault in each.
+//! Modules that codes name, of which nothing was heard (SAE J2012-DA): where several are missed
+//! now, one supply or one branch is likelier behind it than a fault in each.
 
 use std::collections::BTreeSet;
 
@@ -14,10 +14,11 @@ use crate::capture::ChannelIndex;
 /// From so many on something that they share is in question.
 const SEVERAL: usize = 2;
 
-/// Marks what is missed together: failing now, by names that no node of the capture is left for, and
-/// told of on one bus, where no node was lost that may be one of them. Where a gateway is missed too,
-/// all that lies behind it is; and a module of another vehicle stands in the place of one of them. Of ten such sets of invented vehicles nine were of one cause, and none
-/// of 40 gateways left one (four sets of two worlds by others).
+/// Marks what is missed together: failing now, by names that no node of the capture is left for,
+/// and told of on one bus, where no node was lost that may be one of them. Where a gateway is
+/// missed too, all that lies behind it is; and a module of another vehicle stands in the place of
+/// one of them. Of ten such sets of invented vehicles nine were of one cause, and none of 40
+/// gateways left one (four sets of two worlds by others).
 pub(super) fn mark(analysis: &Analysis, strangers: &[Module], symptoms: &mut [Symptom]) {
     let row = |symptom: &Symptom| match symptom.fact {
         Fact::MissedByOthers(row) => Some(&analysis.diagnosis.blame[row]),

@@ -1,6 +1,10 @@
 //! Who leaves a tester's questions unanswered, and whether that tells anything.
 
-use crate::analysis::diagnosis::{Mute, TalkEntry};
+use lostnode_parsers::Id;
+use lostnode_parsers::frame::raw_id;
+
+use super::FIRST_ANSWER;
+use crate::analysis::diagnosis::{Module, Mute, Party, TalkEntry};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::timing::nanoseconds;
 
@@ -43,4 +47,16 @@ pub(super) fn is_off(analysis: &Analysis, talk: &TalkEntry, mute: &Mute) -> bool
             && outage.end >= first
     };
     analysis.outages.iter().any(off)
+}
+
+/// Whether a module that never answered is known to be in the vehicle: the roster, its address or
+/// its own frames name it. Scan tools ask for all that the maker builds. The engine controller of
+/// the standard's first answer (ISO 15765-4) counts where nobody else answered.
+pub(super) fn is_fitted(analysis: &Analysis, module: Module) -> bool {
+    let answers = |talk: &TalkEntry| talk.positive > 0 || !talk.negative.is_empty();
+    let first =
+        matches!(module.party, Party::Id(id @ Id::Standard(_)) if raw_id(id) == FIRST_ANSWER);
+    analysis.node_of(module).is_some()
+        || analysis.module_name(module).called.is_some()
+        || first && !analysis.diagnosis.talks.iter().any(answers)
 }
