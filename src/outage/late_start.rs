@@ -29,11 +29,12 @@ const PERIODS: f64 = 2.0;
 const MOST: f64 = 0.5;
 
 pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
+    let twins = Twins::of(observed.timing);
     let channels = 0..observed.timing.channels.len();
-    channels.filter_map(|channel| of_channel(observed, channel as ChannelIndex)).collect()
+    channels.filter_map(|channel| of_channel(observed, &twins, channel as ChannelIndex)).collect()
 }
 
-fn of_channel(observed: &Observed<'_>, channel: ChannelIndex) -> Option<Outage> {
+fn of_channel(observed: &Observed<'_>, twins: &Twins<'_>, channel: ChannelIndex) -> Option<Outage> {
     let at = usize::from(channel);
     let (begin, _) = observed.timing.channels[at].heard?;
     let losses = observed.losses.channels.get(at)?;
@@ -45,8 +46,7 @@ fn of_channel(observed: &Observed<'_>, channel: ChannelIndex) -> Option<Outage> 
         .map(IdIndex)
         .filter(|id| observed.timing.ids[*id].key.channel == channel)
         .collect();
-    let twins = Twins::of(observed.timing);
-    let late = own.iter().copied().filter(|id| is_late((observed, &twins), *id, begin));
+    let late = own.iter().copied().filter(|id| is_late((observed, twins), *id, begin));
     let late: Vec<IdIndex> = late.collect();
     let others = losses.roll.expected.saturating_sub(late.len());
     let of_a_mode = |id: &IdIndex| sender_is_there(observed, *id, begin);

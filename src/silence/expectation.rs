@@ -142,7 +142,9 @@ impl Grid {
         let early = id.gaps.count_between(0.0, 0.8 * period);
         let late = id.gaps.count_between(1.2 * period, 1.5 * period);
         let waited = early.saturating_sub(late).min(losses) as f64;
-        if let Some((mean, _)) = id.gaps.moments(0.0, 0.8 * period).filter(|_| waited > 0.0) {
+        if waited > 0.0
+            && let Some((mean, _)) = id.gaps.moments(0.0, 0.8 * period)
+        {
             cycles -= waited;
             total -= waited * mean;
         }

@@ -1,15 +1,12 @@
 //! What a whole bus shows, and the recording.
 
-use lostnode_parsers::Id;
-use lostnode_parsers::frame::raw_id;
-
 use super::senders::Named;
 use super::{Symptom, endless, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
 use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope, Series};
 use crate::capture::ChannelIndex;
-use crate::fold::diagnostics::EVERYONE;
+use crate::fold::diagnostics::asks_everyone;
 use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
 
 /// Seconds around a silence of the bus within which an error frame is about it.
@@ -171,15 +168,6 @@ fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)>
     };
     let all = (0..analysis.identifiers.len()).filter_map(rush);
     all.max_by_key(|(_, rush)| rush.most)
-}
-
-/// Whether a tester asks all modules at once by an identifier: what it sends so is one frame at a
-/// time, and never a download (ISO 15765-4:2016, 6.3.2; SAE J1939-21, requests).
-fn asks_everyone(id: Id) -> bool {
-    match id {
-        Id::Standard(_) => raw_id(id) == EVERYONE,
-        Id::Extended(_) => matches!(raw_id(id) >> 8, 0x18_DB33 | 0x18_EAFF),
-    }
 }
 
 /// Bins of a bus that is full at times, and not so by design.

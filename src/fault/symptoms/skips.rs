@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use super::company::is_guessed;
 use super::senders::sender;
 use super::within::{Within, hold, ids, stops, took, wide};
 use crate::analysis::subject::Subject;
@@ -14,7 +15,6 @@ use crate::analysis::{Analysis, ErrorEvent};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Aftermath, Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::IdIndex;
-use crate::network::Basis;
 use crate::silence::merged;
 
 /// Errors that come within so many seconds of each other are of one burst …
@@ -99,7 +99,7 @@ pub fn of<'a>(
     // not.
     let guessed = |subject: &Subject| match subject {
         Subject::Sender(_) => true,
-        Subject::Node(node) => !Basis::any_is_told(&analysis.nodes[*node].basis),
+        Subject::Node(node) => is_guessed(analysis, *node),
         _ => false,
     };
     let (its_own, others): (Vec<_>, Vec<_>) = all

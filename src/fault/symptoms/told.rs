@@ -7,6 +7,7 @@ mod bus_off;
 mod by_address;
 mod by_name;
 mod drive_train;
+mod missed_together;
 mod mute;
 mod unfit;
 
@@ -291,9 +292,7 @@ impl<'a> Told<'a> {
             }
             return Subject::Node(node);
         }
-        let codes = codes_of(self.analysis, row);
-        let by_address = |at: &usize| self.analysis.diagnosis.codes[*at].missed_address.is_some();
-        if codes.iter().any(by_address) {
+        if by_address::missed_address(self.analysis, row).is_some() {
             return Subject::Module(Unheard::Missed(row.missed.clone()));
         }
         let blame = &self.analysis.diagnosis.blame;

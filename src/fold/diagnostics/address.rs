@@ -20,6 +20,15 @@ pub(super) struct Route {
 /// A tester asks all modules at once by it (ISO 15765-4:2016, 6.3.2).
 pub(crate) const EVERYONE: u32 = 0x7DF;
 
+/// Whether a tester asks all modules at once by an identifier: what it sends so is one frame at a
+/// time, and never a download (ISO 15765-4:2016, 6.3.2; SAE J1939-21, requests).
+pub(crate) fn asks_everyone(id: Id) -> bool {
+    match id {
+        Id::Standard(_) => raw_id(id) == EVERYONE,
+        Id::Extended(_) => matches!(raw_id(id) >> 8, 0x18_DB33 | 0x18_EAFF),
+    }
+}
+
 /// Whether modules answer by this identifier of 11 bits when they are asked about emissions (ISO
 /// 15765-4:2016, 6.3.2).
 pub(crate) fn answers_about_emissions(id: Id) -> bool {

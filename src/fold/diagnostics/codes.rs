@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
 use lostnode_parsers::j1939;
 use lostnode_parsers::obd::{self, Readiness};
-use lostnode_parsers::uds::{self, DtcReport, DtcsByStatus, StatusOfDtc, Storage};
+use lostnode_parsers::uds::{self, DtcReport, DtcsByStatus, StatusOfDtc};
 
 use super::exchanges::Request;
 use super::meaning;
@@ -128,15 +128,10 @@ impl CodeHistory {
     /// Whether its test had failed in this drive when it was cleared, and nobody has read it since
     /// (status bits 0 and 1 of ISO 14229-1:2020, D.2): a clear mends nothing.
     pub fn failed_before_the_clear(&self) -> bool {
-        let failed = self.fault_status.is_some_and(|status| status.0 & 0x03 != 0)
-            || self.by_status.is_some_and(is_present);
+        let failed =
+            self.fault_status.is_some_and(|status| status.0 & 0x03 != 0) || self.is_present();
         let unread = self.cleared.is_some() && self.gone == self.cleared;
         failed && unread && self.stayed_away.is_none() && !self.returned
-    }
-
-    /// Whether a status by ISO 14230-3 says that it was detected and is not stored yet.
-    pub fn is_maturing(&self) -> bool {
-        self.by_status.is_some_and(|status| status.storage() == Storage::Maturing)
     }
 }
 

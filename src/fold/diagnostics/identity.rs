@@ -119,6 +119,11 @@ pub(crate) fn has_vin_length(text: &str) -> bool {
     text.len() == 17
 }
 
+/// Whether an answer is all zeros, as of modules that were never told a VIN.
+pub(crate) fn is_blank(text: &str) -> bool {
+    text.bytes().all(|byte| byte == b'0')
+}
+
 /// Whether a text may be a VIN in the writing of a user: 17 letters, in capitals or not, and digits
 /// without I, O and Q (ISO 3779:2009, 5).
 pub(crate) fn has_vin_form(text: &str) -> bool {
@@ -136,9 +141,7 @@ pub(crate) fn has_vin_form(text: &str) -> bool {
 /// assert!(!is_vin("XXTESTXXA0N00004O"));
 /// ```
 pub fn is_vin(text: &str) -> bool {
-    has_vin_form(text)
-        && text.bytes().any(|byte| byte != b'0')
-        && !text.bytes().any(|byte| byte.is_ascii_lowercase())
+    has_vin_form(text) && !is_blank(text) && !text.bytes().any(|byte| byte.is_ascii_lowercase())
 }
 
 impl Identities {
@@ -353,10 +356,9 @@ impl Identities {
                 best = Some(vin);
             }
         }
-        let blank = |vin: &str| vin.bytes().all(|byte| byte == b'0');
         let conflicts = vins
             .iter()
-            .filter(|(_, vin)| Some(*vin) != best && (has_vin_length(vin) || blank(vin)));
+            .filter(|(_, vin)| Some(*vin) != best && (has_vin_length(vin) || is_blank(vin)));
         Vehicle {
             vin: best.map(str::to_owned),
             conflicts: conflicts.map(|(module, vin)| (*module, (*vin).to_owned())).collect(),

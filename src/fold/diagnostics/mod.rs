@@ -30,14 +30,13 @@ use crate::fold::j1939::J1939;
 use crate::ids::Map;
 use crate::settings::Pair;
 
-pub(crate) use address::{EVERYONE, answers_about_emissions};
+pub(crate) use address::{EVERYONE, answers_about_emissions, asks_everyone};
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
 pub use exchanges::{Answered, Exchanges, Hush, Mute, Reset, Talk};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
-pub(crate) use identity::{has_vin_form, has_vin_length};
+pub(crate) use identity::{has_vin_form, has_vin_length, is_blank};
 pub use in_parts::InParts;
 pub use stored::Stored;
-pub(crate) use told::is_present;
 
 /// Who speaks, or is spoken to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]

@@ -68,20 +68,23 @@ impl IdTiming {
         let median = self.gaps.quantile(0.5)?;
         let near = self.gaps.count_between(0.5 * median, 1.5 * median);
         let long = self.gaps.count_between(3.0 * median, f64::INFINITY);
-        if (near as f64) < 0.8 * count as f64 || long as f64 > self.most_long(median) {
+        if (near as f64) < 0.8 * count as f64 {
+            return None;
+        }
+        let (long, count) = (long as f64, count as f64);
+        let many = long > (0.05 * count).max(2.0);
+        if many && (long > MOST_LONG * count || !self.is_slow_and_lost_often(median)) {
             return None;
         }
         let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
         (period > 0.0).then_some(Rhythm { period, jitter })
     }
 
-    /// How many gaps of more than three periods a timer may have. A slow one of a module that is
-    /// lost time and again has more of them: then all others are of one length, to a tenth, there
-    /// are none between, and no two of the long ones need be alike, as those of an event that is
-    /// repeated a set number of times in a set rhythm are.
-    fn most_long(&self, median: f64) -> f64 {
-        let count = self.gaps.count() as f64;
-        let usual = (0.05 * count).max(2.0);
+    /// Whether its gaps of more than three periods are like losses of a slow timer: of a module
+    /// that is lost time and again they are many. Then all others are of one length, to a tenth,
+    /// there are none between, and no two of the long ones need be alike, as those of an event that
+    /// is repeated a set number of times in a set rhythm are.
+    fn is_slow_and_lost_often(&self, median: f64) -> bool {
         let between = |low: f64, high: f64| self.gaps.count_between(low * median, high * median);
         let near = between(0.9, 1.1) as f64;
         let short = between(0.0, 3.0) as f64;
@@ -91,10 +94,7 @@ impl IdTiming {
             .is_some_and(|(mean, spread)| spread > ALIKE * mean);
         let brief = self.gaps.count_between(3.0 * median, LOSS.max(3.0 * median));
         let is_steady = near >= STEADY * short && between(1.5, 3.0) as f64 <= BETWEEN * short;
-        match is_steady && unlike && brief == 0 {
-            true => (MOST_LONG * count).max(usual),
-            false => usual,
-        }
+        is_steady && unlike && brief == 0
     }
 }
 

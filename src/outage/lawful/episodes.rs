@@ -201,8 +201,8 @@ impl Scene<'_> {
         };
         let whole = judged(events);
         // What stopped at two instants is not one sender of few messages.
-        let apart = Figures::of(self, &whole.events).waves.len() > 1;
-        if apart && matches!(whole.why, Why::SenderUnknown) {
+        let apart = || Figures::of(self, &whole.events).waves.len() > 1;
+        if matches!(whole.why, Why::SenderUnknown) && apart() {
             return whole.events.into_iter().map(|event| judged(vec![event])).collect();
         }
         if let Why::HeldUp { .. } = whole.why {

@@ -144,21 +144,18 @@ impl Scene<'_> {
         let (leading, rest): (Vec<&Event>, Vec<&Event>) = key_off.events.iter().partition(led);
         let next = rest.iter().map(|event| event.onset).min()?;
         let back = rest.iter().map(|event| event.back).max()?;
-        let stays = |event: &&Event| {
-            let until = if event.ongoing { self.heard.1 } else { event.back };
-            seconds(until - back) >= STAYS
-        };
+        let until = |event: &&Event| if event.ongoing { self.heard.1 } else { event.back };
+        let later = seconds(leading.iter().map(until).min()? - back);
         let ids: usize = leading.iter().map(|event| event.losses.len()).sum();
         let alone = open
             && ids >= 2
             && seconds(next - first) >= LEADS
             && rest.iter().all(|event| !event.ongoing)
-            && leading.iter().all(stays);
+            && later >= STAYS;
         if !alone {
             return None;
         }
-        let until = leading.iter().map(|event| event.back).min()?.min(self.heard.1);
-        let why = Why::LateReturn { seconds: seconds(until - back) };
+        let why = Why::LateReturn { seconds: later };
         let (events, rest) = key_off.events.drain(..).partition(|event| led(&event));
         key_off.events = rest;
         Some(Judged { events, verdict: Verdict::Lost, doubt: None, why })

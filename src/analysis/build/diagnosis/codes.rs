@@ -3,13 +3,12 @@
 use std::collections::BTreeMap;
 
 use lostnode_parsers::dtc::{Code, Status};
-use lostnode_parsers::uds::Storage;
 
 use super::names::Names;
 use crate::analysis::blame::Missed;
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::meaning;
-use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen, is_present};
+use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 
 type Histories = BTreeMap<(Module, CodeNumber), CodeHistory>;
@@ -70,7 +69,7 @@ fn code(
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),
         age: age(history),
-        passed: is_stored_only(history)
+        passed: history.is_stored_only()
             || history.supported.unwrap_or(u8::MAX) & Status::TEST_FAILED != 0
                 && history.status.is_some_and(|status| status.0 & Status::TEST_FAILED == 0),
         of_last_drive: is_of_last_drive(history),
@@ -82,19 +81,13 @@ fn code(
     }
 }
 
-/// Whether a status by ISO 14230-3 says that it is stored and was not present when it was asked. Of
-/// which drive it is that does not tell.
-fn is_stored_only(history: &CodeHistory) -> bool {
-    history.by_status.is_some_and(|status| status.storage() == Storage::Stored)
-}
-
 fn standing(history: &CodeHistory) -> CodeStanding {
     let set = |bit: u8| history.status.is_some_and(|status| status.0 & bit != 0);
-    if set(Status::TEST_FAILED) || history.by_status.is_some_and(is_present) {
+    if set(Status::TEST_FAILED) || history.is_present() {
         CodeStanding::Failing
     } else if set(Status::PENDING) && !set(Status::CONFIRMED) || history.is_maturing() {
         CodeStanding::Pending
-    } else if set(Status::CONFIRMED) || is_stored_only(history) {
+    } else if set(Status::CONFIRMED) || history.is_stored_only() {
         CodeStanding::NotFailing
     } else if history.told_by == Seen::Active && history.gone.is_none() {
         CodeStanding::Active
@@ -112,10 +105,8 @@ fn standing(history: &CodeHistory) -> CodeStanding {
 fn age(history: &CodeHistory) -> CodeAge {
     let listed = |list: Seen| history.lists.contains(&list);
     let set = |bits: u8| history.fault_status.is_some_and(|status| status.0 & bits != 0);
-    let fresh = history.absent_before.is_some() || history.returned;
-    let fresh = fresh || history.was_present || history.is_maturing();
-    let present = history.by_status.is_some_and(is_present);
-    if set(Status::TEST_FAILED) || listed(Seen::Active) || present {
+    let fresh = history.came_here() || history.was_present || history.is_maturing();
+    if set(Status::TEST_FAILED) || listed(Seen::Active) || history.is_present() {
         CodeAge::Failing
     } else if set(Status::PENDING | Status::FAILED_THIS_CYCLE) || listed(Seen::Pending) || fresh {
         CodeAge::Recent
@@ -132,8 +123,9 @@ fn is_of_last_drive(history: &CodeHistory) -> bool {
     let told = history.supported.unwrap_or(u8::MAX) & Status::FAILED_THIS_CYCLE != 0;
     let of_now = Status::TEST_FAILED | Status::FAILED_THIS_CYCLE;
     let before = |status: Status| status.0 & Status::PENDING != 0 && status.0 & of_now == 0;
-    let fresh = history.absent_before.is_some() || history.returned;
-    told && !fresh && age(history) == CodeAge::Recent && history.fault_status.is_some_and(before)
+    told && !history.came_here()
+        && age(history) == CodeAge::Recent
+        && history.fault_status.is_some_and(before)
 }
 
 /// Reads of one scan lie no further apart, in seconds (common practice, no source).

@@ -15,7 +15,9 @@ use crate::analysis::diagnosis::{
     TestEntry,
 };
 use crate::analysis::{Doubt, Identifier, Node, Outage, Scope};
-use crate::fold::diagnostics::{CodeNumber, Diagnostics, Identity, Module, has_vin_length, is_vin};
+use crate::fold::diagnostics::{
+    CodeNumber, Diagnostics, Identity, Module, has_vin_length, is_blank, is_vin,
+};
 use crate::fold::j1939::is_diagnosis;
 use crate::fold::timing::Nanoseconds;
 use crate::ids::{IdIndex, NodeIndex};
@@ -91,7 +93,7 @@ fn identities(
 
 fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<IdentityProblem> {
     let vin = match (identity.vin.as_deref(), vin) {
-        (Some(own), _) if own.bytes().all(|byte| byte == b'0') => Some(IdentityProblem::BlankVin),
+        (Some(own), _) if is_blank(own) => Some(IdentityProblem::BlankVin),
         (Some(own), Some(vehicle)) if own != vehicle && is_vin(own) => {
             Some(IdentityProblem::OtherVin(own.to_owned()))
         }

@@ -3,17 +3,15 @@
 
 use std::collections::BTreeSet;
 
+use super::missed_together::{SEVERAL, mark_together, share_a_bus};
 use super::{Symptom, codes_of, is_failing, is_of_here, names_gateway};
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::diagnosis::Module;
-use crate::analysis::subject::{Subject, Unheard};
+use crate::analysis::subject::Subject;
 use crate::analysis::symptom::Fact;
 use crate::analysis::{Analysis, Identifier};
 use crate::capture::ChannelIndex;
 use crate::network::common_address;
-
-/// From so many on something that they share is in question.
-const SEVERAL: usize = 2;
 
 /// Rows of blame about such modules, several of one bus, that fail. Those who hear one another
 /// there miss what ought to be heard there; a gateway has a bus behind it, and its own address is
@@ -31,9 +29,7 @@ pub(super) fn unheard(analysis: &Analysis, strangers: &[Module]) -> Vec<usize> {
             (!is_heard_elsewhere(analysis, address, &buses)).then_some((at, row, buses))
         })
         .collect();
-    let [(_, _, first), ..] = &rows[..] else { return Vec::new() };
-    // A module may tell the same on two of its buses.
-    let shared = first.iter().any(|bus| rows.iter().all(|(.., own)| own.contains(bus)));
+    let shared = share_a_bus(rows.iter().map(|(.., buses)| buses));
     let gateway = rows.iter().any(|(_, row, _)| names_gateway(row));
     if rows.len() < SEVERAL || !shared || gateway {
         return Vec::new();
@@ -42,7 +38,10 @@ pub(super) fn unheard(analysis: &Analysis, strangers: &[Module]) -> Vec<usize> {
 }
 
 /// The address by which a module is missed, and the buses on which it is.
-fn missed_address(analysis: &Analysis, row: &Blame) -> Option<(u8, BTreeSet<ChannelIndex>)> {
+pub(super) fn missed_address(
+    analysis: &Analysis,
+    row: &Blame,
+) -> Option<(u8, BTreeSet<ChannelIndex>)> {
     let codes = codes_of(analysis, row).into_iter().map(|at| &analysis.diagnosis.codes[at]);
     let missed: Vec<(u8, ChannelIndex)> =
         codes.filter_map(|code| Some((code.missed_address?, code.module.channel))).collect();
@@ -64,12 +63,5 @@ pub(super) fn mark(rows: &[usize], symptoms: &mut [Symptom]) {
         }
         _ => None,
     };
-    let mut all: Vec<Unheard> = symptoms.iter().filter_map(own).collect();
-    all.sort_unstable();
-    if all.len() < SEVERAL {
-        return;
-    }
-    for symptom in symptoms.iter_mut().filter(|symptom| own(symptom).is_some()) {
-        symptom.missed_with.clone_from(&all);
-    }
+    mark_together(symptoms, own);
 }

@@ -3,16 +3,15 @@
 
 use std::collections::BTreeSet;
 
-use super::{Symptom, codes_of, is_failing, names_gateway};
+use super::by_address::missed_address;
+use super::missed_together::{mark_together, share_a_bus};
+use super::{Symptom, is_failing, names_gateway};
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::diagnosis::Module;
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::Fact;
 use crate::capture::ChannelIndex;
-
-/// From so many on something that they share is in question.
-const SEVERAL: usize = 2;
 
 /// Marks what is missed together: failing now, by names that no node of the capture is left for,
 /// and told of on one bus, where no node was lost that may be one of them. Where a gateway is
@@ -36,30 +35,15 @@ pub(super) fn mark(analysis: &Analysis, strangers: &[Module], symptoms: &mut [Sy
         let row = row(symptom).filter(fails)?;
         let unheard = matches!(row.frames, Frames::NotKnown | Frames::NoSender);
         let Subject::Module(module) = &symptom.subject else { return None };
-        let own = unheard && symptom.missed_with.is_empty() && !is_by_address(analysis, row);
-        own.then(|| (module.clone(), told_on(row)))
+        // What has an address is known by it (`by_address`).
+        let by_name = symptom.missed_with.is_empty() && missed_address(analysis, row).is_none();
+        (unheard && by_name).then(|| (row, module.clone()))
     };
-    let all: Vec<(Unheard, BTreeSet<ChannelIndex>)> = symptoms.iter().filter_map(named).collect();
-    let Some((_, first)) = all.first() else { return };
-    let shared = first.iter().any(|bus| all.iter().all(|(_, own)| own.contains(bus)));
-    let mut modules: Vec<Unheard> = all.iter().map(|(module, _)| module.clone()).collect();
-    modules.sort_unstable();
-    modules.dedup();
-    if modules.len() < SEVERAL || !shared {
-        return;
+    let told_on = |(row, _): (&Blame, Unheard)| -> BTreeSet<ChannelIndex> {
+        row.reporters.iter().map(|module| module.channel).collect()
+    };
+    let buses: Vec<_> = symptoms.iter().filter_map(named).map(told_on).collect();
+    if share_a_bus(buses.iter()) {
+        mark_together(symptoms, |symptom| Some(named(symptom)?.1));
     }
-    for symptom in symptoms.iter_mut().filter(|symptom| named(symptom).is_some()) {
-        symptom.missed_with.clone_from(&modules);
-    }
-}
-
-/// The buses on which modules tell of it.
-fn told_on(row: &Blame) -> BTreeSet<ChannelIndex> {
-    row.reporters.iter().map(|module| module.channel).collect()
-}
-
-/// Whether a code of it says an address: then that is its name (`by_address`).
-fn is_by_address(analysis: &Analysis, row: &Blame) -> bool {
-    let codes = codes_of(analysis, row);
-    codes.into_iter().any(|at| analysis.diagnosis.codes[at].missed_address.is_some())
 }
