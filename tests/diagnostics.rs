@@ -645,6 +645,39 @@ fn trucks() {
     );
 }
 
+/// On a bus of SAE J1939 the three bytes of ReadDTCInformation may be a suspect parameter and a
+/// failure mode, where the tables know more of them so; elsewhere, and where its module says
+/// otherwise (report 01), they are not.
+#[test]
+fn suspect_parameters_over_uds() {
+    let truck = [
+        (0.1, "0CF00400#FFFFFFFFFFFFFFFF"),
+        (0.2, "18FEEE00#FFFFFFFFFFFFFFFF"),
+        (0.3, "18FEF10B#FFFFFFFFFFFFFFFF"),
+        (0.4, "18FECA0B#00FF000000000000"),
+    ];
+    let codes = |bus: &[(f64, &str)], answers: &[&str]| -> Vec<String> {
+        let asked = [(1.0, "18DA00F1#031902FF55555555")];
+        let answers: Vec<(f64, &str)> =
+            answers.iter().zip(1..).map(|(own, at)| (1.0 + 0.01 * f64::from(at), *own)).collect();
+        let log = common::log(&[bus, &asked, &answers].concat());
+        let output = common::piped(&["report", "-", "--format", "json"], log.as_bytes());
+        let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+        let own = document["codes"].as_array().unwrap().iter();
+        own.map(|code| code["code"].as_str().unwrap().to_owned()).collect()
+    };
+    // SPN 2003 (source address 3) FMI 9, failing.
+    let spn = "18DAF100#075902FFD307092F";
+    assert_eq!(codes(&truck, &[spn]), ["SPN 2003 FMI 9"]);
+    assert_eq!(codes(&[], &[spn]), ["U1307-09"]);
+    assert_eq!(codes(&truck, &["18DAF100#075902FFC100872F"]), ["U0100-87"]);
+    let format = |number: u8| format!("18DAF100#065901FF{number:02X}000155");
+    assert_eq!(codes(&truck, &[&format(1), spn]), ["U1307-09"]);
+    let unknown = "18DAF100#075902FFC100032F";
+    assert_eq!(codes(&truck, &[unknown]), ["U0100-03"]);
+    assert_eq!(codes(&truck, &[&format(2), unknown]), ["SPN 193 FMI 3"]);
+}
+
 /// A million first frames from a million identifiers: memory stays bounded, nothing panics.
 #[test]
 fn a_million_first_frames() {

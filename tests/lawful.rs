@@ -247,6 +247,13 @@ fn the_engine_proves_the_key() {
     let found = analysis(20.0, &truck(engine(|_| false), &[]));
     let outage = only(&found);
     assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    // What turns faster than any such engine once is none, and proves no key.
+    fn no_speed(time: f64) -> String {
+        let [low, high] = if time < 1.0 { 6000u16 * 8 } else { 0 }.to_le_bytes();
+        format!("FFFFFF{low:02X}{high:02X}FFFFFF")
+    }
+    let found = analysis(20.0, &truck(no_speed, &leaving("21", 8.7, 12.3)));
+    assert!(found.outages.iter().all(|own| why(own) != Some(Why::EngineStood)));
     // The same while the engine runs on.
     let found = analysis(20.0, &truck(engine(|_| true), &[]));
     assert!(only(&found).is_loss(), "{:?}", only(&found));

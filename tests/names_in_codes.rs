@@ -209,3 +209,35 @@ fn who_is_missed_by_name_with_others_shares_something() {
     let beside = told([both, slow(lost, 80.0)].concat());
     assert!(beside < 0.3, "{beside}");
 }
+
+/// Of two nodes whose names have words of a code, it means the one that has them all: the code of
+/// the park brake is not the brakes'. And it means what people write for it in other words.
+#[test]
+fn the_name_with_all_words_of_a_code_is_meant() {
+    let folder = tempfile::tempdir().unwrap();
+    let node = |name: &str, first: u32| {
+        format!(
+            "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [ {{ id = \
+             \"0x{first:03X}\", period = 0.01 }}, {{ id = \"0x{:03X}\", period = 0.02 }} ]\n",
+            first + 1
+        )
+    };
+    let confirmed = |names: [&str; 2], code: fn(f64) -> String| {
+        let roster = folder.path().join("roster.toml");
+        std::fs::write(&roster, node(names[0], 0x110) + &node(names[1], 0x210)).unwrap();
+        let asks = once(16.0, "7E0", |_| "031902FF00000000".to_owned());
+        let answer = once(16.01, "7E8", code);
+        let lost = cut(messages(0x210, 2), 10.0, 15.0);
+        let all = [messages(0x110, 2), lost, messages(0x310, 8), vec![asks, answer]].concat();
+        let capture = folder.path().join("drive.log");
+        std::fs::write(&capture, log(30.0, &all)).unwrap();
+        let arguments = ["--roster", roster.to_str().unwrap()];
+        verdict(&common::report(&capture, &arguments).1, "Module")
+    };
+    // U0128, park brake control module, and U0151, restraints control module.
+    let park: fn(f64) -> String = |_| "075902FFC128002F".to_owned();
+    assert_eq!(confirmed(["brakes", "park brake"], park), "confirmed");
+    assert_ne!(confirmed(["park brake", "brakes"], park), "confirmed");
+    let restraints: fn(f64) -> String = |_| "075902FFC151002F".to_owned();
+    assert_eq!(confirmed(["brakes", "airbag"], restraints), "confirmed");
+}

@@ -154,3 +154,19 @@ fn who_is_missed_and_answers_does_not_fit() {
     let lost = found(&(answers + &trouble("power_loss", "node = \"brakes\"", &[20.0], &[2.0])));
     assert!(of_class(&lost, "not_configured") < 0.2, "{:?}", ranked(&lost));
 }
+
+/// A module of a truck whose memory lacks its calibration says so in DM1 (SPN 628 to 630, FMI 13): it
+/// is not configured. Another failure mode of them is none of that.
+#[test]
+fn a_controller_out_of_calibration_is_not_configured() {
+    let groups = ["0CF00400", "18FEF100", "18FEEE03", "18FEF70B"];
+    let bus: Vec<Message> = groups.iter().map(|id| message(id, 0.1, 0.011)).collect();
+    let told = |code: fn(f64) -> String| {
+        let dm1 = Message { data: code, ..message("18FECA0B", 1.0, 0.3) };
+        let found = report_text(&log(20.0, &[bus.clone(), vec![dm1]].concat())).1;
+        of_class(&found, "not_configured")
+    };
+    let (lacks, other) =
+        (told(|_| "04FF75020D01FFFF".to_owned()), told(|_| "04FF75020201FFFF".to_owned()));
+    assert!(lacks > 0.5 && other == 0.0, "{lacks} {other}");
+}

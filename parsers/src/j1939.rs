@@ -208,13 +208,24 @@ pub fn codes(data: &[u8]) -> Option<(Lamps, impl Iterator<Item = SpnFmi> + '_)> 
     let on = |shift: u8| lamps >> shift & 3 == 1;
     let lamps = Lamps { malfunction: on(6), stop: on(4), warning: on(2), protect: on(0) };
     let codes = list.chunks_exact(4).filter_map(|bytes| {
-        let spn = u32::from(bytes[0]) | u32::from(bytes[1]) << 8 | u32::from(bytes[2] >> 5) << 16;
-        let (fmi, count) = (bytes[2] & 0x1F, bytes[3] & 0x7F);
-        let code = SpnFmi { spn, fmi, count, old_conversion: bytes[3] & 0x80 != 0 };
-        // Zero and all ones stand for "no code".
-        (spn != 0 && spn != 0x7_FFFF).then_some(code)
+        let (spn, fmi) = spn_fmi([bytes[0], bytes[1], bytes[2]])?;
+        let (count, old_conversion) = (bytes[3] & 0x7F, bytes[3] & 0x80 != 0);
+        Some(SpnFmi { spn, fmi, count, old_conversion })
     });
     Some((lamps, codes))
+}
+
+/// Suspect parameter and failure mode from the first three bytes of a code (SAE J1939-73, 5.7.1,
+/// fourth version; from memory); `None` for zero and all ones, which stand for no code.
+///
+/// ```
+/// use lostnode_parsers::j1939::spn_fmi;
+/// assert_eq!(spn_fmi([0x7F, 0x02, 0x09]), Some((639, 9)));
+/// assert_eq!(spn_fmi([0xFF, 0xFF, 0xFF]), None);
+/// ```
+pub fn spn_fmi([low, middle, high]: [u8; 3]) -> Option<(u32, u8)> {
+    let spn = u32::from(low) | u32::from(middle) << 8 | u32::from(high >> 5) << 16;
+    (spn != 0 && spn != 0x7_FFFF).then_some((spn, high & 0x1F))
 }
 
 /// Meaning of a failure mode (J1939-73, appendix A; from memory, worded by us).

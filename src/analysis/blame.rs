@@ -7,6 +7,7 @@
 mod row;
 
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 use super::cut_off;
 use super::diagnosis::CodeAge;
@@ -273,8 +274,11 @@ fn judge(rows: &[Row<'_>], witnesses: &[Witness]) -> Vec<Frames> {
             .filter(|at| witnesses[*at].missed_as.is_empty())
             .filter(|at| same_thing(&row.missed.0, &witnesses[*at].name))
             .collect();
-        match same[..] {
-            [node] => Some(node),
+        // Of "park brake" and "brakes" the code of the park brake means the first.
+        let exactly = |at: &NodeIndex| same_words(&row.missed.0, &witnesses[*at].name);
+        let exact: Vec<NodeIndex> = same.iter().copied().filter(exactly).collect();
+        match (&same[..], &exact[..]) {
+            ([node], _) | (_, [node]) => Some(*node),
             _ => None,
         }
     };
@@ -397,7 +401,7 @@ fn sure<K: Ord>(
 }
 
 /// Words that say nothing about which module it is.
-const COMMON: [&str; 14] = [
+const COMMON: [&str; 15] = [
     "control",
     "module",
     "controller",
@@ -412,6 +416,7 @@ const COMMON: [&str; 14] = [
     "sensor",
     "lost",
     "communication",
+    "processing",
 ];
 
 /// Whether two names can mean the same: all telling words of one are in the other. One shared word
@@ -422,9 +427,15 @@ const COMMON: [&str; 14] = [
 /// assert!(same_thing("Door Control Module A", "sliding door"));
 /// assert!(!same_thing("passenger door", "sliding door"));
 /// assert!(!same_thing("Door Control Module A", "node of 0x3B0"));
+/// assert!(same_thing("Restraints Control Module", "airbags") && same_thing("TCM", "gearbox"));
 /// ```
 pub fn same_thing(a: &str, b: &str) -> bool {
     has_words_of(a, b) || has_words_of(b, a)
+}
+
+/// Whether each has all telling words of the other.
+pub(crate) fn same_words(a: &str, b: &str) -> bool {
+    has_words_of(a, b) && has_words_of(b, a)
 }
 
 /// Whether all telling words of `part`, of which there is one at least, are in `name`. One may be
@@ -444,5 +455,26 @@ pub fn has_words_of(name: &str, part: &str) -> bool {
 
 fn telling_words(name: &str) -> Vec<String> {
     let parts = name.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase);
-    parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str())).collect()
+    let words = parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str()));
+    words.flat_map(as_in_codes).collect()
+}
+
+/// What people write for a word that codes have, by word.
+static LIKE: LazyLock<BTreeMap<&str, Vec<&str>>> = LazyLock::new(|| {
+    let lines = include_str!("data/like-words.tsv").lines();
+    let rows = lines.filter(|line| !line.starts_with('#')).skip(1);
+    let row = |line: &'static str| {
+        let (written, codes) = line.split_once('\t')?;
+        Some((written, codes.split(' ').collect()))
+    };
+    rows.filter_map(row).collect()
+});
+
+/// A word in the words that codes have for it.
+fn as_in_codes(word: String) -> Vec<String> {
+    let one = word.strip_suffix('s').unwrap_or(&word);
+    match LIKE.get(word.as_str()).or_else(|| LIKE.get(one)) {
+        Some(words) => words.iter().map(|own| (*own).to_owned()).collect(),
+        None => vec![word],
+    }
 }

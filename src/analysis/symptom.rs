@@ -25,6 +25,7 @@ pub enum SymptomKind {
     BusSlept,
     Flood,
     InternalCode,
+    LacksMessages,
     LostInTurn,
     LowSupply,
     ManyMissed,
@@ -186,6 +187,8 @@ pub enum Fact {
     /// A roster does not have messages that are sent all the time, on timers: the place of the
     /// lowest in [`super::Analysis::identifiers`], and how many there are.
     NewMessages(crate::ids::IdIndex, usize),
+    /// It speaks, and these messages that the roster has of it were never heard.
+    LacksMessages(Vec<lostnode_parsers::Id>),
     /// Identification that does not fit: index into the modules that said who they are.
     OtherIdentity(usize),
     /// A module says that it is not programmed or configured.
@@ -225,6 +228,7 @@ impl Fact {
             Fact::MissesMany { .. } => Kind::MissesMany,
             Fact::SupplyMemory { .. } => Kind::SupplyMemory,
             Fact::NewMessages(..) => Kind::NewMessages,
+            Fact::LacksMessages(_) => Kind::LacksMessages,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) => Kind::OtherIdentity,
             Fact::InternalCode(_) => Kind::InternalCode,
             Fact::LowSupply(_) => Kind::LowSupply,
@@ -241,6 +245,8 @@ pub enum Setting {
     /// The module that it is about is a gateway, by its name, or is missed with one that took
     /// several along.
     Gateway,
+    /// It is about a silent node that is a gateway by its name.
+    CalledGateway,
     /// It is about modules that are lost in changing company, or while errors have no end.
     InTurn,
     /// It is about two messages that are known to belong together by one pause only, which may be

@@ -113,6 +113,9 @@ pub struct SymptomTable {
     /// The same where it is about a gateway, for classes whose number differs then.
     #[serde(default)]
     pub of_gateway: ByClass,
+    /// The same of a silent node that is called so.
+    #[serde(default)]
+    pub called_gateway: ByClass,
     /// The same of a module that another vehicle's may stand in for.
     #[serde(default)]
     pub of_stranger: ByClass,
@@ -147,6 +150,7 @@ impl SymptomTable {
         let own = match setting {
             Setting::Usual => None,
             Setting::Gateway => self.of_gateway.get(class),
+            Setting::CalledGateway => self.called_gateway.get(class),
             Setting::InTurn => self.in_turn.get(class),
             Setting::MayPause | Setting::Sometimes => self.may_pause.get(class),
             Setting::PerhapsOff => self.perhaps_off.get(class),
@@ -160,7 +164,7 @@ impl SymptomTable {
             Setting::MayPause => self.leak_may_pause,
             Setting::PerhapsOff => self.leak_perhaps_off,
             Setting::Sometimes => self.leak_sometimes.or(self.leak_may_pause),
-            Setting::Usual | Setting::Gateway | Setting::InTurn => None,
+            _ => None,
         };
         own.unwrap_or(self.leak)
     }
@@ -383,6 +387,7 @@ impl Knowledge {
             let name = key(kind);
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
             self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
+            self.check_numbers(&format!("symptom.{name}.called_gateway"), &symptom.called_gateway)?;
             self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;

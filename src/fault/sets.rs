@@ -21,7 +21,7 @@ use super::weights::Table;
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::SymptomKind;
+use crate::analysis::symptom::{Setting, SymptomKind};
 use crate::ids::NodeIndex;
 
 /// A fault that may be there.
@@ -189,7 +189,11 @@ fn narrowed(table: &Table, seen: &[Weighed]) -> Vec<Weighed> {
 fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) -> Vec<Fault> {
     let mut out: Vec<Fault> = Vec::new();
     let places = symptoms.iter().map(|symptom| (symptom.kind(), symptom.subject.clone()));
-    for (kind, subject) in places.chain(unions(symptoms)).chain(perhaps_several(symptoms)) {
+    // A silent node that is called a gateway carries nothing over.
+    let gateway = symptoms.iter().find(|symptom| symptom.setting == Setting::CalledGateway);
+    let gateway = gateway.map(|_| (SymptomKind::NotCarried, Subject::Vehicle));
+    let more = unions(symptoms).into_iter().chain(perhaps_several(symptoms)).chain(gateway);
+    for (kind, subject) in places.chain(more) {
         for name in knowledge.symptom[&kind].by.keys() {
             let class = &knowledge.class[name];
             let Some(subject) = subject.at(class.at, analysis) else { continue };

@@ -32,6 +32,8 @@ pub struct Switch {
     /// Who tells: the first identifier that showed it on. A second engine, or a second module that
     /// answers a tester, would be taken for starts and stops of the first.
     teller: Option<(ChannelIndex, Id)>,
+    /// Its highest value.
+    most: f64,
 }
 
 /// How the value of a switch is read, and what it means.
@@ -54,6 +56,10 @@ const ANSWERED_SPEED: Reading = Reading { value: of_obd, on: 300.0, off: 200.0 }
 /// The key is on above 6 V behind its switch, which even an engine of 12 V seldom undercuts while
 /// it is cranked; it is off below 3 V, on which no system runs (common practice, no source).
 const KEY_SWITCH: Reading = Reading { value: behind_key, on: 6.0, off: 3.0 };
+
+/// No engine that speaks SAE J1939 turns faster (revolutions a minute; common practice, no source):
+/// who sends more sends no engine speed.
+const FASTEST: f64 = 5000.0;
 
 /// Volts that are lost between the battery and the key switch at most (common practice, no source).
 const DROP: f64 = 3.0;
@@ -83,6 +89,9 @@ impl Engine {
     /// the number of its groups by chance, and tells nothing.
     pub fn finish(&mut self, speaks: &[J1939]) {
         self.group.forget_flashes();
+        if self.group.most > FASTEST {
+            self.group = Switch::default();
+        }
         for switch in [&mut self.group, &mut self.key] {
             let speaks = |(channel, _): (ChannelIndex, Id)| {
                 speaks.get(usize::from(channel)) == Some(&J1939::Yes)
@@ -138,6 +147,7 @@ impl Switch {
         for (time, position) in group.times.iter().zip(group.positions) {
             let (payload, length) = batch.frames[*position as usize].kind.first_eight();
             let Some(value) = (reading.value)(&payload[..length.min(8)]) else { continue };
+            self.most = self.most.max(value);
             let on = match self.changes.last() {
                 Some((_, true)) => value > reading.off,
                 Some((_, false)) => value > reading.on,

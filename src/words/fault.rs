@@ -346,6 +346,10 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             };
             format!("{first}{more} on a timer, sent all the time: no sound recording has it")
         }
+        Fact::LacksMessages(ids) => {
+            let ids: Vec<String> = ids.iter().map(|id| id_label(*id)).collect();
+            format!("it speaks, and lacks messages that the roster has of it: {}", ids.join(", "))
+        }
         Fact::OtherIdentity(entry) => {
             let entry = &analysis.diagnosis.identity[*entry];
             let problems: Vec<String> = entry.problems.iter().map(diagnosis::problem).collect();

@@ -5,12 +5,14 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use super::elsewhere::{self, Floods};
+use super::told::{GATEWAY, names_gateway};
 use super::{Symptom, nodes, starts};
+use crate::analysis::blame::{Frames, has_words_of};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Setting, SymptomKind};
 use crate::analysis::{Analysis, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
-use crate::ids::{ChannelIndex, IdIndex};
+use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
 
 /// Fewest identifiers that stop on one bus and go on on the other: the same number on two buses may
 /// be two messages.
@@ -93,6 +95,27 @@ pub fn mark(analysis: &Analysis, begins: &[Nanoseconds], out: &mut [Symptom]) {
         if !losses.is_empty() && losses.iter().all(begins_then) && symptom.setting == Setting::Usual
         {
             symptom.setting = Setting::Gateway;
+        }
+    }
+}
+
+/// Marks silent nodes that are called a gateway, by whoever named them or by the codes of others.
+pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
+    let missed = |own: NodeIndex| {
+        analysis.diagnosis.blame.iter().any(|row| {
+            let silent = match row.frames {
+                Frames::FellSilent { node, .. } | Frames::OnlyOneSilent { node, .. } => Some(node),
+                _ => None,
+            };
+            silent == Some(own) && names_gateway(row)
+        })
+    };
+    for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodeSilent) {
+        if let Subject::Node(node) = symptom.subject
+            && symptom.setting == Setting::Usual
+            && (has_words_of(&analysis.nodes[node].name, GATEWAY) || missed(node))
+        {
+            symptom.setting = Setting::CalledGateway;
         }
     }
 }

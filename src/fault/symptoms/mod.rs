@@ -14,6 +14,7 @@ mod elsewhere;
 mod endless;
 mod ends;
 mod in_turn;
+mod lacking;
 mod newcomer;
 mod nodes;
 mod own_switch;
@@ -46,6 +47,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     across::join(analysis, &mut out);
     in_turn::mark(analysis, &mut out);
     endless::mark(analysis, &mut out);
+    carried::mark_called(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
     match carried::stopped(analysis, &out, &floods) {
@@ -60,6 +62,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
     newcomer::add(analysis, &mut out);
+    lacking::add(analysis, &mut out);
     stranger::mark(analysis, &mut out);
     out
 }

@@ -9,7 +9,7 @@ use super::Symptom;
 use super::standing::is_now;
 use super::told::FIRST_ANSWER;
 use crate::analysis::Analysis;
-use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
+use crate::analysis::blame::{Blame, Frames, Verdict, same_words};
 use crate::analysis::diagnosis::{IdentityEntry, IdentityProblem, Module, Party};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Return, Sign, SymptomKind};
@@ -120,10 +120,10 @@ fn fits(row: &Blame, stranger: &Subject) -> bool {
     }
     let Module { party: Party::Id(id @ Id::Standard(_)), .. } = module else { return true };
     let is_first = raw_id(*id) == FIRST_ANSWER;
-    if has_words_of(&row.missed.0, ENGINE) {
+    if same_words(&row.missed.0, ENGINE) {
         return is_first;
     }
-    !is_first && (answers_about_emissions(*id) || !has_words_of(&row.missed.0, TRANSMISSION))
+    !is_first && (answers_about_emissions(*id) || !same_words(&row.missed.0, TRANSMISSION))
 }
 
 /// Modules that carry another vehicle's identification or none, or say that they are not

@@ -31,7 +31,7 @@ use crate::ids::NodeIndex;
 const SEVERAL: usize = 3;
 
 /// What codes call a module that carries frames from bus to bus (SAE J2012-DA, U0146 and others).
-const GATEWAY: &str = "gateway";
+pub(super) const GATEWAY: &str = "gateway";
 
 /// What the engine controller answers by (ISO 15765-4).
 pub(super) const FIRST_ANSWER: u32 = 0x7E8;
@@ -435,6 +435,6 @@ fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
     !row.reporters.iter().all(|reporter| strangers.contains(reporter))
 }
 
-fn names_gateway(row: &Blame) -> bool {
+pub(super) fn names_gateway(row: &Blame) -> bool {
     has_words_of(&row.missed.0, GATEWAY)
 }

@@ -161,6 +161,8 @@ pub struct Codes {
     pub lamps: BTreeMap<Module, j1939::Lamps>,
     /// Codes that no room was left for.
     pub dropped: u64,
+    /// Format of the codes of a module, where it said so (ISO 14229-1:2020, D.4).
+    pub(super) formats: BTreeMap<Module, u8>,
 }
 
 impl Codes {
@@ -244,6 +246,7 @@ impl Codes {
     fn report(&mut self, module: Module, now: Nanoseconds, data: &[u8], request: Option<&Request>) {
         let Some(report) = DtcReport::parse(data) else { return };
         let supported = report.availability;
+        self.formats.extend(report.format.map(|format| (module, format)));
         let codes = report.records().map(|record| (CodeNumber::Code(record.code), record.status));
         match report.sub_function {
             // Whole lists: what is not in them is not there.
@@ -413,6 +416,7 @@ impl Codes {
         self.histories.retain(|(owner, _), _| *owner != module);
         self.reads.retain(|(owner, _), _| *owner != module);
         self.readiness.remove(&module);
+        self.formats.remove(&module);
     }
 
     /// Forgets what came in groups of SAE J1939 on channels that do not speak it.

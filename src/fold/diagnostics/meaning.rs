@@ -173,11 +173,24 @@ pub fn is_supply(code: Code) -> bool {
 }
 
 /// Whether a code says that the module has a fault inside: memory, processor, watchdog, its own
-/// supply (SAE J2012: P0601 to P0607, P060A to P060F; failure types 41 to 49 of ISO 15031-6).
+/// supply (SAE J2012: P0601 to P0607, P060A to P060F; P0613 and P062F from memory). The failure
+/// types 41 to 49 of ISO 15031-6 are of the component that the code names: of the module itself only
+/// with U3000.
+///
+/// ```
+/// use lostnode::fold::diagnostics::meaning::is_internal;
+/// use lostnode::parsers::dtc::Code;
+/// let is = |code| is_internal(Code::parse(code).unwrap());
+/// assert!(is("P0606") && is("U3000-49") && !is("P0476-49") && !is("U0121-49"));
+/// ```
 pub fn is_internal(code: Code) -> bool {
     let base = Code::new(code.base(), None).to_string();
-    matches!(code.failure_type(), Some(0x41..=0x49))
-        || (base.starts_with("P060") && !matches!(base.as_str(), "P0600" | "P0602" | "P0603"))
+    match base.as_str() {
+        "P0600" | "P0602" | "P0603" => false,
+        "P0613" | "P062F" => true,
+        "U3000" => matches!(code.failure_type(), Some(0x41..=0x49)),
+        _ => base.starts_with("P060"),
+    }
 }
 
 /// Whether a code says that the controller of the module itself left the bus, after too many
@@ -223,4 +236,10 @@ pub fn is_unconfigured(code: Code) -> bool {
     matches!(code.failure_type(), Some(0x4A | 0x51 | 0x52 | 0x54..=0x57))
         || matches!(base.as_str(), "P0602" | "P0610" | "P0630" | "U3002" | "U3510")
         || base == "U0300" && matches!(code.failure_type(), None | Some(0))
+}
+
+/// The same of a suspect parameter of SAE J1939: program memory, the controller itself, or its
+/// calibration memory (628 to 630), out of calibration (failure mode 13). From memory.
+pub(crate) fn is_uncalibrated(spn: u32, fmi: u8) -> bool {
+    matches!(spn, 628..=630) && fmi == 13
 }

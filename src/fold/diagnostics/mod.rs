@@ -13,6 +13,7 @@ mod identity;
 pub mod in_parts;
 mod j1939;
 pub mod meaning;
+mod spn_codes;
 mod stored;
 mod streams;
 pub mod supply;
@@ -252,6 +253,7 @@ impl Diagnostics {
             heard.forget(channel, id);
         }
         let speaks = |channel| j1939.get(usize::from(channel)) == Some(&J1939::Yes);
+        heard.codes.settle_format(&speaks);
         heard.codes.settle_j1939(&speaks);
         heard.identities.settle_j1939(&speaks);
         heard.messages = MessageCounts::sum(heard.counts.values());

@@ -64,7 +64,10 @@ fn code(
         tested: history.tested,
         count: history.count,
         event: None,
-        unconfigured: says(meaning::is_unconfigured),
+        unconfigured: match number {
+            CodeNumber::Code(code) => meaning::is_unconfigured(code),
+            CodeNumber::SpnFmi { spn, fmi } => meaning::is_uncalibrated(spn, fmi),
+        },
         misfit: None,
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),

@@ -6,7 +6,7 @@ use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
 use super::{FIRST_ANSWER, Symptom, Told, codes_of, is_failing};
-use crate::analysis::blame::{Blame, Frames, Missed, has_words_of};
+use crate::analysis::blame::{Blame, Frames, Missed, same_words};
 use crate::analysis::diagnosis::{Party, TalkEntry};
 use crate::analysis::symptom::Fact;
 use crate::fault::symptoms::stranger::{ENGINE, TRANSMISSION};
@@ -59,8 +59,8 @@ impl Told<'_> {
         let codes = codes_of(self.analysis, row);
         let address = codes.iter().find_map(|at| self.analysis.diagnosis.codes[*at].missed_address);
         let answer = match () {
-            () if has_words_of(&row.missed.0, ENGINE) => Some(FIRST_ANSWER),
-            () if has_words_of(&row.missed.0, TRANSMISSION) => Some(SECOND_ANSWER),
+            () if same_words(&row.missed.0, ENGINE) => Some(FIRST_ANSWER),
+            () if same_words(&row.missed.0, TRANSMISSION) => Some(SECOND_ANSWER),
             () => None,
         };
         let own = |talk: &&TalkEntry| match talk.module.party {
