@@ -706,3 +706,46 @@ fn one_instant_that_slow_messages_leave_open_is_one() {
     let found = with(6.0);
     assert_eq!(found.lost().count(), 0, "{:#?}", found.outages);
 }
+
+/// Three addresses of a truck that leave at one instant and start anew together, and one that goes
+/// on: a relay behind the key takes as many as a fuse does. Not for less than a key-off lasts, nor
+/// where one of them was lost for a moment before.
+#[test]
+fn a_large_part_that_leaves_and_comes_back_at_once_may_be_the_keys() {
+    let others = ["18FEEE00", "18FEF500", "18FEF200", "18F00400"].map(|id| message(id, 0.1, 0.011));
+    let part = |to: f64, more: &dyn Fn(Message) -> Message| {
+        let of = |address: &&str| leaving(address, 8.0, to).into_iter().map(more);
+        let own: Vec<Message> = ["0B", "21", "03"].iter().flat_map(of).collect();
+        analysis(30.0, &[own, others.to_vec()].concat())
+    };
+    let found = part(12.0, &|own| own);
+    let outage = only(&found);
+    assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
+    assert_eq!(why(outage), Some(Why::LargePart { identifiers: 12, of: 16 }));
+    assert!(part(10.5, &|own| own).outages.iter().all(Outage::is_loss));
+    let before = |own: Message| if own.id.ends_with("0B") { own.anew(3.0, 4.0, 0.013) } else { own };
+    assert!(part(12.0, &before).outages.iter().all(Outage::is_loss));
+}
+
+/// Messages of two addresses that stop together and go on on their grid, while both addresses send
+/// others: no wire and no supply does that. All that one address sends is a module.
+#[test]
+fn what_stops_while_every_sender_goes_on_is_of_a_state() {
+    let found = |left: usize| {
+        let of = |address: &&str| {
+            let all = leaving(address, 8.0, 8.0).into_iter().enumerate();
+            let cut = |(at, own): (usize, Message)| {
+                let own = Message { silent: Vec::new(), ..own };
+                if at < left { own.silent(8.0, 11.0) } else { own }
+            };
+            all.map(cut).collect::<Vec<_>>()
+        };
+        let all = [truck(engine(|_| true), &[]), ["21", "03"].iter().flat_map(of).collect()];
+        let without: Vec<Message> =
+            all.concat().into_iter().filter(|own| !own.id.ends_with("0B")).collect();
+        analysis(20.0, &without)
+    };
+    let two = found(2);
+    assert!(two.lost().next().is_none(), "{:#?}", two.outages);
+    assert!(found(4).lost().next().is_some());
+}

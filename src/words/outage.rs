@@ -174,6 +174,10 @@ fn why_so(why: Why) -> String {
         Why::HalfOfSenders => {
             "half of the known senders or more left at one instant and stayed away".to_owned()
         }
+        Why::LargePart { identifiers, of } => format!(
+            "{identifiers} of {of} identifiers left at one instant and came back anew: the key \
+             takes as many as a fuse may"
+        ),
         Why::BeforeTheEnd { seconds, identifiers } => format!(
             "{identifiers} identifiers left together {} before the recording ended: who records \
              may have turned the key",

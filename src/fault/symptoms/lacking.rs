@@ -2,6 +2,7 @@
 //! bus, so it is coded for another vehicle or is another one.
 
 use super::Symptom;
+use super::standing::is_failing;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, Evidence, Outage, Scope};
@@ -11,6 +12,8 @@ use crate::ids::NodeIndex;
 /// vehicles three were of a wrong module, of five groups of two and more four (sets of five worlds
 /// by others).
 const FEWEST: usize = 2;
+/// One is enough where so many modules miss the node now (three of three).
+const MISSED_BY: usize = 2;
 
 /// The one node that lacks messages while nothing else is missing, nor is its bus in trouble: a
 /// flood or a bad line takes messages of many.
@@ -35,8 +38,13 @@ fn lacks(analysis: &Analysis, outage: &Outage) -> Option<NodeIndex> {
     let [node] = outage.nodes[..] else { return None };
     let was_lost =
         analysis.lost().any(|other| !std::ptr::eq(other, outage) && other.nodes.contains(&node));
+    let is_missed = analysis.diagnosis.blame.iter().any(|row| {
+        row.frames.node() == Some(node)
+            && row.reporters.len() >= MISSED_BY
+            && is_failing(analysis, row)
+    });
     let sure = outage.scope == Scope::Identifier
-        && outage.never_heard.len() >= FEWEST
+        && (is_missed || outage.never_heard.len() >= FEWEST)
         && !outage.evidence.contains(&Evidence::SentSometimes)
         && analysis.nodes[node].heard
         && analysis.is_known(node)

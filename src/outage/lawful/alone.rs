@@ -4,7 +4,8 @@ use super::super::causes::{self, Return};
 use super::scene::Scene;
 use super::{Doubt, Verdict, Why};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
-use crate::ids::IdIndex;
+use crate::ids::{IdIndex, NodeIndex};
+use crate::network::Basis;
 use crate::silence::{Event, Loss};
 
 /// A message sent for less than this share of the capture, and then no more, belongs to a start.
@@ -87,7 +88,8 @@ impl Scene<'_> {
             _ => self.of_a_pauser(event),
         };
         let by_nature = single.or_else(|| self.on_schedule(event));
-        by_nature.or_else(|| self.on_occasion(event)).or_else(|| {
+        let by_nature = by_nature.or_else(|| self.on_occasion(event));
+        by_nature.or_else(|| self.of_running_senders(std::slice::from_ref(event))).or_else(|| {
             let phase = event.phase;
             phase.is_kept().then_some((
                 Verdict::Lost,
@@ -95,6 +97,29 @@ impl Scene<'_> {
                 Why::PhaseKept { kept: phase.kept, testable: phase.testable },
             ))
         })
+    }
+
+    /// Messages of two senders or more that stop together and come back while every sender goes on
+    /// with others: a wire or a supply takes all that a module sends, and a state of the vehicle
+    /// some of what several do. Only where a roster or an address tells the senders: clocks may
+    /// take two modules for one. Of 27 such events of invented vehicles 17 were no fault, and no
+    /// finding that was right rested on one of the ten others (sets of four worlds by others).
+    pub(super) fn of_running_senders(
+        &self,
+        events: &[Event],
+    ) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let told = |loss: &&Loss| {
+            let node = self.sender(loss.id)?;
+            Basis::any_is_told(&self.observed.network.nodes[node].basis).then_some(node)
+        };
+        let losses: Vec<&Loss> = events.iter().flat_map(|event| &event.losses).collect();
+        let mut senders: Vec<NodeIndex> = losses.iter().map(told).collect::<Option<_>>()?;
+        senders.sort_unstable();
+        senders.dedup();
+        let ran = senders.len() >= 2
+            && !events.iter().any(|event| event.ongoing)
+            && losses.iter().all(|loss| self.sender_went_on(loss) && self.spoiled(loss).is_none());
+        ran.then_some((Verdict::Pauses, None, Why::SenderWentOn))
     }
 
     /// A message that pauses by itself again and again, and others that only lacked frames with it

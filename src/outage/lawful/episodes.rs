@@ -29,6 +29,11 @@ pub(super) const SEVERAL: usize = 3;
 /// Who records turns the key and then stops recording: at least this share of a vehicle that leaves
 /// shortly before the end hardly failed just then (common practice, no source).
 pub(super) const LARGE: f64 = 0.35;
+/// From so many seconds on a large part that leaves at once and comes back may be the key's (of 12
+/// such of invented vehicles ten were, sets of four worlds by others).
+const KEY_CYCLE: f64 = 3.0;
+/// What is lost for less than so many seconds is not lost with the key (common practice, no source).
+const BRIEF: f64 = 2.0;
 /// What leaves with the key shortly before the end leaves within so many seconds of each other.
 const WITHIN: f64 = 1.0;
 /// So many seconds before the end are shortly before it.
@@ -293,7 +298,9 @@ impl Scene<'_> {
         let figures = Figures::of(self, events);
         self.switched_off(events, &figures)
             .or_else(|| self.of_few(events, &figures))
+            .or_else(|| self.of_running_senders(events))
             .or_else(|| self.for_good(events, &figures))
+            .or_else(|| self.of_a_large_part(events, &figures))
             .unwrap_or_else(|| (Verdict::Lost, None, self.lost(events, &figures)))
     }
 
@@ -425,6 +432,32 @@ impl Scene<'_> {
         let why =
             half.then_some(Why::HalfOfSenders).or_else(|| self.before_the_end(events, figures));
         Some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why?))
+    }
+
+    /// A large part of what was there left at one instant, for as long as a key is off and on, and
+    /// came back anew: a relay behind the key takes as many as a fuse does. No code of this time
+    /// misses a module, the engine is not known to have run, and nothing of it was lost for a moment
+    /// another time, as on a bad supply.
+    fn of_a_large_part(
+        &self,
+        events: &[Event],
+        figures: &Figures,
+    ) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let brief = |id: &IdIndex| {
+            let brief = |loss: &Loss| loss.silence.length() < nanoseconds(BRIEF);
+            self.losses(*id).any(|loss| !loss.ongoing && brief(loss))
+        };
+        let open = !figures.ongoing
+            && figures.share() >= LARGE
+            && length(events) >= KEY_CYCLE
+            && self.are_several(events, figures)
+            && !events.iter().any(|event| event.phase.is_kept())
+            && !self.engine_ran_on(figures.onset)
+            && !self.observed.misses_a_module_since(figures.onset)
+            && !figures.ids.iter().any(brief);
+        let (identifiers, of) = (figures.ids.len(), figures.there);
+        let why = Why::LargePart { identifiers, of };
+        open.then_some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why))
     }
 
     /// A large part of what was there left shortly before the end, or was gone after a pause of the

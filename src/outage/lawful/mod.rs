@@ -179,6 +179,13 @@ pub enum Why {
     GaveUpAddress,
     /// Half of the known senders or more left at one instant, for good.
     HalfOfSenders,
+    /// So many identifiers of those that were there left at one instant, and came back anew.
+    LargePart {
+        /// How many left.
+        identifiers: usize,
+        /// Of how many.
+        of: usize,
+    },
     /// A large part left within a second, shortly before the end.
     BeforeTheEnd {
         /// How long before.
