@@ -1,6 +1,7 @@
 //! From timing to silences that mean something: stops of a whole channel first, then what single
 //! identifiers missed beyond them.
 
+mod boots;
 mod channels;
 mod companions;
 mod expectation;
@@ -17,6 +18,8 @@ mod twins;
 mod wakes;
 mod witnesses;
 
+use std::collections::BTreeMap;
+
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::engine::Engine;
@@ -25,6 +28,7 @@ use crate::ids::IdIndex;
 use crate::roster_file::Known;
 use crate::settings::Settings;
 
+pub use boots::Boots;
 pub use channels::ChannelLosses;
 pub use expectation::{Expectation, QUEUE};
 pub use key::KeyOff;
@@ -65,6 +69,8 @@ pub struct Losses {
     pub starts: Vec<Nanoseconds>,
     /// Losses of single identifiers, by identifier, then time.
     pub losses: Vec<Loss>,
+    /// By identifier: those of a module that boots again and again.
+    pub boots: BTreeMap<IdIndex, Boots>,
     /// Time-outs too short to be an outage.
     pub momentary: Vec<Loss>,
     /// Identifiers with more silences than were kept: the shortest are missing.
@@ -128,8 +134,12 @@ pub fn find(
         if id.silences.is_incomplete(timeout) {
             losses.incomplete.push(IdIndex(at));
         }
-        let mut silences: Vec<_> =
-            id.silences.at_least(timeout).map(|silence| (silence, false)).collect();
+        let boots = Boots::of(id, &expectation, quiet);
+        // One boot is too short for a time-out, or to be an outage; so many are no chance.
+        let boot = |silence: &Silence| boots.as_ref().is_some_and(|boots| boots.show_anew(silence));
+        let kept = id.silences.at_least(0);
+        let kept = kept.filter(|silence| silence.length() >= timeout || boot(silence));
+        let mut silences: Vec<_> = kept.map(|silence| (silence, false)).collect();
         let settled = known.is_some_and(|known| known.messages.contains_key(&id.key))
             || id.frames >= SETTLED_FRAMES
             || heard.0 - begin <= 2 * expectation.reach();
@@ -147,16 +157,18 @@ pub fn find(
             let joined = stops
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
-            if live <= timeout || joined || in_packets(timing, diagnostics, id.key, silence) {
+            let too_short = live <= timeout && !boot(&silence);
+            if too_short || joined || in_packets(timing, diagnostics, id.key, silence) {
                 continue;
             }
             let loss = Loss { id: IdIndex(at), silence, ongoing };
-            if seconds(silence.length()) < settings.shortest_outage {
+            if seconds(silence.length()) < settings.shortest_outage && !boot(&silence) {
                 losses.momentary.push(loss);
             } else {
                 losses.losses.push(loss);
             }
         }
+        losses.boots.extend(boots.map(|boots| (IdIndex(at), boots)));
     }
     losses.stops = stops;
     companions::add((timing, &twins), diagnostics, &mut losses, &quiet, settings);

@@ -148,6 +148,10 @@ fn why_so(why: Why) -> String {
         ),
         Why::WholeSender => "it is all that this sender sends".to_owned(),
         Why::Restarted => "it came back with the signs of a start".to_owned(),
+        Why::Boots { times } => format!(
+            "it was silent for as long {times} times, at steps that scatter, as a module that \
+             starts, fails and starts anew"
+        ),
         Why::OwnErrors { count } => {
             format!("errors destroyed {count} of its own frames where it fell silent or came back")
         }

@@ -1,7 +1,7 @@
 //! The steps in which something is lost, and whether the starter may be behind it.
 
 use crate::analysis::symptom::Rhythm;
-use crate::analysis::{Analysis, Cause, Identifier, Outage, Scope};
+use crate::analysis::{Analysis, Cause, Evidence, Identifier, Outage, Scope, Why};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
 use crate::outage::CRANKED_WITHIN;
@@ -62,10 +62,19 @@ pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =
         (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
-    match steps.len() >= EVEN_STEPS && spread < EVEN_SPREAD * mean {
+    let even = spread < EVEN_SPREAD * mean || are_boots(outages);
+    match steps.len() >= EVEN_STEPS && even {
         true => Rhythm::Even { step: mean, spread },
         false => Rhythm::Uneven(outages.len()),
     }
+}
+
+/// Whether most are boots of a module that starts anew again and again, which is no watchdog of
+/// equal steps, but as much its own doing.
+fn are_boots(outages: &[&Outage]) -> bool {
+    let boot = |evidence: &Evidence| matches!(evidence, Evidence::Why(Why::Boots { .. }));
+    let boots = outages.iter().filter(|outage| outage.evidence.iter().any(boot));
+    2 * boots.count() > outages.len()
 }
 
 /// The steps of one drive in which neither the key was off nor the bus slept: a watchdog does not

@@ -2,6 +2,7 @@
 //! What is drawn from it: docs/outages.md.
 
 mod aftermath;
+mod boots;
 mod clock;
 mod clock_rate;
 mod counter;

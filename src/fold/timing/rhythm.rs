@@ -1,6 +1,6 @@
 //! What the gaps of an identifier tell of its timer.
 
-use super::IdTiming;
+use super::{IdTiming, Silence, boots, nanoseconds};
 
 /// Seconds within which frames of an identifier without a timer tell of one event: those are
 /// repeated a few times within tens or hundreds of milliseconds, lest one be missed (common
@@ -59,7 +59,8 @@ impl IdTiming {
     ///
     /// Periodic means: at least [`Rhythm::FEWEST_GAPS`] gaps, at least 80 % of them within half a
     /// period of the median, and at most 5 % longer than three periods (losses are few events,
-    /// bursts are many), or a few more that are like losses of a slow timer.
+    /// bursts are many), or a few more that are like losses of a slow timer, or those of a module
+    /// that boots again and again.
     pub fn rhythm(&self) -> Option<Rhythm> {
         let count = self.gaps.count();
         if count < Rhythm::FEWEST_GAPS {
@@ -73,7 +74,8 @@ impl IdTiming {
         }
         let (long, count) = (long as f64, count as f64);
         let many = long > (0.05 * count).max(2.0);
-        if many && (long > MOST_LONG * count || !self.is_slow_and_lost_often(median)) {
+        let lost_often = || long <= MOST_LONG * count && self.is_slow_and_lost_often(median);
+        if many && !lost_often() && self.boots(median).is_empty() {
             return None;
         }
         let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
@@ -85,16 +87,30 @@ impl IdTiming {
     /// there are none between, and no two of the long ones need be alike, as those of an event that
     /// is repeated a set number of times in a set rhythm are.
     fn is_slow_and_lost_often(&self, median: f64) -> bool {
-        let between = |low: f64, high: f64| self.gaps.count_between(low * median, high * median);
-        let near = between(0.9, 1.1) as f64;
-        let short = between(0.0, 3.0) as f64;
         let unlike = self
             .gaps
             .moments(3.0 * median, f64::INFINITY)
             .is_some_and(|(mean, spread)| spread > ALIKE * mean);
         let brief = self.gaps.count_between(3.0 * median, LOSS.max(3.0 * median));
-        let is_steady = near >= STEADY * short && between(1.5, 3.0) as f64 <= BETWEEN * short;
-        is_steady && unlike && brief == 0
+        self.is_steady(median) && unlike && brief == 0
+    }
+
+    /// Whether, but for gaps of more than three periods, all are of one length, to a tenth.
+    fn is_steady(&self, period: f64) -> bool {
+        let between = |low: f64, high: f64| self.gaps.count_between(low * period, high * period);
+        let near = between(0.9, 1.1) as f64;
+        let short = between(0.0, 3.0) as f64;
+        near >= STEADY * short && between(1.5, 3.0) as f64 <= BETWEEN * short
+    }
+
+    /// Its silences of more than three periods, where they are those of a module that boots again
+    /// and again; none for most.
+    pub(crate) fn boots(&self, period: f64) -> Vec<Silence> {
+        let own: Vec<Silence> = self.silences.at_least(nanoseconds(3.0 * period)).collect();
+        match boots::again(&own, period) && self.is_steady(period) {
+            true => own,
+            false => Vec::new(),
+        }
     }
 }
 

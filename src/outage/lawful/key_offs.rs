@@ -57,7 +57,7 @@ impl Scene<'_> {
             judged.into_iter().partition(|judged| judged.verdict == Verdict::SwitchedOff);
         let mut out = Vec::new();
         for own in others {
-            match key_offs.iter_mut().find(|key_off| holds(key_off, &own)) {
+            match key_offs.iter_mut().find(|key_off| !own.is_boot() && holds(key_off, &own)) {
                 Some(key_off) => {
                     key_off.events.extend(own.events);
                     key_off.events.sort_by_key(|event| event.onset);
@@ -233,7 +233,8 @@ impl Scene<'_> {
 
     /// The starter pulls the voltage down soon after the key was turned on: some modules start
     /// anew, some are mute for so long. Where one sender alone fell silent, it may be its own
-    /// supply or ground that gives way under the load.
+    /// supply or ground that gives way under the load. Nobody cranks once a second: what boots
+    /// again and again is not the starter's.
     fn blame_the_starter(&self, key_offs: &[Judged], judged: &mut [Judged]) {
         let window = |key_off: &Judged| {
             let events = key_off.events.iter().filter(|event| !event.ongoing);
@@ -252,6 +253,7 @@ impl Scene<'_> {
         let cranked = |judged: &Judged| {
             let onset = judged.onset();
             (judged.verdict == Verdict::Lost || judged.doubt.is_some())
+                && !judged.is_boot()
                 && judged.events.iter().all(|event| !event.ongoing)
                 && length(&judged.events) <= CRANKS
                 && windows.iter().any(|(from, to)| (*from..=*to).contains(&onset))

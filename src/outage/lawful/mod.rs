@@ -5,6 +5,7 @@
 
 mod again;
 mod alone;
+mod boots;
 mod codes;
 mod episodes;
 mod held_up;
@@ -98,6 +99,11 @@ pub enum Why {
     WholeSender,
     /// It came back with the signs of a start.
     Restarted,
+    /// Its module boots again and again: so often, for as long each time, at steps that scatter.
+    Boots {
+        /// How often.
+        times: usize,
+    },
     /// Errors destroyed its own frames where it fell silent or came back.
     OwnErrors {
         /// How many.
@@ -378,7 +384,7 @@ impl Scene<'_> {
     fn judge(&self, events: Vec<Event>) -> Vec<Judged> {
         let (mut out, mut free) = (Vec::new(), Vec::new());
         for event in events {
-            match self.alone(&event) {
+            match self.booted(&event).or_else(|| self.alone(&event)) {
                 Some((verdict, doubt, why)) => {
                     out.push(Judged { events: vec![event], verdict, doubt, why });
                 }

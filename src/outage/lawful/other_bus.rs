@@ -27,7 +27,8 @@ pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
             let silence = Silence { start: event.onset, end: event.back.max(event.onset) };
             !event.ongoing && is_with_another(stops, event.channel, silence)
         });
-        let own_cause = matches!(judged.why, Why::OwnErrors { .. } | Why::Restarted);
+        let own_cause =
+            matches!(judged.why, Why::OwnErrors { .. } | Why::Restarted | Why::Boots { .. });
         if with_another && !own_cause {
             (judged.verdict, judged.doubt, judged.why) =
                 (Verdict::Pauses, None, Why::OtherBusStopped);

@@ -1,0 +1,62 @@
+//! A module that boots again and again, and two that wait off the bus for their errors; what pauses
+//! by the clock, and a bus of which hardly anybody is awake. For each rule the smallest capture that
+//! needs it, and its counterpart. All data is invented.
+
+mod common;
+#[path = "common/five_nodes.rs"]
+mod five_nodes;
+#[path = "common/messages.rs"]
+mod messages;
+
+use common::report_text;
+use five_nodes::{of_class, ranked};
+use messages::{Message, log, message, messages, slow};
+
+/// Steps that scatter as those of a fault do, and those of a timer.
+const SCATTERED: [f64; 12] = [0.7, 0.9, 0.6, 0.8, 1.0, 0.7, 0.8, 0.9, 0.6, 0.7, 1.0, 0.8];
+const BY_THE_CLOCK: [f64; 12] = [0.8; 12];
+
+/// What three messages show that are away for so many seconds at these steps, so much off their
+/// grid each time: the verdict, and how probable a dead module is.
+fn boots(away: f64, steps: &[f64], shift: f64) -> (String, f64) {
+    let own = [("110", 0.02, 0.013), ("118", 0.02, 0.017), ("11A", 0.05, 0.021)];
+    let mut own: Vec<Message> =
+        own.iter().map(|(id, period, first)| message(id, *period, *first)).collect();
+    let mut at = 20.0;
+    for step in steps {
+        own = own.into_iter().map(|own| own.anew(at, at + away, shift)).collect();
+        at += step;
+    }
+    let found = report_text(&log(40.0, &[own, slow(messages(0x300, 16), 60.0)].concat())).1;
+    (found["verdict"].as_str().unwrap().to_owned(), of_class(&found, "module_dead"))
+}
+
+/// Each boot is too short to be an outage by itself; so many of one length, at steps that scatter
+/// and off the grid each time, are of a module that fails again and again. By the clock they are a
+/// message's own way, and on the grid nothing started anew.
+#[test]
+fn short_boots_of_one_length_are_of_a_module_that_fails() {
+    let (verdict, dead) = boots(0.12, &SCATTERED, 0.0073);
+    assert!(verdict == "something_lost" && dead > 0.4, "{verdict} {dead}");
+    for (steps, shift) in [(BY_THE_CLOCK, 0.0073), (SCATTERED, 0.0)] {
+        let (verdict, dead) = boots(0.12, &steps, shift);
+        assert!(verdict == "nothing_lost" && dead < 0.1, "{verdict} {dead}");
+    }
+}
+
+/// So many boots that a tenth of the gaps are long are no events either, nor a start of the engine,
+/// which nobody tries once a second.
+#[test]
+fn many_boots_soon_after_the_begin_are_no_start() {
+    let own = [("110", 0.1, 0.013), ("118", 0.1, 0.017)];
+    let mut own: Vec<Message> =
+        own.iter().map(|(id, period, first)| message(id, *period, *first)).collect();
+    let mut at = 1.0;
+    for step in SCATTERED {
+        own = own.into_iter().map(|own| own.anew(at, at + 0.33, 0.037)).collect();
+        at += step;
+    }
+    let found = report_text(&log(11.0, &[own, slow(messages(0x300, 16), 60.0)].concat())).1;
+    assert_eq!(found["verdict"], "something_lost", "{:#}", found["outages"]);
+    assert_eq!(ranked(&found)[0].0, "module_dead", "{:?}", ranked(&found));
+}
