@@ -10,7 +10,7 @@ mod messages;
 
 use common::report_text;
 use five_nodes::{of_class, ranked};
-use messages::{Message, log, message, messages, slow};
+use messages::{Message, cut, log, message, messages, slow};
 
 /// Steps that scatter as those of a fault do, and those of a timer.
 const SCATTERED: [f64; 12] = [0.7, 0.9, 0.6, 0.8, 1.0, 0.7, 0.8, 0.9, 0.6, 0.7, 1.0, 0.8];
@@ -59,4 +59,27 @@ fn many_boots_soon_after_the_begin_are_no_start() {
     let found = report_text(&log(11.0, &[own, slow(messages(0x300, 16), 60.0)].concat())).1;
     assert_eq!(found["verdict"], "something_lost", "{:#}", found["outages"]);
     assert_eq!(ranked(&found)[0].0, "module_dead", "{:?}", ranked(&found));
+}
+
+/// Two modules that are each away for a time of their own, as long every time, and run on, wait off
+/// the bus for errors that they have in common. One that does so has a bad contact; so have two that
+/// are away for now this long and now that.
+#[test]
+fn two_that_are_away_for_as_long_every_time_are_of_the_line() {
+    let line = |first: &[f64], second: &[f64]| {
+        let of = |id: u32, ppm: f64, begin: f64, lengths: &[f64]| {
+            let own = slow(messages(id, 4), ppm);
+            let starts = [0.0, 9.3, 14.1, 26.7, 33.2].map(|start| begin + start);
+            let each = starts.into_iter().zip(lengths);
+            each.fold(own, |own, (start, length)| cut(own, start, start + length))
+        };
+        let all = [of(0x100, 90.0, 10.0, first), of(0x200, -120.0, 13.0, second)];
+        let found = report_text(&log(60.0, &[all.concat(), messages(0x300, 16)].concat())).1;
+        (of_class(&found, "line"), of_class(&found, "module_connector"))
+    };
+    let (even, uneven) = ([0.5; 5], [0.5, 1.9, 0.8, 3.0, 1.2]);
+    let (both, one, none) =
+        (line(&even, &[0.8; 5]), line(&even, &[]), line(&uneven, &[1.6, 0.6, 2.3, 0.9, 0.7]));
+    assert!(both.0 > 0.5 && both.1 < 0.3, "{both:?}");
+    assert!(one.0 < 0.1 && one.1 > 0.5 && none.0 < 0.1 && none.1 > 0.5, "{one:?} {none:?}");
 }

@@ -120,6 +120,11 @@ pub enum Fact {
         /// Different companies in which they are lost, that share a node and each lack one.
         companies: usize,
     },
+    /// Nodes of a bus are each away for a time of their own, as long every time, and run on.
+    AwayForAsLong {
+        /// How many.
+        nodes: usize,
+    },
     /// Identifiers that two buses carry stopped on one and went on on the other.
     NotCarried {
         /// How many.
@@ -218,7 +223,7 @@ impl Fact {
             Fact::BusErrors { .. } | Fact::ErrorsThroughout { .. } => Kind::BusErrors,
             Fact::SenderErrors { .. } | Fact::SenderFollows { .. } => Kind::SenderErrors,
             Fact::SenderLacks { .. } => Kind::SenderGaps,
-            Fact::LostInTurn { .. } => Kind::LostInTurn,
+            Fact::LostInTurn { .. } | Fact::AwayForAsLong { .. } => Kind::LostInTurn,
             Fact::NotCarried { .. } => Kind::NotCarried,
             Fact::Flood { .. } | Fact::Babble { .. } => Kind::Flood,
             Fact::RecordingGap { .. } => Kind::RecordingGap,

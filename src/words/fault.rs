@@ -323,6 +323,10 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             "of {nodes} modules now these and now those are lost together, in {companies} \
              different companies"
         ),
+        Fact::AwayForAsLong { nodes } => format!(
+            "{nodes} modules each stay away for a time of their own, as long every time, and run \
+             on, as a controller that is off the bus for its errors"
+        ),
         Fact::NotCarried { ids, times } => format!(
             "{} that two buses carry stopped on one of them and went on on the other, up to \
              {times} times",
