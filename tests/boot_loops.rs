@@ -83,3 +83,20 @@ fn two_that_are_away_for_as_long_every_time_are_of_the_line() {
     assert!(both.0 > 0.5 && both.1 < 0.3, "{both:?}");
     assert!(one.0 < 0.1 && one.1 > 0.5 && none.0 < 0.1 && none.1 > 0.5, "{one:?} {none:?}");
 }
+
+/// Two messages that pause by the clock, four times for as long: the slower one rounds to its
+/// period, and the faster one tells for both. A pause that comes sooner once is of no clock.
+#[test]
+fn the_fastest_message_tells_the_clock() {
+    let verdict = |last: f64| {
+        let pause = |own: Message| {
+            let starts = [9.5, 19.0, 28.5, last];
+            starts.iter().fold(own, |own, at| own.silent(at + 0.02, at + 1.62))
+        };
+        let own = [message("1F9", 0.05, 0.0), message("29E", 0.2, 0.0)].map(pause);
+        let all = [own.to_vec(), slow(messages(0x300, 16), 60.0)].concat();
+        report_text(&log(50.0, &all)).1["verdict"].as_str().unwrap().to_owned()
+    };
+    assert_eq!(verdict(38.0), "nothing_lost");
+    assert_ne!(verdict(36.6), "nothing_lost");
+}

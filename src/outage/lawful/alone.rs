@@ -232,9 +232,21 @@ impl Scene<'_> {
         let kept = phase.testable == event.losses.len() && phase.is_kept()
             || phase.testable > 0 && phase.testable == phase.kept;
         let kept = kept && event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN));
+        let clockwork = |loss: &Loss, often| self.is_clockwork(loss.id, often);
+        // A slower message rounds to its period, so the fastest tells, if it does so more often.
+        let by_fastest = || {
+            let period = |loss: &Loss| self.period(loss.id);
+            let all = event.losses.iter();
+            let fastest = all.min_by(|a, b| period(a).total_cmp(&period(b)));
+            fastest.is_some_and(|fastest| {
+                let mut others = event.losses.iter().filter(|loss| loss.id != fastest.id);
+                clockwork(fastest, AGAIN)
+                    && others.all(|loss| self.always_together(fastest.id, loss.id))
+            })
+        };
         let exact = || {
             !self.is_whole_sender(event)
-                && event.losses.iter().all(|loss| self.is_clockwork(loss.id))
+                && (event.losses.iter().all(|loss| clockwork(loss, FEWEST)) || by_fastest())
         };
         if !kept && !exact() {
             return None;
@@ -272,9 +284,9 @@ impl Scene<'_> {
         self.are_exact(id, spacings.collect()) && self.lasts_exactly(id, often)
     }
 
-    /// Whether it pauses three times or more, all for the same time at the same distance, to the
+    /// Whether it pauses so often or more, all for the same time at the same distance, to the
     /// hundredth of a second: no module that resets boots so evenly.
-    fn is_clockwork(&self, id: IdIndex) -> bool {
+    fn is_clockwork(&self, id: IdIndex, often: usize) -> bool {
         let own: Vec<&Loss> = self.losses(id).collect();
         let lengths: Vec<Nanoseconds> = own.iter().map(|loss| loss.silence.length()).collect();
         let starts = own.windows(2).map(|pair| pair[1].silence.start - pair[0].silence.start);
@@ -282,7 +294,7 @@ impl Scene<'_> {
             values.iter().max().unwrap_or(&0) - values.iter().min().unwrap_or(&0)
         };
         let exact = nanoseconds(CLOCKWORK);
-        own.len() >= FEWEST
+        own.len() >= often
             && !own.iter().any(|loss| loss.ongoing)
             && spread(&lengths) <= exact
             && spread(&starts.collect::<Vec<_>>()) <= exact
