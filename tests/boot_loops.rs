@@ -11,6 +11,7 @@ mod messages;
 use common::report_text;
 use five_nodes::{of_class, ranked};
 use messages::{Message, cut, log, message, messages, slow};
+use serde_json::Value;
 
 /// Steps that scatter as those of a fault do, and those of a timer.
 const SCATTERED: [f64; 12] = [0.7, 0.9, 0.6, 0.8, 1.0, 0.7, 0.8, 0.9, 0.6, 0.7, 1.0, 0.8];
@@ -99,4 +100,24 @@ fn the_fastest_message_tells_the_clock() {
     };
     assert_eq!(verdict(38.0), "nothing_lost");
     assert_ne!(verdict(36.6), "nothing_lost");
+}
+
+/// While most of a bus is not awake yet, two messages that pause leave it silent; nothing is wrong
+/// with its line. Where all of it stops, it is.
+#[test]
+fn two_messages_that_pause_are_no_silence_of_a_bus() {
+    let line = |from: f64| {
+        let own = [("510", 0.1, 0.013), ("520", 0.15, 0.021)];
+        let own = own.map(|(id, period, first)| message(id, period, first));
+        let own = own.map(|own| own.anew(from, from + 1.5, 0.031)).to_vec();
+        let others = messages(0x300, 16).into_iter().zip(1..).map(|(own, at)| {
+            let own = Message { first: own.first + 20.0, ..own };
+            if from > 20.0 { own.anew(from, from + 1.5, 0.0031 * f64::from(at)) } else { own }
+        });
+        let here = [own, others.collect()].concat();
+        let found: Value = report_text(&messages::buses(60.0, &[&here, &messages(0x600, 8)])).1;
+        of_class(&found, "line")
+    };
+    let (two, all) = (line(8.0), line(40.0));
+    assert!(two < 0.05 && all > 0.2, "{two} {all}");
 }

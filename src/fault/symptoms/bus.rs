@@ -4,16 +4,21 @@ use super::senders::Named;
 use super::{Symptom, endless, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{ErrorKind, Fact, Sign};
-use crate::analysis::{Analysis, Cause, ErrorEvent, Outage, Scope, Series};
+use crate::analysis::{Analysis, Cause, ErrorEvent, Evidence, Outage, Scope, Series};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::asks_everyone;
 use crate::fold::timing::{Nanoseconds, RUSH, Rush, Silence, nanoseconds};
+use crate::silence::StopSign;
 
 /// Seconds around a silence of the bus within which an error frame is about it.
 const NEAR: f64 = 1.0;
 /// Periodic identifiers from which a silence of all is one of the bus. What one or two do is no
 /// matter of the bus: a tester alone on it comes and goes.
 const A_BUS: usize = 3;
+/// Fewest that must have timed out in it, where the bus has more: with most of a bus asleep two or
+/// three that pause leave it silent (of 14 such silences of a bad line, invented vehicles of five
+/// sets, all had four or more; three of sound vehicles had fewer).
+const OF_A_BUS: usize = 4;
 /// From this share of the time a bin of the bus counts as full: then frames of low priority wait
 /// long (common practice, no source).
 const FULL: f64 = 0.80;
@@ -57,7 +62,7 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         outage.scope == Scope::Bus
             && outage.channel == Some(channel)
             && !outage.benign
-            && (periodic >= A_BUS || outage.cause == Cause::BusFault)
+            && (periodic >= A_BUS && is_of_all(outage, periodic) || outage.cause == Cause::BusFault)
     });
     let (slept, silent): (Vec<&Outage>, Vec<&Outage>) =
         stops.partition(|outage| outage.cause == Cause::BusSleep);
@@ -76,6 +81,19 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
     let throughout = endless::symptom(analysis, channel, &named);
     out.extend(throughout.or_else(|| errors(analysis, channel, &named)));
     out.extend(flood(analysis, channel));
+}
+
+/// Whether so many identifiers of a bus timed out in a silence of it that they speak for all.
+fn is_of_all(outage: &Outage, periodic: usize) -> bool {
+    let timed_out = outage.evidence.iter().find_map(|evidence| match evidence {
+        Evidence::Stop(
+            StopSign::AllSentUntil { identifiers }
+            | StopSign::SomeStoppedBefore { identifiers, .. },
+        ) => Some(*identifiers),
+        _ => None,
+    });
+    outage.cause == Cause::BusSleep
+        || timed_out.is_none_or(|timed_out| timed_out >= OF_A_BUS.min(periodic))
 }
 
 fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<Symptom> {
