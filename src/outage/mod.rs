@@ -214,7 +214,8 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
         note_stops(outage, stops);
     }
     outages.extend(never_heard::find(observed));
-    outages.extend(late_start::find(observed));
+    let late = late_start::find(observed, &outages);
+    outages.extend(late);
     outages.sort_by_key(|outage| (outage.silence(), outage.channel));
     outages
 }

@@ -124,6 +124,9 @@ pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
             "record again with a logger that does not pause"
         }
         Obstacle::Outage { doubt: Doubt::EngineStart } => "record another start of the engine",
+        Obstacle::Outage { doubt: Doubt::CameLate } => {
+            "record longer, with the key on before the recording begins"
+        }
         Obstacle::MostNotHeard { until: None, .. } => "record again with the key surely on",
         Obstacle::MostNotHeard { until: Some(_), .. } => {
             "record again with the key on before the recording begins"
@@ -149,6 +152,10 @@ fn doubtful(doubt: Doubt) -> &'static str {
         Doubt::EngineStart => {
             "one sender alone fell silent as the engine was started, which may be the voltage or a \
              bad contact"
+        }
+        Doubt::CameLate => {
+            "what the roster expects came only some seconds after the recording began, and was not \
+             lost again: the key, a mode or the driver may have started it, or it was lost before"
         }
     }
 }

@@ -13,8 +13,8 @@ const LONG_ALONE: f64 = 2.5;
 /// module that sends little looks like when it is lost.
 pub(super) fn silent(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     let is_open = |outage: &&Outage| {
-        let pauses =
-            outage.benign && (outage.doubt == Some(Doubt::SenderUnknown) || is_while_off(outage));
+        let open = matches!(outage.doubt, Some(Doubt::SenderUnknown | Doubt::CameLate));
+        let pauses = outage.benign && (open || is_while_off(outage));
         let lone = !outage.benign && outage.nodes.is_empty() && is_left_over(&[*outage]);
         (pauses || lone)
             && matches!(outage.scope, Scope::Identifier | Scope::Node)
@@ -37,8 +37,10 @@ pub(super) fn silent(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
             let outages = once_each(own);
             let back = returned(&outages);
             let lasted = lasted(&subject, &outages, back);
-            // What was switched off starts anew as what failed does.
-            let tells = !outages.iter().any(|outage| is_while_off(outage));
+            // What was switched off starts anew as what failed does, and what came late for as long
+            // as it was off.
+            let came_late = |outage: &&Outage| outage.doubt == Some(Doubt::CameLate);
+            let tells = !outages.iter().any(|own| is_while_off(own) || came_late(own));
             Symptom::new(subject, Fact::MessageSilent(summed(&outages)))
                 .with_signs(tells.then_some(Sign::ReturnAlone(back)))
                 .with_signs(lasted.filter(|_| tells))

@@ -87,7 +87,9 @@ fn outages_of<'a>(subject: &Subject, outages: impl Iterator<Item = &'a Outage>) 
 
 /// What may be losses of several, though the key may have taken them.
 fn perhaps_lost<'a>(analysis: &'a Analysis, subject: &Subject) -> Vec<&'a Outage> {
-    let open = |outage: &&Outage| outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
+    let open = |outage: &&Outage| {
+        outage.benign && matches!(outage.doubt, Some(Doubt::KeyOrSupply | Doubt::CameLate))
+    };
     match subject {
         Subject::Nodes(_) => outages_of(subject, analysis.outages.iter().filter(open)),
         _ => Vec::new(),

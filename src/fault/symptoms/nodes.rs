@@ -63,7 +63,10 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     if analysis.lost().next().is_some() {
         return Vec::new();
     }
-    let open = |outage: &&Outage| outage.benign && outage.doubt == Some(Doubt::KeyOrSupply);
+    let open = |outage: &&Outage| {
+        let late = outage.doubt == Some(Doubt::CameLate) && outage.nodes.len() >= 2;
+        outage.benign && (outage.doubt == Some(Doubt::KeyOrSupply) || late)
+    };
     let open: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
     let single = open.iter().filter_map(|outage| match outage.nodes[..] {
         [node] if !outage.never_heard.is_empty() || (outage.ongoing && outage.ids.len() >= 2) => {

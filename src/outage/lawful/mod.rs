@@ -83,6 +83,8 @@ pub enum Doubt {
     PauseOrStop,
     /// It fell silent as the engine was started, and no other sender did.
     EngineStart,
+    /// It came only some time after the recording began, and was not lost again.
+    CameLate,
 }
 
 /// What tells that a silence is lawful, or that it is none. Times in seconds.

@@ -72,6 +72,7 @@ names! {
         OfDoubt::RecordingChopped => "recording_chopped",
         OfDoubt::PauseOrStop => "pause_or_stop",
         OfDoubt::EngineStart => "engine_start",
+        OfDoubt::CameLate => "came_late",
     }
     "Why identifiers belong to one node." basis, Basis: OfNode {
         OfNode::Roster => "roster",
