@@ -550,6 +550,22 @@ fn messages_of_an_occasion_are_told_and_not_blamed() {
     assert_eq!(found(0.0).lost().count(), 2);
 }
 
+/// Two messages of two modules that begin in the middle and end together for good are of a function
+/// that ran for a while. What ran for two seconds, or from the beginning on, was lost.
+#[test]
+fn what_begins_and_ends_together_ran_for_a_while() {
+    let found = |begins: f64, ends: f64| {
+        let of = |id: &str, period: f64| {
+            message(id, period, 0.001).silent(0.0, begins).silent(ends, 99.0)
+        };
+        analysis(60.0, &[vec![of("1A0", 0.02), of("2A0", 0.05)], messages(0x300, 6)].concat())
+    };
+    let ran = found(20.0, 40.0);
+    assert!(ran.outages.iter().all(|own| own.doubt == Some(Doubt::SenderUnknown)), "{ran:#?}");
+    assert_eq!(ran.outages.len(), 1);
+    assert_eq!([found(38.0, 40.0), found(0.0, 40.0)].map(|own| own.lost().count()), [1, 1]);
+}
+
 /// Some sleep and are polled once a second, others stay awake: one key-off, not one loss a second.
 #[test]
 fn a_module_that_is_polled_asleep_left_once() {
