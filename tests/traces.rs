@@ -168,3 +168,19 @@ fn one_low_supply_is_that_of_the_module() {
     let (none, one, all) = (told(0), told(1), told(4));
     assert!(one > none && one > all, "{none} {one} {all}");
 }
+
+/// One name is missed, and one module alone says that its supply is low: it is that module, which
+/// starts anew again and again. Where that misses the other itself, or two are missed, nothing
+/// tells.
+#[test]
+fn who_is_missed_and_has_a_low_supply_is_one_module() {
+    let told = |missed: &[&str], readers: [u16; 2]| {
+        let text = vehicle() + &read(100.0, readers[0], missed);
+        let text = text + &read(104.0, readers[1], &["F0 03 16 2F"]);
+        of_class(&simulated(&text, &[]).1, "module_power")
+    };
+    let old = "C1 40 00 08";
+    let (one, two) = (told(&[old], [0, 1]), told(&[old, "C1 55 00 08"], [0, 1]));
+    let own = told(&[old], [1, 1]);
+    assert!(one > 0.5 && two < 0.2 && own < 0.2, "{one} {two} {own}");
+}

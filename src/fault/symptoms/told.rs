@@ -7,6 +7,7 @@ mod bus_off;
 mod by_address;
 mod by_name;
 mod drive_train;
+mod low_supply;
 mod missed_together;
 mod mute;
 mod unfit;
@@ -18,11 +19,10 @@ use super::standing::{
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, Module, Party, TalkEntry};
+use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
-use crate::fold::diagnostics::{CodeNumber, meaning};
 use crate::fold::j1939::J1939;
 use crate::ids::NodeIndex;
 
@@ -258,15 +258,18 @@ impl<'a> Told<'a> {
         let fails = matches!(now, Now::Failing | Now::Recent);
         let of_gateway = fails && (all || names_gateway(row));
         let runs = self.runs(row);
+        let restarts = self.restarts(row).is_some();
         let unfit = runs && self.is_surely_missed(row);
         let only_answers = matches!(row.frames, Frames::OnlyAnswers { .. });
         let verdict = match runs && !only_answers {
+            // Who starts anew is heard again at once, and misses no more frames than it needs.
+            _ if restarts && row.verdict() == Verdict::Contradicted => Verdict::Open,
             true => Verdict::Contradicted,
             false => row.verdict(),
         };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
-            .with_signs(nothing_lost(self.analysis, now))
+            .with_signs(nothing_lost(self.analysis, now).filter(|_| !restarts))
             .with_signs(stored_by_many(self.analysis, row, &codes, now))
             .with_signs(stored_by_one(row, now))
             .with_signs((only_answers && unfit).then_some(Sign::OnlyAnswers))
@@ -294,6 +297,9 @@ impl<'a> Told<'a> {
         }
         if by_address::missed_address(self.analysis, row).is_some() {
             return Subject::Module(Unheard::Missed(row.missed.clone()));
+        }
+        if let Some(module) = self.restarts(row) {
+            return self.place(module, true);
         }
         let blame = &self.analysis.diagnosis.blame;
         let unplaced = blame.iter().filter(|row| row.frames.node().is_none()).count();
@@ -405,23 +411,6 @@ impl<'a> Told<'a> {
                 Symptom::new(subject, Fact::InternalCode(module)).with_codes(self.analysis, own)
             })
             .collect()
-    }
-
-    /// The one module that says now that its supply is low: of a weak battery others would tell
-    /// too.
-    fn low_supply(&self) -> Option<Symptom> {
-        let own = self.codes(|code| {
-            matches!(code.number, CodeNumber::Code(number) if meaning::is_supply(number))
-                && code.age <= CodeAge::Recent
-                && code.gone.is_none()
-                && code.event.is_none()
-        });
-        let module_of = |at: &usize| self.analysis.diagnosis.codes[*at].module;
-        let module = module_of(own.first()?);
-        let subject = self.place(module, true);
-        let symptom = Symptom::new(subject, Fact::LowSupply(module));
-        let alone = own.iter().all(|at| module_of(at) == module);
-        alone.then(|| symptom.with_codes(self.analysis, own))
     }
 
     fn codes(&self, wanted: impl Fn(&CodeEntry) -> bool) -> Vec<usize> {
