@@ -275,6 +275,31 @@ fn what_leaves_after_a_bus_slept_left_with_the_key() {
     assert!(judged(60.0) && !judged(900.0));
 }
 
+/// What leaves soon after another bus was switched off and is back with it, each time, left with
+/// the key. What is back long before it was lost.
+#[test]
+fn what_follows_another_bus_each_time_left_with_the_key() {
+    let lost = |back: f64| {
+        let steps = messages(0x100, 16).into_iter().zip(0..);
+        let steps = steps.map(|(own, at)| {
+            let shift = 0.0031 * f64::from(at + 1);
+            let at = 0.4 * f64::from(at / 4);
+            own.anew(20.0 + at, 40.0, shift).anew(60.0 + at, 80.0, shift)
+        });
+        let own = slow(messages(0x300, 5), 90.0).into_iter().zip(1..);
+        let own = own.map(|(own, at)| {
+            let shift = 0.0037 * f64::from(at);
+            own.anew(22.0, back, shift).anew(62.3, back + 40.0, shift)
+        });
+        let here: Vec<Message> = steps.chain(messages(0x200, 4)).collect();
+        let there: Vec<Message> = own.chain(slow(messages(0x400, 12), -60.0)).collect();
+        let found = reported(&buses(100.0, &[&here, &there]));
+        let all = found["outages"].as_array().unwrap().iter();
+        all.filter(|own| own["channel"] == "can1" && own["benign"] == false).count()
+    };
+    assert_eq!([lost(40.5), lost(30.5)], [0, 2]);
+}
+
 /// An engine that starts badly is cranked for long after the key was turned, and all buses have one
 /// key: whichever slept and woke shows it, or had not woken yet as the recording began.
 #[test]

@@ -210,6 +210,11 @@ fn why_so(why: Why) -> String {
             "others were switched off {seconds:.0} s later, and it was not back before: modules on \
              the ignition leave first, or their supply failed"
         ),
+        Why::AfterOthers { seconds } => format!(
+            "another bus was switched off {} before, and it left and came back with it another \
+             time too",
+            super::terms::duration(seconds)
+        ),
         Why::WhileOthersOff { identifiers } => format!(
             "{identifiers} identifiers were switched off all that time: it may have been too, for \
              less long"

@@ -157,6 +157,11 @@ pub enum Why {
         /// How many.
         seconds: f64,
     },
+    /// Another bus was switched off so many seconds before, and so it was another time.
+    AfterOthers {
+        /// How many.
+        seconds: f64,
+    },
     /// So many identifiers were switched off meanwhile.
     WhileOthersOff {
         /// How many.
@@ -266,6 +271,7 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     }
     other_bus::blame_what_carries(observed, &mut out);
     with_key::judge(observed, &mut out);
+    with_key::judge_again(observed, &mut out);
     tester::excuse(observed, &mut out);
     tester::excuse_resets(observed, &mut out);
     blame_again(observed, &mut out);
