@@ -739,7 +739,8 @@ fn a_large_part_that_leaves_and_comes_back_at_once_may_be_the_keys() {
     assert_eq!((outage.cause, outage.doubt), (Cause::SwitchedOff, Some(Doubt::KeyOrSupply)));
     assert_eq!(why(outage), Some(Why::LargePart { identifiers: 12, of: 16 }));
     assert!(part(10.5, &|own| own).outages.iter().all(Outage::is_loss));
-    let before = |own: Message| if own.id.ends_with("0B") { own.anew(3.0, 4.0, 0.013) } else { own };
+    let before =
+        |own: Message| if own.id.ends_with("0B") { own.anew(3.0, 4.0, 0.013) } else { own };
     assert!(part(12.0, &before).outages.iter().all(Outage::is_loss));
 }
 
