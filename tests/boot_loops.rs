@@ -1,6 +1,6 @@
 //! A module that boots again and again, and two that wait off the bus for their errors; what pauses
-//! by the clock, and a bus of which hardly anybody is awake. For each rule the smallest capture that
-//! needs it, and its counterpart. All data is invented.
+//! by the clock, and a bus of which hardly anybody is awake. For each rule the smallest capture
+//! that needs it, and its counterpart. All data is invented.
 
 mod common;
 #[path = "common/five_nodes.rs"]
@@ -63,8 +63,8 @@ fn many_boots_soon_after_the_begin_are_no_start() {
 }
 
 /// Two modules that are each away for a time of their own, as long every time, and run on, wait off
-/// the bus for errors that they have in common. One that does so has a bad contact; so have two that
-/// are away for now this long and now that.
+/// the bus for errors that they have in common. One that does so has a bad contact; so have two
+/// that are away for now this long and now that.
 #[test]
 fn two_that_are_away_for_as_long_every_time_are_of_the_line() {
     let line = |first: &[f64], second: &[f64]| {

@@ -16,6 +16,9 @@ const ENGINE: [(u32, f64); 4] = [(0x0C9, 10.0), (0x110, 20.0), (0x1F5, 50.0), (0
 const OTHERS: [(u32, f64); 6] =
     [(0x0A1, 10.0), (0x12A, 20.0), (0x1E1, 30.0), (0x230, 50.0), (0x34A, 100.0), (0x4C1, 200.0)];
 
+/// What one more sends.
+const MORE: [(u32, f64); 4] = [(0x511, 20.0), (0x522, 50.0), (0x533, 100.0), (0x544, 200.0)];
+
 type Frames = Vec<(f64, u32)>;
 
 /// Traffic of these for so many seconds, each a little off its time, by a generator with a seed.
@@ -199,9 +202,9 @@ fn who_sends_what_no_sound_recording_has_is_a_stranger() {
     assert!(probability(&document, "not_configured") == 0.0, "{document}");
 }
 
-/// As many new messages as are missing, in the same cycles from the fastest to the slowest, are of a
-/// stranger in a short recording too. In other cycles they tell of a roster of older software: what
-/// is missing may have moved to them.
+/// As many new messages as are missing, in the same cycles from the fastest to the slowest, are of
+/// a stranger in a short recording too. In other cycles they tell of a roster of older software:
+/// what is missing may have moved to them.
 #[test]
 fn new_messages_for_missing_ones_are_a_stranger_or_an_update() {
     let folder = Folder::new();
@@ -247,16 +250,72 @@ fn a_silent_gateway_passes_nothing_on() {
     assert!(called > 0.3 && other < 0.1, "{called} {other}");
 }
 
+/// A roster by hand of nodes of two messages each, which begin at these identifiers.
+fn of_nodes(folder: &Folder, firsts: &[u32]) -> PathBuf {
+    let node = |first: &u32| {
+        format!(
+            "[[node]]\nname = \"unit {first:X}\"\nchannel = \"can0\"\nmessages = [ {{ id = \
+             \"0x{first:03X}\", period = 0.02 }}, {{ id = \"0x{:03X}\", period = 0.1 }} ]\n",
+            first + 1
+        )
+    };
+    let roster = folder.0.path().join("nodes.toml");
+    fs::write(&roster, firsts.iter().map(node).collect::<String>()).unwrap();
+    roster
+}
+
+/// What these nodes send.
+fn by_nodes(firsts: &[u32]) -> Vec<(u32, f64)> {
+    firsts.iter().flat_map(|first| [(*first, 20.0), (first + 1, 100.0)]).collect()
+}
+
+/// Of a car that is parked or listened to half the modules sleep: named ones that were never heard
+/// may wait for the key, where they are half of the roster or more and nothing else happened.
+#[test]
+fn half_of_the_named_modules_may_wait_for_the_key() {
+    let folder = Folder::new();
+    let all = [0x100, 0x110, 0x120, 0x130, 0x140, 0x150];
+    let roster = of_nodes(&folder, &all);
+    let found = |heard: usize| {
+        held_against(&folder.capture("half", &traffic(&by_nodes(&all[..heard]), 20.0)), &roster)
+    };
+    let shared = |document: &Value| {
+        probability(document, "branch").max(probability(document, "shared_supply"))
+    };
+    let ((code, half), (most_code, most)) = (found(2), found(4));
+    assert_eq!((code, most_code), (3, 1), "{half:#}");
+    assert!(shared(&half) < 0.2 && shared(&most) > 0.2, "{} {}", shared(&half), shared(&most));
+}
+
+/// Where many modules were never heard, one new message stands in place of none of them.
+#[test]
+fn a_new_message_is_no_stranger_where_many_are_missing() {
+    let folder = Folder::new();
+    let all = [0x100, 0x110, 0x120, 0x130, 0x140, 0x150, 0x160, 0x170, 0x180, 0x190, 0x1A0];
+    let roster = of_nodes(&folder, &all);
+    let found = |heard: usize| {
+        let sent = [by_nodes(&all[..heard]), vec![(0x3D2, 20.0)]].concat();
+        let document = held_against(&folder.capture("new", &traffic(&sent, 20.0)), &roster).1;
+        probability(&document, "not_configured")
+    };
+    let (many, one) = (found(7), found(10));
+    assert!(many == 0.0 && one > 0.3, "{many} {one}");
+}
+
 /// A roster by hand, in which a node of this name sends what the engine does.
 fn by_hand(folder: &Folder, name: &str) -> PathBuf {
     let message =
         |(id, ms): &(u32, f64)| format!("{{ id = \"0x{id:03X}\", period = {} }},", ms / 1e3);
     let list = |ids: &[(u32, f64)]| ids.iter().map(message).collect::<String>();
+    let other = |own: &(u32, f64)| {
+        let name = format!("unit of {:03X}", own.0);
+        let messages = list(&[*own]);
+        format!("[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{messages}]\n")
+    };
     let text = format!(
-        "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{}]\n\
-         [[node]]\nname = \"others\"\nchannel = \"can0\"\nmessages = [{}]\n",
+        "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{}]\n{}",
         list(&ENGINE),
-        list(&OTHERS)
+        OTHERS.iter().map(other).collect::<String>()
     );
     let roster = folder.0.path().join("by-hand.toml");
     fs::write(&roster, text).unwrap();
@@ -329,10 +388,12 @@ fn what_is_missing_together_may_have_one_cause() {
         + &node("pump", &ENGINE[2..])
         + &node("door", &OTHERS[..2])
         + &node("cluster", &OTHERS[2..4])
-        + &node("radio", &OTHERS[4..]);
+        + &node("radio", &OTHERS[4..])
+        + &node("mirror", &MORE);
     fs::write(&roster, text).unwrap();
     let classes = |senders: &[(u32, f64)]| -> Vec<(String, usize)> {
-        let capture = folder.capture("few", &traffic(senders, 5.0));
+        let senders = [senders, &MORE].concat();
+        let capture = folder.capture("few", &traffic(&senders, 5.0));
         let (_, document) = held_against(&capture, &roster);
         let findings = document["findings"].as_array().unwrap().iter();
         let one = |finding: &Value| {

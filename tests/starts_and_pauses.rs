@@ -416,3 +416,20 @@ fn who_left_before_a_key_off_and_stays_away_is_lost() {
     assert!(!lost(18.5, 27.0));
     assert!(!lost(20.0, 36.0));
 }
+
+/// A module that is lost briefly twice, each time as a message of the engine begins again after a
+/// long pause, was pulled down by a starter that no key turned. Elsewhere its supply fails.
+#[test]
+fn what_is_lost_as_the_engine_begins_again_is_the_starters() {
+    let judged = |resumes: [f64; 2]| {
+        let own = messages(0x100, 5).into_iter();
+        let own = own.map(|own| own.anew(20.0, 21.0, 0.0031).anew(50.0, 51.0, 0.0047));
+        let engine = message("480", 0.05, 0.013);
+        let engine = engine.silent(10.0, resumes[0]).silent(40.0, resumes[1]);
+        let all = [own.collect(), messages(0x300, 12), vec![engine]].concat();
+        let found = reported(&log(70.0, &all));
+        (of_class(&found, "cranking"), of_class(&found, "module_power"))
+    };
+    let (with, without) = (judged([20.6, 50.7]), judged([25.0, 58.0]));
+    assert!(with.0 > with.1 && without.0 < without.1, "{with:?} {without:?}");
+}

@@ -155,8 +155,8 @@ fn who_is_missed_and_answers_does_not_fit() {
     assert!(of_class(&lost, "not_configured") < 0.2, "{:?}", ranked(&lost));
 }
 
-/// A module of a truck whose memory lacks its calibration says so in DM1 (SPN 628 to 630, FMI 13): it
-/// is not configured. Another failure mode of them is none of that.
+/// A module of a truck whose memory lacks its calibration says so in DM1 (SPN 628 to 630, FMI 13):
+/// it is not configured. Another failure mode of them is none of that.
 #[test]
 fn a_controller_out_of_calibration_is_not_configured() {
     let groups = ["0CF00400", "18FEF100", "18FEEE03", "18FEF70B"];

@@ -396,8 +396,7 @@ impl Knowledge {
             let sometimes = symptom.leak_sometimes.map(|leak| ("leak_sometimes", leak));
             let off = symptom.leak_perhaps_off.map(|leak| ("leak_perhaps_off", leak));
             let settings = [pausing, sometimes, off].into_iter().flatten();
-            let all = std::iter::once(("leak", symptom.leak)).chain(settings);
-            for (which, leak) in all {
+            for (which, leak) in std::iter::once(("leak", symptom.leak)).chain(settings) {
                 if !(leak > 0.0 && leak < 1.0) {
                     return wrong(format!("symptom.{name}"), not_between(which, leak));
                 }

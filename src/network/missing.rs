@@ -153,7 +153,7 @@ fn sender_of(network: &Network, ids: &[IdIndex]) -> Option<NodeIndex> {
 }
 
 /// As far as the roster tells, the key may have been off.
-fn perhaps_key_off(roll: &Roll) -> bool {
+pub(crate) fn perhaps_key_off(roll: &Roll) -> bool {
     roll.key == KeyState::NotKnown && roll.heard * 2 < roll.expected
 }
 

@@ -29,6 +29,7 @@ use crate::silence::Losses;
 pub(crate) use by_address::common_address;
 use by_field::Fields;
 use clocks::Clocks;
+pub(crate) use missing::perhaps_key_off;
 pub use missing::{MissingHere, MissingOf};
 
 /// Modules on a bus of a vehicle, as far as its traffic tells how many identifiers each sends: five

@@ -213,7 +213,9 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
     for outage in &mut outages {
         note_stops(outage, stops);
     }
-    outages.extend(never_heard::find(observed));
+    let mut never_heard = never_heard::find(observed);
+    never_heard::leave_open(observed, &outages, &mut never_heard);
+    outages.extend(never_heard);
     let late = late_start::find(observed, &outages);
     outages.extend(late);
     outages.sort_by_key(|outage| (outage.silence(), outage.channel));

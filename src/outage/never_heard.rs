@@ -2,11 +2,38 @@
 
 use super::{Cause, Doubt, Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Silence, seconds};
-use crate::network::{MissingHere, MissingOf};
+use crate::network::{self, MissingHere, MissingOf};
 
 /// One outage over the whole capture for each group of what was never heard.
 pub(super) fn find(observed: &Observed<'_>) -> Vec<Outage> {
     observed.network.missing.iter().map(|missing| outage(observed, missing)).collect()
+}
+
+/// Fewer nodes that were never heard are no half of a vehicle.
+const SEVERAL: usize = 2;
+
+/// Named nodes of which nothing was heard are left to the key where half of what the roster expects
+/// or more is missing, nothing tells the key, nothing else happened, and nobody misses them now: a
+/// car that is parked, charged or listened to keeps half its modules asleep (of four such of
+/// invented vehicles none was of a fault, sets of six worlds by others).
+pub(super) fn leave_open(observed: &Observed<'_>, others: &[Outage], never_heard: &mut [Outage]) {
+    let happened = |outage: &Outage| !outage.benign || outage.scope >= Scope::Bus;
+    let open = |outage: &&mut Outage| {
+        outage.scope == Scope::Node
+            && outage.doubt.is_none()
+            && outage.channel.is_some_and(|channel| {
+                network::perhaps_key_off(&observed.losses.channels[usize::from(channel)].roll)
+            })
+    };
+    let named = never_heard.iter_mut().filter(open).count();
+    if named < SEVERAL || others.iter().any(happened) || observed.missed_at.is_some() {
+        return;
+    }
+    for outage in never_heard.iter_mut().filter(open) {
+        outage.cause = Cause::SwitchedOff;
+        outage.benign = true;
+        outage.doubt = Some(Doubt::KeyOrSupply);
+    }
 }
 
 fn outage(observed: &Observed<'_>, missing: &MissingHere) -> Outage {

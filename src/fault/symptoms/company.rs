@@ -26,6 +26,9 @@ const OF_ONE_NAME: f64 = 0.2;
 /// … and by another name that fits no other silence, though one fits it better: of 18 cases of one
 /// node that fell silent 11 were several modules, 7 one (three worlds by others).
 const OF_ANOTHER_NAME: f64 = 0.25;
+/// … where so many identifiers fell silent: of 14 nodes with fewer and one name that were told as
+/// several first none was that, of three with more all were (sets of six worlds by others).
+const OF_MORE_THAN_ONE: usize = 7;
 const AGREE: usize = 2;
 /// How many times likelier several modules are than one where the messages of a node come back in
 /// turns. Of 41 nodes of several modules that lost one supply 27 did so, of 151 of one module 1
@@ -105,7 +108,9 @@ pub(super) fn several(analysis: &Analysis, node: NodeIndex, outages: &[&Outage])
     let more = missed.len().saturating_sub(1).min(MOST_MORE) as i32;
     let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
     let others = others_missed(analysis, node);
-    let told = told.or_else(|| (!missed.is_empty() && others > 0).then(|| OF_ANOTHER_NAME.recip()));
+    let many = analysis.nodes[node].ids.len() >= OF_MORE_THAN_ONE;
+    let another = !missed.is_empty() && others > 0 && many;
+    let told = told.or_else(|| another.then(|| OF_ANOTHER_NAME.recip()));
     // Several that were lost would be missed by several names.
     let by_one_name = others == 0 && matches!(missed[..], [reporters] if reporters >= AGREE);
     let unnamed = if by_one_name { OF_ONE_NAME } else { 1.0 };

@@ -33,8 +33,9 @@ fn is_known_code(code: Code) -> bool {
 }
 
 impl Codes {
-    /// Reads the codes of ReadDTCInformation anew by SAE J1939, where their module said so, or where
-    /// it speaks on a bus of SAE J1939 and the tables know more of its codes so than by SAE J2012.
+    /// Reads the codes of ReadDTCInformation anew by SAE J1939, where their module said so, or
+    /// where it speaks on a bus of SAE J1939 and the tables know more of its codes so than by SAE
+    /// J2012.
     pub(super) fn settle_format(&mut self, speaks: &dyn Fn(ChannelIndex) -> bool) {
         let modules: BTreeSet<Module> = self.histories.keys().map(|(module, _)| *module).collect();
         for module in modules {

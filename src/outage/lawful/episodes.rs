@@ -4,7 +4,7 @@ use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::IdIndex;
-use crate::silence::{Event, Loss, StopKind};
+use crate::silence::{Event, Loss};
 
 /// Modules without an after-run of their own leave within this many seconds of each other (common
 /// practice, no source; 0.04 to 1.1 s on open captures of three cars).
@@ -26,18 +26,6 @@ const OFF: f64 = 1.0;
 const MOST_OF_ALL: f64 = 0.5;
 /// What left at so many instants, or of so many known senders, did not fail one by one.
 pub(super) const SEVERAL: usize = 3;
-/// Who records turns the key and then stops recording: at least this share of a vehicle that leaves
-/// shortly before the end hardly failed just then (common practice, no source).
-pub(super) const LARGE: f64 = 0.35;
-/// From so many seconds on a large part that leaves at once and comes back may be the key's (of 12
-/// such of invented vehicles ten were, sets of four worlds by others).
-const KEY_CYCLE: f64 = 3.0;
-/// What is lost for less than so many seconds is not lost with the key (common practice, no source).
-const BRIEF: f64 = 2.0;
-/// What leaves with the key shortly before the end leaves within so many seconds of each other.
-const WITHIN: f64 = 1.0;
-/// So many seconds before the end are shortly before it.
-const SHORTLY: f64 = 15.0;
 /// Two identifiers for less than this many seconds may be a small module that the starter pulled
 /// down (one open capture of a car: two for 0.97 s as the engine starts).
 const STARTER: f64 = 1.5;
@@ -142,14 +130,14 @@ impl Wave {
 
 /// An episode in figures.
 pub(super) struct Figures {
-    ids: Vec<IdIndex>,
+    pub(super) ids: Vec<IdIndex>,
     /// Identifiers at each instant, the largest first.
     pub(super) waves: Vec<usize>,
     /// Seconds from the first onset to the last.
     pub(super) over: f64,
     pub(super) onset: Nanoseconds,
     /// Identifiers that were there before.
-    there: usize,
+    pub(super) there: usize,
     pub(super) ongoing: bool,
 }
 
@@ -354,7 +342,7 @@ impl Scene<'_> {
 
     /// Whether too many left for each to have failed by itself: two modules may fail within
     /// seconds by chance, three hardly.
-    fn are_several(&self, events: &[Event], figures: &Figures) -> bool {
+    pub(super) fn are_several(&self, events: &[Event], figures: &Figures) -> bool {
         let losses = events.iter().flat_map(|event| &event.losses);
         let mut senders: Vec<_> = losses.filter_map(|loss| self.sender(loss.id)).collect();
         senders.sort_unstable();
@@ -432,61 +420,5 @@ impl Scene<'_> {
         let why =
             half.then_some(Why::HalfOfSenders).or_else(|| self.before_the_end(events, figures));
         Some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why?))
-    }
-
-    /// A large part of what was there left at one instant, for as long as a key is off and on, and
-    /// came back anew: a relay behind the key takes as many as a fuse does. No code of this time
-    /// misses a module, the engine is not known to have run, and nothing of it was lost for a moment
-    /// another time, as on a bad supply.
-    fn of_a_large_part(
-        &self,
-        events: &[Event],
-        figures: &Figures,
-    ) -> Option<(Verdict, Option<Doubt>, Why)> {
-        let brief = |id: &IdIndex| {
-            let brief = |loss: &Loss| loss.silence.length() < nanoseconds(BRIEF);
-            self.losses(*id).any(|loss| !loss.ongoing && brief(loss))
-        };
-        let open = !figures.ongoing
-            && figures.share() >= LARGE
-            && length(events) >= KEY_CYCLE
-            && self.are_several(events, figures)
-            && !events.iter().any(|event| event.phase.is_kept())
-            && !self.engine_ran_on(figures.onset)
-            && !self.observed.misses_a_module_since(figures.onset)
-            && !figures.ids.iter().any(brief);
-        let (identifiers, of) = (figures.ids.len(), figures.there);
-        let why = Why::LargePart { identifiers, of };
-        open.then_some((Verdict::SwitchedOff, Some(Doubt::KeyOrSupply), why))
-    }
-
-    /// A large part of what was there left shortly before the end, or was gone after a pause of the
-    /// recording, and nobody misses a module.
-    fn before_the_end(&self, events: &[Event], figures: &Figures) -> Option<Why> {
-        let sender = events.first().and_then(|event| self.sole_sender(event));
-        let of_one =
-            sender.is_some() && events.iter().all(|event| self.sole_sender(event) == sender);
-        let left = seconds(self.heard.1 - figures.onset);
-        if figures.share() < LARGE
-            || figures.over > WITHIN
-            || of_one
-            || self.observed.misses_a_module_since(figures.onset)
-        {
-            return None;
-        }
-        let identifiers = figures.ids.len();
-        match self.in_a_pause(figures.onset) {
-            true => Some(Why::InAPause { identifiers }),
-            false => (left <= SHORTLY).then_some(Why::BeforeTheEnd { seconds: left, identifiers }),
-        }
-    }
-
-    /// Whether the recording paused from then on: how they left was not recorded.
-    fn in_a_pause(&self, onset: Nanoseconds) -> bool {
-        let near = nanoseconds(WITHIN);
-        self.observed.losses.stops.iter().any(|stop| {
-            let from = stop.silence.start - near;
-            stop.kind == StopKind::CapturePause && (from..stop.silence.end).contains(&onset)
-        })
     }
 }

@@ -1,7 +1,8 @@
 //! Modules that what they store holds up for a while as their supply fails: they leave one after
 //! another, as with a key, and are soon back.
 
-use super::episodes::{BACK, Figures, LARGE, SEVERAL};
+use super::episodes::{BACK, Figures, SEVERAL};
+use super::large_part::LARGE;
 use super::length;
 use super::scene::Scene;
 use crate::fold::timing::{nanoseconds, seconds};

@@ -10,6 +10,7 @@ mod codes;
 mod episodes;
 mod held_up;
 mod key_offs;
+mod large_part;
 mod other_bus;
 mod scene;
 mod tester;
