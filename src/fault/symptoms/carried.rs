@@ -5,9 +5,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use super::elsewhere::{self, Floods};
-use super::told::{GATEWAY, names_gateway};
+use super::told::{is_gateway, names_gateway};
 use super::{Symptom, nodes, starts};
-use crate::analysis::blame::{Frames, has_words_of};
+use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Setting, SymptomKind};
 use crate::analysis::{Analysis, Outage, Scope};
@@ -113,7 +113,7 @@ pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
     for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodeSilent) {
         if let Subject::Node(node) = symptom.subject
             && symptom.setting == Setting::Usual
-            && (has_words_of(&analysis.nodes[node].name, GATEWAY) || missed(node))
+            && (is_gateway(&analysis.nodes[node].name) || missed(node))
         {
             symptom.setting = Setting::CalledGateway;
         }

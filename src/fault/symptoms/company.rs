@@ -26,8 +26,9 @@ const OF_ONE_NAME: f64 = 0.2;
 /// … and by another name that fits no other silence, though one fits it better: of 18 cases of one
 /// node that fell silent 11 were several modules, 7 one (three worlds by others).
 const OF_ANOTHER_NAME: f64 = 0.25;
-/// … where so many identifiers fell silent: of 14 nodes with fewer and one name that were told as
-/// several first none was that, of three with more all were (sets of six worlds by others).
+/// … where so many identifiers fell silent, or as many modules miss the other name: of 14 nodes
+/// with fewer and one name that were told as several first none was that, of three with more all
+/// were (sets of six worlds by others).
 const OF_MORE_THAN_ONE: usize = 7;
 const AGREE: usize = 2;
 /// How many times likelier several modules are than one where the messages of a node come back in
@@ -108,11 +109,13 @@ pub(super) fn several(analysis: &Analysis, node: NodeIndex, outages: &[&Outage])
     let more = missed.len().saturating_sub(1).min(MOST_MORE) as i32;
     let told = (more > 0).then(|| OF_TWO_NAMES.recip().powi(more));
     let others = others_missed(analysis, node);
-    let many = analysis.nodes[node].ids.len() >= OF_MORE_THAN_ONE;
-    let another = !missed.is_empty() && others > 0 && many;
+    let surest = missed.iter().max().copied().unwrap_or(0);
+    let many = analysis.nodes[node].ids.len() >= OF_MORE_THAN_ONE
+        || others.iter().any(|reporters| *reporters >= surest);
+    let another = !missed.is_empty() && !others.is_empty() && many;
     let told = told.or_else(|| another.then(|| OF_ANOTHER_NAME.recip()));
     // Several that were lost would be missed by several names.
-    let by_one_name = others == 0 && matches!(missed[..], [reporters] if reporters >= AGREE);
+    let by_one_name = others.is_empty() && matches!(missed[..], [reporters] if reporters >= AGREE);
     let unnamed = if by_one_name { OF_ONE_NAME } else { 1.0 };
     let starts = if starts_as_one(outages) { OF_ONE_START } else { 1.0 };
     let by_itself = analysis.nodes[node].several.into_iter();
@@ -166,11 +169,11 @@ fn end_in_turns(analysis: &Analysis, node: NodeIndex, outages: &[&Outage]) -> bo
     is_guessed(analysis, node) && ends::in_turns(analysis, outages, HELD_UP)
 }
 
-/// Names beside its own that are missed now and may be of a node, where no other fell silent: by
-/// others than those who miss many.
-fn others_missed(analysis: &Analysis, node: NodeIndex) -> usize {
+/// Names beside its own that are missed now and may be of a node, where no other fell silent, by
+/// others than those who miss many: each by how many modules.
+fn others_missed(analysis: &Analysis, node: NodeIndex) -> Vec<usize> {
     if !is_guessed(analysis, node) {
-        return 0;
+        return Vec::new();
     }
     let all: Vec<(&Blame, BTreeSet<Module>)> =
         analysis.diagnosis.blame.iter().map(|row| (row, missed_now_by(analysis, row))).collect();
@@ -181,7 +184,7 @@ fn others_missed(analysis: &Analysis, node: NodeIndex) -> usize {
             && row.may_be[..] == [node]
             && by.iter().any(|own| !misses_many(&own))
     });
-    extra.count()
+    extra.map(|(_, by)| by.len()).collect()
 }
 
 /// Those that are missed now with the silence of a node, each by how many modules. Who is cut off

@@ -18,7 +18,7 @@ use super::standing::{
     stored_by_many, stored_by_one,
 };
 use super::stranger::{is_told_elsewhere, strangers};
-use crate::analysis::blame::{Blame, Frames, Verdict, has_words_of};
+use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
@@ -31,7 +31,7 @@ use crate::ids::NodeIndex;
 const SEVERAL: usize = 3;
 
 /// What codes call a module that carries frames from bus to bus (SAE J2012-DA, U0146 and others).
-pub(super) const GATEWAY: &str = "gateway";
+const GATEWAY: &str = "gateway";
 
 /// What the engine controller answers by (ISO 15765-4).
 pub(super) const FIRST_ANSWER: u32 = 0x7E8;
@@ -425,5 +425,10 @@ fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
 }
 
 pub(super) fn names_gateway(row: &Blame) -> bool {
-    has_words_of(&row.missed.0, GATEWAY)
+    is_gateway(&row.missed.0)
+}
+
+/// Whether a name is a gateway's. A rear gate is none, though the words begin alike.
+pub(super) fn is_gateway(name: &str) -> bool {
+    name.split(|c: char| !c.is_alphanumeric()).any(|word| word.eq_ignore_ascii_case(GATEWAY))
 }

@@ -174,8 +174,8 @@ pub fn is_supply(code: Code) -> bool {
 
 /// Whether a code says that the module has a fault inside: memory, processor, watchdog, its own
 /// supply (SAE J2012: P0601 to P0607, P060A to P060F; P0613 and P062F from memory). The failure
-/// types 41 to 49 of ISO 15031-6 are of the component that the code names: of the module itself only
-/// with U3000.
+/// types 41 to 49 of ISO 15031-6 are of the component that the code names: of the module itself
+/// only with U3000.
 ///
 /// ```
 /// use lostnode::fold::diagnostics::meaning::is_internal;

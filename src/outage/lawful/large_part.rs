@@ -37,11 +37,14 @@ impl Scene<'_> {
             let brief = |loss: &Loss| loss.silence.length() < nanoseconds(BRIEF);
             self.losses(*id).any(|loss| !loss.ongoing && brief(loss))
         };
+        // Behind a gateway that starts anew some run on: no key does that.
+        let ran_on = |event: &Event| event.phase.kept > 0 && !event.phase.is_lost();
         let open = !figures.ongoing
             && figures.share() >= LARGE
             && length(events) >= KEY_CYCLE
             && self.are_several(events, figures)
-            && !events.iter().any(|event| event.phase.is_kept())
+            && figures.waves.len() == 1
+            && !events.iter().any(ran_on)
             && !self.engine_ran_on(figures.onset)
             && !self.observed.misses_a_module_since(figures.onset)
             && !figures.ids.iter().any(brief)
