@@ -453,6 +453,11 @@ pub fn has_words_of(name: &str, part: &str) -> bool {
     !part.is_empty() && part.iter().all(|word| name.iter().any(|own| same(own, word)))
 }
 
+/// Whether a word stands in a name as it is, in capitals or small letters.
+pub(crate) fn has_word(name: &str, word: &str) -> bool {
+    name.split(|c: char| !c.is_alphanumeric()).any(|own| own.eq_ignore_ascii_case(word))
+}
+
 fn telling_words(name: &str) -> Vec<String> {
     let parts = name.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase);
     let words = parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str()));

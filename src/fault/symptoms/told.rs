@@ -18,7 +18,7 @@ use super::standing::{
     stored_by_many, stored_by_one,
 };
 use super::stranger::{is_told_elsewhere, strangers};
-use crate::analysis::blame::{Blame, Frames, Verdict};
+use crate::analysis::blame::{Blame, Frames, Verdict, has_word};
 use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
@@ -430,5 +430,5 @@ pub(super) fn names_gateway(row: &Blame) -> bool {
 
 /// Whether a name is a gateway's. A rear gate is none, though the words begin alike.
 pub(super) fn is_gateway(name: &str) -> bool {
-    name.split(|c: char| !c.is_alphanumeric()).any(|word| word.eq_ignore_ascii_case(GATEWAY))
+    has_word(name, GATEWAY)
 }
