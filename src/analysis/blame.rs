@@ -12,6 +12,7 @@ use std::sync::LazyLock;
 use super::cut_off;
 use super::diagnosis::CodeAge;
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::meaning::table;
 use crate::fold::diagnostics::{CodeNumber, Module, Party};
 use crate::fold::timing::{Nanoseconds, Silence, seconds};
 use crate::ids::NodeIndex;
@@ -455,24 +456,24 @@ pub fn has_words_of(name: &str, part: &str) -> bool {
 
 /// Whether a word stands in a name as it is, in capitals or small letters.
 pub(crate) fn has_word(name: &str, word: &str) -> bool {
-    name.split(|c: char| !c.is_alphanumeric()).any(|own| own.eq_ignore_ascii_case(word))
+    words(name).any(|own| own.eq_ignore_ascii_case(word))
+}
+
+fn words(name: &str) -> impl Iterator<Item = &str> {
+    name.split(|c: char| !c.is_alphanumeric())
 }
 
 fn telling_words(name: &str) -> Vec<String> {
-    let parts = name.split(|c: char| !c.is_alphanumeric()).map(str::to_lowercase);
-    let words = parts.filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str()));
+    let words = words(name)
+        .map(str::to_lowercase)
+        .filter(|word| word.len() >= 3 && !COMMON.contains(&word.as_str()));
     words.flat_map(as_in_codes).collect()
 }
 
 /// What people write for a word that codes have, by word.
 static LIKE: LazyLock<BTreeMap<&str, Vec<&str>>> = LazyLock::new(|| {
-    let lines = include_str!("data/like-words.tsv").lines();
-    let rows = lines.filter(|line| !line.starts_with('#')).skip(1);
-    let row = |line: &'static str| {
-        let (written, codes) = line.split_once('\t')?;
-        Some((written, codes.split(' ').collect()))
-    };
-    rows.filter_map(row).collect()
+    let rows = table(include_str!("data/like-words.tsv"));
+    rows.filter_map(|row| Some((*row.first()?, row.get(1)?.split(' ').collect()))).collect()
 });
 
 /// A word in the words that codes have for it.

@@ -47,10 +47,10 @@ pub(super) fn find(observed: &Observed<'_>, others: &[Outage]) -> Vec<Outage> {
 /// vehicles, 24 had no fault, whatever codes said (six sets of five worlds by others); both that
 /// were are of a fault.
 fn is_lost_again(late: &Outage, others: &[Outage]) -> bool {
-    let again = |other: &&Outage| {
+    let again = |other: &Outage| {
         2 * late.ids.iter().filter(|id| other.ids.contains(id)).count() >= late.ids.len()
     };
-    others.iter().filter(|other| other.is_loss()).any(|other| again(&other))
+    others.iter().any(|other| other.is_loss() && again(other))
 }
 
 fn of_channel(observed: &Observed<'_>, twins: &Twins<'_>, channel: ChannelIndex) -> Option<Outage> {

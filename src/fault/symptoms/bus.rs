@@ -68,12 +68,15 @@ pub fn of(analysis: &Analysis, channel: ChannelIndex, out: &mut Vec<Symptom>) {
         outage.scope == Scope::Bus
             && outage.channel == Some(channel)
             && !outage.benign
-            && (periodic >= A_BUS && is_of_all(outage, periodic) || outage.cause == Cause::BusFault)
+            && (periodic >= A_BUS || outage.cause == Cause::BusFault)
     });
     let (slept, silent): (Vec<&Outage>, Vec<&Outage>) =
         stops.partition(|outage| outage.cause == Cause::BusSleep);
-    let silent: Vec<&Outage> =
-        silent.into_iter().filter(|outage| !is_of_more(analysis, outage)).collect();
+    let of_its_wires = |outage: &&Outage| {
+        outage.cause == Cause::BusFault
+            || is_of_all(outage, periodic) && !is_of_more(analysis, outage, periodic)
+    };
+    let silent: Vec<&Outage> = silent.into_iter().filter(of_its_wires).collect();
     let subject = || Subject::Channel(channel);
     if !slept.is_empty() {
         out.push(Symptom::new(subject(), Fact::BusSlept(summed(&slept))));
@@ -100,13 +103,12 @@ fn is_of_all(outage: &Outage, periodic: usize) -> bool {
         ) => Some(*identifiers),
         _ => None,
     });
-    outage.cause == Cause::BusSleep
-        || timed_out.is_none_or(|timed_out| timed_out >= OF_A_BUS.min(periodic))
+    timed_out.is_none_or(|timed_out| timed_out >= OF_A_BUS.min(periodic))
 }
 
 /// Whether a silence of a bus without errors is of more than its wires: it lies inside a key-off,
 /// it comes to another bus at the same instants, or most of the bus had not spoken yet.
-fn is_of_more(analysis: &Analysis, stop: &Outage) -> bool {
+fn is_of_more(analysis: &Analysis, stop: &Outage, periodic: usize) -> bool {
     let near = nanoseconds(SAME);
     let switched_off = |other: &Outage| {
         other.cause == Cause::SwitchedOff
@@ -120,14 +122,13 @@ fn is_of_more(analysis: &Analysis, stop: &Outage) -> bool {
             && (other.start - stop.start).abs() <= near
             && (other.end - stop.end).abs() <= near
     };
-    let here = analysis.identifiers.iter();
-    let here = here.filter(|id| Some(id.channel) == stop.channel && id.rhythm.is_some());
-    let begun: Vec<bool> =
-        here.map(|id| id.heard.is_some_and(|(first, _)| first < stop.start)).collect();
-    let spoken = begun.iter().filter(|begun| **begun).count();
-    stop.cause != Cause::BusFault
-        && (analysis.outages.iter().any(|other| switched_off(other) || of_two(other))
-            || 2 * spoken < begun.len())
+    let spoken = analysis.identifiers.iter().filter(|id| {
+        Some(id.channel) == stop.channel
+            && id.rhythm.is_some()
+            && id.heard.is_some_and(|(first, _)| first < stop.start)
+    });
+    analysis.outages.iter().any(|other| switched_off(other) || of_two(other))
+        || 2 * spoken.count() < periodic
 }
 
 fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<Symptom> {

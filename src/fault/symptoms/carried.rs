@@ -103,11 +103,10 @@ pub fn mark(analysis: &Analysis, begins: &[Nanoseconds], out: &mut [Symptom]) {
 pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
     let missed = |own: NodeIndex| {
         analysis.diagnosis.blame.iter().any(|row| {
-            let silent = match row.frames {
-                Frames::FellSilent { node, .. } | Frames::OnlyOneSilent { node, .. } => Some(node),
-                _ => None,
-            };
-            silent == Some(own) && names_gateway(row)
+            use Frames::{FellSilent, OnlyOneSilent};
+            matches!(row.frames, FellSilent { .. } | OnlyOneSilent { .. })
+                && row.frames.node() == Some(own)
+                && names_gateway(row)
         })
     };
     for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodeSilent) {

@@ -17,7 +17,7 @@ use super::nodes::{once_each, returned};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};
-use crate::fold::timing::{Silence, seconds};
+use crate::fold::timing::{Silence, scatter, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
 use crate::network::Basis;
 
@@ -127,10 +127,7 @@ fn is_away_for_as_long(analysis: &Analysis, outages: &[&Outage]) -> bool {
     let alike = lengths.iter().filter(|length| (**length - usual).abs() <= slack).count();
     let steps: Vec<f64> =
         outages.windows(2).map(|pair| seconds(pair[1].start - pair[0].start)).collect();
-    let count = steps.len() as f64;
-    let mean = steps.iter().sum::<f64>() / count;
-    let variance = steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / count;
-    alike as f64 >= AS_LONG_MOST * lengths.len() as f64 && variance.sqrt() >= CLOCKWORK * mean
+    alike as f64 >= AS_LONG_MOST * lengths.len() as f64 && scatter(&steps) >= CLOCKWORK
 }
 
 /// Those of a capture, each once; not of what started anew, for a supply that falls takes now few

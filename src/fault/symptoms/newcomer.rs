@@ -43,7 +43,8 @@ const MOVED: f64 = 2.0 / 3.0;
 pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
     for channel in 0..analysis.channels.len() as ChannelIndex {
         let Some((new, known)) = timed(analysis, channel) else { continue };
-        if let Some((new, gone)) = in_place_of(analysis, channel, &new, &known) {
+        let staying = stay(analysis, &new, &known);
+        if let Some((new, gone)) = in_place_of(analysis, channel, &new, &staying) {
             let subject = subject(analysis, symptoms, &new);
             for own in symptoms.iter_mut().filter(|own| is_of(analysis, own, gone)) {
                 own.stranger = Some(subject.clone());
@@ -51,7 +52,7 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
             let fact = Fact::NewMessages(new[0], new.len());
             symptoms.push(Symptom::new(subject, fact));
         } else {
-            leave_open(analysis, channel, &stay(analysis, &new, &known), symptoms);
+            leave_open(analysis, channel, &staying, symptoms);
         }
     }
 }
@@ -82,7 +83,7 @@ fn in_place_of<'a>(
     analysis: &'a Analysis,
     channel: ChannelIndex,
     new: &[IdIndex],
-    known: &[IdIndex],
+    staying: &[IdIndex],
 ) -> Option<(Vec<IdIndex>, &'a Outage)> {
     let here = |outage: &&Outage| outage.channel == Some(channel);
     let never = analysis.lost().filter(|outage| !outage.never_heard.is_empty());
@@ -99,19 +100,18 @@ fn in_place_of<'a>(
     if let Some(gone) = analysis.outages.iter().filter(here).find(of_its_kind) {
         return Some((lasting, gone));
     }
-    let staying = stay(analysis, new, known);
     let frames: u64 = staying.iter().map(|at| analysis.identifiers[*at].frames).sum();
     let slowest = staying.iter().filter_map(|at| analysis.identifiers[*at].rhythm);
     let slowest = slowest.map(|rhythm| rhythm.period).fold(0.0, f64::max);
     let one_for_one = |outage: &&Outage| {
-        let fastest = analysis.fastest(&staying).zip(periods(outage));
+        let fastest = analysis.fastest(staying).zip(periods(outage));
         (staying.len() >= 2 || frames >= FRAMES_ALIKE)
             && outage.never_heard.len() == staying.len()
             && fastest
                 .is_some_and(|(fastest, (own, slow))| alike(own, fastest) && alike(slow, slowest))
     };
     let gone = analysis.outages.iter().filter(here).find(one_for_one)?;
-    Some((staying, gone))
+    Some((staying.to_vec(), gone))
 }
 
 /// Marks what was never heard of unknown senders, where so many messages are new that the roster is

@@ -70,13 +70,14 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
     let open: Vec<&Outage> = analysis.outages.iter().filter(open).collect();
     let alone = |outage: &&&Outage| !outage.never_heard.is_empty() && outage.nodes.len() == 1;
     let never: Vec<&Outage> = open.iter().filter(alone).copied().collect();
-    let together = (never.len() >= 2).then(|| {
+    let several = never.len() >= 2;
+    let together = several.then(|| {
         let mut nodes: Vec<NodeIndex> = never.iter().map(|outage| outage.nodes[0]).collect();
         nodes.sort_unstable();
         Symptom::new(Subject::Nodes(nodes), Fact::PerhapsOff(summed(&never[..1])))
     });
     let single = open.iter().filter_map(|outage| match outage.nodes[..] {
-        [_] if together.is_some() && !outage.never_heard.is_empty() => None,
+        [_] if several && !outage.never_heard.is_empty() => None,
         [node] if !outage.never_heard.is_empty() || (outage.ongoing && outage.ids.len() >= 2) => {
             let symptom = one(analysis, Subject::Node(node), &[*outage]);
             let several = company::several(analysis, node, &[*outage]);
@@ -95,7 +96,7 @@ fn perhaps_off(analysis: &Analysis) -> Vec<Symptom> {
             Symptom::new(Subject::Nodes(set), Fact::PerhapsOff(summed(&own)))
         })
         .chain(single)
-        .chain(together.clone())
+        .chain(together)
         .collect()
 }
 

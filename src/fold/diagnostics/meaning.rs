@@ -30,7 +30,8 @@ impl Meaning {
     }
 }
 
-fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
+/// The rows of a table with tabs: without its comments and its head.
+pub(crate) fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str>> {
     text.lines()
         .filter(|line| !line.starts_with('#'))
         .skip(1)

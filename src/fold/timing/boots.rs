@@ -7,7 +7,7 @@
 
 use std::ops::RangeInclusive;
 
-use super::{Silence, seconds};
+use super::{Silence, scatter, seconds};
 
 /// Fewest such silences: a few are alike by chance.
 const FEWEST: usize = 8;
@@ -38,11 +38,8 @@ pub(super) fn again(silences: &[Silence], period: f64) -> bool {
     let pairs = silences.windows(2);
     let mut steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     steps.sort_by(f64::total_cmp);
-    let count = steps.len() as f64;
-    let mean = steps.iter().sum::<f64>() / count;
-    let variance = steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / count;
     usual <= BOOTS_WITHIN
         && alike >= ALIKE * lengths.len() as f64
         && steps[steps.len() / 2] <= STEP
-        && SCATTER.contains(&(variance.sqrt() / mean))
+        && SCATTER.contains(&scatter(&steps))
 }

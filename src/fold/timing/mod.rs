@@ -53,6 +53,14 @@ pub fn nanoseconds(span: f64) -> Nanoseconds {
     (span * 1e9).round() as Nanoseconds
 }
 
+/// Standard deviation as a share of the mean.
+pub(crate) fn scatter(values: &[f64]) -> f64 {
+    let count = values.len() as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count;
+    variance.sqrt() / mean
+}
+
 /// An identifier on a channel.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
 pub struct Key {

@@ -3,7 +3,7 @@
 use super::super::causes::{self, Return};
 use super::scene::Scene;
 use super::{Doubt, Verdict, Why};
-use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, nanoseconds, scatter, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
 use crate::silence::{Event, Loss};
@@ -27,7 +27,7 @@ const REGULAR: f64 = 0.15;
 /// Fewest pauses that can be called regular.
 const FEWEST: usize = 3;
 /// No more than so many pauses are looked at for signs of a start.
-const MOST: usize = 32;
+pub(super) const MOST: usize = 32;
 /// Pauses that keep a clock differ by no more than two periods of their message and so many
 /// seconds.
 const EXACT: f64 = 0.02;
@@ -241,12 +241,9 @@ impl Scene<'_> {
             || phase.testable > 0 && phase.testable == phase.kept;
         let kept = kept && event.losses.iter().all(|loss| self.keeps_the_clock(loss.id, OFTEN));
         let clockwork = |loss: &Loss, often| self.is_clockwork(loss.id, often);
-        // A slower message rounds to its period, so the fastest tells, if it does so more often.
+        // The fastest tells, if it does so more often.
         let by_fastest = || {
-            let period = |loss: &Loss| self.period(loss.id);
-            let all = event.losses.iter();
-            let fastest = all.min_by(|a, b| period(a).total_cmp(&period(b)));
-            fastest.is_some_and(|fastest| {
+            self.fastest(event).is_some_and(|fastest| {
                 let mut others = event.losses.iter().filter(|loss| loss.id != fastest.id);
                 clockwork(fastest, AGAIN)
                     && others.all(|loss| self.always_together(fastest.id, loss.id))
@@ -261,6 +258,12 @@ impl Scene<'_> {
         }
         let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
         Some((Verdict::Pauses, None, Why::PausesAgain { times, regular: true }))
+    }
+
+    /// The fastest message of an event: slower ones round to their periods.
+    pub(super) fn fastest<'e>(&self, event: &'e Event) -> Option<&'e Loss> {
+        let period = |loss: &Loss| self.period(loss.id);
+        event.losses.iter().min_by(|a, b| period(a).total_cmp(&period(b)))
     }
 
     /// Messages of any number that were not there at first, come and go, and are silent for longer
@@ -420,12 +423,4 @@ impl Scene<'_> {
         (lengths.len() >= FEWEST && scatter(&lengths) < REGULAR)
             || (spacings.len() + 1 >= FEWEST && scatter(&spacings) < REGULAR)
     }
-}
-
-/// Standard deviation as a share of the mean.
-fn scatter(values: &[f64]) -> f64 {
-    let count = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / count;
-    let variance = values.iter().map(|value| (value - mean).powi(2)).sum::<f64>() / count;
-    variance.sqrt() / mean
 }
