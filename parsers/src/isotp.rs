@@ -75,7 +75,7 @@ impl core::error::Error for PduError {}
 
 impl<'a> Pdu<'a> {
     /// Reads the data of a frame after its address byte, if it has one; `prefix` is the number of
-    /// address bytes taken off (0 for normal addressing, 1 for extended and mixed).
+    /// address bytes taken off: 0 for normal addressing, 1 for extended and mixed; more counts as 1.
     ///
     /// # Errors
     /// What a receiver would ignore, with the reason.
@@ -88,6 +88,7 @@ impl<'a> Pdu<'a> {
     /// ```
     pub fn parse(data: &'a [u8], prefix: usize) -> Result<Pdu<'a>, PduError> {
         let (first, rest) = data.split_first().ok_or(PduError::TooShort)?;
+        let prefix = prefix.min(1);
         let frame_length = data.len() + prefix;
         match first >> 4 {
             0 => single(*first, rest, frame_length, prefix),
@@ -325,7 +326,7 @@ impl<const N: usize> Reassembler<N> {
         data: &[u8],
         frame_length: usize,
     ) -> Step {
-        let left = self.length - self.received;
+        let left = self.length.saturating_sub(self.received);
         // A short frame in the middle is ignored (ISO 15765-2:2016, 9.6.4.1); the gap then shows in
         // the sequence.
         if frame_length < self.frame_length && (data.len() as u32) < left {

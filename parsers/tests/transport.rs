@@ -246,3 +246,19 @@ fn reasons_are_told_apart() {
         ["sequence", "within 1 s", "flow control", "new message", "no room", "capture ended"];
     assert!(all.iter().zip(words).all(|(fault, word)| fault.text().contains(word)));
 }
+
+/// Units that no frame holds are answered too: a first part longer than its message, an address of
+/// more than one byte.
+#[test]
+fn units_made_by_hand() {
+    let mut stream = Reassembler::<8>::new();
+    let first = Pdu::First { length: 1, data: &[0; 6] };
+    assert_eq!(stream.push(None, first, 8).event, Event::Progress);
+    let next = Pdu::Consecutive { sequence: 1, data: &[0; 7] };
+    assert_eq!(stream.push(None, next, 8).event, Event::Message(1));
+    for prefix in [2, 9, usize::MAX] {
+        assert_eq!(Pdu::parse(&[1, 0x3E], prefix), Pdu::parse(&[1, 0x3E], 1));
+        assert_eq!(Pdu::parse(&[0x00, 9, 1], prefix), Pdu::parse(&[0x00, 9, 1], 1));
+        assert!(Pdu::parse(&frame(&[0x10, 20], 8), prefix).is_ok());
+    }
+}
