@@ -23,8 +23,8 @@ const fn service(id: u8, name: &'static str, echo: usize) -> Service {
     Service { id, name, echo }
 }
 
-/// Known services. 01 to 0A: SAE J1979; 10 to 3E and 83 to 87: ISO 14229-1:2020, table 23; 18, 1A,
-/// 20, 21: ISO 14230-3.
+/// Known services. 01 to 0A: SAE J1979; 10 to 3E and 84 to 87: ISO 14229-1:2020, table 23; 83: the
+/// edition of 2013, the last to have it (from memory); 18, 1A, 20, 21: ISO 14230-3.
 pub const SERVICES: [Service; 41] = [
     service(0x01, "current data", 1),
     service(0x02, "freeze frame", 1),
@@ -137,7 +137,7 @@ impl<'a> Message<'a> {
 }
 
 /// Meanings of negative answers, from one reason to another (ISO 14229-1:2020, A.1), worded by us.
-pub const NEGATIVE: [(u8, u8, &str); 45] = [
+pub const NEGATIVE: [(u8, u8, &str); 47] = [
     (0x10, 0x10, "refused, no reason given"),
     (0x11, 0x11, "service not supported"),
     (0x12, 0x12, "sub-function not supported"),
@@ -154,7 +154,9 @@ pub const NEGATIVE: [(u8, u8, &str); 45] = [
     (0x35, 0x35, "key is wrong"),
     (0x36, 0x36, "too many attempts"),
     (0x37, 0x37, "required delay has not passed"),
-    (0x38, 0x4F, "reserved for the secured link"),
+    (0x38, 0x38, "secured transmission required"),
+    (0x39, 0x39, "secured transmission not allowed"),
+    (0x3A, 0x3A, "secured transmission could not be verified"),
     (0x50, 0x5D, "certificate or authentication check failed"),
     (0x70, 0x70, "upload or download not accepted"),
     (0x71, 0x71, "transfer suspended"),

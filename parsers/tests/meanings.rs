@@ -116,6 +116,10 @@ fn reasons_and_identifiers() {
         ("service not supported", "request received, answer pending")
     );
     assert_eq!(
+        (negative_text(0x3A), negative_text(0x3B), negative_text(0x4F)),
+        ("secured transmission could not be verified", "reserved reason", "reserved reason")
+    );
+    assert_eq!(
         (negative_text(0x00), negative_text(0x74), negative_text(0xFF)),
         ("reserved reason", "reserved reason", "reserved reason")
     );
@@ -184,7 +188,9 @@ fn layouts_of_code_reports() {
             ["U0100-87 status 2F data [01, 02]"]
         );
     }
-    assert_eq!(records(&after(&[0x05, 9], &[0x2F])), ["U0100-87 status 2F"]);
+    for sub_function in [0x05, 0x16] {
+        assert_eq!(records(&after(&[sub_function, 9], &[0x2F])), ["U0100-87 status 2F"]);
+    }
     for sub_function in [0x08, 0x09] {
         assert_eq!(
             records(&after(&[sub_function, 0xFF, 0x20, 0x11], &[0x2F])),
@@ -224,7 +230,8 @@ fn layouts_of_code_reports() {
         &[0x02],
         &[0x01, 0xFF, 1, 0],
         &[0x05],
-        &[0x16, 1, 2, 3],
+        &[0x16],
+        &[0x1B, 1, 2, 3],
         &[0x42, 1, 2, 3],
         &[0x56, 1, 2, 3],
     ] {

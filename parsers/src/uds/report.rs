@@ -98,8 +98,8 @@ impl<'a> DtcReport<'a> {
             (0x04 | 0x06 | 0x10, records) => {
                 (report.layout, report.records) = (Layout::Single, records)
             }
-            // The number of the stored data record stands before the code.
-            (0x05, [_, records @ ..]) => {
+            // The number of the data record stands before the code.
+            (0x05 | 0x16, [_, records @ ..]) => {
                 (report.layout, report.records) = (Layout::Single, records)
             }
             (0x08 | 0x09, [availability, records @ ..]) => {
