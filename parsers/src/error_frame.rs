@@ -183,12 +183,13 @@ impl ErrorFrame {
             return None;
         }
         match self.data[3] {
-            // Start of frame, identifier, substitute remote bit, identifier extension.
-            0x02..=0x07 | 0x0E | 0x0F => Some(false),
+            // Start of frame, identifier, remote bits, identifier extension: the arbitration field
+            // (ISO 11898-1:2015, 10.4.2).
+            0x02..=0x07 | 0x0C | 0x0E | 0x0F => Some(false),
             // Between frames there is no frame.
             0x12 => Some(false),
-            // Remote bit, reserved bits, length, data, checksum, acknowledgement, end of frame.
-            0x08..=0x0D | 0x18..=0x1B => Some(true),
+            // Reserved bits, length, data, checksum, acknowledgement, end of frame.
+            0x08..=0x0B | 0x0D | 0x18..=0x1B => Some(true),
             _ if self.data[2] & 0x02 != 0 => Some(true),
             _ => None,
         }

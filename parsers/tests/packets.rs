@@ -159,6 +159,15 @@ fn reports_of_the_controller() {
     assert_eq!((details(0x10, [0; 8]), details(0x00, [0xFF; 8])), (vec![], vec![]));
 }
 
+/// ISO 11898-1:2015, 10.4.2: the remote bit of a long frame (0x0C) still belongs to the arbitration,
+/// what follows does not.
+#[test]
+fn where_arbitration_ends() {
+    let place = |place| error(0x08, [0, 0, 0, place, 0, 0, 0, 0]).is_after_arbitration();
+    assert_eq!([0x04, 0x0F, 0x0C].map(place), [Some(false); 3]);
+    assert_eq!([0x0D, 0x09, 0x0B].map(place), [Some(true); 3]);
+}
+
 #[test]
 fn what_a_report_is_about() {
     let overflow = |class, first| error(class, [0, first, 0, 0, 0, 0, 0, 0]).is_receive_overflow();
