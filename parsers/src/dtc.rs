@@ -84,7 +84,7 @@ impl Code {
     }
 
     /// Whether the number is defined by the standard rather than the maker: second digit 0 (and 2,
-    /// and P34 to P39, in the powertrain; 3 for network codes). ISO 15031-6, 5.3.
+    /// and from P3400 on, in the powertrain; 3 for network codes). ISO 15031-6, 5.3.
     pub const fn is_generic(self) -> bool {
         let number = self.base & 0x3FFF;
         match (self.system(), number >> 12) {

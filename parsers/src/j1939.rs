@@ -1,8 +1,8 @@
 //! SAE J1939: identifier fields, address claim, transport, active codes.
 //!
 //! References: SAE J1939-21 (identifier, transport), J1939-81 (address claim, NAME), J1939-73
-//! (codes), J1939-71 (parameters); the documents are not public, so clause numbers are left out and
-//! values are from memory where marked.
+//! (codes), J1939-71 (parameters); the documents are not public: clause numbers and values
+//! are from memory where marked.
 
 mod addresses;
 mod signals;
