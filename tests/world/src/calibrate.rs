@@ -1,15 +1,18 @@
 //! Fits the last step from what the tool's tables come to, to what it states: how often findings of
-//! each probability were true.
+//! each probability were true. And the proof of it: what a world that had no part in a table shows
+//! with it.
 
+use std::collections::BTreeSet;
+use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use crate::score::{Order, score};
+use crate::figures::Share;
 
 /// Findings of a pool of all classes at least: of fewer the share that is true is known to a tenth
 /// at best.
-const FEWEST: usize = 60;
+const FEWEST: usize = 150;
 /// Findings of a pool of a group at least …
-const FEWEST_OF_GROUP: usize = 30;
+const FEWEST_OF_GROUP: usize = 75;
 /// … and there are two pools at least: what is likelier than the last is stated as that.
 const FEWEST_FOR_A_GROUP: usize = 2 * FEWEST_OF_GROUP;
 /// So many findings of that probability of any class count with a pool of a group: what few
@@ -30,71 +33,126 @@ const GROUPS: [&[&str]; 8] = [
     &["sleep", "cranking", "logger"],
 ];
 
-/// A finding's class, what the tables came to for it, and whether it is true.
+/// A finding's class, what the tables came to for it, what was stated, and whether it is true.
 #[derive(Clone, Debug, PartialEq)]
 struct Row {
     class: String,
     own: f64,
+    stated: f64,
     holds: bool,
+}
+
+/// The findings of one set of a world, as `score --rows` and `judge --rows` wrote them.
+#[derive(Clone, Debug)]
+pub struct Rows {
+    world: String,
+    rows: Vec<Row>,
+}
+
+impl Rows {
+    /// Reads `WORLD=FILE`.
+    pub fn read(word: &str) -> Result<Rows, String> {
+        let (world, path) =
+            word.split_once('=').ok_or_else(|| format!("{word}: WORLD=FILE.csv is wanted"))?;
+        Ok(Rows { world: world.to_owned(), rows: read(&PathBuf::from(path))? })
+    }
 }
 
 /// Pairs of what the tables came to and how often that was true.
 type Points = Vec<(f64, f64)>;
 
-/// Runs the tool on each seed of a family, or reads the rows that `score --rows` wrote of it; reads
-/// rows made elsewhere besides, and gives the tables in the form of the tool's file.
-pub fn table(
-    order: &Order,
-    seeds: &[u64],
-    files: &[PathBuf],
-    others: Option<&Path>,
-    date: &str,
-) -> Result<String, String> {
-    let mut all: Vec<Row> = Vec::new();
-    for file in files {
-        all.extend(read(file)?);
+/// The table of all classes, and those of groups.
+struct Tables {
+    all: Points,
+    groups: Vec<(&'static [&'static str], usize, Points)>,
+}
+
+impl Tables {
+    fn of<'a>(sets: impl Iterator<Item = &'a Rows>) -> Tables {
+        let mut all: Vec<Row> = sets.flat_map(|set| set.rows.iter().cloned()).collect();
+        let pooled = points(&pools(&mut all, FEWEST), None);
+        let group = |classes: &'static [&'static str]| {
+            let of_group = |row: &&Row| classes.contains(&row.class.as_str());
+            let mut rows: Vec<Row> = all.iter().filter(of_group).cloned().collect();
+            let many = rows.len();
+            (many >= FEWEST_FOR_A_GROUP)
+                .then(|| (classes, many, points(&pools(&mut rows, FEWEST_OF_GROUP), Some(&pooled))))
+        };
+        let groups = GROUPS.into_iter().filter_map(group).collect();
+        Tables { all: pooled, groups }
     }
-    for seed in seeds.iter().filter(|_| files.is_empty()) {
-        let (_, verdicts) = score(&Order { seed: *seed, ..order.clone() });
-        let findings = verdicts.iter().flat_map(|(_, verdict)| &verdict.findings);
-        all.extend(findings.map(|finding| Row {
-            class: finding.class.clone(),
-            own: finding.uncalibrated,
-            holds: finding.holds,
-        }));
+
+    fn measured(&self, row: &Row) -> f64 {
+        let own = self.groups.iter().find(|(classes, ..)| classes.contains(&row.class.as_str()));
+        between(own.map_or(&self.all, |(.., points)| points), row.own)
     }
-    let own = all.len();
-    if let Some(path) = others {
-        all.extend(read(path)?);
-    }
-    let pooled = points(&pools(&mut all, FEWEST), None);
-    let seeds: Vec<String> = seeds.iter().map(u64::to_string).collect();
-    let simulated = match all.len() - own {
-        0 => String::new(),
-        more => format!(", and {more} on the simulator's buses"),
-    };
+}
+
+/// The tables of all sets, in the form of the tool's file.
+pub fn table(sets: &[Rows], date: &str) -> String {
+    let tables = Tables::of(sets.iter());
+    let many: usize = sets.iter().map(|set| set.rows.len()).sum();
+    let names: BTreeSet<&str> = sets.iter().map(|set| set.world.as_str()).collect();
+    let names: Vec<&str> = names.into_iter().collect();
     let mut text = format!(
-        "date = \"{date}\"\nsource = \"{own} findings on the second world, family {:?}, seeds {}\
-         {simulated}; pools of {FEWEST} or more, of {FEWEST_OF_GROUP} in a group\"\npoints = \
-         {}",
-        order.family,
-        seeds.join(", "),
-        listed(&pooled)
+        "date = \"{date}\"\nsource = \"{many} findings on invented vehicles of {} worlds ({}); pools \
+         of {FEWEST} or more, of {FEWEST_OF_GROUP} in a group\"\npoints = {}",
+        names.len(),
+        names.join(", "),
+        listed(&tables.all)
     );
-    for classes in GROUPS {
-        let of_group = |row: &&Row| classes.contains(&row.class.as_str());
-        let mut rows: Vec<Row> = all.iter().filter(of_group).cloned().collect();
-        if rows.len() < FEWEST_FOR_A_GROUP {
-            continue;
-        }
-        let points = points(&pools(&mut rows, FEWEST_OF_GROUP), Some(&pooled));
-        text += &format!(
-            "\n# {} findings.\n[[group]]\nclasses = {classes:?}\npoints = {}",
-            rows.len(),
-            listed(&points)
+    for (classes, many, points) in &tables.groups {
+        let _ = write!(
+            text,
+            "\n# {many} findings.\n[[group]]\nclasses = {classes:?}\npoints = {}",
+            listed(points)
         );
     }
-    Ok(text)
+    text
+}
+
+/// For each set of `on`: how far off what was stated is, and what the tables of all other worlds
+/// would state.
+pub fn check(sets: &[Rows], on: &[Rows]) -> String {
+    let mut text = String::from(
+        "| world | findings | off as stated | 0.95 or more, and true | off by the tables of the other \
+         worlds | 0.95 or more, and true |\n|---|---|---|---|---|---|\n",
+    );
+    for own in on {
+        let tables = Tables::of(sets.iter().filter(|set| set.world != own.world));
+        let stated = Off::of(own.rows.iter().map(|row| (row.stated, row.holds)));
+        let others = Off::of(own.rows.iter().map(|row| (tables.measured(row), row.holds)));
+        let _ = writeln!(text, "| {} | {} | {stated} | {others} |", own.world, own.rows.len());
+    }
+    text
+}
+
+/// How far what is stated is from what is true, in bins of a tenth.
+struct Off {
+    error: f64,
+    sure: Share,
+}
+
+impl Off {
+    fn of(rows: impl Iterator<Item = (f64, bool)>) -> Off {
+        let mut bins = [0.0; 10];
+        let (mut many, mut sure) = (0, Share::default());
+        for (stated, holds) in rows {
+            bins[((stated * 10.0) as usize).min(9)] += f64::from(u8::from(holds)) - stated;
+            many += 1;
+            if stated >= 0.95 {
+                sure.add(holds);
+            }
+        }
+        let off: f64 = bins.iter().map(|bin: &f64| bin.abs()).sum();
+        Off { error: off / f64::from(many.max(1)), sure }
+    }
+}
+
+impl std::fmt::Display for Off {
+    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
+        write!(f, "{:.3} | {} of {}", self.error, self.sure.of, self.sure.all)
+    }
 }
 
 /// Of each pool what was measured; drawn towards what all classes show, but never above what the
@@ -140,8 +198,9 @@ fn listed(points: &Points) -> String {
 
 fn read(path: &Path) -> Result<Vec<Row>, String> {
     let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    rows(&text)
-        .ok_or_else(|| format!("{}: no columns class, uncalibrated and holds", path.display()))
+    rows(&text).ok_or_else(|| {
+        format!("{}: no columns class, uncalibrated, probability and holds", path.display())
+    })
 }
 
 /// The columns that count, by their names in the first line.
@@ -149,12 +208,13 @@ fn rows(text: &str) -> Option<Vec<Row>> {
     let (head, lines) = text.split_once('\n')?;
     let column = |name: &str| head.split(',').position(|own| own.trim() == name);
     let (class, own) = (column("class")?, column("uncalibrated")?);
-    let holds = column("holds")?;
+    let (stated, holds) = (column("probability")?, column("holds")?);
     let row = |line: &str| {
         let cells: Vec<&str> = line.split(',').map(str::trim).collect();
         Some(Row {
             class: (*cells.get(class)?).to_owned(),
             own: cells.get(own)?.parse().ok()?,
+            stated: cells.get(stated)?.parse().ok()?,
             holds: *cells.get(holds)? == "1",
         })
     };
@@ -218,7 +278,7 @@ mod tests {
     use super::*;
 
     fn row(class: &str, own: f64, holds: bool) -> Row {
-        Row { class: class.to_owned(), own, holds }
+        Row { class: class.to_owned(), own, stated: own, holds }
     }
 
     /// A pool of 60 of a group counts as much as what all show, and never states more than the best
@@ -257,8 +317,22 @@ mod tests {
 
     #[test]
     fn rows_are_read_by_the_names_of_their_columns() {
-        let text = "class,holds,uncalibrated\nline,1,0.25\nbranch,0,0.9\n";
+        let text = "class,holds,uncalibrated,probability\nline,1,0.25,0.25\nbranch,0,0.9,0.9\n";
         assert_eq!(rows(text), Some(vec![row("line", 0.25, true), row("branch", 0.9, false)]));
         assert_eq!(rows("a,b\n1,2\n"), None);
+    }
+
+    /// A world is held against the tables of the others, never its own: here what the others have
+    /// true in half is never true in it.
+    #[test]
+    fn a_world_is_held_against_the_tables_of_others() {
+        let of = |world: &str, share: usize| {
+            let rows = (0..4 * FEWEST).map(|n| row("line", 0.9, n % 4 < share)).collect();
+            Rows { world: world.to_owned(), rows }
+        };
+        let (one, other) = (of("one", 0), of("other", 2));
+        let found = check(&[one.clone(), other], &[one]);
+        let last = found.lines().last().unwrap_or_default();
+        assert_eq!(last, format!("| one | {} | 0.900 | 0 of 0 | 0.500 | 0 of 0 |", 4 * FEWEST));
     }
 }

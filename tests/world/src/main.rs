@@ -37,6 +37,7 @@ mod vehicle;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use calibrate::Rows;
 use case::Set;
 use family::Family;
 use figures::Figures;
@@ -53,11 +54,20 @@ lostnode-world score --family fit|held --binary PATH [--singles N] [--pairs N] [
 lostnode-world judge --cases DIR --binary PATH [--jobs N] [--show] [--rows FILE.csv]
                      [--diagram FILE.svg]
 lostnode-world gate --binary PATH --floor FILE [--jobs N] [--cases DIR --name NAME]
-lostnode-world calibrate --family fit --binary PATH --seeds N,N… --date DAY [--others FILE.csv]
-                     [--rows FILE.csv,FILE.csv… | --singles N --pairs N --sound N --jobs N]";
+lostnode-world calibrate --rows WORLD=FILE.csv,WORLD=FILE.csv… --date DAY
+lostnode-world check --rows WORLD=FILE.csv,… --on WORLD=FILE.csv,…";
 
 fn main() -> ExitCode {
     let words: Vec<String> = std::env::args().skip(1).collect();
+    match words.first().map(String::as_str) {
+        Some("calibrate") => {
+            return print_rows(&words, "--date", |sets, date| Ok(calibrate::table(sets, date)));
+        }
+        Some("check") => {
+            return print_rows(&words, "--on", |sets, on| Ok(calibrate::check(sets, &listed(on)?)));
+        }
+        _ => (),
+    }
     let (Some(command), Some(order)) = (words.first(), order(&words)) else {
         eprintln!("{USAGE}");
         return ExitCode::from(2);
@@ -85,32 +95,23 @@ fn main() -> ExitCode {
             }
         };
     }
-    if command == "calibrate" {
-        return print_table(&order, &words);
-    }
     eprintln!("{USAGE}");
     ExitCode::from(2)
 }
 
-/// The default seed is for checking what others fitted, as is the family that is kept apart.
-fn print_table(order: &Order, words: &[String]) -> ExitCode {
-    let seeds: Option<Vec<u64>> = value(words, "--seeds")
-        .and_then(|list| list.split(',').map(|word| word.parse().ok()).collect());
-    let (Some(seeds), Some(date)) = (seeds, value(words, "--date")) else {
+/// Prints what is made of the rows of several sets and one more word.
+fn print_rows(
+    words: &[String],
+    other: &str,
+    make: impl Fn(&[Rows], &str) -> Result<String, String>,
+) -> ExitCode {
+    let (Some(list), Some(other)) = (value(words, "--rows"), value(words, other)) else {
         eprintln!("{USAGE}");
         return ExitCode::from(2);
     };
-    if seeds.contains(&SEED) || order.family != Family::Fit {
-        eprintln!("the table is checked on seed {SEED} and on the other family: fit it on others");
-        return ExitCode::from(2);
-    }
-    let others = value(words, "--others").map(PathBuf::from);
-    let files: Vec<PathBuf> = value(words, "--rows")
-        .map(|list| list.split(',').map(PathBuf::from).collect())
-        .unwrap_or_default();
-    match calibrate::table(order, &seeds, &files, others.as_deref(), date) {
-        Ok(table) => {
-            print!("{table}");
+    match listed(list).and_then(|sets| make(&sets, other)) {
+        Ok(text) => {
+            print!("{text}");
             ExitCode::SUCCESS
         }
         Err(reason) => {
@@ -118,6 +119,11 @@ fn print_table(order: &Order, words: &[String]) -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// Each set of a list with commas.
+fn listed(list: &str) -> Result<Vec<Rows>, String> {
+    list.split(',').map(Rows::read).collect()
 }
 
 fn value<'a>(words: &'a [String], name: &str) -> Option<&'a str> {
