@@ -302,12 +302,12 @@ fn time_watched() {
         );
         near(found.watched.0, all);
     }
-    // A capture that is all loss was not watched at all: nothing is said of luck.
+    // A capture that is all loss was not watched at all: nothing is said of luck, it is back.
     let lost = Analysis {
         outages: vec![outage(Scope::Node, &[FRONT], &[0, 1], 0.0, 100.0)],
         ..report(100.0)
     };
-    let found = rows(&lost, &after, &[("front", State::NotSure, (1, 0), (1, 0), (0.0, 600.0))]);
+    let found = rows(&lost, &after, &[("front", State::Back, (1, 0), (1, 0), (0.0, 600.0))]);
     assert_eq!((found.rows[0].p, found.rows[0].ratio), (None, None));
 }
 
@@ -416,6 +416,37 @@ fn not_heard_since() {
         &[lost.clone(), lost],
         &[("0x100", State::NewlyLost, (0, 2), (0, 2), (300.0, 160.0))],
     );
+}
+
+/// A module that the roster knows and that was silent all along has no rate: it is back, or it was
+/// heard too shortly.
+#[test]
+fn silent_all_along() {
+    let mut before = report(60.0);
+    before.outages = vec![outage(Scope::Node, &[FRONT], &[0, 1], 0.0, 60.0)];
+    let back =
+        rows(&before, &[report(20.0)], &[("front", State::Back, (1, 0), (1, 0), (0.0, 20.0))]);
+    assert_eq!(said(&back), "not heard at all before; heard throughout for 20.00 s since");
+    assert!(words::verdict(&back).starts_with("What was silent all along before is back."));
+    let short =
+        rows(&before, &[report(5.0)], &[("front", State::NotSure, (1, 0), (1, 0), (0.0, 5.0))]);
+    assert!(words::verdict(&short).ends_with("too shortly to tell."));
+    assert!(!said(&short).contains("0.00 s"), "{}", said(&short));
+}
+
+/// Without a roster nobody knows that a module was missing: what is heard only since is named.
+#[test]
+fn heard_only_since() {
+    let mut before = report(60.0);
+    before.identifiers.retain(|own| own.id != id("100") && own.id != id("110"));
+    before.identifiers.iter_mut().for_each(|own| own.node = None);
+    before.nodes.clear();
+    let found = compare(&before, &[report(60.0)]);
+    let named = vec![id("100"), id("110")];
+    assert_eq!(found.notices[0], Notice::HeardOnlySince("60 s".to_owned(), named));
+    assert!(words::verdict(&found).contains("not heard before at all"));
+    before.has_roster = true;
+    assert_eq!(compare(&before, &[report(60.0)]).notices, [Notice::SameRoads]);
 }
 
 /// What the verdict leaves out is said.

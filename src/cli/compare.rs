@@ -108,7 +108,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     }
     out.flush()?;
     Ok(match comparison_of.verdict {
-        State::NothingLost | State::Held => NOTHING_LOST,
+        State::NothingLost | State::Held | State::Back => NOTHING_LOST,
         State::NotSure => CANNOT_TELL,
         State::StillLost | State::NewlyLost => SOMETHING_LOST,
     })

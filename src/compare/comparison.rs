@@ -74,6 +74,8 @@ pub enum State {
     NothingLost,
     /// Lost before, and not after, for long enough.
     Held,
+    /// Silent all along before, and heard throughout after.
+    Back,
     /// Lost before, and not after, but not for long enough to be sure.
     NotSure,
     /// Lost after as before, or less.
@@ -186,6 +188,8 @@ pub enum Notice {
     SameTwice(String, String),
     /// This file begins before the one from before the repair.
     Older(String),
+    /// Identifiers that are sent on a timer in this file and were not heard before at all, ascending.
+    HeardOnlySince(String, Vec<Id>),
     /// Few of the identifiers of this file, or of the one from before, are in the other: how many
     /// are in both, and how many the smaller of them has.
     LittleInCommon(String, usize, usize),

@@ -18,6 +18,9 @@ use crate::ids::IdIndex;
 
 /// Chance of being wrong that a verdict takes.
 const RISK: f64 = 0.05;
+/// What was silent all along is back where it is heard for so many seconds: several periods of what
+/// is sent once a second. Whether it stays is for the road to tell.
+const BACK_FOR: f64 = 10.0;
 
 /// Compares a capture from before a repair with those after it.
 ///
@@ -41,7 +44,7 @@ pub fn compare(before: &Analysis, after: &[Analysis]) -> Comparison {
     let paths = |analysis: &Analysis| {
         analysis.captures.iter().map(|capture| capture.path.clone()).collect::<Vec<_>>()
     };
-    let drive_on = rows.iter().any(|row| row.state == State::NotSure);
+    let drive_on = rows.iter().any(|row| matches!(row.state, State::NotSure | State::Back));
     Comparison {
         captures: (paths(before), after.iter().flat_map(paths).collect()),
         watched: (watched(before), after.iter().map(watched).sum()),
@@ -80,7 +83,7 @@ fn since(feeds: &[String], rows: &[Row]) -> (Since, Vec<String>) {
     let of = |state: State| own.iter().filter(move |own| own.1 == state);
     let names = |state: State| of(state).map(|own| own.0.clone()).collect::<Vec<String>>();
     let still = names(State::StillLost);
-    let whole = of(State::Held).chain(of(State::NotSure)).count();
+    let whole = of(State::Held).chain(of(State::Back)).chain(of(State::NotSure)).count();
     match (own.is_empty(), still.is_empty(), whole) {
         (true, ..) => (Since::NotTold, Vec::new()),
         (_, false, 0) => (Since::Again, still),
@@ -183,10 +186,13 @@ fn row(subject: &Subject, before: &Analysis, after: &[Analysis]) -> Row {
     let with_others =
         before.lost().any(|outage| outage.nodes.len() > 1 && subject.is_in(before, outage));
     let perhaps_again = after.iter().any(|analysis| may_be_lost(subject, with_others, analysis));
+    // Of what was never heard no rate is known, and none is needed: it is there.
+    let throughout = k > 0 && time_before <= 0.0 && time_after >= BACK_FOR;
     let state = match (k, n) {
         (_, 1..) if times.is_empty() => State::NewlyLost,
         (_, 1..) => State::StillLost,
         (1.., 0) if p.is_some_and(|p| p <= RISK) && !perhaps_again => State::Held,
+        (1.., 0) if throughout && !perhaps_again => State::Back,
         (1.., 0) => State::NotSure,
         (0, 0) => State::NothingLost,
     };
@@ -215,9 +221,12 @@ fn notices(before: &Analysis, after: &[Analysis], drive_on: bool) -> Vec<Notice>
     };
     let doubts =
         after.iter().flat_map(|analysis| captures::doubts(&path_of(analysis), before, analysis));
+    let only_since = after
+        .iter()
+        .filter_map(|analysis| captures::heard_only_since(&path_of(analysis), before, analysis));
     let kept_out = before.kept_out.iter().cloned();
     let kept_out = kept_out.map(|own| Notice::KeptOut(own.path, own.vin, own.vehicle));
-    let mut out: Vec<Notice> = kept_out.chain(doubts).collect();
+    let mut out: Vec<Notice> = kept_out.chain(doubts).chain(only_since).collect();
     let twice = std::iter::once(before).chain(after).flat_map(|analysis| &analysis.notices);
     out.extend(twice.filter_map(|notice| match notice {
         analysis::Notice::SameTwice { path, read } => {

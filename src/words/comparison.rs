@@ -1,5 +1,6 @@
 //! Sentences of a comparison.
 
+use super::headline::some;
 use super::terms::{duration, id_label, listed, plural, short_duration};
 use crate::compare::comparison::{
     CodeChange, Comparison, Lost, MonitorRow, Notice, Row, Since, State, SuspectedBefore,
@@ -19,14 +20,26 @@ pub fn verdict(comparison: &Comparison) -> String {
 
 fn of_all(comparison: &Comparison) -> String {
     match comparison.verdict {
+        State::NothingLost if only_since(comparison) => {
+            "Nothing that was heard before was lost, before or after; but some of what is heard \
+             now was not heard before at all."
+                .to_owned()
+        }
         State::NothingLost => "Nothing was lost before, and nothing after.".to_owned(),
         State::Held => held(comparison),
+        State::Back => "What was silent all along before is back. That it stays so, only the road \
+                        can tell."
+            .to_owned(),
         State::NotSure if comparison.rows.is_empty() => {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
         }
         State::NotSure if comparison.rows.iter().any(|row| row.perhaps_again) => {
             "What was lost before fell silent again, and the captures do not tell whether it was \
              lost."
+                .to_owned()
+        }
+        State::NotSure if comparison.needed() <= 0.0 => {
+            "What was lost before was heard throughout afterwards, but too shortly to tell."
                 .to_owned()
         }
         State::NotSure => format!(
@@ -38,6 +51,10 @@ fn of_all(comparison: &Comparison) -> String {
         State::StillLost => "It is still lost.".to_owned(),
         State::NewlyLost => "Something is lost that was not lost before.".to_owned(),
     }
+}
+
+fn only_since(comparison: &Comparison) -> bool {
+    comparison.notices.iter().any(|notice| matches!(notice, Notice::HeardOnlySince(..)))
 }
 
 fn held(comparison: &Comparison) -> String {
@@ -58,6 +75,7 @@ pub fn state(state: State) -> &'static str {
     match state {
         State::NothingLost => "nothing lost",
         State::Held => "held",
+        State::Back => "back",
         State::NotSure => "not sure yet",
         State::StillLost => "still lost",
         State::NewlyLost => "newly lost",
@@ -115,8 +133,15 @@ pub fn row(row: &Row) -> String {
             "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
              is better"
         ),
+        State::Back => {
+            format!("not heard at all before; heard throughout for {watched_after} since")
+        }
         State::NotSure if row.perhaps_again => format!(
             "{before}; silent again in {watched_after} since, which may be a loss or lawful"
+        ),
+        State::NotSure if row.p.is_none() => format!(
+            "not heard at all before; heard throughout for {watched_after} since, too short to \
+             tell"
         ),
         State::NotSure => format!(
             "{before}; none in {watched_after} since: by luck alone {luck}; another {} at the \
@@ -183,6 +208,11 @@ pub fn notice(notice: &Notice) -> String {
         }
         Notice::Older(path) => format!(
             "{path}: it is older than the capture from before the repair: are the two swapped?"
+        ),
+        Notice::HeardOnlySince(path, ids) => format!(
+            "{path}: not heard before at all: {}. If their module was missing then, a roster of \
+             the vehicle (`lostnode learn`) lets compare say so",
+            some(ids.iter().map(|id| id_label(*id)))
         ),
         Notice::LittleInCommon(path, both, smaller) => format!(
             "{path}: only {both} of {smaller} identifiers are in both captures: another vehicle, \

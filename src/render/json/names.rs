@@ -117,6 +117,7 @@ names! {
     "Whether a repair held." state, State: OfRow {
         OfRow::NothingLost => "nothing_lost",
         OfRow::Held => "held",
+        OfRow::Back => "back",
         OfRow::NotSure => "not_sure",
         OfRow::StillLost => "still_lost",
         OfRow::NewlyLost => "newly_lost",

@@ -16,7 +16,7 @@ use crate::words::terms::duration;
 pub fn render(comparison: &Comparison, width: usize, out: &mut dyn Write) -> io::Result<()> {
     let out = &mut Paper::new(out, width);
     let style = match comparison.verdict {
-        State::NothingLost | State::Held => GOOD,
+        State::NothingLost | State::Held | State::Back => GOOD,
         State::NotSure => HEAD,
         State::StillLost | State::NewlyLost => BAD,
     };
