@@ -104,6 +104,9 @@ fn a_suspected_restraint_is_asked_before_it_is_touched() {
             );
         }
         assert!(own.len() > 2, "the others follow: {own:?}");
+        // No loom of an airbag is moved while the ignition is on.
+        let wiggles = |test: &&&Value| test["title"].as_str().unwrap().starts_with("Wiggle");
+        assert_eq!(own.iter().any(|test| wiggles(&test)), !restraint, "{own:?}");
     }
 }
 

@@ -9,6 +9,7 @@
 
 use std::collections::BTreeSet;
 
+use super::advice;
 use super::knowledge::{Knowledge, Test};
 use super::sets::Fault;
 use super::symptoms;
@@ -241,8 +242,11 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
     for (at, fault) in wanted.faults.iter().enumerate() {
         let cautions = wanted.cautions.get(at).copied().unwrap_or_default();
         let careful = |id: &String| cautions.iter().any(|caution| caution.id == *id);
+        let barred = |test: &Test| cautions.iter().any(|own| advice::bars(&own.id, &test.cautions));
         for (name, test) in knowledge.test.iter().filter(|(_, test)| {
-            test.finds.contains_key(&fault.class) && test.first_for.as_ref().is_none_or(careful)
+            test.finds.contains_key(&fault.class)
+                && test.first_for.as_ref().is_none_or(careful)
+                && !barred(test)
         }) {
             let Some(subject) = place(&fault.subject, test.at, analysis) else { continue };
             let same = |open: &Open| open.test == *name && open.subject == subject;

@@ -17,6 +17,9 @@ struct Entry {
     codes: Vec<CodeRange>,
     #[serde(default)]
     classes: Vec<ClassName>,
+    /// Tests that call for one of these cautions are not offered for what carries this one.
+    #[serde(default)]
+    bars: Vec<String>,
     #[serde(flatten)]
     caution: Caution,
 }
@@ -108,6 +111,19 @@ static ADVICE: LazyLock<Advice> =
 pub fn cautions(text: &str) -> impl Iterator<Item = &'static Caution> + use<> {
     let text = text.to_lowercase();
     those(move |entry| entry.words.iter().any(|word| begins(&text, word)))
+}
+
+/// Whether what carries a caution is not to be tested by what calls for one of `others`.
+///
+/// ```
+/// use lostnode::fault::advice::bars;
+/// assert!(bars("restraints", &["wiggle".to_owned()]));
+/// assert!(!bars("restraints", &["tester".to_owned()]));
+/// assert!(!bars("brakes", &["wiggle".to_owned()]));
+/// ```
+pub fn bars(caution: &str, others: &[String]) -> bool {
+    let own = ADVICE.caution.iter().filter(|entry| entry.caution.id == caution);
+    own.flat_map(|entry| &entry.bars).any(|barred| others.contains(barred))
 }
 
 /// Whether the name of a module is one of those that their user can switch off.
