@@ -92,7 +92,16 @@ impl fmt::Display for Error {
     }
 }
 
-impl std::error::Error for Error {}
+// Each is shown as its own error, so the source is what lies below that.
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Error::Capture(error) => error.source(),
+            Error::Job(error) => error.source(),
+            Error::Wiring(error) => error.source(),
+        }
+    }
+}
 
 impl From<wiring::Error> for Error {
     fn from(error: wiring::Error) -> Self {

@@ -462,4 +462,11 @@ const OTHERWISE: &str = "of a CSV file name the columns: --columns";
 /// What to do about a network capture without frames.
 const INTERFACE: &str = "was it recorded on a CAN interface, not on a network?";
 
-impl std::error::Error for Error {}
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match &self.kind {
+            ErrorKind::Io(error) => Some(error),
+            _ => None,
+        }
+    }
+}
