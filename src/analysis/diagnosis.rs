@@ -269,6 +269,12 @@ impl DipEntry {
     /// Seconds around a dip within which an outage is told beside it: readings of the supply come
     /// that far apart.
     pub const NEAR: f64 = 2.0;
+
+    /// Whether a moment lies in it, or within [`DipEntry::NEAR`] of it.
+    pub fn is_near(&self, time: Nanoseconds) -> bool {
+        let near = nanoseconds(Self::NEAR);
+        (self.dip.span.0 - near..=self.dip.span.1 + near).contains(&time)
+    }
 }
 
 /// What a module stored with a code (service 02).

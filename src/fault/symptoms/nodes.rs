@@ -396,13 +396,11 @@ pub(super) fn returned(outages: &[&Outage]) -> Return {
 
 fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
     let supply = analysis.diagnosis.vehicle.supply.as_ref()?;
-    let place =
-        |outage: &Outage| analysis.outages.iter().position(|other| std::ptr::eq(other, outage));
     // Below 12 V the battery is only not charged: that resets nobody.
     let level = levels(supply.max)[1];
-    let dip = supply.dips.iter().filter(|dip| dip.dip.below <= level).find(|dip| {
-        outages.iter().any(|outage| place(outage).is_some_and(|at| dip.outages.contains(&at)))
-    });
+    // A dip explains what fell silent with it, not what came back in it.
+    let mut deep = supply.dips.iter().filter(|dip| dip.dip.below <= level);
+    let dip = deep.find(|dip| outages.iter().any(|outage| dip.is_near(outage.start)));
     if let Some(dip) = dip {
         return Some(Sign::SupplyDipped(dip.dip.least));
     }

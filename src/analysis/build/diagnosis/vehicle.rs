@@ -43,7 +43,9 @@ fn supply(supply: &Supply, outages: &[Outage], timed: bool) -> Option<SupplyEntr
     let touched = |dip: &Dip| {
         let hit = |outage: &Outage| {
             let pauses = outage.scope < Scope::Bus && outage.cause == Cause::Unknown;
-            (outage.is_loss() || pauses) && (within(dip, outage.start) || within(dip, outage.end))
+            // Of what is silent to the end, the end is that of the recording.
+            let ends = !outage.ongoing && within(dip, outage.end);
+            (outage.is_loss() || pauses) && (within(dip, outage.start) || ends)
         };
         outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
     };
