@@ -72,6 +72,8 @@ pub enum Fact {
     BusErrors {
         /// How many.
         count: usize,
+        /// In how many seconds of the recording there were any.
+        seconds: usize,
         /// The first of them.
         first: ErrorFrame,
     },

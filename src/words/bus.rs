@@ -2,7 +2,8 @@
 
 use lostnode_parsers::ErrorFrame;
 
-use super::terms::plural;
+use super::terms::{plural, short_duration};
+use crate::analysis::Analysis;
 use crate::analysis::symptom::Fact;
 
 /// Names of its classes, such as `bus-off`.
@@ -20,11 +21,13 @@ pub fn detail(error: &ErrorFrame) -> String {
 }
 
 /// Errors of a bus, and whose they are; `who` is what the symptom is about. Empty for another fact.
-pub(super) fn errors(fact: &Fact, who: &str) -> String {
+pub(super) fn errors(analysis: &Analysis, fact: &Fact, who: &str) -> String {
     match fact {
-        Fact::BusErrors { count, first } => {
+        Fact::BusErrors { count, seconds, first } => {
             let (errors, first) = (plural(*count, "error", "errors"), classes(first));
-            format!("{errors} on {who} beside its silences, such as {first}")
+            let seconds = plural(*seconds, "second", "seconds");
+            let all = short_duration(analysis.length());
+            format!("{errors} on {who} beside its silences, in {seconds} of {all}, such as {first}")
         }
         Fact::ErrorsThroughout { count, seconds, first } => {
             let first = classes(first);

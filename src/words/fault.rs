@@ -116,8 +116,8 @@ pub fn rests_on(earlier: &[usize], on_nothing_else: bool) -> String {
     let places: Vec<String> = earlier.iter().map(|at| (at + 1).to_string()).collect();
     let places = listed(&places, "and");
     match on_nothing_else {
-        true => format!("rests on what is said at {places}"),
-        false => format!("rests on what is said at {places}, and:"),
+        true => format!("same evidence as {places}"),
+        false => format!("same evidence as {places}, and:"),
     }
 }
 
@@ -282,7 +282,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         | Fact::ErrorsThroughout { .. }
         | Fact::SenderErrors { .. }
         | Fact::SenderFollows { .. }
-        | Fact::SenderLacks { .. } => super::bus::errors(fact, &who()),
+        | Fact::SenderLacks { .. } => super::bus::errors(analysis, fact, &who()),
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::Babble { id, per_second } => {
             let id = &analysis.identifiers[*id];

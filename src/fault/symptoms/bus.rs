@@ -180,7 +180,11 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
         0 => ErrorKind::Few(rate),
         times => ErrorKind::BusOff(times),
     };
-    let fact = Fact::BusErrors { count: loose.len(), first: loose[0].frame };
+    let second = |event: &&ErrorEvent| (event.time / nanoseconds(1.0)) as usize;
+    let mut seconds: Vec<usize> = loose.iter().map(second).collect();
+    seconds.dedup();
+    let fact =
+        Fact::BusErrors { count: loose.len(), seconds: seconds.len(), first: loose[0].frame };
     let signs = [Sign::ErrorKind(kind), named.sign()];
     Some(Symptom::new(Subject::Channel(channel), fact).with_signs(signs))
 }
