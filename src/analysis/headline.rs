@@ -52,8 +52,8 @@ pub struct Loss {
     pub ongoing: bool,
     /// It was never heard at all.
     pub never_heard: bool,
-    /// How many others were lost besides.
-    pub others: usize,
+    /// Who or what was lost besides, in order of first loss.
+    pub others: Vec<Who>,
 }
 
 /// Who or what was lost.
@@ -194,11 +194,12 @@ impl Analysis {
             let about = |subject| row.1.iter().any(|outage| self.is_about(subject, outage));
             (subject.is_some_and(about), row.1.iter().map(|outage| outage.scope).max())
         };
-        let others = rows.len().saturating_sub(1);
-        let best = rows
-            .into_iter()
-            .max_by(|a, b| rank(a).cmp(&rank(b)).then(length(&a.1).total_cmp(&length(&b.1))));
-        let (who, outages) = best?;
+        let best = (0..rows.len()).max_by(|a, b| {
+            let (a, b) = (&rows[*a], &rows[*b]);
+            rank(a).cmp(&rank(b)).then(length(&a.1).total_cmp(&length(&b.1)))
+        });
+        let (who, outages) = rows.remove(best?);
+        let others = rows.into_iter().map(|row| row.0).collect();
         let last = outages.last()?;
         let mut drives: Vec<Option<usize>> =
             outages.iter().map(|outage| self.drive_of(outage.start)).collect();

@@ -10,7 +10,7 @@ use crate::analysis::finding::{
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::subject::Subject;
 use crate::analysis::verdict::Verdict;
-use crate::analysis::{Analysis, Identifier, KeptOut};
+use crate::analysis::{Analysis, Cause, Channel, Identifier, KeptOut, Scope};
 use crate::compare;
 use crate::fault::advice;
 
@@ -69,6 +69,8 @@ pub fn kept_time(analysis: &Analysis) -> String {
     let count = analysis.identifiers.iter().filter(timed).count();
     let kept = plural(count, "periodic identifier", "periodic identifiers");
     let kept = format!("{kept} kept {} time.", if count == 1 { "its" } else { "their" });
+    let kept =
+        heard_in_part(analysis).into_iter().fold(kept, |kept, part| format!("{part} {kept}"));
     match (analysis.has_roster, analysis.drives.is_empty()) {
         (true, true) => kept,
         // Drives stand as rosters for each other.
@@ -81,6 +83,27 @@ pub fn kept_time(analysis: &Analysis) -> String {
              (`lostnode learn`)."
         ),
     }
+}
+
+/// A channel that was heard for less than this share of the recording was hardly watched.
+const HEARD_IN_PART: f64 = 0.5;
+
+/// Channels that were heard for a part of the recording only.
+fn heard_in_part(analysis: &Analysis) -> Vec<String> {
+    let all = analysis.length();
+    let of = |(at, channel): (usize, &Channel)| {
+        let silent = analysis.outages.iter().filter(|outage| {
+            outage.channel.map(usize::from) == Some(at)
+                && outage.scope == Scope::Bus
+                && outage.cause == Cause::Unknown
+        });
+        let heard = all - silent.map(|outage| outage.duration()).sum::<f64>();
+        (channel.frames > 0 && heard < HEARD_IN_PART * all).then(|| {
+            let (heard, all) = (short_duration(heard), short_duration(all));
+            format!("{} was heard for {heard} of {all} only.", channel.name)
+        })
+    };
+    analysis.channels.iter().enumerate().filter_map(of).collect()
 }
 
 /// What stands under the answer where nothing was lost: what it rests on, and failing codes.
@@ -109,10 +132,10 @@ pub fn failing_codes(analysis: &Analysis) -> Option<String> {
     }
     let network = match labels.is_empty() {
         true => String::new(),
-        false => format!(", of the network {}", listed(&labels, "and")),
+        false => format!("; about the network: {}", listed(&labels, "and")),
     };
     let count = plural(codes.len(), "code is", "codes are");
-    (!codes.is_empty()).then(|| format!("But {count} failing now{network}: see \"Trouble codes\"."))
+    (!codes.is_empty()).then(|| format!("But {count} failing now{network}. See \"Trouble codes\"."))
 }
 
 /// How near to today's complaint a finding is, in one word.
@@ -211,11 +234,13 @@ fn place_in_list(analysis: &Analysis, at: usize) -> String {
     others.sort_unstable();
     others.dedup();
     let others: Vec<String> = others.iter().map(usize::to_string).collect();
+    let word = if others.len() == 1 { "finding" } else { "findings" };
+    let others = listed(&others, "and");
     match (others.is_empty(), at) {
         (true, _) => String::new(),
-        (false, 1) => format!("; test 2, test 1 is for {}", listed(&others, "and")),
+        (false, 1) => format!("; no. 2 of the list: no. 1 is for {word} {others}"),
         (false, _) => {
-            format!("; test {}, those before it are for {}", at + 1, listed(&others, "and"))
+            format!("; no. {} of the list: those before it are for {word} {others}", at + 1)
         }
     }
 }

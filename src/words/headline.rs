@@ -4,6 +4,7 @@ use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
 use super::{fault, steps, wiring};
 use crate::analysis::blame::{Blame, Frames};
+use crate::analysis::finding::Standing;
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
 use crate::analysis::verdict::Obstacle;
 use crate::analysis::{Analysis, finding};
@@ -23,7 +24,7 @@ pub fn headline(analysis: &Analysis) -> String {
     let why = headline.explained.as_ref().map(|explained| why(analysis, &headline, explained));
     match &headline.what {
         Happened::Lost(loss) => {
-            let why = why.map_or(String::new(), |why| format!(": {why}"));
+            let why = why.map_or_else(|| perhaps_no_fault(analysis), |why| format!(": {why}"));
             let lost = lost(analysis, loss);
             match analysis.obstacles().first() {
                 // Whoever reads on must know first that it may be told of lines that are missing.
@@ -53,6 +54,15 @@ pub fn headline(analysis: &Analysis) -> String {
             format!("{nothing}{drives}{why}.")
         }
     }
+}
+
+/// Of a loss that no fault explains, what may have been lawful all the same.
+fn perhaps_no_fault(analysis: &Analysis) -> String {
+    let benign = analysis.ranked().iter().find(|own| own.standing == Standing::Benign);
+    benign.map_or(String::new(), |own| {
+        let title = fault::title(analysis, own).replacen(": ", " ", 1);
+        format!(": no fault known here explains it; perhaps {title} ({})", percent(own))
+    })
 }
 
 /// The same with a capital.
@@ -93,9 +103,14 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
             if *ongoing { ", and was silent at the end" } else { "" }
         ),
     };
-    match loss.others {
-        0 => what,
-        others => format!("{what} ({} lost too)", plural(others, "other", "others")),
+    match loss.others.as_slice() {
+        [] => what,
+        // A second fault must not hide behind a number.
+        few if few.len() <= NAMED_TOO => {
+            let names: Vec<String> = few.iter().map(|other| who_too(analysis, other)).collect();
+            format!("{what} (also lost: {})", names.join("; "))
+        }
+        many => format!("{what} ({} lost too)", plural(many.len(), "other", "others")),
     }
 }
 
@@ -133,6 +148,21 @@ fn verb(who: &Who) -> &'static str {
 
 /// Names shown of several nodes or identifiers.
 const NAMES: usize = 3;
+/// Others that were lost too and are named; more are counted.
+const NAMED_TOO: usize = 2;
+/// Causes named where the evidence does not choose; more are counted.
+const CAUSES: usize = 2;
+
+/// What was lost too, shorter.
+fn who_too(analysis: &Analysis, other: &Who) -> String {
+    match other {
+        Who::Nodes(nodes) => some(nodes.iter().map(|node| fault::node(analysis, *node))),
+        Who::Identifiers(ids, _) => {
+            some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
+        }
+        other => who(analysis, other),
+    }
+}
 
 fn who(analysis: &Analysis, who: &Who) -> String {
     match who {
@@ -210,8 +240,23 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
             )
         }
         Explained::ByOneOf(places) => {
-            let names: Vec<String> = places.iter().map(|at| told(*at)).collect();
-            format!("cannot tell yet between {}", listed(&names, "and"))
+            // Of several places one class is one cause to whoever reads on.
+            let mut names: Vec<String> = Vec::new();
+            for name in places.iter().map(|at| told(*at)) {
+                if !names.contains(&name) {
+                    names.push(name);
+                }
+            }
+            let more = names.len().saturating_sub(CAUSES);
+            let named = listed(&names[..names.len() - more], "and");
+            match (more, names.len()) {
+                (_, 1) => format!("{}, of which place is open", names[0]),
+                (0, _) => format!("cannot tell yet between {named}"),
+                _ => format!(
+                    "cannot tell yet between {named} or {}",
+                    plural(more, "other", "others")
+                ),
+            }
         }
         Explained::Repaired(at) => {
             format!("{} ({}), noted as repaired", told(*at), percent(&ranked[*at]))

@@ -28,8 +28,9 @@ pub fn evidence(analysis: &Analysis, outage: &Outage) -> Vec<String> {
 fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String {
     match *evidence {
         Evidence::Missed { identifiers, frames, fastest } => format!(
-            "{} missed {frames} frames or more each; the fastest of them comes every {:.0} ms",
+            "{} missed {} or more each; the fastest of them comes every {:.0} ms",
             plural(identifiers, "periodic identifier", "periodic identifiers"),
+            plural(frames as usize, "frame", "frames"),
             fastest * 1e3,
         ),
         Evidence::OthersSilentToo { identifiers } => match identifiers {
@@ -156,7 +157,7 @@ fn why_so(why: Why) -> String {
             format!("errors destroyed {count} of its own frames where it fell silent or came back")
         }
         Why::OneInstant { identifiers } => format!(
-            "{} fell silent at one instant, and nothing speaks for the key",
+            "{} fell silent at one instant, with no sign of a key-off",
             plural(identifiers, "identifier", "identifiers")
         ),
         Why::HeldUp { identifiers, over } => format!(

@@ -97,7 +97,9 @@ pub fn kind(outage: &Outage) -> &'static str {
         (Scope::Identifier, _) if outage.ids.is_empty() => "identifier never heard",
         (_, Cause::CaptureGap) => "recording paused",
         (_, Cause::SwitchedOff) => "switched off",
-        (Scope::Bus, _) if outage.benign && outage.doubt.is_none() => "recorded for a while only",
+        (Scope::Bus, _) if outage.benign && outage.doubt.is_none() => {
+            "heard for part of the recording"
+        }
         (Scope::Bus, Cause::Unknown) if outage.benign => "bus or recording stopped",
         (_, Cause::Unknown) if outage.benign => "pauses",
         (Scope::Bus, Cause::BusSleep) => "bus went to sleep",

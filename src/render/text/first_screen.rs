@@ -18,6 +18,8 @@ const LINES: usize = 23;
 const FINDINGS: usize = 3;
 /// A finding less probable than this is named only where it is the first.
 const NAMED: f64 = 0.1;
+/// What is no fault is named here as seen only where it is likelier than not.
+const SEEN: f64 = 0.5;
 
 /// Lines that belong together.
 struct Block {
@@ -161,7 +163,7 @@ fn benign(analysis: &Analysis, width: usize) -> Vec<String> {
     let titles: Vec<String> = analysis
         .ranked()
         .iter()
-        .filter(|finding| finding.standing == Standing::Benign)
+        .filter(|finding| finding.standing == Standing::Benign && finding.probability >= SEEN)
         .map(|finding| words::fault::title(analysis, finding))
         .collect();
     wrapped(&titles.join("; "), "Also seen, no fault: ", width, 1)
