@@ -16,8 +16,6 @@ const ALIKE: f64 = 0.9;
 /// Those alike differ by no more than so many periods of the message and so many seconds.
 const PERIODS: f64 = 1.3;
 const LATE: f64 = 0.008;
-/// No control unit boots for longer, in seconds (common practice, no source).
-const BOOTS_WITHIN: f64 = 3.2;
 /// From one start to the next are no more than so many seconds: what runs for longer has its own
 /// reasons to stop.
 const STEP: f64 = 3.0;
@@ -38,8 +36,7 @@ pub(super) fn again(silences: &[Silence], period: f64) -> bool {
     let pairs = silences.windows(2);
     let mut steps: Vec<f64> = pairs.map(|pair| seconds(pair[1].start - pair[0].start)).collect();
     steps.sort_by(f64::total_cmp);
-    usual <= BOOTS_WITHIN
-        && alike >= ALIKE * lengths.len() as f64
+    alike >= ALIKE * lengths.len() as f64
         && steps[steps.len() / 2] <= STEP
         && SCATTER.contains(&scatter(&steps))
 }
