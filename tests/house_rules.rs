@@ -389,6 +389,25 @@ fn compares_a_name(line: &str) -> bool {
     compared || methods.iter().any(taken_apart)
 }
 
+/// What a later pass over the silences says stands, so docs/outages.md has them in their order.
+#[test]
+fn the_page_of_outages_has_the_passes_in_their_order() {
+    let code = std::fs::read_to_string("src/outage/lawful/passes.rs").unwrap();
+    let name = |line: &str| {
+        let (name, _) = line.trim().strip_prefix("(\"")?.split_once("\", ")?;
+        Some(name.to_owned())
+    };
+    let run: Vec<String> = code.lines().filter_map(name).collect();
+    let page = std::fs::read_to_string("docs/outages.md").unwrap();
+    let (_, section) = page.split_once("\n### Passes\n").unwrap();
+    let rows = section.lines().skip_while(|line| !line.starts_with("|---")).skip(1);
+    let first =
+        rows.take_while(|line| line.starts_with('|')).filter_map(|row| row.split('|').nth(1));
+    let told: Vec<&str> = first.map(str::trim).filter(|name| !name.is_empty()).collect();
+    assert!(run.len() > 15, "{run:?}");
+    assert_eq!(told, run);
+}
+
 /// Code and comments fit beside each other on a screen. In tests only comments have to: what they
 /// compare is often a line of output as it is.
 #[test]

@@ -6,8 +6,9 @@ mod messages;
 
 use lostnode::analysis::{Analysis, Cause, Doubt, Evidence, Outage, Why};
 use lostnode::capture::Source;
+use lostnode::settings::Settings;
 use lostnode::silence::StopSign;
-use messages::{Message, cut, log, message, messages};
+use messages::{Message, cut, log, message, messages, once, read};
 
 /// What is said of `seconds` of these messages.
 fn analysis(seconds: f64, messages: &[Message]) -> Analysis {
@@ -765,4 +766,57 @@ fn what_stops_while_every_sender_goes_on_is_of_a_state() {
     let two = found(2);
     assert!(two.lost().next().is_none(), "{:#?}", two.outages);
     assert!(found(4).lost().next().is_some());
+}
+
+/// What errors at its own frames showed to be lost is lost again where nothing tells why it pauses.
+#[test]
+fn what_was_lost_once_is_lost_again() {
+    let whys = |errors: usize| {
+        let period = 0.02 * (1.0 + 8e-5);
+        let own = message("1A0", period, 0.001).anew(8.0, 9.0, 0.007).anew(14.0, 15.3, 0.005);
+        // Two frames that may be destroyed in their data, and are sent again at once.
+        let own = own.silent(7.95, 7.99);
+        let due = [398.0, 399.0].map(|step| 0.001 + step * period);
+        let again = due.map(|due| once(due + 0.00012, "1A0", |_| "00".to_owned()));
+        let error = |due: f64| once(due - 0.00004, "20000088", |_| "0000040A00000000".to_owned());
+        let errors = due.into_iter().take(errors).map(error);
+        let all = messages(0x300, 6).into_iter().chain([own]).chain(again).chain(errors);
+        let log = log(20.0, &all.collect::<Vec<_>>());
+        let source = Source::Bytes { name: "made by hand".into(), bytes: log.into_bytes() };
+        let settings = Settings { bit_rate: Some(500_000.0), ..Settings::default() };
+        let options = lostnode::Options { settings, ..lostnode::Options::default() };
+        let found = lostnode::analyse(source, &options).unwrap();
+        found.outages.iter().map(|own| (own.benign, why(own))).collect::<Vec<_>>()
+    };
+    let own = Some(Why::OwnErrors { count: 2 });
+    assert_eq!(whys(2), [(false, own), (false, Some(Why::LostBefore))]);
+    // Without errors, or with one, both may be by nature.
+    assert!(whys(1).iter().all(|(benign, _)| *benign), "{:?}", whys(1));
+}
+
+/// Two modules begin to miss one as others leave as with the key: that is the module, and not the
+/// message that paused before.
+#[test]
+fn one_code_makes_one_loss() {
+    let lost = |leave: bool| {
+        let off = [(0x100, 6, 8.0), (0x200, 5, 8.3), (0x400, 4, 9.1)];
+        let off = off.into_iter().flat_map(|(first, count, from)| {
+            let shift = 0.0031 * f64::from(first / 0x100);
+            let anew = move |own: Message| if leave { own.anew(from, 15.0, shift) } else { own };
+            messages(first, count).into_iter().map(anew)
+        });
+        let pauser = message("1A0", 0.02 * (1.0 + 8e-5), 0.001).anew(5.0, 6.0, 0.007);
+        let codes = (0..2).flat_map(|number| {
+            let at = 0.1 * f64::from(number);
+            let none = read(3.0 + at, number, |_| "035902FF00000000".to_owned());
+            none.into_iter().chain(read(12.0 + at, number, missed_now))
+        });
+        let all = off.chain(messages(0x500, 24)).chain([pauser]).chain(codes);
+        let found = analysis(30.0, &all.collect::<Vec<_>>());
+        found.lost().map(|own| (own.ids.len(), why(own))).collect::<Vec<_>>()
+    };
+    // Of the one episode each step is told.
+    let began = Some(Why::CodesBegan { modules: 2 });
+    assert_eq!(lost(true), [(6, began), (5, began), (4, began)]);
+    assert_eq!(lost(false), [(1, Some(Why::CodeMisses))]);
 }

@@ -1,7 +1,7 @@
 //! Whole nodes that fall silent together: a branch.
 
 use super::causes::{self, Return};
-use super::facts::{bus_errors, fastest};
+use super::facts::{BACK_TOGETHER, bus_errors, fastest};
 use super::{Evidence, Observed, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -10,9 +10,6 @@ use crate::network::Node;
 /// Nodes whose losses begin within this many seconds of each other, besides their fastest periods,
 /// may share a branch.
 const BRANCH_START: f64 = 0.1;
-/// Nodes may share a branch where their losses end within this many seconds of each other: control
-/// units start up at different speeds (common practice, no source).
-const BRANCH_END: f64 = 3.0;
 /// No module is up again sooner than so many seconds after its supply failed (common practice, no
 /// source).
 const BOOTS: f64 = 0.3;
@@ -65,7 +62,7 @@ pub(super) fn join(observed: &Observed<'_>, parts: Vec<Outage>) -> Vec<Outage> {
 fn at_once(observed: &Observed<'_>, other: &Outage, part: &Outage) -> bool {
     let losses = observed.losses;
     let slack = fastest(losses, &part.ids) + fastest(losses, &other.ids) + BRANCH_START;
-    let ends = (other.end - part.end).abs() <= nanoseconds(BRANCH_END)
+    let ends = (other.end - part.end).abs() <= nanoseconds(BACK_TOGETHER)
         // Two short losses a moment apart are not one.
         && other.silence().overlap(&part.silence()) * 2 > part.end - part.start;
     other.channel == part.channel
@@ -96,7 +93,7 @@ pub(super) fn branch(observed: &Observed<'_>, group: &[Outage]) -> Outage {
     let others = observed.network.nodes.iter().filter(on_channel).count() - nodes.len();
     let mut evidence =
         vec![Evidence::FellSilentTogether { nodes: nodes.len(), seconds: spread(starts), others }];
-    if !first.ongoing && spread(ends.clone()) <= BRANCH_END {
+    if !first.ongoing && spread(ends.clone()) <= BACK_TOGETHER {
         evidence.push(Evidence::CameBackTogether { seconds: spread(ends) });
     }
     let joined = Outage { scope: Scope::Branch, nodes, ids, start, end, evidence, ..first.clone() };

@@ -20,18 +20,19 @@ use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::diagnostics::claims::{Claims, GivenUp};
 use crate::fold::diagnostics::supply::Supply;
-use crate::fold::timing::{Nanoseconds, Silence, Timing, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::clocks::Clocks;
 use crate::network::destroyed::Destroyed;
-use crate::network::{Basis, Network};
+use crate::network::{Basis, MissingOf, Network};
 use crate::silence::{Losses, Stop, StopKind};
 use causes::Return;
+use facts::ENGINE_RUNS_ON;
 use lawful::{Judged, Verdict};
 
 pub use causes::{Division, ReturnSign};
 pub use evidence::Evidence;
-pub(crate) use facts::{CRANKED_WITHIN, STARTS_WITHIN};
+pub(crate) use facts::{CRANKED_WITHIN, MOST_OF_ONE, STARTS_WITHIN, SURE_ODDS};
 pub use lawful::{Doubt, Why};
 
 /// How far an outage reaches.
@@ -179,6 +180,24 @@ impl Observed<'_> {
     /// was read before a loss is not of it.
     fn misses_a_module_since(&self, onset: Nanoseconds) -> bool {
         self.missed_at.is_some_and(|read| read >= onset)
+    }
+
+    /// Whether the roster has a module that was never heard: it is the one that codes miss.
+    fn lacks_a_module(&self) -> bool {
+        self.network.missing.iter().any(|own| own.of != MissingOf::Part)
+    }
+
+    /// Whether the engine surely ran for so long after a time that the key was not turned off then.
+    fn engine_ran_on(&self, time: Nanoseconds) -> bool {
+        let then = time.saturating_add(nanoseconds(ENGINE_RUNS_ON));
+        let ran = |running: &Silence| (running.start..=running.end).contains(&then);
+        self.losses.running.iter().any(|running| running.start <= time && ran(running))
+    }
+
+    /// Whether what fell silent then may be the key's: no key is off while the engine runs on, and
+    /// no module misses one that the key has switched off.
+    fn may_be_key(&self, onset: Nanoseconds) -> bool {
+        !self.engine_ran_on(onset) && !self.misses_a_module_since(onset)
     }
 }
 

@@ -3,6 +3,7 @@
 
 use std::collections::BTreeMap;
 
+use super::together::RETURN;
 use super::{LACKING, Loss, Losses, Twins, covered, in_packets};
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
@@ -11,8 +12,6 @@ use crate::settings::Settings;
 
 /// A loss of so many periods has to show at whoever hangs together with it.
 const SHOWS: f64 = 2.0 * LACKING;
-/// Modules send their first frames within so many seconds of each other, besides their periods.
-const RETURN: f64 = 0.5;
 
 /// Takes the shorter silences for losses too that began and ended with a loss of another identifier
 /// of the channel. A time-out has to be long because single frames go missing now and then; who

@@ -66,7 +66,7 @@ impl Phase {
 
 /// Identifiers that returned within so many seconds of each other always returned together: one
 /// common wire heals at once, and modules of one supply start within moments of each other.
-const RETURN: f64 = 0.5;
+pub(super) const RETURN: f64 = 0.5;
 /// After a long silence returns may be apart by this share of its length.
 const RETURN_SHARE: f64 = 0.1;
 /// The return of a slow identifier may be so many of its periods behind that of another.

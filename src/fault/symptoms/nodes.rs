@@ -8,6 +8,7 @@ use crate::fold::diagnostics::supply::levels;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
+use crate::outage::{MOST_OF_ONE, SURE_ODDS};
 use crate::precursor::standard;
 
 /// Seconds around the beginning of an outage within which an error frame is about it.
@@ -23,10 +24,6 @@ const EACH: f64 = 1.0;
 const OF_A_SET: f64 = 1.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
-/// … and several are clear at these odds: 95 %, as for a single one.
-const SURE: f64 = 19.0;
-/// No return weighs more than this, a natural logarithm: e^4 is 55 to one.
-const MOST_OF_ONE: f64 = 4.0;
 /// Divided returns from which that is no chance: one sign of one node errs now and then.
 const DIVIDED: usize = 2;
 /// Returns of one kind outweigh so few of the other: one in 20 is judged wrongly (docs/outages.md).
@@ -383,7 +380,7 @@ pub(super) fn returned(outages: &[&Outage]) -> Return {
         _ if (surely || divided >= DIVIDED) && 2 * divided >= back.len() => {
             Return::Divided { divided, back: back.len() }
         }
-        (0, 0) if leaning().count() >= 2 && total >= SURE.ln() => {
+        (0, 0) if leaning().count() >= 2 && total >= SURE_ODDS.ln() => {
             Return::RanOn { ran_on: leaning().count(), back: back.len() }
         }
         (0, 0) if total.abs() >= LEANS.ln() => Return::Leans { on: total > 0.0, back: back.len() },

@@ -3,9 +3,10 @@
 
 use std::collections::BTreeMap;
 
+use super::super::facts::SURE_ODDS;
 use super::super::{Observed, Outage};
 use super::grid::back_on_grid;
-use super::{Division, Return, SURE};
+use super::{Division, Return};
 use crate::fold::timing::seconds;
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Basis;
@@ -98,6 +99,6 @@ fn is_clear(senders: &[Grid]) -> bool {
     }
     let ways: f64 =
         (0..divided).map(|at| ((senders.len() - at) as f64 / (at + 1) as f64).ln()).sum();
-    let least = SURE.ln();
+    let least = SURE_ODDS.ln();
     each - ways - all_on.max(all_anew) >= least && ran_on >= least && anew >= least
 }

@@ -1,7 +1,8 @@
 //! Whether identifiers came back on the grid of times that they had left.
 
 use super::super::Observed;
-use super::{Kind, MOST_OF_ONE, ReturnSign, Weighed};
+use super::super::facts::MOST_OF_ONE;
+use super::{Kind, ReturnSign, Weighed};
 use crate::fold::timing::{Nanoseconds, Silence};
 use crate::ids::IdIndex;
 

@@ -15,6 +15,7 @@ mod circumstances;
 pub(super) mod division;
 mod grid;
 
+use super::facts::{MOST_OF_ONE, SURE_ODDS};
 use super::{Observed, claims};
 use crate::fold::timing::{AliveCounter, IdTiming, Nanoseconds, Rhythm, Settled, Silence, seconds};
 use crate::ids::IdIndex;
@@ -150,8 +151,6 @@ const COUNTER_BEGINS_LOW: f64 = 0.85;
 const PHASE_KEPT: f64 = 0.95;
 /// A sign that makes one side at least so many times likelier than the other speaks for it.
 const SPEAKS: f64 = 3.0;
-/// Odds at which an answer is given: 95 %.
-const SURE: f64 = 19.0;
 /// Odds from which one node of several is called clear, where others are clear the other way: that
 /// is about what one sign gives.
 const CLEARLY: f64 = 15.0;
@@ -160,9 +159,6 @@ const CLEARLY: f64 = 15.0;
 const STANDING: f64 = 6.0;
 /// Fewest signs that must agree.
 const AGREE: usize = 2;
-/// The most that one node of several weighs, as a natural logarithm: e^4 is 55 to one, which is
-/// about what is measured of one node (docs/outages.md).
-const MOST_OF_ONE: f64 = 4.0;
 
 /// A phase with a tolerance of this share of a period or more says nothing: luck keeps it too.
 const LOOSEST: f64 = 0.2;
@@ -234,9 +230,9 @@ pub(super) fn judge(observed: &Observed<'_>, nodes: &[&[IdIndex]], silence: Sile
     let agreeing: usize = of_all.iter().flatten().filter(toward).map(witnesses).sum();
     // Signs against it are in the total: they must be outweighed; and no node may be as clear the
     // other way.
-    let against =
-        (!on_grid || total < 0.0) && totals.iter().any(|own| own * total.signum() <= -SURE.ln());
-    let clear = agreeing >= AGREE && total.abs() >= SURE.ln() && !against;
+    let against = (!on_grid || total < 0.0)
+        && totals.iter().any(|own| own * total.signum() <= -SURE_ODDS.ln());
+    let clear = agreeing >= AGREE && total.abs() >= SURE_ODDS.ln() && !against;
     let shows = match clear {
         true if total >= 0.0 => Return::CarriedOn,
         true => Return::Restarted,

@@ -2,8 +2,10 @@
 //! the beginning of a known key-off did is a key-off too, however few of the steps it lasts for: a
 //! key that is turned off for three seconds takes away only those that leave within three seconds.
 
+use super::key_offs::steps;
+use super::passes::Parted;
 use super::scene::Scene;
-use super::{Doubt, Judged, Verdict, Why, episodes};
+use super::{Doubt, Judged, Verdict, Why};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::Loss;
@@ -23,25 +25,25 @@ impl Scene<'_> {
     /// Takes losses for the key where one of the known key-offs began in the same way. A module
     /// that is missed says that something was lost, and of what the key may have taken it is then
     /// not known whether.
-    pub(super) fn same_again(&self, key_offs: &mut Vec<Judged>, judged: &mut Vec<Judged>) {
+    pub(super) fn same_again(&self, parted: &mut Parted) {
+        let Parted { key_offs, others } = parted;
         let known = key_offs.len();
-        for mut own in std::mem::take(judged) {
+        for mut own in std::mem::take(others) {
             let onset = own.onset();
             let open = own.verdict == Verdict::Lost
-                && matches!(own.why, Why::OneInstant { .. } | Why::HeldUp { .. })
-                && !self.engine_ran_on(onset)
-                && !self.observed.misses_a_module_since(onset);
+                && own.why.may_be_key()
+                && self.observed.may_be_key(onset);
             let like = key_offs[..known]
                 .iter()
                 .filter(|key_off| open && self.begins_like(key_off, &own))
                 .map(|key_off| key_off.doubt);
             // Where one is sure, so is this.
             let Some(doubt) = like.min_by_key(Option::is_some) else {
-                judged.push(own);
+                others.push(own);
                 continue;
             };
             own.verdict = Verdict::SwitchedOff;
-            own.doubt = (self.steps(&own) < STEPS).then_some(Doubt::KeyOrSupply).or(doubt);
+            own.doubt = (steps_of(&own) < STEPS).then_some(Doubt::KeyOrSupply).or(doubt);
             own.why = Why::SameOrderAgain;
             key_offs.push(own);
         }
@@ -72,7 +74,7 @@ impl Scene<'_> {
         fitting >= FEWEST
             && fitting as f64 >= FITS * ours.len() as f64
             && still_there as f64 <= (1.0 - FITS) * due.len() as f64
-            && (self.steps(own) >= STEPS || self.is_all_of(&due, own))
+            && (steps_of(own) >= STEPS || self.is_all_of(&due, own))
     }
 
     fn meets(&self, loss: &Loss, own: &Judged) -> bool {
@@ -92,13 +94,12 @@ impl Scene<'_> {
         let half = 2 * ours.len() >= self.there(ours.first().map_or(0, |(_, at)| *at)).count();
         nodes.len() >= STEPS && half && due.len() as f64 >= FITS * ours.len() as f64
     }
+}
 
-    fn steps(&self, own: &Judged) -> usize {
-        let mut onsets: Vec<Nanoseconds> =
-            own.events.iter().filter(|event| event.losses.len() > 1).map(|own| own.onset).collect();
-        onsets.dedup_by(|later, before| *later - *before <= nanoseconds(episodes::INSTANT));
-        onsets.len()
-    }
+/// How often modules left: a message that pauses by nature does so alone.
+fn steps_of(own: &Judged) -> usize {
+    let several = own.events.iter().filter(|event| event.losses.len() > 1);
+    steps(several).last().map_or(0, |(_, step)| step)
 }
 
 /// When each of its identifiers was last heard.

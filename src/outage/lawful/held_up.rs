@@ -1,7 +1,8 @@
 //! Modules that what they store holds up for a while as their supply fails: they leave one after
 //! another, as with a key, and are soon back.
 
-use super::episodes::{BACK, Figures, SEVERAL};
+use super::super::facts::BACK_TOGETHER;
+use super::episodes::{Figures, SEVERAL};
 use super::large_part::LARGE;
 use super::length;
 use super::scene::Scene;
@@ -30,7 +31,7 @@ impl Scene<'_> {
             && figures.share() < LARGE
             && !figures.ongoing
             && seconds(back - onset) <= SOON_BACK
-            && last - back <= nanoseconds(BACK)
+            && last - back <= nanoseconds(BACK_TOGETHER)
             && !turned
     }
 }

@@ -3,7 +3,9 @@
 
 use std::collections::BTreeMap;
 
-use super::super::facts::{CRANKED_WITHIN, TAKEN_BY_KEY};
+use super::super::facts::{AT_ONCE, BACK_TOGETHER, CRANKED_WITHIN, TAKEN_BY_KEY};
+use super::episodes::INSTANT;
+use super::passes::Parted;
 use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why, length};
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
@@ -12,8 +14,6 @@ use crate::silence::{Event, Loss};
 
 /// No more than so many of those that a key switched off come back on their grid by luck.
 const BY_LUCK: usize = 2;
-/// Modules are up within so many seconds of the key (common practice, no source).
-const START: f64 = 2.0;
 /// A module that needs so much longer than the last of the others, in seconds, does not start as
 /// they do: slow ones take some seconds (common practice, no source).
 const LATE: f64 = 10.0;
@@ -21,9 +21,6 @@ const LATE: f64 = 10.0;
 const WOKE: f64 = 0.8;
 /// A start differs from another start of the same module by less than this, in seconds.
 const SAME_START: f64 = 3.0;
-/// What the key brings back is there within so many seconds of the last of it (common practice, no
-/// source).
-const BACK_WITH: f64 = 3.0;
 /// What came back within so many seconds of the last that left in steps belongs to the key with
 /// them, though nothing proves that it was one: of 20 such losses of invented vehicles none was a
 /// fault (three sets of a world by others).
@@ -35,9 +32,6 @@ const CRANKS: f64 = 2.0;
 /// The starter begins no more than so many seconds before the engine runs by itself (common
 /// practice, no source).
 const CRANKED_FOR: f64 = 4.0;
-/// Modules that the starter pulls down fall silent within so many seconds of each other: the
-/// voltage falls for all at one moment, and each has its own limits.
-const AT_ONCE: f64 = 0.3;
 /// What left so many seconds before the next, and stays away for so many after the rest is back,
 /// left for itself: of seven invented vehicles in which something did, all had lost it (eight sets
 /// of five worlds by others).
@@ -51,41 +45,34 @@ const BACK_BEFORE: f64 = 20.0;
 const STEPS: usize = 3;
 
 impl Scene<'_> {
-    /// Puts to the key-offs what is theirs, and takes from them what is none of theirs.
-    pub(super) fn around_key_offs(&self, judged: Vec<Judged>) -> Vec<Judged> {
-        let (mut key_offs, others): (Vec<Judged>, Vec<Judged>) =
-            judged.into_iter().partition(|judged| judged.verdict == Verdict::SwitchedOff);
-        let mut out = Vec::new();
-        for own in others {
+    /// Puts to the key-offs what fell silent and came back within them: an after-run.
+    pub(super) fn after_runs(&self, parted: &mut Parted) {
+        let Parted { key_offs, others } = parted;
+        for own in std::mem::take(others) {
             match key_offs.iter_mut().find(|key_off| !own.is_boot() && holds(key_off, &own)) {
                 Some(key_off) => {
                     key_off.events.extend(own.events);
                     key_off.events.sort_by_key(|event| event.onset);
                 }
-                None => out.push(own),
+                None => others.push(own),
             }
         }
-        self.same_again(&mut key_offs, &mut out);
-        let late = self.late_returns(&mut key_offs);
-        prove_by_order(&mut key_offs);
-        self.blame_the_starter(&key_offs, &mut out);
-        out.extend(late);
-        out.extend(key_offs);
-        out
     }
 
     /// Takes out what never came back though the engine ran again for long: the key was on. Where a
     /// module is missed, or it is one known sender, it is lost; of the rest it is open, for in a
     /// stop a trailer is unhitched and a tester unplugged.
-    pub(super) fn blame_the_absent(&self, judged: &mut Vec<Judged>) {
+    pub(super) fn blame_the_absent(&self, parted: &mut Parted) {
+        let key_offs = &mut parted.key_offs;
         let mut out = Vec::new();
         let switched_off = |judged: &&mut Judged| judged.verdict == Verdict::SwitchedOff;
-        for key_off in judged.iter_mut().filter(switched_off) {
+        for key_off in key_offs.iter_mut().filter(switched_off) {
             let absent =
                 |event: &Event| event.ongoing && self.engine_ran_again(event.onset) > BACK_BEFORE;
             let (absent, rest): (Vec<_>, Vec<_>) = key_off.events.drain(..).partition(absent);
             key_off.events = rest;
             out.extend(absent.into_iter().map(|event| {
+                // The engine ran again, whatever it did as these left.
                 let lost = self.observed.misses_a_module_since(event.onset)
                     || self.sole_sender(&event).is_some();
                 let (verdict, doubt) = match lost {
@@ -96,8 +83,8 @@ impl Scene<'_> {
                 Judged { events: vec![event], verdict, doubt, why }
             }));
         }
-        judged.retain(|judged| !judged.events.is_empty());
-        judged.extend(out);
+        key_offs.retain(|judged| !judged.events.is_empty());
+        key_offs.extend(out);
     }
 
     /// For how many seconds the engine surely ran from when it was next started after a time to the
@@ -111,13 +98,13 @@ impl Scene<'_> {
     /// Takes out the one module that did not come back with the others, though nothing of it was
     /// heard: the key hid a loss. Several that come late together have a supply of their own, as
     /// that of the running engine.
-    fn late_returns(&self, key_offs: &mut [Judged]) -> Vec<Judged> {
+    pub(super) fn late_returns(&self, parted: &mut Parted) {
+        let Parted { key_offs, others } = parted;
         let lateness: Vec<BTreeMap<NodeIndex, f64>> =
             key_offs.iter().map(|key_off| self.lateness(key_off)).collect();
-        let mut out = Vec::new();
         for (at, key_off) in key_offs.iter_mut().enumerate() {
             self.doubt_late_group(key_off);
-            out.extend(self.left_first(key_off));
+            others.extend(self.left_first(key_off));
             let mut late = lateness[at].iter().filter(|(_, late)| **late > LATE);
             let (Some((sender, late)), None) = (late.next(), late.next()) else { continue };
             let usual = lateness.iter().enumerate().filter(|(other, _)| *other != at);
@@ -129,9 +116,8 @@ impl Scene<'_> {
             let (events, rest) = key_off.events.drain(..).partition(own);
             key_off.events = rest;
             let why = Why::LateReturn { seconds: *late };
-            out.push(Judged { events, verdict: Verdict::Lost, doubt: None, why });
+            others.push(Judged { events, verdict: Verdict::Lost, doubt: None, why });
         }
-        out
     }
 
     /// Takes out what left well before the rest, in steps that may be those of a key, and is not
@@ -210,7 +196,7 @@ impl Scene<'_> {
         let losses = || key_off.events.iter().flat_map(|event| &event.losses);
         let meets = |sleep: &&Silence| losses().any(|loss| loss.silence.overlap(sleep) > 0);
         let woke = self.sleeps.iter().find(meets)?.end;
-        let up = woke.saturating_add(nanoseconds(START));
+        let up = woke.saturating_add(nanoseconds(BACK_TOGETHER));
         let others: Vec<IdIndex> = self
             .there(woke)
             .filter(|id| !losses().any(|loss| loss.id == *id))
@@ -235,7 +221,8 @@ impl Scene<'_> {
     /// anew, some are mute for so long. Where one sender alone fell silent, it may be its own
     /// supply or ground that gives way under the load. Nobody cranks once a second: what boots
     /// again and again is not the starter's.
-    fn blame_the_starter(&self, key_offs: &[Judged], judged: &mut [Judged]) {
+    pub(super) fn blame_the_starter(&self, parted: &mut Parted) {
+        let Parted { key_offs, others } = parted;
         let window = |key_off: &Judged| {
             let events = key_off.events.iter().filter(|event| !event.ongoing);
             let first = events.clone().map(|event| event.back).min()?;
@@ -259,7 +246,7 @@ impl Scene<'_> {
                 && windows.iter().any(|(from, to)| (*from..=*to).contains(&onset))
                 && !self.engine_runs(onset)
         };
-        let hit: Vec<(Nanoseconds, Vec<Option<NodeIndex>>)> = judged
+        let hit: Vec<(Nanoseconds, Vec<Option<NodeIndex>>)> = others
             .iter()
             .filter(|judged| cranked(judged))
             .map(|judged| {
@@ -268,7 +255,7 @@ impl Scene<'_> {
                 (judged.onset(), losses.map(|loss| node_of(loss.id)).collect())
             })
             .collect();
-        for judged in judged.iter_mut().filter(|judged| cranked(judged)) {
+        for judged in others.iter_mut().filter(|judged| cranked(judged)) {
             let own = judged.onset();
             let near = hit.iter().filter(|(other, _)| (other - own).abs() <= nanoseconds(AT_ONCE));
             let mut senders: Vec<Option<NodeIndex>> =
@@ -278,6 +265,22 @@ impl Scene<'_> {
             judged.verdict = Verdict::Pauses;
             judged.doubt = (senders.len() < 2).then_some(Doubt::EngineStart);
             judged.why = Why::StarterTurned;
+        }
+    }
+
+    /// Modules that leave in the same order twice are switched off by software: no supply fails in
+    /// steps, and none fails in the same steps again.
+    pub(super) fn prove_by_order(&self, parted: &mut Parted) {
+        let key_offs = &mut parted.key_offs;
+        let orders: Vec<BTreeMap<IdIndex, usize>> =
+            key_offs.iter().map(|key_off| steps(&key_off.events).collect()).collect();
+        for at in 0..key_offs.len() {
+            let doubtful = key_offs[at].doubt == Some(Doubt::KeyOrSupply);
+            let again = |other: usize| other != at && is_same_order(&orders[at], &orders[other]);
+            if doubtful && (0..orders.len()).any(again) {
+                key_offs[at].doubt = None;
+                key_offs[at].why = Why::SameOrderAgain;
+            }
         }
     }
 }
@@ -293,7 +296,7 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
     // What kept its grid speaks against the supply, and so for the key, where many left in steps.
     let staged = key_off.ids().len() >= SEVERAL && matches!(key_off.why, Why::Staged { .. });
     let within = match (key_off.doubt, staged) {
-        (None, _) => Some(BACK_WITH),
+        (None, _) => Some(BACK_TOGETHER),
         (Some(_), true) => Some(BACK_AT_ONCE),
         (Some(_), false) => None,
     };
@@ -310,7 +313,7 @@ fn holds(key_off: &Judged, own: &Judged) -> bool {
     let fits = |event: &Event| match (back().min(), back().max()) {
         _ if event.ongoing && for_good => event.onset > onset,
         (Some(first), Some(last)) => {
-            let start = nanoseconds(START);
+            let start = nanoseconds(BACK_TOGETHER);
             (onset..first).contains(&event.onset)
                 && !event.ongoing
                 && (first.saturating_sub(start)..=last.saturating_add(start)).contains(&event.back)
@@ -333,33 +336,20 @@ fn is_of_the_key(key_off: &Judged, own: &Judged, within: f64) -> bool {
     })
 }
 
-/// Modules that leave in the same order twice are switched off by software: no supply fails in
-/// steps, and none fails in the same steps again.
-fn prove_by_order(key_offs: &mut [Judged]) {
-    let orders: Vec<BTreeMap<IdIndex, usize>> =
-        key_offs.iter().map(|key_off| steps(&key_off.events)).collect();
-    for at in 0..key_offs.len() {
-        let doubtful = key_offs[at].doubt == Some(Doubt::KeyOrSupply);
-        let again = |other: usize| other != at && is_same_order(&orders[at], &orders[other]);
-        if doubtful && (0..orders.len()).any(again) {
-            key_offs[at].doubt = None;
-            key_offs[at].why = Why::SameOrderAgain;
-        }
-    }
-}
-
-/// By identifier, at which of the instants it left.
-fn steps(events: &[Event]) -> BTreeMap<IdIndex, usize> {
-    let mut out = BTreeMap::new();
+/// At which of the instants each identifier left, counted from one. Instants as they were heard:
+/// who is slow is so each time, and may belong to another step than it seems to. To tell a key from
+/// a supply, by one shutdown alone, `episodes::Wave` asks instead whether one instant may explain
+/// what slow messages leave open.
+pub(super) fn steps<'e>(
+    events: impl IntoIterator<Item = &'e Event>,
+) -> impl Iterator<Item = (IdIndex, usize)> {
     let (mut step, mut before) = (0, Nanoseconds::MIN);
-    for event in events {
-        if event.onset.saturating_sub(before) > nanoseconds(super::episodes::INSTANT) {
-            step += 1;
-        }
+    events.into_iter().flat_map(move |event| {
+        step += usize::from(event.onset.saturating_sub(before) > nanoseconds(INSTANT));
         before = event.onset;
-        out.extend(event.losses.iter().map(|loss| (loss.id, step)));
-    }
-    out
+        let step = step;
+        event.losses.iter().map(move |loss| (loss.id, step))
+    })
 }
 
 fn is_same_order(a: &BTreeMap<IdIndex, usize>, b: &BTreeMap<IdIndex, usize>) -> bool {

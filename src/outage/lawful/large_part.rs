@@ -45,8 +45,7 @@ impl Scene<'_> {
             && self.are_several(events, figures)
             && figures.waves.len() == 1
             && !events.iter().any(ran_on)
-            && !self.engine_ran_on(figures.onset)
-            && !self.observed.misses_a_module_since(figures.onset)
+            && self.observed.may_be_key(figures.onset)
             && !figures.ids.iter().any(brief)
             && !self.left_with_more(events, &figures.ids);
         let (identifiers, of) = (figures.ids.len(), figures.there);
@@ -78,11 +77,7 @@ impl Scene<'_> {
         let of_one =
             sender.is_some() && events.iter().all(|event| self.sole_sender(event) == sender);
         let left = seconds(self.heard.1 - figures.onset);
-        if figures.share() < LARGE
-            || figures.over > WITHIN
-            || of_one
-            || self.observed.misses_a_module_since(figures.onset)
-        {
+        if figures.share() < LARGE || figures.over > WITHIN || of_one {
             return None;
         }
         let identifiers = figures.ids.len();

@@ -12,16 +12,16 @@ mod held_up;
 mod key_offs;
 mod large_part;
 mod other_bus;
+mod passes;
 mod scene;
 mod tester;
 mod with_key;
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-use super::{Observed, claims};
+use super::Observed;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
-use crate::network::MissingOf;
 use crate::silence::{self, Event};
 use scene::Scene;
 
@@ -247,6 +247,15 @@ pub enum Why {
     CarriedOver,
 }
 
+impl Why {
+    /// Whether a loss that rests on this may be the key's after all: it left at one moment and came
+    /// back anew, as both a key and a supply have it. What ran on, started anew by itself, or was
+    /// missed has a cause of its own.
+    fn may_be_key(self) -> bool {
+        matches!(self, Why::OneInstant { .. } | Why::HeldUp { .. } | Why::WholeSender)
+    }
+}
+
 /// Why a stop of a whole channel is a tester's word; `None` where it is not.
 pub(super) fn by_tester(observed: &Observed<'_>, stop: &silence::Stop) -> Option<Why> {
     stop.channel.filter(|_| !stop.ongoing)?;
@@ -254,11 +263,6 @@ pub(super) fn by_tester(observed: &Observed<'_>, stop: &silence::Stop) -> Option
     Some(Why::ByTester { seconds })
 }
 
-/// Returns with a claim of the address that tell a unit that starts anew (invented vehicles of
-/// three authors: of those with two 5 of 5 were lost, of those with one 3 of 12).
-const CLAIMS: usize = 2;
-
-/// All events of a capture, judged, in order of time.
 pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
     let events = silence::together(observed.timing, observed.losses);
     let mut out = Vec::new();
@@ -270,89 +274,9 @@ pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {
             out.extend(scene.judge(own));
         }
     }
-    other_bus::blame_what_carries(observed, &mut out);
-    with_key::judge(observed, &mut out);
-    with_key::judge_again(observed, &mut out);
-    tester::excuse(observed, &mut out);
-    tester::excuse_resets(observed, &mut out);
-    blame_again(observed, &mut out);
-    blame_by_code(observed, &mut out);
-    codes::blame(observed, &mut out);
-    blame_by_claim(observed, &mut out);
-    blame_by_claims_again(observed, &mut out);
-    other_bus::excuse(observed, &mut out);
-    other_bus::leave_echoes(observed, &mut out);
+    passes::over_all(observed, &mut out);
     out.sort_by_key(|judged| judged.events.first().map(|event| (event.onset, event.channel)));
     out
-}
-
-/// What was lost once is all that a module sends, or hangs on a bad contact: where it falls silent
-/// again, and nothing tells why, it is lost again.
-fn blame_again(observed: &Observed<'_>, judged: &mut [Judged]) {
-    // What left with others, as with the starter, says nothing of a message.
-    let by_itself = |judged: &&Judged| {
-        let ids = judged.ids();
-        let sender = |id: &IdIndex| observed.network.node_of[*id];
-        judged.verdict == Verdict::Lost
-            && (ids.len() == 1
-                || sender(&ids[0]).is_some() && ids.iter().all(|id| sender(id) == sender(&ids[0])))
-    };
-    let lost: BTreeSet<IdIndex> = judged.iter().filter(by_itself).flat_map(Judged::ids).collect();
-    let open = |judged: &&mut Judged| judged.verdict == Verdict::Pauses && judged.may_be_a_module();
-    for judged in judged.iter_mut().filter(open) {
-        if judged.ids().iter().all(|id| lost.contains(id)) {
-            (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::LostBefore);
-        }
-    }
-}
-
-/// A module that is missed sends nothing; where all that fell silent is one identifier of an
-/// unknown sender, it is that module's. Two such identifiers would be a guess, and so is one where
-/// the roster has a module that was never heard: that is the one that is missed.
-fn blame_by_code(observed: &Observed<'_>, judged: &mut [Judged]) {
-    let open = |judged: &&mut Judged| judged.may_be_a_module();
-    let lost = judged.iter().any(|judged| judged.verdict == Verdict::Lost);
-    let mut ids: Vec<_> =
-        judged.iter().filter(|judged| judged.may_be_a_module()).flat_map(Judged::ids).collect();
-    ids.sort_unstable();
-    ids.dedup();
-    let never_heard = observed.network.missing.iter().any(|own| own.of != MissingOf::Part);
-    let begin = judged.iter_mut().filter(open).map(|judged| judged.onset()).min();
-    let missed = begin.is_some_and(|begin| observed.misses_a_module_since(begin));
-    if !missed || lost || never_heard || ids.len() != 1 {
-        return;
-    }
-    for judged in judged.iter_mut().filter(open) {
-        (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::CodeMisses);
-    }
-}
-
-/// Who lost its address to another unit was not switched off, though it may end as one that was.
-fn blame_by_claim(observed: &Observed<'_>, judged: &mut [Judged]) {
-    for judged in judged.iter_mut().filter(|judged| judged.verdict != Verdict::Lost) {
-        let ids = judged.ids();
-        let onset = judged.onset();
-        if claims::given_up(observed, &ids, onset).is_some() {
-            (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::GaveUpAddress);
-        }
-    }
-}
-
-/// An address that is silent as a whole, and claims itself again each time that it is back, is a
-/// unit that starts anew: no message of a unit that runs has it claim its address. Once may be a
-/// unit that was switched on.
-fn blame_by_claims_again(observed: &Observed<'_>, judged: &mut [Judged]) {
-    let unit = |judged: &Judged| {
-        let event = judged.events.first().filter(|_| judged.verdict == Verdict::Pauses)?;
-        let node = observed.network.node_of[event.losses.first()?.id]?;
-        claims::starts_anew(observed, node, event).then_some(node)
-    };
-    let units: Vec<Option<NodeIndex>> = judged.iter().map(unit).collect();
-    for (judged, own) in judged.iter_mut().zip(&units) {
-        if own.is_some() && units.iter().filter(|other| *other == own).count() >= CLAIMS {
-            (judged.verdict, judged.doubt, judged.why) = (Verdict::Lost, None, Why::Restarted);
-        }
-    }
 }
 
 /// Messages of one sender may stop and return so many seconds apart, besides their periods.
@@ -401,18 +325,7 @@ impl Scene<'_> {
             }
         }
         out.extend(episodes::of(free).into_iter().flat_map(|events| self.episode(events)));
-        let mut out = self.around_key_offs(out);
-        self.blame_the_absent(&mut out);
-        if self.chopped {
-            let untold = |judged: &&mut Judged| {
-                judged.verdict == Verdict::Lost && !self.lasts_between_pauses(&judged.events)
-            };
-            for judged in out.iter_mut().filter(untold) {
-                judged.verdict = Verdict::Pauses;
-                judged.doubt = Some(Doubt::RecordingChopped);
-            }
-        }
-        out
+        passes::over_a_channel(self, out)
     }
 }
 

@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::super::Observed;
+use super::super::facts::AT_ONCE;
 use super::{Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Silence, nanoseconds, seconds};
@@ -10,10 +11,7 @@ use crate::ids::IdIndex;
 use crate::network::Basis;
 use crate::silence::{self, Event, Loss, Stop, StopKind};
 
-/// A stop elsewhere begins within so many seconds of what it takes along: clocks of channels differ
-/// by up to 0.1 s, and the last frames wait in the gateway. It is over no later than so.
-const WITH_IT: f64 = 0.3;
-/// It lasts for this share of it at least, as far as anything was recorded.
+/// A stop elsewhere lasts for this share of what it takes along, as far as anything was recorded.
 const COVERED: f64 = 0.85;
 
 /// A gateway has nothing to carry over while the bus that it listens to is dead: what falls silent
@@ -130,7 +128,7 @@ fn goes_on(observed: &Observed<'_>, loss: &Loss) -> Option<bool> {
     let timing = &observed.timing.ids[twin];
     let until = nanoseconds(observed.losses.expected[twin]?.timeout);
     let (_, last) = timing.heard?;
-    let mut silent = timing.silences.at_least(nanoseconds(WITH_IT));
+    let mut silent = timing.silences.at_least(nanoseconds(AT_ONCE));
     let stops = silent.any(|own| own.overlap(&loss.silence) * 2 > loss.silence.length());
     let lost = observed.losses.of(twin).iter().any(|own| own.silence.overlap(&loss.silence) > 0);
     Some(!stops && !lost && last.saturating_add(until) >= loss.silence.end)
@@ -143,8 +141,8 @@ fn is_with_another(stops: &[Stop], channel: ChannelIndex, own: Silence) -> bool 
             && stop.channel.is_some_and(|other| other != channel)
     };
     let at_once = |stop: &Stop| {
-        (stop.silence.start - own.start).abs() <= nanoseconds(WITH_IT)
-            && stop.silence.end - own.end <= nanoseconds(WITH_IT)
+        (stop.silence.start - own.start).abs() <= nanoseconds(AT_ONCE)
+            && stop.silence.end - own.end <= nanoseconds(AT_ONCE)
     };
     if !stops.iter().filter(failed).any(at_once) {
         return false;

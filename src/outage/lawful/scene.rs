@@ -22,8 +22,6 @@ const ALONE_FOR: f64 = 5.0;
 /// Modules were starting where more than this share of the identifiers watched is first heard late,
 /// but within [`STARTS_WITHIN`]: what comes later still is switched on, or was away before.
 const STARTING: f64 = 0.15;
-/// An engine without ignition or fuel stands within so many seconds (common practice, no source).
-const RUNS_ON: f64 = 4.0;
 /// A channel ended early where the capture goes on for more than so many seconds after it.
 const GOES_ON: f64 = 2.0;
 /// A channel ended early where the capture goes on for more than one part in so many of the time
@@ -162,12 +160,6 @@ impl<'a> Scene<'a> {
         self.observed.losses.running.iter().any(holds)
     }
 
-    /// Whether the engine surely ran so long after a time that the key was not turned off then: no
-    /// engine runs on for that long.
-    pub fn engine_ran_on(&self, time: Nanoseconds) -> bool {
-        engine_ran_on(self.observed, time)
-    }
-
     /// Whether modules were seen to start: in waves, many of them, or out of a sleep.
     fn is_starting(&self) -> bool {
         let begin = self.heard.0;
@@ -303,12 +295,4 @@ impl<'a> Scene<'a> {
     pub fn there(&self, time: Nanoseconds) -> impl Iterator<Item = IdIndex> {
         self.watched.iter().copied().filter(move |id| self.heard(*id).0 <= time)
     }
-}
-
-/// Whether the engine surely ran for so long after a time that the key was not turned off then.
-pub(super) fn engine_ran_on(observed: &Observed<'_>, time: Nanoseconds) -> bool {
-    let then = time.saturating_add(nanoseconds(RUNS_ON));
-    let ran = |running: &Silence| (running.start..=running.end).contains(&then);
-    let ran_then = |running: &Silence| running.start <= time && ran(running);
-    observed.losses.running.iter().any(ran_then)
 }

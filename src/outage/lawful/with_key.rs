@@ -5,34 +5,24 @@
 //! a common supply that failed just before, and both are said.
 
 use super::super::Observed;
-use super::super::facts::TAKEN_BY_KEY;
-use super::scene::engine_ran_on;
+use super::super::facts::{AT_ONCE, BACK_TOGETHER, KEY_TAKES, MODULES_RUN_ON, TAKEN_BY_KEY};
 use super::{Doubt, Judged, Verdict, Why};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::StopKind;
 
-/// All channels have one key, and leave within so many seconds of each other.
-const AT_ONCE: f64 = 0.3;
-/// Modules run on for so many seconds after the key (an engine of an open truck capture: 39 s).
-const RUNS_ON: f64 = 40.0;
-/// Modules are up within so many seconds of each other as the key is turned on.
-const START: f64 = 3.0;
 /// The key takes away at least so many modules.
 const MODULES: usize = 2;
 /// The key takes away at least so many messages.
 const MESSAGES: usize = 3;
-/// Modules of one bus leave within so many seconds of those of another as the key is turned off
-/// (common practice, no source).
-const FOLLOWS: f64 = 5.0;
 /// What follows the key follows it at least so often.
 const TIMES: usize = 2;
 
 /// Puts to the key what leaves soon after another bus was switched off, and is back with it, each
 /// of two times or more: a contact that fails does not wait for the key (of invented vehicles 3 of
 /// 3 such had no fault; six sets of five worlds by others).
-pub(super) fn judge_again(observed: &Observed<'_>, judged: &mut [Judged]) {
+pub(super) fn excuse_followers(observed: &Observed<'_>, judged: &mut [Judged]) {
     let offs = offs(observed, judged);
     let after = |judged: &Judged| offs.iter().find_map(|off| off.took_after(judged));
     let follow = judged.iter().filter(|judged| after(judged).is_some());
@@ -42,14 +32,8 @@ pub(super) fn judge_again(observed: &Observed<'_>, judged: &mut [Judged]) {
         let alike = |other: &&Vec<IdIndex>| {
             2 * ids.iter().filter(|id| other.contains(id)).count() > ids.len()
         };
-        let told = matches!(
-            judged.why,
-            Why::OneInstant { .. } | Why::HeldUp { .. } | Why::WholeSender | Why::LostBefore
-        );
-        let onset = judged.onset();
-        let open = told
-            && !engine_ran_on(observed, onset)
-            && !observed.misses_a_module_since(onset)
+        let open = judged.why.may_be_key()
+            && observed.may_be_key(judged.onset())
             && follow.iter().filter(alike).count() >= TIMES;
         if let Some(seconds) = after(judged).filter(|_| open) {
             judged.verdict = Verdict::SwitchedOff;
@@ -73,27 +57,23 @@ struct Off {
 }
 
 /// Puts to the key what leaves with it.
-pub(super) fn judge(observed: &Observed<'_>, judged: &mut [Judged]) {
+pub(super) fn excuse(observed: &Observed<'_>, judged: &mut [Judged]) {
     let offs = offs(observed, judged);
-    let own = |judged: &Judged| -> Vec<IdIndex> {
-        judged.events.iter().flat_map(|event| &event.losses).map(|loss| loss.id).collect()
-    };
     let lost: Vec<Vec<IdIndex>> = judged
         .iter()
-        .map(|judged| if judged.verdict == Verdict::Lost { own(judged) } else { Vec::new() })
+        .map(|judged| if judged.verdict == Verdict::Lost { judged.ids() } else { Vec::new() })
         .collect();
     for (at, judged) in judged.iter_mut().enumerate() {
         // What stops with the key and is sent by a module that runs on keeps its grid.
         let kept = matches!(judged.why, Why::PhaseKept { .. });
-        let told = kept
-            || matches!(judged.why, Why::OneInstant { .. } | Why::HeldUp { .. } | Why::WholeSender);
+        let told = kept || judged.why.may_be_key();
         // What fails again and again does not wait for the key.
         let again = || {
             let others = lost.iter().enumerate().filter(|(other, _)| *other != at);
             others.flat_map(|(_, ids)| ids).any(|id| lost[at].contains(id))
         };
-        let missed = observed.misses_a_module_since(judged.onset());
-        if judged.verdict != Verdict::Lost || !told || missed || again() {
+        let open = judged.verdict == Verdict::Lost && told && observed.may_be_key(judged.onset());
+        if !open || again() {
             continue;
         }
         let channel = judged.events.first().map(|event| event.channel);
@@ -136,35 +116,36 @@ impl Off {
         let first = judged.events.first()?;
         let after = seconds(judged.onset() - self.onset);
         let near = |back: Nanoseconds| {
-            judged
-                .events
-                .iter()
-                .all(|event| !event.ongoing && (event.back - back).abs() <= nanoseconds(START))
+            judged.events.iter().all(|event| {
+                !event.ongoing && (event.back - back).abs() <= nanoseconds(BACK_TOGETHER)
+            })
         };
         let took = self.channel.is_some_and(|channel| channel != first.channel)
-            && (0.0..=FOLLOWS).contains(&after)
+            && (0.0..=KEY_TAKES).contains(&after)
             && self.ids >= MESSAGES
             && self.back.is_some_and(near);
         took.then_some(after)
     }
 
+    /// Whether a loss ends as it does.
+    fn ends(&self, judged: &Judged) -> bool {
+        judged.events.iter().all(|event| match self.back {
+            Some(back) => !event.ongoing && (event.back - back).abs() <= nanoseconds(BACK_TOGETHER),
+            None => event.ongoing,
+        })
+    }
+
     /// What a loss that ends no sooner has to do with it; `None` where that is nothing.
     fn explains(&self, observed: &Observed<'_>, judged: &Judged) -> Option<Why> {
         let first = judged.events.first()?;
-        let onset = judged.onset();
-        let start = nanoseconds(START);
-        let ends = judged.events.iter().all(|event| match self.back {
-            Some(back) => !event.ongoing && (event.back - back).abs() <= start,
-            None => event.ongoing,
-        });
-        let before = seconds(self.onset - onset);
+        let before = seconds(self.onset - judged.onset());
         let elsewhere = self.channel != Some(first.channel) && before.abs() <= AT_ONCE;
-        let earlier = (0.0..=RUNS_ON).contains(&before) && are_several(observed, judged);
-        if !ends || engine_ran_on(observed, onset) {
+        let earlier = (0.0..=MODULES_RUN_ON).contains(&before) && are_several(observed, judged);
+        if !self.ends(judged) {
             return None;
         }
         // The key that put a bus to sleep for good is off: others run on for a while.
-        let later = self.asleep && self.back.is_none() && (-RUNS_ON..0.0).contains(&before);
+        let later = self.asleep && self.back.is_none() && (-MODULES_RUN_ON..0.0).contains(&before);
         match elsewhere || earlier {
             true => Some(Why::BeforeTheOthers { seconds: before }),
             false => later.then_some(Why::AfterSleep { seconds: -before }),
