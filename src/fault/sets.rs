@@ -45,10 +45,13 @@ const MOST: usize = 24;
 /// end the search: e^12 is 160,000 to one, and each further fault costs its prior again.
 const HOPELESS: f64 = 12.0;
 
-/// Faults, by their places in a list of them, and the logarithm of their weight together.
+/// More than what the logarithms of two ways to one weight differ by through rounding.
+const SLACK: f64 = 1e-6;
+
+/// Faults, by their places in a list of them, in order, and the logarithm of their weight together.
 #[derive(Clone, Debug)]
 struct Weighed {
-    faults: BTreeSet<usize>,
+    faults: Vec<usize>,
     log_weight: f64,
 }
 
@@ -92,23 +95,24 @@ pub fn explain(
     let chosen = sets
         .iter()
         .find(|set| set.log_weight == best)
-        .map_or_else(BTreeSet::new, |set| set.faults.clone());
-    let total: f64 = sets.iter().map(|set| (set.log_weight - best).exp()).sum();
-    let share = |wanted: &dyn Fn(&Weighed) -> bool| {
-        let with = sets.iter().filter(|set| wanted(set));
-        with.map(|set| (set.log_weight - best).exp()).sum::<f64>() / total
-    };
-    let probability = |fault: usize| share(&|set: &Weighed| set.faults.contains(&fault));
-    let probabilities: Vec<f64> = (0..faults.len()).map(probability).collect();
+        .map_or_else(Vec::new, |set| set.faults.clone());
+    let (mut total, mut of_no_class, mut with) = (0.0, 0.0, vec![0.0; table.odds.len()]);
+    for set in &sets {
+        let weight = (set.log_weight - best).exp();
+        total += weight;
+        set.faults.iter().for_each(|fault| with[*fault] += weight);
+        if set.faults.iter().any(|fault| *fault >= faults.len()) {
+            of_no_class += weight;
+        }
+    }
+    let probabilities: Vec<f64> = with[..faults.len()].iter().map(|with| with / total).collect();
     let mut order: Vec<usize> = (0..faults.len()).collect();
     order.sort_by(|a, b| probabilities[*b].total_cmp(&probabilities[*a]));
     let place = |fault: usize| order.iter().position(|at| *at == fault);
     Explained {
-        by: (0..symptoms.len())
-            .map(|symptom| table.explains(&chosen, symptom).and_then(place))
-            .collect(),
+        by: table.explains(&chosen).into_iter().map(|fault| fault.and_then(place)).collect(),
         best: chosen.iter().filter_map(|fault| place(*fault)).collect(),
-        no_class: share(&|set: &Weighed| set.faults.iter().any(|fault| *fault >= faults.len())),
+        no_class: of_no_class / total,
         faults: order
             .iter()
             .map(|at| Fault {
@@ -120,7 +124,7 @@ pub fn explain(
     }
 }
 
-fn weighed(table: &Table, faults: BTreeSet<usize>) -> Weighed {
+fn weighed(table: &Table, faults: Vec<usize>) -> Weighed {
     Weighed { log_weight: table.weight(&faults), faults }
 }
 
@@ -130,24 +134,10 @@ fn heaviest(sets: &[Weighed]) -> f64 {
 
 /// Sets of faults, from none upwards, the best of each size made one fault wider.
 fn grown(table: &Table) -> Vec<Weighed> {
-    let mut level = vec![weighed(table, BTreeSet::new())];
+    let mut level = vec![weighed(table, Vec::new())];
     let mut seen = level.clone();
-    for _ in 0..MOST {
-        let mut next: Vec<Weighed> = Vec::new();
-        let mut known = BTreeSet::new();
-        for set in &level {
-            for fault in (0..table.odds.len()).filter(|fault| !set.faults.contains(fault)) {
-                let mut wider = set.faults.clone();
-                wider.insert(fault);
-                if known.insert(wider.clone()) {
-                    next.push(weighed(table, wider));
-                }
-            }
-        }
-        next.sort_by(|a, b| {
-            b.log_weight.total_cmp(&a.log_weight).then_with(|| a.faults.cmp(&b.faults))
-        });
-        next.truncate(BEAM);
+    for size in 1..=MOST {
+        let next = wider(table, &level, size);
         // Wider sets only lose from here on.
         let best = heaviest(&seen);
         let done = next.first().is_none_or(|set| set.log_weight < best - HOPELESS);
@@ -160,13 +150,60 @@ fn grown(table: &Table) -> Vec<Weighed> {
     seen
 }
 
+/// A set with one more fault.
+struct Wider {
+    /// What it weighs, but for rounding.
+    about: f64,
+    /// The set, by its place.
+    set: usize,
+    fault: usize,
+}
+
+/// The best sets of so many faults that are one fault wider than these, best first. What each of
+/// the many comes to is told from what the one fault adds, and only those that may be among the
+/// best are made and weighed.
+fn wider(table: &Table, level: &[Weighed], size: usize) -> Vec<Weighed> {
+    let mut all: Vec<Wider> = Vec::new();
+    for (at, set) in level.iter().enumerate() {
+        let base = table.base(&set.faults);
+        let others = (0..table.odds.len()).filter(|fault| set.faults.binary_search(fault).is_err());
+        let with = |fault| Wider { about: base.with(fault), set: at, fault };
+        let mut own: Vec<Wider> = others.map(with).collect();
+        keep_best(&mut own, BEAM);
+        all.append(&mut own);
+    }
+    // Each set may have been widened from as many as it has faults.
+    keep_best(&mut all, BEAM * size);
+    let made = |wider: Wider| {
+        let mut faults = level[wider.set].faults.clone();
+        faults.insert(faults.partition_point(|own| *own < wider.fault), wider.fault);
+        faults
+    };
+    let distinct: BTreeSet<Vec<usize>> = all.into_iter().map(made).collect();
+    let mut out: Vec<Weighed> = distinct.into_iter().map(|set| weighed(table, set)).collect();
+    // Of those that weigh the same the first by their faults stays first.
+    out.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
+    out.truncate(BEAM);
+    out
+}
+
+/// Takes out what is surely not among so many best, since rounding changes less.
+fn keep_best(all: &mut Vec<Wider>, count: usize) {
+    if all.len() > count {
+        let (_, last, _) =
+            all.select_nth_unstable_by(count - 1, |a, b| b.about.total_cmp(&a.about));
+        let limit = last.about - SLACK;
+        all.retain(|wider| wider.about >= limit);
+    }
+}
+
 /// The best sets without the faults that later ones have made superfluous: growing alone never
 /// takes one back.
 fn narrowed(table: &Table, seen: &[Weighed]) -> Vec<Weighed> {
-    let known: BTreeSet<&BTreeSet<usize>> = seen.iter().map(|set| &set.faults).collect();
+    let known: BTreeSet<&[usize]> = seen.iter().map(|set| set.faults.as_slice()).collect();
     let mut order: Vec<&Weighed> = seen.iter().collect();
     order.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
-    let mut out: BTreeSet<BTreeSet<usize>> = BTreeSet::new();
+    let mut out: BTreeSet<Vec<usize>> = BTreeSet::new();
     for set in order.into_iter().take(BEAM) {
         let mut set = set.clone();
         loop {
@@ -179,7 +216,7 @@ fn narrowed(table: &Table, seen: &[Weighed]) -> Vec<Weighed> {
                 _ => break,
             }
         }
-        if !known.contains(&set.faults) {
+        if !known.contains(set.faults.as_slice()) {
             out.insert(set.faults);
         }
     }
@@ -264,4 +301,66 @@ fn unions(symptoms: &[Symptom]) -> Vec<(SymptomKind, Subject)> {
     sets.into_iter()
         .map(|set| (SymptomKind::NodesSilent, Subject::Nodes(set.into_iter().collect())))
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What one more fault adds is told without weighing the whole, and what is left out by it is
+    /// none of the best: held against all wider sets, each weighed by itself.
+    #[test]
+    fn the_best_wider_sets_are_those_of_all() {
+        let mut compared = 0;
+        for table in (0..50).map(Table::invented) {
+            let mut level = vec![weighed(&table, Vec::new())];
+            for size in 1..=6 {
+                let mut all: BTreeSet<Vec<usize>> = BTreeSet::new();
+                for set in &level {
+                    let base = table.base(&set.faults);
+                    for fault in 0..table.odds.len() {
+                        if set.faults.contains(&fault) {
+                            continue;
+                        }
+                        let mut wide = set.faults.clone();
+                        wide.push(fault);
+                        wide.sort_unstable();
+                        let apart = base.with(fault) - table.weight(&wide);
+                        assert!(apart.abs() < SLACK / 2.0, "{apart} {wide:?}");
+                        all.insert(wide);
+                    }
+                }
+                let mut all: Vec<Weighed> =
+                    all.into_iter().map(|set| weighed(&table, set)).collect();
+                all.sort_by(|a, b| b.log_weight.total_cmp(&a.log_weight));
+                all.truncate(BEAM);
+                compared += usize::from(all.len() == BEAM);
+                level = wider(&table, &level, size);
+                let faults = |sets: &[Weighed]| -> Vec<Vec<usize>> {
+                    sets.iter().map(|set| set.faults.clone()).collect()
+                };
+                assert_eq!(faults(&level), faults(&all));
+            }
+        }
+        assert!(compared > 0, "no set was ever left out");
+    }
+
+    /// A fault is needed where without it the best of a symptom would be worse.
+    #[test]
+    fn what_is_needed_makes_a_difference() {
+        for table in (0..50).map(Table::invented) {
+            for set in grown(&table) {
+                let without = |fault: &usize| {
+                    let rest: Vec<usize> =
+                        set.faults.iter().copied().filter(|other| other != fault).collect();
+                    table.explains(&rest)
+                };
+                let all = table.explains(&set.faults);
+                // Faults that show a symptom alike are told apart by their places only.
+                if table.is_needed(&set.faults) {
+                    assert!(set.faults.iter().all(|fault| without(fault) != all));
+                }
+            }
+        }
+    }
 }

@@ -1,7 +1,5 @@
 //! What sets of faults weigh: how likely each fault is, and what it shows (docs/findings.md).
 
-use std::collections::BTreeSet;
-
 use super::knowledge::Knowledge;
 use super::readings::ReadingTaken;
 use super::seen::{OF_ONE, Seen, log_odds};
@@ -127,10 +125,11 @@ fn counted(symptoms: &[Symptom]) -> Vec<f64> {
 pub struct Table {
     /// Of each fault: its odds before anything is seen, less what it ought to show and does not.
     pub odds: Vec<f64>,
-    /// Codes of each symptom.
+    /// Of each symptom: its share in all codes.
     codes: Vec<f64>,
-    /// Of each symptom, by fault: how likely it is; `None` where the fault cannot show it.
-    shown: Vec<Vec<Option<f64>>>,
+    /// Of each fault, the symptoms that it shows better than none does, and how likely they are: a
+    /// few of all, so that one more fault costs no more than these.
+    shown: Vec<Vec<(usize, f64)>>,
     /// Of each symptom: how likely it is without any fault.
     leak: Vec<f64>,
     /// Of each reading.
@@ -141,11 +140,17 @@ pub struct Table {
 struct Read {
     /// By fault; `None` where the fault is not about what was measured.
     under: Vec<Option<f64>>,
+    /// By fault, and no logarithm: as without any where it is not about what was measured.
+    like: Vec<f64>,
     /// Without any fault.
     sound: f64,
     /// It speaks of the codes, and so of each fault as far as codes are its.
     of_codes: bool,
 }
+
+/// Of each symptom, how likely the best of a set of faults shows it, and which that is; `None`
+/// where none shows it better than none does.
+type Best = Vec<(f64, Option<usize>)>;
 
 impl Table {
     /// For these faults, and what is seen and read.
@@ -161,84 +166,207 @@ impl Table {
         let mut places: Vec<&Subject> = symptoms.iter().map(|symptom| &symptom.subject).collect();
         places.sort_unstable();
         places.dedup();
-        let shown = |(symptom, counted): (&Symptom, &f64)| {
-            let anything = |about: &&Subject| {
-                let here = symptom.subject == **about;
-                here.then(|| shown_by_anything(knowledge, symptom))
-            };
-            let under = faults.iter().map(|fault| seen.shown(fault, symptom));
-            let all = under.chain(places.iter().map(anything));
-            all.map(|shown| Some(shown?.ln() * counted)).collect()
+        let leak: Vec<f64> = symptoms
+            .iter()
+            .zip(&counted)
+            .map(|(symptom, counted)| leak(knowledge, symptom).ln() * counted)
+            .collect();
+        let better = |likely: &dyn Fn(&Symptom) -> Option<f64>| -> Vec<(usize, f64)> {
+            let of = |at: usize| Some((at, likely(&symptoms[at])?.ln() * counted[at]));
+            (0..symptoms.len()).filter_map(of).filter(|(at, shown)| *shown > leak[*at]).collect()
         };
+        let under = |fault: &Fault| better(&|symptom| seen.shown(fault, symptom));
+        let anything = |about: &&Subject| {
+            better(&|symptom| {
+                (symptom.subject == **about).then(|| shown_by_anything(knowledge, symptom))
+            })
+        };
+        let codes: Vec<f64> = symptoms.iter().map(|symptom| symptom.codes.len() as f64).collect();
+        let all_codes: f64 = codes.iter().sum();
         let read = |reading: &ReadingTaken| {
             let under = faults.iter().map(|fault| seen.read(fault, reading));
+            let under: Vec<Option<f64>> = under.chain(places.iter().map(|_| None)).collect();
+            let sound = seen.read_if_sound(reading);
             Read {
-                under: under.chain(places.iter().map(|_| None)).collect(),
-                sound: seen.read_if_sound(reading),
-                of_codes: knowledge.reading[&reading.table].of_codes,
+                like: under.iter().map(|under| under.unwrap_or(sound).exp()).collect(),
+                under,
+                sound,
+                of_codes: all_codes > 0.0 && knowledge.reading[&reading.table].of_codes,
             }
         };
         let no_class = log_odds(knowledge.no_class.prior);
         let odds = faults.iter().map(|fault| seen.odds(fault));
-        let leak = |(symptom, counted): (&Symptom, &f64)| leak(knowledge, symptom).ln() * counted;
         Table {
             odds: odds.chain(places.iter().map(|_| no_class)).collect(),
-            codes: symptoms.iter().map(|symptom| symptom.codes.len() as f64).collect(),
-            shown: symptoms.iter().zip(&counted).map(shown).collect(),
-            leak: symptoms.iter().zip(&counted).map(leak).collect(),
+            codes: codes.iter().map(|codes| codes / all_codes).collect(),
+            shown: faults.iter().map(under).chain(places.iter().map(anything)).collect(),
             read: readings.iter().map(read).collect(),
+            leak,
         }
     }
 
-    /// How likely a reading of the codes is under a set: of each fault as far as codes are its.
-    fn of_codes(&self, set: &BTreeSet<usize>, read: &Read) -> f64 {
-        let all: f64 = self.codes.iter().sum();
-        let like = |symptom: usize| {
-            let fault = self.explains(set, symptom);
-            fault.and_then(|fault| read.under[fault]).unwrap_or(read.sound).exp()
-        };
-        let share = |symptom: usize| self.codes[symptom] / all * like(symptom);
-        let sum: f64 = (0..self.codes.len()).map(share).sum();
-        sum.max(LEAST).ln()
+    fn best(&self, set: &[usize]) -> Best {
+        let mut best: Best = self.leak.iter().map(|leak| (*leak, None)).collect();
+        for fault in set {
+            for (symptom, shown) in &self.shown[*fault] {
+                if *shown > best[*symptom].0 {
+                    best[*symptom] = (*shown, Some(*fault));
+                }
+            }
+        }
+        best
     }
 
-    /// The fault of a set that shows a symptom best, better than none.
-    pub fn explains(&self, set: &BTreeSet<usize>, symptom: usize) -> Option<usize> {
-        let shown = |fault: &usize| Some((*fault, self.shown[symptom][*fault]?));
-        let best = set.iter().filter_map(shown).reduce(|a, b| if b.1 > a.1 { b } else { a });
-        best.filter(|(_, weight)| *weight > self.leak[symptom]).map(|(fault, _)| fault)
+    /// How likely a reading of the codes is: of each fault as far as codes are its.
+    fn of_codes(&self, best: &Best, read: &Read) -> f64 {
+        let share = |(codes, (_, by)): (&f64, &(f64, Option<usize>))| codes * read.like_by(*by);
+        self.codes.iter().zip(best).map(share).sum()
+    }
+
+    /// Of each symptom the fault of a set that shows it best, better than none.
+    pub fn explains(&self, set: &[usize]) -> Vec<Option<usize>> {
+        self.best(set).into_iter().map(|(_, by)| by).collect()
     }
 
     /// Whether each fault of a set explains something better than the rest of the set does.
-    pub fn is_needed(&self, set: &BTreeSet<usize>) -> bool {
-        let shown = |symptom: usize, without: Option<usize>| {
-            let rest = set.iter().filter(|fault| Some(**fault) != without);
-            rest.filter_map(|fault| self.shown[symptom][*fault]).fold(self.leak[symptom], f64::max)
-        };
-        set.iter().all(|fault| {
-            (0..self.shown.len())
-                .any(|symptom| shown(symptom, None) > shown(symptom, Some(*fault)) + ROUNDING)
-        })
+    pub fn is_needed(&self, set: &[usize]) -> bool {
+        // The best of each symptom, the best without that one, and which it is.
+        let mut best: Vec<(f64, f64, Option<usize>)> =
+            self.leak.iter().map(|leak| (*leak, *leak, None)).collect();
+        for fault in set {
+            for (symptom, shown) in &self.shown[*fault] {
+                let (first, second, _) = best[*symptom];
+                if *shown > first {
+                    best[*symptom] = (*shown, first, Some(*fault));
+                } else {
+                    best[*symptom].1 = second.max(*shown);
+                }
+            }
+        }
+        let clear = best.iter().filter(|(first, second, _)| *first > second + ROUNDING);
+        let mut needed: Vec<usize> = clear.filter_map(|(.., by)| *by).collect();
+        needed.sort_unstable();
+        needed.dedup();
+        needed.len() == set.len()
     }
 
-    /// The weight of a set of faults, given by their places.
-    pub fn weight(&self, set: &BTreeSet<usize>) -> f64 {
+    /// The weight of a set of faults, given by their places, in order.
+    pub fn weight(&self, set: &[usize]) -> f64 {
+        self.weight_of(set, &self.best(set))
+    }
+
+    fn weight_of(&self, set: &[usize], best: &Best) -> f64 {
         let odds: f64 = set.iter().map(|fault| self.odds[*fault]).sum();
-        let best =
-            |under: &[Option<f64>]| set.iter().filter_map(|fault| under[*fault]).reduce(f64::max);
-        let symptoms: f64 = self
-            .shown
-            .iter()
-            .zip(&self.leak)
-            .map(|(under, leak)| best(under).map_or(*leak, |shown| shown.max(*leak)))
-            .sum();
-        let has_codes = self.codes.iter().any(|codes| *codes > 0.0);
-        let of = |read: &Read| match read.of_codes && has_codes {
-            true => self.of_codes(set, read),
-            false => best(&read.under).unwrap_or(read.sound),
+        let symptoms: f64 = best.iter().map(|(shown, _)| *shown).sum();
+        let of = |read: &Read| match read.of_codes {
+            true => self.of_codes(best, read).max(LEAST).ln(),
+            false => read.best(set).unwrap_or(read.sound),
         };
         let readings: f64 = self.read.iter().map(of).sum();
         odds + symptoms + readings
+    }
+
+    /// A set, to try with one more fault.
+    pub fn base(&self, set: &[usize]) -> Base<'_> {
+        let best = self.best(set);
+        let read = |read: &Read| match read.of_codes {
+            true => Some(self.of_codes(&best, read)),
+            false => read.best(set),
+        };
+        Base {
+            table: self,
+            weight: self.weight_of(set, &best),
+            read: self.read.iter().map(read).collect(),
+            best,
+        }
+    }
+}
+
+impl Read {
+    fn best(&self, set: &[usize]) -> Option<f64> {
+        set.iter().filter_map(|fault| self.under[*fault]).reduce(f64::max)
+    }
+
+    fn like_by(&self, fault: Option<usize>) -> f64 {
+        fault.map_or_else(|| self.sound.exp(), |fault| self.like[fault])
+    }
+}
+
+/// What a set comes to, so that one more fault costs only what it shows itself.
+pub struct Base<'t> {
+    table: &'t Table,
+    weight: f64,
+    best: Best,
+    /// Of each reading: the sum over the codes, or the best of the faults that it is about.
+    read: Vec<Option<f64>>,
+}
+
+impl Base<'_> {
+    /// What the set weighs with one more fault, but for rounding: see [`Table::weight`].
+    pub fn with(&self, fault: usize) -> f64 {
+        let shown = &self.table.shown[fault];
+        let better = |(symptom, shown): &(usize, f64)| (shown - self.best[*symptom].0).max(0.0);
+        let symptoms: f64 = shown.iter().map(better).sum();
+        let readings = self.table.read.iter().zip(&self.read).map(|(read, now)| {
+            match (read.of_codes, *now, read.under[fault]) {
+                (true, Some(now), _) => {
+                    let then = now + self.codes_taken(fault, read);
+                    then.max(LEAST).ln() - now.max(LEAST).ln()
+                }
+                (false, Some(now), Some(own)) => (own - now).max(0.0),
+                (false, None, Some(own)) => own - read.sound,
+                _ => 0.0,
+            }
+        });
+        self.weight + self.table.odds[fault] + symptoms + readings.sum::<f64>()
+    }
+
+    /// What the sum over the codes gains where a fault takes them over; of two that show a symptom
+    /// alike the first has them.
+    fn codes_taken(&self, fault: usize, read: &Read) -> f64 {
+        let taken = |(symptom, shown): &(usize, f64)| {
+            let (best, by) = self.best[*symptom];
+            let takes = *shown > best || *shown == best && by > Some(fault);
+            let change = || read.like[fault] - read.like_by(by);
+            if takes { self.table.codes[*symptom] * change() } else { 0.0 }
+        };
+        self.table.shown[fault].iter().map(taken).sum()
+    }
+}
+
+#[cfg(test)]
+impl Table {
+    /// Weights of no vehicle: 12 faults, 8 symptoms, a reading of the codes and another one. Many
+    /// are alike.
+    pub fn invented(seed: u32) -> Self {
+        let mut state = seed.wrapping_mul(2_654_435_761) | 1;
+        // A linear congruential generator (Numerical Recipes, 2nd ed., ch. 7.1).
+        let mut any = |of: u32| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 16) % of
+        };
+        let (faults, symptoms) = (12, 8);
+        let leak: Vec<f64> = (0..symptoms).map(|_| -4.0 - f64::from(any(4))).collect();
+        let shown = (0..faults)
+            .map(|_| {
+                let own = (0..symptoms).filter(|_| any(3) == 0).collect::<Vec<_>>();
+                own.into_iter().map(|symptom| (symptom, -0.5 * f64::from(any(7) + 1))).collect()
+            })
+            .collect();
+        let read = [true, false].map(|of_codes| {
+            let sound = -f64::from(any(3));
+            let under: Vec<Option<f64>> =
+                (0..faults).map(|_| (any(2) == 0).then_some(-f64::from(any(5)))).collect();
+            let like = under.iter().map(|under| under.unwrap_or(sound).exp()).collect();
+            Read { under, like, sound, of_codes }
+        });
+        Table {
+            odds: (0..faults).map(|_| -2.0 - f64::from(any(3))).collect(),
+            codes: (0..symptoms).map(|_| 1.0 / symptoms as f64).collect(),
+            shown,
+            leak,
+            read: read.into(),
+        }
     }
 }
 
