@@ -25,6 +25,7 @@ pub(super) fn doubt(observed: &Observed<'_>, lost: &mut [Outage], lawful: &[Outa
         };
         lawful.iter().find(holds).map(|off| off.ids.len())
     };
+    // Whether the engine ran on the key-off around it has told already.
     let may_be = |own: &Outage| {
         own.scope <= Scope::Branch
             && !own.ongoing

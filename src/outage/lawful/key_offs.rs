@@ -160,6 +160,7 @@ impl Scene<'_> {
             return;
         }
         key_off.why = Why::LateReturn { seconds: late };
+        // That the key was off is sure here; the code says whether a module hid behind it.
         match self.observed.misses_a_module_since(event.onset) {
             true => key_off.verdict = Verdict::Lost,
             false => key_off.doubt = Some(Doubt::KeyOrSupply),
