@@ -252,6 +252,20 @@ fn a_silent_gateway_passes_nothing_on() {
     assert!(gate < 0.05, "{gate}");
 }
 
+/// A gateway that is lost alone is told as the gateway; where another module is lost too, it is not
+/// surely that.
+#[test]
+fn a_gateway_that_is_lost_alone_leads() {
+    let folder = Folder::new();
+    let roster = by_hand(&folder, "gateway");
+    let found =
+        |sent: &[(u32, f64)]| held_against(&folder.capture("few", &traffic(sent, 20.0)), &roster).1;
+    let (alone, with) = (found(&OTHERS), found(&OTHERS[1..]));
+    assert_eq!(alone["findings"][0]["class"], "gateway", "{:#}", alone["findings"]);
+    let (own, other) = (probability(&alone, "gateway"), probability(&with, "gateway"));
+    assert!(own > 2.0 * other, "{own} {other}");
+}
+
 /// A roster by hand of nodes of two messages each, which begin at these identifiers.
 fn of_nodes(folder: &Folder, firsts: &[u32]) -> PathBuf {
     let node = |first: &u32| {

@@ -61,6 +61,8 @@ impl ClassName {
     pub const STALE_CODES: ClassName = ClassName(Cow::Borrowed("stale_codes"));
     /// A module from another vehicle, or a new one as delivered.
     pub const NOT_CONFIGURED: ClassName = ClassName(Cow::Borrowed("not_configured"));
+    /// A gateway that does not pass on what lies behind it.
+    pub const GATEWAY: ClassName = ClassName(Cow::Borrowed("gateway"));
     /// The recording, not the vehicle.
     pub const LOGGER: ClassName = ClassName(Cow::Borrowed("logger"));
     /// No fault at all, in the tables of readings.

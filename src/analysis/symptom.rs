@@ -254,6 +254,8 @@ pub enum Setting {
     Gateway,
     /// It is about a silent node that is a gateway by its name.
     CalledGateway,
+    /// The same where nothing else is lost but what it carries over.
+    LoneGateway,
     /// It is about modules that are lost in changing company, or while errors have no end.
     InTurn,
     /// It is about two messages that are known to belong together by one pause only, which may be

@@ -116,6 +116,9 @@ pub struct SymptomTable {
     /// The same of a silent node that is called so.
     #[serde(default)]
     pub called_gateway: ByClass,
+    /// The same where nothing else is lost but what it carries over.
+    #[serde(default)]
+    pub lone_gateway: ByClass,
     /// The same of a module that another vehicle's may stand in for.
     #[serde(default)]
     pub of_stranger: ByClass,
@@ -151,6 +154,7 @@ impl SymptomTable {
             Setting::Usual => None,
             Setting::Gateway => self.of_gateway.get(class),
             Setting::CalledGateway => self.called_gateway.get(class),
+            Setting::LoneGateway => self.lone_gateway.get(class),
             Setting::InTurn => self.in_turn.get(class),
             Setting::MayPause | Setting::Sometimes => self.may_pause.get(class),
             Setting::PerhapsOff => self.perhaps_off.get(class),
@@ -388,6 +392,7 @@ impl Knowledge {
             self.check_numbers(&format!("symptom.{name}"), &symptom.by)?;
             self.check_numbers(&format!("symptom.{name}.of_gateway"), &symptom.of_gateway)?;
             self.check_numbers(&format!("symptom.{name}.called_gateway"), &symptom.called_gateway)?;
+            self.check_numbers(&format!("symptom.{name}.lone_gateway"), &symptom.lone_gateway)?;
             self.check_numbers(&format!("symptom.{name}.of_stranger"), &symptom.of_stranger)?;
             self.check_numbers(&format!("symptom.{name}.in_turn"), &symptom.in_turn)?;
             self.check_numbers(&format!("symptom.{name}.may_pause"), &symptom.may_pause)?;

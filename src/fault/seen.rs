@@ -9,7 +9,7 @@ use super::weights::{LEAST, LEAST_ABSENT, shows};
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::SymptomKind;
+use crate::analysis::symptom::{Setting, SymptomKind};
 
 /// What shows that errors are of one sender.
 pub const OF_ONE: [SymptomKind; 2] = [SymptomKind::SenderErrors, SymptomKind::SenderGaps];
@@ -26,6 +26,8 @@ pub struct Seen<'a> {
     all_back: bool,
     /// One sender breaks frames by itself.
     one_breaks: bool,
+    /// A gateway fell silent, and nothing else did but what it carries over.
+    lone_gateway: bool,
 }
 
 impl<'a> Seen<'a> {
@@ -45,6 +47,7 @@ impl<'a> Seen<'a> {
             hears_errors: analysis.channels.iter().any(|channel| !channel.errors.is_empty()),
             all_back: lost && !analysis.lost().any(|outage| outage.ongoing),
             one_breaks: symptoms.iter().any(|own| OF_ONE.contains(&own.kind())),
+            lone_gateway: symptoms.iter().any(|own| own.setting == Setting::LoneGateway),
         }
     }
 
@@ -103,6 +106,7 @@ impl<'a> Seen<'a> {
         let of_errors = kind == SymptomKind::BusErrors || OF_ONE.contains(&kind);
         !(shown
             || self.is_unseen(kind)
+            || self.lone_gateway && is_of_what_lies_behind(fault, kind)
             || self.is_in_doubt(fault, kind)
             || unheard && silent
             || kind == SymptomKind::NodesSilent && self.falls_silent_as_one(fault)
@@ -186,6 +190,12 @@ impl<'a> Seen<'a> {
     fn covered(&self, fault: &Fault) -> impl Iterator<Item = &'a Symptom> {
         self.symptoms.iter().filter(|own| fault.subject.covers(&own.subject, self.analysis))
     }
+}
+
+/// Whether a fault is of a gateway, and a symptom of what such a one takes along.
+fn is_of_what_lies_behind(fault: &Fault, kind: SymptomKind) -> bool {
+    use SymptomKind::{ManyMissed, NodesSilent, NotCarried};
+    fault.class == ClassName::GATEWAY && matches!(kind, ManyMissed | NodesSilent | NotCarried)
 }
 
 /// The logarithm of the odds of a probability.

@@ -227,7 +227,8 @@ fn candidates(analysis: &Analysis, knowledge: &Knowledge, symptoms: &[Symptom]) 
     let mut out: Vec<Fault> = Vec::new();
     let places = symptoms.iter().map(|symptom| (symptom.kind(), symptom.subject.clone()));
     // A silent node that is called a gateway carries nothing over.
-    let gateway = symptoms.iter().find(|symptom| symptom.setting == Setting::CalledGateway);
+    let called = [Setting::CalledGateway, Setting::LoneGateway];
+    let gateway = symptoms.iter().find(|symptom| called.contains(&symptom.setting));
     let gateway = gateway.map(|_| (SymptomKind::NotCarried, Subject::Vehicle));
     let more = unions(symptoms).into_iter().chain(perhaps_several(symptoms)).chain(gateway);
     for (kind, subject) in places.chain(more) {

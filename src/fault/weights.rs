@@ -53,6 +53,14 @@ pub fn by<'k>(
         }
     }
     let own = table.shown_by(class, symptom.setting);
+    if symptom.setting == Setting::LoneGateway
+        && symptom.kind() == SymptomKind::MissedByOthers
+        && *class == ClassName::GATEWAY
+    {
+        // What frames say of a lost gateway they say as of any module.
+        let alone = knowledge.class[class].alone.as_ref()?;
+        return own.map(|by| (alone, by));
+    }
     if is_seen_as_one(fault) && OF_ONE.contains(&symptom.kind()) {
         let alone = knowledge.class[class].alone.as_ref()?;
         return table.shown_by(alone, symptom.setting).map(|by| (alone, by));

@@ -119,6 +119,55 @@ pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
     }
 }
 
+/// Marks the one called gateway where nothing else is lost but what it carries to another bus, which
+/// stops as it does: then it passes nothing on, and what it took along speaks for it.
+pub fn mark_lone(analysis: &Analysis, out: &mut [Symptom]) {
+    let mut called = out.iter().filter(|own| own.setting == Setting::CalledGateway);
+    let (Some(gateway), None) = (called.next(), called.next()) else { return };
+    let subject = gateway.subject.clone();
+    let own = elsewhere::losses(analysis, &subject);
+    let of_it = |outage: &Outage| outage.nodes == subject.nodes();
+    let copies = |outage: &Outage| !of_it(outage) && stops_with(analysis, outage, &own);
+    if own.is_empty() || !analysis.lost().all(|outage| of_it(outage) || copies(outage)) {
+        return;
+    }
+    for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodeSilent) {
+        if symptom.subject == subject {
+            symptom.setting = Setting::LoneGateway;
+            symptom.company.clear();
+        } else if symptom.setting == Setting::Usual
+            && elsewhere::losses(analysis, &symptom.subject).into_iter().any(copies)
+        {
+            symptom.setting = Setting::Gateway;
+            symptom.company.clear();
+        }
+    }
+}
+
+/// Whether all that stops is on another bus too, and it stops as one of these does.
+fn stops_with(analysis: &Analysis, outage: &Outage, others: &[&Outage]) -> bool {
+    let period = |outage: &Outage| analysis.fastest(&outage.ids).unwrap_or(0.0);
+    let with = |other: &&Outage| {
+        let near = nanoseconds(AT_ONCE + period(outage) + period(other));
+        (outage.start - other.start).abs() <= near
+    };
+    let twice = |id: &IdIndex| {
+        let own = &analysis.identifiers[*id];
+        analysis.identifiers.iter().any(|other| other.id == own.id && other.channel != own.channel)
+    };
+    !outage.ids.is_empty() && outage.ids.iter().all(twice) && others.iter().any(with)
+}
+
+/// Marks what others miss where that is the gateway that fell silent alone.
+pub fn mark_missed(out: &mut [Symptom]) {
+    let lone = out.iter().find(|own| own.setting == Setting::LoneGateway);
+    let Some(gateway) = lone.map(|own| own.subject.clone()) else { return };
+    let missed = |own: &&mut Symptom| own.kind() == SymptomKind::MissedByOthers;
+    for symptom in out.iter_mut().filter(missed).filter(|own| own.subject == gateway) {
+        symptom.setting = Setting::LoneGateway;
+    }
+}
+
 /// Whether what two buses carry stopped on one of them.
 pub enum Stopped {
     /// It did not.

@@ -48,6 +48,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     in_turn::mark(analysis, &mut out);
     endless::mark(analysis, &mut out);
     carried::mark_called(analysis, &mut out);
+    carried::mark_lone(analysis, &mut out);
     let floods = elsewhere::floods(analysis);
     elsewhere::leave_to_floods(analysis, &floods, &mut out);
     match carried::stopped(analysis, &out, &floods) {
@@ -61,6 +62,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
     }
     out.extend(bus::recording(analysis));
     out.extend(told::of(analysis, &out));
+    carried::mark_missed(&mut out);
     newcomer::add(analysis, &mut out);
     lacking::add(analysis, &mut out);
     stranger::mark(analysis, &mut out);
