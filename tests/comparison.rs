@@ -497,6 +497,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         event: None,
         unconfigured: false,
         misfit: None,
+        invalid: None,
         internal: false,
         bus_off: false,
         age: CodeAge::Untold,

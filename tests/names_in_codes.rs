@@ -241,3 +241,22 @@ fn the_name_with_all_words_of_a_code_is_meant() {
     let restraints: fn(f64) -> String = |_| "075902FFC151002F".to_owned();
     assert_eq!(confirmed(["brakes", "airbag"], restraints), "confirmed");
 }
+
+/// Who speaks and sends what others call invalid now does not fit the vehicle. Not where that is
+/// only remembered, nor where something is lost that it may be; and who complains is well, whatever
+/// the failure type.
+#[test]
+fn who_sends_invalid_data_does_not_fit() {
+    let told = |code: fn(f64) -> String, beside: Vec<Message>| {
+        let all = [messages(0x300, 12), beside, read(30.0, 1, code)].concat();
+        let found = reported(&log(40.0, &all));
+        let all = found["findings"].as_array().unwrap().iter();
+        let own = all.filter(|own| own["class"] == "not_configured");
+        own.map(|own| own["nodes"][0].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    let now: fn(f64) -> String = |_| "075902FFC422872F".to_owned();
+    assert_eq!(told(now, Vec::new()), ["Body Control Module"]);
+    assert_eq!(told(|_| "075902FFC422562F".to_owned(), Vec::new()), ["Body Control Module"]);
+    assert!(told(|_| "075902FFC4228728".to_owned(), Vec::new()).is_empty());
+    assert!(told(now, cut(slow(messages(0x100, 4), 90.0), 20.0, 99.0)).is_empty());
+}

@@ -54,6 +54,8 @@ pub struct CodeEntry {
     pub unconfigured: bool,
     /// It says that software does not fit, and means that of this module, which its own misses.
     pub misfit: Option<Missed>,
+    /// The module whose data it calls invalid.
+    pub invalid: Option<Missed>,
     /// It says that the module has a fault inside.
     pub internal: bool,
     /// It says that the controller of the module left the bus.

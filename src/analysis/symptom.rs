@@ -5,7 +5,7 @@ use lostnode_parsers::ErrorFrame;
 use serde::{Deserialize, Serialize};
 
 use super::Nanoseconds;
-use super::blame::Verdict;
+use super::blame::{Missed, Verdict};
 use super::diagnosis::CodeEvent;
 use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
@@ -203,6 +203,8 @@ pub enum Fact {
     /// Others say that the software of a module does not fit, and miss it: index into the rows of
     /// blame.
     Misfit(usize),
+    /// It speaks, and others say that the data of the module that they name so is invalid.
+    BadData(Missed),
     /// A module reports a fault inside itself.
     InternalCode(Module),
     /// A module says now that its supply is low, and no other does.
@@ -236,7 +238,9 @@ impl Fact {
             Fact::SupplyMemory { .. } => Kind::SupplyMemory,
             Fact::NewMessages(..) => Kind::NewMessages,
             Fact::LacksMessages(_) => Kind::LacksMessages,
-            Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) => Kind::OtherIdentity,
+            Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) | Fact::BadData(_) => {
+                Kind::OtherIdentity
+            }
             Fact::InternalCode(_) => Kind::InternalCode,
             Fact::LowSupply(_) => Kind::LowSupply,
             Fact::OwnBusOff(_) => Kind::OwnBusOff,

@@ -152,6 +152,7 @@ fn told(analysis: &Analysis, fact: &Fact) -> Vec<String> {
         Fact::MissedByOthers(row) | Fact::Misfit(row) => {
             vec![analysis.diagnosis.blame[*row].missed.0.clone()]
         }
+        Fact::BadData(sender) => vec![sender.0.clone()],
         Fact::OtherIdentity(entry) => {
             of_module(analysis, analysis.diagnosis.identity[*entry].module)
         }

@@ -366,6 +366,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             "{} does not fit, by codes of who misses it",
             analysis.diagnosis.blame[*row].missed.0
         ),
+        Fact::BadData(of) => format!("others say now that the data of {} is invalid", of.0),
         Fact::LowSupply(module) => {
             format!("{} alone says that its supply is low", name(*module))
         }

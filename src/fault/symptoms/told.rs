@@ -47,6 +47,7 @@ pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     out.extend(told.other_identities());
     out.extend(told.unconfigured());
     out.extend(told.misfits());
+    out.extend(told.bad_data());
     out.extend(told.internal());
     out.extend(told.low_supply());
     out.extend(told.bus_off());

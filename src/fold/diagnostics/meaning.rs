@@ -227,14 +227,23 @@ pub(crate) fn is_of_another(code: Code) -> bool {
     is_misfit(code) && Code::new(code.base(), None).to_string() != "U0300"
 }
 
+/// The module whose data a code calls invalid (SAE J2012, U0401 to U04FF).
+pub(crate) fn invalid(code: Code) -> Option<&'static str> {
+    match of(code)? {
+        Meaning::Invalid(module) => Some(module),
+        _ => None,
+    }
+}
+
 /// Whether a code says that the module lacks its programming or configuration, or has one that does
 /// not fit: what is stored after a swap. Failure types 4A (wrong part fitted) and 51 to 57 but for
 /// 53 (deactivated on purpose); U3002 is about the VIN, U3510 about a missing calibration; U0300,
 /// a module's own software that does not fit, where no failure type says otherwise (SAE J2012). 56,
-/// 57 and U3002 from memory.
+/// 57 and U3002 from memory. A code of invalid data is of who sends that.
 pub fn is_unconfigured(code: Code) -> bool {
     let base = Code::new(code.base(), None).to_string();
-    matches!(code.failure_type(), Some(0x4A | 0x51 | 0x52 | 0x54..=0x57))
+    let of_type = matches!(code.failure_type(), Some(0x4A | 0x51 | 0x52 | 0x54..=0x57));
+    of_type && invalid(code).is_none()
         || matches!(base.as_str(), "P0602" | "P0610" | "P0630" | "U3002" | "U3510")
         || base == "U0300" && matches!(code.failure_type(), None | Some(0))
 }

@@ -69,6 +69,10 @@ fn code(
             CodeNumber::SpnFmi { spn, fmi } => meaning::is_uncalibrated(spn, fmi),
         },
         misfit: None,
+        invalid: match number {
+            CodeNumber::Code(code) => meaning::invalid(code).map(|name| Missed(name.to_owned())),
+            CodeNumber::SpnFmi { .. } => None,
+        },
         internal: says(meaning::is_internal),
         bus_off: says(meaning::is_bus_off),
         age: age(history),

@@ -5,11 +5,14 @@ use std::collections::BTreeSet;
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 
-use super::{FIRST_ANSWER, Symptom, Told, codes_of, is_failing};
-use crate::analysis::blame::{Blame, Frames, Missed, same_words};
-use crate::analysis::diagnosis::{Party, TalkEntry};
+use super::{FIRST_ANSWER, Symptom, Told, codes_of, is_failing, is_now};
+use crate::analysis::blame::{Blame, Frames, Missed, same_thing, same_words};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, Party, TalkEntry};
+use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::Fact;
+use crate::analysis::{Outage, Scope};
 use crate::fault::symptoms::stranger::{ENGINE, TRANSMISSION};
+use crate::ids::NodeIndex;
 
 /// What the transmission answers by (ISO 15765-4).
 const SECOND_ANSWER: u32 = 0x7E9;
@@ -30,6 +33,57 @@ impl Told<'_> {
             Some(Symptom::new(subject, Fact::Misfit(row)).with_codes(self.analysis, own))
         };
         all.into_iter().filter_map(symptom).collect()
+    }
+
+    /// Modules that speak, and send what others call invalid now: what another vehicle expects.
+    pub(super) fn bad_data(&self) -> Vec<Symptom> {
+        let fails = |code: &CodeEntry| {
+            code.age == CodeAge::Failing && code.gone.is_none() && code.event.is_none()
+        };
+        let codes = self.analysis.diagnosis.codes.iter().filter(|code| fails(code));
+        let told = codes.filter(|code| !self.strangers.contains(&code.module));
+        let all: BTreeSet<&Missed> = told.filter_map(|code| code.invalid.as_ref()).collect();
+        let symptom = |sender: &Missed| {
+            let node = self.called(sender);
+            let own = self.codes(|code| code.invalid.as_ref() == Some(sender) && fails(code));
+            let subject =
+                node.map_or(Subject::Module(Unheard::Missed(sender.clone())), Subject::Node);
+            let fact = Fact::BadData(sender.clone());
+            let symptom = Symptom::new(subject, fact).with_codes(self.analysis, own);
+            self.speaks(sender, node).then_some(symptom)
+        };
+        all.into_iter().filter_map(symptom).collect()
+    }
+
+    /// The one node that a name in a code means.
+    fn called(&self, name: &Missed) -> Option<NodeIndex> {
+        let nodes = || (0..self.analysis.nodes.len()).map(NodeIndex);
+        let own = |node: &NodeIndex| &self.analysis.nodes[*node].name;
+        let exact: Vec<NodeIndex> = nodes().filter(|at| same_words(&name.0, own(at))).collect();
+        let like: Vec<NodeIndex> = nodes().filter(|at| same_thing(&name.0, own(at))).collect();
+        match (&exact[..], &like[..]) {
+            ([node], _) | (_, [node]) => Some(*node),
+            _ => None,
+        }
+    }
+
+    /// Whether a module that codes name speaks: nobody misses it, and it was not lost; where it is
+    /// not known which it is, no module was.
+    fn speaks(&self, name: &Missed, node: Option<NodeIndex>) -> bool {
+        let missed = |row: &Blame| {
+            same_words(&row.missed.0, &name.0)
+                && !matches!(row.frames, Frames::Heard { .. })
+                && is_now(self.analysis, row)
+        };
+        let whole = |outage: &Outage| outage.scope >= Scope::Node;
+        let lost = match node {
+            Some(node) => {
+                let own = |outage: &Outage| whole(outage) && outage.nodes.contains(&node);
+                !self.analysis.nodes[node].heard || self.analysis.lost().any(own)
+            }
+            None => self.analysis.lost().any(whole),
+        };
+        !lost && !self.analysis.diagnosis.blame.iter().any(missed)
     }
 
     /// Whether what is missed runs: it is heard throughout, or answers all that it is asked, where
