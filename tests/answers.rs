@@ -196,6 +196,22 @@ fn a_controller_that_left_the_bus_has_a_bad_stub() {
     }
 }
 
+/// Who left the bus hears nobody. A code "lost, bus off" of one that others miss in another way, or
+/// of the only one that is missed, tells of that one.
+#[test]
+fn a_bus_off_of_one_that_is_missed_is_not_the_teller_s() {
+    let left = |codes: &[(u16, &[&str])]| {
+        let read =
+            |(number, codes): &(u16, &[&str])| read(100.0 + f64::from(*number), *number, codes);
+        let text = vehicle() + &codes.iter().map(read).collect::<String>();
+        simulated(&text, &[]).1.to_string().contains("went bus-off")
+    };
+    let (brakes, steering) = ("C1 21 88 2F", "C1 31 88 2F");
+    assert!(left(&[(1, &[brakes, steering])]));
+    assert!(!left(&[(1, &[brakes])]));
+    assert!(!left(&[(1, &[brakes, "C1 31 87 28"]), (2, &["C1 21 87 2F"])]));
+}
+
 /// Three that left it share the line.
 #[test]
 fn three_controllers_that_left_the_bus_share_the_line() {

@@ -30,7 +30,25 @@ pub fn of(diagnostics: &Diagnostics, names: &Names, timed: bool) -> Vec<CodeEntr
         };
         CodeEntry { event, age, ..read }
     };
-    histories.iter().map(entry).collect()
+    let mut out: Vec<CodeEntry> = histories.iter().map(entry).collect();
+    let of_another: Vec<bool> = out.iter().map(|own| is_of_another(&out, own)).collect();
+    for (code, of_another) in out.iter_mut().zip(of_another) {
+        code.bus_off &= !of_another;
+    }
+    out
+}
+
+/// Whether a code that misses a module tells of that one, though its failure type is "bus off": a
+/// controller that left the bus hears nobody, and its module would miss all. Others miss the same
+/// in other ways then, or it misses that one only.
+fn is_of_another(codes: &[CodeEntry], own: &CodeEntry) -> bool {
+    let Some(missed) = own.missed.as_ref().filter(|_| own.bus_off) else { return false };
+    let same = |other: &CodeEntry| other.missed.as_ref() == Some(missed);
+    let other_way =
+        |other: &CodeEntry| same(other) && other.module.party != own.module.party && !other.bus_off;
+    let only_one =
+        |other: &CodeEntry| other.module != own.module || other.missed.is_none() || same(other);
+    codes.iter().any(other_way) || codes.iter().all(only_one)
 }
 
 fn code(
