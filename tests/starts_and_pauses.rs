@@ -380,6 +380,21 @@ fn a_key_off_does_not_break_the_steps_of_a_watchdog() {
     assert!(told.contains("regular intervals of 4.0 s"), "{:#} {told}", found["outages"]);
 }
 
+/// Few steps are as even as that by chance; many that are so are a watchdog's.
+#[test]
+fn few_steps_are_even_by_chance() {
+    let told = |losses: usize, off: f64| {
+        let start = |at: usize| 20.0 + 6.0 * at as f64 + if at % 2 == 1 { off } else { 0.0 };
+        let own = (0..losses).fold(slow(messages(0x100, 5), 90.0), |own, at| {
+            own.into_iter().map(|own| own.anew(start(at), start(at) + 0.7, 0.0037)).collect()
+        });
+        let found = reported(&log(90.0, &[own, messages(0x500, 12)].concat()));
+        found["findings"].to_string().contains("regular intervals")
+    };
+    // Steps of 6 s, each off by 12 % of them, and by 5 %.
+    assert!(told(9, 0.72) && !told(6, 0.72) && told(6, 0.3));
+}
+
 /// A slow timer has few gaps, and a module that is lost time and again makes a tenth of them long:
 /// it is a timer all the same, where nothing comes at half its time and the losses are unlike. What
 /// pauses for one length each time is sent in bursts.

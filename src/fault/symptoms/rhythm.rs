@@ -11,6 +11,10 @@ const EVEN_STEPS: usize = 4;
 /// Share of the mean step within which steps are even: a watchdog keeps its time far better, the
 /// road does not.
 const EVEN_SPREAD: f64 = 0.15;
+/// … and within which so few are: five to seven losses at random scatter by 0.11 to 0.12 now and
+/// then (invented vehicles).
+const FEW_STEPS: usize = 6;
+const EVEN_SPREAD_OF_FEW: f64 = 0.10;
 
 /// Seconds of one silence that cranking can be behind: an engine turns over for half a second to
 /// three, and a module that the starter pulled down takes up to some seconds to be there again
@@ -68,7 +72,8 @@ pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let spread =
         (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
-    let even = spread < EVEN_SPREAD * mean || are_boots(outages);
+    let within = if steps.len() <= FEW_STEPS { EVEN_SPREAD_OF_FEW } else { EVEN_SPREAD };
+    let even = spread < within * mean || are_boots(outages);
     match steps.len() >= EVEN_STEPS && even {
         true => Rhythm::Even { step: mean, spread },
         false => Rhythm::Uneven(outages.len()),
