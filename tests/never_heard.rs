@@ -237,6 +237,15 @@ fn who_speaks_and_lacks_messages_is_wrongly_coded() {
     assert_eq!(two["findings"][0]["class"], "not_configured", "{two:#}");
     assert_eq!(two["findings"][0]["nodes"], serde_json::json!(["engine"]));
     assert!(probability(&found("engine", &ENGINE[..3]), "not_configured") == 0.0);
+    // The starter takes it for a moment, which is no loss; in mid-drive it is one.
+    let away = |from: f64| {
+        let mut frames = traffic(&[&ENGINE[..2], OTHERS.as_slice()].concat(), 60.0);
+        let own = |id: u32| ENGINE.iter().any(|(other, _)| *other == id);
+        frames.retain(|(time, id)| !own(*id) || !(from..from + 0.7).contains(time));
+        let capture = folder.capture("away", &frames);
+        probability(&held_against(&capture, &by_hand(&folder, "engine")).1, "not_configured")
+    };
+    assert!(away(4.0) > 0.2 && away(40.0) == 0.0, "{} {}", away(4.0), away(40.0));
 }
 
 /// A silent node that somebody called a gateway passes nothing on, whatever ails it.

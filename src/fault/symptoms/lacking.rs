@@ -1,8 +1,8 @@
 //! A module that speaks and lacks some of its messages, from the first frame on: it has supply and
 //! bus, so it is coded for another vehicle or is another one.
 
-use super::Symptom;
 use super::standing::is_failing;
+use super::{Symptom, starts};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, Evidence, Outage, Scope};
@@ -14,6 +14,9 @@ use crate::ids::NodeIndex;
 const FEWEST: usize = 2;
 /// One is enough where so many modules miss the node now (three of three).
 const MISSED_BY: usize = 2;
+/// Seconds below which a loss that the starter explains is none of a module that runs (common
+/// practice, no source).
+const MOMENT: f64 = 1.0;
 
 /// The one node that lacks messages while nothing else is missing, nor is its bus in trouble: a
 /// flood or a bad line takes messages of many.
@@ -36,8 +39,11 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
 /// The node that lacks them, where it is known whose they are and it was never lost itself.
 fn lacks(analysis: &Analysis, outage: &Outage) -> Option<NodeIndex> {
     let [node] = outage.nodes[..] else { return None };
-    let was_lost =
-        analysis.lost().any(|other| !std::ptr::eq(other, outage) && other.nodes.contains(&node));
+    let started =
+        |other: &Outage| other.duration() < MOMENT && starts::may_be_one(analysis, &[other]);
+    let was_lost = analysis.lost().any(|other| {
+        !std::ptr::eq(other, outage) && other.nodes.contains(&node) && !started(other)
+    });
     let is_missed = analysis.diagnosis.blame.iter().any(|row| {
         row.frames.node() == Some(node)
             && row.reporters.len() >= MISSED_BY
