@@ -395,6 +395,20 @@ fn few_steps_are_even_by_chance() {
     assert!(told(9, 0.72) && !told(6, 0.72) && told(6, 0.3));
 }
 
+/// A module that boots may send a frame before its messages run: the pause after that is of its
+/// boot, and no second loss. One that comes later is.
+#[test]
+fn a_frame_before_a_boot_is_no_return() {
+    let told = |early: f64| {
+        let again = 36.0 + early;
+        let own = slow(messages(0x100, 5), 90.0).into_iter();
+        let own = own.map(|own| own.anew(30.0, 36.0, 0.0037).anew(again, again + 0.6, 0.0071));
+        let found = reported(&log(60.0, &[own.collect(), messages(0x500, 12)].concat()));
+        found["findings"].to_string()
+    };
+    assert!(told(0.15).contains("fell silent once") && told(4.0).contains("fell silent 2 times"));
+}
+
 /// A slow timer has few gaps, and a module that is lost time and again makes a tenth of them long:
 /// it is a timer all the same, where nothing comes at half its time and the losses are unlike. What
 /// pauses for one length each time is sent in bursts.
