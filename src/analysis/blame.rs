@@ -446,13 +446,26 @@ pub(crate) fn same_words(a: &str, b: &str) -> bool {
 /// use lostnode::analysis::blame::has_words_of;
 /// assert!(has_words_of("sliding door", "door module"));
 /// assert!(!has_words_of("door", "sliding door"));
+/// assert!(!has_words_of("Engine Coolant Pump Control Module", "engine"));
+/// assert!(has_words_of("Fuel Pump Control Module", "fuel"));
 /// ```
 pub fn has_words_of(name: &str, part: &str) -> bool {
     let (name, part) = (telling_words(name), telling_words(part));
     let begins = |a: &str, b: &str| a.len() >= 4 && b.len() >= 4 && a.starts_with(b);
     let same = |a: &String, b: &String| a == b || begins(a, b) || begins(b, a);
-    !part.is_empty() && part.iter().all(|word| name.iter().any(|own| same(own, word)))
+    let has = |own: &String| part.iter().any(|word| same(own, word));
+    // Of a pump its own words count: that of the engine is not the engine.
+    let is_of_another = |at: usize| {
+        let named = has(&name[at]) || at > 0 && has(&name[at - 1]);
+        PARTS.contains(&name[at].as_str()) && !named
+    };
+    !part.is_empty()
+        && part.iter().all(|word| name.iter().any(|own| same(own, word)))
+        && !(0..name.len()).any(is_of_another)
 }
+
+/// What serves a module whose name stands further before (common practice, no source).
+const PARTS: [&str; 3] = ["pump", "valve", "actuator"];
 
 /// Whether a word stands in a name as it is, in capitals or small letters.
 pub(crate) fn has_word(name: &str, word: &str) -> bool {
