@@ -104,6 +104,19 @@ fn a_device_that_was_not_there_before_may_babble() {
     assert!(endless > 0.5 && quick < 0.2, "{endless} {quick}");
 }
 
+/// One that sends two in five of all frames of the bus by a rush babbles too, though it comes less
+/// often than that.
+#[test]
+fn what_sends_most_frames_of_a_bus_in_a_rush_babbles() {
+    let flood = |others: u32| {
+        let added = message("03E", 0.0025, 30.0).silent(55.0, 999.0);
+        let found = reported(&log(60.0, &[messages(0x100, others), vec![added]].concat()));
+        of_class(&found, "overload")
+    };
+    let (most, part) = (flood(4), flood(12));
+    assert!(most > 0.5 && part < 0.2, "{most} {part}");
+}
+
 /// In the bursts of a bad contact now this and now that frame of a module comes through: many
 /// silences that two messages share make one module of them, few do not.
 #[test]

@@ -45,6 +45,8 @@ const BABBLE: f64 = 0.25;
 /// was not there before: a device that was added babbles too (common practice, no source).
 const ENDLESS: u32 = 1000;
 const ENDLESS_FOR: f64 = 1.0;
+/// … or that makes up such a share of all frames of its bus by a rush (common practice, no source).
+const CROWD: f64 = 0.4;
 /// Fewer error frames about the bus, outside of its silences, are not worth a word.
 const FEW_ERRORS: usize = 3;
 /// … and so many a minute are frequent.
@@ -218,7 +220,8 @@ fn babbling(analysis: &Analysis, channel: ChannelIndex) -> Option<(usize, Rush)>
         // By its rush it may have lost the period that it has otherwise.
         let built_in = id.timeout.is_some() || 2.0 * id.occasions as f64 >= analysis.length();
         let lasts = rush.span.1 - rush.span.0 >= nanoseconds(ENDLESS_FOR);
-        let endless = rush.most >= ENDLESS && lasts;
+        let crowds = id.frames as f64 >= CROWD * analysis.channel(channel).frames as f64;
+        let endless = lasts && (rush.most >= ENDLESS || crowds);
         let parts = analysis.is_transport(id);
         let asked_for = id.diagnostic && !asks_everyone(id.id);
         ((built_in || endless) && !asked_for && !parts).then_some((at, rush))
