@@ -1,6 +1,7 @@
 //! Instructions for each frame of the whole report, counted by callgrind: the same on a busy
 //! machine. `cargo bench --bench instructions` fails where they are more than a tenth above the
-//! count on record. Needs valgrind.
+//! count on record, or where twice as much to explain takes more than four times as many. Needs
+//! valgrind.
 
 mod made;
 
@@ -16,10 +17,9 @@ fn main() {
         return;
     }
     let place = Path::new(env!("CARGO_TARGET_TMPDIR"));
-    // The difference of two lengths leaves out the start and the answer.
-    let count = |frames: usize| {
-        let path = place.join(format!("instructions-{frames}"));
-        fs::write(&path, made::log(frames)).unwrap();
+    let count = |log: String| {
+        let path = place.join("instructions.log");
+        fs::write(&path, log).unwrap();
         let output = Command::new("valgrind")
             .args([
                 "--tool=callgrind",
@@ -38,7 +38,14 @@ fn main() {
             .expect("callgrind tells a count");
         total.trim().parse::<f64>().unwrap()
     };
-    let each = (count(600_000) - count(300_000)) / 300_000.0;
+    // The difference of two lengths leaves out the start and the answer.
+    let each = (count(made::log(600_000)) - count(made::log(300_000))) / 300_000.0;
     println!("{each:.0} instructions for each frame; {ON_RECORD:.0} on record");
     assert!(each < ON_RECORD * 1.1, "a tenth more than on record");
+    let flickering = [30, 60, 120].map(|senders| (senders, count(made::flickering(senders))));
+    for pair in flickering.windows(2) {
+        let ((few, less), (many, more)) = (pair[0], pair[1]);
+        println!("{many} flickering senders: {:.2} times the instructions of {few}", more / less);
+        assert!(more < 4.0 * less, "grows by more than the square");
+    }
 }

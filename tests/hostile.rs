@@ -2,7 +2,11 @@
 //! it refuses, and passes nothing on to a terminal or a page.
 
 mod common;
+#[allow(dead_code, reason = "one of its captures is looked at here")]
+#[path = "../benches/made/mod.rs"]
+mod made;
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs;
 use std::io::Write as _;
@@ -99,6 +103,32 @@ fn identifiers_without_end() {
         "{}",
         document["notices"]
     );
+}
+
+/// Sixty messages that fall silent each by itself again and again: as many things to explain at
+/// once. Each of their silences is told, and nothing of the others.
+#[test]
+fn sixty_senders_that_flicker() {
+    let text = made::flickering(60);
+    let mut last: BTreeMap<&str, f64> = BTreeMap::new();
+    let mut silences: BTreeMap<String, usize> = BTreeMap::new();
+    for line in text.lines() {
+        let (time, id) = (line[1..18].parse::<f64>().unwrap(), &line[25..28]);
+        if last.insert(id, time).is_some_and(|last| time - last > 0.5) {
+            *silences.entry(format!("0x{id}")).or_default() += 1;
+        }
+    }
+    assert_eq!(silences.len(), 60);
+    let document = report(text.as_bytes());
+    let mut told: BTreeMap<String, usize> = BTreeMap::new();
+    for outage in document["outages"].as_array().unwrap() {
+        for id in outage["ids"].as_array().unwrap() {
+            *told.entry(id.as_str().unwrap().to_owned()).or_default() += 1;
+        }
+    }
+    assert_eq!(told, silences);
+    assert_eq!(document["verdict"], "something_lost");
+    assert_ne!(document["findings"], serde_json::json!([]));
 }
 
 /// Without the sequences that set a colour or a weight, which are the tool's own.

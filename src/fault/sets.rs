@@ -96,15 +96,16 @@ pub fn explain(
         .iter()
         .find(|set| set.log_weight == best)
         .map_or_else(Vec::new, |set| set.faults.clone());
-    let (mut total, mut of_no_class, mut with) = (0.0, 0.0, vec![0.0; table.odds.len()]);
-    for set in &sets {
-        let weight = (set.log_weight - best).exp();
-        total += weight;
+    let weights: Vec<f64> = sets.iter().map(|set| (set.log_weight - best).exp()).collect();
+    let total: f64 = weights.iter().sum();
+    let mut with = vec![0.0; table.odds.len()];
+    for (set, weight) in sets.iter().zip(&weights) {
         set.faults.iter().for_each(|fault| with[*fault] += weight);
-        if set.faults.iter().any(|fault| *fault >= faults.len()) {
-            of_no_class += weight;
-        }
     }
+    // Behind the faults stands what there is no class for.
+    let beyond = |set: &Weighed| set.faults.last().is_some_and(|fault| *fault >= faults.len());
+    let without_class = sets.iter().zip(&weights).filter(|(set, _)| beyond(set));
+    let of_no_class: f64 = without_class.map(|(_, weight)| *weight).sum();
     let probabilities: Vec<f64> = with[..faults.len()].iter().map(|with| with / total).collect();
     let mut order: Vec<usize> = (0..faults.len()).collect();
     order.sort_by(|a, b| probabilities[*b].total_cmp(&probabilities[*a]));

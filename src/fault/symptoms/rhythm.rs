@@ -91,11 +91,12 @@ fn are_boots(outages: &[&Outage]) -> bool {
 /// The steps of one drive in which neither the key was off nor the bus slept: a watchdog does not
 /// run meanwhile.
 fn steps_awake(analysis: &Analysis, outages: &[&Outage]) -> Vec<f64> {
+    let offs: Vec<&Outage> =
+        analysis.outages.iter().filter(|other| other.cause.is_orderly()).collect();
     let off = |pair: &[&Outage]| {
         let step = Silence { start: pair[0].start, end: pair[1].start };
-        let of_it = |other: &&Outage| other.channel == pair[0].channel && other.cause.is_orderly();
-        let mut offs = analysis.outages.iter().filter(of_it);
-        offs.any(|other| other.silence().overlap(&step) > 0)
+        let mut of_it = offs.iter().filter(|other| other.channel == pair[0].channel);
+        of_it.any(|other| other.silence().overlap(&step) > 0)
     };
     let pairs = outages.windows(2).filter(|pair| of_one_drive(analysis, pair[0], pair[1]));
     pairs.filter(|pair| !off(pair)).map(|pair| seconds(pair[1].start - pair[0].start)).collect()
