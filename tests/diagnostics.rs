@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::process::{Command, Stdio};
 
-use common::{own, report, shared};
+use common::{log, own, report, report_text, shared};
 use lostnode::capture::{self, Options, Source};
 use lostnode::fold::diagnostics::{Carrier, Diagnostics, Message, Party, Transport};
 use lostnode::settings::Pair;
@@ -240,6 +240,26 @@ fn a_tester_that_polls_is_none_the_less_one() {
     for identifier in document["identifiers"].as_array().unwrap() {
         assert!(identifier["period_s"].is_null(), "{identifier}");
     }
+}
+
+/// A VIN takes more than one frame, and an asterisk ends one that is blank: what one frame holds
+/// without that is a message of the maker's under that number.
+#[test]
+fn a_frame_of_the_maker_is_no_vin() {
+    let told = |frame: &str| {
+        let mut lines = Vec::new();
+        for turn in 0..100 {
+            let time = f64::from(turn) * 0.1;
+            lines.push((time, "0CF00400#F07D7D2020FFFFFF".to_owned()));
+            lines.push((time + 0.01, "18FEF100#FFFFFFFFFFFFFFFF".to_owned()));
+            lines.push((time + 0.02, "18FEEE0B#FFFFFFFFFFFFFFFF".to_owned()));
+            lines.push((time + 0.03, format!("18FEECEE#{frame}")));
+        }
+        let lines: Vec<(f64, &str)> = lines.iter().map(|(at, own)| (*at, own.as_str())).collect();
+        report_text(&log(&lines)).1["identity"].to_string().contains("VIN is blank")
+    };
+    assert!(told("2A00000000000000"));
+    assert!(!told("0000000000000000") && !told("00002A0000000000"));
 }
 
 /// 29 bits of a car, in a form of its maker's (from memory, no capture): one looks like active

@@ -11,7 +11,7 @@ mod messages;
 use std::fmt::Write;
 
 use common::{lostnode, outages, report, report_text, simulated};
-use five_nodes::{answered, ranked, read, trouble, vehicle};
+use five_nodes::{answered, of_class, ranked, read, trouble, vehicle};
 use messages::{Message, cut, log, message, messages};
 use serde_json::Value;
 
@@ -376,6 +376,36 @@ fn timed(frame: &str, period: f64, first: f64, silent: &[(f64, f64)]) -> Vec<(f6
     let heard = |time: &f64| !silent.iter().any(|(from, to)| (*from..*to).contains(time));
     let times = times.take_while(|time| *time < 100.0).filter(heard);
     times.map(|time| (time, frame.to_owned())).collect()
+}
+
+/// Units that are silent on one bus and heard on the other meanwhile run: the gateway carries them
+/// over no more. Where they are of that bus only, a branch or a fuse may be behind it.
+#[test]
+fn who_is_heard_on_another_bus_was_carried_here() {
+    let gateway = |heard: bool| {
+        let mut frames = Vec::new();
+        let mut add = |channel: &str, frame: String, period: f64, first: f64, silent: bool| {
+            let silent = if silent { vec![(40.0, 60.0)] } else { Vec::new() };
+            let own = timed(&format!("{frame}#FFFFFFFFFFFFFFFF"), period, first, &silent);
+            frames.extend(own.into_iter().map(|(time, own)| (time, format!("{channel} {own}"))));
+        };
+        for (at, source) in ["00", "03", "0B", "27"].iter().enumerate() {
+            let first = 0.001 + 0.007 * at as f64;
+            let here = if heard || at > 1 { *source } else { ["05", "06"][at] };
+            add("can0", format!("0CF004{here}"), 0.05, first, false);
+            add("can0", format!("18FEF1{here}"), 0.1, first + 0.002, false);
+        }
+        for (at, source) in ["00", "03", "17", "21", "31", "EE"].iter().enumerate() {
+            let first = 0.003 + 0.006 * at as f64;
+            add("can1", format!("18FEEE{source}"), 0.05, first, at < 2);
+            add("can1", format!("18FEF2{source}"), 0.1, first + 0.002, at < 2);
+        }
+        frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let line = |(time, own): &(f64, String)| format!("({:.6}) {own}\n", 1_000.0 + time);
+        of_class(&reported_text(&frames.iter().map(line).collect::<String>()), "gateway")
+    };
+    let (heard, not) = (gateway(true), gateway(false));
+    assert!(heard > 2.0 * not && heard > 0.25, "{heard} {not}");
 }
 
 /// A message that pauses for the same time again and again is not all of its sender, of which

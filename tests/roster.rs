@@ -190,10 +190,6 @@ fn a_wrong_roster_is_said_with_line_and_key() {
     wrong(&good.replace("name = \"door\"", "name = \" \""), "line 2: name is empty");
     wrong(&good.replace("period", "perid"), "unknown field `perid`");
     wrong(&good.replace("channel = \"can0\"\n", ""), "missing field `channel`");
-    wrong(
-        &format!("{good}{}", good.replace("door", "roof")),
-        "line 11: id `0x3B0` stands for a second time on can0; first on line 5",
-    );
     let folder = tempfile::tempdir().unwrap();
     let path = write(folder.path(), "wrong.toml", &good.replace("0x3B0", "0x999"));
     let output = lostnode()
@@ -208,6 +204,50 @@ fn a_wrong_roster_is_said_with_line_and_key() {
         String::from_utf8_lossy(&output.stderr)
             .contains("wrong.toml: line 5: id `0x999` is no identifier")
     );
+}
+
+/// What stands under two modules is neither's, and the rest of the roster serves. It is said, by the
+/// command and in the report.
+#[test]
+fn what_stands_under_two_modules_is_neithers() {
+    let node = |name: &str, id: &str, more: &str| {
+        format!(
+            "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [\n  {{ id = \"0x3B0\", \
+             period = 0.05 }},\n  {{ id = \"{id}\", period = 0.1 }},\n{more}]\nanswers = \
+             [\"0x7EA\"]\n"
+        )
+    };
+    let text =
+        node("door", "0x3B1", "") + &node("roof", "0x3B2", "  { id = \"0x3B2\", period = 1.0 },\n");
+    let file = RosterFile::parse(&text).unwrap();
+    let ids = |at: usize| file.nodes[at].ids().map(lostnode::parsers::frame::raw_id).collect();
+    let (door, roof): (Vec<u32>, Vec<u32>) = (ids(0), ids(1));
+    assert_eq!((door, roof, file.lone.len()), (vec![0x3B1], vec![0x3B2], 1));
+    assert!(file.nodes.iter().all(|node| node.answers.is_empty()));
+    let told: Vec<String> = file.twice.iter().map(ToString::to_string).collect();
+    let told: Vec<&str> = told.iter().map(String::as_str).collect();
+    assert_eq!(
+        told,
+        [
+            "line 13: `0x3B0` stands under `roof`, and on line 5 under `door`; which of them it is \
+             of cannot be told, so it is neither's",
+            "line 15: `0x3B2` stands under `roof`, and on line 14 under `roof`; it is taken once",
+            "line 17: `0x7EA` stands under `roof`, and on line 8 under `door`; which of them it is \
+             of cannot be told, so it is neither's",
+        ]
+    );
+    let folder = tempfile::tempdir().unwrap();
+    let path = write(folder.path(), "twice.toml", &text);
+    let output = lostnode()
+        .args(["report", "--format", "json", "--roster"])
+        .arg(&path)
+        .arg(own("samples/van-door.log.gz"))
+        .output()
+        .unwrap();
+    let warned = String::from_utf8_lossy(&output.stderr);
+    assert!(warned.contains("twice.toml: line 13: `0x3B0` stands under `roof`"), "{warned}");
+    let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+    assert!(document["notices"].to_string().contains("roster, line 13: `0x3B0`"), "{document}");
 }
 
 /// With names from a roster the frames can confirm what codes say.

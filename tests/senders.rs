@@ -341,6 +341,32 @@ fn a_roster_of_a_part_of_an_address() {
     assert!(two.iter().any(|node| node.starts_with("address 0x01: 0x18FEEE01")), "{two:?}");
 }
 
+/// A roster by hand lists no network management. What falls silent with one module of it is that
+/// module's; with two, or with a gateway, it is nobody's.
+#[test]
+fn what_a_roster_by_hand_does_not_list() {
+    let node = |name: &str, ids: [&str; 2]| {
+        format!(
+            "[[node]]\nname = \"{name}\"\nchannel = \"can0\"\nmessages = [{{ id = \"0x{}\", \
+             period = 0.02 }}, {{ id = \"0x{}\", period = 0.1 }}]\n",
+            ids[0], ids[1]
+        )
+    };
+    let found = |name: &str, gone: &[&'static str]| {
+        let roster = node(name, ["100", "110"]) + &node("roof", ["200", "210"]);
+        let more = [("500", 50_000, 2_000, -150.0)];
+        let sent = [A.as_slice(), &B, &C, &more].concat();
+        let found = nodes(&made(&sent, 60.0, &lost(gone, 20.0, 24.0), &[]), Some(&roster));
+        found.into_iter().find(|node| node.starts_with(name)).unwrap()
+    };
+    let with = found("door", &["100", "110", "500"]);
+    assert_eq!(with, "door: 0x100 0x110 0x500 by roster shared_silence, 100");
+    let apart = found("door", &["100", "110", "200", "210", "500"]);
+    assert_eq!(apart, "door: 0x100 0x110 by roster, 100");
+    let gateway = found("central gateway", &["100", "110", "500"]);
+    assert_eq!(gateway, "central gateway: 0x100 0x110 by roster, 100");
+}
+
 /// A roster that names a part of a node: the rest is named after what is left.
 #[test]
 fn a_roster_of_a_part() {

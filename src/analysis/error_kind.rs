@@ -1,4 +1,4 @@
-//! How often error frames come, as a sign of what is behind them.
+//! How error frames come and whom they strike, as signs of what is behind them.
 
 /// How the error frames of a bus came.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,4 +17,19 @@ pub enum ErrorKind {
 impl ErrorKind {
     /// Seconds of a burst.
     pub const BURST: f64 = 10.0;
+}
+
+/// Whose frames errors destroyed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Spread {
+    /// Everybody's alike.
+    Everyone {
+        /// Destroyed frames that are known by name.
+        frames: usize,
+        /// Senders of these.
+        senders: usize,
+    },
+    /// Too few are known by name.
+    #[default]
+    Untold,
 }

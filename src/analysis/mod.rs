@@ -13,6 +13,7 @@ pub mod headline;
 mod hide;
 pub mod just_before;
 pub mod marks;
+mod moved;
 mod names;
 pub mod notice;
 mod now;

@@ -93,6 +93,8 @@ pub enum Notice {
     },
     /// Too short for slow identifiers to show a period.
     Short,
+    /// Something stands twice in the roster.
+    TwiceInRoster(crate::roster_file::Twice),
     /// Channels of the roster that the capture does not have.
     ChannelsMissing {
         /// Their names in the roster.

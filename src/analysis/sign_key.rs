@@ -49,6 +49,7 @@ impl Sign {
                 (SignName::Share, SignValue::HalfOrMore)
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
+            Sign::HeardElsewhere(_) => (SignName::HeardElsewhere, SignValue::Several),
             Sign::Ends(_) => (SignName::Ends, SignValue::Apart),
             Sign::EndsTogether(_) => (SignName::EndsTogether, SignValue::Apart),
             Sign::Number(..MANY) => (SignName::Number, SignValue::Several),

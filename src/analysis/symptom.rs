@@ -10,7 +10,8 @@ use super::diagnosis::CodeEvent;
 use super::just_before::LeadKind;
 use crate::fold::diagnostics::Module;
 
-pub use super::error_kind::ErrorKind;
+pub use super::error_kind::{ErrorKind, Spread};
+pub use super::moved::Moved;
 pub use super::now::Now;
 pub use super::starter::Starter;
 
@@ -194,6 +195,9 @@ pub enum Fact {
     /// A roster does not have messages that are sent all the time, on timers: the place of the
     /// lowest in [`super::Analysis::identifiers`], and how many there are.
     NewMessages(crate::ids::IdIndex, usize),
+    /// What was never heard is there under another address, or other identifiers, that the roster
+    /// does not have: the place of the lowest, how many there are, and how they differ.
+    Moved(crate::ids::IdIndex, usize, Moved),
     /// It speaks, and these messages that the roster has of it were never heard.
     LacksMessages(Vec<lostnode_parsers::Id>),
     /// Identification that does not fit: index into the modules that said who they are.
@@ -236,7 +240,7 @@ impl Fact {
             Fact::ManyMissed { .. } => Kind::ManyMissed,
             Fact::MissesMany { .. } => Kind::MissesMany,
             Fact::SupplyMemory { .. } => Kind::SupplyMemory,
-            Fact::NewMessages(..) => Kind::NewMessages,
+            Fact::NewMessages(..) | Fact::Moved(..) => Kind::NewMessages,
             Fact::LacksMessages(_) => Kind::LacksMessages,
             Fact::OtherIdentity(_) | Fact::Unconfigured(_) | Fact::Misfit(_) | Fact::BadData(_) => {
                 Kind::OtherIdentity
@@ -303,6 +307,7 @@ pub enum SignName {
     Errors,
     ErrorsTogether,
     FramesSay,
+    HeardElsewhere,
     Lead,
     LeadTogether,
     LengthAlone,
@@ -427,6 +432,8 @@ pub enum Sign {
         /// All of the bus, also those whose sender is not known.
         all_ids: usize,
     },
+    /// So many of the modules that fell silent together were heard on another bus meanwhile.
+    HeardElsewhere(usize),
     /// So many modules fell silent together: more than a branch or a fuse carries as a rule.
     Number(usize),
     /// One of its messages outlived another by so many seconds.
@@ -578,19 +585,4 @@ pub enum Rhythm {
     },
     /// So many silences without such steps.
     Uneven(usize),
-}
-
-/// Whose frames errors destroyed.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub enum Spread {
-    /// Everybody's alike.
-    Everyone {
-        /// Destroyed frames that are known by name.
-        frames: usize,
-        /// Senders of these.
-        senders: usize,
-    },
-    /// Too few are known by name.
-    #[default]
-    Untold,
 }

@@ -59,6 +59,7 @@ pub fn read_roster(path: &Path) -> Result<RosterFile, Failure> {
     let fits = [Seems::Roster, Seems::Arxml, Seems::Other("XML")];
     let text = read_text(path, "roster and no AUTOSAR system description (--roster)", &fits)?;
     let roster = roster_file::read(&text).map_err(|error| Failure::about(path, error))?;
+    warn_of_twice(path, &roster);
     match roster.nodes.is_empty() && roster.lone.is_empty() {
         true => {
             Err(Failure::about(path, "it names no node and no message, so nothing is expected"))
@@ -78,7 +79,12 @@ pub fn read_roster_text(path: &Path) -> Result<(String, RosterFile), Failure> {
         ));
     }
     let roster = RosterFile::parse(&text).map_err(|error| Failure::about(path, error))?;
+    warn_of_twice(path, &roster);
     Ok((text, roster))
+}
+
+fn warn_of_twice(path: &Path, roster: &RosterFile) {
+    roster.twice.iter().for_each(|own| eprintln!("lostnode: {}: {own}", path.display()));
 }
 
 /// When modules were unplugged.

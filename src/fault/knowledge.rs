@@ -9,7 +9,7 @@ use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
 use crate::analysis::finding::{ClassName, Standing};
 use crate::analysis::subject::Level;
-use crate::analysis::symptom::{Setting, SignName, SignValue, SymptomKind};
+use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
 
 /// Numbers by class of fault.
 pub type ByClass = BTreeMap<ClassName, f64>;
@@ -145,33 +145,6 @@ pub struct SymptomTable {
     pub at_times: bool,
     /// Probability that it appears without any of them.
     pub leak: f64,
-}
-
-impl SymptomTable {
-    /// How likely a fault of a class shows it.
-    pub fn shown_by(&self, class: &ClassName, setting: Setting) -> Option<f64> {
-        let own = match setting {
-            Setting::Usual => None,
-            Setting::Gateway => self.of_gateway.get(class),
-            Setting::CalledGateway => self.called_gateway.get(class),
-            Setting::LoneGateway => self.lone_gateway.get(class),
-            Setting::InTurn => self.in_turn.get(class),
-            Setting::MayPause | Setting::Sometimes => self.may_pause.get(class),
-            Setting::PerhapsOff => self.perhaps_off.get(class),
-        };
-        own.or_else(|| self.by.get(class)).copied()
-    }
-
-    /// How likely it appears with no fault at all.
-    pub fn leak(&self, setting: Setting) -> f64 {
-        let own = match setting {
-            Setting::MayPause => self.leak_may_pause,
-            Setting::PerhapsOff => self.leak_perhaps_off,
-            Setting::Sometimes => self.leak_sometimes.or(self.leak_may_pause),
-            _ => None,
-        };
-        own.unwrap_or(self.leak)
-    }
 }
 
 /// A sign of a symptom: one of several values.
@@ -571,6 +544,7 @@ mod tests {
             Seen::SupplySteady(12.0, 13.0),
             Seen::Share { nodes: 1, all: 3, ids: 4, all_ids: 12 },
             Seen::Share { nodes: 2, all: 3, ids: 8, all_ids: 12 },
+            Seen::HeardElsewhere(2),
             Seen::BusEnd { with_errors: 0, times: 1 },
             Seen::BusEnd { with_errors: 1, times: 1 },
             Seen::ErrorKind(ErrorKind::BusOff(1)),

@@ -16,6 +16,7 @@ pub mod order;
 mod readings;
 mod seen;
 mod sets;
+mod setting;
 mod symptoms;
 mod two_buses;
 mod weights;

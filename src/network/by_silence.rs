@@ -157,6 +157,37 @@ fn agree(
     }
 }
 
+/// Whether a loss of one begins at the instant of one of the other.
+pub(super) fn stops_with(losses: &Losses, one: IdIndex, other: IdIndex) -> bool {
+    let slack = nanoseconds(period(losses, one) + period(losses, other) + TOGETHER);
+    let with = |loss: &Loss| {
+        let theirs = losses.of(other).iter();
+        theirs.clone().any(|own| (own.silence.start - loss.silence.start).abs() <= slack)
+    };
+    losses.of(one).iter().any(with)
+}
+
+/// Whether identifiers fall silent whenever all of a node do, and only then, as far as each has the
+/// chance to show it.
+pub(super) fn is_silent_as(
+    timing: &Timing,
+    losses: &Losses,
+    ids: &[IdIndex],
+    of_node: &[IdIndex],
+) -> bool {
+    let lost = |ids: &[IdIndex]| {
+        let lost = ids.iter().copied().filter(|id| !losses.of(*id).is_empty());
+        lost.min_by(|a, b| period(losses, *a).total_cmp(&period(losses, *b)).then(a.cmp(b)))
+    };
+    let (Some(fastest), Some(own)) = (lost(of_node), lost(ids)) else { return false };
+    let none = BTreeMap::new();
+    let shares = |id: &IdIndex| match losses.of(*id).is_empty() {
+        true => !went_on(timing, losses, *id, fastest),
+        false => agree(timing, losses, &none, fastest, *id),
+    };
+    ids.iter().all(shares) && !of_node.iter().any(|id| went_on(timing, losses, *id, own))
+}
+
 /// Whether the bus stopped in a loss: what else it holds is then not told.
 fn with_the_bus(timing: &Timing, losses: &Losses, loss: &Loss) -> bool {
     let channel = timing.ids[loss.id].key.channel;

@@ -16,6 +16,7 @@ pub mod clocks;
 pub mod destroyed;
 mod idle;
 mod missing;
+mod unlisted;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::DisplayId;
@@ -181,6 +182,9 @@ pub fn build(
             }
             nodes.push(Found { node, expected: None, address: None });
         }
+    }
+    if let Some(known) = known {
+        unlisted::take_in(&mut nodes, timing, losses, known);
     }
     nodes.sort_by_key(|found| found.node.channel);
     for silent in unheard {

@@ -6,7 +6,7 @@ use lostnode_parsers::frame::parse_id;
 use toml_edit::{Array, ArrayOfTables, DocumentMut, Item, Table, Value};
 
 use super::write::NOT_KNOWN;
-use super::{Answering, ExpectedMessage, RosterError, RosterFile};
+use super::{Answering, ExpectedMessage, RosterError, RosterFile, Twice};
 use crate::ids::RosterIndex;
 
 /// What to write of a node whose name is known now.
@@ -42,8 +42,13 @@ pub fn edited(text: &str, edits: &[Edit]) -> Result<String, RosterError> {
     }
     without_empty(&mut document);
     let out = document.to_string();
-    RosterFile::parse(&out)?;
-    Ok(out)
+    // What stood twice before is the user's; what would from now on is a wrong change.
+    let before = RosterFile::parse(text)?.twice;
+    let is_old = |own: &Twice| before.iter().any(|old| old.what == own.what);
+    match RosterFile::parse(&out)?.twice.into_iter().find(|own| !is_old(own)) {
+        Some(new) => Err(RosterError::Twice(new)),
+        None => Ok(out),
+    }
 }
 
 fn apply(document: &mut DocumentMut, edit: &Edit) -> Option<()> {

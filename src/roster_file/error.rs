@@ -2,6 +2,7 @@
 
 use std::fmt;
 
+use super::Twice;
 use crate::wiring_file::WiringError;
 
 /// What is wrong with a roster file, or with a system description.
@@ -29,6 +30,8 @@ pub enum RosterError {
         /// 29 bits, not 11.
         extended: bool,
     },
+    /// It would stand twice in a file that is changed.
+    Twice(Twice),
     /// It is written in a form that cannot be changed in its place.
     CannotBeChanged,
     /// No ECU of the system description sends a CAN frame.
@@ -45,15 +48,6 @@ pub enum Problem {
     NoIdentifier {
         /// What stands there.
         id: String,
-    },
-    /// An identifier stands there twice.
-    Twice {
-        /// The identifier.
-        id: String,
-        /// Its channel.
-        channel: String,
-        /// Line on which it stands first.
-        first: usize,
     },
     /// A time is not above zero.
     NoDuration {
@@ -88,13 +82,6 @@ pub enum Problem {
         /// The name.
         name: String,
     },
-    /// Two nodes answer by the same, or are missed as the same.
-    OfTwo {
-        /// What.
-        what: String,
-        /// Line on which it stands first.
-        first: usize,
-    },
 }
 
 impl fmt::Display for RosterError {
@@ -103,6 +90,7 @@ impl fmt::Display for RosterError {
             RosterError::Form(error) => f.write_str(error),
             RosterError::Wiring(error) => error.fmt(f),
             RosterError::AtLine { line, problem } => write!(f, "line {line}: {problem}"),
+            RosterError::Twice(twice) => twice.fmt(f),
             RosterError::CannotBeChanged => f.write_str(
                 "nodes and messages must be written as `[[node]]` and `messages = [ { … } ]` to \
                  be changed here",
@@ -130,9 +118,6 @@ impl fmt::Display for Problem {
                 f,
                 "id `{id}` is no identifier; write 0x and 3 digits up to 7FF or 8 up to 1FFFFFFF"
             ),
-            Problem::Twice { id, channel, first } => {
-                write!(f, "id `{id}` stands for a second time on {channel}; first on line {first}")
-            }
             Problem::NoDuration { key, value } => {
                 write!(f, "{key} is {value}; it is in seconds, above zero")
             }
@@ -155,10 +140,6 @@ impl fmt::Display for Problem {
                 f,
                 "missed_as `{name}`: no code says that communication with it was lost; write the \
                  name as `lostnode explain` tells it of the code, such as `Door Control Module A`"
-            ),
-            Problem::OfTwo { what, first } => write!(
-                f,
-                "`{what}` stands for a second time, and is one module; first on line {first}"
             ),
         }
     }

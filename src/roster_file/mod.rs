@@ -5,6 +5,7 @@ mod arxml;
 mod edit;
 mod error;
 mod parse;
+mod twice;
 mod write;
 
 use std::collections::HashMap;
@@ -21,6 +22,7 @@ use crate::wiring_file::WiringFile;
 pub use arxml::from_arxml;
 pub use edit::{Edit, edited};
 pub use error::{Problem, RosterError};
+pub use twice::Twice;
 
 /// What is expected on the buses of a vehicle.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -33,6 +35,8 @@ pub struct RosterFile {
     pub learned: Vec<LearnedFrom>,
     /// What feeds whom in the harness, where it stands in the same file.
     pub wiring: WiringFile,
+    /// What stands twice in it.
+    pub twice: Vec<Twice>,
 }
 
 /// A capture that a roster was learned from.
@@ -74,6 +78,16 @@ impl ExpectedNode {
     pub fn is_called(&self) -> bool {
         let made = ["node of 0x", "sender of 0x", "address 0x"];
         !self.guessed && !made.iter().any(|begin| self.name.starts_with(begin))
+    }
+
+    /// Whether it is called a gateway or a bridge, by a person or by codes: it sends what others
+    /// gave it, too.
+    pub fn is_gateway(&self) -> bool {
+        let mut names = std::iter::once(&self.name).chain(&self.missed_as);
+        names.any(|name| {
+            let mut words = name.split(|own: char| !own.is_alphanumeric());
+            words.any(|word| ["gateway", "bridge"].iter().any(|own| word.eq_ignore_ascii_case(own)))
+        })
     }
 
     /// All identifiers that it sends.

@@ -1,14 +1,16 @@
 //! Reads and checks a roster file.
 
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::parse_id;
 use serde::Deserialize;
 use toml::Spanned;
 
+use super::twice::{self, Place};
 use super::{
-    Answering, ExpectedMessage, ExpectedNode, LearnedFrom, Problem, RosterError, RosterFile,
+    Answering, ExpectedMessage, ExpectedNode, LearnedFrom, Problem, RosterError, RosterFile, Twice,
 };
 use crate::fold::diagnostics::{Party, meaning};
 use crate::fold::timing::AliveCounter;
@@ -96,9 +98,20 @@ struct CounterToml {
 /// Checks with the text at hand, so that errors name lines.
 struct Check<'a> {
     text: &'a str,
-    seen: HashMap<(String, Id), usize>,
-    /// By channel and what was said, the line on which a module was told by it.
-    told: HashMap<(String, String), usize>,
+    /// Whose lines are read: the place of the node, and its name.
+    place: (Place, Option<String>),
+    /// By channel and what was said, on which line and under which node it stands first.
+    said: HashMap<(String, Said), (usize, Place, Option<String>)>,
+    /// What was said again.
+    twice: Vec<(String, Said, Twice)>,
+}
+
+/// What only one module is told by.
+#[derive(Clone, PartialEq, Eq, Hash)]
+enum Said {
+    Id(Id),
+    Answers(Party),
+    MissedAs(String),
 }
 
 impl Check<'_> {
@@ -114,16 +127,11 @@ impl Check<'_> {
             .strip_prefix("0x")
             .and_then(parse_id)
             .ok_or_else(|| wrong(Problem::NoIdentifier { id: id.get_ref().clone() }))?;
-        match self.seen.insert((channel.to_owned(), parsed), line) {
-            Some(first) => {
-                let (id, channel) = (id.get_ref().clone(), channel.to_owned());
-                Err(wrong(Problem::Twice { id, channel, first }))
-            }
-            None => Ok(parsed),
-        }
+        self.once(channel.to_owned(), Said::Id(parsed), id.get_ref().clone(), line);
+        Ok(parsed)
     }
 
-    /// What a module answers by; no two answer by the same.
+    /// What a module answers by.
     fn answering(
         &mut self,
         channel: &str,
@@ -134,27 +142,34 @@ impl Check<'_> {
         let own = answering(text.get_ref())
             .ok_or_else(|| wrong(Problem::NoAnswering { text: text.get_ref().clone() }))?;
         let place = own.channel.clone().unwrap_or_else(|| channel.to_owned());
-        self.once(place, own.party.to_string(), line)?;
+        self.once(place, Said::Answers(own.party), own.party.to_string(), line);
         Ok(own)
     }
 
-    /// What codes call a module; no two are called the same.
+    /// What codes call a module.
     fn missed_as(&mut self, name: &Spanned<String>) -> Result<String, RosterError> {
         let line = self.line(name.span().start);
         let name = name.get_ref().clone();
         if !meaning::is_missed(&name) {
             return Err(RosterError::AtLine { line, problem: Problem::NobodyMisses { name } });
         }
-        self.once(String::new(), name.clone(), line)?;
+        self.once(String::new(), Said::MissedAs(name.clone()), name.clone(), line);
         Ok(name)
     }
 
-    fn once(&mut self, place: String, what: String, line: usize) -> Result<(), RosterError> {
-        match self.told.insert((place, what.clone()), line) {
-            Some(first) => {
-                Err(RosterError::AtLine { line, problem: Problem::OfTwo { what, first } })
+    /// Notes what stands for a second time, which leaves the rest of the roster as it is.
+    fn once(&mut self, channel: String, said: Said, what: String, line: usize) {
+        let (place, name) = self.place.clone();
+        match self.said.entry((channel.clone(), said.clone())) {
+            Entry::Vacant(free) => {
+                free.insert((line, place, name));
             }
-            None => Ok(()),
+            Entry::Occupied(own) => {
+                let (before, first, called) = own.get().clone();
+                let kept = !twice::leaves_open(first, place);
+                let twice = Twice { what, of: (called, name), lines: (before, line), kept };
+                self.twice.push((channel, said, twice));
+            }
         }
     }
 
@@ -239,9 +254,11 @@ impl RosterFile {
     pub fn parse(text: &str) -> Result<RosterFile, RosterError> {
         let file: FileToml =
             toml::from_str(text).map_err(|error| RosterError::Form(error.to_string()))?;
-        let mut check = Check { text, seen: HashMap::new(), told: HashMap::new() };
+        let place = (None, None);
+        let mut check = Check { text, place, said: HashMap::new(), twice: Vec::new() };
         let mut out = RosterFile::default();
-        for node in &file.node {
+        for (at, node) in file.node.iter().enumerate() {
+            check.place = (Some(at), Some(node.name.get_ref().clone()));
             if node.name.get_ref().trim().is_empty() {
                 let line = check.line(node.name.span().start);
                 return Err(RosterError::AtLine { line, problem: Problem::NameEmpty });
@@ -270,10 +287,19 @@ impl RosterFile {
                 missed_as,
             });
         }
+        check.place = (None, None);
         for lone in &file.lone {
             for message in &lone.messages {
                 out.lone.push((lone.channel.clone(), check.message(&lone.channel, message)?));
             }
+        }
+        for (channel, said, twice) in check.twice {
+            match said {
+                Said::Id(id) => out.settle_id(&channel, id),
+                Said::Answers(party) => out.settle_answer(&channel, party),
+                Said::MissedAs(name) => out.settle_name(&name),
+            }
+            out.twice.push(twice);
         }
         out.wiring = WiringFile::checked(text, &file.element).map_err(RosterError::Wiring)?;
         let learned = file.learned.into_iter();

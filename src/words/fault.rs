@@ -3,6 +3,7 @@
 
 use lostnode_parsers::Id;
 
+use super::moved::moved;
 use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
 use super::{diagnosis, wiring};
@@ -349,6 +350,9 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
                 _ => format!(" and {}", plural(count - 1, "other message", "other messages")),
             };
             format!("{first}{more} on a timer, sent all the time: no sound recording has it")
+        }
+        Fact::Moved(first, count, how) => {
+            moved(&id_label(analysis.identifiers[*first].id), *count, *how)
         }
         Fact::LacksMessages(ids) => {
             let ids: Vec<String> = ids.iter().map(|id| id_label(*id)).collect();

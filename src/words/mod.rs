@@ -11,6 +11,7 @@ pub mod just_before;
 pub mod live;
 pub mod marks;
 pub mod messages;
+mod moved;
 pub mod naming;
 pub mod network;
 pub mod notices;

@@ -93,6 +93,7 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         Notice::Short => "the capture is shorter than 10 s: slow identifiers show no period yet; \
              record a minute or more"
             .to_owned(),
+        Notice::TwiceInRoster(twice) => format!("roster, {twice}"),
         Notice::ChannelsMissing { names } => {
             format!("the roster has channels that the capture has not: {}", names.join(", "))
         }

@@ -77,6 +77,10 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 < all_ids => {
             format!("with {ids} of the {all_ids} identifiers that are watched")
         }
+        Sign::HeardElsewhere(modules) => format!(
+            "{modules} of them were heard on another bus meanwhile: what was lost here was carried \
+             over to it"
+        ),
         Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} modules of the bus"),
         Sign::Ends(apart) | Sign::EndsTogether(apart) => format!(
             "one of its messages outlived another by {:.0} ms: supplies hold modules up for \

@@ -62,7 +62,8 @@ pub fn report(
         deviations::find(timing, &losses, &network, known, diagnostics)
     });
     let mut notices = notices::notices(&captures, summary, &losses, &network, settings);
-    notices.extend(known.as_ref().and_then(notices::of_roster));
+    let of_roster = roster.zip(known.as_ref());
+    notices.extend(of_roster.map_or(Vec::new(), |(file, known)| notices::of_roster(file, known)));
 
     let order = Order::new(timing);
     let identifiers: Vec<Identifier> =

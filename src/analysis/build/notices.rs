@@ -6,7 +6,7 @@ use crate::fold::Summary;
 use crate::fold::timing::{ChannelTiming, Nanoseconds, Timing, nanoseconds, seconds};
 use crate::ids::IdIndex;
 use crate::network::Network;
-use crate::roster_file::Known;
+use crate::roster_file::{Known, RosterFile};
 use crate::settings::Settings;
 use crate::silence::{Loss, Losses};
 
@@ -44,10 +44,12 @@ pub(super) fn notices(
     out
 }
 
-/// What the roster tells of that the capture cannot show.
-pub(super) fn of_roster(known: &Known) -> Option<Notice> {
+/// What the roster tells of that the capture cannot show, and what is wrong with it.
+pub(super) fn of_roster(file: &RosterFile, known: &Known) -> Vec<Notice> {
     let names = known.absent_channels.clone();
-    (!names.is_empty()).then_some(Notice::ChannelsMissing { names })
+    let absent = (!names.is_empty()).then_some(Notice::ChannelsMissing { names });
+    let twice = file.twice.iter().cloned().map(Notice::TwiceInRoster);
+    absent.into_iter().chain(twice).collect()
 }
 
 fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> {

@@ -6,13 +6,14 @@ use lostnode_parsers::Id;
 
 use super::elsewhere::{self, Floods};
 use super::told::{is_gateway, names_gateway};
-use super::{Symptom, nodes, starts};
+use super::{Symptom, once, starts};
 use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Setting, SymptomKind};
-use crate::analysis::{Analysis, Outage, Scope};
+use crate::analysis::symptom::{Fact, Setting, Sign, SymptomKind};
+use crate::analysis::{Analysis, Identifier, J1939, Outage, Scope};
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{ChannelIndex, IdIndex, NodeIndex};
+use crate::network::common_address;
 
 /// Fewest identifiers that stop on one bus and go on on the other: the same number on two buses may
 /// be two messages.
@@ -38,10 +39,11 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
         })
     };
     // Where all of a bus stops, this one or that which it is carried from, no gateway is behind it.
+    let stops: Vec<&Outage> =
+        analysis.outages.iter().filter(|outage| outage.scope == Scope::Bus).collect();
     let of_a_stop = |outage: &&Outage| {
-        analysis.outages.iter().any(|stop| {
-            stop.scope == Scope::Bus
-                && (stop.channel == outage.channel || stop.is_loss())
+        stops.iter().any(|stop| {
+            (stop.channel == outage.channel || stop.is_loss())
                 && stop.silence().overlap(&outage.silence()) > 0
         })
     };
@@ -73,7 +75,7 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     }
     let begins: Vec<Nanoseconds> = losses.iter().map(|outage| outage.start).collect();
     // The starter pulls gateways down too.
-    match starts::may_be_one(analysis, &nodes::once_each(losses.into_iter())) {
+    match starts::may_be_one(analysis, &once::once_each(losses.into_iter())) {
         true => Stopped::ByStarter,
         false => Stopped::Symptom(Box::new(Symptom::new(Subject::Vehicle, fact)), begins),
     }
@@ -119,7 +121,8 @@ pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
     }
 }
 
-/// Marks the one called gateway where nothing else is lost but what it carries to another bus, which
+/// Marks the one called gateway where nothing else is lost but what it carries to another bus,
+/// which
 /// stops as it does: then it passes nothing on, and what it took along speaks for it.
 pub fn mark_lone(analysis: &Analysis, out: &mut [Symptom]) {
     let mut called = out.iter().filter(|own| own.setting == Setting::CalledGateway);
@@ -194,25 +197,76 @@ fn carried(analysis: &Analysis) -> BTreeMap<ChannelIndex, usize> {
 /// Whether an identifier goes on on another bus while it is lost on its own.
 pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {
     let own = &analysis.identifiers[id];
-    analysis.identifiers.iter().enumerate().any(|(at, other)| {
-        let missing = |loss: &Outage| {
-            let there = loss.ids.contains(&IdIndex(at))
-                || loss.channel == Some(other.channel) && loss.scope >= Scope::Bus;
-            there && loss.silence().overlap(&outage.silence()) > 0
+    // Told first, since it leaves next to none.
+    let twin = |(_, other): &(usize, &Identifier)| {
+        other.channel != own.channel && other.id == own.id && other.rhythm.is_some()
+    };
+    let mut twins = analysis.identifiers.iter().enumerate().filter(twin);
+    twins.any(|(at, _)| goes_on(analysis, IdIndex(at), outage))
+}
+
+/// Whether an identifier of another bus is sent throughout an outage.
+fn goes_on(analysis: &Analysis, at: IdIndex, outage: &Outage) -> bool {
+    let other = &analysis.identifiers[at];
+    let missing = |loss: &Outage| {
+        let there = loss.ids.contains(&at)
+            || loss.channel == Some(other.channel) && loss.scope >= Scope::Bus;
+        there && loss.silence().overlap(&outage.silence()) > 0
+    };
+    // What is silent there for half of the time, be it too short for its time-out, stopped there
+    // too.
+    let own_time = outage.silence();
+    let stops = other.gaps.iter().chain(&other.silent);
+    let stopped = stops.into_iter().any(|gap| gap.overlap(&own_time) * 2 > own_time.length());
+    let late = nanoseconds(other.timeout.unwrap_or(0.0));
+    let lasts = |(first, last): (Nanoseconds, Nanoseconds)| {
+        first <= outage.start && last + late >= outage.end
+    };
+    other.rhythm.is_some()
+        && other.heard.is_some_and(lasts)
+        && !stopped
+        && !analysis.outages.iter().any(missing)
+}
+
+/// Several of a set of modules that are heard elsewhere while the set is lost. One may be a module
+/// of two buses.
+const HEARD: usize = 2;
+
+/// Notes of modules that are lost together how many of them are heard on another bus meanwhile: by
+/// their messages, or by their address (SAE J1939-21, 5.2). What was lost, a gateway carried here.
+pub fn note_heard(analysis: &Analysis, out: &mut [Symptom]) {
+    for symptom in out.iter_mut().filter(|own| own.kind() == SymptomKind::NodesSilent) {
+        let losses = elsewhere::losses(analysis, &symptom.subject);
+        let heard = |outage: &&Outage| {
+            let nodes = outage.nodes.iter();
+            nodes.filter(|node| is_heard_elsewhere(analysis, **node, outage)).count()
         };
-        // What is silent there for half of the time, be it too short for its time-out, stopped
-        // there too.
-        let own_time = outage.silence();
-        let stops = other.gaps.iter().chain(&other.silent);
-        let stopped = stops.into_iter().any(|gap| gap.overlap(&own_time) * 2 > own_time.length());
-        let late = nanoseconds(other.timeout.unwrap_or(0.0));
-        other.channel != own.channel
-            && other.id == own.id
-            && other.rhythm.is_some()
-            && other
-                .heard
-                .is_some_and(|(first, last)| first <= outage.start && last + late >= outage.end)
-            && !stopped
-            && !analysis.outages.iter().any(missing)
-    })
+        let mut counts: Vec<usize> = losses.iter().map(heard).collect();
+        counts.sort_unstable();
+        let modules = counts.get(counts.len() / 2).copied().unwrap_or(0);
+        if modules >= HEARD {
+            symptom.signs.push(Sign::HeardElsewhere(modules));
+        }
+    }
+}
+
+/// Whether a node that is lost is heard on another bus throughout.
+fn is_heard_elsewhere(analysis: &Analysis, node: NodeIndex, outage: &Outage) -> bool {
+    let lost = outage.ids.iter().filter(|id| analysis.identifiers[**id].node == Some(node));
+    let lost: Vec<IdIndex> = lost.copied().collect();
+    let speaks = |channel| analysis.channel(channel).j1939 == J1939::Yes;
+    let address = common_address(lost.iter().map(|id| analysis.identifiers[*id].id))
+        .filter(|_| outage.channel.is_some_and(speaks));
+    let at_address = |other: &Identifier| {
+        Some(other.channel) != outage.channel
+            && speaks(other.channel)
+            && common_address(std::iter::once(other.id)) == address
+    };
+    let by_address = || {
+        (0..analysis.identifiers.len())
+            .map(IdIndex)
+            .any(|at| at_address(&analysis.identifiers[at]) && goes_on(analysis, at, outage))
+    };
+    lost.iter().any(|id| goes_on_elsewhere(analysis, *id, outage))
+        || address.is_some() && by_address()
 }

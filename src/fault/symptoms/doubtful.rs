@@ -1,6 +1,7 @@
 //! What paused, and may be all that a module sends.
 
-use super::nodes::{is_left_over, once_each, returned};
+use super::nodes::{is_left_over, returned};
+use super::once::once_each;
 use super::{Symptom, beside, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Sign};

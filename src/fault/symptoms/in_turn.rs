@@ -13,7 +13,8 @@
 use std::collections::BTreeMap;
 
 use super::Symptom;
-use super::nodes::{once_each, returned};
+use super::nodes::returned;
+use super::once::once_each;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Setting, Sign};
 use crate::analysis::{Analysis, Cause, Outage, Scope};

@@ -3,6 +3,7 @@
 
 use super::standing::is_failing;
 use super::{Symptom, starts};
+use crate::analysis::blame::Frames;
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, SymptomKind};
 use crate::analysis::{Analysis, Evidence, Outage, Scope};
@@ -32,6 +33,17 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
     }
     if let Some(node) = lacks(analysis, outage) {
         let fact = Fact::LacksMessages(outage.never_heard.clone());
+        // Who is heard is missed for what it lacks: that is one module, whatever others call it.
+        let missed = |own: &Symptom| match own.fact {
+            Fact::MissedByOthers(row) => {
+                analysis.diagnosis.blame[row].frames == Frames::Heard { node }
+            }
+            _ => false,
+        };
+        for own in symptoms.iter_mut().filter(|own| missed(own)) {
+            own.subject = Subject::Node(node);
+            own.stranger = own.stranger.take().map(|_| Subject::Node(node));
+        }
         symptoms.push(Symptom::new(Subject::Node(node), fact));
     }
 }

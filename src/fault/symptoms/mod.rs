@@ -15,8 +15,10 @@ mod endless;
 mod ends;
 mod in_turn;
 mod lacking;
+mod moved;
 mod newcomer;
 mod nodes;
+mod once;
 mod own_switch;
 mod rhythm;
 mod senders;
@@ -45,6 +47,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
     across::join(analysis, &mut out);
+    carried::note_heard(analysis, &mut out);
     in_turn::mark(analysis, &mut out);
     endless::mark(analysis, &mut out);
     carried::mark_called(analysis, &mut out);

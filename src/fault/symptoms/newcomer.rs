@@ -3,11 +3,11 @@
 
 use lostnode_parsers::frame::raw_id;
 
-use super::Symptom;
 use super::stranger::subjects;
+use super::{Symptom, moved};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Setting, SymptomKind};
-use crate::analysis::{Analysis, DeviationKind, Evidence, Identifier, Outage, Scope};
+use crate::analysis::{Analysis, DeviationKind, Evidence, Identifier, J1939, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
 use crate::ids::{IdIndex, NodeIndex};
@@ -27,7 +27,7 @@ const KNOWN: f64 = 0.8;
 /// same kind of module has the same cycles. So it was with all 15 such of invented vehicles of two
 /// authors that were of another vehicle, and with none of 6 in which something else was missing
 /// beside what is new.
-const ALIKE: f64 = 0.05;
+pub(super) const ALIKE: f64 = 0.05;
 /// Where more whole nodes than so many were never heard, what is new stands in place of none of
 /// them in particular (of 16 true strangers of invented vehicles three at most were missing
 /// beside).
@@ -42,19 +42,34 @@ const MOVED: f64 = 2.0 / 3.0;
 /// what was never heard, which is marked.
 pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
     for channel in 0..analysis.channels.len() as ChannelIndex {
+        if let Some((new, gone, moved)) = moved::find(analysis, channel) {
+            let fact = Fact::Moved(new[0], new.len(), moved);
+            replace(analysis, symptoms, (&new, gone), fact);
+            continue;
+        }
         let Some((new, known)) = timed(analysis, channel) else { continue };
         let staying = stay(analysis, &new, &known);
         if let Some((new, gone)) = in_place_of(analysis, channel, &new, &staying) {
-            let subject = subject(analysis, symptoms, &new);
-            for own in symptoms.iter_mut().filter(|own| is_of(analysis, own, gone)) {
-                own.stranger = Some(subject.clone());
-            }
             let fact = Fact::NewMessages(new[0], new.len());
-            symptoms.push(Symptom::new(subject, fact));
+            replace(analysis, symptoms, (&new, gone), fact);
         } else {
             leave_open(analysis, channel, &staying, symptoms);
         }
     }
+}
+
+/// What is new stands in place of what is gone.
+fn replace(
+    analysis: &Analysis,
+    symptoms: &mut Vec<Symptom>,
+    (new, gone): (&[IdIndex], &Outage),
+    fact: Fact,
+) {
+    let subject = subject(analysis, symptoms, new);
+    for own in symptoms.iter_mut().filter(|own| is_of(analysis, own, gone)) {
+        own.stranger = Some(subject.clone());
+    }
+    symptoms.push(Symptom::new(subject, fact));
 }
 
 /// What a channel sends on timers: what the roster does not have, the lowest first, and what it
@@ -67,9 +82,11 @@ fn timed(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, Ve
                 && matches!(own.kind, DeviationKind::New { .. })
         })
     };
+    let j1939 = analysis.channel(channel).j1939 == J1939::Yes;
     let here = |at: &IdIndex| {
         let id = &analysis.identifiers[*at];
-        id.channel == channel && id.rhythm.is_some() && !id.diagnostic
+        let codes = j1939 && moved::lists_codes(id.id);
+        id.channel == channel && id.rhythm.is_some() && !id.diagnostic && !codes
     };
     let timed: Vec<IdIndex> = (0..analysis.identifiers.len()).map(IdIndex).filter(here).collect();
     let (mut new, known): (Vec<IdIndex>, Vec<IdIndex>) =
@@ -137,7 +154,7 @@ fn leave_open(
 }
 
 /// The periods of the fastest message of what was never heard and of the slowest, in seconds.
-fn periods(outage: &Outage) -> Option<(f64, f64)> {
+pub(super) fn periods(outage: &Outage) -> Option<(f64, f64)> {
     outage.evidence.iter().find_map(|evidence| match evidence {
         Evidence::NeverHeard { due, most, awake } => Some((awake / most, awake / due)),
         _ => None,

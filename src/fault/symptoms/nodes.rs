@@ -1,5 +1,6 @@
 //! Nodes that fell silent, alone or together.
 
+use super::once::once_each;
 use super::{Symptom, answers, company, doubtful, ends, own_switch, rhythm, starts, summed};
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Led, Return, Setting, Sign};
@@ -22,10 +23,6 @@ const OFTEN: usize = 2;
 const EACH: f64 = 1.0;
 /// … unless it began within so many seconds of a loss of several with that node.
 const OF_A_SET: f64 = 1.0;
-/// A silence of less than so many seconds, that begins within as many where one of so many ended,
-/// is of the boot of a module (common practice, no source).
-const BOOT: f64 = 1.0;
-const BOOTS_AFTER: f64 = 3.0;
 /// A return leans to one side where it is so many times likelier there …
 const LEANS: f64 = 3.0;
 /// Divided returns from which that is no chance: one sign of one node errs now and then.
@@ -294,36 +291,6 @@ fn led(analysis: &Analysis, subject: &Subject) -> Option<Led> {
     let lead = analysis.precursors().find(|lead| lead.of == *subject)?;
     let (losses_with, losses) = (lead.losses_with, lead.losses);
     Some(Led { kind: standard::kind(analysis, lead), losses_with, losses })
-}
-
-/// What a loss is told in parts of, as where a slow identifier comes back later than the others, is
-/// one loss: the part whose return tells most stands for it.
-pub(super) fn once_each<'a>(outages: impl Iterator<Item = &'a Outage>) -> Vec<&'a Outage> {
-    let mut out: Vec<&Outage> = Vec::new();
-    for outage in outages {
-        let own = outage.silence();
-        let same = |other: &&mut &Outage| {
-            let length = own.length().min(other.silence().length());
-            length > 0 && own.overlap(&other.silence()) * 2 > length
-        };
-        if out.iter().any(|other| is_boot_of(outage, other)) {
-            continue;
-        }
-        match out.iter_mut().find(same) {
-            Some(other) if outage.ran_on.abs() > other.ran_on.abs() => *other = outage,
-            Some(_) => {}
-            None => out.push(outage),
-        }
-    }
-    out
-}
-
-/// Whether a silence is of the boot of who was lost just before: it sent a frame too early.
-fn is_boot_of(own: &Outage, before: &Outage) -> bool {
-    own.nodes == before.nodes
-        && own.duration() < BOOT
-        && before.duration() >= BOOTS_AFTER
-        && (0..=nanoseconds(BOOT)).contains(&(own.start - before.end))
 }
 
 /// Its nodes, whatever their order in it.

@@ -112,6 +112,15 @@ fn text(data: &[u8]) -> String {
     }
 }
 
+/// Whether a frame of SAE J1939 is text that an asterisk ends, and nothing behind it but filling.
+fn is_field(data: &[u8]) -> bool {
+    let is_text = |byte: &u8| byte.is_ascii_graphic() || *byte == b' ';
+    let mut parts = data.splitn(2, |byte| *byte == b'*');
+    let (Some(field), Some(filling)) = (parts.next(), parts.next()) else { return false };
+    field.iter().all(is_text)
+        && [0x00, 0xFF].iter().any(|own| filling.iter().all(|byte| byte == own))
+}
+
 /// Whether an answer is of the length of a VIN: 17 characters (ISO 3779:2009, 5; ISO 14229-1:2020,
 /// table C.1, F190; SAE J1979, service 09). One of another length is in the maker's own format, a
 /// part of the VIN or another number, and says nothing of the vehicle that its module is from.
@@ -253,8 +262,9 @@ impl Identities {
                     self.claims.push(Claim { time: now, channel, address, name });
                 }
             }
-            j1939::VEHICLE_IDENTIFICATION => {
-                // Asterisks end the fields (J1939-71).
+            // A VIN and the asterisk that ends it (J1939-71) are longer than one frame, and come when
+            // somebody asks. What one frame holds is a message of the maker's.
+            j1939::VEHICLE_IDENTIFICATION if message.length > 8 || is_field(message.data) => {
                 let vin = text(message.data.split(|byte| *byte == b'*').next().unwrap_or(&[]));
                 if let Some(identity) = self.in_group(module, IdentitySource::VehicleIdentification)
                 {

@@ -36,11 +36,16 @@ impl Told<'_> {
     }
 
     /// Modules that speak, and send what others call invalid now: what another vehicle expects.
+    /// Where any other code fails a sensor may be bad: what its module sends is invalid for that
+    /// (common practice, no source).
     pub(super) fn bad_data(&self) -> Vec<Symptom> {
         let fails = |code: &CodeEntry| {
             code.age == CodeAge::Failing && code.gone.is_none() && code.event.is_none()
         };
         let codes = self.analysis.diagnosis.codes.iter().filter(|code| fails(code));
+        if codes.clone().any(|code| code.invalid.is_none() && code.missed.is_none()) {
+            return Vec::new();
+        }
         let told = codes.filter(|code| !self.strangers.contains(&code.module));
         let all: BTreeSet<&Missed> = told.filter_map(|code| code.invalid.as_ref()).collect();
         let symptom = |sender: &Missed| {
