@@ -53,7 +53,7 @@ fn two_messages_that_pause_once_may_be_of_a_mode() {
     };
     let (pair, three, again) =
         (connector(2, &[12.0]), connector(3, &[12.0]), connector(2, &[8.0, 17.3, 29.0]));
-    assert!(pair < 0.35 && three > 0.5 && again > 0.5, "{pair} {three} {again}");
+    assert!(pair < 0.2 && three > 0.4 && again > 0.4, "{pair} {three} {again}");
 }
 
 /// Modules that a tester read before a loss could not know of it: that none of them misses anybody
@@ -104,16 +104,16 @@ fn a_device_that_was_not_there_before_may_babble() {
     assert!(endless > 0.5 && quick < 0.2, "{endless} {quick}");
 }
 
-/// One that sends two in five of all frames of the bus by a rush babbles too, though it comes less
-/// often than that.
+/// One that sends two in five of all frames of the bus in a rush babbles too, though it comes less
+/// often than that; not where it comes as often as some message that is built in.
 #[test]
 fn what_sends_most_frames_of_a_bus_in_a_rush_babbles() {
-    let flood = |others: u32| {
-        let added = message("03E", 0.0025, 30.0).silent(55.0, 999.0);
-        let found = reported(&log(60.0, &[messages(0x100, others), vec![added]].concat()));
+    let flood = |period: f64| {
+        let added = message("03E", period, 30.0).silent(55.0, 999.0);
+        let found = reported(&log(60.0, &[messages(0x100, 4), vec![added]].concat()));
         of_class(&found, "overload")
     };
-    let (most, part) = (flood(4), flood(12));
+    let (most, part) = (flood(0.0025), flood(0.01));
     assert!(most > 0.5 && part < 0.2, "{most} {part}");
 }
 
@@ -162,7 +162,7 @@ fn what_was_not_heard_may_be_switched_off() {
     };
     let (slow, fast) = (judged(0.5), judged(0.01));
     assert!(slow.0 > 0.4 && slow.1 <= 0.2, "{slow:?}");
-    assert!(fast.0 == 0.0 && fast.1 > 0.25, "{fast:?}");
+    assert!(fast.0 == 0.0 && fast.1 > 0.2, "{fast:?}");
 }
 
 /// Half of a vehicle leaves at two instants and stays away: the key was turned, or something that

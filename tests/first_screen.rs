@@ -336,7 +336,7 @@ fn that_nothing_was_lost_is_no_all_clear() {
     let path = folder.path().join("codes.log");
     fs::write(&path, text).unwrap();
     let screen = brief(&path, &[], "80");
-    let codes = "But 2 codes are failing now, of the network U0100-87: see \"Trouble codes\".";
+    let codes = "But 2 codes are failing now; about the network: U0100-87. See \"Trouble codes\".";
     assert!(screen.contains(codes), "{screen}");
 }
 
@@ -346,7 +346,7 @@ fn what_nobody_knows_is_found_before_it_is_touched() {
     let screen = brief(&own("samples/van-door.log.gz"), &[], "80");
     assert!(screen.contains("\nFirst: Parked, read and save all codes; find it"), "{screen}");
     assert!(
-        screen.contains("\nThen:  Wiggle its harness while recording (8 min; test 2"),
+        screen.contains("\nThen:  Wiggle its harness while recording (8 min; no. 2"),
         "{screen}"
     );
     assert!(

@@ -113,7 +113,10 @@ fn no_module_reaches_back() {
             .unwrap_or_else(|| panic!("{own} has no place in the order"));
         for used in code(&path).split("crate::").skip(1).flat_map(used) {
             // What is nowhere in the order and begins with a capital is the front door's.
-            let used = match used.starts_with(char::is_uppercase) || used.starts_with("analyse_") || used == "analyse" {
+            let used = match used.starts_with(char::is_uppercase)
+                || used.starts_with("analyse_")
+                || used == "analyse"
+            {
                 true => "front",
                 false => used,
             };

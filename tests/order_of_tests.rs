@@ -129,7 +129,7 @@ fn the_rival_of_what_is_likely_is_tested_with_it() {
 #[test]
 fn a_further_test_of_a_fault_waits_for_the_first_of_another() {
     let troubles = [short(), radio_lost_for_good(90.0)];
-    let found = reported(&troubles);
+    let found = changed(&troubles, "[order]\nfurther = 0.4");
     assert_eq!(place(&found, RESISTANCE), 0, "{:#}", found["next_tests"]);
     assert!(place(&found, INTERNAL) < place(&found, LEVELS), "{:#}", found["next_tests"]);
     let found = changed(&troubles, "[order]\nfurther = 1.0");

@@ -31,7 +31,7 @@ fn a_module_that_runs_on_through_a_start_has_a_rival() {
     };
     let (soon, late, again) = (lost(&[2.0]), lost(&[40.0]), lost(&[2.0, 40.0]));
     assert!(soon.0 > late.0 + 0.05 && soon.1 < late.1, "{soon:?} {late:?}");
-    assert!(again.0 < late.0 + 0.01 && again.1 > 0.8, "{again:?}");
+    assert!(again.0 < late.0 + 0.01 && again.1 > 0.7, "{again:?}");
 }
 
 /// What a gateway carries over pauses once for a second, soon after the begin: the starter takes
@@ -389,10 +389,12 @@ fn few_steps_are_even_by_chance() {
             own.into_iter().map(|own| own.anew(start(at), start(at) + 0.7, 0.0037)).collect()
         });
         let found = reported(&log(90.0, &[own, messages(0x500, 12)].concat()));
-        found["findings"].to_string().contains("regular intervals")
+        found["findings"].to_string().contains(" at regular intervals")
     };
     // Steps of 6 s, each off by 12 % of them, and by 5 %.
-    assert!(told(9, 0.72) && !told(6, 0.72) && told(6, 0.3));
+    assert!(told(9, 0.72));
+    assert!(!told(6, 0.72));
+    assert!(told(6, 0.3));
 }
 
 /// A module that boots may send a frame before its messages run: the pause after that is of its

@@ -75,7 +75,7 @@ impl core::error::Error for PduError {}
 
 impl<'a> Pdu<'a> {
     /// Reads the data of a frame after its address byte, if it has one; `prefix` is the number of
-    /// address bytes taken off: 0 for normal addressing, 1 for extended and mixed; more counts as 1.
+    /// address bytes taken off: 0 for normal addressing, 1 for extended and mixed; more is as 1.
     ///
     /// # Errors
     /// What a receiver would ignore, with the reason.

@@ -7,7 +7,6 @@ use lostnode_parsers::Id;
 
 use super::comparison::Notice;
 use crate::analysis::Analysis;
-use crate::capture::ChannelIndex;
 use crate::fold::timing::Nanoseconds;
 
 /// What a vehicle sends at one connector is laid down by its makers: two captures of it share
@@ -38,22 +37,6 @@ pub fn doubts(path: &str, before: &Analysis, after: &Analysis) -> Vec<Notice> {
     let apart = smaller >= LEAST && (both as f64) < IN_COMMON * smaller as f64;
     let little = apart.then(|| Notice::LittleInCommon(path(), both, smaller));
     other.into_iter().chain(older).chain(little).collect()
-}
-
-/// What is sent on a timer after, and was not heard at all before though its bus was listened to and
-/// no roster said that it ought to be there: a module may have been missing all along.
-pub fn heard_only_since(path: &str, before: &Analysis, after: &Analysis) -> Option<Notice> {
-    let was: BTreeSet<Id> = before.identifiers.iter().map(|id| id.id).collect();
-    let listened = |channel: ChannelIndex| {
-        let name = &after.channel(channel).name;
-        before.channels.iter().any(|own| own.name == *name && own.frames > 0)
-    };
-    let new = after.identifiers.iter().filter(|id| {
-        !id.diagnostic && id.rhythm.is_some() && !was.contains(&id.id) && listened(id.channel)
-    });
-    let new: BTreeSet<Id> = new.map(|id| id.id).collect();
-    let told = !before.has_roster && !new.is_empty();
-    told.then(|| Notice::HeardOnlySince(path.to_owned(), new.into_iter().collect()))
 }
 
 /// What is sent unasked.

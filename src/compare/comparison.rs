@@ -188,7 +188,7 @@ pub enum Notice {
     SameTwice(String, String),
     /// This file begins before the one from before the repair.
     Older(String),
-    /// Identifiers that are sent on a timer in this file and were not heard before at all, ascending.
+    /// Identifiers sent on a timer in this file and not heard before at all, ascending.
     HeardOnlySince(String, Vec<Id>),
     /// Few of the identifiers of this file, or of the one from before, are in the other: how many
     /// are in both, and how many the smaller of them has.

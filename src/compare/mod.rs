@@ -223,7 +223,7 @@ fn notices(before: &Analysis, after: &[Analysis], drive_on: bool) -> Vec<Notice>
         after.iter().flat_map(|analysis| captures::doubts(&path_of(analysis), before, analysis));
     let only_since = after
         .iter()
-        .filter_map(|analysis| captures::heard_only_since(&path_of(analysis), before, analysis));
+        .filter_map(|analysis| subject::heard_only_since(&path_of(analysis), before, analysis));
     let kept_out = before.kept_out.iter().cloned();
     let kept_out = kept_out.map(|own| Notice::KeptOut(own.path, own.vin, own.vehicle));
     let mut out: Vec<Notice> = kept_out.chain(doubts).chain(only_since).collect();

@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::Id;
 
-use super::comparison::Lost;
+use super::comparison::{Lost, Notice};
 use crate::analysis::{Analysis, Identifier, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::NodeIndex;
@@ -161,4 +161,20 @@ fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
         missing.insert(key, Subject { lost, ids, channel: channel.clone(), gone: true });
     }
     missing.into_values().collect()
+}
+
+/// What is sent on a timer after, and was not heard at all before though its bus was listened to
+/// and no roster said that it ought to be there: a module may have been missing all along.
+pub(super) fn heard_only_since(path: &str, before: &Analysis, after: &Analysis) -> Option<Notice> {
+    let was: BTreeSet<Id> = before.identifiers.iter().map(|id| id.id).collect();
+    let listened = |channel: ChannelIndex| {
+        let name = &after.channel(channel).name;
+        before.channels.iter().any(|own| own.name == *name && own.frames > 0)
+    };
+    let new = after.identifiers.iter().filter(|id| {
+        !id.diagnostic && id.rhythm.is_some() && !was.contains(&id.id) && listened(id.channel)
+    });
+    let new: BTreeSet<Id> = new.map(|id| id.id).collect();
+    let told = !before.has_roster && !new.is_empty();
+    told.then(|| Notice::HeardOnlySince(path.to_owned(), new.into_iter().collect()))
 }
