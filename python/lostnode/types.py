@@ -563,7 +563,7 @@ class ComparisonRow(TypedDict):
 ComparisonSince = Literal['not_told', 'held', 'not_sure', 'lost_again', 'some_lost_again', 'newly_lost']
 
 
-ComparisonState = Literal['nothing_lost', 'held', 'not_sure', 'still_lost', 'newly_lost']
+ComparisonState = Literal['nothing_lost', 'held', 'back', 'not_sure', 'still_lost', 'newly_lost']
 
 
 class Comparison(TypedDict):
