@@ -206,8 +206,8 @@ fn a_wrong_roster_is_said_with_line_and_key() {
     );
 }
 
-/// What stands under two modules is neither's, and the rest of the roster serves. It is said, by the
-/// command and in the report.
+/// What stands under two modules is neither's, and the rest of the roster serves. It is said, by
+/// the command and in the report.
 #[test]
 fn what_stands_under_two_modules_is_neithers() {
     let node = |name: &str, id: &str, more: &str| {

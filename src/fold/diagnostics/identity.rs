@@ -262,8 +262,8 @@ impl Identities {
                     self.claims.push(Claim { time: now, channel, address, name });
                 }
             }
-            // A VIN and the asterisk that ends it (J1939-71) are longer than one frame, and come when
-            // somebody asks. What one frame holds is a message of the maker's.
+            // A VIN and the asterisk that ends it (J1939-71) need more than one frame, and come
+            // when somebody asks. What one frame holds is a message of the maker's.
             j1939::VEHICLE_IDENTIFICATION if message.length > 8 || is_field(message.data) => {
                 let vin = text(message.data.split(|byte| *byte == b'*').next().unwrap_or(&[]));
                 if let Some(identity) = self.in_group(module, IdentitySource::VehicleIdentification)
