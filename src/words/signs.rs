@@ -71,7 +71,8 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::OwnErrors(count) => format!("{count} error reports near it destroyed its own frames"),
         Sign::ErrorSpread(Spread::Everyone { frames, senders }) => format!(
             "they destroy everybody's frames alike ({frames} frames, of {senders} senders): \
-             termination, a short, a receiver that destroys good frames, or a wrong bit rate at one module"
+             termination, a short, a receiver that destroys good frames, or a wrong bit rate at \
+             one module"
         ),
         Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
         Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 < all_ids => {
