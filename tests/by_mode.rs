@@ -91,16 +91,18 @@ fn what_a_tester_silenced_is_no_loss() {
     assert!(!judged(|_| "023E800000000000".to_owned()));
 }
 
+/// How likely a device that is added to so many messages at 30 s, and sends until then, is a flood.
+fn flood(others: u32, period: f64, until: f64) -> f64 {
+    let added = message("03E", period, 30.0).silent(until, 999.0);
+    let found = reported(&log(60.0, &[messages(0x100, others), vec![added]].concat()));
+    of_class(&found, "overload")
+}
+
 /// A device that was added sends for two seconds as often as the bus allows: a flood, though it was
 /// not there before. What comes now and then in a quick row is none.
 #[test]
 fn a_device_that_was_not_there_before_may_babble() {
-    let flood = |period: f64| {
-        let added = message("03E", period, 30.0).silent(32.5, 999.0);
-        let found = reported(&log(60.0, &[messages(0x100, 12), vec![added]].concat()));
-        of_class(&found, "overload")
-    };
-    let (endless, quick) = (flood(0.0004), flood(0.005));
+    let (endless, quick) = (flood(12, 0.0004, 32.5), flood(12, 0.005, 32.5));
     assert!(endless > 0.5 && quick < 0.2, "{endless} {quick}");
 }
 
@@ -108,12 +110,7 @@ fn a_device_that_was_not_there_before_may_babble() {
 /// often than that; not where it comes as often as some message that is built in.
 #[test]
 fn what_sends_most_frames_of_a_bus_in_a_rush_babbles() {
-    let flood = |period: f64| {
-        let added = message("03E", period, 30.0).silent(55.0, 999.0);
-        let found = reported(&log(60.0, &[messages(0x100, 4), vec![added]].concat()));
-        of_class(&found, "overload")
-    };
-    let (most, part) = (flood(0.0025), flood(0.01));
+    let (most, part) = (flood(4, 0.0025, 55.0), flood(4, 0.01, 55.0));
     assert!(most > 0.5 && part < 0.2, "{most} {part}");
 }
 

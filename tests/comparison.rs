@@ -684,3 +684,19 @@ fn a_module_is_known_by_its_place() {
         &[("U0100", "A", NOT_READ), ("U0100", "A", CodeChange::New)],
     );
 }
+
+/// Nothing was lost, and one channel was hardly heard: that is said before what was kept.
+#[test]
+fn a_channel_that_was_hardly_heard_is_told() {
+    let told = |silent: f64| {
+        let stop = outage(Scope::Bus, &[], &[], 100.0 - silent, silent);
+        let own = Analysis { outages: vec![Outage { benign: true, ..stop }], ..report(100.0) };
+        lostnode::words::first_screen::kept_time(&own)
+    };
+    assert!(
+        told(84.0).starts_with("can0 was heard for 16 s of 1 min 40 s only. "),
+        "{}",
+        told(84.0)
+    );
+    assert!(!told(40.0).contains("only"), "{}", told(40.0));
+}

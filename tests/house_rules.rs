@@ -343,13 +343,14 @@ fn words(text: &str) -> usize {
 }
 
 /// Where a name is what there is to go by, and why.
-const NAMES: [(&str, &str); 11] = [
+const NAMES: [(&str, &str); 12] = [
     ("src/front/second.rs", "captures have nothing in common but the names of their channels"),
     ("src/wiring/readings.rs", "a mechanic names elements in a job file"),
     ("src/wiring/names.rs", "people name nodes in a wiring file"),
     ("src/wiring_file/kbl/net.rs", "of a drawing the name alone says where the tester plugs in"),
     ("src/fault/readings.rs", "a mechanic names nodes and channels in a job file"),
     ("src/analysis/blame.rs", "a trouble code names a module in words and nothing else"),
+    ("src/fold/diagnostics/meaning.rs", "a trouble code names a module in words and nothing else"),
     ("src/analysis/names.rs", "a roster may have learned a name that was made of an identifier"),
     ("src/roster_file/mod.rs", "a roster may have learned a name that was made of an identifier"),
     ("src/learn/unplugged/mod.rs", "a person gives names, and no two nodes may have the same"),

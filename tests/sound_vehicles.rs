@@ -225,16 +225,16 @@ fn a_module_with_the_address_of_a_tester_answers() {
 }
 
 /// How likely none of the explanations is the cause stands beside them, and is said where that is
-/// notable: a single loss whose return does not tell leaves room, a module that starts anew each
-/// time little.
+/// notable: it is what the first finding leaves, and no more is stated than was ever measured.
 #[test]
 fn what_none_of_the_explanations_is_has_its_share() {
     let losses = loses_power("door", &[30.0, 52.0, 81.0], &[2.6, 1.9, 3.1]);
     let (_, document, _) = simulated(&(vehicle(STAGED) + &losses), &[]);
-    let share = document["no_class"].as_f64().unwrap();
-    assert!((0.0..0.15).contains(&share), "{share} {}", told(&document));
-    assert!(document["none_of_these"].is_null(), "{}", document["none_of_these"]);
     let first = &document["findings"][0];
     let stated = first["probability"].as_f64().unwrap();
+    let share = document["no_class"].as_f64().unwrap();
+    assert!((0.0..=1.0 - stated).contains(&share) && share < 0.4, "{share} {}", told(&document));
+    let words = document["none_of_these"].as_str().unwrap();
+    assert!(words.starts_with(&format!("{:.0} % ", share * 100.0)), "{words}");
     assert!(stated <= first["uncalibrated"].as_f64().unwrap() + 0.1, "{first}");
 }

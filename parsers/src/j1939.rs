@@ -53,6 +53,8 @@ impl Fields {
 pub const ADDRESS_CLAIMED: u32 = 0xEE00;
 /// Transport, connection management.
 pub const TRANSPORT_CONTROL: u32 = 0xEC00;
+/// Request for a group.
+pub const REQUEST: u32 = 0xEA00;
 /// Acknowledgement.
 pub const ACKNOWLEDGEMENT: u32 = 0xE800;
 /// Transport, data.

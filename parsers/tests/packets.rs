@@ -159,8 +159,8 @@ fn reports_of_the_controller() {
     assert_eq!((details(0x10, [0; 8]), details(0x00, [0xFF; 8])), (vec![], vec![]));
 }
 
-/// ISO 11898-1:2015, 10.4.2: the remote bit of a long frame (0x0C) still belongs to the arbitration,
-/// what follows does not.
+/// ISO 11898-1:2015, 10.4.2: the remote bit of a long frame (0x0C) still belongs to the
+/// arbitration, what follows does not.
 #[test]
 fn where_arbitration_ends() {
     let place = |place| error(0x08, [0, 0, 0, place, 0, 0, 0, 0]).is_after_arbitration();

@@ -12,7 +12,7 @@ use std::sync::LazyLock;
 use super::cut_off;
 use super::diagnosis::CodeAge;
 use crate::capture::ChannelIndex;
-use crate::fold::diagnostics::meaning::table;
+use crate::fold::diagnostics::meaning::{table, words};
 use crate::fold::diagnostics::{CodeNumber, Module, Party};
 use crate::fold::timing::{Nanoseconds, Silence, seconds};
 use crate::ids::NodeIndex;
@@ -466,15 +466,6 @@ pub fn has_words_of(name: &str, part: &str) -> bool {
 
 /// What serves a module whose name stands further before (common practice, no source).
 const PARTS: [&str; 3] = ["pump", "valve", "actuator"];
-
-/// Whether a word stands in a name as it is, in capitals or small letters.
-pub(crate) fn has_word(name: &str, word: &str) -> bool {
-    words(name).any(|own| own.eq_ignore_ascii_case(word))
-}
-
-fn words(name: &str) -> impl Iterator<Item = &str> {
-    name.split(|c: char| !c.is_alphanumeric())
-}
 
 fn telling_words(name: &str) -> Vec<String> {
     let words = words(name)

@@ -6,10 +6,12 @@ use lostnode_parsers::Id;
 use super::finding::{Finding, NextTest, Standing};
 use super::subject::Subject;
 use super::verdict::{Obstacle, Verdict};
-use super::{Analysis, Nanoseconds, Outage, Scope};
+use super::{Analysis, Cause, Nanoseconds, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::{IdIndex, NodeIndex};
 
+/// A channel that was heard for less than this share of the recording was hardly watched.
+const HEARD_IN_PART: f64 = 0.5;
 /// From this probability a finding is worth a word where nothing was lost.
 const WORTH_A_WORD: f64 = 0.2;
 
@@ -113,6 +115,23 @@ impl Analysis {
             what: what.unwrap_or(Happened::NothingLost),
             explained,
         }
+    }
+
+    /// Channels that were heard for a part of the recording only, and for how many seconds.
+    pub(crate) fn heard_in_part(&self) -> Vec<(ChannelIndex, f64)> {
+        let heard = |channel: ChannelIndex| {
+            let silent = self.outages.iter().filter(|outage| {
+                outage.channel == Some(channel)
+                    && outage.scope == Scope::Bus
+                    && outage.cause == Cause::Unknown
+            });
+            self.length() - silent.map(|outage| outage.duration()).sum::<f64>()
+        };
+        (0..self.channels.len() as ChannelIndex)
+            .filter(|at| self.channel(*at).frames > 0)
+            .map(|at| (at, heard(at)))
+            .filter(|(_, heard)| *heard < HEARD_IN_PART * self.length())
+            .collect()
     }
 
     /// The place of the finding that leads the answer: the first that is a fault of the vehicle,

@@ -120,17 +120,16 @@ fn whole_node(analysis: &Analysis, node: NodeIndex) -> Subject {
     }
 }
 
+/// Whether a channel was there, and something was heard on it.
+fn listened(analysis: &Analysis, channel: &str) -> bool {
+    analysis.channels.iter().any(|own| own.name == channel && own.frames > 0)
+}
+
 /// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in any
 /// capture after, on a channel that is there.
 fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
     let named =
         |analysis: &Analysis, at: ChannelIndex, channel: &str| analysis.channel(at).name == channel;
-    let listened = |channel: &str| {
-        after
-            .iter()
-            .flat_map(|analysis| &analysis.channels)
-            .any(|own| own.name == channel && own.frames > 0)
-    };
     let heard = |channel: &str, id: Id| {
         after.iter().any(|analysis| {
             analysis
@@ -150,7 +149,9 @@ fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
             }
             None => vec![identifier.id],
         };
-        if !listened(channel) || own.iter().any(|id| heard(channel, *id)) {
+        if !after.iter().any(|analysis| listened(analysis, channel))
+            || own.iter().any(|id| heard(channel, *id))
+        {
             continue;
         }
         let (key, lost) = match identifier.node {
@@ -167,12 +168,11 @@ fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
 /// and no roster said that it ought to be there: a module may have been missing all along.
 pub(super) fn heard_only_since(path: &str, before: &Analysis, after: &Analysis) -> Option<Notice> {
     let was: BTreeSet<Id> = before.identifiers.iter().map(|id| id.id).collect();
-    let listened = |channel: ChannelIndex| {
-        let name = &after.channel(channel).name;
-        before.channels.iter().any(|own| own.name == *name && own.frames > 0)
-    };
     let new = after.identifiers.iter().filter(|id| {
-        !id.diagnostic && id.rhythm.is_some() && !was.contains(&id.id) && listened(id.channel)
+        !id.diagnostic
+            && id.rhythm.is_some()
+            && !was.contains(&id.id)
+            && listened(before, &after.channel(id.channel).name)
     });
     let new: BTreeSet<Id> = new.map(|id| id.id).collect();
     let told = !before.has_roster && !new.is_empty();

@@ -14,6 +14,7 @@ use std::fmt;
 use lostnode_parsers::Id;
 
 use crate::capture::ChannelIndex;
+use crate::fold::diagnostics::meaning::has_word;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::timing::{AliveCounter, Key};
 use crate::ids::RosterIndex;
@@ -84,10 +85,7 @@ impl ExpectedNode {
     /// gave it, too.
     pub fn is_gateway(&self) -> bool {
         let mut names = std::iter::once(&self.name).chain(&self.missed_as);
-        names.any(|name| {
-            let mut words = name.split(|own: char| !own.is_alphanumeric());
-            words.any(|word| ["gateway", "bridge"].iter().any(|own| word.eq_ignore_ascii_case(own)))
-        })
+        names.any(|name| ["gateway", "bridge"].iter().any(|word| has_word(name, word)))
     }
 
     /// All identifiers that it sends.

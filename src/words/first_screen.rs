@@ -10,7 +10,8 @@ use crate::analysis::finding::{
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::subject::Subject;
 use crate::analysis::verdict::Verdict;
-use crate::analysis::{Analysis, Cause, Channel, Identifier, KeptOut, Scope};
+use crate::analysis::{Analysis, Identifier, KeptOut};
+use crate::capture::ChannelIndex;
 use crate::compare;
 use crate::fault::advice;
 
@@ -85,25 +86,14 @@ pub fn kept_time(analysis: &Analysis) -> String {
     }
 }
 
-/// A channel that was heard for less than this share of the recording was hardly watched.
-const HEARD_IN_PART: f64 = 0.5;
-
 /// Channels that were heard for a part of the recording only.
 fn heard_in_part(analysis: &Analysis) -> Vec<String> {
-    let all = analysis.length();
-    let of = |(at, channel): (usize, &Channel)| {
-        let silent = analysis.outages.iter().filter(|outage| {
-            outage.channel.map(usize::from) == Some(at)
-                && outage.scope == Scope::Bus
-                && outage.cause == Cause::Unknown
-        });
-        let heard = all - silent.map(|outage| outage.duration()).sum::<f64>();
-        (channel.frames > 0 && heard < HEARD_IN_PART * all).then(|| {
-            let (heard, all) = (short_duration(heard), short_duration(all));
-            format!("{} was heard for {heard} of {all} only.", channel.name)
-        })
+    let all = short_duration(analysis.length());
+    let sentence = |(channel, heard): (ChannelIndex, f64)| {
+        let (name, heard) = (&analysis.channel(channel).name, short_duration(heard));
+        format!("{name} was heard for {heard} of {all} only.")
     };
-    analysis.channels.iter().enumerate().filter_map(of).collect()
+    analysis.heard_in_part().into_iter().map(sentence).collect()
 }
 
 /// What stands under the answer where nothing was lost: what it rests on, and failing codes.

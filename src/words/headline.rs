@@ -107,7 +107,7 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
         [] => what,
         // A second fault must not hide behind a number.
         few if few.len() <= NAMED_TOO => {
-            let names: Vec<String> = few.iter().map(|other| who_too(analysis, other)).collect();
+            let names: Vec<String> = few.iter().map(|other| in_short(analysis, other)).collect();
             format!("{what} (also lost: {})", names.join("; "))
         }
         many => format!("{what} ({} lost too)", plural(many.len(), "other", "others")),
@@ -153,29 +153,29 @@ const NAMED_TOO: usize = 2;
 /// Causes named where the evidence does not choose; more are counted.
 const CAUSES: usize = 2;
 
-/// What was lost too, shorter.
-fn who_too(analysis: &Analysis, other: &Who) -> String {
-    match other {
-        Who::Nodes(nodes) => some(nodes.iter().map(|node| fault::node(analysis, *node))),
-        Who::Identifiers(ids, _) => {
-            some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
-        }
-        other => who(analysis, other),
-    }
-}
-
 fn who(analysis: &Analysis, who: &Who) -> String {
     match who {
         Who::Nodes(nodes) => match nodes.as_slice() {
             [node] => format!("{}{}", in_full(analysis, *node), likely(analysis, *node)),
-            nodes => some(nodes.iter().map(|node| fault::node(analysis, *node))),
+            _ => in_short(analysis, who),
         },
-        Who::Identifiers(ids, sender) => {
-            let ids = some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)));
+        Who::Identifiers(_, sender) => {
+            let ids = in_short(analysis, who);
             match sender {
                 Some(node) => format!("{ids} of {}", fault::node(analysis, *node)),
                 None => format!("{ids} (sender not known)"),
             }
+        }
+        Who::Missing(_) | Who::Channel(_) | Who::All => in_short(analysis, who),
+    }
+}
+
+/// The same in short, as of what was lost too.
+fn in_short(analysis: &Analysis, who: &Who) -> String {
+    match who {
+        Who::Nodes(nodes) => some(nodes.iter().map(|node| fault::node(analysis, *node))),
+        Who::Identifiers(ids, _) => {
+            some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
         }
         Who::Missing(ids) => some(ids.iter().map(|id| id_label(*id))),
         Who::Channel(channel) => format!("all of {}", analysis.channel(*channel).name),

@@ -122,8 +122,7 @@ pub fn mark_called(analysis: &Analysis, out: &mut [Symptom]) {
 }
 
 /// Marks the one called gateway where nothing else is lost but what it carries to another bus,
-/// which
-/// stops as it does: then it passes nothing on, and what it took along speaks for it.
+/// which stops as it does: then it passes nothing on, and what it took along speaks for it.
 pub fn mark_lone(analysis: &Analysis, out: &mut [Symptom]) {
     let mut called = out.iter().filter(|own| own.setting == Setting::CalledGateway);
     let (Some(gateway), None) = (called.next(), called.next()) else { return };
@@ -198,9 +197,8 @@ fn carried(analysis: &Analysis) -> BTreeMap<ChannelIndex, usize> {
 pub(super) fn goes_on_elsewhere(analysis: &Analysis, id: IdIndex, outage: &Outage) -> bool {
     let own = &analysis.identifiers[id];
     // Told first, since it leaves next to none.
-    let twin = |(_, other): &(usize, &Identifier)| {
-        other.channel != own.channel && other.id == own.id && other.rhythm.is_some()
-    };
+    let twin =
+        |(_, other): &(usize, &Identifier)| other.channel != own.channel && other.id == own.id;
     let mut twins = analysis.identifiers.iter().enumerate().filter(twin);
     twins.any(|(at, _)| goes_on(analysis, IdIndex(at), outage))
 }

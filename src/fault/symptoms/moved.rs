@@ -7,15 +7,13 @@ use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
 use lostnode_parsers::j1939::{self, Fields};
 
-use super::newcomer::{ALIKE, periods};
+use super::newcomer::{ALIKE, is_new, periods};
 use crate::analysis::symptom::Moved;
-use crate::analysis::{Analysis, DeviationKind, Identifier, J1939, Outage};
+use crate::analysis::{Analysis, Identifier, J1939, Outage};
 use crate::capture::ChannelIndex;
 use crate::ids::IdIndex;
 use crate::network::common_address;
 
-/// Request for a group (SAE J1939-21, 5.4.2; from memory).
-const REQUEST: u32 = 0xEA00;
 /// One message alone may be of anybody.
 const FEWEST: usize = 2;
 
@@ -46,7 +44,7 @@ fn group(id: Id) -> Option<u32> {
 /// What a module sends for what it does: no codes, claims, requests and answers, and no transport.
 fn own_group(id: Id) -> Option<u32> {
     group(id).filter(|group| {
-        use j1939::{ACKNOWLEDGEMENT, ADDRESS_CLAIMED, TRANSPORT_CONTROL, TRANSPORT_DATA};
+        use j1939::{ACKNOWLEDGEMENT, ADDRESS_CLAIMED, REQUEST, TRANSPORT_CONTROL, TRANSPORT_DATA};
         !lists_codes(id)
             && ![ACKNOWLEDGEMENT, ADDRESS_CLAIMED, REQUEST, TRANSPORT_CONTROL, TRANSPORT_DATA]
                 .contains(group)
@@ -66,14 +64,6 @@ impl<'a> Here<'a> {
         here.filter(move |(_, id)| id.channel == channel && !id.diagnostic)
     }
 
-    fn is_new(&self, id: &Identifier) -> bool {
-        self.analysis.deviations.iter().any(|own| {
-            own.channel == self.channel
-                && own.id == id.id
-                && matches!(own.kind, DeviationKind::New { .. })
-        })
-    }
-
     /// All groups that an address should send, which sends none, come from one other that the
     /// roster does not have: groups say what is in them, and two modules seldom send the same.
     fn by_address(&self, outage: &Outage) -> Option<(Vec<IdIndex>, Moved)> {
@@ -90,7 +80,7 @@ impl<'a> Here<'a> {
         let sends_them = |to: &u8| {
             let own = || self.identifiers().filter(|(_, id)| address(id) == Some(*to));
             let sent: BTreeSet<u32> = own().filter_map(|(_, id)| own_group(id.id)).collect();
-            groups.is_subset(&sent) && own().all(|(_, id)| self.is_new(id))
+            groups.is_subset(&sent) && own().all(|(_, id)| is_new(self.analysis, id))
         };
         let mut addresses = addresses.into_iter().filter(sends_them);
         let (to, None) = (addresses.next()?, addresses.next()) else { return None };
@@ -110,7 +100,7 @@ impl<'a> Here<'a> {
         };
         let gone = outage.never_heard.iter().map(|id| standard(*id));
         let gone: Vec<i64> = gone.collect::<Option<_>>()?;
-        let new = self.identifiers().filter(|(_, id)| self.is_new(id));
+        let new = self.identifiers().filter(|(_, id)| is_new(self.analysis, id));
         let new: Vec<(i64, IdIndex)> =
             new.filter_map(|(at, id)| Some((standard(id.id)?, at))).collect();
         // Of more, some lie as far apart as these by chance.

@@ -72,16 +72,18 @@ fn replace(
     symptoms.push(Symptom::new(subject, fact));
 }
 
+/// Whether the roster does not have an identifier.
+pub(super) fn is_new(analysis: &Analysis, id: &Identifier) -> bool {
+    analysis.deviations.iter().any(|own| {
+        own.channel == id.channel
+            && own.id == id.id
+            && matches!(own.kind, DeviationKind::New { .. })
+    })
+}
+
 /// What a channel sends on timers: what the roster does not have, the lowest first, and what it
 /// has.
 fn timed(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, Vec<IdIndex>)> {
-    let is_new = |id: &Identifier| {
-        analysis.deviations.iter().any(|own| {
-            own.channel == channel
-                && own.id == id.id
-                && matches!(own.kind, DeviationKind::New { .. })
-        })
-    };
     let j1939 = analysis.channel(channel).j1939 == J1939::Yes;
     let here = |at: &IdIndex| {
         let id = &analysis.identifiers[*at];
@@ -90,7 +92,7 @@ fn timed(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, Ve
     };
     let timed: Vec<IdIndex> = (0..analysis.identifiers.len()).map(IdIndex).filter(here).collect();
     let (mut new, known): (Vec<IdIndex>, Vec<IdIndex>) =
-        timed.into_iter().partition(|at| is_new(&analysis.identifiers[*at]));
+        timed.into_iter().partition(|at| is_new(analysis, &analysis.identifiers[*at]));
     new.sort_by_key(|at| raw_id(analysis.identifiers[*at].id));
     ((known.len() as f64) >= KNOWN * (known.len() + new.len()) as f64).then_some((new, known))
 }

@@ -2,7 +2,7 @@
 
 use crate::analysis::symptom::Rhythm;
 use crate::analysis::{Analysis, Cause, Evidence, Identifier, Outage, Scope, Why};
-use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, seconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds, scatter, seconds};
 use crate::ids::{ChannelIndex, NodeIndex};
 use crate::outage::CRANKED_WITHIN;
 
@@ -70,12 +70,11 @@ pub(super) fn of(analysis: &Analysis, outages: &[&Outage]) -> Rhythm {
         false => steps,
     };
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
-    let spread =
-        (steps.iter().map(|step| (step - mean).powi(2)).sum::<f64>() / steps.len() as f64).sqrt();
+    let scatter = scatter(&steps);
     let within = if steps.len() <= FEW_STEPS { EVEN_SPREAD_OF_FEW } else { EVEN_SPREAD };
-    let even = spread < within * mean || are_boots(outages);
+    let even = scatter < within || are_boots(outages);
     match steps.len() >= EVEN_STEPS && even {
-        true => Rhythm::Even { step: mean, spread },
+        true => Rhythm::Even { step: mean, spread: scatter * mean },
         false => Rhythm::Uneven(outages.len()),
     }
 }

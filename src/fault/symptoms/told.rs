@@ -18,11 +18,12 @@ use super::standing::{
     stored_by_many, stored_by_one,
 };
 use super::stranger::{is_told_elsewhere, strangers};
-use crate::analysis::blame::{Blame, Frames, Verdict, has_word};
+use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
+use crate::fold::diagnostics::meaning::has_word;
 use crate::fold::j1939::J1939;
 use crate::ids::NodeIndex;
 

@@ -38,6 +38,16 @@ pub(crate) fn table(text: &'static str) -> impl Iterator<Item = Vec<&'static str
         .map(|line| line.split('\t').collect())
 }
 
+/// The words of a name.
+pub(crate) fn words(name: &str) -> impl Iterator<Item = &str> {
+    name.split(|c: char| !c.is_alphanumeric())
+}
+
+/// Whether a word stands in a name as it is, in capitals or small letters.
+pub(crate) fn has_word(name: &str, word: &str) -> bool {
+    words(name).any(|own| own.eq_ignore_ascii_case(word))
+}
+
 static NETWORK: LazyLock<HashMap<&str, Meaning>> = LazyLock::new(|| {
     let rows = table(include_str!("data/network-codes.tsv"));
     let meaning = |kind, text| match kind {

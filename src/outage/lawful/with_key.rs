@@ -115,15 +115,11 @@ impl Off {
     fn took_after(&self, judged: &Judged) -> Option<f64> {
         let first = judged.events.first()?;
         let after = seconds(judged.onset() - self.onset);
-        let near = |back: Nanoseconds| {
-            judged.events.iter().all(|event| {
-                !event.ongoing && (event.back - back).abs() <= nanoseconds(BACK_TOGETHER)
-            })
-        };
         let took = self.channel.is_some_and(|channel| channel != first.channel)
             && (0.0..=KEY_TAKES).contains(&after)
             && self.ids >= MESSAGES
-            && self.back.is_some_and(near);
+            && self.back.is_some()
+            && self.ends(judged);
         took.then_some(after)
     }
 

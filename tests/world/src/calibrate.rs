@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
-use crate::figures::Share;
+use crate::figures::Stated;
 
 /// Findings of a pool of all classes at least: of fewer the share that is true is known to a tenth
 /// at best.
@@ -120,39 +120,18 @@ pub fn check(sets: &[Rows], on: &[Rows]) -> String {
     );
     for own in on {
         let tables = Tables::of(sets.iter().filter(|set| set.world != own.world));
-        let stated = Off::of(own.rows.iter().map(|row| (row.stated, row.holds)));
-        let others = Off::of(own.rows.iter().map(|row| (tables.measured(row), row.holds)));
+        let stated = cells(own.rows.iter().map(|row| (row.stated, row.holds)));
+        let others = cells(own.rows.iter().map(|row| (tables.measured(row), row.holds)));
         let _ = writeln!(text, "| {} | {} | {stated} | {others} |", own.world, own.rows.len());
     }
     text
 }
 
-/// How far what is stated is from what is true, in bins of a tenth.
-struct Off {
-    error: f64,
-    sure: Share,
-}
-
-impl Off {
-    fn of(rows: impl Iterator<Item = (f64, bool)>) -> Off {
-        let mut bins = [0.0; 10];
-        let (mut many, mut sure) = (0, Share::default());
-        for (stated, holds) in rows {
-            bins[((stated * 10.0) as usize).min(9)] += f64::from(u8::from(holds)) - stated;
-            many += 1;
-            if stated >= 0.95 {
-                sure.add(holds);
-            }
-        }
-        let off: f64 = bins.iter().map(|bin: &f64| bin.abs()).sum();
-        Off { error: off / f64::from(many.max(1)), sure }
-    }
-}
-
-impl std::fmt::Display for Off {
-    fn fmt(&self, f: &mut std::fmt::Formatter) -> std::fmt::Result {
-        write!(f, "{:.3} | {} of {}", self.error, self.sure.of, self.sure.all)
-    }
+/// How far off it is, and what of it is stated at 0.95 or more: two cells of a table.
+fn cells(rows: impl Iterator<Item = (f64, bool)>) -> String {
+    let mut all = Stated::default();
+    rows.for_each(|(probability, holds)| all.add(probability, holds));
+    format!("{:.3} | {} of {}", all.error(), all.sure.of, all.sure.all)
 }
 
 /// Of each pool what was measured; drawn towards what all classes show, but never above what the

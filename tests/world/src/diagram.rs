@@ -17,7 +17,7 @@ pub fn svg(figures: &Figures, title: &str) -> String {
         "<rect x=\"30\" y=\"30\" width=\"320\" height=\"320\" fill=\"none\" stroke=\"#888\"/>\n",
     );
     text.push_str("<line x1=\"30\" y1=\"350\" x2=\"350\" y2=\"30\" stroke=\"#888\"/>\n");
-    for (many, hold, sum) in figures.bins.iter().filter(|bin| bin.0 > 0) {
+    for (many, hold, sum) in figures.stated.bins.iter().filter(|bin| bin.0 > 0) {
         let x = 30.0 + 320.0 * sum / *many as f64;
         let y = 350.0 - 320.0 * *hold as f64 / *many as f64;
         let radius = 2.0 + (*many as f64).sqrt();

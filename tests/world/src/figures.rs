@@ -33,6 +33,35 @@ impl std::fmt::Display for Share {
     }
 }
 
+/// What is stated against what is true.
+#[derive(Clone, Debug, Default)]
+pub struct Stated {
+    /// Stated at 95 % or more, and true.
+    pub sure: Share,
+    /// Bins of a tenth: findings, true ones, sum of probabilities.
+    pub bins: [(usize, usize, f64); 10],
+}
+
+impl Stated {
+    /// Counts a finding.
+    pub fn add(&mut self, probability: f64, holds: bool) {
+        let bin = &mut self.bins[((probability * 10.0) as usize).min(9)];
+        bin.0 += 1;
+        bin.1 += usize::from(holds);
+        bin.2 += probability;
+        if probability >= 0.95 {
+            self.sure.add(holds);
+        }
+    }
+
+    /// Expected calibration error over the bins.
+    pub fn error(&self) -> f64 {
+        let all: usize = self.bins.iter().map(|bin| bin.0).sum();
+        let off: f64 = self.bins.iter().map(|bin| (bin.1 as f64 - bin.2).abs()).sum();
+        if all == 0 { 0.0 } else { off / all as f64 }
+    }
+}
+
 /// The figures of the table.
 #[derive(Clone, Debug, Default)]
 pub struct Figures {
@@ -46,10 +75,8 @@ pub struct Figures {
     pub both: Share,
     /// Sound vehicles blamed above 20 %.
     pub blamed: Share,
-    /// Stated at 95 % or more, and true.
-    pub sure: Share,
-    /// Bins of a tenth: findings, true ones, sum of probabilities.
-    pub bins: [(usize, usize, f64); 10],
+    /// What is stated against what is true.
+    pub stated: Stated,
     /// By class of finding: how many, true ones, sum of probabilities.
     pub classes: BTreeMap<String, (usize, usize, f64)>,
     /// Addressed by one of the first two tests.
@@ -132,17 +159,11 @@ impl Figures {
 
     fn calibrate(&mut self, verdict: &Verdict) {
         for finding in &verdict.findings {
-            let bin = &mut self.bins[((finding.probability * 10.0) as usize).min(9)];
-            bin.0 += 1;
-            bin.1 += usize::from(finding.holds);
-            bin.2 += finding.probability;
+            self.stated.add(finding.probability, finding.holds);
             let class = self.classes.entry(finding.class.clone()).or_default();
             class.0 += 1;
             class.1 += usize::from(finding.holds);
             class.2 += finding.probability;
-            if finding.probability >= 0.95 {
-                self.sure.add(finding.holds);
-            }
         }
     }
 
@@ -163,12 +184,5 @@ impl Figures {
                 self.errors[class].1.add(*said == really.id);
             }
         }
-    }
-
-    /// Expected calibration error over the bins.
-    pub fn calibration(&self) -> f64 {
-        let all: usize = self.bins.iter().map(|bin| bin.0).sum();
-        let off: f64 = self.bins.iter().map(|bin| (bin.1 as f64 - bin.2).abs()).sum();
-        if all == 0 { 0.0 } else { off / all as f64 }
     }
 }

@@ -30,7 +30,7 @@ fn figures_of(figures: &Figures) -> Floor {
         ("three", figures.three.value()),
         ("both", figures.both.value()),
         ("blamed", figures.blamed.value()),
-        ("calibration", figures.calibration()),
+        ("calibration", figures.stated.error()),
         ("sure", sure(figures)),
         ("addressed", figures.addressed.value()),
         ("errors_right", named[1] as f64 / named[0].max(1) as f64),
@@ -42,7 +42,7 @@ fn figures_of(figures: &Figures) -> Floor {
 /// How much of what is stated at 95 % or more is true: all of it where nothing is stated so, since
 /// nobody was told too much.
 fn sure(figures: &Figures) -> f64 {
-    if figures.sure.all == 0 { 1.0 } else { figures.sure.value() }
+    if figures.stated.sure.all == 0 { 1.0 } else { figures.stated.sure.value() }
 }
 
 /// Runs the gate. True where nothing is below its written figure. Prints what was measured in

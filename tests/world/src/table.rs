@@ -13,8 +13,8 @@ pub fn totals(figures: &Figures) {
     row("among the first three", figures.three.to_string(), "0.99");
     row("both of a pair among the first three", figures.both.to_string(), "0.88");
     row("sound vehicles blamed above 20 %", figures.blamed.to_string(), "0");
-    row("calibration error", format!("{:.3}", figures.calibration()), "0.05");
-    row("stated at 0.95 or more, and true", figures.sure.to_string(), "0.95");
+    row("calibration error", format!("{:.3}", figures.stated.error()), "0.05");
+    row("stated at 0.95 or more, and true", figures.stated.sure.to_string(), "0.95");
     row("addressed by one of the first two tests", figures.addressed.to_string(), "0.95");
     row("groups named exactly, of those named", figures.exact.to_string(), "");
     let mean = |place: usize| figures.minutes.0[place] / figures.minutes.1.max(1) as f64;
@@ -62,7 +62,7 @@ pub fn by_fault(figures: &Figures) {
 pub fn reliability(figures: &Figures) {
     println!("\n| stated | findings | mean stated | true | |");
     println!("|---|---|---|---|---|");
-    for (place, (many, hold, sum)) in figures.bins.iter().enumerate() {
+    for (place, (many, hold, sum)) in figures.stated.bins.iter().enumerate() {
         let (low, high) = (place as f64 / 10.0, (place + 1) as f64 / 10.0);
         if *many == 0 {
             println!("| {low:.1} to {high:.1} | 0 | | | |");

@@ -4,7 +4,6 @@ use crate::analysis::diagnosis::{DipEntry, MonitorEntry, SupplyEntry, VehicleEnt
 use crate::analysis::{Cause, Outage, Scope};
 use crate::fold::diagnostics::supply::{Dip, Supply};
 use crate::fold::diagnostics::{Diagnostics, Vehicle};
-use crate::fold::timing::{Nanoseconds, nanoseconds};
 
 /// Draws it; `timed` where the capture has time stamps.
 pub fn of(
@@ -37,19 +36,19 @@ pub fn of(
 
 fn supply(supply: &Supply, outages: &[Outage], timed: bool) -> Option<SupplyEntry> {
     let ((min_at, min), max) = supply.range()?;
-    let near = nanoseconds(DipEntry::NEAR);
-    let within =
-        |dip: &Dip, time: Nanoseconds| (dip.span.0 - near..=dip.span.1 + near).contains(&time);
-    let touched = |dip: &Dip| {
+    let entry = |dip: Dip| {
+        let mut entry = DipEntry { dip, outages: Vec::new() };
         let hit = |outage: &Outage| {
             let pauses = outage.scope < Scope::Bus && outage.cause == Cause::Unknown;
             // Of what is silent to the end, the end is that of the recording.
-            let ends = !outage.ongoing && within(dip, outage.end);
-            (outage.is_loss() || pauses) && (within(dip, outage.start) || ends)
+            let ends = !outage.ongoing && entry.is_near(outage.end);
+            (outage.is_loss() || pauses) && (entry.is_near(outage.start) || ends)
         };
-        outages.iter().enumerate().filter(|(_, outage)| hit(outage)).map(|(at, _)| at).collect()
+        let touched = outages.iter().enumerate().filter(|(_, outage)| hit(outage));
+        entry.outages = touched.map(|(at, _)| at).collect();
+        entry
     };
-    let dips = supply.dips().into_iter().map(|dip| DipEntry { outages: touched(&dip), dip });
+    let dips = supply.dips().into_iter().map(entry);
     Some(SupplyEntry {
         min,
         max,
