@@ -73,6 +73,7 @@ impl Explaining {
 
 /// Why there is no answer.
 #[derive(Debug)]
+#[non_exhaustive]
 pub enum Error {
     /// The capture cannot be read.
     Capture(capture::Error),

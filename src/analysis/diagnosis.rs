@@ -120,6 +120,7 @@ pub enum CodeStanding {
 
 /// An event that several modules remember with codes of their own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum CodeEvent {
     /// The supply was low.
     LowSupply {
@@ -197,6 +198,7 @@ impl Diagnosis {
 
 /// What is wrong with a module's identification.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum IdentityProblem {
     /// Its VIN is blank.
     BlankVin,

@@ -2,6 +2,7 @@
 
 /// How the error frames of a bus came.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum ErrorKind {
     /// The controller left the bus so often.
     BusOff(usize),

@@ -6,6 +6,7 @@ use crate::capture::ChannelIndex;
 
 /// A limit of what the report can say. `words::notices` makes the sentences.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Notice {
     /// Reading stopped before the end of the file.
     CutShort {

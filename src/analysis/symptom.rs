@@ -20,6 +20,7 @@ pub use super::starter::Starter;
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
+#[non_exhaustive]
 pub enum SymptomKind {
     BusErrors,
     BusSilent,
@@ -50,6 +51,7 @@ pub enum SymptomKind {
 
 /// What is seen or told.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Fact {
     /// A node that the roster expects was never heard.
     NeverHeard {
@@ -294,6 +296,7 @@ pub struct Silences {
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
+#[non_exhaustive]
 pub enum SignName {
     AllAnswer,
     Answers,
@@ -333,6 +336,7 @@ pub enum SignName {
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
+#[non_exhaustive]
 pub enum SignValue {
     Abrupt,
     Apart,
@@ -391,6 +395,7 @@ pub enum SignValue {
 
 /// A sign with its numbers.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Sign {
     /// How a node came back.
     Return(Return),

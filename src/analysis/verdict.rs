@@ -20,6 +20,7 @@ pub enum Verdict {
 
 /// Why nothing can be said.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Obstacle {
     /// So many records could not be read that the others may not be what was recorded.
     Refused {

@@ -281,6 +281,7 @@ pub struct ClockMend {
 
 /// Why a clock steps back.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum ClockStep {
     /// A counter of 32 bits in microseconds began anew: nothing is lost.
     Wrapped,
@@ -352,6 +353,7 @@ pub struct Error {
 
 /// The ways in which a capture cannot be read.
 #[derive(Debug)]
+#[non_exhaustive]
 pub enum ErrorKind {
     /// The file could not be opened or read.
     Io(io::Error),

@@ -166,6 +166,7 @@ pub struct MonitorRow {
 
 /// A limit of a comparison.
 #[derive(Clone, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Notice {
     /// This file has no time stamps.
     NoTimeStamps(String),

@@ -4,6 +4,7 @@ use std::fmt;
 
 /// What is wrong with a job file, or with what it says of a capture.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum JobError {
     /// It is no TOML, or not of the form of a job; as the reader of TOML says it.
     Form(String),
@@ -18,6 +19,7 @@ pub enum JobError {
 
 /// What is wrong with an entry of a job file. `what` is the reading that it names.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Problem {
     /// There is no such reading.
     UnknownReading {

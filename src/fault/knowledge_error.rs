@@ -6,6 +6,7 @@ use crate::analysis::finding::ClassName;
 
 /// What is wrong with a knowledge file.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum KnowledgeError {
     /// It is no TOML, or has keys that are not known; as the reader of TOML says it.
     Form(String),
@@ -20,6 +21,7 @@ pub enum KnowledgeError {
 
 /// What is wrong with a table of a knowledge file.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Problem {
     /// A prior or a leak at its limits or beyond.
     NotBetween {

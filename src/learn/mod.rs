@@ -26,6 +26,7 @@ pub struct Learned {
 
 /// Something that the reader of a learned roster should know.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Remark {
     /// Something was lost in a capture.
     Losses {

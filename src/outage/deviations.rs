@@ -23,6 +23,7 @@ pub struct Deviation {
 
 /// How an identifier differs from what the roster file says of it.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum DeviationKind {
     /// The file does not know it.
     New {

@@ -10,6 +10,7 @@ use crate::silence::StopSign;
 
 /// One thing that an outage rests on. Times are in seconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Evidence {
     /// Periodic identifiers were missing.
     Missed {

@@ -52,6 +52,7 @@ pub enum Scope {
 
 /// Why it looks so.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum Cause {
     /// The node lost its supply, or was reset.
     LostPower,

@@ -7,6 +7,7 @@ use crate::wiring_file::WiringError;
 
 /// What is wrong with a roster file, or with a system description.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum RosterError {
     /// It is no TOML, or not of the form of a roster; as the reader of TOML says it.
     Form(String),
@@ -43,6 +44,7 @@ pub enum RosterError {
 
 /// What is wrong with a value of a roster file.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Problem {
     /// An identifier cannot be read.
     NoIdentifier {

@@ -33,6 +33,7 @@ const BESIDE: f64 = 0.25;
 
 /// Why the wiring cannot be held against an analysis.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Error {
     /// The wiring file names what is not there.
     Wiring(WiringError),

@@ -6,6 +6,7 @@ use super::ElementKind;
 
 /// What is wrong with a wiring file.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum WiringError {
     /// It is no TOML, or not of the form of a wiring file; as the reader of TOML says it.
     Form(String),
@@ -22,6 +23,7 @@ pub enum WiringError {
 
 /// What is wrong with a value of a wiring file.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Problem {
     /// An element without a name.
     NameEmpty,

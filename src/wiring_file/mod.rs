@@ -40,6 +40,7 @@ pub struct Described {
 
 /// What is not understood of a harness description.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
 pub enum NotUnderstood {
     /// A part without an identity.
     WithoutId,

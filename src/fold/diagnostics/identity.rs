@@ -40,6 +40,7 @@ pub struct Identity {
 
 /// Where an identification comes from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[non_exhaustive]
 pub enum IdentitySource {
     /// Service 09 (SAE J1979).
     VehicleInformation,

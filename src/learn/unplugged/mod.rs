@@ -44,6 +44,7 @@ pub struct Named {
 
 /// What the reader of a new name should know.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum NamingRemark {
     /// That they have one sender rests on the shared silence alone: nothing is known of their
     /// clocks.
@@ -88,6 +89,7 @@ pub enum NamingRemark {
 
 /// Why a name is not given.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum NotNamed {
     /// Nothing fell silent for that time.
     NothingSilent {

@@ -37,6 +37,7 @@ pub enum Given {
 
 /// What is wrong with a span.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum SpanError {
     /// The file is no TOML, or not of that form; as the reader of TOML says it.
     Form(String),
@@ -53,6 +54,7 @@ pub enum SpanError {
 
 /// What is wrong with one span.
 #[derive(Clone, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum SpanProblem {
     /// It is not of the form `NAME=FROM..TO`.
     NoSpan,

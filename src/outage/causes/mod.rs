@@ -59,6 +59,7 @@ pub enum Division {
 
 /// One sign of how a node returned. Luck is the chance that it shows by accident, 0 to 1.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum ReturnSign {
     /// Its time stamps kept their phase.
     PhaseKept {

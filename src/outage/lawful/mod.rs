@@ -71,6 +71,7 @@ pub(super) enum Verdict {
 /// Why a lawful silence may be a loss all the same: nobody is blamed, and nothing is said to be
 /// sound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[non_exhaustive]
 pub enum Doubt {
     /// A single identifier, which may be all that its sender sends.
     SenderUnknown,
@@ -90,6 +91,7 @@ pub enum Doubt {
 
 /// What tells that a silence is lawful, or that it is none. Times in seconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[non_exhaustive]
 pub enum Why {
     /// The senders ran on: so many of so many identifiers came back on their own grid.
     PhaseKept {
