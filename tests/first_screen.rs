@@ -345,6 +345,8 @@ fn that_nothing_was_lost_is_no_all_clear() {
 fn what_nobody_knows_is_found_before_it_is_touched() {
     let screen = brief(&own("samples/van-door.log.gz"), &[], "80");
     assert!(screen.contains("\nFirst: Parked, read and save all codes; find it"), "{screen}");
+    // A module from elsewhere that is likelier does not stand before what drops out today.
+    assert!(screen.contains("1. the module that sends 0x3B0: no power"), "{screen}");
     assert!(
         screen.contains("\nThen:  Wiggle its harness while recording (8 min; no. 2"),
         "{screen}"

@@ -85,11 +85,11 @@ const WORTH_A_PLACE: f64 = 0.2;
 /// What a percent counts in the order, in eighths. What is only remembered must be four times
 /// likelier than what is there now to be told before it. A module from elsewhere may be today's
 /// complaint as well (counted half, five that were at fault stood second in nine sets of three
-/// worlds by others), but what is lost now comes first where both are as likely.
+/// worlds by others), but what is lost now comes first where both are about as likely.
 fn weight(standing: Standing) -> i64 {
     match standing {
         Standing::Present => 8,
-        Standing::Foreign => 7,
+        Standing::Foreign => 6,
         Standing::Remembered | Standing::Benign => 2,
     }
 }
