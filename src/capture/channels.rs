@@ -9,7 +9,7 @@ use super::{Capture, ChannelIndex, Rejected};
 
 /// Most channels told apart in one capture; frames of further ones are refused, and the report says
 /// so.
-const MOST: usize = 256;
+const MOST_CHANNELS: usize = 256;
 
 /// Why a frame is refused.
 pub(super) const TOO_MANY: &str = "more than 256 channels; this one is left out";
@@ -71,7 +71,7 @@ impl Channels {
         let channels = chunk.all.iter().map(|(name, line)| {
             let known = self.names.iter().position(|known| known == name);
             let at = known.or_else(|| {
-                (self.names.len() < MOST).then(|| {
+                (self.names.len() < MOST_CHANNELS).then(|| {
                     self.names.push(name.clone());
                     self.names.len() - 1
                 })

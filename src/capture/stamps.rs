@@ -29,7 +29,7 @@ const TELLING: usize = 200;
 const WITHIN: usize = 20_000;
 /// Log text counted from the start is far more frequent than differences, so that it takes more
 /// than a few stamps to be sure of these. Written down by hand, a few may be anything.
-const FEWEST: usize = 20;
+const FEWEST_STAMPS: usize = 20;
 /// A frame without data takes at least 47 bits (ISO 11898-1:2015, 10.4), at 1 Mbit/s so many
 /// nanoseconds.
 const SHORTEST_FRAME: i64 = 47_000;
@@ -90,7 +90,7 @@ impl ConsoleTimes {
     pub fn finish(&mut self) -> Vec<Parsed> {
         if self.relative.is_none() && !self.waiting.is_empty() {
             let console = self.waiting.iter().any(|parsed| parsed.console);
-            let enough = if console { 2 } else { FEWEST };
+            let enough = if console { 2 } else { FEWEST_STAMPS };
             let stamps = std::mem::take(&mut self.stamps);
             self.relative = Some(stamps.len() >= enough && looks_relative(&stamps));
         }
@@ -142,5 +142,5 @@ fn too_dense(stamps: &[(String, i64)], channels: usize) -> bool {
     let (Some(first), Some(last)) = (times().min(), times().max()) else { return false };
     // A coarse clock gives many frames the stamp of its last tick, the first ones zero.
     let room = others.len() as i64 / channels.max(1) as i64 * SHORTEST_FRAME;
-    others.len() >= FEWEST && first > 0 && last - first < room
+    others.len() >= FEWEST_STAMPS && first > 0 && last - first < room
 }

@@ -45,7 +45,7 @@ use crate::analysis::subject::Subject;
 /// Faults less probable than this are not shown.
 const SHOWN: f64 = 0.03;
 /// Most findings shown.
-const MOST: usize = 12;
+const MOST_SHOWN: usize = 12;
 /// A fault is said to explain the codes of a symptom that it shows with at least this probability:
 /// they go out with its repair.
 const PUTS_OUT: f64 = 0.25;
@@ -69,7 +69,7 @@ pub fn find(analysis: &Analysis, knowledge: &Knowledge, job: &Job) -> Result<Fin
     });
     // What is no fault of the vehicle explains what would otherwise look like one: it stays.
     let benign = |at: &usize| knowledge.class[&explained.faults[*at].class].benign;
-    let faults_shown = shown.iter().filter(|at| !benign(at)).count().min(MOST);
+    let faults_shown = shown.iter().filter(|at| !benign(at)).count().min(MOST_SHOWN);
     let mut place = 0;
     shown.retain(|at| {
         place += 1;

@@ -40,7 +40,7 @@ pub struct Fault {
 /// Sets kept at each size.
 const BEAM: usize = 200;
 /// Most faults at once.
-const MOST: usize = 24;
+const MOST_FAULTS: usize = 24;
 /// Natural logarithm. Sets of one more fault whose best is this much lighter than the best so far
 /// end the search: e^12 is 160,000 to one, and each further fault costs its prior again.
 const HOPELESS: f64 = 12.0;
@@ -137,7 +137,7 @@ fn heaviest(sets: &[Weighed]) -> f64 {
 fn grown(table: &Table) -> Vec<Weighed> {
     let mut level = vec![weighed(table, Vec::new())];
     let mut seen = level.clone();
-    for size in 1..=MOST {
+    for size in 1..=MOST_FAULTS {
         let next = wider(table, &level, size);
         // Wider sets only lose from here on.
         let best = heaviest(&seen);

@@ -83,7 +83,7 @@ const SHORTEST: Nanoseconds = 45_000;
 /// for the logger's crystal and the frame at the edge.
 const FULL: f64 = 1.02;
 /// Fewest pairs of frames that show anything.
-const FEWEST: u64 = 300;
+const FEWEST_PAIRS: u64 = 300;
 /// Largest share of frames sooner than possible: adapters hold back a tenth to a quarter of them.
 const BEATEN: f64 = 0.27;
 /// Least share of frames in the peak beyond what its flanks would put there.
@@ -121,7 +121,7 @@ impl RateEvidence {
         if let (Some(only), None) = (possible().next(), possible().nth(1)) {
             return BitRate::Inferred { rate: USUAL_RATES[only], confidence: 0.9 };
         }
-        if self.pairs < FEWEST || self.is_coarse() || self.is_delivered_by_the_millisecond() {
+        if self.pairs < FEWEST_PAIRS || self.is_coarse() || self.is_delivered_by_the_millisecond() {
             return BitRate::Unknown;
         }
         let share = |count: f64| count / self.pairs as f64;

@@ -13,7 +13,7 @@ use crate::fold::timing::Nanoseconds;
 /// Width of a bin at first, in nanoseconds: about what a person sees of a needle.
 const FIRST_WIDTH: Nanoseconds = 100_000_000;
 /// Senders of a signal that are followed; a truck has a few of each.
-const MOST: usize = 64;
+const MOST_SENDERS: usize = 64;
 
 /// A stretch of time of one signal.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -95,7 +95,7 @@ impl Signals {
             let Id::Extended(id) = group.id else { continue };
             for signal in j1939::signals_of(Fields::of(id).pgn) {
                 let key = (group.channel, group.id, signal.spn);
-                if self.tracks.len() >= MOST && !self.tracks.contains_key(&key) {
+                if self.tracks.len() >= MOST_SENDERS && !self.tracks.contains_key(&key) {
                     continue;
                 }
                 let track = self.tracks.entry(key).or_default();

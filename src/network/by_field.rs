@@ -18,7 +18,7 @@ use crate::ids::IdIndex;
 use crate::silence::Losses;
 
 /// Fewest bits of the field: 32 senders.
-const FEWEST: u32 = 5;
+const FEWEST_BITS: u32 = 5;
 /// So many bits above it that no identifier uses show where it ends.
 const UNUSED: u32 = 0b11;
 /// Bits of a source address (SAE J1939-21, 5.2).
@@ -108,7 +108,7 @@ fn all(timing: &Timing, losses: &Losses, channel: usize) -> Vec<u32> {
 fn lowest(all: &[u32]) -> Option<u32> {
     let used = all.iter().fold(0, |used, raw| used | raw);
     let ends = |bits: &u32| used >> bits & UNUSED == 0 && used >> bits != 0;
-    (FEWEST..29).find(ends).map(|bits| (1 << bits) - 1)
+    (FEWEST_BITS..29).find(ends).map(|bits| (1 << bits) - 1)
 }
 
 /// Identifiers by value, where a value has several.

@@ -28,7 +28,7 @@ const LONGER: f64 = 1.5;
 /// A pause may be longer than another one by so many periods besides, and still be as long.
 const PERIODS: f64 = 2.0;
 /// More than this share of a channel is what the key switches on, and not one module.
-const MOST: f64 = 0.5;
+const MOST_OF_CHANNEL: f64 = 0.5;
 
 /// What came late, beside the `others` that were silent.
 pub(super) fn find(observed: &Observed<'_>, others: &[Outage]) -> Vec<Outage> {
@@ -103,7 +103,7 @@ fn outage(
     };
     // So much at once may have been waiting for the key.
     let perhaps_key_off =
-        roll.key == KeyState::NotKnown && ids.len() as f64 > MOST * roll.expected as f64;
+        roll.key == KeyState::NotKnown && ids.len() as f64 > MOST_OF_CHANNEL * roll.expected as f64;
     let due = ids.iter().map(|id| due(observed, *id, back - begin)).fold(f64::INFINITY, f64::min);
     let mut evidence = vec![Evidence::SilentFromTheStart { seconds: seconds(back - begin), due }];
     if !known {
@@ -133,7 +133,7 @@ fn is_key_on(observed: &Observed<'_>, own: &[IdIndex], late: &[IdIndex]) -> bool
         observed.losses.expected[**id].and_then(|own| own.roster).is_some_and(|own| own.key)
     };
     let (all, late) = (own.iter().filter(needs_key).count(), late.iter().filter(needs_key).count());
-    late > 0 && late as f64 >= MOST * all as f64
+    late > 0 && late as f64 >= MOST_OF_CHANNEL * all as f64
 }
 
 /// Nodes that somebody named, all of whose identifiers are among these.

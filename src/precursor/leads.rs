@@ -11,7 +11,7 @@ use crate::analysis::just_before::{Change, Kind, Lead, Place};
 /// nodes; and the same for what follows them.
 pub const RISK: f64 = 0.01;
 /// Leads that are told of one node.
-const MOST: usize = 3;
+const MOST_LEADS: usize = 3;
 /// Places that are told to move with a lead.
 const MOST_TOGETHER: usize = 12;
 /// Onsets that are kept of a lead, for pictures.
@@ -42,8 +42,8 @@ pub fn of(target: &Target, recorder: &Recorder, tried: &Tried, targets: usize) -
     // A switch that goes back after the loss is no consequence of it.
     let after = grouped(&after, recorder, &before);
     let lead = |found: &Found<'_>| lead(target, recorder, tried, targets, found);
-    let after = after.iter().map(lead).take(MOST);
-    before.iter().take(MOST).map(lead).chain(after).collect()
+    let after = after.iter().map(lead).take(MOST_LEADS);
+    before.iter().take(MOST_LEADS).map(lead).chain(after).collect()
 }
 
 fn grouped<'t>(

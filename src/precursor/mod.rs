@@ -148,5 +148,5 @@ fn most_losses(analysis: &Analysis) -> usize {
 /// Losses from which a typical change would show among so many.
 fn needed(turns: usize, targets: usize) -> usize {
     let risk = leads::RISK * search::Sort::Turn.share() / (turns.max(1) * targets.max(1)) as f64;
-    ((risk.ln() / TYPICAL.ln()).ceil() as usize).max(target::FEWEST)
+    ((risk.ln() / TYPICAL.ln()).ceil() as usize).max(target::FEWEST_LOSSES)
 }

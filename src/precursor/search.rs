@@ -9,7 +9,7 @@ use super::exact::{Family, tails};
 use super::levels;
 use super::line::{Micros, Span};
 use super::recorder::{Recorder, Trace};
-use super::target::{Episode, FEWEST, LONGEST, Target};
+use super::target::{Episode, FEWEST_LOSSES, LONGEST, Target};
 use super::trial::{Score, after_times, before_times, nearest, score, scores};
 use crate::analysis::just_before::{Change, Field, Place};
 
@@ -35,7 +35,7 @@ const BANDS: [(Micros, Micros); 7] = [
 /// A candidate less surprising than this, before any correction, is no lead.
 const SURPRISES: f64 = 1e-3;
 /// Candidates kept, the most surprising ones.
-const MOST: usize = 256;
+const MOST_CANDIDATES: usize = 256;
 
 /// What kinds of candidates there are. The risk of a false lead is shared out among them, so that
 /// many of one kind do not drown those of another.
@@ -137,9 +137,9 @@ impl Tried {
             return;
         }
         self.best.push(candidate);
-        if self.best.len() >= 2 * MOST {
+        if self.best.len() >= 2 * MOST_CANDIDATES {
             self.sort();
-            self.best.truncate(MOST);
+            self.best.truncate(MOST_CANDIDATES);
         }
     }
 
@@ -189,7 +189,7 @@ pub fn is_enough(hits: usize, losses: usize) -> bool {
 
 /// From how many hits on.
 pub fn enough(losses: usize) -> usize {
-    FEWEST.max(losses.div_ceil(2))
+    FEWEST_LOSSES.max(losses.div_ceil(2))
 }
 
 /// Traces that a thread takes at a time.
@@ -219,7 +219,7 @@ pub fn search(target: &Target, recorder: &Recorder, threads: usize) -> Tried {
         tried.best.extend(part.best);
     }
     tried.sort();
-    tried.best.truncate(MOST);
+    tried.best.truncate(MOST_CANDIDATES);
     tried
 }
 
@@ -267,7 +267,7 @@ fn turns(target: &Target, own: (usize, &Trace), bit: usize, tried: &mut Tried) {
     let is_own = target.own.contains(&(own.1.channel, own.1.id));
     for (up, change) in [(true, Change::Rises), (false, Change::Falls)] {
         let times = onsets(own.1, bit, up);
-        if times.len() < FEWEST {
+        if times.len() < FEWEST_LOSSES {
             continue;
         }
         let before = turn_scores(target, &times);

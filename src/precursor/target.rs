@@ -15,13 +15,13 @@ use crate::ids::{IdIndex, NodeIndex};
 /// The longest stretch before a loss that is looked at.
 pub const LONGEST: Micros = 10_000_000;
 /// Losses of one node from which they can have something in common.
-pub const FEWEST: usize = 3;
+pub const FEWEST_LOSSES: usize = 3;
 /// A loss is compared with the time around it, in blocks of about so many microseconds: what
 /// changes more slowly, such as warmth or the kind of road, is the same in all of a block, and so
 /// deceives nobody. Twelve times the longest stretch, so that a loss in it is no wonder.
 const BLOCK: Micros = 120_000_000;
 /// Nodes that are looked into, those lost most often.
-const MOST: usize = 3;
+const MOST_NODES: usize = 3;
 /// Losses of one node that are looked into.
 const MOST_EPISODES: usize = 64;
 /// Outages that begin within so many microseconds are of one fault.
@@ -78,7 +78,7 @@ pub fn all(analysis: &Analysis, line: &Line) -> Vec<Target> {
         }
     }
     targets.sort_by_key(|target| std::cmp::Reverse(target.episodes.len()));
-    targets.truncate(MOST);
+    targets.truncate(MOST_NODES);
     targets
 }
 
@@ -101,7 +101,7 @@ fn subjects(analysis: &Analysis) -> Vec<(Subject, Vec<&Outage>)> {
         let own = own.filter(|own| own.channel == Some(channel));
         out.push((Subject::Channel(channel), own.collect()));
     }
-    out.retain(|(_, outages)| outages.len() >= FEWEST);
+    out.retain(|(_, outages)| outages.len() >= FEWEST_LOSSES);
     out
 }
 
@@ -138,7 +138,7 @@ fn target(analysis: &Analysis, line: &Line, of: Subject, outages: &[&Outage]) ->
         }
     }
     episodes.truncate(MOST_EPISODES);
-    if episodes.len() < FEWEST {
+    if episodes.len() < FEWEST_LOSSES {
         return None;
     }
     let blocks = place(&awake, &mut episodes);

@@ -7,7 +7,7 @@ use crate::fold::timing::{IdTiming, Silence};
 /// frame is by luck, or because its watchdog counts in the same steps.
 const RAN_ON: f64 = 0.7;
 /// Fewest returns that tell.
-const FEWEST: usize = 8;
+const FEWEST_RETURNS: usize = 8;
 
 /// The boots of the module of one message.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -26,8 +26,8 @@ impl Boots {
         let told: Vec<bool> =
             silences.iter().filter_map(|silence| expected.phase_kept(*silence)).collect();
         let kept = told.iter().filter(|kept| **kept).count() as f64;
-        let off_grid = told.len() >= FEWEST && kept <= RAN_ON * told.len() as f64;
-        (silences.len() >= FEWEST).then_some(Boots { silences, off_grid })
+        let off_grid = told.len() >= FEWEST_RETURNS && kept <= RAN_ON * told.len() as f64;
+        (silences.len() >= FEWEST_RETURNS).then_some(Boots { silences, off_grid })
     }
 
     /// Whether a silence is one of them, and they show by themselves that it started anew.

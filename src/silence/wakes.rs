@@ -56,7 +56,7 @@ pub(super) fn find(channel: &ChannelTiming, pauses: &[Silence]) -> Vec<Sleep> {
 /// the network management.
 const EVEN: f64 = 0.1;
 /// So many even wakes are no chance.
-const FEWEST: usize = 3;
+const FEWEST_WAKES: usize = 3;
 
 /// The silences of one identifier, each with whether it lasts to the end: those between short wakes
 /// at even distances are one. While other modules stay up, a sleeping one is polled all the same;
@@ -88,10 +88,10 @@ pub(super) fn joined(
                 && all.length() as f64 <= NEARLY_ALL * heard
                 && super::covered(broken, all) == 0
         };
-        while wakes >= FEWEST && !even(wakes) {
+        while wakes >= FEWEST_WAKES && !even(wakes) {
             wakes -= 1;
         }
-        if wakes >= FEWEST {
+        if wakes >= FEWEST_WAKES {
             let (last, ongoing) = rest[wakes];
             out.push((Silence { start: first.start, end: last.end }, ongoing));
             rest = &rest[wakes + 1..];

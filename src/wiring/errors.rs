@@ -21,7 +21,7 @@ use crate::fold::timing::nanoseconds;
 use crate::ids::IdIndex;
 
 /// Fewer destroyed frames say nothing.
-const FEWEST: u64 = 4;
+const FEWEST_DESTROYED: u64 = 4;
 /// A frame that is destroyed again so many seconds later was repeated into the same disturbance: it
 /// tells no more than once.
 const AGAIN: f64 = 0.02;
@@ -80,7 +80,7 @@ impl Errors {
 
     /// Whether enough is known to say anything.
     pub fn tell(&self) -> bool {
-        self.frames >= FEWEST
+        self.frames >= FEWEST_DESTROYED
     }
 
     /// Destroyed frames of some senders, and their share of the traffic.

@@ -8,7 +8,7 @@ use super::blocks::{Block, File, number};
 /// Levels of structures within structures.
 const DEEPEST: u32 = 4;
 /// Bytes of data that a frame has at most.
-const MOST: u64 = 64;
+const MOST_BYTES: u64 = 64;
 
 /// What kind of event the records of a group are.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -191,7 +191,7 @@ impl Channel<'_> {
         let data = self.0.data;
         let (byte, bits) = (number(data, 4, 4) as usize, number(data, 8, 4));
         match self.kind() {
-            0 | 5 => Some(Payload::Inside(byte, (bits / 8).min(MOST) as usize)),
+            0 | 5 => Some(Payload::Inside(byte, (bits / 8).min(MOST_BYTES) as usize)),
             1 => {
                 let offset = Field { byte, bit: 0, bits: bits.clamp(8, 64) as u32, kind: 0 };
                 Some(Payload::Elsewhere(offset, self.0.link(5)))

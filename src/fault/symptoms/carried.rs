@@ -17,7 +17,7 @@ use crate::network::common_address;
 
 /// Fewest identifiers that stop on one bus and go on on the other: the same number on two buses may
 /// be two messages.
-const FEWEST: usize = 2;
+const FEWEST_CARRIED: usize = 2;
 
 /// … and one in so many of what a bus shares with others: where a gateway failed, it was four in
 /// ten and more (captures of the simulated world, docs/findings.md).
@@ -70,7 +70,7 @@ pub fn stopped(analysis: &Analysis, shown: &[Symptom], floods: &Floods) -> Stopp
     });
     let most = times.values().copied().max().unwrap_or(0);
     let fact = Fact::NotCarried { ids: times.len(), times: most };
-    if times.len() < FEWEST {
+    if times.len() < FEWEST_CARRIED {
         return Stopped::Nothing;
     }
     let begins: Vec<Nanoseconds> = losses.iter().map(|outage| outage.start).collect();

@@ -12,7 +12,7 @@ use crate::ids::NodeIndex;
 /// Fewer are sent in some state of the vehicle only: of 21 such single messages of invented
 /// vehicles three were of a wrong module, of five groups of two and more four (sets of five worlds
 /// by others).
-const FEWEST: usize = 2;
+const FEWEST_LACKING: usize = 2;
 /// One is enough where so many modules miss the node now (three of three).
 const MISSED_BY: usize = 2;
 /// Seconds below which a loss that the starter explains is none of a module that runs (common
@@ -62,7 +62,7 @@ fn lacks(analysis: &Analysis, outage: &Outage) -> Option<NodeIndex> {
             && is_failing(analysis, row)
     });
     let sure = outage.scope == Scope::Identifier
-        && (is_missed || outage.never_heard.len() >= FEWEST)
+        && (is_missed || outage.never_heard.len() >= FEWEST_LACKING)
         && !outage.evidence.contains(&Evidence::SentSometimes)
         && analysis.nodes[node].heard
         && analysis.is_known(node)

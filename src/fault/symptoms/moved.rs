@@ -15,7 +15,7 @@ use crate::ids::IdIndex;
 use crate::network::common_address;
 
 /// One message alone may be of anybody.
-const FEWEST: usize = 2;
+const FEWEST_MOVED: usize = 2;
 
 /// What is new on a channel, in place of what was never heard there, and how it differs from that.
 pub fn find(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, &Outage, Moved)> {
@@ -72,7 +72,7 @@ impl<'a> Here<'a> {
             outage.never_heard.iter().filter_map(|id| own_group(*id)).collect();
         let address = |id: &Identifier| common_address(std::iter::once(id.id));
         let speaks = |id: &Identifier| address(id) == Some(from) && own_group(id.id).is_some();
-        if groups.len() < FEWEST || self.identifiers().any(|(_, id)| speaks(id)) {
+        if groups.len() < FEWEST_MOVED || self.identifiers().any(|(_, id)| speaks(id)) {
             return None;
         }
         let addresses: BTreeSet<u8> =
@@ -104,7 +104,7 @@ impl<'a> Here<'a> {
         let new: Vec<(i64, IdIndex)> =
             new.filter_map(|(at, id)| Some((standard(id.id)?, at))).collect();
         // Of more, some lie as far apart as these by chance.
-        if gone.len() < FEWEST || new.len() != gone.len() {
+        if gone.len() < FEWEST_MOVED || new.len() != gone.len() {
             return None;
         }
         let first = *gone.iter().min()?;

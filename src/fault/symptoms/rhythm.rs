@@ -32,7 +32,7 @@ const STARTS: usize = 6;
 const OFTEN: f64 = 0.6;
 const AWAKE_WITHIN: f64 = 0.9;
 const ASLEEP: f64 = 0.75;
-const FEWEST: usize = 3;
+const FEWEST_PAUSES: usize = 3;
 /// An engine that ran so many seconds before a loss and throughout was not cranked for it: what is
 /// heard last of a module may lie a second or two before the starter took its supply.
 const RAN_BEFORE: f64 = 2.0;
@@ -159,7 +159,7 @@ fn woke(analysis: &Analysis, channel: ChannelIndex) -> Option<Nanoseconds> {
     let heard: Vec<Nanoseconds> = ids.filter_map(|id| Some(id.heard?.0)).collect();
     let mut late: Vec<Nanoseconds> = heard.iter().copied().filter(|own| *own > begin).collect();
     late.sort_unstable();
-    let asleep = late.len() >= FEWEST && late.len() as f64 >= ASLEEP * heard.len() as f64;
+    let asleep = late.len() >= FEWEST_PAUSES && late.len() as f64 >= ASLEEP * heard.len() as f64;
     asleep.then(|| late[late.len() / 2])
 }
 

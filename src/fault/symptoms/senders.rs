@@ -17,7 +17,7 @@ use crate::fold::timing::{Aftermath, Nanoseconds, nanoseconds};
 use crate::ids::IdIndex;
 
 /// One sender stands out only with at least so many destroyed frames.
-const FEWEST: usize = 4;
+const FEWEST_DESTROYED: usize = 4;
 /// At least so many destroyed frames, none of whose senders stands out, are everybody's.
 const MANY: usize = 10;
 /// Destroyed frames are everybody's only where they are of at least so many senders.
@@ -273,7 +273,7 @@ impl One {
 
     /// More than half of all, more than chance has it.
     fn stands_out(&self) -> bool {
-        self.frames >= FEWEST && 2 * self.frames > self.of && self.chance <= BY_CHANCE
+        self.frames >= FEWEST_DESTROYED && 2 * self.frames > self.of && self.chance <= BY_CHANCE
     }
 }
 

@@ -20,7 +20,7 @@ use crate::silence::merged;
 /// Seconds around a gap that belong to it.
 const AROUND: f64 = 0.1;
 /// So many errors show it where so large a share of them lies in the gaps of a sender …
-const MOST: (usize, f64) = (5, 0.6);
+const MOST_ERRORS_WITHIN: (usize, f64) = (5, 0.6);
 /// … or so many, and so large a share.
 const PART: (usize, f64) = (10, 0.3);
 /// … and they are so many times as dense there as over the whole recording.
@@ -57,7 +57,7 @@ impl Within {
         errors: impl Iterator<Item = &'a ErrorEvent>,
     ) -> Option<Within> {
         let times: Vec<Nanoseconds> = errors.map(|event| event.time).collect();
-        if times.len() < MOST.0 {
+        if times.len() < MOST_ERRORS_WITHIN.0 {
             return None;
         }
         let stops = stops(analysis);
@@ -99,13 +99,13 @@ impl Within {
     fn stands_out(&self) -> bool {
         let part = self.times as f64 / self.of as f64;
         let enough = |(least, share): (usize, f64)| self.of >= least && part >= share;
-        (enough(MOST) || enough(PART)) && part >= DENSE * self.share
+        (enough(MOST_ERRORS_WITHIN) || enough(PART)) && part >= DENSE * self.share
     }
 
     /// Whether so many of the errors lie in its gaps that the others are its own too: what it lacks
     /// for less than the shortest gap that is kept is not seen.
     pub fn has_all(&self) -> bool {
-        self.times as f64 >= MOST.1 * self.of as f64
+        self.times as f64 >= MOST_ERRORS_WITHIN.1 * self.of as f64
     }
 
     /// Whether a time lies in its gaps.

@@ -11,7 +11,7 @@ use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 
 /// Claims kept; a vehicle has some tens of units.
-const MOST: usize = 4096;
+const MOST_CLAIMS: usize = 4096;
 /// Seconds within which the loser of an address says so, or claims another: 0.25 s to answer, up to
 /// 0.153 s of random delay, and what the bus takes.
 const CONTENTION: f64 = 0.5;
@@ -52,7 +52,7 @@ pub struct Claims {
 
 impl Claims {
     pub(super) fn push(&mut self, claim: Claim) {
-        if self.heard.len() < MOST {
+        if self.heard.len() < MOST_CLAIMS {
             self.heard.push(claim);
         }
     }

@@ -146,7 +146,7 @@ struct Read {
 }
 
 /// Codes kept; a capture of a whole vehicle has a few hundred.
-const MOST: usize = 8192;
+const MOST_CODES: usize = 8192;
 
 /// The codes of all modules.
 #[derive(Clone, Debug, Default)]
@@ -305,7 +305,7 @@ impl Codes {
             if !fault {
                 return;
             }
-            if self.histories.len() >= MOST {
+            if self.histories.len() >= MOST_CODES {
                 self.dropped += 1;
                 return;
             }

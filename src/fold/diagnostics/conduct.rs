@@ -72,7 +72,7 @@ const PROMPT: i64 = 150_000_000;
 /// After "answer pending" a module answers within P2*, 5 s (the same table). In nanoseconds.
 const PENDING: i64 = 5_000_000_000;
 /// Requests kept; a tester asks few modules at once.
-const MOST: usize = 64;
+const MOST_REQUESTS: usize = 64;
 
 /// A request to all has no more modules to answer it.
 const MOST_ANSWERS: usize = 256;
@@ -121,7 +121,7 @@ impl Requests {
             return;
         };
         let uds::Message::Request { service, .. } = uds::Message::parse(begin) else { return };
-        if self.open.len() == MOST {
+        if self.open.len() == MOST_REQUESTS {
             self.open.pop_front();
         }
         self.open.push_back(Open {

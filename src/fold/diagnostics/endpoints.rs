@@ -42,7 +42,7 @@ struct Asked {
 }
 
 /// Identifiers told apart; further ones are not looked at.
-const MOST: usize = 20_000;
+const MOST_IDENTIFIERS: usize = 20_000;
 /// Identifiers believed for their exchanges; 256 modules and their testers are more than any
 /// vehicle has.
 const MOST_BY_EXCHANGE: usize = 1024;
@@ -174,7 +174,7 @@ impl Endpoints {
 
     /// Sets what an identifier is; one too many stays unknown.
     fn set(&mut self, channel: ChannelIndex, id: Id, standing: Standing) {
-        match self.places.of(channel, id, MOST) {
+        match self.places.of(channel, id, MOST_IDENTIFIERS) {
             Some(place) if place < self.standing.len() => self.standing[place] = standing,
             Some(_) => self.standing.push(standing),
             None => {}
@@ -242,7 +242,7 @@ impl Endpoints {
         data: &[u8],
         deliver: &mut dyn FnMut(&Message<'_>),
     ) -> Option<Route> {
-        if self.standing.len() >= MOST && self.standing(frame.channel, id).is_none() {
+        if self.standing.len() >= MOST_IDENTIFIERS && self.standing(frame.channel, id).is_none() {
             return None;
         }
         let Ok(pdu) = Pdu::parse(data, 0) else {

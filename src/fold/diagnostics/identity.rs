@@ -66,7 +66,7 @@ pub struct Vehicle {
 }
 
 /// Modules told apart.
-const MOST: usize = 4096;
+const MOST_MODULES: usize = 4096;
 
 /// What all modules said.
 #[derive(Clone, Debug, Default)]
@@ -309,7 +309,7 @@ impl Identities {
 
     fn order(&mut self, module: Module) {
         let known = self.modules.contains_key(&module) || self.by_group.contains_key(&module);
-        if !known && self.order.len() < MOST {
+        if !known && self.order.len() < MOST_MODULES {
             self.order.push(module);
         }
     }
@@ -383,7 +383,7 @@ fn entry(
     module: Module,
     source: IdentitySource,
 ) -> Option<&mut Identity> {
-    if modules.len() >= MOST && !modules.contains_key(&module) {
+    if modules.len() >= MOST_MODULES && !modules.contains_key(&module) {
         return None;
     }
     let identity = modules.entry(module).or_default();

@@ -11,7 +11,7 @@ use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 /// second, and a busy bus or a recording may lack some.
 const APART: f64 = 3.0;
 /// Stretches kept of a group; a group that comes and goes more often says nothing.
-const MOST: usize = 1024;
+const MOST_STRETCHES: usize = 1024;
 
 /// When a group came in packets, by source address, group and channel.
 #[derive(Debug, Default)]
@@ -27,7 +27,7 @@ impl InParts {
         (begun, ended): (Nanoseconds, Nanoseconds),
     ) {
         let own = self.stretches.entry((source, pgn, channel)).or_default();
-        let full = own.len() >= MOST;
+        let full = own.len() >= MOST_STRETCHES;
         match own.last_mut() {
             Some(last) if begun - last.end <= nanoseconds(APART) => last.end = ended.max(last.end),
             _ if full => {}

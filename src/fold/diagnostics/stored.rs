@@ -9,7 +9,7 @@ use lostnode_parsers::uds;
 use super::{Message, Module};
 
 /// Freeze frames and test results kept; a vehicle has a few dozen.
-const MOST: usize = 1024;
+const MOST_STORED: usize = 1024;
 
 /// Freeze frames and test results of all modules, as last reported.
 #[derive(Clone, Debug, Default)]
@@ -34,7 +34,7 @@ impl Stored {
             0x02 => self.freeze(module, data),
             0x06 => {
                 for result in obd::test_results(data) {
-                    if self.tests.len() < MOST {
+                    if self.tests.len() < MOST_STORED {
                         self.tests.insert((module, result.monitor, result.test), result);
                     }
                 }
@@ -55,7 +55,7 @@ impl Stored {
         while let [pid, frame, rest @ ..] = data {
             let length = obd::pid(*pid).map_or(rest.len(), |known| known.length).min(rest.len());
             let (value, next) = rest.split_at(length);
-            let room = self.freeze_frames.len() < MOST;
+            let room = self.freeze_frames.len() < MOST_STORED;
             if !pid.is_multiple_of(0x20)
                 && !value.is_empty()
                 && (room || self.freeze_frames.contains_key(&(module, *frame)))

@@ -10,7 +10,7 @@ use std::ops::RangeInclusive;
 use super::{Silence, scatter, seconds};
 
 /// Fewest such silences: a few are alike by chance.
-const FEWEST: usize = 8;
+const FEWEST_ALIKE: usize = 8;
 /// So many of them are alike: another loss may fall among them.
 const ALIKE: f64 = 0.9;
 /// Those alike differ by no more than so many periods of the message and so many seconds.
@@ -25,7 +25,7 @@ const SCATTER: RangeInclusive<f64> = 0.05..=0.35;
 
 /// Whether the silences of a message with a period in seconds, in order of time, are so.
 pub(super) fn again(silences: &[Silence], period: f64) -> bool {
-    if silences.len() < FEWEST {
+    if silences.len() < FEWEST_ALIKE {
         return false;
     }
     let mut lengths: Vec<f64> = silences.iter().map(|own| seconds(own.length())).collect();

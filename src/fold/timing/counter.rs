@@ -41,7 +41,7 @@ const SETTLED: u32 = 2048;
 /// A counter steps at least so many times as often as it misses.
 const MISSES: u32 = 50;
 /// Bits tried at once in one identifier.
-const MOST: usize = 6;
+const MOST_BITS: usize = 6;
 
 /// A bit from which counters of all widths are tried at once.
 #[derive(Clone, Copy, Debug)]
@@ -137,7 +137,7 @@ impl CounterFinder {
             let bits = (0..64).filter(|bit| flipping >> bit & 1 == 1 && bit / 8 < length);
             let trial =
                 |bit| Trial { byte: (bit / 8) as u8, bit: (bit % 8) as u8, stepped: [0; 9] };
-            self.trials = bits.take(MOST).map(trial).collect();
+            self.trials = bits.take(MOST_BITS).map(trial).collect();
         }
     }
 

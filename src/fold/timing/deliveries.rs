@@ -11,7 +11,7 @@ const GRID: Nanoseconds = 10_000_000;
 /// Parts that the grid is cut into.
 const PARTS: usize = 10;
 /// Fewest deliveries that show how they lie on the grid.
-const FEWEST: u64 = 100;
+const FEWEST_DELIVERIES: u64 = 100;
 
 /// The deliveries of one channel. Only the first frames are looked at: a logger does not change its
 /// ways.
@@ -107,6 +107,6 @@ impl Deliveries {
     pub fn slide(&self) -> bool {
         let all = self.spacing.count();
         let even = all as f64 / PARTS as f64;
-        all >= FEWEST && self.phase.iter().all(|count| f64::from(*count) >= even / 2.0)
+        all >= FEWEST_DELIVERIES && self.phase.iter().all(|count| f64::from(*count) >= even / 2.0)
     }
 }

@@ -115,7 +115,7 @@ struct Point {
 }
 
 /// Fewest common cells of one stretch in which both ran through.
-const FEWEST: usize = 4;
+const FEWEST_CELLS: usize = 4;
 
 /// The drift of `a` less that of `b`; `None` with too few cells in common, or where it is more than
 /// `most`, as a ratio: then nothing else is drawn.
@@ -215,7 +215,7 @@ fn roughly(a: &Offsets, b: &Offsets) -> Option<f64> {
     let begin = of_a.first.max(of_b.first);
     let (of_a, of_b) = (of_a.from(begin)?, of_b.from(begin)?);
     let count = of_a.len().min(of_b.len());
-    if a.width != b.width || count < FEWEST {
+    if a.width != b.width || count < FEWEST_CELLS {
         return None;
     }
     let (of_a, of_b) = (&of_a[..count], &of_b[..count]);
@@ -242,7 +242,7 @@ fn common(a: &[Cell], b: &[Cell], width: i64) -> (Vec<Point>, usize, f64) {
     // Segments only go up, so a stretch ends where either begins a new one.
     let (mut begin, mut segments) = (0, None);
     let mut close = |points: &mut Vec<Point>, begin: usize| {
-        if points.len() - begin < FEWEST {
+        if points.len() - begin < FEWEST_CELLS {
             points.truncate(begin);
             return;
         }

@@ -27,7 +27,7 @@ impl Silence {
 
 /// Silences held before the shortest are thrown out: a quarter more than are kept, so that it is
 /// seldom done and costs little memory.
-const MOST: usize = Longest::KEPT + Longest::KEPT / 4;
+const MOST_HELD: usize = Longest::KEPT + Longest::KEPT / 4;
 
 /// Last frame before and first after.
 type Payloads = [[u8; 8]; 2];
@@ -59,7 +59,7 @@ struct Kept {
 /// stays of two alike.
 #[derive(Clone, Debug, Default)]
 pub struct Longest {
-    /// In order of time; up to [`MOST`], until they are thinned out.
+    /// In order of time; up to [`MOST_HELD`], until they are thinned out.
     kept: Vec<Kept>,
     floor: Nanoseconds,
     /// Once some have been dropped, those that are kept are at least this long.
@@ -96,8 +96,8 @@ impl Longest {
             return;
         }
         match self.kept.len() {
-            MOST => self.finish(),
-            Self::KEPT => self.kept.reserve_exact(MOST - Self::KEPT),
+            MOST_HELD => self.finish(),
+            Self::KEPT => self.kept.reserve_exact(MOST_HELD - Self::KEPT),
             _ => {}
         }
         self.kept.push(Kept { silence, payloads, settled: None });

@@ -48,7 +48,7 @@ pub(super) struct Comparison {
 }
 
 /// Fewest common cells of one stretch, and in all.
-const FEWEST: usize = 4;
+const FEWEST_CELLS: usize = 4;
 const FEWEST_IN_ALL: usize = 6;
 /// Parts in which the difference is looked at.
 const CHUNKS: usize = 12;
@@ -66,7 +66,7 @@ impl Difference {
         let (mut begin, mut segments) = (0, None);
         let mut other = 0;
         let mut close = |points: &mut Vec<Point>, begin: usize| {
-            if points.len() - begin < FEWEST {
+            if points.len() - begin < FEWEST_CELLS {
                 return points.truncate(begin);
             }
             means.push(centre(&mut points[begin..], means.len()));

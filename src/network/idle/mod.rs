@@ -44,7 +44,7 @@ const SHORTEST: f64 = 300.0;
 const MOST_WOBBLE: f64 = 60.0;
 const BEYOND_MEDIAN: f64 = 1.5;
 /// Fewest identifiers with a neighbour from which that is drawn.
-const FEWEST: usize = 4;
+const FEWEST_NEIGHBOURS: usize = 4;
 /// Identifiers of which that is drawn are no further apart than this in ppm, and no less certain.
 const NEIGHBOUR: (f64, f64) = (5.0, 0.3);
 /// What wanders in a series of all frames, in microseconds: what waiting adds (no more than the
@@ -60,13 +60,13 @@ const LOCKED: f64 = 0.05;
 
 /// Most identifiers that are compared with each other; a channel of a vehicle has some two hundred
 /// at most.
-const MOST: usize = 512;
+const MOST_COMPARED: usize = 512;
 
 /// Groups identifiers of one channel, and says which cannot be told; `None` where the capture does
 /// not allow it.
 pub(super) fn group(items: &[Item]) -> Option<Vec<Found>> {
     let span = items.iter().map(|item| item.span).fold(0.0, f64::max);
-    if span < SHORTEST || items.len() > MOST {
+    if span < SHORTEST || items.len() > MOST_COMPARED {
         return None;
     }
     let mut own: Vec<Option<Own>> =
@@ -138,7 +138,7 @@ fn wobble(order: &[Place], own: &[Option<Own>], width: i64) -> Option<f64> {
     }
     least.retain(|excess| excess.is_finite());
     least.sort_by(f64::total_cmp);
-    (least.len() >= FEWEST).then(|| BEYOND_MEDIAN * least[least.len() / 2])
+    (least.len() >= FEWEST_NEIGHBOURS).then(|| BEYOND_MEDIAN * least[least.len() / 2])
 }
 
 /// Places those left over by the bursts in which one sender's identifiers leave together.

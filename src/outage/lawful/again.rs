@@ -16,7 +16,7 @@ const ALIKE: f64 = 0.15;
 /// Share of the identifiers that must fit: one that pauses by nature need not.
 const FITS: f64 = 0.8;
 /// Fewest identifiers that show it.
-const FEWEST: usize = 3;
+const FEWEST_FITTING: usize = 3;
 /// Fewest steps that show it: a single module that fails is also the first step of a key-off with
 /// which it leaves first.
 const STEPS: usize = 2;
@@ -71,7 +71,7 @@ impl Scene<'_> {
         let due: Vec<IdIndex> = theirs.iter().filter(gone_by_then).map(|(id, _)| *id).collect();
         let there = |id: &&IdIndex| !self.losses(**id).any(|loss| self.meets(loss, own));
         let still_there = due.iter().filter(there).count();
-        fitting >= FEWEST
+        fitting >= FEWEST_FITTING
             && fitting as f64 >= FITS * ours.len() as f64
             && still_there as f64 <= (1.0 - FITS) * due.len() as f64
             && (steps_of(own) >= STEPS || self.is_all_of(&due, own))

@@ -25,9 +25,9 @@ const SPOILED: usize = 2;
 /// Pauses whose lengths or spacings scatter by less than this share are regular.
 const REGULAR: f64 = 0.15;
 /// Fewest pauses that can be called regular.
-const FEWEST: usize = 3;
+const FEWEST_REGULAR: usize = 3;
 /// No more than so many pauses are looked at for signs of a start.
-pub(super) const MOST: usize = 32;
+pub(super) const MOST_PAUSES: usize = 32;
 /// Pauses that keep a clock differ by no more than two periods of their message and so many
 /// seconds.
 const EXACT: f64 = 0.02;
@@ -142,7 +142,7 @@ impl Scene<'_> {
     pub(super) fn pauser<'e>(&self, losses: impl Iterator<Item = &'e Loss>) -> Option<&'e Loss> {
         let mut timed_out = losses.filter(|loss| self.timed_out(loss));
         let (Some(loss), None) = (timed_out.next(), timed_out.next()) else { return None };
-        if self.losses(loss.id).count() < FEWEST || !self.is_alike(loss.id) {
+        if self.losses(loss.id).count() < FEWEST_REGULAR || !self.is_alike(loss.id) {
             return None;
         }
         let channel = self.observed.timing.ids[loss.id].key.channel;
@@ -152,8 +152,8 @@ impl Scene<'_> {
             all.filter(|other| here(other.id))
                 .any(|other| other.silence.overlap(&own.silence) * 2 > own.silence.length())
         };
-        let alone = self.losses(loss.id).take(MOST).filter(|own| !others(own));
-        (alone.take(FEWEST - 1).count() + 1 >= FEWEST).then_some(loss)
+        let alone = self.losses(loss.id).take(MOST_PAUSES).filter(|own| !others(own));
+        (alone.take(FEWEST_REGULAR - 1).count() + 1 >= FEWEST_REGULAR).then_some(loss)
     }
 
     fn single(&self, event: &Event, loss: &Loss) -> Option<(Verdict, Option<Doubt>, Why)> {
@@ -216,9 +216,9 @@ impl Scene<'_> {
             losses.iter().all(|loss| self.restarts(loss) && self.sender(loss.id).is_none());
         // A watchdog that resets its module keeps a clock too, but what begins anew on one is more
         // often a message that is sent so.
-        let designed = losses
-            .iter()
-            .all(|loss| self.keeps_the_clock(loss.id, FEWEST) || self.pauses_twice_alike(loss.id));
+        let designed = losses.iter().all(|loss| {
+            self.keeps_the_clock(loss.id, FEWEST_REGULAR) || self.pauses_twice_alike(loss.id)
+        });
         if restarted && !designed {
             return Some((Verdict::Lost, None, Why::Restarted));
         }
@@ -251,7 +251,7 @@ impl Scene<'_> {
         };
         let exact = || {
             !self.is_whole_sender(event)
-                && (event.losses.iter().all(|loss| clockwork(loss, FEWEST)) || by_fastest())
+                && (event.losses.iter().all(|loss| clockwork(loss, FEWEST_REGULAR)) || by_fastest())
         };
         if !kept && !exact() {
             return None;
@@ -379,9 +379,10 @@ impl Scene<'_> {
     /// Whether it came back with the signs of a start, and does so as a rule: a module that resets
     /// starts anew each time, and of many pauses some end like that by chance.
     pub(super) fn restarts(&self, loss: &Loss) -> bool {
-        let own: Vec<&Loss> = self.losses(loss.id).filter(|own| !own.ongoing).take(MOST).collect();
+        let own: Vec<&Loss> =
+            self.losses(loss.id).filter(|own| !own.ongoing).take(MOST_PAUSES).collect();
         let anew = || own.iter().filter(|own| self.restarted(own)).count();
-        self.restarted(loss) && (own.len() < FEWEST || 2 * anew() > own.len())
+        self.restarted(loss) && (own.len() < FEWEST_REGULAR || 2 * anew() > own.len())
     }
 
     /// Whether it came back with the signs of a start: its counters from the beginning, its phase
@@ -401,7 +402,7 @@ impl Scene<'_> {
         let kept = self.losses(id).filter_map(|own| self.expected(id)?.phase_kept(own.silence));
         let kept: Vec<bool> = kept.collect();
         let on_grid = kept.iter().filter(|kept| **kept).count() as f64;
-        kept.len() >= FEWEST && on_grid >= ON_GRID * kept.len() as f64
+        kept.len() >= FEWEST_REGULAR && on_grid >= ON_GRID * kept.len() as f64
     }
 
     /// Whether it pauses as no fault does. A wire that heals brings it back on its grid too, but
@@ -420,7 +421,7 @@ impl Scene<'_> {
             .windows(2)
             .map(|pair| seconds(pair[1].silence.start - pair[0].silence.start))
             .collect();
-        (lengths.len() >= FEWEST && scatter(&lengths) < REGULAR)
-            || (spacings.len() + 1 >= FEWEST && scatter(&spacings) < REGULAR)
+        (lengths.len() >= FEWEST_REGULAR && scatter(&lengths) < REGULAR)
+            || (spacings.len() + 1 >= FEWEST_REGULAR && scatter(&spacings) < REGULAR)
     }
 }

@@ -3,7 +3,7 @@
 //! of one length, at steps that no timer sets, are none of these (`fold/timing/boots.rs`).
 
 use super::super::causes::{self, Return};
-use super::alone::MOST;
+use super::alone::MOST_PAUSES;
 use super::scene::Scene;
 use super::{Doubt, Judged, Verdict, Why};
 use crate::fold::timing::Silence;
@@ -23,7 +23,7 @@ impl Scene<'_> {
         // message is on that too, and shows by its counters that it started anew.
         let ids: Vec<IdIndex> = event.losses.iter().map(|loss| loss.id).collect();
         let restarted = || {
-            let looked = boots.silences.iter().take(MOST);
+            let looked = boots.silences.iter().take(MOST_PAUSES);
             let anew = |silence: &&Silence| {
                 causes::judge(self.observed, &[&ids], **silence).shows == Return::Restarted
             };

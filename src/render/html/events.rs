@@ -9,7 +9,7 @@ use crate::words::terms::{at, duration, kind};
 /// From so many alike on they are one row.
 const ALIKE: usize = 4;
 /// Rows in the table, and outages told in one of them; JSON has all.
-const MOST: usize = 200;
+const MOST_SHOWN: usize = 200;
 
 /// A row.
 #[derive(Serialize)]
@@ -44,7 +44,7 @@ pub(super) fn events(report: &Analysis) -> (Vec<Event>, usize) {
         }
     }
     rows.sort_by(|a, b| a.start.total_cmp(&b.start));
-    let left_out = rows.split_off(rows.len().min(MOST));
+    let left_out = rows.split_off(rows.len().min(MOST_SHOWN));
     let count = |row: &Event| row.alike.len().max(1);
     (rows, left_out.iter().map(count).sum())
 }
@@ -76,7 +76,7 @@ fn many(report: &Analysis, kind: &str, who: &str, outages: &[&Outage]) -> Event 
         what: format!("{kind}, {} times, at most for {longest}", outages.len()),
         who: who.to_owned(),
         evidence: outages.first().map_or(String::new(), |own| evidence(report, own).join("; ")),
-        alike: outages.iter().take(MOST).map(told).collect(),
+        alike: outages.iter().take(MOST_SHOWN).map(told).collect(),
     }
 }
 

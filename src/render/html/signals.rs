@@ -9,7 +9,7 @@ use crate::fold::timing::seconds;
 use crate::words;
 
 /// Points of a trace at most: more than a screen shows.
-const MOST: usize = 500;
+const MOST_POINTS: usize = 500;
 
 /// A signal over time.
 #[derive(Serialize)]
@@ -41,7 +41,7 @@ fn path(track: &SignalTrack, axis: &Axis) -> String {
         false => 10.0,
     };
     let x = |bin: &Bin| seconds(bin.time - axis.begin) / axis.length * 1000.0;
-    let stride = track.bins.len().div_ceil(MOST).max(1);
+    let stride = track.bins.len().div_ceil(MOST_POINTS).max(1);
     let mut out = String::new();
     for piece in track.pieces() {
         for (at, part) in piece.chunks(stride).enumerate() {
