@@ -117,6 +117,27 @@ fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
     assert!(contact < 0.2 && line > 0.1, "{contact} {line}");
 }
 
+/// A contact that makes and breaks destroys frames of others too: the errors that name nobody, beside
+/// those in its own gaps, add no main line to it.
+#[test]
+fn a_bad_contact_strikes_others_too() {
+    let bursts = [9.0, 21.0, 33.5, 48.0];
+    let own = bursts.map(|at| [0.03, 0.06, 0.09, 0.13, 0.17].map(|later| at + later)).concat();
+    let others = bursts.map(|at| [0.35, 0.41, 0.52, 0.6].map(|later| at + later)).concat();
+    let text = |bad: bool| {
+        let gaps = if bad { &bursts[..] } else { &[] };
+        let own = message("4F0", 0.1, 0.0031);
+        let own = gaps.iter().fold(own, |own, at| own.silent(at - 0.02, at + 0.21));
+        log(60.0, &[slow(messages(0x300, 10), 90.0), slow(vec![own], -150.0)].concat())
+    };
+    let told = |bad: bool| {
+        let found = reported(&with_nameless_errors(&text(bad), &[&own[..], &others].concat()));
+        (of_class(&found, "module_connector"), of_class(&found, "line"))
+    };
+    let ((contact, line), (_, without)) = (told(true), told(false));
+    assert!(contact > 0.4 && line < 0.2 && without > 0.2, "{contact} {line} {without}");
+}
+
 /// A module that is lost every two seconds.
 fn lost_time_and_again(seconds: f64) -> String {
     let own = |at: u32| {

@@ -20,7 +20,6 @@ pub use super::starter::Starter;
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
-#[non_exhaustive]
 pub enum SymptomKind {
     BusErrors,
     BusSilent,
@@ -296,7 +295,6 @@ pub struct Silences {
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
-#[non_exhaustive]
 pub enum SignName {
     AllAnswer,
     Answers,
@@ -336,7 +334,6 @@ pub enum SignName {
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
 #[expect(missing_docs, reason = "the table says what each is")]
-#[non_exhaustive]
 pub enum SignValue {
     Abrupt,
     Apart,

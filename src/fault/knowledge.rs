@@ -70,6 +70,10 @@ pub struct Class {
     /// How many times as good its odds are with no such trace, 0 to 1.
     #[serde(default = "unchanged")]
     pub untraced: f64,
+    /// How many times as good its odds are where a group is lost on the only bus that was recorded
+    /// and nothing names a gateway, 0 to 1.
+    #[serde(default = "unchanged")]
+    pub unnamed: f64,
     /// In sentences.
     pub explanation: String,
     /// Where the numbers are from.
@@ -251,6 +255,9 @@ pub struct Test {
     /// The caution that what it is about must carry: then it goes before all other tests of that,
     /// and otherwise it is none.
     pub first_for: Option<String>,
+    /// It is only for several nodes: one by itself has a test of its own.
+    #[serde(default)]
+    pub several: bool,
 }
 
 impl Test {

@@ -233,8 +233,7 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
     let lasts = |fault: &Fault| symptoms::lasts(analysis, &fault.subject);
     let lasting: Vec<bool> = wanted.faults.iter().map(lasts).collect();
     let found = |test: &Test, subject: &Subject| {
-        let here =
-            |fault: &Fault| place(&fault.subject, test.at, analysis).as_ref() == Some(subject);
+        let here = |fault: &Fault| place(&fault.subject, test, analysis).as_ref() == Some(subject);
         let share = |at: usize, fault: &Fault| test.shows(&fault.class, lasting[at]);
         let faults = wanted.faults.iter().enumerate().filter(|(_, fault)| here(fault));
         faults.filter_map(|(at, fault)| Some((at, share(at, fault)?))).collect()
@@ -248,7 +247,7 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
                 && test.first_for.as_ref().is_none_or(careful)
                 && !barred(test)
         }) {
-            let Some(subject) = place(&fault.subject, test.at, analysis) else { continue };
+            let Some(subject) = place(&fault.subject, test, analysis) else { continue };
             let same = |open: &Open| open.test == *name && open.subject == subject;
             if out.iter().any(same) || wanted.done.contains(&(name.clone(), subject.clone())) {
                 continue;
@@ -263,13 +262,16 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
     out
 }
 
-/// What a test at `level` for a fault is about.
-fn place(subject: &Subject, level: Level, analysis: &Analysis) -> Option<Subject> {
-    match (level, subject) {
+/// What a test for a fault is about; `None` where it is not for such a fault.
+fn place(subject: &Subject, test: &Test, analysis: &Analysis) -> Option<Subject> {
+    match (test.at, subject) {
         // What a branch or the vehicle has in common is tested as a whole.
         (Level::Node | Level::Nodes, Subject::Channel(_) | Subject::Vehicle) => None,
+        // Several modules that nothing tells apart are in one place as far as anybody knows.
+        (Level::Node, Subject::Nodes(nodes)) if nodes.len() == 1 => Some(Subject::Node(nodes[0])),
+        (Level::Nodes, Subject::Nodes(nodes)) if nodes.len() == 1 && test.several => None,
         (Level::Node, Subject::Nodes(_) | Subject::Modules(_)) => None,
         (Level::Nodes, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => None,
-        _ => subject.at(level, analysis),
+        (level, _) => subject.at(level, analysis),
     }
 }

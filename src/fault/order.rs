@@ -125,6 +125,7 @@ pub fn sort(findings: &mut Vec<Finding>) -> Vec<usize> {
         (is_benign(at), behind, -percent(at) * weight(findings[*at].standing))
     });
     let behind = leaders.len();
+    pauses_later(findings, &mut order);
     fresh_first(findings, &mut order, behind);
     *findings = order.iter().map(|at| findings[*at].clone()).collect();
     order
@@ -171,6 +172,43 @@ fn only_remembered(findings: &[Finding]) -> bool {
 /// How many times likelier a second explanation of what is listed already must be than the first of
 /// something else, to stand before it.
 const OF_THE_SAME: f64 = 2.0;
+
+/// What is silent to the end goes before a lone message that paused from this share of what is
+/// stated of that on.
+const NEARLY_AS_LIKELY: f64 = 0.8;
+
+/// A lone message that pauses is a fault in one of five; what is silent for good says more. There
+/// power, plug and module share what the pause leaves to two of them, so a subject counts as a
+/// whole.
+fn pauses_later(findings: &[Finding], order: &mut [usize]) {
+    let any = |at: usize, fact: fn(&Fact) -> bool| {
+        facts(&findings[at].evidence).any(|(own, _)| fact(own))
+    };
+    let lasts = |at: usize| {
+        any(at, |own| match own {
+            Fact::NodeSilent(silences) => silences.ongoing,
+            own => matches!(own, Fact::NeverHeard { .. }),
+        })
+    };
+    let lone = |at: usize| any(at, |own| matches!(own, Fact::MessageSilent(_)));
+    let of = |at: usize| {
+        let same = |other: &&Finding| !other.benign && other.subject == findings[at].subject;
+        findings.iter().filter(same).map(|other| other.probability).sum::<f64>()
+    };
+    let Some(first) = order.first().copied().filter(|first| lone(*first) && !lasts(*first)) else {
+        return;
+    };
+    let instead = order.iter().position(|at| {
+        findings[*at].standing == Standing::Present
+            && findings[*at].subject.nodes().len() <= 1
+            && lasts(*at)
+            && !lone(*at)
+            && of(*at) >= NEARLY_AS_LIKELY * of(first)
+    });
+    if let Some(instead) = instead {
+        order[..=instead].rotate_right(1);
+    }
+}
 
 /// Behind the leaders: one more class for a subject that is listed already tells less than the
 /// first that is told of another one, where that is not much less likely.
@@ -420,7 +458,7 @@ mod tests {
         assert_eq!(first(0.2), ClassName::SOUND);
     }
 
-    /// A module from elsewhere stands before what is there now where it is a seventh likelier.
+    /// A module from elsewhere stands before what is there now where it is a third likelier.
     #[test]
     fn a_module_from_elsewhere_counts_a_little_less() {
         let first = |foreign: f64| {
@@ -432,8 +470,30 @@ mod tests {
             sort(&mut all);
             all[0].class.clone()
         };
-        assert_eq!(first(0.70), ClassName::NOT_CONFIGURED);
-        assert_eq!(first(0.67), ClassName::SOUND);
+        assert_eq!(first(0.81), ClassName::NOT_CONFIGURED);
+        assert_eq!(first(0.79), ClassName::SOUND);
+    }
+
+    /// What is silent to the end stands before a lone message that paused, which is a little
+    /// likelier; not before one that is far likelier, and not where it came back too.
+    #[test]
+    fn a_lone_pause_waits_for_what_lasts() {
+        let first = |lone: f64, ongoing: bool| {
+            let silences = Silences { times: 1, seconds: 2.0, first: 0, last: 0, ongoing };
+            let with = |finding: Finding, fact: Fact| {
+                let what = Observation::Symptom(finding.subject.clone(), fact);
+                Finding { evidence: vec![Evidence { ratio: 2.0, what }], ..finding }
+            };
+            let lasting = silence_of(0, ClassName::SOUND, 0.11, false);
+            let lone = silence_of(1, ClassName::GATEWAY, lone, false);
+            let pause = Fact::MessageSilent(Silences { ongoing: false, ..silences });
+            let mut all = vec![with(lone, pause), with(lasting, Fact::NodeSilent(silences))];
+            sort(&mut all);
+            all[0].subject.nodes()[0]
+        };
+        assert_eq!(first(0.13, true), NodeIndex(0));
+        assert_eq!(first(0.15, true), NodeIndex(1));
+        assert_eq!(first(0.13, false), NodeIndex(1));
     }
 
     /// What is only remembered stands first where it is more than four times as likely as what is

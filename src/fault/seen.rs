@@ -9,7 +9,7 @@ use super::weights::{LEAST, LEAST_ABSENT, shows};
 use crate::analysis::Analysis;
 use crate::analysis::finding::ClassName;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Setting, SymptomKind};
+use crate::analysis::symptom::{Setting, Sign, Spread, SymptomKind};
 
 /// What shows that errors are of one sender.
 pub const OF_ONE: [SymptomKind; 2] = [SymptomKind::SenderErrors, SymptomKind::SenderGaps];
@@ -28,6 +28,9 @@ pub struct Seen<'a> {
     one_breaks: bool,
     /// A gateway fell silent, and nothing else did but what it carries over.
     lone_gateway: bool,
+    /// Three modules or more are lost as one on the only bus that was recorded, and nothing names a
+    /// gateway.
+    group: bool,
 }
 
 impl<'a> Seen<'a> {
@@ -48,6 +51,9 @@ impl<'a> Seen<'a> {
             all_back: lost && !analysis.lost().any(|outage| outage.ongoing),
             one_breaks: symptoms.iter().any(|own| OF_ONE.contains(&own.kind())),
             lone_gateway: symptoms.iter().any(|own| own.setting == Setting::LoneGateway),
+            group: analysis.channels.len() == 1
+                && !symptoms::names_a_gateway(analysis, symptoms)
+                && symptoms.iter().any(is_of_a_group),
         }
     }
 
@@ -56,14 +62,16 @@ impl<'a> Seen<'a> {
     pub fn odds(&self, fault: &Fault) -> f64 {
         log_odds(self.knowledge.class[&fault.class].prior)
             + self.untraced(fault)
+            + self.unnamed(fault)
             + self.absent(fault)
             + self.asked_before(fault)
     }
 
     /// How likely a fault shows a symptom; `None` where it cannot.
     pub fn shown(&self, fault: &Fault, symptom: &Symptom) -> Option<f64> {
-        let covered =
-            self.breaks_frames(fault, symptom) || symptom.may_be_of(&fault.subject, self.analysis);
+        let covered = self.breaks_frames(fault, symptom)
+            || self.strikes_others(fault, symptom)
+            || symptom.may_be_of(&fault.subject, self.analysis);
         shows(self.knowledge, fault, symptom).filter(|_| covered)
     }
 
@@ -152,6 +160,12 @@ impl<'a> Seen<'a> {
         if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
     }
 
+    /// What speaks against a gateway that nobody names: one that fails is missed itself, and who
+    /// records on one bus sees what is lost there only.
+    fn unnamed(&self, fault: &Fault) -> f64 {
+        if self.group { self.knowledge.class[&fault.class].unnamed.ln() } else { 0.0 }
+    }
+
     /// Whether a fault has left a trace.
     fn has_left(&self, fault: &Fault, trace: &Trace) -> bool {
         let fits = |symptom: &Symptom| {
@@ -186,10 +200,34 @@ impl<'a> Seen<'a> {
             && opened()
     }
 
+    /// Whether error frames of a bus may come from the module whose own frames break: a contact that
+    /// makes and breaks destroys those of others too, and only its own stay away. Those of everybody
+    /// alike are of the main line.
+    fn strikes_others(&self, fault: &Fault, symptom: &Symptom) -> bool {
+        let breaks = |own: &Symptom| OF_ONE.contains(&own.kind());
+        symptom.kind() == SymptomKind::BusErrors
+            && symptom.signs.contains(&Sign::ErrorSpread(Spread::Untold))
+            && matches!(&fault.subject, Subject::Node(_) | Subject::Nodes(_))
+            && fault.subject.nodes().len() == 1
+            && symptom.subject.covers(&fault.subject, self.analysis)
+            && self.covered(fault).any(breaks)
+    }
+
     /// The symptoms of what the fault is about, or of a part of it.
     fn covered(&self, fault: &Fault) -> impl Iterator<Item = &'a Symptom> {
         self.symptoms.iter().filter(|own| fault.subject.covers(&own.subject, self.analysis))
     }
+}
+
+/// From so many on modules are a group that lies behind something.
+const GROUP: usize = 3;
+
+fn is_of_a_group(symptom: &Symptom) -> bool {
+    let together = match symptom.kind() {
+        SymptomKind::NodesSilent => symptom.subject.nodes().len(),
+        _ => symptom.company.len().max(symptom.missed_with.len()),
+    };
+    together >= GROUP
 }
 
 /// Whether a fault is of a gateway, and a symptom of what such a one takes along.
