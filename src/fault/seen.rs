@@ -200,9 +200,9 @@ impl<'a> Seen<'a> {
             && opened()
     }
 
-    /// Whether error frames of a bus may come from the module whose own frames break: a contact that
-    /// makes and breaks destroys those of others too, and only its own stay away. Those of everybody
-    /// alike are of the main line.
+    /// Whether error frames of a bus may come from the module whose own frames break: a contact
+    /// that makes and breaks destroys those of others too, and only its own stay away. Those of
+    /// everybody alike are of the main line.
     fn strikes_others(&self, fault: &Fault, symptom: &Symptom) -> bool {
         let breaks = |own: &Symptom| OF_ONE.contains(&own.kind());
         symptom.kind() == SymptomKind::BusErrors
