@@ -117,8 +117,8 @@ fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
     assert!(contact < 0.2 && line > 0.1, "{contact} {line}");
 }
 
-/// A contact that makes and breaks destroys frames of others too: the errors that name nobody, beside
-/// those in its own gaps, add no main line to it.
+/// A contact that makes and breaks destroys frames of others too: the errors that name nobody,
+/// beside those in its own gaps, add no main line to it.
 #[test]
 fn a_bad_contact_strikes_others_too() {
     let bursts = [9.0, 21.0, 33.5, 48.0];
