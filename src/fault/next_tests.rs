@@ -268,10 +268,34 @@ fn place(subject: &Subject, test: &Test, analysis: &Analysis) -> Option<Subject>
         // What a branch or the vehicle has in common is tested as a whole.
         (Level::Node | Level::Nodes, Subject::Channel(_) | Subject::Vehicle) => None,
         // Several modules that nothing tells apart are in one place as far as anybody knows.
-        (Level::Node, Subject::Nodes(nodes)) if nodes.len() == 1 => Some(Subject::Node(nodes[0])),
+        (Level::Node, Subject::Nodes(nodes)) => match nodes[..] {
+            [node] => Some(Subject::Node(node)),
+            _ => None,
+        },
         (Level::Nodes, Subject::Nodes(nodes)) if nodes.len() == 1 && test.several => None,
-        (Level::Node, Subject::Nodes(_) | Subject::Modules(_)) => None,
+        (Level::Node, Subject::Modules(_)) => None,
         (Level::Nodes, Subject::Node(_) | Subject::Sender(_) | Subject::Module(_)) => None,
         (level, _) => subject.at(level, analysis),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::NodeIndex;
+
+    /// Where nothing tells one module from several, one walk along the harness is for either;
+    /// several that are known have one of their own.
+    #[test]
+    fn one_walk_serves_one_module_or_several() {
+        let knowledge = Knowledge::built_in();
+        let nodes = |count: usize| Subject::Nodes((0..count).map(NodeIndex).collect());
+        let about = |name: &str, count: usize| {
+            place(&nodes(count), &knowledge.test[name], &Analysis::default())
+        };
+        assert_eq!(about("wiggle", 1), Some(Subject::Node(NodeIndex(0))));
+        assert_eq!(about("wiggle_branch", 1), None);
+        assert_eq!(about("wiggle", 2), None);
+        assert_eq!(about("wiggle_branch", 2), Some(nodes(2)));
     }
 }

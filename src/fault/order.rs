@@ -143,6 +143,12 @@ const UNLIKELY: f64 = 0.3;
 const LIKELY: f64 = 0.5;
 const OLD: f64 = 0.7;
 
+/// Whether it rests on a silence that lasts to the end.
+fn ends_silent(own: &Finding) -> bool {
+    facts(&own.evidence)
+        .any(|(fact, _)| matches!(fact, Fact::NodeSilent(silences) if silences.ongoing))
+}
+
 /// Whether its user likely switched off what it is about, while old codes are likely what he
 /// complains of.
 fn is_likely_switched_off(findings: &[Finding], own: &Finding) -> bool {
@@ -151,9 +157,10 @@ fn is_likely_switched_off(findings: &[Finding], own: &Finding) -> bool {
     };
     let old = |other: &Finding| other.class == ClassName::STALE_CODES && other.probability >= OLD;
     // What is silent to the end is a matter of today.
-    let ongoing = facts(&own.evidence)
-        .any(|(fact, _)| matches!(fact, Fact::NodeSilent(silences) if silences.ongoing));
-    !ongoing && own.probability < UNLIKELY && findings.iter().any(off) && findings.iter().any(old)
+    !ends_silent(own)
+        && own.probability < UNLIKELY
+        && findings.iter().any(off)
+        && findings.iter().any(old)
 }
 
 /// Whether it has at least this probability, and is not likelier no fault.
@@ -181,29 +188,26 @@ const NEARLY_AS_LIKELY: f64 = 0.8;
 /// power, plug and module share what the pause leaves to two of them, so a subject counts as a
 /// whole.
 fn pauses_later(findings: &[Finding], order: &mut [usize]) {
-    let any = |at: usize, fact: fn(&Fact) -> bool| {
-        facts(&findings[at].evidence).any(|(own, _)| fact(own))
+    let any = |own: &Finding, is: fn(&Fact) -> bool| facts(&own.evidence).any(|(own, _)| is(own));
+    let lone = |own: &Finding| any(own, |fact| matches!(fact, Fact::MessageSilent(_)));
+    let lasts = |own: &Finding| {
+        ends_silent(own) || any(own, |fact| matches!(fact, Fact::NeverHeard { .. }))
     };
-    let lasts = |at: usize| {
-        any(at, |own| match own {
-            Fact::NodeSilent(silences) => silences.ongoing,
-            own => matches!(own, Fact::NeverHeard { .. }),
-        })
-    };
-    let lone = |at: usize| any(at, |own| matches!(own, Fact::MessageSilent(_)));
-    let of = |at: usize| {
-        let same = |other: &&Finding| !other.benign && other.subject == findings[at].subject;
+    let in_all = |own: &Finding| {
+        let same = |other: &&Finding| !other.benign && other.subject == own.subject;
         findings.iter().filter(same).map(|other| other.probability).sum::<f64>()
     };
-    let Some(first) = order.first().copied().filter(|first| lone(*first) && !lasts(*first)) else {
+    let Some(first) = order.first().map(|at| &findings[*at]) else { return };
+    if !lone(first) || lasts(first) {
         return;
-    };
+    }
     let instead = order.iter().position(|at| {
-        findings[*at].standing == Standing::Present
-            && findings[*at].subject.nodes().len() <= 1
-            && lasts(*at)
-            && !lone(*at)
-            && of(*at) >= NEARLY_AS_LIKELY * of(first)
+        let own = &findings[*at];
+        own.standing == Standing::Present
+            && own.subject.nodes().len() <= 1
+            && lasts(own)
+            && !lone(own)
+            && in_all(own) >= NEARLY_AS_LIKELY * in_all(first)
     });
     if let Some(instead) = instead {
         order[..=instead].rotate_right(1);
