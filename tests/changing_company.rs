@@ -123,8 +123,7 @@ fn what_could_not_be_seen_to_go_on_crosses_nothing() {
     assert!(of_class(&found, "line") < 0.2, "{:?}", ranked(&found));
 }
 
-/// A branch or a fuse carries a few modules, a bus behind a gateway many. Of fewer than seven that
-/// nobody names a gateway beside, none is told.
+/// A branch or a fuse carries a few modules, a bus behind a gateway many.
 #[test]
 fn many_modules_at_one_instant_are_rather_behind_a_gateway() {
     let gateway = |modules: usize| {
@@ -138,7 +137,7 @@ fn many_modules_at_one_instant_are_rather_behind_a_gateway() {
         of_class(&reported(&lines.join("\n")), "gateway")
     };
     let (three, five, seven) = (gateway(3), gateway(5), gateway(7));
-    assert!(three <= five && five < seven, "{three} {five} {seven}");
+    assert!(three < five && five < seven, "{three} {five} {seven}");
 }
 
 /// Each frame up to so many seconds late, as on a bus that others use too.

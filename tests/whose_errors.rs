@@ -123,7 +123,8 @@ fn errors_where_frames_of_one_sender_are_missing_are_its_own() {
 fn a_bad_contact_strikes_others_too() {
     let bursts = [9.0, 21.0, 33.5, 48.0];
     let own = bursts.map(|at| [0.03, 0.06, 0.09, 0.13, 0.17].map(|later| at + later)).concat();
-    let others = bursts.map(|at| [0.35, 0.41, 0.52, 0.6].map(|later| at + later)).concat();
+    let later = [0.35, 0.41, 0.52, 0.6, 0.9, 1.1, 1.3, 1.5];
+    let others = bursts.map(|at| later.map(|later| at + later)).concat();
     let text = |bad: bool| {
         let gaps = if bad { &bursts[..] } else { &[] };
         let own = message("4F0", 0.1, 0.0031);

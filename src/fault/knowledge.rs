@@ -70,10 +70,6 @@ pub struct Class {
     /// How many times as good its odds are with no such trace, 0 to 1.
     #[serde(default = "unchanged")]
     pub untraced: f64,
-    /// How many times as good its odds are where a group is lost on the only bus that was recorded
-    /// and nothing names a gateway, 0 to 1.
-    #[serde(default = "unchanged")]
-    pub unnamed: f64,
     /// In sentences.
     pub explanation: String,
     /// Where the numbers are from.

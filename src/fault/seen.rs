@@ -28,9 +28,6 @@ pub struct Seen<'a> {
     one_breaks: bool,
     /// A gateway fell silent, and nothing else did but what it carries over.
     lone_gateway: bool,
-    /// Three modules or more are lost as one on the only bus that was recorded, and nothing names a
-    /// gateway.
-    group: bool,
 }
 
 impl<'a> Seen<'a> {
@@ -51,9 +48,6 @@ impl<'a> Seen<'a> {
             all_back: lost && !analysis.lost().any(|outage| outage.ongoing),
             one_breaks: symptoms.iter().any(|own| OF_ONE.contains(&own.kind())),
             lone_gateway: symptoms.iter().any(|own| own.setting == Setting::LoneGateway),
-            group: analysis.channels.len() == 1
-                && !symptoms::names_a_gateway(analysis, symptoms)
-                && symptoms.iter().any(is_of_a_group),
         }
     }
 
@@ -62,7 +56,6 @@ impl<'a> Seen<'a> {
     pub fn odds(&self, fault: &Fault) -> f64 {
         log_odds(self.knowledge.class[&fault.class].prior)
             + self.untraced(fault)
-            + self.unnamed(fault)
             + self.absent(fault)
             + self.asked_before(fault)
     }
@@ -160,12 +153,6 @@ impl<'a> Seen<'a> {
         if free { 0.0 } else { class.untraced.max(LEAST_ABSENT).ln() }
     }
 
-    /// What speaks against a gateway that nobody names: one that fails is missed itself, and who
-    /// records on one bus sees what is lost there only.
-    fn unnamed(&self, fault: &Fault) -> f64 {
-        if self.group { self.knowledge.class[&fault.class].unnamed.ln() } else { 0.0 }
-    }
-
     /// Whether a fault has left a trace.
     fn has_left(&self, fault: &Fault, trace: &Trace) -> bool {
         let fits = |symptom: &Symptom| {
@@ -207,7 +194,6 @@ impl<'a> Seen<'a> {
         let breaks = |own: &Symptom| OF_ONE.contains(&own.kind());
         symptom.kind() == SymptomKind::BusErrors
             && symptom.signs.contains(&Sign::ErrorSpread(Spread::Untold))
-            && matches!(&fault.subject, Subject::Node(_) | Subject::Nodes(_))
             && fault.subject.nodes().len() == 1
             && symptom.subject.covers(&fault.subject, self.analysis)
             && self.covered(fault).any(breaks)
@@ -217,17 +203,6 @@ impl<'a> Seen<'a> {
     fn covered(&self, fault: &Fault) -> impl Iterator<Item = &'a Symptom> {
         self.symptoms.iter().filter(|own| fault.subject.covers(&own.subject, self.analysis))
     }
-}
-
-/// From so many on modules are a group that lies behind something.
-const GROUP: usize = 3;
-
-fn is_of_a_group(symptom: &Symptom) -> bool {
-    let together = match symptom.kind() {
-        SymptomKind::NodesSilent => symptom.subject.nodes().len(),
-        _ => symptom.company.len().max(symptom.missed_with.len()),
-    };
-    together >= GROUP
 }
 
 /// Whether a fault is of a gateway, and a symptom of what such a one takes along.

@@ -34,7 +34,6 @@ mod within;
 pub(super) use elsewhere::{lasts, was_asked_since};
 pub(crate) use senders::{sender, struck};
 pub use symptom::Symptom;
-pub(super) use told::names_a_gateway;
 
 use self::carried::Stopped;
 use crate::analysis::symptom::Silences;

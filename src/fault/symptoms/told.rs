@@ -426,13 +426,6 @@ fn is_of_here(row: &Blame, strangers: &[Module]) -> bool {
     !row.reporters.iter().all(|reporter| strangers.contains(reporter))
 }
 
-/// Whether anything names a gateway: a code, or the user of one that fell silent.
-pub fn names_a_gateway(analysis: &Analysis, symptoms: &[Symptom]) -> bool {
-    use Setting::{CalledGateway, Gateway, LoneGateway};
-    let is_of_one = |own: &Symptom| matches!(own.setting, Gateway | CalledGateway | LoneGateway);
-    symptoms.iter().any(is_of_one) || analysis.diagnosis.blame.iter().any(names_gateway)
-}
-
 pub(super) fn names_gateway(row: &Blame) -> bool {
     is_gateway(&row.missed.0)
 }
