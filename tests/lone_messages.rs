@@ -194,3 +194,26 @@ fn who_leaves_with_a_module_again_hangs_on_its_supply() {
     let supply = |found: &Value| of_class(found, "shared_supply");
     assert!(supply(&with) > 0.4 && supply(&apart) < 0.1, "{with:#} {apart:#}");
 }
+
+/// What a message paused for in the recordings that a roster is learned from is no loss later, nor
+/// is a little more; what is three times as long is one.
+#[test]
+fn a_roster_remembers_how_long_a_message_pauses() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, at: f64, lasts: f64| {
+        let own = message("4AD", 0.1, 0.0137).anew(at, at + lasts, 0.017);
+        let path = folder.path().join(name);
+        let text = log(60.0, &[slow(messages(0x300, 14), 90.0), vec![own]].concat());
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let sound = write("sound.log", 12.0, 1.53);
+    let roster = folder.path().join("roster.toml");
+    let learned = common::lostnode().arg("learn").arg(&sound).arg("-o").arg(&roster).status();
+    assert!(learned.unwrap().success());
+    let code = |pause: f64| {
+        let later = write("later.log", 17.3, pause);
+        common::report(&later, &["--roster", roster.to_str().unwrap()]).0
+    };
+    assert_eq!((code(1.7), code(5.2)), (0, 1));
+}
