@@ -224,7 +224,7 @@ fn alone(first: u64, count: u64) {
         for (right, analysis) in right.iter_mut().zip(&analyses) {
             let is_right = |own: &lostnode::analysis::finding::Finding| {
                 own.class.as_str() == class
-                    && lostnode::words::fault::nodes(analysis, own)
+                    && lostnode::words::who::nodes(analysis, own)
                         == [format!("n{}", vehicle.faults[0].nodes.first().expect("a node"))]
             };
             *right += usize::from(analysis.ranked().first().is_some_and(is_right));

@@ -53,7 +53,7 @@ fn the_van() {
     assert!(
         strings(&power["evidence"])
             .iter()
-            .any(|sentence| sentence.starts_with("for: restarted at every return (5)"))
+            .any(|sentence| sentence.starts_with("for: rebooted at every return (5)"))
     );
     // The codes of the flat battery are nobody's fault today.
     assert_eq!(strings(&of("stale_codes")["codes_explained"]).len(), 8);
@@ -71,7 +71,8 @@ fn the_van() {
         opened == 1
             && access
                 .iter()
-                .any(|access| access == "connector of sliding door, behind trim (open already)"),
+                .any(|access| access
+                    == "connector of sliding door, behind trim (already accessible)"),
         "{access:?}"
     );
 }

@@ -211,7 +211,10 @@ impl Analysis {
         let length = |row: &[&Outage]| row.iter().map(|outage| outage.duration()).sum::<f64>();
         let rank = |row: &(Who, Vec<&Outage>)| {
             let about = |subject| row.1.iter().any(|outage| self.is_about(subject, outage));
-            (subject.is_some_and(about), row.1.iter().map(|outage| outage.scope).max())
+            // What comes again or stays away is today's complaint, before what happened once.
+            let lasts = row.1.len() > 1 || row.1.iter().any(|outage| outage.ongoing);
+            let scope = row.1.iter().map(|outage| outage.scope).max();
+            (subject.is_some_and(about), lasts, scope)
         };
         let best = (0..rows.len()).max_by(|a, b| {
             let (a, b) = (&rows[*a], &rows[*b]);

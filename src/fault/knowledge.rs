@@ -254,6 +254,9 @@ pub struct Test {
     /// It is only for several nodes: one by itself has a test of its own.
     #[serde(default)]
     pub several: bool,
+    /// It goes after all other tests of what it is about, however much it finds.
+    #[serde(default)]
+    pub last: bool,
 }
 
 impl Test {

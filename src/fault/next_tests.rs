@@ -198,9 +198,17 @@ impl Search<'_> {
             true => self.alone(&open[at], so_far),
             false => self.with_companions(open, at, so_far),
         };
+        let worth = if self.waits(open, at) { 0.0 } else { worth };
         let standing = open[at].of.iter().map(|(fault, _)| self.standing(*fault)).min();
         let standing = standing.unwrap_or(Standing::Present);
         Choice { finds: so_far.chance(&open[at].of), worth, standing }
+    }
+
+    /// Whether it goes after another that is still to be done.
+    fn waits(&self, open: &[Open], at: usize) -> bool {
+        let is_last = |own: &Open| self.knowledge.test[&own.test].last;
+        let before = |own: &Open| own.subject == open[at].subject && !is_last(own);
+        is_last(&open[at]) && open.iter().any(before)
     }
 
     /// Worth of a test behind a cover: alone, or with the best of those behind it, in order of

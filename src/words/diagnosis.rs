@@ -3,10 +3,10 @@
 use lostnode_parsers::dtc::System;
 use lostnode_parsers::j1939;
 
-use super::fault;
 use super::messages::severity_text;
 use super::terms::{self, plural};
 use super::values::pid_value;
+use super::who;
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{
     CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
@@ -285,7 +285,7 @@ pub fn blame(analysis: &Analysis, row: &Blame) -> String {
 }
 
 fn frames(analysis: &Analysis, frames: Frames) -> String {
-    let name = |node: NodeIndex| fault::node(analysis, node);
+    let name = |node: NodeIndex| who::node(analysis, node);
     match frames {
         Frames::Heard { node } => format!(
             "the frames contradict it, {} was heard throughout this capture: the code remembers \

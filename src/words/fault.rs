@@ -1,107 +1,19 @@
 //! Sentences about findings: what they are about, what speaks for and against them, and what to
 //! test next.
 
-use lostnode_parsers::Id;
-
 use super::moved::moved;
 use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
+use super::who::subject;
 use super::{diagnosis, wiring};
+use crate::analysis::Analysis;
+use crate::analysis::blame::Verdict;
 use crate::analysis::finding::{
     Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side, Standing,
 };
-use crate::analysis::subject::{Subject, Unheard};
-use crate::analysis::symptom::{Fact, Silences};
-use crate::analysis::{Analysis, Basis};
+use crate::analysis::subject::Subject;
+use crate::analysis::symptom::{Fact, Sign, Silences};
 use crate::fold::timing::Nanoseconds;
-use crate::ids::NodeIndex;
-
-/// What something is about, as people call it.
-pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
-    match subject {
-        Subject::Node(node) => self::node(analysis, *node),
-        Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
-        Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
-        Subject::Modules(all) => {
-            let names: Vec<String> = all.iter().map(|own| unheard(analysis, own)).collect();
-            listed(&names, "and")
-        }
-        Subject::Nodes(nodes) if nodes.len() == 1 => perhaps_several(analysis, nodes[0]),
-        Subject::Nodes(nodes) => {
-            let names: Vec<String> = nodes.iter().map(|node| self::node(analysis, *node)).collect();
-            listed(&names, "and")
-        }
-        Subject::Channel(channel) => analysis.channel(*channel).name.clone(),
-        Subject::Vehicle => "vehicle".to_owned(),
-    }
-}
-
-/// Whether a node has a name that somebody gave it, or an address that stands for one.
-pub fn is_named(analysis: &Analysis, node: NodeIndex) -> bool {
-    let node = &analysis.nodes[node];
-    // What stands for missing identifiers has none that was heard, and is a guess.
-    let stands_in = node.ids.is_empty() && node.confidence < 1.0;
-    let told = |basis: &Basis| matches!(basis, Basis::Roster | Basis::Address);
-    // A roster may have been learned and never edited.
-    node.basis.iter().any(told) && !stands_in && !node.name.starts_with("node of 0x")
-}
-
-/// A node in a sentence. One without a name is told by what it sends.
-pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
-    if is_named(analysis, node) {
-        return analysis.node_name(node);
-    }
-    match lowest(&identifiers(analysis, node)) {
-        None => analysis.node_name(node),
-        Some(id) => format!("the module that sends {}", id_label(id)),
-    }
-}
-
-/// What is known as one node and may be several.
-fn perhaps_several(analysis: &Analysis, node: NodeIndex) -> String {
-    let ids = identifiers(analysis, node);
-    match (lowest(&ids), ids.len().saturating_sub(1)) {
-        (Some(id), more @ 1..) => {
-            format!(
-                "the modules that send {} and {}",
-                id_label(id),
-                plural(more, "more identifier", "more identifiers")
-            )
-        }
-        _ => self::node(analysis, node),
-    }
-}
-
-/// All that a node sends or ought to.
-fn identifiers(analysis: &Analysis, node: NodeIndex) -> Vec<Id> {
-    let own = &analysis.nodes[node];
-    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
-    heard.chain(own.never_heard.iter().copied()).collect()
-}
-
-fn lowest(ids: &[Id]) -> Option<Id> {
-    ids.iter().copied().min_by_key(|id| lostnode_parsers::frame::raw_id(*id))
-}
-
-fn unheard(analysis: &Analysis, module: &Unheard) -> String {
-    match module {
-        Unheard::Asked(module) => analysis.module_name(*module).to_string(),
-        Unheard::Missed(missed) => missed.0.clone(),
-        Unheard::Named(name) => name.clone(),
-    }
-}
-
-/// The nodes or modules that a finding is about, by name; none for a bus or the vehicle.
-pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
-    let name = |node: &NodeIndex| analysis.nodes[*node].name.clone();
-    match &finding.subject {
-        Subject::Node(node) => vec![name(node)],
-        Subject::Nodes(nodes) => nodes.iter().map(name).collect(),
-        Subject::Modules(all) => all.iter().map(|own| unheard(analysis, own)).collect(),
-        Subject::Channel(_) | Subject::Vehicle => Vec::new(),
-        other => vec![subject(analysis, other)],
-    }
-}
 
 /// Heading of a finding.
 pub fn title(analysis: &Analysis, finding: &Finding) -> String {
@@ -110,6 +22,22 @@ pub fn title(analysis: &Analysis, finding: &Finding) -> String {
         Some((element, _)) => format!("{element} ({title})"),
         None => title,
     }
+}
+
+/// The same in so many columns: a long name is cut, the cause is not.
+pub fn title_within(analysis: &Analysis, finding: &Finding, columns: usize) -> String {
+    /// A name of fewer letters tells nobody who it is.
+    const SHORTEST: usize = 12;
+    let length = |text: &str| text.chars().count();
+    let whole = title(analysis, finding);
+    let who = subject(analysis, &finding.subject);
+    let rest = length(&whole).saturating_sub(length(&who));
+    let room = columns.saturating_sub(rest + 1);
+    if length(&whole) <= columns || !whole.contains(&who) || room < SHORTEST {
+        return whole;
+    }
+    let cut: String = who.chars().take(room).collect();
+    whole.replacen(&who, &format!("{}…", cut.trim_end()), 1)
 }
 
 /// That a finding rests on what earlier ones rest on, and whether on nothing else.
@@ -127,9 +55,12 @@ pub fn same_codes(earlier: usize) -> String {
     format!("Fixing this should clear the codes of {}.", earlier + 1)
 }
 
-/// Evidence in order: as it was found, but of readings those that prove go first.
+/// Evidence in order, as it was found, but of readings those that prove go first; without signs
+/// that tell nothing.
 pub fn in_order<'a>(evidence: impl IntoIterator<Item = &'a Evidence>) -> Vec<&'a Evidence> {
-    let mut out: Vec<&Evidence> = evidence.into_iter().collect();
+    // That nothing is said speaks for nothing.
+    let silent = Observation::Sign(Sign::FramesSay(Verdict::Open));
+    let mut out: Vec<&Evidence> = evidence.into_iter().filter(|own| own.what != silent).collect();
     out.sort_by_key(|own| {
         let reading = matches!(own.what, Observation::Reading(_));
         (reading, reading && own.side() != Side::For)
@@ -199,7 +130,7 @@ pub fn test_access(analysis: &Analysis, test: &NextTest) -> String {
         Some(_) => test.access.clone(),
         None => test.access.replace("{who}", &subject(analysis, &test.subject)),
     };
-    if test.open_already { format!("{cover} (open already)") } else { cover }
+    if test.open_already { format!("{cover} (already accessible)") } else { cover }
 }
 
 /// What speaks for or against a finding.
@@ -236,11 +167,14 @@ fn summed(analysis: &Analysis, silences: &Silences) -> String {
     let at = |time: Nanoseconds| terms::at(analysis, time);
     let (first, length) = (at(silences.first), duration(silences.seconds));
     match silences.times {
-        _ if silences.ongoing => format!("since {first} until the end of the recording"),
+        1 if silences.ongoing => {
+            format!("at {first} and stayed silent to the end of the recording")
+        }
         1 => format!("once, at {first} for {length}"),
         times => {
             let last = at(silences.last);
-            format!("{times} times, {length} in all, first at {first}, last at {last}")
+            let end = if silences.ongoing { " to the end of the recording" } else { "" };
+            format!("{times} times, {length} in all, first at {first}, last at {last}{end}")
         }
     }
 }
@@ -329,9 +263,9 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
              on, as a controller that is off the bus for its errors"
         ),
         Fact::NotCarried { ids, times } => format!(
-            "{} that two buses carry stopped on one of them and went on on the other, up to \
-             {times} times",
-            plural(*ids, "message", "messages")
+            "{} that two buses carry stopped on one of them and went on on the other, {}",
+            plural(*ids, "message", "messages"),
+            if *times == 1 { "once".to_owned() } else { format!("up to {times} times") }
         ),
         Fact::MissesMany { module, misses } => {
             format!("{} misses {}", name(*module), plural(*misses, "module", "modules"))

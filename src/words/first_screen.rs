@@ -1,14 +1,16 @@
 //! What stands on the first screen besides the headline.
 
 use super::diagnosis::{code_label, is_about_network};
-use super::terms::{date, listed, plural, short_duration};
+use super::terms::{date, id_label, listed, plural, short_duration};
 use super::{fault, steps, unnamed};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::finding::{
     Caution, Evidence, Finding, NextTest, Observation, Side, Standing, Undecided,
 };
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
+use crate::analysis::notice::Notice;
 use crate::analysis::subject::Subject;
+use crate::analysis::symptom::Fact;
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::capture::ChannelIndex;
@@ -267,14 +269,60 @@ pub fn needed(analysis: &Analysis) -> Option<String> {
     analysis.obstacles().first().map(|obstacle| super::verdict::needed(obstacle).to_owned())
 }
 
+/// Momentary losses fewer than these are chance …
+const SEVERAL_MOMENTS: usize = 3;
+/// … and those of more identifiers than these are not of one module.
+const OF_ONE: usize = 2;
+
+/// That one module's messages went missing for moments again and again: too short to be judged, and
+/// a hint where to wiggle.
+pub fn moments(analysis: &Analysis) -> Option<String> {
+    let own = analysis.notices.iter().find_map(|notice| match notice {
+        Notice::Momentary(own) => Some(own),
+        _ => None,
+    })?;
+    let telling = own.losses >= SEVERAL_MOMENTS && own.identifiers <= OF_ONE;
+    telling.then(|| {
+        let more = match own.identifiers {
+            1 => "",
+            _ => " and another",
+        };
+        format!(
+            "{}{more} missing {} times for up to {:.0} ms, too short to count as outages",
+            id_label(own.longest.id),
+            own.losses,
+            own.longest.duration * 1e3
+        )
+    })
+}
+
+/// Whether it is a silence itself, and nothing about it.
+pub fn is_the_loss(what: &Observation) -> bool {
+    let Observation::Symptom(_, fact) = what else { return false };
+    matches!(
+        fact,
+        Fact::NodeSilent(_)
+            | Fact::NodesSilent(_)
+            | Fact::MessageSilent(_)
+            | Fact::PerhapsOff(_)
+            | Fact::NeverHeard { one_message: false }
+    )
+}
+
 /// Where to read on.
-pub fn read_on(analysis: &Analysis, brief: bool) -> String {
-    let tests = match analysis.next_tests().len() {
-        0 | 1 => String::new(),
-        count => format!("{}, ", plural(count - 1, "more test", "more tests")),
+pub fn read_on(analysis: &Analysis, headline: &Headline, brief: bool) -> String {
+    let first = usize::from(headline.first.is_some());
+    let tests = match (analysis.next_tests().len().saturating_sub(first), first) {
+        (0, _) => None,
+        (count, 0) => Some(plural(count, "test", "tests")),
+        (count, _) => Some(plural(count, "more test", "more tests")),
     };
+    let evidence = (!analysis.ranked().is_empty()).then(|| "evidence".to_owned());
+    let codes = (!analysis.diagnosis.codes.is_empty()).then(|| "codes".to_owned());
+    let parts: Vec<String> = [tests, evidence, codes].into_iter().flatten().collect();
+    let parts = if parts.is_empty() { "details".to_owned() } else { parts.join(", ") };
     match brief {
-        true => format!("{tests}evidence, codes: without --brief; a page: --out DIR"),
-        false => format!("{tests}evidence, codes below; a page to hand over: --out DIR"),
+        true => format!("{parts}: without --brief; a page: --out DIR"),
+        false => format!("{parts} below; a page to hand over: --out DIR"),
     }
 }

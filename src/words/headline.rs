@@ -2,12 +2,12 @@
 
 use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
-use super::{fault, steps, wiring};
+use super::{fault, first_screen, steps, who, wiring};
+use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
-use crate::analysis::finding::Standing;
+use crate::analysis::finding::{Evidence, Finding, Standing};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
 use crate::analysis::verdict::Obstacle;
-use crate::analysis::{Analysis, finding};
 use crate::compare;
 use crate::ids::NodeIndex;
 
@@ -151,7 +151,7 @@ const NAMES: usize = 3;
 /// Others that were lost too and are named; more are counted.
 const NAMED_TOO: usize = 2;
 /// Causes named where the evidence does not choose; more are counted.
-const CAUSES: usize = 2;
+const CAUSES: usize = 3;
 
 fn who(analysis: &Analysis, who: &Who) -> String {
     match who {
@@ -162,7 +162,7 @@ fn who(analysis: &Analysis, who: &Who) -> String {
         Who::Identifiers(_, sender) => {
             let ids = in_short(analysis, who);
             match sender {
-                Some(node) => format!("{ids} of {}", fault::node(analysis, *node)),
+                Some(node) => format!("{ids} of {}", who::node(analysis, *node)),
                 None => format!("{ids} (sender not known)"),
             }
         }
@@ -173,7 +173,7 @@ fn who(analysis: &Analysis, who: &Who) -> String {
 /// The same in short, as of what was lost too.
 fn in_short(analysis: &Analysis, who: &Who) -> String {
     match who {
-        Who::Nodes(nodes) => some(nodes.iter().map(|node| fault::node(analysis, *node))),
+        Who::Nodes(nodes) => some(nodes.iter().map(|node| who::node(analysis, *node))),
         Who::Identifiers(ids, _) => {
             some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
         }
@@ -186,9 +186,9 @@ fn in_short(analysis: &Analysis, who: &Who) -> String {
 /// A node, of which it is said that it has no name and how much it sends.
 fn in_full(analysis: &Analysis, node: NodeIndex) -> String {
     let own = &analysis.nodes[node];
-    let name = fault::node(analysis, node);
+    let name = who::node(analysis, node);
     match own.ids.len() + own.never_heard.len() {
-        _ if fault::is_named(analysis, node) => name,
+        _ if who::is_named(analysis, node) => name,
         0 | 1 => format!("{name} (no name known)"),
         count => format!("{name} and {}", plural(count - 1, "more identifier", "more identifiers")),
     }
@@ -199,7 +199,7 @@ fn likely(analysis: &Analysis, node: NodeIndex) -> String {
     let only =
         |row: &&Blame| matches!(row.frames, Frames::OnlyOneSilent { node: own, .. } if own == node);
     match analysis.diagnosis.blame.iter().filter(only).collect::<Vec<_>>()[..] {
-        [row] if !fault::is_named(analysis, node) => format!(" (probably {})", row.missed.0),
+        [row] if !who::is_named(analysis, node) => format!(" (probably {})", row.missed.0),
         _ => String::new(),
     }
 }
@@ -217,6 +217,7 @@ pub(super) fn some(names: impl ExactSizeIterator<Item = String>) -> String {
 fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> String {
     let first = first(analysis, headline, explained);
     let ranked = analysis.ranked();
+    let lawful = likelier_lawful(analysis, &ranked[explained.first()]);
     let lost = matches!(headline.what, Happened::Lost(_));
     let told = |at: usize| match lost {
         true => ranked[at].brief.clone(),
@@ -248,21 +249,34 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
                 }
             }
             let more = names.len().saturating_sub(CAUSES);
-            let named = listed(&names[..names.len() - more], "and");
-            match (more, names.len()) {
-                (_, 1) => format!("{}, of which place is open", names[0]),
-                (0, _) => format!("cannot tell yet between {named}"),
-                _ => format!(
-                    "cannot tell yet between {named} or {}",
-                    plural(more, "other", "others")
-                ),
+            names.truncate(CAUSES);
+            names.extend((more > 0).then(|| format!("{more} more")));
+            match names.as_slice() {
+                [one] => format!("{one}, at one of {} places", places.len()),
+                several => format!("cannot tell yet between {}", listed(several, "and")),
             }
         }
         Explained::Repaired(at) => {
             format!("{} ({}), noted as repaired", told(*at), percent(&ranked[*at]))
         }
     };
+    let cause = lawful.map_or(cause.clone(), |own| {
+        format!("perhaps {} ({}), which is no fault; if not, {cause}", own.brief, percent(own))
+    });
     first.map_or(cause.clone(), |first| format!("{cause}; {first}"))
+}
+
+/// What is no fault, explains every silence that what leads explains, and is likelier.
+fn likelier_lawful<'a>(analysis: &'a Analysis, leading: &Finding) -> Option<&'a Finding> {
+    let silence = |own: &&Evidence| first_screen::is_the_loss(&own.what);
+    let silences: Vec<&Evidence> = leading.evidence.iter().filter(silence).collect();
+    let shares = |own: &Finding| {
+        let has = |one: &&Evidence| own.evidence.iter().any(|other| other.what == one.what);
+        !silences.is_empty() && silences.iter().all(has)
+    };
+    let lawful = analysis.ranked().iter().filter(|own| own.standing == Standing::Benign);
+    let lawful = lawful.filter(|own| own.probability > leading.probability && shares(own));
+    lawful.max_by(|one, other| one.probability.total_cmp(&other.probability))
 }
 
 /// What to do first, as a request: the proof of a repair, or a test.
@@ -314,7 +328,7 @@ fn sureness(probability: f64) -> &'static str {
 }
 
 /// A probability as people say it.
-pub fn percent(finding: &finding::Finding) -> String {
+pub fn percent(finding: &Finding) -> String {
     match finding.probability {
         sure if sure > 0.99 => "over 99 %".to_owned(),
         probability => format!("{:.0} %", probability * 100.0),

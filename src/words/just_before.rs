@@ -1,7 +1,7 @@
 //! What happened just before the losses, and because of them, in sentences.
 
-use super::fault;
 use super::terms::{id_label, plural, short_duration};
+use super::who;
 use crate::analysis::Analysis;
 use crate::analysis::just_before::{
     Change, Confirmed, Field, Kind, Lead, LeadKind, Look, Outcome, Part, Place, Since, Timed,
@@ -56,7 +56,7 @@ fn nothing(analysis: &Analysis) -> Vec<String> {
             "nothing on the bus goes before the {} of {} ({} changes, states and levels were \
              tried); {more}",
             losses(look),
-            fault::subject(analysis, &look.of),
+            who::subject(analysis, &look.of),
             look.tried,
         )
     };
@@ -103,7 +103,7 @@ pub fn precursor(analysis: &Analysis, lead: &Lead) -> String {
         within(lead),
         lead.losses_with,
         lead.losses,
-        fault::subject(analysis, &lead.of),
+        who::subject(analysis, &lead.of),
         before(lead),
         probability(lead.p),
         confirmed(analysis, lead.confirmed),
@@ -114,10 +114,10 @@ fn consequence(analysis: &Analysis, lead: &Lead) -> String {
     let sender = analysis
         .place_of(lead.place.channel, lead.place.id)
         .and_then(|at| analysis.identifiers[at].node)
-        .map_or("who sends it".to_owned(), |node| fault::node(analysis, node));
+        .map_or("who sends it".to_owned(), |node| who::node(analysis, node));
     let misses = match &lead.of {
         Subject::Channel(channel) => format!("the bus {}", analysis.channel(*channel).name),
-        of => fault::subject(analysis, of),
+        of => who::subject(analysis, of),
     };
     let how = match lead.change {
         Change::Falls => "is cleared",
@@ -150,7 +150,7 @@ pub fn timed(analysis: &Analysis, own: &Timed) -> String {
         "{} of {} losses of {} begin {} to {} after {after}; {}; {what}",
         own.losses_with,
         own.losses,
-        fault::subject(analysis, &own.of),
+        who::subject(analysis, &own.of),
         short_duration(from),
         short_duration(to),
         probability(own.p),

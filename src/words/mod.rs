@@ -25,4 +25,5 @@ pub mod terms;
 pub mod unnamed;
 pub mod values;
 pub mod verdict;
+pub mod who;
 pub mod wiring;

@@ -2,8 +2,8 @@
 
 use crate::analysis::{Analysis, Deviation, DeviationKind, Lane, Occupant};
 use crate::learn::Remark;
-use crate::words::fault;
 use crate::words::terms::{duration, id_label, plural};
+use crate::words::who;
 
 /// What a tick in the presence picture stands for …
 pub const TICK: &str = "error report: a frame of that sender destroyed";
@@ -23,7 +23,7 @@ pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
         DeviationKind::TooSlow(periods) | DeviationKind::TooFast(periods) => periods,
     };
     let of =
-        periods.node.map_or(String::new(), |node| format!(" of {}", fault::node(analysis, node)));
+        periods.node.map_or(String::new(), |node| format!(" of {}", who::node(analysis, node)));
     format!(
         "{label}{of} comes every {}, the roster expects {}",
         duration(periods.found),
@@ -34,7 +34,7 @@ pub fn deviation(analysis: &Analysis, deviation: &Deviation) -> String {
 /// Whose presence a lane shows.
 pub fn lane(analysis: &Analysis, lane: &Lane) -> String {
     match lane.of {
-        Occupant::Node(node) => fault::node(analysis, node),
+        Occupant::Node(node) => who::node(analysis, node),
         Occupant::Identifier(id) => id_label(analysis.identifiers[id].id),
     }
 }

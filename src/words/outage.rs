@@ -7,7 +7,7 @@ use crate::ids::NodeIndex;
 use crate::outage::{ReturnSign, Why};
 use crate::silence::StopSign;
 use crate::words::terms::{id_label, plural};
-use crate::words::{fault, return_signs};
+use crate::words::{return_signs, who};
 
 /// What an outage rests on, one sentence for each thing that was looked at.
 pub fn evidence(analysis: &Analysis, outage: &Outage) -> Vec<String> {
@@ -39,7 +39,7 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         },
         Evidence::NodeWentOn { node, identifiers, example } => format!(
             "{} went on with {}, such as {}",
-            fault::node(analysis, node),
+            who::node(analysis, node),
             plural(identifiers, "other identifier", "other identifiers"),
             id_label(example),
         ),
@@ -129,7 +129,7 @@ fn wave(
 ) -> String {
     let count = plural(identifiers, "identifier", "identifiers");
     let who = match node {
-        Some(node) => format!("{} ({count})", fault::node(analysis, node)),
+        Some(node) => format!("{} ({count})", who::node(analysis, node)),
         None if identifiers == 1 => id_label(example),
         None => format!("{count}, such as {}", id_label(example)),
     };
@@ -331,7 +331,7 @@ fn stop(sign: StopSign) -> String {
 /// The nodes or identifiers of an outage, and its channel.
 pub fn who(analysis: &Analysis, outage: &Outage) -> String {
     let channel = outage.channel.map(|at| analysis.channel(at).name.clone());
-    let of_nodes = first_four(outage.nodes.iter().map(|at| fault::node(analysis, *at)));
+    let of_nodes = first_four(outage.nodes.iter().map(|at| who::node(analysis, *at)));
     let of_ids = if outage.ids.is_empty() {
         let never: Vec<String> =
             outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();

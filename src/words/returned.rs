@@ -25,10 +25,10 @@ pub(super) fn returned(back: Return) -> String {
             format!("{} some had run on and others started anew", at(divided, back))
         }
         Return::StartedAnew { anew, back } => {
-            format!("restarted {}: counters back at zero or rhythm begun anew", at(anew, back))
+            format!("rebooted {}: counters or timing began anew", at(anew, back))
         }
         Return::RanOn { ran_on, back } => {
-            format!("had run on unheard {}: counters and rhythm had carried on", at(ran_on, back))
+            format!("it had kept running {}: counters and timing had carried on", at(ran_on, back))
         }
         Return::Mixed { anew, ran_on } => {
             let looks = if anew == 1 { "return looks" } else { "returns look" };

@@ -97,9 +97,7 @@ pub fn kind(outage: &Outage) -> &'static str {
         (Scope::Identifier, _) if outage.ids.is_empty() => "identifier never heard",
         (_, Cause::CaptureGap) => "recording paused",
         (_, Cause::SwitchedOff) => "switched off",
-        (Scope::Bus, _) if outage.benign && outage.doubt.is_none() => {
-            "heard for part of the recording"
-        }
+        (Scope::Bus, _) if outage.benign && outage.doubt.is_none() => "nothing heard",
         (Scope::Bus, Cause::Unknown) if outage.benign => "bus or recording stopped",
         (_, Cause::Unknown) if outage.benign => "pauses",
         (Scope::Bus, Cause::BusSleep) => "bus went to sleep",

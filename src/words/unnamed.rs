@@ -2,9 +2,9 @@
 
 use lostnode_parsers::Id;
 
-use super::fault::is_named;
 use super::headline::some;
 use super::terms::{id_label, plural};
+use super::who::is_named;
 use crate::analysis::Analysis;
 use crate::analysis::subject::Subject;
 use crate::ids::NodeIndex;

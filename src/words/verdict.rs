@@ -1,7 +1,11 @@
 //! Why a capture cannot tell, and what would be needed.
 
+use std::collections::BTreeSet;
+
+use super::terms::{of_drive, short_duration};
 use crate::analysis::verdict::Obstacle;
-use crate::analysis::{Analysis, Doubt, HowThinned, Thinned};
+use crate::analysis::{Analysis, Doubt, HowThinned, Outage, Thinned};
+use crate::ids::IdIndex;
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
 pub fn obstacles(analysis: &Analysis) -> Vec<String> {
@@ -46,6 +50,7 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
         Obstacle::NothingPeriodic { channel } => {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
+        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => left_with_the_key(analysis),
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
             "{identifiers} of {expected} identifiers that it normally sends were never heard{}: \
@@ -78,6 +83,26 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
              it",
             on(*channel)
         ),
+    }
+}
+
+/// What may have left with the key, and when.
+fn left_with_the_key(analysis: &Analysis) -> String {
+    let open =
+        |outage: &&Outage| outage.doubt == Some(Doubt::KeyOrSupply) && !outage.ids.is_empty();
+    let either = doubtful(Doubt::KeyOrSupply);
+    let Some(first) = analysis.outages.iter().find(open) else { return either.to_owned() };
+    let left = analysis.outages.iter().filter(open);
+    let ids: BTreeSet<IdIndex> = left.flat_map(|outage| outage.ids.iter().copied()).collect();
+    let (left, all) = (ids.len(), analysis.identifiers.len());
+    let moment = analysis.moment(first.start);
+    let at = format!("{}{}", short_duration(moment.seconds), of_drive(moment));
+    match moment.seconds == 0.0 {
+        true => {
+            let late = short_duration(first.duration());
+            format!("{left} of {all} identifiers came only after {late}: {either}")
+        }
+        false => format!("{left} of {all} identifiers fell silent at {at}: {either}"),
     }
 }
 
@@ -117,7 +142,8 @@ pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
             "record longer, or with a roster that knows the sender"
         }
         Obstacle::Outage { doubt: Doubt::KeyOrSupply } => {
-            "record longer, or with the key state known"
+            "to know whether the key was turned off then: if so, nothing is wrong here; if nobody \
+             knows, record two minutes with the key left on"
         }
         Obstacle::Outage { doubt: Doubt::NearTheEnd } => "record on after they fall silent",
         Obstacle::Outage { doubt: Doubt::RecordingChopped | Doubt::PauseOrStop } => {

@@ -1,7 +1,8 @@
 //! Sentences about parts of the harness: which one explains a finding, and why the others do not.
 
-use super::fault::{reading_value, subject};
+use super::fault::reading_value;
 use super::terms::{listed, plural};
+use super::who::subject;
 use crate::analysis::Analysis;
 use crate::analysis::element::{Cleared, Element, Fit, Manner, Strikes, Suspected, Taken, WhyNot};
 use crate::analysis::finding::Finding;

@@ -37,7 +37,8 @@ pub(super) fn notices(
         out.push(Notice::TooManySilences { identifiers: losses.incomplete.len() });
     }
     out.extend(momentary(timing, losses, settings).map(Notice::Momentary));
-    out.extend(senders_open(network));
+    // Who sends what is asked of what was lost.
+    out.extend(senders_open(network).filter(|_| !losses.losses.is_empty()));
     if timing.span.is_some_and(|(start, end)| end - start < nanoseconds(SHORT)) {
         out.push(Notice::Short);
     }

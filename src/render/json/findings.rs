@@ -6,7 +6,7 @@ use serde::Serialize;
 use super::names;
 use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, Evidence, Finding, JobNotes, NextTest, Side};
-use crate::words::{fault as words, unnamed, wiring};
+use crate::words::{fault as words, unnamed, who, wiring};
 
 #[derive(JsonSchema, Serialize)]
 pub(super) struct FindingJson {
@@ -53,7 +53,7 @@ pub(super) fn elements(analysis: &Analysis) -> Vec<PlaceJson> {
             name: element.name.clone(),
             kind: element.kind.as_str(),
             probability: *probability,
-            feeds: element.feeds.iter().map(|own| words::subject(analysis, own)).collect(),
+            feeds: element.feeds.iter().map(|own| who::subject(analysis, own)).collect(),
             access: element.access.clone(),
             minutes: element.minutes,
         }
@@ -121,7 +121,7 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         probability: finding.probability,
         uncalibrated: finding.uncalibrated,
         scope: names::finding_scope(finding.scope()),
-        nodes: words::nodes(analysis, finding),
+        nodes: who::nodes(analysis, finding),
         benign: finding.benign,
         standing: names::standing(finding.standing),
         explanation: finding.explanation.clone(),

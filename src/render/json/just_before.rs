@@ -8,7 +8,7 @@ use crate::analysis::Analysis;
 use crate::analysis::just_before::{Change, Lead, Timed};
 use crate::analysis::subject::Subject;
 use crate::words::just_before as words;
-use crate::words::{fault, terms::id_label};
+use crate::words::{terms::id_label, who};
 
 #[derive(JsonSchema, Serialize)]
 pub(super) struct PrecursorJson {
@@ -78,7 +78,7 @@ fn names_of(analysis: &Analysis, of: &Subject) -> (Option<String>, Vec<String>) 
     let node = match nodes.as_slice() {
         [one] => Some(one.clone()),
         [] => None,
-        _ => Some(fault::subject(analysis, of)),
+        _ => Some(who::subject(analysis, of)),
     };
     (node, nodes)
 }

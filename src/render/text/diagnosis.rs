@@ -5,7 +5,7 @@ use std::io::{self, Write};
 use super::paper::Paper;
 use super::{BAD, GOOD, HEAD, cut};
 use crate::analysis::Analysis;
-use crate::analysis::diagnosis::{CodeEntry, TalkEntry, TestEntry};
+use crate::analysis::diagnosis::{CodeEntry, IdentityEntry, TalkEntry, TestEntry};
 use crate::words::diagnosis::{self as words, CodeWords};
 use crate::words::signals;
 use crate::words::terms::at as at_time;
@@ -126,6 +126,15 @@ fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
 fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
     if diagnosis.identity.is_empty() {
+        return Ok(());
+    }
+    let told = |entry: &IdentityEntry| {
+        let said = entry.others.iter().any(|(_, value)| !value.is_empty());
+        said || entry.part_number.is_some()
+            || !entry.calibration_ids.is_empty()
+            || !entry.problems.is_empty()
+    };
+    if diagnosis.vehicle.vin.is_none() && !diagnosis.identity.iter().any(told) {
         return Ok(());
     }
     writeln!(out, "{HEAD}Who the modules say they are{HEAD:#}")?;

@@ -96,6 +96,10 @@ fn cautions(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let of_test = |caution: &Caution| {
         analysis.next_tests().iter().any(|test| test.cautions.contains(caution))
     };
+    // Where there is nothing to do nothing can hurt.
+    if analysis.ranked().is_empty() && analysis.next_tests().is_empty() {
+        return Ok(());
+    }
     writeln!(out, "{HEAD}Before you measure{HEAD:#}")?;
     for caution in analysis.cautions() {
         if of_test(caution) && !of_finding(caution) {
@@ -246,7 +250,7 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
         let expect = format!("expect: {}{}", test.reading_expected, steps::source(&test.source));
         out.hanging(&expect, "     ", "       ")?;
-        let open = format!("open: {}", words::test_access(analysis, test));
+        let open = format!("access: {}", words::test_access(analysis, test));
         out.hanging(&open, "     ", "       ")?;
         if let (false, Some(find)) = (told, unnamed::to_find(analysis, &test.subject)) {
             out.hanging(&format!("to find it: {find}"), "     ", "       ")?;

@@ -40,12 +40,16 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(8, findings(analysis, &headline, out.width)),
         block(7, which(analysis, &headline, out.width)),
         block(1, benign(analysis, out.width)),
+        block(
+            3,
+            wrapped(&told::moments(analysis).unwrap_or_default(), "Also seen: ", out.width, 2),
+        ),
         block(5, to_find(analysis, &headline, out.width)),
         block(9, to_do(analysis, &headline, out.width)),
         block(6, proofs(analysis, &headline, out.width)),
         against(analysis, &headline, out.width),
         block(6, needed(analysis, out.width)),
-        block(3, wrapped(&told::read_on(analysis, brief), "More: ", out.width, 1)),
+        block(3, wrapped(&told::read_on(analysis, &headline, brief), "More: ", out.width, 1)),
     ];
     blocks.retain(|block| !block.lines.is_empty());
     let total = |blocks: &[Block]| blocks.iter().map(|block| block.lines.len()).sum::<usize>();
@@ -120,11 +124,11 @@ fn shown<'a>(
 
 fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<String> {
     let line = |(at, finding): (usize, &Finding)| {
-        let title = words::fault::title(analysis, finding);
         let percent = words::headline::percent(finding);
-        let text =
-            format!("{:<9}{percent:>9}  {}. {title}", told::standing(finding.standing), at + 1);
-        cut(&text, width)
+        let start = format!("{:<9}{percent:>9}  {}. ", told::standing(finding.standing), at + 1);
+        // Some terminals show the dots of a cut name in two columns.
+        let room = width.saturating_sub(start.chars().count() + 1);
+        cut(&(start + &words::fault::title_within(analysis, finding, room)), width)
     };
     let mut lines: Vec<String> = shown(analysis, headline).map(line).collect();
     if !lines.is_empty() {
@@ -210,6 +214,8 @@ fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
     };
     let finding = &analysis.ranked()[leading];
     let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
+    // That it happened is no reason against it; the list below has it with its sign.
+    let against = against.filter(|evidence| !told::is_the_loss(&evidence.what));
     let mut texts: Vec<String> = Vec::new();
     for evidence in against {
         // Several symptoms of one finding may have the same sign.
@@ -218,10 +224,7 @@ fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
             texts.push(text);
         }
     }
-    match texts.is_empty() {
-        true => block(0, wrapped("nothing that this capture shows", "Against it: ", width, 1)),
-        false => block(4, wrapped(&texts.join("; "), "Against it: ", width, 2)),
-    }
+    block(4, wrapped(&texts.join("; "), "Against it: ", width, 2))
 }
 
 /// What would be needed where the capture cannot tell.

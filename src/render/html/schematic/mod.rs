@@ -12,7 +12,7 @@ use crate::analysis::element::{Element, WhyNot};
 use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, Outage};
 use crate::render::style::Tone;
-use crate::words::fault::subject;
+use crate::words::who::subject;
 use crate::words::wiring;
 
 /// Units of a drawing across. Letters are 12 of them high, so that a phone shows them as large as
