@@ -77,6 +77,22 @@ fn who_answers_while_it_is_silent_is_faulty_inside() {
     assert!(!quiet.to_string().contains("after all of its messages had ended"), "{quiet:#}");
 }
 
+/// Old codes (SAE J1939-73, DM2) are sent to a request only: who sends them after its messages have
+/// ended answers one. What it sent while it was there says nothing.
+#[test]
+fn old_codes_are_an_answer() {
+    let found = |time: f64| {
+        let request = at("18EA17F9", |_| "CBFE00".to_owned(), &[time]);
+        let codes = at("18FECB17", |_| "00FF00000000FFFF".to_owned(), &[time + 0.05]);
+        reported(&[truck(), request, codes].concat())
+    };
+    let dead = found(40.0);
+    assert_eq!(first(&dead), ("module_dead".to_owned(), "address 0x17".to_owned()), "{dead:#}");
+    let before = found(20.0);
+    let odds = [&dead, &before].map(|found| of_class(found, "module_dead"));
+    assert!(odds[0] > 0.5 && odds[1] < 0.3, "{odds:?}");
+}
+
 /// Four modules of a bus of four, one of which is gone from 30 s on.
 #[test]
 fn where_all_answer_the_lost_one_does() {

@@ -6,6 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::Id;
 use lostnode_parsers::frame::raw_id;
+use lostnode_parsers::j1939::{self, Fields};
 
 use super::company;
 use crate::analysis::diagnosis::{Module, Mute, Party, TalkEntry};
@@ -15,6 +16,8 @@ use crate::analysis::{Analysis, Identifier, J1939, Node, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{EVERYONE, answers_about_emissions};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
+use crate::ids::NodeIndex;
+use crate::network::common_address;
 
 /// Seconds of a silence, or until the end, from which its messages have ended and do not only pause
 /// (common practice, no source).
@@ -46,14 +49,39 @@ pub fn while_silent(analysis: &Analysis, subject: &Subject, outages: &[&Outage])
         talks.filter(|talk| analysis.node_of(talk.module) == Some(node)).collect();
     // What may be several modules, of which some are not asked, is no one of them.
     let is_one = company::several(analysis, node, outages).is_none_or(|odds| odds <= 1.0);
-    match own.is_empty() {
+    let asked = asked_for(analysis, node);
+    match own.is_empty() && asked.is_empty() {
         true if is_one => all_answer(analysis, outages),
         true => None,
-        false => of_its_own(&own, outages),
+        false => of_its_own(&own, &asked, outages),
     }
 }
 
-fn of_its_own(own: &[&TalkEntry], outages: &[&Outage]) -> Option<Sign> {
+/// When an address of SAE J1939 sent codes of before, which nobody sends unasked (SAE J1939-73,
+/// DM2): the first and the last time.
+fn asked_for(analysis: &Analysis, node: NodeIndex) -> Vec<Nanoseconds> {
+    let own = &analysis.nodes[node];
+    let heard = own.ids.iter().map(|id| analysis.identifiers[*id].id);
+    let address = common_address(heard.chain(own.never_heard.iter().copied()));
+    let Some(address) = address.filter(|_| analysis.channel(own.channel).j1939 == J1939::Yes)
+    else {
+        return Vec::new();
+    };
+    let of_it = |id: &&Identifier| match id.id {
+        Id::Extended(raw) => {
+            let fields = Fields::of(raw);
+            (id.channel, fields.pgn, fields.source) == (own.channel, j1939::DM2, address)
+        }
+        Id::Standard(_) => false,
+    };
+    // Some send it on a timer all the same.
+    let asked = |id: &&Identifier| id.rhythm.is_none();
+    let asked = analysis.identifiers.iter().filter(of_it).filter(asked);
+    asked.filter_map(|id| id.heard).flat_map(|(first, last)| [first, last]).collect()
+}
+
+/// What it answered, or did not, in its silences; `asked` is when it sent what it was asked for.
+fn of_its_own(own: &[&TalkEntry], asked: &[Nanoseconds], outages: &[&Outage]) -> Option<Sign> {
     let long: Vec<(Nanoseconds, Nanoseconds)> = outages
         .iter()
         .filter(|outage| outage.ongoing || outage.duration() >= LONG)
@@ -61,13 +89,13 @@ fn of_its_own(own: &[&TalkEntry], outages: &[&Outage]) -> Option<Sign> {
         .collect();
     let within = |time: Nanoseconds| long.iter().find(|(from, to)| (*from..=*to).contains(&time));
     let answer = |time: &Nanoseconds| within(*time).map(|(from, _)| AFTER + seconds(*time - from));
-    let after = own.iter().flat_map(|talk| &talk.answered).find_map(answer);
+    let after = own.iter().flat_map(|talk| &talk.answered).chain(asked).find_map(answer);
     let unanswered = |mute: &Mute| {
         let (first, last) = (mute.asked.0.nanoseconds(), mute.asked.1.nanoseconds());
         within(first).is_some() || within(last).is_some()
     };
-    let asked = own.iter().flat_map(|talk| &talk.mute).any(unanswered);
-    (after.is_some() || asked).then_some(Sign::Answers { after })
+    let mute = own.iter().flat_map(|talk| &talk.mute).any(unanswered);
+    (after.is_some() || mute).then_some(Sign::Answers { after })
 }
 
 /// One sender of a bus is lost for good, and each module that is asked afterwards answers. A tester
