@@ -93,6 +93,44 @@ fn old_codes_are_an_answer() {
     assert!(odds[0] > 0.5 && odds[1] < 0.3, "{odds:?}");
 }
 
+/// A roster has half of what a vehicle sends, and the brakes of it were never heard, but answer. New
+/// messages in the periods of each of theirs are theirs, of another vehicle. Without one of these,
+/// or where they do not answer, it may be anybody's.
+#[test]
+fn who_answers_and_sends_other_messages_is_a_stranger() {
+    let node = |name: &str, more: &str, messages: &[(&str, f64)]| {
+        let one = |(id, period): &(&str, f64)| format!("{{ id = \"0x{id}\", period = {period} }}");
+        let messages: Vec<String> = messages.iter().map(one).collect();
+        let messages = messages.join(", ");
+        format!("[[node]]\nname = \"{name}\"\nchannel = \"can0\"\n{more}messages = [{messages}]\n")
+    };
+    let engine = [("0A0", 0.02), ("0A8", 0.05), ("0B0", 0.1)];
+    let roster = node("engine", "", &engine)
+        + &node("brakes", "answers = [\"0x77E\"]\n", &[("0C0", 0.01), ("0C8", 0.1)]);
+    let found = |new: &[(&str, f64)], answered: &[f64]| {
+        let all = [&engine, new, &[("300", 0.25), ("308", 0.25), ("310", 0.5)]].concat();
+        let all = all
+            .iter()
+            .zip(1..)
+            .map(|((id, period), at)| message(id, *period, 0.0013 * f64::from(at)));
+        let asked = asked("776", "77E", &[20.0, 40.0], answered);
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str, text: String| {
+            let path = folder.path().join(name);
+            std::fs::write(&path, text).unwrap();
+            path
+        };
+        let capture = path("capture.log", log(70.0, &all.chain(asked).collect::<Vec<_>>()));
+        let roster = path("roster.toml", roster.clone());
+        first(&report(&capture, &["--roster", roster.to_str().unwrap()]).1)
+    };
+    let own = [("0D0", 0.01), ("0D8", 0.1)];
+    let stranger = ("not_configured".to_owned(), "brakes".to_owned());
+    assert_eq!(found(&own, &[20.0, 40.0]), stranger);
+    assert_eq!(found(&own[..1], &[20.0, 40.0]).0, "module_dead");
+    assert_ne!(found(&own, &[]), stranger);
+}
+
 /// Four modules of a bus of four, one of which is gone from 30 s on.
 #[test]
 fn where_all_answer_the_lost_one_does() {

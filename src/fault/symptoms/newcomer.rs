@@ -6,7 +6,7 @@ use lostnode_parsers::frame::raw_id;
 use super::stranger::subjects;
 use super::{Symptom, moved};
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Setting, SymptomKind};
+use crate::analysis::symptom::{Fact, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, DeviationKind, Evidence, Identifier, J1939, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, nanoseconds};
@@ -28,6 +28,8 @@ const KNOWN: f64 = 0.8;
 /// authors that were of another vehicle, and with none of 6 in which something else was missing
 /// beside what is new.
 pub(super) const ALIKE: f64 = 0.05;
+/// … and each of its messages that of another, where the module that is gone answers a tester.
+const ALIKE_ALSO: f64 = 0.06;
 /// Where more whole nodes than so many were never heard, what is new stands in place of none of
 /// them in particular (of 16 true strangers of invented vehicles three at most were missing
 /// beside).
@@ -47,7 +49,15 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
             replace(analysis, symptoms, (&new, gone), fact);
             continue;
         }
-        let Some((new, known)) = timed(analysis, channel) else { continue };
+        let (new, known) = timed(analysis, channel);
+        if let Some((new, gone)) = where_it_answers(analysis, channel, &new, symptoms) {
+            let fact = Fact::NewMessages(new[0], new.len());
+            replace(analysis, symptoms, (&new, gone), fact);
+            continue;
+        }
+        if (known.len() as f64) < KNOWN * (known.len() + new.len()) as f64 {
+            continue;
+        }
         let staying = stay(analysis, &new, &known);
         if let Some((new, gone)) = in_place_of(analysis, channel, &new, &staying) {
             let fact = Fact::NewMessages(new[0], new.len());
@@ -58,14 +68,16 @@ pub fn add(analysis: &Analysis, symptoms: &mut Vec<Symptom>) {
     }
 }
 
-/// What is new stands in place of what is gone.
+/// What is new stands in place of what is gone. Who answers still is there itself.
 fn replace(
     analysis: &Analysis,
     symptoms: &mut Vec<Symptom>,
     (new, gone): (&[IdIndex], &Outage),
     fact: Fact,
 ) {
-    let subject = subject(analysis, symptoms, new);
+    let itself = symptoms.iter().find(|own| is_of(analysis, own, gone) && answers(own));
+    let itself = itself.map(|own| own.subject.clone());
+    let subject = itself.unwrap_or_else(|| subject(analysis, symptoms, new));
     for own in symptoms.iter_mut().filter(|own| is_of(analysis, own, gone)) {
         own.stranger = Some(subject.clone());
     }
@@ -83,7 +95,7 @@ pub(super) fn is_new(analysis: &Analysis, id: &Identifier) -> bool {
 
 /// What a channel sends on timers: what the roster does not have, the lowest first, and what it
 /// has.
-fn timed(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, Vec<IdIndex>)> {
+fn timed(analysis: &Analysis, channel: ChannelIndex) -> (Vec<IdIndex>, Vec<IdIndex>) {
     let j1939 = analysis.channel(channel).j1939 == J1939::Yes;
     let here = |at: &IdIndex| {
         let id = &analysis.identifiers[*at];
@@ -94,7 +106,7 @@ fn timed(analysis: &Analysis, channel: ChannelIndex) -> Option<(Vec<IdIndex>, Ve
     let (mut new, known): (Vec<IdIndex>, Vec<IdIndex>) =
         timed.into_iter().partition(|at| is_new(analysis, &analysis.identifiers[*at]));
     new.sort_by_key(|at| raw_id(analysis.identifiers[*at].id));
-    ((known.len() as f64) >= KNOWN * (known.len() + new.len()) as f64).then_some((new, known))
+    (new, known)
 }
 
 /// What is new and what is gone instead: of the same cycles.
@@ -131,6 +143,41 @@ fn in_place_of<'a>(
     };
     let gone = analysis.outages.iter().filter(here).find(one_for_one)?;
     Some((staying.to_vec(), gone))
+}
+
+/// Whether a module that was never heard answers a tester.
+fn answers(symptom: &Symptom) -> bool {
+    symptom.signs.iter().any(|sign| matches!(sign, Sign::Answers { after: Some(_) }))
+}
+
+/// What is new and what is gone instead, where the module that is gone answers a tester: there are
+/// as many with periods from its fastest to its slowest, and one of each of these two. So little as
+/// the roster may know of the channel: a program that stands still brings nothing new. Of 14 that
+/// answered so in six worlds by others six had such messages, all of another vehicle, and of the
+/// other eight one was (sets that were read).
+fn where_it_answers<'a>(
+    analysis: &'a Analysis,
+    channel: ChannelIndex,
+    new: &[IdIndex],
+    symptoms: &[Symptom],
+) -> Option<(Vec<IdIndex>, &'a Outage)> {
+    let period = |at: &IdIndex| analysis.identifiers[*at].rhythm.map(|rhythm| rhythm.period);
+    let stands_for = |outage: &'a Outage| {
+        let (fastest, slowest) = periods(outage)?;
+        let range = (1.0 - ALIKE_ALSO) * fastest..=(1.0 + ALIKE_ALSO) * slowest;
+        let within = |at: &IdIndex| period(at).is_some_and(|own| range.contains(&own));
+        let all: Vec<IdIndex> = new.iter().copied().filter(within).collect();
+        let has = |other: f64| {
+            let alike = |own: f64| (own - other).abs() <= ALIKE_ALSO * other;
+            all.iter().filter_map(period).any(alike)
+        };
+        let enough = all.len() >= outage.never_heard.len() && has(fastest) && has(slowest);
+        enough.then_some((all, outage))
+    };
+    let answers =
+        |outage: &&Outage| symptoms.iter().any(|own| is_of(analysis, own, outage) && answers(own));
+    let gone = analysis.outages.iter().filter(|outage| outage.channel == Some(channel));
+    gone.filter(answers).find_map(stands_for)
 }
 
 /// Marks what was never heard of unknown senders, where so many messages are new that the roster is
