@@ -10,7 +10,7 @@ mod five_nodes;
 mod messages;
 
 use common::{report, simulated};
-use five_nodes::{ranked, read, trouble, unanswered, vehicle};
+use five_nodes::{answered, ranked, read, trouble, unanswered, vehicle};
 use messages::{Message, log, message, messages, read as read_by, slow};
 use serde_json::Value;
 
@@ -104,6 +104,19 @@ fn a_test_that_passed_speaks_for_what_is_over() {
     let lost = trouble("power_loss", "node = \"door\"", &[50.0], &[3.0]);
     let lost = door(["2E", "2E"], &lost);
     assert!(!said(&lost) && ranked(&lost)[0].0 != "stale_codes", "{:?}", ranked(&lost));
+}
+
+/// A status whose module does not support the bit of the last test says nothing of it, and leaves
+/// the word to those that do, of which there have to be two.
+#[test]
+fn a_status_without_the_last_test_speaks_for_nobody() {
+    let said = |supported: &str| {
+        let untold = answered(103.0, 3, "19 02 FF", &format!("59 02 FE {DOOR} 28"));
+        let second = answered(102.0, 2, "19 02 FF", &format!("59 02 {supported} {DOOR} 28"));
+        let text = vehicle() + &read(101.0, 1, &[&format!("{DOOR} 2E")]) + &second + &untold;
+        simulated(&text, &[]).1.to_string().contains("passed its last test")
+    };
+    assert!(said("FF") && !said("FE"));
 }
 
 /// What is only stored, with nothing lost, is of what is over; with a loss beside it that is not

@@ -1,8 +1,12 @@
 //! How codes stand that name a module: failing, of this drive, passed, remembered.
 
+use std::collections::BTreeSet;
+
+use lostnode_parsers::dtc::Status;
+
 use super::rhythm;
 use crate::analysis::blame::{Blame, Verdict};
-use crate::analysis::diagnosis::{CodeAge, CodeEntry};
+use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeNumber, Party};
 use crate::analysis::symptom::{Now, Sign};
 use crate::analysis::{Analysis, Doubt};
 
@@ -39,14 +43,22 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     let mended = |code: &CodeEntry| code.gone.is_some() && code.tested != Some(false) && read(code);
     let there = || codes().filter(|code| code.gone.is_none() || code.failed_before_the_clear);
     // A loss that lasted would fail its last test, and here nothing is lost. A list without status
-    // tells of no test (SAE J1979, services 03 and 07).
-    let tells = || there().filter(|code| code.status.is_some());
+    // tells of no test (SAE J1979, services 03 and 07), nor does a status whose module does not
+    // support that bit, which then is 0 (ISO 14229-1:2020, 12.3 and D.2).
+    let told = |code: &&CodeEntry| code.status.is_some();
+    let fails =
+        |code: &CodeEntry| code.status.is_some_and(|status| status.0 & Status::TEST_FAILED != 0);
+    let is_told = |code: &CodeEntry| {
+        there().filter(told).any(|own| own.module == code.module && alike(own, code))
+    };
     let passes = || {
+        let passed = parties(there().filter(told).filter(|code| code.passed)).len();
+        let all_tell = there().filter(told).all(|code| code.passed);
         is_over(analysis)
-            && tells().next().is_some()
-            && tells().all(|code| code.passed)
+            && passed >= if all_tell { 1 } else { MANY }
+            && !there().any(fails)
             && there().all(|code| code.appeared.is_none())
-            && (tells().count() == there().count() || !is_open(analysis))
+            && (passed > MANY || !is_open(analysis) || there().all(is_told))
     };
     match there().map(|code| code.age).min() {
         Some(CodeAge::Failing) => Now::Failing,
@@ -66,12 +78,25 @@ pub(super) fn nothing_lost(analysis: &Analysis, now: Now) -> Option<Sign> {
     (old && is_over(analysis) && !is_open(analysis)).then_some(Sign::NothingLost)
 }
 
+/// Who holds codes. Who answers on two of its buses is one.
+fn parties<'a>(codes: impl Iterator<Item = &'a CodeEntry>) -> BTreeSet<Party> {
+    codes.map(|code| code.module.party).collect()
+}
+
+/// Whether two codes have one number, whatever type of failure one of them adds.
+fn alike(own: &CodeEntry, other: &CodeEntry) -> bool {
+    match (own.number, other.number) {
+        (CodeNumber::Code(own), CodeNumber::Code(other)) => own.base() == other.base(),
+        (own, other) => own == other,
+    }
+}
+
 /// Modules that noticed a loss and hold a code of it, nothing tells since when: from these on one
 /// would say that it fails.
 const MANY: usize = 2;
 
 /// That several say of their codes that their tests passed, none when they did, where nothing is
-/// lost: of what lasts one would tell that it fails. Who answers on two of its buses is one.
+/// lost: of what lasts one would tell that it fails.
 pub(super) fn stored_by_many(
     analysis: &Analysis,
     row: &Blame,
@@ -79,10 +104,7 @@ pub(super) fn stored_by_many(
     now: Now,
 ) -> Option<Sign> {
     let codes = codes.iter().map(|at| &analysis.diagnosis.codes[*at]);
-    let mut parties: Vec<_> =
-        codes.filter(|code| code.passed).map(|code| code.module.party).collect();
-    parties.sort_unstable();
-    parties.dedup();
+    let parties = parties(codes.filter(|code| code.passed));
     let stored = now == Now::Listed
         && row.verdict() == Verdict::Open
         && is_over(analysis)
