@@ -182,6 +182,42 @@ fn clocks_that_seem_to_differ_speak_for_two_modules() {
     assert!(near.1 > equal.1 + 0.05 && far.1 > near.1, "{equal:?} {near:?} {far:?}");
 }
 
+/// Three modules fall silent at one instant each time, and one of them waits out more than the
+/// opening that cut them all: one place. Where that one falls silent at other times it has a place
+/// of its own.
+#[test]
+fn who_waits_out_a_bus_off_was_cut_with_the_others() {
+    let cut: [Loss; 3] = [(20.3, 21.1, 0.0), (41.3, 42.3, 0.0), (63.3, 64.2, 0.0)];
+    let with = |later: f64| {
+        let longer = cut.map(|(from, _, _)| (from + later, from + later + 6.0, 0.0));
+        let found = reported(&bus(90.0, &[&cut, &cut, &longer]));
+        ranked(&found)[0].clone()
+    };
+    let (class, nodes, _) = with(0.0);
+    assert_eq!((class.as_str(), nodes.as_str()), ("branch", "unit 16+unit 17+unit 18"));
+    let (_, nodes, _) = with(3.0);
+    assert!(nodes == "unit 16+unit 17" || nodes == "unit 18", "{nodes}");
+}
+
+/// Each loss of one begins as the supply of the other goes, which holds it up a little longer, and
+/// both start anew: one fuse, though the other is lost more often.
+#[test]
+fn a_fuse_holds_up_each_for_as_long_as_it_can() {
+    let with = |later: f64| {
+        let own: [Loss; 4] =
+            [(20.3, 21.3, 0.013), (33.1, 34.2, 0.013), (41.3, 42.2, 0.017), (63.3, 64.4, 0.011)];
+        let other = [(20.05, 22.65, 0.012), (41.05, 43.39, 0.014)];
+        let other: [Loss; 2] = other.map(|(from, to, shift)| (from + later, to + later, shift));
+        // So few of a bus leave with no key.
+        let sound = (0x50..0x54).flat_map(|address| unit(address, &[]));
+        let all: Vec<Message> = units(&[&own, &other]).into_iter().chain(sound).collect();
+        ranked(&reported(&log(90.0, &all)))[0].clone()
+    };
+    let (class, nodes, _) = with(0.0);
+    assert_eq!((class.as_str(), nodes.as_str()), ("shared_supply", "unit 16+unit 17"));
+    assert_eq!(with(5.0).0, "module_power");
+}
+
 /// Two modules of two buses that lose their supply at the same times hang on one fuse, though no
 /// branch takes both; at other times each has its own.
 #[test]

@@ -3,6 +3,7 @@
 
 mod across;
 mod answers;
+mod at_once;
 mod behind;
 mod beside;
 mod bus;
@@ -47,6 +48,7 @@ pub fn of(analysis: &Analysis) -> Vec<Symptom> {
         bus::of(analysis, channel as ChannelIndex, &mut out);
     }
     across::join(analysis, &mut out);
+    at_once::join(analysis, &mut out);
     carried::note_heard(analysis, &mut out);
     in_turn::mark(analysis, &mut out);
     endless::mark(analysis, &mut out);
