@@ -3,7 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Class, Key};
-use crate::analysis::{Analysis, Cause, Channel, Identifier, Nanoseconds, Outage, Silence};
+use crate::analysis::{
+    Analysis, Cause, Channel, Doubt, Identifier, Nanoseconds, Outage, Scope, Silence,
+};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, seconds};
 use crate::ids::IdIndex;
@@ -101,9 +103,10 @@ impl Edges {
 fn pauses(analysis: &Analysis) -> BTreeMap<IdIndex, f64> {
     let by_nature = |outage: &&Outage| {
         outage.benign
+            && outage.scope == Scope::Identifier
             && outage.cause == Cause::Unknown
+            && outage.doubt.is_none_or(|doubt| doubt == Doubt::SenderUnknown)
             && !outage.ongoing
-            && outage.channel.is_some()
     };
     let mut longest = BTreeMap::new();
     for outage in analysis.outages.iter().filter(by_nature) {

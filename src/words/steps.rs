@@ -6,11 +6,11 @@ use crate::analysis::finding::{Caution, NextTest};
 use crate::fault::advice;
 
 /// What goes before any hand on a module of which nobody knows what it is.
-pub const FOUND_FIRST: &str = "Parked, read and save all codes; find out which module it is: scan \
-                               all modules while it is silent, and see which does not answer";
+pub const FOUND_FIRST: &str =
+    "Parked, save codes; scan while it is silent and see which does not answer";
 
 /// The same as a request.
-pub(super) const TO_BE_FOUND: &str = "first save all codes and find out which module it is";
+pub(super) const TO_BE_FOUND: &str = "first save all codes and find out which it is";
 
 /// That what carries no source stands on practice alone.
 pub const SOURCES: &str = "Expected values without a source in brackets are common practice. \
