@@ -16,6 +16,7 @@ use crate::roster_file::ExpectedMessage;
 pub(super) struct Lesson {
     seen: Vec<Seen>,
     timeout: Option<f64>,
+    pauses: Option<f64>,
     counter: Option<AliveCounter>,
 }
 
@@ -62,10 +63,6 @@ const LACKED: f64 = 1.0;
 /// that time (common practice, no source).
 const AT_AN_EDGE: f64 = 4.0;
 const AT_AN_EDGE_GAPS: f64 = 3.0;
-
-/// What a sound vehicle was silent for is no loss, nor is a little more: one car paused a message
-/// for 1.53 s in one recording and for 1.63 s in another (open captures).
-const PAUSES_VARY: f64 = 1.5;
 
 /// What all of a capture tells, against which each of its identifiers is held.
 pub(super) struct Edges {
@@ -156,9 +153,9 @@ impl Lesson {
             only_with_key: id.only_with_key,
             away: edges.away(at, id),
         });
-        let paused = edges.pauses.get(&at).map(|longest| PAUSES_VARY * longest);
-        let timeout = id.timeout.map(|own| own.max(paused.unwrap_or(0.0)));
-        self.timeout = [self.timeout, timeout].into_iter().flatten().reduce(f64::max);
+        self.timeout = [self.timeout, id.timeout].into_iter().flatten().reduce(f64::max);
+        let paused = edges.pauses.get(&at).copied();
+        self.pauses = [self.pauses, paused].into_iter().flatten().reduce(f64::max);
         self.counter = self.counter.or(id.counter);
     }
 
@@ -202,6 +199,7 @@ impl Lesson {
             seen: Some((self.seen.len(), class.with(&key.0).count())),
             key: keyed.is_some(),
             timeout: self.timeout.filter(|_| period.is_some()),
+            pauses: self.pauses.filter(|_| period.is_some()),
             counter: self.counter,
             ..ExpectedMessage::remembered(key.1)
         };

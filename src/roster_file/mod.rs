@@ -134,6 +134,8 @@ pub struct ExpectedMessage {
     pub sometimes: bool,
     /// Seconds of silence after which it is lost; from the period where not given.
     pub timeout: Option<f64>,
+    /// The longest, in seconds, that it was silent by nature while it was learned.
+    pub pauses: Option<f64>,
     /// A rolling counter in it.
     pub counter: Option<AliveCounter>,
 }
@@ -156,6 +158,7 @@ impl ExpectedMessage {
             expected: false,
             sometimes: false,
             timeout: None,
+            pauses: None,
             counter: None,
         }
     }

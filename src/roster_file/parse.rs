@@ -80,6 +80,7 @@ struct MessageToml {
     #[serde(default)]
     sometimes: bool,
     timeout: Option<Spanned<f64>>,
+    pauses: Option<Spanned<f64>>,
     counter: Option<CounterToml>,
 }
 
@@ -195,6 +196,7 @@ impl Check<'_> {
         let rate = above_zero("rate", &message.rate)?;
         let share = above_zero("share", &message.share)?;
         let timeout = above_zero("timeout", &message.timeout)?;
+        let pauses = above_zero("pauses", &message.pauses)?;
         if period.or(rate).or(share).is_none() {
             return Err(RosterError::AtLine {
                 line: self.line(message.id.span().start),
@@ -220,6 +222,7 @@ impl Check<'_> {
             expected: message.expected,
             sometimes: message.sometimes,
             timeout,
+            pauses,
             counter,
         })
     }

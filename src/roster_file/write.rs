@@ -84,6 +84,7 @@ impl ExpectedMessage {
         let numbers = [
             ("period", self.period.map(round)),
             ("timeout", self.timeout.map(round)),
+            ("pauses", self.pauses.map(round)),
             ("rate", self.rate.map(significant)),
             ("share", self.share.map(significant)),
         ];

@@ -24,6 +24,8 @@ pub struct Expectation {
 pub struct ByRoster {
     /// It is only sent with the key on.
     pub key: bool,
+    /// The longest that a sound vehicle paused it.
+    pub pauses: Option<Nanoseconds>,
 }
 
 /// The timer behind an identifier, as far as its gaps show it.
@@ -89,7 +91,10 @@ impl Expectation {
             rhythm,
             timeout,
             wide: wide(&id.gaps, rhythm).max(rhythm.period + 3.0 * scatter) + QUEUE,
-            roster: message.map(|message| ByRoster { key: message.key }),
+            roster: message.map(|message| ByRoster {
+                key: message.key,
+                pauses: message.pauses.map(nanoseconds),
+            }),
             grid: Grid::of(id, rhythm, scatter),
         })
     }

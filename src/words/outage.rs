@@ -258,6 +258,9 @@ fn why_so(why: Why) -> String {
             format!("it pauses regularly, {times} times here")
         }
         Why::PausesAgain { times, regular: false } => format!("it pauses {times} times here"),
+        Why::PausedWhenLearned { seconds } => {
+            format!("by its roster it pauses for up to {seconds:.2} s in a sound vehicle")
+        }
         Why::SenderWentOn => "its sender went on with other identifiers".to_owned(),
         Why::SenderUnknown => {
             "a single message, whose sender is not known: it may pause by nature, or be all that a \

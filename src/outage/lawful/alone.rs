@@ -48,6 +48,9 @@ const AGAIN: usize = 4;
 const ALWAYS: usize = 20;
 /// What is first heard more than so many seconds after its channel was not there when it began.
 const LATER: f64 = 5.0;
+/// A pause may be so much longer than the longest that was learned: one car paused a message for
+/// 1.53 s in one recording and for 1.63 s in another (open captures).
+const VARIES: f64 = 1.5;
 /// A message that is sent in turns with others keeps its grid in at least this share of its pauses.
 const ON_GRID: f64 = 0.8;
 
@@ -88,6 +91,9 @@ impl Scene<'_> {
     pub(super) fn alone(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
         if self.key_off(event.onset).is_some() {
             return None;
+        }
+        if let Some(known) = self.as_learned(event) {
+            return Some(known);
         }
         let single = match event.losses.as_slice() {
             [loss] => self.single(event, loss),
@@ -258,6 +264,21 @@ impl Scene<'_> {
         }
         let times = event.losses.iter().map(|loss| self.losses(loss.id).count()).max()?;
         Some((Verdict::Pauses, None, Why::PausesAgain { times, regular: true }))
+    }
+
+    /// Messages that the roster knows to pause, for no longer than that and a little more.
+    fn as_learned(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
+        let paused = |loss: &Loss| self.expected(loss.id)?.roster?.pauses;
+        let longest = event.losses.iter().filter_map(paused).max()?;
+        let by_nature = |loss: &Loss| {
+            paused(loss).is_some_and(|own| loss.silence.length() as f64 <= VARIES * own as f64)
+        };
+        let mut timed_out = event.losses.iter().filter(|loss| self.timed_out(loss));
+        let seconds = seconds(longest);
+        let sound = !event.ongoing
+            && timed_out.all(by_nature)
+            && event.losses.iter().all(|loss| self.spoiled(loss).is_none());
+        sound.then_some((Verdict::Pauses, None, Why::PausedWhenLearned { seconds }))
     }
 
     /// The fastest message of an event: slower ones round to their periods.

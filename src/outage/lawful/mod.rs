@@ -227,6 +227,11 @@ pub enum Why {
     },
     /// Its sender went on with other identifiers.
     SenderWentOn,
+    /// It paused for up to so many seconds in the recordings that its roster is from.
+    PausedWhenLearned {
+        /// How many.
+        seconds: f64,
+    },
     /// A single identifier whose sender is not known.
     SenderUnknown,
     /// It is too near the end of the capture.

@@ -29,7 +29,7 @@ def build(seed):
     v.tool2 = V.Unit("flooder", "", 0, "gw", "kl30", 0, 0)
     for t in (v.tool, v.tool2):
         t.buffer, t.busoff_wait, t.busoff_clear, t.dtcs, t.mask, t.ftb = "overwrite", .01, True, {}, True, 0
-        t.ready = True
+        t.ready, t.confirm = True, 1
     v.padded = r.random() < .8
     v.retries = r.choice([0, 0, 1, 2])
     v.p2max = r.choice([.05, .1, .25, .5])
