@@ -406,7 +406,7 @@ fn place(analysis: &Analysis, truth: &(&str, Vec<String>)) -> Option<usize> {
 }
 
 fn names(analysis: &Analysis, finding: &Finding, (class, about): &(&str, Vec<String>)) -> bool {
-    let nodes = words::nodes(analysis, finding);
+    let nodes = lostnode::words::who::nodes(analysis, finding);
     finding.class.as_str() == *class
         && about.iter().all(|about| nodes.iter().any(|name| name.contains(about.as_str())))
         && (about.is_empty() || nodes.len() == about.len())

@@ -217,6 +217,7 @@ impl Search<'_> {
         let own = |other: &Open| self.alone(other, so_far);
         let mut others: Vec<&Open> = (0..open.len())
             .filter(|other| *other != at && open[*other].cover == open[at].cover)
+            .filter(|other| !self.waits(open, *other))
             .map(|other| &open[other])
             .collect();
         others.sort_by(|a, b| own(b).total_cmp(&own(a)));

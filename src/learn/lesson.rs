@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Class, Key};
 use crate::analysis::{
-    Analysis, Cause, Channel, Doubt, Identifier, Nanoseconds, Outage, Scope, Silence,
+    Analysis, Cause, Channel, Evidence, Identifier, Nanoseconds, Outage, Scope, Silence, Why,
 };
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, seconds};
@@ -98,12 +98,24 @@ impl Edges {
 }
 
 fn pauses(analysis: &Analysis) -> BTreeMap<IdIndex, f64> {
+    // What a tester or another bus caused is no habit of a message.
+    let habit = |evidence: &Evidence| {
+        matches!(
+            evidence,
+            Evidence::Why(
+                Why::PausesAgain { .. }
+                    | Why::SenderWentOn
+                    | Why::SenderUnknown
+                    | Why::PausedWhenLearned { .. }
+            )
+        )
+    };
     let by_nature = |outage: &&Outage| {
         outage.benign
             && outage.scope == Scope::Identifier
             && outage.cause == Cause::Unknown
-            && outage.doubt.is_none_or(|doubt| doubt == Doubt::SenderUnknown)
             && !outage.ongoing
+            && outage.evidence.iter().any(habit)
     };
     let mut longest = BTreeMap::new();
     for outage in analysis.outages.iter().filter(by_nature) {

@@ -344,7 +344,7 @@ pub fn verdict(verdict: Verdict) -> &'static str {
         Verdict::Confirmed => "the frames confirm it",
         Verdict::Likely => "this is probably the module that they miss",
         Verdict::Contradicted => "the frames contradict it",
-        Verdict::Open => "the frames do not say",
+        Verdict::Open => "the frames neither confirm nor contradict it",
     }
 }
 

@@ -55,12 +55,16 @@ pub fn same_codes(earlier: usize) -> String {
     format!("Fixing this should clear the codes of {}.", earlier + 1)
 }
 
+/// Whether it says only that nothing is said, and weighs nothing.
+pub fn tells_nothing(evidence: &Evidence) -> bool {
+    let open = Observation::Sign(Sign::FramesSay(Verdict::Open));
+    evidence.what == open && evidence.side() == Side::Neutral
+}
+
 /// Evidence in order, as it was found, but of readings those that prove go first; without signs
 /// that tell nothing.
 pub fn in_order<'a>(evidence: impl IntoIterator<Item = &'a Evidence>) -> Vec<&'a Evidence> {
-    // That nothing is said speaks for nothing.
-    let silent = Observation::Sign(Sign::FramesSay(Verdict::Open));
-    let mut out: Vec<&Evidence> = evidence.into_iter().filter(|own| own.what != silent).collect();
+    let mut out: Vec<&Evidence> = evidence.into_iter().filter(|own| !tells_nothing(own)).collect();
     out.sort_by_key(|own| {
         let reading = matches!(own.what, Observation::Reading(_));
         (reading, reading && own.side() != Side::For)

@@ -266,7 +266,10 @@ pub fn caution(analysis: &Analysis, headline: &Headline) -> String {
 
 /// What would be needed to tell.
 pub fn needed(analysis: &Analysis) -> Option<String> {
-    analysis.obstacles().first().map(|obstacle| super::verdict::needed(obstacle).to_owned())
+    analysis
+        .obstacles()
+        .first()
+        .map(|obstacle| super::verdict::needed(analysis, obstacle).to_owned())
 }
 
 /// Momentary losses fewer than these are chance …
@@ -281,7 +284,8 @@ pub fn moments(analysis: &Analysis) -> Option<String> {
         Notice::Momentary(own) => Some(own),
         _ => None,
     })?;
-    let telling = own.losses >= SEVERAL_MOMENTS && own.identifiers <= OF_ONE;
+    let of_one = own.identifiers == 1 || analysis.channels.len() == 1;
+    let telling = own.losses >= SEVERAL_MOMENTS && own.identifiers <= OF_ONE && of_one;
     telling.then(|| {
         let more = match own.identifiers {
             1 => "",

@@ -18,8 +18,8 @@ pub(super) fn sentences(signs: &[ReturnSign]) -> Vec<String> {
     let any = |wanted| signs.iter().any(|sign| side(sign) == Some(wanted));
     let open = matches!(signs.first(), Some(ReturnSign::TooFew | ReturnSign::Contradiction));
     match (any(Side::Restarted), any(Side::RanOn)) {
-        (true, false) if !open => vec![format!("restarted: {}", details.join("; "))],
-        (false, true) if !open => vec![format!("ran on unheard: {}", details.join("; "))],
+        (true, false) if !open => vec![format!("rebooted: {}", details.join("; "))],
+        (false, true) if !open => vec![format!("kept running: {}", details.join("; "))],
         _ => details,
     }
 }
@@ -106,7 +106,7 @@ fn of_counters(count: usize, of: usize) -> String {
 }
 
 fn unclear(why: &str) -> String {
-    format!("whether it ran on or restarted is not clear: {why}")
+    format!("whether it kept running or rebooted is not clear: {why}")
 }
 
 #[cfg(test)]

@@ -4,7 +4,9 @@ use std::collections::BTreeSet;
 
 use super::terms::{of_drive, short_duration};
 use crate::analysis::verdict::Obstacle;
-use crate::analysis::{Analysis, Doubt, HowThinned, Outage, Thinned};
+use crate::analysis::{Analysis, Doubt, Evidence, HowThinned, Outage, Thinned};
+use crate::capture::ChannelIndex;
+use crate::fold::timing::nanoseconds;
 use crate::ids::IdIndex;
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
@@ -16,12 +18,16 @@ pub fn obstacles(analysis: &Analysis) -> Vec<String> {
         });
         return of_drives.collect();
     }
-    let sentence =
-        |obstacle: &Obstacle| format!("{}: {}", reason(analysis, obstacle), needed(obstacle));
+    let sentence = |obstacle: &Obstacle| {
+        format!("{}: {}", reason(analysis, obstacle), needed(analysis, obstacle))
+    };
     // Of missing time stamps the notices tell, with the file.
     let own = |obstacle: &&Obstacle| !matches!(obstacle, Obstacle::NoTimeStamps { .. });
     analysis.obstacles().iter().filter(own).map(sentence).collect()
 }
+
+/// Modules that a key-off takes leave within so many seconds (common practice, no source).
+const ONE_KEY_OFF: f64 = 5.0;
 
 const NO_STAMPS: &str = "its frames carry no time stamps";
 
@@ -50,7 +56,7 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
         Obstacle::NothingPeriodic { channel } => {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
-        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => left_with_the_key(analysis),
+        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => with_the_key(analysis, on),
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
             "{identifiers} of {expected} identifiers that it normally sends were never heard{}: \
@@ -86,24 +92,42 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
     }
 }
 
-/// What may have left with the key, and when.
-fn left_with_the_key(analysis: &Analysis) -> String {
-    let open =
-        |outage: &&Outage| outage.doubt == Some(Doubt::KeyOrSupply) && !outage.ids.is_empty();
+/// Whether an outage may be of the key, and something of it was heard.
+fn may_be_the_key(outage: &&Outage) -> bool {
+    outage.doubt == Some(Doubt::KeyOrSupply) && !outage.ids.is_empty()
+}
+
+/// Whether it was silent from the start, and came later.
+fn came_late(outage: &Outage) -> bool {
+    outage.evidence.iter().any(|own| matches!(own, Evidence::SilentFromTheStart { .. }))
+}
+
+/// What may have left or come with the key, and when: of one bus, and of one time.
+fn with_the_key(analysis: &Analysis, on: impl Fn(ChannelIndex) -> String) -> String {
     let either = doubtful(Doubt::KeyOrSupply);
-    let Some(first) = analysis.outages.iter().find(open) else { return either.to_owned() };
-    let left = analysis.outages.iter().filter(open);
+    let Some(first) = analysis.outages.iter().find(may_be_the_key) else {
+        return either.to_owned();
+    };
+    let together = |outage: &&Outage| {
+        outage.channel == first.channel
+            && came_late(outage) == came_late(first)
+            && outage.start - first.start <= nanoseconds(ONE_KEY_OFF)
+    };
+    let left = analysis.outages.iter().filter(may_be_the_key).filter(together);
     let ids: BTreeSet<IdIndex> = left.flat_map(|outage| outage.ids.iter().copied()).collect();
-    let (left, all) = (ids.len(), analysis.identifiers.len());
+    let here = analysis.identifiers.iter().filter(|id| Some(id.channel) == first.channel);
+    let (left, all) = (ids.len(), here.count());
+    let on = first.channel.map_or(String::new(), on);
+    if came_late(first) {
+        let late = short_duration(first.duration());
+        return format!(
+            "{left} of {all} identifiers{on} came only after {late}: the key was turned on then, \
+             or a module or a common supply was missing until then"
+        );
+    }
     let moment = analysis.moment(first.start);
     let at = format!("{}{}", short_duration(moment.seconds), of_drive(moment));
-    match moment.seconds == 0.0 {
-        true => {
-            let late = short_duration(first.duration());
-            format!("{left} of {all} identifiers came only after {late}: {either}")
-        }
-        false => format!("{left} of {all} identifiers fell silent at {at}: {either}"),
-    }
+    format!("{left} of {all} identifiers{on} fell silent at {at}: {either}")
 }
 
 fn thinned(thinned: &Thinned, on: &str) -> String {
@@ -126,7 +150,8 @@ fn thinned(thinned: &Thinned, on: &str) -> String {
 }
 
 /// What would be needed.
-pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
+pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
+    let key = || analysis.outages.iter().find(may_be_the_key);
     match obstacle {
         Obstacle::Refused { .. } => {
             "see which lines and why, under \"capture\", and write them in a form that is read"
@@ -141,10 +166,17 @@ pub(super) fn needed(obstacle: &Obstacle) -> &'static str {
         Obstacle::Outage { doubt: Doubt::SenderUnknown } => {
             "record longer, or with a roster that knows the sender"
         }
-        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => {
-            "to know whether the key was turned off then: if so, nothing is wrong here; if nobody \
-             knows, record two minutes with the key left on"
-        }
+        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => match key() {
+            Some(outage) if came_late(outage) => {
+                "to know whether the key was turned on then: if so, nothing is wrong here; if \
+                 nobody knows, record two minutes with the key on before the recording begins"
+            }
+            Some(_) => {
+                "to know whether the key was turned off then: if so, nothing is wrong here; if \
+                 nobody knows, record two minutes with the key left on"
+            }
+            None => "record again with the key surely on",
+        },
         Obstacle::Outage { doubt: Doubt::NearTheEnd } => "record on after they fall silent",
         Obstacle::Outage { doubt: Doubt::RecordingChopped | Doubt::PauseOrStop } => {
             "record again with a logger that does not pause"

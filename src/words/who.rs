@@ -11,7 +11,7 @@ use crate::ids::NodeIndex;
 /// What something is about, as people call it.
 pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
     match subject {
-        Subject::Node(node) => self::node(analysis, *node),
+        Subject::Node(node) => self::node(analysis, *node) + &on_bus(analysis, *node),
         Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
         Subject::Modules(all) => {
@@ -45,19 +45,21 @@ pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
     }
     match lowest(&identifiers(analysis, node)) {
         None => analysis.node_name(node),
-        Some(id) => {
-            format!("the module that sends {}{}", id_label(id), where_sent(analysis, node, id))
-        }
+        Some(id) => format!("the module that sends {}", id_label(id)),
     }
 }
 
 /// On which bus, where an unnamed node of another bus begins with the same identifier.
-fn where_sent(analysis: &Analysis, node: NodeIndex, id: Id) -> String {
+fn on_bus(analysis: &Analysis, node: NodeIndex) -> String {
     let channel = analysis.nodes[node].channel;
+    if analysis.channels.len() < 2 || is_named(analysis, node) {
+        return String::new();
+    }
+    let own = lowest(&identifiers(analysis, node));
     let alike = |other: NodeIndex| {
         analysis.nodes[other].channel != channel
-            && lowest(&identifiers(analysis, other)) == Some(id)
             && !is_named(analysis, other)
+            && lowest(&identifiers(analysis, other)) == own
     };
     match (0..analysis.nodes.len()).map(NodeIndex).any(alike) {
         true => format!(" on {}", analysis.channel(channel).name),

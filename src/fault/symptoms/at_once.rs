@@ -17,8 +17,8 @@ const AT_ONCE: f64 = 0.03;
 const OF_A_PERIOD: f64 = 0.3;
 /// Supplies hold modules up for so long (common practice, no source).
 const HELD_UP: f64 = 0.3;
-/// All losses of one lie with those of the other, so many at least: then it is no chance, however
-/// often the other is lost besides.
+/// All losses of one lie with those of the other, so many at least, and a third of the other's with
+/// them: of one that is lost all the time any would.
 const TWICE: usize = 2;
 
 /// Gives who falls silent at one instant with others of its bus these for company.
@@ -108,15 +108,21 @@ impl Group<'_> {
         let all = |(with, all): (usize, usize)| with == all && all >= TWICE;
         let anew = self.anew || other.anew;
         let held_up = if anew { HELD_UP } else { 0.0 };
-        (!anew && shares(0.0).into_iter().all(most)) || shares(held_up).into_iter().any(all)
+        let shares = shares(held_up);
+        let third = |(with, all): (usize, usize)| 3 * with >= all;
+        (!anew && shares.into_iter().all(most))
+            || (shares.into_iter().any(all) && shares.into_iter().all(third))
     }
 
     /// How many losses begin and are under way with one of another, and how many there are.
     fn with(&self, other: &Group, held_up: f64, analysis: &Analysis) -> (usize, usize) {
         let period = |outage: &Outage| analysis.fastest(&outage.ids).unwrap_or(0.0);
+        let others: Vec<(&Outage, f64)> =
+            other.losses.iter().map(|two| (*two, period(two))).collect();
         let with = |one: &&&Outage| {
-            other.losses.iter().any(|two| {
-                let slack = AT_ONCE + held_up + period(one).max(period(two)).min(OF_A_PERIOD);
+            let own = period(one);
+            others.iter().any(|(two, period)| {
+                let slack = AT_ONCE + held_up + own.max(*period).min(OF_A_PERIOD);
                 (one.start - two.start).abs() <= nanoseconds(slack)
                     && one.silence().overlap(&two.silence()) > 0
             })

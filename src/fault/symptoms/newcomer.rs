@@ -171,7 +171,12 @@ fn where_it_answers<'a>(
             let alike = |own: f64| (own - other).abs() <= ALIKE_ALSO * other;
             all.iter().filter_map(period).any(alike)
         };
-        let enough = all.len() >= outage.never_heard.len() && has(fastest) && has(slowest);
+        let many = outage.never_heard.len();
+        // One period is anybody's, and of too many messages each may be.
+        let enough = slowest > (1.0 + 2.0 * ALIKE_ALSO) * fastest
+            && (many..=2 * many).contains(&all.len())
+            && has(fastest)
+            && has(slowest);
         enough.then_some((all, outage))
     };
     let answers =

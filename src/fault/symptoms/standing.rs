@@ -49,7 +49,8 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     let fails =
         |code: &CodeEntry| code.status.is_some_and(|status| status.0 & Status::TEST_FAILED != 0);
     let is_told = |code: &CodeEntry| {
-        there().filter(told).any(|own| own.module == code.module && alike(own, code))
+        let same = |own: &&CodeEntry| own.module.party == code.module.party && alike(own, code);
+        there().filter(told).filter(same).any(|own| own.passed)
     };
     let passes = || {
         let passed = parties(there().filter(told).filter(|code| code.passed)).len();

@@ -266,19 +266,23 @@ impl Scene<'_> {
         Some((Verdict::Pauses, None, Why::PausesAgain { times, regular: true }))
     }
 
-    /// Messages that the roster knows to pause, for no longer than that and a little more.
+    /// Messages that the roster knows to pause, for no longer than that and a little more. Where no
+    /// sender goes on meanwhile they may be all of a module that is lost, as before.
     fn as_learned(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
         let paused = |loss: &Loss| self.expected(loss.id)?.roster?.pauses;
-        let longest = event.losses.iter().filter_map(paused).max()?;
-        let by_nature = |loss: &Loss| {
+        let by_nature = |loss: &&&Loss| {
             paused(loss).is_some_and(|own| loss.silence.length() as f64 <= VARIES * own as f64)
         };
-        let mut timed_out = event.losses.iter().filter(|loss| self.timed_out(loss));
+        let timed_out: Vec<&Loss> =
+            event.losses.iter().filter(|loss| self.timed_out(loss)).collect();
+        let longest = timed_out.iter().filter_map(|loss| paused(loss)).max()?;
         let seconds = seconds(longest);
         let sound = !event.ongoing
-            && timed_out.all(by_nature)
+            && timed_out.iter().all(|loss| by_nature(&loss))
             && event.losses.iter().all(|loss| self.spoiled(loss).is_none());
-        sound.then_some((Verdict::Pauses, None, Why::PausedWhenLearned { seconds }))
+        let went_on = timed_out.iter().all(|loss| self.sender_went_on(loss));
+        let doubt = (!went_on).then_some(Doubt::SenderUnknown);
+        sound.then_some((Verdict::Pauses, doubt, Why::PausedWhenLearned { seconds }))
     }
 
     /// The fastest message of an event: slower ones round to their periods.

@@ -170,7 +170,8 @@ fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<(
                     || evidence.side() == Side::Neutral
                     || matches!(other.what, Observation::Symptom(..)))
         };
-        earlier.iter().any(|at| before[*at].evidence.iter().any(same))
+        words::tells_nothing(evidence)
+            || earlier.iter().any(|at| before[*at].evidence.iter().any(same))
     };
     // A sign that is not said stands under its symptom.
     let is_sign = |own: &&Evidence| matches!(own.what, Observation::Sign(_));
