@@ -93,7 +93,7 @@ fn old_codes_are_an_answer() {
     assert!(odds[0] > 0.5 && odds[1] < 0.3, "{odds:?}");
 }
 
-/// A roster has half of what a vehicle sends, and the brakes of it were never heard, but answer. New
+/// A roster has half of what a vehicle sends, and its brakes were never heard, but answer. New
 /// messages in the periods of each of theirs are theirs, of another vehicle. Without one of these,
 /// or where they do not answer, it may be anybody's.
 #[test]

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Class, Key};
 use crate::analysis::{
-    Analysis, Cause, Channel, Evidence, Identifier, Nanoseconds, Outage, Scope, Silence, Why,
+    Analysis, Cause, Channel, Evidence, Identifier, Nanoseconds, Outage, Silence, Why,
 };
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{AliveCounter, seconds};
@@ -112,7 +112,7 @@ fn pauses(analysis: &Analysis) -> BTreeMap<IdIndex, f64> {
     };
     let by_nature = |outage: &&Outage| {
         outage.benign
-            && outage.scope == Scope::Identifier
+            && outage.ids.len() == 1
             && outage.cause == Cause::Unknown
             && !outage.ongoing
             && outage.evidence.iter().any(habit)

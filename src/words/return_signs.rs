@@ -118,7 +118,7 @@ mod tests {
         let (luck, counters) = (1.0 / 64.0, 2);
         let low = ReturnSign::CountersBeganLow { count: counters, of: counters, luck };
         let signs = [ReturnSign::GridLeft { left: 3, of: 3 }, low];
-        let expected = "restarted: both message counters back at 0 or 1 (by chance: 1 in 64); \
+        let expected = "rebooted: both message counters back at 0 or 1 (by chance: 1 in 64); \
                         3 of 3 identifiers out of the rhythm that they had left";
         assert_eq!(sentences(&signs), [expected]);
         // Where the signs do not agree, that comes first.
