@@ -196,7 +196,7 @@ fn who_leaves_with_a_module_again_hangs_on_its_supply() {
 }
 
 /// What a message paused for in the recordings that a roster is learned from is called no loss
-/// later, nor is a little more, though it may be all of a module; what is three times as long is one.
+/// later, nor is a little more, though it may be all of a module; three times as long is one.
 #[test]
 fn a_roster_remembers_how_long_a_message_pauses() {
     let folder = tempfile::tempdir().unwrap();

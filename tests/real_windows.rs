@@ -1,5 +1,6 @@
-//! Stretches cut at random out of the open captures of sound vehicles (`../shared`, which is no part
-//! of the project): nothing is lost in them, unless a loss is cut in. No rule was made on them.
+//! Stretches cut at random out of the open captures of sound vehicles (`../shared`, which is no
+//! part of the project): nothing is lost in them, unless a loss is cut in. No rule was made on them
+//! but that a roster knows how long a message pauses.
 
 mod common;
 
