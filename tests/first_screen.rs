@@ -397,3 +397,12 @@ fn outages_alike_are_folded() {
     });
     assert!(folded.is_some_and(|count| count > 50) && told == 3, "{told}, {folded:?}\n{text}");
 }
+
+/// What may have left with the key is told with its time, and what would settle it is asked.
+#[test]
+fn what_may_have_left_with_the_key_is_asked_for() {
+    let screen = brief(&own("samples/van-unplugged.log.gz"), &[], "80");
+    let screen = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(screen.contains("identifiers fell silent at 24 s: the key was turned off"), "{screen}");
+    assert!(screen.contains("Needed: to know whether the key was turned off then"), "{screen}");
+}

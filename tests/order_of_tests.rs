@@ -50,6 +50,8 @@ const PINS: &str = "Pins of the connector";
 const INTERNAL: &str = "Codes of the module";
 const RESISTANCE: &str = "Resistance";
 const LEVELS: &str = "Levels";
+const WIRES: &str = "Bus wires";
+const SWAP: &str = "Fit a known good module";
 
 /// Old codes that are nearly sure are cleared and read in a quarter of an hour, before a half is
 /// spent behind the trim for what the wiggle test did not find; but today's complaint has the first
@@ -101,6 +103,10 @@ fn behind_an_open_cover_each_test_stands_for_itself() {
     assert_eq!(place(&found, SUPPLY), place(&found, PINS) + 1, "{tests:#}");
     let open = tests[place(&found, SUPPLY)]["access"].as_str().unwrap();
     assert!(open.contains("already accessible"), "{tests:#}");
+    // A known good module proves something only where supply, ground and bus are.
+    let last = place(&found, SWAP);
+    assert!([INTERNAL, SUPPLY, PINS, WIRES].iter().all(|own| place(&found, own) < last));
+    assert!(tests[last]["finds"].as_f64() > tests[place(&found, WIRES)]["finds"].as_f64());
 }
 
 /// A radio that is gone for good may be faulty inside, at less than 20 %: a tester reads its codes
