@@ -140,12 +140,10 @@ fn a_loss_cut_into_a_stretch_is_told() {
             // Only what comes often enough before the loss can be missed, and be seen to return.
             let (before, after) = (recording.counts(from, lost), recording.counts(back, to));
             let rate = 3.5 * (lost - from);
-            let fast: Vec<&str> = recording.counts(from, to).into_keys().collect();
-            let fast = fast.into_iter().filter(|id| {
-                let before = before.get(id).copied().unwrap_or(0) as f64;
-                !there.contains(id) && before > rate.max(12.0)
-            });
-            let fast: Vec<&str> = fast.collect();
+            let fast = before
+                .iter()
+                .filter(|(id, count)| !there.contains(*id) && **count as f64 > rate.max(12.0));
+            let fast: Vec<&str> = fast.map(|(id, _)| *id).collect();
             let returns = |id: &&str| back == to || after.get(id).copied().unwrap_or(0) > 5;
             if fast.is_empty() || !fast.iter().all(returns) || to - from < 5.9 {
                 continue;

@@ -5,6 +5,7 @@ use std::fmt;
 
 use serde::Deserialize;
 
+use super::blame::Verdict;
 use super::element::{Suspected, Wiring};
 use super::subject::Subject;
 use super::symptom::{Fact, Sign};
@@ -179,6 +180,22 @@ pub enum Observation {
     Reading(Reading),
 }
 
+impl Observation {
+    /// Whether it is a silence itself, and nothing about it.
+    pub fn is_silence(&self) -> bool {
+        use Fact::{MessageSilent, NeverHeard, NodeSilent, NodesSilent, PerhapsOff};
+        let Observation::Symptom(_, fact) = self else { return false };
+        matches!(
+            fact,
+            NodeSilent(_)
+                | NodesSilent(_)
+                | MessageSilent(_)
+                | PerhapsOff(_)
+                | NeverHeard { one_message: false }
+        )
+    }
+}
+
 /// Which side evidence is on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Side {
@@ -201,6 +218,12 @@ impl Evidence {
             ratio if ratio <= 1.0 / Self::TELLING => Side::Against,
             _ => Side::Neutral,
         }
+    }
+
+    /// Whether it says only that the frames say nothing, and weighs nothing.
+    pub fn tells_nothing(&self) -> bool {
+        self.what == Observation::Sign(Sign::FramesSay(Verdict::Open))
+            && self.side() == Side::Neutral
     }
 }
 

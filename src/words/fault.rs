@@ -7,12 +7,11 @@ use super::terms::{self, duration, id_label, listed, plural};
 use super::who::subject;
 use super::{diagnosis, wiring};
 use crate::analysis::Analysis;
-use crate::analysis::blame::Verdict;
 use crate::analysis::finding::{
     Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side, Standing,
 };
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Sign, Silences};
+use crate::analysis::symptom::{Fact, Silences};
 use crate::fold::timing::Nanoseconds;
 
 /// Heading of a finding.
@@ -55,16 +54,10 @@ pub fn same_codes(earlier: usize) -> String {
     format!("Fixing this should clear the codes of {}.", earlier + 1)
 }
 
-/// Whether it says only that nothing is said, and weighs nothing.
-pub fn tells_nothing(evidence: &Evidence) -> bool {
-    let open = Observation::Sign(Sign::FramesSay(Verdict::Open));
-    evidence.what == open && evidence.side() == Side::Neutral
-}
-
 /// Evidence in order, as it was found, but of readings those that prove go first; without signs
 /// that tell nothing.
 pub fn in_order<'a>(evidence: impl IntoIterator<Item = &'a Evidence>) -> Vec<&'a Evidence> {
-    let mut out: Vec<&Evidence> = evidence.into_iter().filter(|own| !tells_nothing(own)).collect();
+    let mut out: Vec<&Evidence> = evidence.into_iter().filter(|own| !own.tells_nothing()).collect();
     out.sort_by_key(|own| {
         let reading = matches!(own.what, Observation::Reading(_));
         (reading, reading && own.side() != Side::For)

@@ -10,7 +10,6 @@ use crate::analysis::finding::{
 use crate::analysis::headline::{Explained, Happened, Headline, Who};
 use crate::analysis::notice::Notice;
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::Fact;
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::capture::ChannelIndex;
@@ -298,19 +297,6 @@ pub fn moments(analysis: &Analysis) -> Option<String> {
             own.longest.duration * 1e3
         )
     })
-}
-
-/// Whether it is a silence itself, and nothing about it.
-pub fn is_the_loss(what: &Observation) -> bool {
-    let Observation::Symptom(_, fact) = what else { return false };
-    matches!(
-        fact,
-        Fact::NodeSilent(_)
-            | Fact::NodesSilent(_)
-            | Fact::MessageSilent(_)
-            | Fact::PerhapsOff(_)
-            | Fact::NeverHeard { one_message: false }
-    )
 }
 
 /// Where to read on.

@@ -2,7 +2,7 @@
 
 use super::terms::{id_label, listed, of_drive, plural, short_duration};
 use super::verdict::reason;
-use super::{fault, first_screen, steps, who, wiring};
+use super::{fault, steps, who, wiring};
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::finding::{Evidence, Finding, Standing};
@@ -268,7 +268,7 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
 
 /// What is no fault, explains every silence that what leads explains, and is likelier.
 fn likelier_lawful<'a>(analysis: &'a Analysis, leading: &Finding) -> Option<&'a Finding> {
-    let silence = |own: &&Evidence| first_screen::is_the_loss(&own.what);
+    let silence = |own: &&Evidence| own.what.is_silence();
     let silences: Vec<&Evidence> = leading.evidence.iter().filter(silence).collect();
     let shares = |own: &Finding| {
         let has = |one: &&Evidence| own.evidence.iter().any(|other| other.what == one.what);

@@ -4,7 +4,7 @@ use lostnode_parsers::Id;
 
 use super::headline::some;
 use super::terms::{id_label, plural};
-use super::who::is_named;
+use super::who::{self, is_named};
 use crate::analysis::Analysis;
 use crate::analysis::subject::Subject;
 use crate::ids::NodeIndex;
@@ -32,10 +32,7 @@ fn of_node(analysis: &Analysis, node: NodeIndex) -> Option<String> {
     if is_named(analysis, node) {
         return None;
     }
-    let own = &analysis.nodes[node];
-    let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
-    let ids: Vec<Id> = heard.chain(own.never_heard.iter().copied()).collect();
-    let mut parts = vec![identifiers(&ids)];
+    let mut parts = vec![identifiers(&who::identifiers(analysis, node))];
     let mute = analysis.diagnosis.talks.iter().filter(|talk| analysis.is_mute_with(talk, node));
     let mute: Vec<String> =
         mute.map(|talk| analysis.module_name(talk.module).to_string()).collect();

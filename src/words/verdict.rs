@@ -92,9 +92,10 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
     }
 }
 
-/// Whether an outage may be of the key, and something of it was heard.
-fn may_be_the_key(outage: &&Outage) -> bool {
-    outage.doubt == Some(Doubt::KeyOrSupply) && !outage.ids.is_empty()
+/// The outages that may be of the key, where something of them was heard.
+fn perhaps_the_key(analysis: &Analysis) -> impl Iterator<Item = &Outage> {
+    let open = |own: &&Outage| own.doubt == Some(Doubt::KeyOrSupply) && !own.ids.is_empty();
+    analysis.outages.iter().filter(open)
 }
 
 /// Whether it was silent from the start, and came later.
@@ -105,15 +106,13 @@ fn came_late(outage: &Outage) -> bool {
 /// What may have left or come with the key, and when: of one bus, and of one time.
 fn with_the_key(analysis: &Analysis, on: impl Fn(ChannelIndex) -> String) -> String {
     let either = doubtful(Doubt::KeyOrSupply);
-    let Some(first) = analysis.outages.iter().find(may_be_the_key) else {
-        return either.to_owned();
-    };
+    let Some(first) = perhaps_the_key(analysis).next() else { return either.to_owned() };
     let together = |outage: &&Outage| {
         outage.channel == first.channel
             && came_late(outage) == came_late(first)
             && outage.start - first.start <= nanoseconds(ONE_KEY_OFF)
     };
-    let left = analysis.outages.iter().filter(may_be_the_key).filter(together);
+    let left = perhaps_the_key(analysis).filter(together);
     let ids: BTreeSet<IdIndex> = left.flat_map(|outage| outage.ids.iter().copied()).collect();
     let here = analysis.identifiers.iter().filter(|id| Some(id.channel) == first.channel);
     let (left, all) = (ids.len(), here.count());
@@ -151,7 +150,6 @@ fn thinned(thinned: &Thinned, on: &str) -> String {
 
 /// What would be needed.
 pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
-    let key = || analysis.outages.iter().find(may_be_the_key);
     match obstacle {
         Obstacle::Refused { .. } => {
             "see which lines and why, under \"capture\", and write them in a form that is read"
@@ -166,7 +164,7 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         Obstacle::Outage { doubt: Doubt::SenderUnknown } => {
             "record longer, or with a roster that knows the sender"
         }
-        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => match key() {
+        Obstacle::Outage { doubt: Doubt::KeyOrSupply } => match perhaps_the_key(analysis).next() {
             Some(outage) if came_late(outage) => {
                 "to know whether the key was turned on then: if so, nothing is wrong here; if \
                  nobody knows, record two minutes with the key on before the recording begins"

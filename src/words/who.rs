@@ -83,7 +83,7 @@ fn perhaps_several(analysis: &Analysis, node: NodeIndex) -> String {
 }
 
 /// All that a node sends or ought to.
-fn identifiers(analysis: &Analysis, node: NodeIndex) -> Vec<Id> {
+pub(super) fn identifiers(analysis: &Analysis, node: NodeIndex) -> Vec<Id> {
     let own = &analysis.nodes[node];
     let heard = own.ids.iter().map(|at| analysis.identifiers[*at].id);
     heard.chain(own.never_heard.iter().copied()).collect()

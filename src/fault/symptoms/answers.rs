@@ -17,7 +17,6 @@ use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{EVERYONE, answers_about_emissions};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
 use crate::ids::NodeIndex;
-use crate::network::common_address;
 
 /// Seconds of a silence, or until the end, from which its messages have ended and do not only pause
 /// (common practice, no source).
@@ -60,17 +59,12 @@ pub fn while_silent(analysis: &Analysis, subject: &Subject, outages: &[&Outage])
 /// When an address of SAE J1939 sent codes of before, which nobody sends unasked (SAE J1939-73,
 /// DM2): the first and the last time.
 fn asked_for(analysis: &Analysis, node: NodeIndex) -> Vec<Nanoseconds> {
-    let own = &analysis.nodes[node];
-    let heard = own.ids.iter().map(|id| analysis.identifiers[*id].id);
-    let address = common_address(heard.chain(own.never_heard.iter().copied()));
-    let Some(address) = address.filter(|_| analysis.channel(own.channel).j1939 == J1939::Yes)
-    else {
-        return Vec::new();
-    };
+    let Some(address) = analysis.source_address(node) else { return Vec::new() };
+    let channel = analysis.nodes[node].channel;
     let of_it = |id: &&Identifier| match id.id {
         Id::Extended(raw) => {
             let fields = Fields::of(raw);
-            (id.channel, fields.pgn, fields.source) == (own.channel, j1939::DM2, address)
+            (id.channel, fields.pgn, fields.source) == (channel, j1939::DM2, address)
         }
         Id::Standard(_) => false,
     };

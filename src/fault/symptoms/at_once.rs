@@ -25,9 +25,9 @@ const TWICE: usize = 2;
 pub fn join(analysis: &Analysis, out: &mut [Symptom]) {
     let groups = groups(analysis, out);
     let mut joined: BTreeMap<usize, BTreeSet<NodeIndex>> = BTreeMap::new();
-    for own in &groups {
-        for other in groups.iter().filter(|other| own.falls_with(other, analysis)) {
-            for at in &own.symptoms {
+    for (at, own) in groups.iter().enumerate() {
+        for other in groups[at + 1..].iter().filter(|other| own.falls_with(other)) {
+            for at in own.symptoms.iter().chain(&other.symptoms) {
                 joined.entry(*at).or_default().extend(own.nodes.union(&other.nodes));
             }
         }
@@ -43,7 +43,8 @@ struct Group<'a> {
     channel: ChannelIndex,
     nodes: BTreeSet<NodeIndex>,
     symptoms: Vec<usize>,
-    losses: Vec<&'a Outage>,
+    /// Each with the period of its fastest message, in seconds.
+    losses: Vec<(&'a Outage, f64)>,
     /// One of them started anew.
     anew: bool,
 }
@@ -52,8 +53,10 @@ fn groups<'a>(analysis: &'a Analysis, symptoms: &[Symptom]) -> Vec<Group<'a>> {
     let mut out: Vec<Group> = Vec::new();
     for (at, symptom) in symptoms.iter().enumerate() {
         let Some(anew) = started_anew(symptom) else { continue };
-        let losses = elsewhere::losses(analysis, &symptom.subject);
-        let Some(channel) = losses.first().and_then(|outage| outage.channel) else { continue };
+        let period = |outage: &'a Outage| analysis.fastest(&outage.ids).unwrap_or(0.0);
+        let losses = elsewhere::losses(analysis, &symptom.subject).into_iter();
+        let losses: Vec<_> = losses.map(|outage| (outage, period(outage))).collect();
+        let Some(channel) = losses.first().and_then(|(own, _)| own.channel) else { continue };
         let nodes: BTreeSet<NodeIndex> = symptom.subject.nodes().iter().copied().collect();
         let mut group = Group { channel, nodes, symptoms: vec![at], losses, anew };
         let (same, rest): (Vec<Group>, Vec<Group>) =
@@ -97,31 +100,24 @@ impl Group<'_> {
     /// Whether two thirds of the losses of each begin at one instant with one of the other. A
     /// supply takes all at once too, but lets go of each as long after as that holds out, and each
     /// starts anew: there all losses of one have to be with one of the other.
-    fn falls_with(&self, other: &Group, analysis: &Analysis) -> bool {
+    fn falls_with(&self, other: &Group) -> bool {
         if self.channel != other.channel || !self.nodes.is_disjoint(&other.nodes) {
             return false;
         }
-        let shares = |held_up: f64| {
-            [self.with(other, held_up, analysis), other.with(self, held_up, analysis)]
-        };
-        let most = |(with, all): (usize, usize)| 3 * with >= 2 * all;
-        let all = |(with, all): (usize, usize)| with == all && all >= TWICE;
         let anew = self.anew || other.anew;
         let held_up = if anew { HELD_UP } else { 0.0 };
-        let shares = shares(held_up);
+        let shares = [self.with(other, held_up), other.with(self, held_up)];
+        let most = |(with, all): (usize, usize)| 3 * with >= 2 * all;
+        let all = |(with, all): (usize, usize)| with == all && all >= TWICE;
         let third = |(with, all): (usize, usize)| 3 * with >= all;
         (!anew && shares.into_iter().all(most))
             || (shares.into_iter().any(all) && shares.into_iter().all(third))
     }
 
     /// How many losses begin and are under way with one of another, and how many there are.
-    fn with(&self, other: &Group, held_up: f64, analysis: &Analysis) -> (usize, usize) {
-        let period = |outage: &Outage| analysis.fastest(&outage.ids).unwrap_or(0.0);
-        let others: Vec<(&Outage, f64)> =
-            other.losses.iter().map(|two| (*two, period(two))).collect();
-        let with = |one: &&&Outage| {
-            let own = period(one);
-            others.iter().any(|(two, period)| {
+    fn with(&self, other: &Group, held_up: f64) -> (usize, usize) {
+        let with = |(one, own): &&(&Outage, f64)| {
+            other.losses.iter().any(|(two, period)| {
                 let slack = AT_ONCE + held_up + own.max(*period).min(OF_A_PERIOD);
                 (one.start - two.start).abs() <= nanoseconds(slack)
                     && one.silence().overlap(&two.silence()) > 0

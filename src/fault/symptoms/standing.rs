@@ -2,8 +2,6 @@
 
 use std::collections::BTreeSet;
 
-use lostnode_parsers::dtc::Status;
-
 use super::rhythm;
 use crate::analysis::blame::{Blame, Verdict};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeNumber, Party};
@@ -46,8 +44,6 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
     // tells of no test (SAE J1979, services 03 and 07), nor does a status whose module does not
     // support that bit, which then is 0 (ISO 14229-1:2020, 12.3 and D.2).
     let told = |code: &&CodeEntry| code.status.is_some();
-    let fails =
-        |code: &CodeEntry| code.status.is_some_and(|status| status.0 & Status::TEST_FAILED != 0);
     let is_told = |code: &CodeEntry| {
         let same = |own: &&CodeEntry| own.module.party == code.module.party && alike(own, code);
         there().filter(told).filter(same).any(|own| own.passed)
@@ -57,7 +53,6 @@ pub(super) fn now(analysis: &Analysis, codes: &[usize]) -> Now {
         let all_tell = there().filter(told).all(|code| code.passed);
         is_over(analysis)
             && passed >= if all_tell { 1 } else { MANY }
-            && !there().any(fails)
             && there().all(|code| code.appeared.is_none())
             && (passed > MANY || !is_open(analysis) || there().all(is_told))
     };

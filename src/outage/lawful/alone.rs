@@ -270,7 +270,7 @@ impl Scene<'_> {
     /// sender goes on meanwhile they may be all of a module that is lost, as before.
     fn as_learned(&self, event: &Event) -> Option<(Verdict, Option<Doubt>, Why)> {
         let paused = |loss: &Loss| self.expected(loss.id)?.roster?.pauses;
-        let by_nature = |loss: &&&Loss| {
+        let by_nature = |loss: &&Loss| {
             paused(loss).is_some_and(|own| loss.silence.length() as f64 <= VARIES * own as f64)
         };
         let timed_out: Vec<&Loss> =
@@ -278,7 +278,7 @@ impl Scene<'_> {
         let longest = timed_out.iter().filter_map(|loss| paused(loss)).max()?;
         let seconds = seconds(longest);
         let sound = !event.ongoing
-            && timed_out.iter().all(|loss| by_nature(&loss))
+            && timed_out.iter().all(by_nature)
             && event.losses.iter().all(|loss| self.spoiled(loss).is_none());
         let went_on = timed_out.iter().all(|loss| self.sender_went_on(loss));
         let doubt = (!went_on).then_some(Doubt::SenderUnknown);

@@ -125,36 +125,18 @@ fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
 
 fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
-    if diagnosis.identity.is_empty() {
-        return Ok(());
-    }
-    let told = |entry: &IdentityEntry| {
-        let said = entry.others.iter().any(|(_, value)| !value.is_empty());
-        said || entry.part_number.is_some()
-            || !entry.calibration_ids.is_empty()
-            || !entry.problems.is_empty()
-    };
-    if diagnosis.vehicle.vin.is_none() && !diagnosis.identity.iter().any(told) {
+    let told = diagnosis.identity.iter().map(|entry| (entry, identified(entry)));
+    let told: Vec<(&IdentityEntry, Vec<String>)> =
+        told.filter(|(entry, facts)| !facts.is_empty() || !entry.problems.is_empty()).collect();
+    let vin = diagnosis.vehicle.vin.as_ref().filter(|_| !diagnosis.identity.is_empty());
+    if vin.is_none() && told.is_empty() {
         return Ok(());
     }
     writeln!(out, "{HEAD}Who the modules say they are{HEAD:#}")?;
-    if let Some(vin) = &diagnosis.vehicle.vin {
+    if let Some(vin) = vin {
         writeln!(out, "  VIN of the vehicle: {vin}")?;
     }
-    for entry in &diagnosis.identity {
-        let mut facts: Vec<String> = Vec::new();
-        facts.extend(entry.part_number.iter().map(|number| format!("part {number}")));
-        facts.extend(entry.calibration_ids.iter().map(|id| format!("calibration {id}")));
-        facts.extend(
-            entry
-                .others
-                .iter()
-                .filter(|(_, value)| !value.is_empty())
-                .map(|(what, value)| format!("{what} {value}")),
-        );
-        if facts.is_empty() && entry.problems.is_empty() {
-            continue;
-        }
+    for (entry, facts) in told {
         let facts = if facts.is_empty() { "-".to_owned() } else { facts.join("; ") };
         let module = analysis.module_name(entry.module);
         out.hanging(&format!("{module}: {facts}"), "  ", "    ")?;
@@ -163,6 +145,15 @@ fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         }
     }
     writeln!(out)
+}
+
+/// What a module says of itself.
+fn identified(entry: &IdentityEntry) -> Vec<String> {
+    let part = entry.part_number.iter().map(|number| format!("part {number}"));
+    let calibrations = entry.calibration_ids.iter().map(|id| format!("calibration {id}"));
+    let others = entry.others.iter().filter(|(_, value)| !value.is_empty());
+    let others = others.map(|(what, value)| format!("{what} {value}"));
+    part.chain(calibrations).chain(others).collect()
 }
 
 fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {

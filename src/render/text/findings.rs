@@ -170,8 +170,7 @@ fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<(
                     || evidence.side() == Side::Neutral
                     || matches!(other.what, Observation::Symptom(..)))
         };
-        words::tells_nothing(evidence)
-            || earlier.iter().any(|at| before[*at].evidence.iter().any(same))
+        evidence.tells_nothing() || earlier.iter().any(|at| before[*at].evidence.iter().any(same))
     };
     // A sign that is not said stands under its symptom.
     let is_sign = |own: &&Evidence| matches!(own.what, Observation::Sign(_));
@@ -251,8 +250,8 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
         let expect = format!("expect: {}{}", test.reading_expected, steps::source(&test.source));
         out.hanging(&expect, "     ", "       ")?;
-        let open = format!("access: {}", words::test_access(analysis, test));
-        out.hanging(&open, "     ", "       ")?;
+        let access = format!("access: {}", words::test_access(analysis, test));
+        out.hanging(&access, "     ", "       ")?;
         if let (false, Some(find)) = (told, unnamed::to_find(analysis, &test.subject)) {
             out.hanging(&format!("to find it: {find}"), "     ", "       ")?;
             let name = format!("to name it: {}", unnamed::to_name(analysis));

@@ -215,7 +215,7 @@ fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
     let finding = &analysis.ranked()[leading];
     let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
     // That it happened is no reason against it; the list below has it with its sign.
-    let against = against.filter(|evidence| !told::is_the_loss(&evidence.what));
+    let against = against.filter(|evidence| !evidence.what.is_silence());
     let mut texts: Vec<String> = Vec::new();
     for evidence in against {
         // Several symptoms of one finding may have the same sign.
