@@ -46,7 +46,7 @@ fn report(length: f64) -> Analysis {
         channel: 0,
         id: id(digits),
         frames: 200,
-        rhythm: periodic.then_some(Rhythm { period: 0.1, jitter: 0.0 }),
+        rhythm: periodic.then_some(Rhythm { period: 0.1, jitter: 0.0, coarse: 0.0 }),
         skew_ppm: None,
         counter: None,
         timeout: None,

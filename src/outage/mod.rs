@@ -25,7 +25,7 @@ use crate::ids::{IdIndex, NodeIndex};
 use crate::network::clocks::Clocks;
 use crate::network::destroyed::Destroyed;
 use crate::network::{Basis, MissingOf, Network};
-use crate::silence::{Losses, Stop, StopKind};
+use crate::silence::{Losses, Stop, StopKind, unrecorded};
 use causes::Return;
 use facts::ENGINE_RUNS_ON;
 use lawful::{Judged, Verdict};
@@ -96,6 +96,8 @@ pub struct Outage {
     pub start: Nanoseconds,
     /// First frame after it, or the end of the capture.
     pub end: Nanoseconds,
+    /// Of that time the recording paused for so long: who was silent then nobody knows.
+    pub unrecorded: Nanoseconds,
     /// Still silent when the capture ends.
     pub ongoing: bool,
     /// Why it looks so.
@@ -124,6 +126,7 @@ impl Outage {
             never_heard: Vec::new(),
             start: silence.start,
             end: silence.end,
+            unrecorded: 0,
             ongoing: false,
             cause: Cause::Unknown,
             benign: false,
@@ -139,9 +142,9 @@ impl Outage {
         Silence { start: self.start, end: self.end }
     }
 
-    /// Seconds from its start to its end.
+    /// Seconds from its start to its end, without those in which the recording paused.
     pub fn duration(&self) -> f64 {
-        seconds(self.end - self.start)
+        seconds(self.end - self.start - self.unrecorded)
     }
 
     /// Whether a part of the vehicle was missing in it: not in a sleep of the bus, nor in a pause
@@ -306,6 +309,7 @@ fn of_stop(stop: &Stop, network: &Network) -> Outage {
 fn note_stops(outage: &mut Outage, stops: &[Stop]) {
     let Some(channel) = outage.channel.filter(|_| outage.scope < Scope::Bus) else { return };
     let silence = outage.silence();
+    outage.unrecorded = unrecorded(stops, silence);
     let within = stops.iter().filter(|stop| stop.concerns(channel));
     let quiet: Nanoseconds = within.clone().map(|stop| stop.silence.overlap(&silence)).sum();
     let woke =

@@ -7,7 +7,7 @@ use super::{Evidence, Observed, Outage, Scope, Why};
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds, seconds};
 use crate::ids::{IdIndex, NodeIndex};
 use crate::network::Network;
-use crate::silence::{Event, Loss, Losses, QUEUE};
+use crate::silence::{Event, Loss, Losses, QUEUE, unrecorded};
 
 /// Identifiers of one outage came back one after another, and not at once, where the last is more
 /// than so many seconds behind the first.
@@ -175,7 +175,8 @@ fn missed(losses: &Losses, cluster: &[Loss]) -> i64 {
     let of = |loss: &Loss| {
         let period =
             losses.expected[loss.id].map_or(f64::INFINITY, |expected| expected.rhythm.period);
-        (seconds(loss.silence.length()) / period).round() as i64 - i64::from(!loss.ongoing)
+        let recorded = loss.silence.length() - unrecorded(&losses.stops, loss.silence);
+        (seconds(recorded) / period).round() as i64 - i64::from(!loss.ongoing)
     };
     cluster.iter().map(of).min().unwrap_or(0)
 }

@@ -75,12 +75,12 @@ impl Expectation {
         // Too few frames to show a rhythm: that of the file.
         let from_file = || {
             let period = message?.period?;
-            Some(Rhythm { period, jitter: period * USUAL_JITTER })
+            Some(Rhythm { period, jitter: period * USUAL_JITTER, coarse: id.coarse })
         };
         let rhythm = id.rhythm().or_else(from_file)?;
         let timeout = message
             .and_then(|message| message.timeout)
-            .unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter));
+            .unwrap_or_else(|| settings.timeout(rhythm.period, rhythm.jitter + rhythm.coarse));
         // Who wrote a period by hand knows that there are no bursts.
         let by_hand = message.is_some_and(|message| message.seen.is_none());
         if !by_hand && pauses.is_empty() && comes_in_bursts(id, rhythm, timeout) {
@@ -102,7 +102,7 @@ impl Expectation {
     /// Longest plausible time from a frame to the moment its sender fell silent.
     pub(super) fn reach(&self) -> Nanoseconds {
         // A roster may name any period; twice as long still is a time.
-        let Rhythm { period, jitter } = self.rhythm;
+        let Rhythm { period, jitter, .. } = self.rhythm;
         let reach = nanoseconds(REACH_PERIODS * period + REACH_JITTERS * jitter + REACH_LEAST);
         reach.min(Nanoseconds::MAX / 8)
     }

@@ -35,6 +35,7 @@ pub use key::KeyOff;
 pub(crate) use packets::in_packets;
 pub use roll::{KeyState, Missing, Roll};
 pub use sessions::Session;
+pub(crate) use stop::unrecorded;
 pub use stop::{Stop, StopKind, StopSign};
 pub use thinned::{HowThinned, Thinned};
 pub use together::{Event, together};
@@ -101,7 +102,7 @@ pub fn find(
     known: Option<&Known>,
     settings: &Settings,
 ) -> Losses {
-    let pauses = timing.pauses.stops();
+    let pauses = timing.stops();
     let packets = packets::Packets::of(timing);
     let twins = Twins::of(timing);
     let channels = channels::all(timing, diagnostics, (&packets, &twins), known);

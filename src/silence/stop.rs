@@ -2,7 +2,7 @@
 
 use super::Expectation;
 use crate::capture::ChannelIndex;
-use crate::fold::timing::{Silence, nanoseconds};
+use crate::fold::timing::{Nanoseconds, Silence, nanoseconds};
 use crate::ids::IdIndex;
 
 /// What kind of stop it was.
@@ -37,6 +37,12 @@ pub struct Stop {
     pub ids: Vec<IdIndex>,
     /// Why it is called that.
     pub signs: Vec<StopSign>,
+}
+
+/// For how long of a silence the recording paused.
+pub(crate) fn unrecorded(stops: &[Stop], silence: Silence) -> Nanoseconds {
+    let pauses = stops.iter().filter(|stop| stop.kind == StopKind::CapturePause);
+    pauses.map(|pause| pause.silence.overlap(&silence)).sum()
 }
 
 /// One thing that was looked at to tell what kind of stop it was.

@@ -23,7 +23,7 @@ pub(super) fn find(
     settings: &Settings,
 ) -> Vec<Stop> {
     let Some((_, end)) = timing.span else { return Vec::new() };
-    let pauses = timing.pauses.stops();
+    let pauses = timing.stops();
     let shortest = nanoseconds(settings.shortest_outage);
     let mut stops: Vec<Stop> = Vec::new();
     for channel in 0..timing.channels.len() {

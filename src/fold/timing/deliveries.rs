@@ -8,6 +8,14 @@ use super::{Gaps, Nanoseconds};
 const JOIN: Nanoseconds = 1_000_000;
 /// Most senders of a vehicle send on a grid of 10 ms (common practice, no source).
 const GRID: Nanoseconds = 10_000_000;
+/// No frame follows another one sooner: the shortest of classical CAN has 47 bits with the space
+/// behind it (ISO 11898-1:2015, 10.4), 47 µs at 1 Mbit/s. Frames that do were stamped by the
+/// computer that took a handful of them.
+const SHORTEST_FRAME: Nanoseconds = 40_000;
+/// From this share of frames on that follow sooner, stamps are those of deliveries.
+const BY_HANDFULS: f64 = 0.5;
+/// Deliveries nearer to each other than this leave all timers as they are, in seconds.
+const FINE: f64 = 0.003;
 /// Parts that the grid is cut into.
 const PARTS: usize = 10;
 /// Fewest deliveries that show how they lie on the grid.
@@ -20,6 +28,8 @@ pub struct Deliveries {
     frames: u32,
     /// Deliveries of one frame, of two, and so on, up to [`Self::LARGEST`].
     sizes: Vec<u32>,
+    /// Frames that followed the one before sooner than a bus can carry them.
+    too_soon: u32,
     /// From the beginning of one to the beginning of the next.
     spacing: Gaps,
     /// When they began on the grid.
@@ -67,6 +77,7 @@ impl Deliveries {
         self.frames += 1;
         match &mut self.open {
             Some(open) if time - open.last < JOIN => {
+                self.too_soon += u32::from(time - open.last < SHORTEST_FRAME);
                 open.last = open.last.max(time);
                 open.size += 1;
             }
@@ -100,6 +111,16 @@ impl Deliveries {
         let (spacing, _) = self.spacing.moments(0.9 * median, 1.1 * median)?;
         (f64::from(*most) >= Self::ALIKE * all && even >= Self::ALIKE * all)
             .then_some(Ticks { frames: at + 1, spacing })
+    }
+
+    /// How far apart the deliveries are, in seconds, where stamps are those of deliveries and not of
+    /// frames: so coarse is the clock. 0 where it is fine.
+    ///
+    /// Adapters that pass on what they hold every 10, 16 or 100 ms are common.
+    pub fn coarse(&self) -> f64 {
+        let by_handfuls = f64::from(self.too_soon) >= BY_HANDFULS * f64::from(self.frames.max(1));
+        let apart = self.spacing.quantile(0.5).filter(|apart| by_handfuls && *apart >= FINE);
+        apart.unwrap_or(0.0)
     }
 
     /// Whether their beginnings lie everywhere on the grid of the senders. Else an identifier may

@@ -28,6 +28,9 @@ pub struct IdTiming {
     /// Gaps in which a frame may be missing though they are too short for a silence, where the
     /// channel reports errors: the first 512, in order of time.
     pub skips: Vec<Silence>,
+    /// How coarse the stamps of its channel are, in seconds ([`super::Deliveries::coarse`]); known
+    /// after the last frame.
+    pub coarse: f64,
     /// Its frames by the second.
     pub(super) seconds: Seconds,
     last_payload: [u8; 8],
@@ -114,6 +117,7 @@ impl IdTiming {
             idle_clock: IdleClock::default(),
             counters: CounterFinder::default(),
             skips: Vec::new(),
+            coarse: 0.0,
             seconds: Seconds::default(),
             last_payload: [0; 8],
             usual_gap: 0,

@@ -224,10 +224,19 @@ impl Timing {
         (place < self.ids.len()).then_some(IdIndex(place))
     }
 
+    /// Stops of the whole traffic that are much longer than what it shows anyway.
+    pub fn stops(&self) -> Vec<Silence> {
+        let coarse = self.channels.iter().map(|own| own.deliveries.coarse());
+        self.pauses.stops(coarse.fold(0.0, f64::max))
+    }
+
     /// Ends what is still under way; to be called after the last frame.
     pub fn finish(&mut self) {
         self.channels.iter_mut().for_each(|channel| channel.silences.finish());
-        self.ids.iter_mut().for_each(|id| id.silences.finish());
+        for id in &mut self.ids {
+            id.silences.finish();
+            id.coarse = self.channels[usize::from(id.key.channel)].deliveries.coarse();
+        }
     }
 
     /// Keeps only what needs no time stamps: which identifiers there are, and their frames.

@@ -132,10 +132,12 @@ impl Pauses {
     }
 
     /// The stops that are also much longer than what the traffic of this capture shows anyway:
-    /// three times the gap that 98 % of all gaps stay under.
-    pub fn stops(&self) -> Vec<Silence> {
+    /// three times the gap that 98 % of all gaps stay under, or what lies between two deliveries
+    /// (`coarse`, in seconds, of the coarsest channel: [`super::Deliveries::coarse`]).
+    pub fn stops(&self, coarse: f64) -> Vec<Silence> {
         let all = (self.gone + self.stamps.len()) as u64;
-        let usual = self.gaps.quantile(0.98, all).map_or(0, |gap| super::nanoseconds(TIMES * gap));
+        let usual = self.gaps.quantile(0.98, all).unwrap_or(0.0).max(coarse);
+        let usual = super::nanoseconds(TIMES * usual);
         self.candidates.iter().filter(|stop| stop.length() > usual).copied().collect()
     }
 }

@@ -61,7 +61,15 @@ impl IdTiming {
     /// period of the median, and at most 5 % longer than three periods (losses are few events,
     /// bursts are many), or a few more that are like losses of a slow timer, or those of a module
     /// that boots again and again.
+    ///
+    /// Where stamps are those of deliveries a fast timer shows nothing of that, but no gap of it is
+    /// longer than its period and what lies between two deliveries.
     pub fn rhythm(&self) -> Option<Rhythm> {
+        let hidden = self.gaps.quantile(0.5).is_some_and(|median| median < 2.0 * self.coarse);
+        if hidden { self.behind_deliveries() } else { self.by_gaps() }
+    }
+
+    fn by_gaps(&self) -> Option<Rhythm> {
         let count = self.gaps.count();
         if count < Rhythm::FEWEST_GAPS {
             return None;
@@ -79,7 +87,25 @@ impl IdTiming {
             return None;
         }
         let (period, jitter) = self.gaps.moments(0.5 * median, 1.5 * median)?;
-        (period > 0.0).then_some(Rhythm { period, jitter })
+        (period > 0.0).then_some(Rhythm { period, jitter, coarse: 0.0 })
+    }
+
+    fn behind_deliveries(&self) -> Option<Rhythm> {
+        let (coarse, count) = (self.coarse, self.gaps.count());
+        if coarse == 0.0 || count < FEWEST_BEHIND {
+            return None;
+        }
+        let losses_from = 3.0 * (self.gaps.quantile(0.5)? + coarse);
+        let (period, jitter) = self.gaps.moments(0.0, losses_from)?;
+        let longest = 1.5 * period + coarse;
+        let own = self.gaps.count_between(0.0, longest) as f64;
+        let long = self.gaps.count_between(3.0 * period + coarse, f64::INFINITY) as f64;
+        let few = long <= (LOST * count as f64).max(2.0);
+        (period > 0.0 && few && own + long >= BEHIND * count as f64).then_some(Rhythm {
+            period,
+            jitter,
+            coarse,
+        })
     }
 
     /// Whether its gaps of more than three periods are like losses of a slow timer: of a module
@@ -117,6 +143,14 @@ impl IdTiming {
     }
 }
 
+/// Gaps that show a timer behind deliveries at the least: chance makes a few alike.
+const FEWEST_BEHIND: u64 = 24;
+/// Share of the gaps of such a timer that are none too long for it, or losses. Of what comes at
+/// random one in seven gaps is twice its mean, and longer.
+const BEHIND: f64 = 0.97;
+/// Share of its gaps that losses may be: one that is sent in blocks has 3 % of long gaps (a message
+/// of a real truck).
+const LOST: f64 = 0.01;
 /// Share of the gaps of a timer that are within a tenth of the median where losses are many.
 const STEADY: f64 = 0.9;
 /// … and of those between one and a half and three periods.
@@ -139,6 +173,8 @@ pub struct Rhythm {
     pub period: f64,
     /// Standard deviation of the same gaps.
     pub jitter: f64,
+    /// How far apart the deliveries are behind which the timer was found; 0 for most.
+    pub coarse: f64,
 }
 
 impl Rhythm {
