@@ -299,3 +299,27 @@ fn what_failed_in_the_drive_before_is_likely_over() {
         "{before:?} {today:?} {untold:?}"
     );
 }
+
+/// A tester that clears one code leaves the others: `14 C1 21 87` names U0121-87 alone, `14 C0 00
+/// 00` all network codes, `14 FF FF FF` all codes (ISO 14229-1, groupOfDTC).
+#[test]
+fn a_clear_is_of_the_codes_that_it_names() {
+    let cleared = |group: fn(f64) -> String| {
+        let codes = [
+            once(5.0, "7E0", |_| "031902FF00000000".to_owned()),
+            once(5.01, "7E8", |_| "100B5902FFC14000".to_owned()),
+            once(5.02, "7E0", |_| "3000000000000000".to_owned()),
+            once(5.03, "7E8", |_| "212FC121872F0000".to_owned()),
+            once(6.0, "7E0", group),
+            once(6.01, "7E8", |_| "0154000000000000".to_owned()),
+        ];
+        let found = reported(&log(20.0, &[messages(0x300, 8), codes.to_vec()].concat()));
+        let codes = found["codes"].as_array().unwrap().iter();
+        let codes = codes.filter(|code| !code["cleared"].is_null());
+        codes.map(|code| code["code"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+    };
+    assert_eq!(cleared(|_| "0414C12187000000".to_owned()), ["U0121-87"]);
+    assert_eq!(cleared(|_| "0414C00000000000".to_owned()), ["U0121-87", "U0140-00"]);
+    assert_eq!(cleared(|_| "0414400000000000".to_owned()), Vec::<String>::new());
+    assert_eq!(cleared(|_| "0414FFFFFF000000".to_owned()), ["U0121-87", "U0140-00"]);
+}

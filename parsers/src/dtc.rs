@@ -109,6 +109,60 @@ impl Code {
     }
 }
 
+/// Which codes a request to clear names (groupOfDTC).
+///
+/// ```
+/// use lostnode_parsers::dtc::{Code, Group};
+/// let code = |text| Code::parse(text).unwrap();
+/// assert_eq!(Group::parse(&[0xFF, 0xFF, 0xFF]), Some(Group::All));
+/// let one = Group::parse(&[0xC1, 0x21, 0x87]).unwrap();
+/// assert!(one.has(code("U0121-87")) && !one.has(code("U0121-00")));
+/// let chassis = Group::parse(&[0x40, 0x00]).unwrap();
+/// assert!(chassis.has(code("C0040")) && !chassis.has(code("U0121")));
+/// ```
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Group {
+    /// All of them.
+    All,
+    /// Those of one system.
+    System(System),
+    /// One code; without a failure type, whatever type it has.
+    One(Code),
+}
+
+impl Group {
+    /// What follows the service identifier: three bytes (ISO 14229-1:2020, 11.2 and D.1) or two
+    /// (ISO 14230-3:1999, 8.4); the numbers from memory. `None` where there are fewer.
+    ///
+    /// A group of some function (`FFFF00` and above) counts as all: what it holds nobody knows.
+    pub const fn parse(data: &[u8]) -> Option<Group> {
+        let (base, failure_type) = match *data {
+            [0xFF, 0x00] | [0xFF, 0xFF, ..] => return Some(Group::All),
+            [high, low] => ([high, low], None),
+            [high, low, failure_type, ..] => ([high, low], Some(failure_type)),
+            _ => return None,
+        };
+        let code = Code::new(base, failure_type);
+        // The first number of a system, which is no code, names all of it.
+        let of_system =
+            base[0] & 0x2F == 0 && base[1] == 0 && matches!(failure_type, None | Some(0));
+        Some(if of_system { Group::System(code.system()) } else { Group::One(code) })
+    }
+
+    /// Whether a code is one of them.
+    pub fn has(self, code: Code) -> bool {
+        match self {
+            Group::All => true,
+            Group::System(system) => code.system() == system,
+            Group::One(one) => {
+                let alike = one.failure_type == code.failure_type;
+                one.base == code.base
+                    && (alike || one.failure_type.is_none() || code.failure_type.is_none())
+            }
+        }
+    }
+}
+
 impl fmt::Display for Code {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let letter = ['P', 'C', 'B', 'U'][usize::from(self.base >> 14)];

@@ -1,9 +1,9 @@
 //! Trouble codes and their history: first and last seen, status, cleared, returned, and whether the
 //! test has run since. How they are read: docs/diagnostics.md.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use lostnode_parsers::dtc::{Code, Status, two_byte_codes};
+use lostnode_parsers::dtc::{Code, Group, Status, two_byte_codes};
 use lostnode_parsers::j1939;
 use lostnode_parsers::obd::{self, Readiness};
 use lostnode_parsers::uds::{self, DtcReport, DtcsByStatus, StatusOfDtc};
@@ -30,6 +30,11 @@ pub enum CodeNumber {
 }
 
 impl CodeNumber {
+    /// No other comes before it.
+    const FIRST: CodeNumber = CodeNumber::Code(Code::new([0, 0], None));
+    /// No other comes after it.
+    const LAST: CodeNumber = CodeNumber::SpnFmi { spn: u32::MAX, fmi: u8::MAX };
+
     /// Whether it says that a module is not heard.
     pub(crate) fn misses_a_module(self) -> bool {
         match self {
@@ -218,7 +223,11 @@ impl Codes {
                     codes.map(|code| (CodeNumber::Code(code), Told::Nothing)).collect(),
                 );
             }
-            0x04 | 0x14 => self.clear(module, now),
+            0x04 => self.clear(module, now, Group::All),
+            0x14 => {
+                let named = request.and_then(|request| Group::parse(request.data.get(1..)?));
+                self.clear(module, now, named.unwrap_or(Group::All));
+            }
             0x18 => self.by_status(module, now, data, request),
             0x19 => self.report(module, now, data, request),
             _ => {}
@@ -272,8 +281,7 @@ impl Codes {
                 own.severity = record.severity.map(|(severity, _)| severity).or(own.severity);
             }
         }
-        let own = self.histories.iter_mut().filter(|((owner, _), _)| *owner == module);
-        own.for_each(|(_, history)| history.supported = supported.or(history.supported));
+        self.of(module).for_each(|(_, own)| own.supported = supported.or(own.supported));
     }
 
     /// A list of a module: codes in it are seen, codes that were in it and are not any more have
@@ -288,9 +296,10 @@ impl Codes {
         let before = self.reads.insert((module, list), now);
         let read = Read { module, now, list, before };
         codes.iter().for_each(|(code, told)| self.push_code(read, *code, *told));
-        for ((owner, code), history) in &mut self.histories {
-            let listed = codes.iter().any(|(listed, told)| listed == code && told.is_fault());
-            if *owner == module && history.lists.contains(&list) && !listed {
+        let faults = codes.iter().filter(|(_, told)| told.is_fault());
+        let faults: BTreeSet<CodeNumber> = faults.map(|(code, _)| *code).collect();
+        for (code, history) in self.of(module) {
+            if history.lists.contains(&list) && !faults.contains(&code) {
                 history.gone = history.gone.or(Some(now));
                 history.stayed_away = history.cleared.map(|_| now);
             }
@@ -367,9 +376,20 @@ impl Codes {
         }
     }
 
-    fn clear(&mut self, module: Module, now: Nanoseconds) {
-        for ((owner, _), history) in &mut self.histories {
-            if *owner == module && history.gone.is_none() {
+    /// The codes of a module.
+    fn of(&mut self, module: Module) -> impl Iterator<Item = (CodeNumber, &mut CodeHistory)> + '_ {
+        let own =
+            self.histories.range_mut((module, CodeNumber::FIRST)..=(module, CodeNumber::LAST));
+        own.map(|((_, number), history)| (*number, history))
+    }
+
+    fn clear(&mut self, module: Module, now: Nanoseconds, group: Group) {
+        for (number, history) in self.of(module) {
+            let named = match number {
+                CodeNumber::Code(code) => group.has(code),
+                CodeNumber::SpnFmi { .. } => group == Group::All,
+            };
+            if named && history.gone.is_none() {
                 history.cleared = Some(now);
                 history.returned = false;
                 history.gone = Some(now);
@@ -394,14 +414,13 @@ impl Codes {
                 .monitors()
                 .filter(|monitor| monitor.supported)
                 .all(|monitor| monitor.complete);
-            for ((owner, code), history) in &mut self.histories {
+            for (code, history) in self.of(module) {
                 // Two bytes have those of ISO 14230-3 too, and they may be of anything.
                 let own = |list: &Seen| !matches!(list, Seen::ByStatus(_));
                 let two_bytes =
                     matches!(code, CodeNumber::Code(code) if code.failure_type().is_none());
                 let emissions = two_bytes && history.lists.iter().any(own);
-                if *owner == module
-                    && emissions
+                if emissions
                     && history.cleared.is_some_and(|cleared| now > cleared)
                     && history.status.is_none()
                 {
