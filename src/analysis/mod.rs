@@ -156,7 +156,7 @@ pub struct Channel {
     pub bit_rate: BitRate,
     /// Load over time, where the bit rate is known.
     pub load: Option<Series>,
-    /// The first error reports, with their time.
+    /// The error reports with their time; of very many only some ([`ErrorEvent::times`]).
     pub errors: Vec<ErrorEvent>,
     /// How many there are about the bus, and in how many seconds.
     pub tally: Tally,
@@ -178,6 +178,8 @@ pub struct Channel {
 pub struct ErrorEvent {
     /// When.
     pub time: Nanoseconds,
+    /// For how many reports it stands: all of a tenth of a second where there are thousands.
+    pub times: u32,
     /// What the controller said.
     pub frame: ErrorFrame,
     /// Place in [`Analysis::identifiers`] of the frame that it destroyed, where that can be told.

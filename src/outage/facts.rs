@@ -116,6 +116,7 @@ pub(super) fn bus_errors(
     let within = silence.start - near..=silence.start + near;
     let errors = timing.channels[usize::from(channel)].errors.reported.iter();
     let near = errors.filter(|error| within.contains(&error.time));
-    let count = near.filter(|error| error.frame.is_about_the_bus()).count();
+    let near = near.filter(|error| error.frame.is_about_the_bus());
+    let count = near.map(|error| error.times as usize).sum();
     (count > 0).then_some(Evidence::BusErrors { count })
 }

@@ -138,6 +138,7 @@ impl Order {
         };
         let event = |(at, error): (usize, &Reported)| ErrorEvent {
             time: error.time,
+            times: error.times,
             frame: error.frame,
             destroyed: destroyed.and_then(|own| shown(*own.get(at)?)),
             behind: behind(error),

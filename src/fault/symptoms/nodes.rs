@@ -410,7 +410,7 @@ fn errors(analysis: &Analysis, outages: &[&Outage]) -> Sign {
 }
 
 fn errors_near(analysis: &Analysis, outages: &[&Outage]) -> usize {
-    near(analysis, outages).len()
+    near(analysis, outages).iter().map(|event| event.times as usize).sum()
 }
 
 fn near<'a>(analysis: &'a Analysis, outages: &[&Outage]) -> Vec<&'a ErrorEvent> {

@@ -292,7 +292,8 @@ fn counted<'a, 'b>(
 ) -> impl Iterator<Item = &'a ErrorEvent> + use<'a, 'b> {
     errors.iter().filter(move |event| {
         let told = event.plugging_in || event.alone;
-        !told && unanswered.binary_search(&event.time).is_err()
+        // Of one that stands for many nobody knows whose frames they were.
+        !told && event.times == 1 && unanswered.binary_search(&event.time).is_err()
     })
 }
 

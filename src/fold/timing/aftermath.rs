@@ -23,6 +23,11 @@ pub struct Reported {
     pub before: Option<Nanoseconds>,
     /// Place in [`Aftermath::followers`] of the first frame behind it.
     pub next: usize,
+    /// For how many error frames it stands: beyond [`Aftermath::KEPT`] the first of each tenth of a
+    /// second is kept, and nothing of what followed.
+    pub times: u32,
+    /// Beyond those: one of them was of a module that was awake alone.
+    alone: bool,
 }
 
 /// A frame that was heard soon after an error.
@@ -70,7 +75,7 @@ impl Tally {
 /// grows beyond its bound.
 #[derive(Clone, Debug, Default)]
 pub struct Aftermath {
-    /// The first error frames.
+    /// The first error frames, one by one; then some.
     pub reported: Vec<Reported>,
     /// Frames soon after one of them.
     pub followers: Vec<Follower>,
@@ -78,11 +83,17 @@ pub struct Aftermath {
     pub tally: Tally,
     /// How many more frames will be kept.
     open: usize,
+    /// The last error frame, kept or not, and how many in a row are as of a module awake alone.
+    latest: Option<(Reported, usize)>,
 }
 
 impl Aftermath {
-    /// Error frames kept with their time; the rest is counted.
+    /// Error frames kept one by one, with what followed them.
     pub const KEPT: usize = 4096;
+    /// Of later ones the first in each so many nanoseconds is kept, and each bus-off, …
+    const STEP: Nanoseconds = 100_000_000;
+    /// … so many at the most: two hours of errors without end.
+    const MOST: usize = Self::KEPT + 72_000;
     /// Error frames in so many seconds from the beginning may come from plugging in the recorder: a
     /// plug is pushed home while it runs, the contacts bounce, and a controller that joins in the
     /// midst of a frame finds it broken.
@@ -120,14 +131,38 @@ impl Aftermath {
         if frame.is_about_the_bus() {
             self.tally.count(time);
         }
-        if self.reported.len() >= Self::KEPT {
-            return;
-        }
         let before = (before > Nanoseconds::MIN).then_some(before);
         let next = self.followers.len();
-        self.reported.push(Reported { time, frame, before, next });
-        if frame.is_destruction() {
-            self.open = Self::FOLLOWING;
+        let own = Reported { time, frame, before, next, times: 1, alone: false };
+        if self.reported.len() < Self::KEPT {
+            self.reported.push(own);
+            if frame.is_destruction() {
+                self.open = Self::FOLLOWING;
+            }
+        } else {
+            self.keep_some(own);
+        }
+    }
+
+    fn keep_some(&mut self, mut own: Reported) {
+        let again = |(last, run): (Reported, usize)| {
+            let goes_on = last.before == own.before
+                && own.time - last.time <= nanoseconds(Self::AGAIN)
+                && last.frame.is_unacknowledged()
+                && own.frame.is_unacknowledged();
+            if goes_on { run + 1 } else { 1 }
+        };
+        let run = self.latest.map_or(1, again);
+        own.alone = run >= Self::RUNNING;
+        self.latest = Some((own, run));
+        let Some(last) = self.reported.last_mut() else { return };
+        let same = own.time.div_euclid(Self::STEP) == last.time.div_euclid(Self::STEP)
+            && own.frame.is_about_the_bus() == last.frame.is_about_the_bus();
+        if same && !own.frame.is_bus_off() {
+            last.times = last.times.saturating_add(1);
+            last.alone |= own.alone;
+        } else if self.reported.len() < Self::MOST {
+            self.reported.push(own);
         }
     }
 
@@ -141,8 +176,9 @@ impl Aftermath {
                 && b.frame.is_unacknowledged()
         };
         let runs = self.reported.chunk_by(again);
-        let mut alone: Vec<bool> =
-            runs.flat_map(|run| run.iter().map(|_| run.len() >= Self::RUNNING)).collect();
+        let mut alone: Vec<bool> = runs
+            .flat_map(|run| run.iter().map(|own| own.alone || run.len() >= Self::RUNNING))
+            .collect();
         // The module that left last may have been switched off in the midst of its frame: that
         // error comes just before the others, and belongs to them.
         for at in 1..alone.len() {
