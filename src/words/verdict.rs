@@ -56,6 +56,9 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
         Obstacle::NothingPeriodic { channel } => {
             format!("no identifier keeps a period{}", channel.map_or(String::new(), on))
         }
+        Obstacle::FewPeriodic { channel, periodic, of } => {
+            format!("only {periodic} of {of} identifiers keep a period{}", on(*channel))
+        }
         Obstacle::Outage { doubt: Doubt::KeyOrSupply } => with_the_key(analysis, on),
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
@@ -160,6 +163,10 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         Obstacle::Short { .. } => "record for ten seconds or more, better a minute",
         Obstacle::NothingPeriodic { .. } => {
             "record the vehicle's own traffic, with a logger that keeps every frame"
+        }
+        Obstacle::FewPeriodic { .. } => {
+            "record again with time stamps of a millisecond or finer, by a logger that keeps every \
+             frame"
         }
         Obstacle::Outage { doubt: Doubt::SenderUnknown } => {
             "record longer, or with a roster that knows the sender"

@@ -192,6 +192,10 @@ fn errors(analysis: &Analysis, channel: ChannelIndex, named: &Named) -> Option<S
 }
 
 fn flood(analysis: &Analysis, channel: ChannelIndex) -> Option<Symptom> {
+    // Without a clock nothing comes too often.
+    if analysis.length() <= 0.0 {
+        return None;
+    }
     let full = Full::of(analysis, channel).map(|full| full.symptom(channel));
     let babble = |(id, rush): (usize, Rush)| {
         let fact = Fact::Babble { id, per_second: f64::from(rush.most) };
