@@ -250,11 +250,13 @@ fn possible(analysis: &Analysis, knowledge: &Knowledge, wanted: Wanted<'_>) -> V
     for (at, fault) in wanted.faults.iter().enumerate() {
         let cautions = wanted.cautions.get(at).copied().unwrap_or_default();
         let careful = |id: &String| cautions.iter().any(|caution| caution.id == *id);
-        let barred = |test: &Test| cautions.iter().any(|own| advice::bars(&own.id, &test.cautions));
-        for (name, test) in knowledge.test.iter().filter(|(_, test)| {
+        let barred = |name: &str, test: &Test| {
+            cautions.iter().any(|own| advice::bars(&own.id, name, &test.cautions))
+        };
+        for (name, test) in knowledge.test.iter().filter(|(name, test)| {
             test.finds.contains_key(&fault.class)
                 && test.first_for.as_ref().is_none_or(careful)
-                && !barred(test)
+                && !barred(name, test)
         }) {
             let Some(subject) = place(&fault.subject, test, analysis) else { continue };
             let same = |open: &Open| open.test == *name && open.subject == subject;
