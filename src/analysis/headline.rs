@@ -54,8 +54,8 @@ pub struct Loss {
     pub ongoing: bool,
     /// It was never heard at all.
     pub never_heard: bool,
-    /// Who or what was lost besides, in order of first loss.
-    pub others: Vec<Who>,
+    /// Who or what was lost besides: what is gone for good first, else in order of first loss.
+    pub others: Vec<Other>,
 }
 
 /// Who or what was lost.
@@ -71,6 +71,15 @@ pub enum Who {
     Channel(ChannelIndex),
     /// Every channel at once.
     All,
+}
+
+/// Who or what else was lost.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Other {
+    /// Who.
+    pub who: Who,
+    /// Silent when the capture ended, or never heard.
+    pub stays: bool,
 }
 
 /// What explains it.
@@ -213,15 +222,19 @@ impl Analysis {
             let about = |subject| row.1.iter().any(|outage| self.is_about(subject, outage));
             // What comes again or stays away is today's complaint, before what happened once.
             let lasts = row.1.len() > 1 || row.1.iter().any(|outage| outage.ongoing);
-            let scope = row.1.iter().map(|outage| outage.scope).max();
-            (subject.is_some_and(about), lasts, scope)
+            let of_a_bus = row.1.iter().any(|outage| outage.scope >= Scope::Bus);
+            (subject.is_some_and(about), lasts, of_a_bus)
         };
         let best = (0..rows.len()).max_by(|a, b| {
             let (a, b) = (&rows[*a], &rows[*b]);
             rank(a).cmp(&rank(b)).then(length(&a.1).total_cmp(&length(&b.1)))
         });
         let (who, outages) = rows.remove(best?);
-        let others = rows.into_iter().map(|row| row.0).collect();
+        let stays = |row: &[&Outage]| row.last().is_some_and(|outage| outage.ongoing);
+        let others = rows.into_iter().map(|row| Other { stays: stays(&row.1), who: row.0 });
+        let mut others: Vec<Other> = others.collect();
+        // What is gone for good is the first to ask for.
+        others.sort_by_key(|other| !other.stays);
         let last = outages.last()?;
         let mut drives: Vec<Option<usize>> =
             outages.iter().map(|outage| self.drive_of(outage.start)).collect();

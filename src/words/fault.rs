@@ -218,10 +218,13 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::Flood { .. } => flood(analysis, about, fact),
         Fact::Babble { id, per_second } => {
             let id = &analysis.identifiers[*id];
+            let named = id.node.filter(|node| super::who::is_named(analysis, *node));
+            let of = named.map(|node| format!(" of {}", super::who::node(analysis, node)));
             format!(
-                "{} comes {per_second:.0} times a second, {} in all: faster than any message that \
-                 is built in",
+                "{}{} comes {per_second:.0} times a second, {} in all: faster than any message \
+                 that is built in",
                 id_label(id.id),
+                of.unwrap_or_default(),
                 plural(id.frames as usize, "frame", "frames")
             )
         }

@@ -6,7 +6,7 @@ use super::{fault, steps, who, wiring};
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
 use crate::analysis::finding::{Evidence, Finding, Standing};
-use crate::analysis::headline::{Explained, Happened, Headline, Loss, Who};
+use crate::analysis::headline::{Explained, Happened, Headline, Loss, Other, Who};
 use crate::analysis::verdict::Obstacle;
 use crate::compare;
 use crate::ids::NodeIndex;
@@ -107,10 +107,21 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
         [] => what,
         // A second fault must not hide behind a number.
         few if few.len() <= NAMED_TOO => {
-            let names: Vec<String> = few.iter().map(|other| in_short(analysis, other)).collect();
+            let name = |other: &Other| {
+                let stays = if other.stays { ", to the end" } else { "" };
+                format!("{}{stays}", in_short(analysis, &other.who))
+            };
+            let names: Vec<String> = few.iter().map(name).collect();
             format!("{what} (also lost: {})", names.join("; "))
         }
-        many => format!("{what} ({} lost too)", plural(many.len(), "other", "others")),
+        many => {
+            let stay = match many.iter().filter(|other| other.stays).count() {
+                0 => String::new(),
+                stay if stay == many.len() => ", to the end".to_owned(),
+                stay => format!(", {stay} of them to the end"),
+            };
+            format!("{what} ({} lost too{stay})", plural(many.len(), "other", "others"))
+        }
     }
 }
 
