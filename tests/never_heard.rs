@@ -837,3 +837,39 @@ fn what_a_sound_recording_has_in_part_may_be_of_a_mode() {
     let missed = blamed(&late, &missed);
     assert!(missed.1 > part.1, "{missed:?} {part:?}");
 }
+
+/// A roster of another vehicle blames nobody; one that somebody wrote of a few nodes does.
+#[test]
+fn a_roster_of_another_vehicle_is_left_aside() {
+    let folder = Folder::new();
+    let sound = [20.0, 15.0].map(|s| folder.capture(&format!("{s}"), &traffic(&all(), s)));
+    let (roster, ..) = folder.learn(&[&sound[0], &sound[1]]);
+    // Of the ten one is here too, as happens with identifiers of 11 bits.
+    let other: Vec<(u32, f64)> =
+        all().into_iter().map(|(id, ms)| (if id == 0x110 { id } else { id + 7 }, ms)).collect();
+    let other = folder.capture("other", &traffic(&other, 20.0));
+    let (code, document) = held_against(&other, &roster);
+    assert_eq!(code, 3, "{}", document["headline"]);
+    let told = document["headline"].as_str().unwrap();
+    let expected =
+        "roster is of another vehicle or bus: of its 10 identifiers 1 is here, and 9 are";
+    assert!(told.contains(expected), "{told}");
+    assert!(never_heard(&document).is_empty() && document["deviations"] == serde_json::json!([]));
+    // What is lost by itself is lost all the same.
+    let mut frames = traffic(&[(0x301, 10.0), (0x302, 20.0)], 20.0);
+    frames.retain(|(time, _)| !(8.0..10.0).contains(time));
+    let sound: Vec<(u32, f64)> = all().into_iter().map(|(id, ms)| (id + 7, ms)).collect();
+    frames.extend(traffic(&sound, 20.0));
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lost = folder.capture("lost", &frames);
+    assert_eq!(held_against(&lost, &roster).0, 1);
+    // A few nodes that somebody wrote down are no roster of all there is.
+    let few = folder.0.path().join("few.toml");
+    fs::write(
+        &few,
+        "[[node]]\nname = \"door\"\nchannel = \"can0\"\nmessages = [\n  { id = \"0x511\", period = 0.02 },\n]\n",
+    )
+    .unwrap();
+    let (code, document) = held_against(&other, &few);
+    assert_eq!((code, never_heard(&document)), (1, vec![vec!["0x511"]]));
+}

@@ -96,6 +96,8 @@ pub enum Notice {
     Short,
     /// Something stands twice in the roster.
     TwiceInRoster(crate::roster_file::Twice),
+    /// The roster is of another vehicle or bus, and was left aside.
+    RosterOfAnother(crate::silence::OfAnother),
     /// Channels of the roster that the capture does not have.
     ChannelsMissing {
         /// Their names in the roster.

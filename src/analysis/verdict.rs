@@ -6,6 +6,7 @@ use super::notice::Notice;
 use super::{Analysis, Cause, Doubt, Evidence, KeyState, Outage, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::seconds;
+use crate::silence::OfAnother;
 
 /// What an analysis comes to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -87,6 +88,8 @@ pub enum Obstacle {
         /// How many.
         identifiers: usize,
     },
+    /// The roster is of another vehicle or bus.
+    RosterOfAnother(OfAnother),
     /// The roster expects channels that the capture does not have.
     ChannelsMissing {
         /// How many.
@@ -144,6 +147,7 @@ impl Obstacle {
             Obstacle::Paused { .. }
             | Obstacle::Short { .. }
             | Obstacle::Outage { .. }
+            | Obstacle::RosterOfAnother(_)
             | Obstacle::ChannelsMissing { .. }
             | Obstacle::TooManyIdentifiers => {}
         }
@@ -199,7 +203,11 @@ impl Analysis {
         let off = |at: &usize| self.channels[*at].key == KeyState::Off;
         let off = (0..self.channels.len()).filter(off);
         out.extend(off.map(|at| Obstacle::KeyOff { channel: at as ChannelIndex }));
-        unread.into_iter().chain(out).collect()
+        let of_another = self.notices.iter().filter_map(|notice| match notice {
+            Notice::RosterOfAnother(own) => Some(Obstacle::RosterOfAnother(*own)),
+            _ => None,
+        });
+        unread.into_iter().chain(of_another).chain(out).collect()
     }
 
     fn of_drives(&self) -> Vec<Obstacle> {

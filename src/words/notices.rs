@@ -94,6 +94,9 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
              record a minute or more"
             .to_owned(),
         Notice::TwiceInRoster(twice) => format!("roster, {twice}"),
+        Notice::RosterOfAnother(own) => {
+            format!("{}: it was left aside", super::verdict::of_another(own))
+        }
         Notice::ChannelsMissing { names } => {
             format!("the roster has channels that the capture has not: {}", names.join(", "))
         }

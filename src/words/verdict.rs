@@ -8,6 +8,7 @@ use crate::analysis::{Analysis, Doubt, Evidence, HowThinned, Outage, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::nanoseconds;
 use crate::ids::IdIndex;
+use crate::silence::OfAnother;
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
 pub fn obstacles(analysis: &Analysis) -> Vec<String> {
@@ -78,6 +79,7 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             if *identifiers == 1 { "was" } else { "were" },
             on(*channel)
         ),
+        Obstacle::RosterOfAnother(own) => of_another(own),
         Obstacle::ChannelsMissing { channels } => format!(
             "{} of the roster {} not in the capture",
             super::terms::plural(*channels, "channel", "channels"),
@@ -93,6 +95,20 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             on(*channel)
         ),
     }
+}
+
+/// That the roster is of another vehicle.
+pub(super) fn of_another(own: &OfAnother) -> String {
+    let OfAnother { heard, expected, new } = own;
+    format!(
+        "the roster is of another vehicle or bus: of its {expected} identifiers {} here, and \
+         {new} are that it does not know",
+        match heard {
+            0 => "none is".to_owned(),
+            1 => "1 is".to_owned(),
+            more => format!("{more} are"),
+        }
+    )
 }
 
 /// The outages that may be of the key, where something of them was heard.
@@ -199,6 +215,7 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",
         Obstacle::KeyOff { .. } => "record again with the key on",
     }
+        Obstacle::RosterOfAnother(_) => "name the roster of this vehicle and bus, or none",
 }
 
 /// What may have been a loss.

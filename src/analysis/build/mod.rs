@@ -10,6 +10,7 @@ pub use drives::join;
 
 use crate::analysis::just_before::JustBefore;
 use crate::analysis::names::source_addresses;
+use crate::analysis::notice::Notice;
 use crate::analysis::{Analysis, BitRate, Channel, ErrorEvent, Identifier};
 use crate::capture::Capture;
 use crate::fold::Summary;
@@ -35,6 +36,12 @@ pub fn report(
 ) -> Analysis {
     let (timing, diagnostics) = (&summary.timing, &summary.diagnostics);
     let known = roster.map(|roster| roster.resolve(&summary.channels));
+    let of_another = roster
+        .zip(known.as_ref())
+        .and_then(|(file, known)| silence::of_another(timing, diagnostics, file, known));
+    // A roster of another vehicle says nothing of this one.
+    let roster = roster.filter(|_| of_another.is_none());
+    let known = known.filter(|_| of_another.is_none());
     let losses = silence::find(timing, diagnostics, &summary.engine, known.as_ref(), settings);
     let clocks = Clocks::of(timing, |at| losses.expected[at].is_some());
     let network = network::build(timing, &losses, &clocks, roster.zip(known.as_ref()));
@@ -63,6 +70,7 @@ pub fn report(
     });
     let mut notices = notices::notices(&captures, summary, &losses, &network, settings);
     let of_roster = roster.zip(known.as_ref());
+    notices.extend(of_another.map(Notice::RosterOfAnother));
     notices.extend(of_roster.map_or(Vec::new(), |(file, known)| notices::of_roster(file, known)));
 
     let order = Order::new(timing);
