@@ -513,3 +513,67 @@ fn another_vehicle_before_a_repair_is_kept_out() {
     assert_eq!(out.status.code(), Some(2));
     assert!(String::from_utf8(out.stderr).unwrap().contains("nothing to compare with"));
 }
+
+/// The log text of a drive with six more identifiers, so that the door is no half of the vehicle.
+fn among_others(drive: &Drive) -> String {
+    let mut lines: Vec<String> = drive.text().lines().map(str::to_owned).collect();
+    for at in 0..6 {
+        let steps = (drive.from * 20.0) as u64..(drive.to * 20.0) as u64;
+        lines.extend(steps.map(|step| {
+            let time = BEGIN + step as f64 * 0.05 + 0.002 + 0.000_3 * f64::from(at);
+            format!("({time:.6}) can0 30{at}#{:02X}", step % 16)
+        }));
+    }
+    lines.sort();
+    lines.join("\n") + "\n"
+}
+
+/// What one drive heard all along and another never did was dead in that one, whichever came first;
+/// without a roster too. That the door is one module shows where it drops out once.
+#[test]
+fn a_module_that_is_dead_in_one_drive_is_lost() {
+    let garage = Garage::new();
+    let heard = among_others(&drive(1000.0, 1060.0).losing(1030.0, 1032.0));
+    let heard = garage.write("heard.log", heard);
+    for (name, from) in [("before.log", 0.0), ("after.log", 2000.0)] {
+        let dead = among_others(&drive(from, from + 60.0).losing(from, from + 60.0));
+        let dead = garage.write(name, dead);
+        let out =
+            lostnode().arg("report").args([&heard, &dead]).args(["--format", "json"]).output();
+        let out = out.unwrap();
+        assert_eq!(out.status.code(), Some(1), "{}", String::from_utf8_lossy(&out.stdout));
+        let report: Value = serde_json::from_slice(&out.stdout).unwrap();
+        let (here, there) = if from == 0.0 { (0, 1) } else { (1, 0) };
+        let own = &report["drives"][here];
+        assert_eq!((&own["verdict"], &own["losses"]), (&"something_lost".into(), &1.into()));
+        let outages = report["outages"].as_array().unwrap();
+        assert_eq!(outages.len(), 2);
+        let outage = outages.iter().find(|outage| outage["never_heard"] == true).unwrap();
+        assert_eq!(outage["ids"], serde_json::json!(["0x2A0", "0x2A1", "0x2A2"]));
+        assert_eq!((&outage["scope"], &outage["drive"]), (&"node".into(), &here.into()));
+        let told = format!("heard in drive {}, never in drive {}", there + 1, here + 1);
+        assert_eq!(outage["evidence"][0], told.as_str());
+        let headline = report["headline"].as_str().unwrap();
+        assert!(headline.contains("in 2 of 2 drives"), "{headline}");
+        assert_eq!(headline.contains("and was never heard in drive 2"), here == 1, "{headline}");
+    }
+}
+
+/// A single message may be of a mode of the vehicle.
+#[test]
+fn a_message_that_only_one_drive_has_is_not_known() {
+    let garage = Garage::new();
+    let sound = garage.write("sound.log", drive(0.0, 60.0).text());
+    let without: String = drive(600.0, 660.0)
+        .text()
+        .lines()
+        .filter(|line| !line.contains("can0 112#"))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let without = garage.write("without.log", without);
+    let out = lostnode().arg("report").args([&sound, &without]).args(["--format", "json"]).output();
+    let out = out.unwrap();
+    assert_eq!(out.status.code(), Some(3), "{}", String::from_utf8_lossy(&out.stdout));
+    let report: Value = serde_json::from_slice(&out.stdout).unwrap();
+    assert_eq!(report["outages"][0]["doubt"], "in_another_drive");
+}

@@ -138,7 +138,7 @@ class ReportDip(TypedDict):
     start: float
 
 
-ReportDoubt = Literal['sender_unknown', 'key_or_supply', 'near_the_end', 'recording_chopped', 'pause_or_stop', 'engine_start', 'came_late']
+ReportDoubt = Literal['sender_unknown', 'key_or_supply', 'near_the_end', 'recording_chopped', 'pause_or_stop', 'engine_start', 'came_late', 'in_another_drive']
 
 
 class ReportDrive(TypedDict):

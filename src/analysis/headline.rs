@@ -54,6 +54,10 @@ pub struct Loss {
     pub ongoing: bool,
     /// It was never heard at all.
     pub never_heard: bool,
+    /// It was never heard in the drives that lost it, and in others it was.
+    pub absent: bool,
+    /// When the last begins, where that is the drive of which nothing was heard.
+    pub silent_drive: Option<Nanoseconds>,
     /// Who or what was lost besides: what is gone for good first, else in order of first loss.
     pub others: Vec<Other>,
 }
@@ -246,6 +250,10 @@ impl Analysis {
             first: outages.first()?.start,
             ongoing: last.ongoing,
             never_heard: !last.never_heard.is_empty() && last.ids.is_empty(),
+            absent: !self.drives.is_empty()
+                && outages.iter().all(|outage| !outage.never_heard.is_empty()),
+            silent_drive: Some(last.start)
+                .filter(|_| !self.drives.is_empty() && !last.never_heard.is_empty()),
             others,
             who,
         })

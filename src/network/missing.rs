@@ -128,7 +128,7 @@ fn by_field(
     for own in by_value.into_values() {
         rest.retain(|missing| !own.contains(missing));
         let basis = vec![Basis::Roster, Basis::Field];
-        let sender = standing_for(channel, &own);
+        let sender = standing_for(channel, own.iter().map(|missing| missing.id).collect());
         network.nodes.push(Node { basis, confidence: 0.9, ..sender });
         let node = NodeIndex(network.nodes.len() - 1);
         network.missing.push(here_missing(channel, node, &own, MissingOf::Whole));
@@ -163,7 +163,8 @@ fn together(network: &mut Network, channel: ChannelIndex, roll: &Roll, rest: &[M
         return;
     }
     let several = odds_of_several(rest.len(), roll.expected);
-    network.nodes.push(Node { several, ..standing_for(channel, rest) });
+    let ids = rest.iter().map(|missing| missing.id).collect();
+    network.nodes.push(Node { several, ..standing_for(channel, ids) });
     let node = NodeIndex(network.nodes.len() - 1);
     let of =
         MissingOf::Together { expected: roll.expected, perhaps_key_off: perhaps_key_off(roll) };
@@ -197,13 +198,13 @@ fn here_missing(
 }
 
 /// The node that probably sends them.
-fn standing_for(channel: ChannelIndex, missing: &[Missing]) -> Node {
-    let lowest = missing.iter().map(|missing| lostnode_parsers::frame::raw_id(missing.id)).min();
+pub(crate) fn standing_for(channel: ChannelIndex, never_heard: Vec<Id>) -> Node {
+    let lowest = never_heard.iter().map(|id| lostnode_parsers::frame::raw_id(*id)).min();
     let lowest = lowest.unwrap_or(0);
     Node {
         name: format!("sender of 0x{lowest:03X}"),
         channel,
-        never_heard: missing.iter().map(|missing| missing.id).collect(),
+        never_heard,
         basis: vec![Basis::Roster],
         // One cause is likelier than several; that the cause is one node, a little less so.
         confidence: 0.7,

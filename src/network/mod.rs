@@ -31,6 +31,7 @@ pub(crate) use by_address::common_address;
 use by_field::Fields;
 use clocks::Clocks;
 pub(crate) use missing::perhaps_key_off;
+pub(crate) use missing::standing_for;
 pub use missing::{MissingHere, MissingOf};
 
 /// Modules on a bus of a vehicle, as far as its traffic tells how many identifiers each sends: five

@@ -105,6 +105,11 @@ pub enum Evidence {
         /// Seconds in which the channel carried traffic.
         awake: f64,
     },
+    /// Another drive heard it all along, and this one never.
+    HeardInDrive {
+        /// The first that did: its place among the drives.
+        drive: usize,
+    },
     /// Not heard as the recording began, though all else was.
     SilentFromTheStart {
         /// For how long.

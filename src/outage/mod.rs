@@ -117,7 +117,7 @@ pub struct Outage {
 
 impl Outage {
     /// What lasted so long and reached so far, before anything else is known of it.
-    fn of(scope: Scope, silence: Silence) -> Self {
+    pub(crate) fn of(scope: Scope, silence: Silence) -> Self {
         Self {
             scope,
             channel: None,

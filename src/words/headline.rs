@@ -82,6 +82,15 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
         Loss { never_heard: true, .. } => {
             format!("{who} {} never heard in {span}", was(&loss.who))
         }
+        Loss { absent: true, times: 1, .. } => {
+            let drive = moment.drive.map_or(0, |at| at + 1);
+            format!(
+                "{who} {} never heard in drive {drive} of {}",
+                was(&loss.who),
+                analysis.drives.len()
+            )
+        }
+        Loss { absent: true, .. } => format!("{who} {} never heard in {span}", was(&loss.who)),
         Loss { ongoing: true, times: 1, .. } => {
             format!("{who} {} at {first} and stayed silent", verb(&loss.who))
         }
@@ -95,12 +104,16 @@ fn lost(analysis: &Analysis, loss: &Loss) -> String {
             let (verb, seconds) = (verb(&loss.who), short_duration(*seconds));
             format!("{who} {verb} once{among}, at {first}, for {seconds}")
         }
-        Loss { times, seconds, ongoing, .. } => format!(
+        Loss { times, seconds, ongoing, silent_drive, .. } => format!(
             "{who} {} {} in {span}, first at {first}, {} in all{}",
             verb(&loss.who),
-            often(*times),
+            often(*times - usize::from(silent_drive.is_some())),
             short_duration(*seconds),
-            if *ongoing { ", and was silent at the end" } else { "" }
+            match silent_drive.and_then(|begin| analysis.drive_of(begin)) {
+                Some(drive) => format!(", and was never heard in drive {}", drive + 1),
+                None if *ongoing => ", and was silent at the end".to_owned(),
+                None => String::new(),
+            }
         ),
     };
     match loss.others.as_slice() {
@@ -135,7 +148,11 @@ fn recorded(analysis: &Analysis, loss: &Loss) -> String {
 }
 
 fn often(times: usize) -> String {
-    if times == 2 { "twice".to_owned() } else { format!("{times} times") }
+    match times {
+        1 => "once".to_owned(),
+        2 => "twice".to_owned(),
+        _ => format!("{times} times"),
+    }
 }
 
 fn was(who: &Who) -> &'static str {

@@ -78,6 +78,11 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             format!("for {seconds:.2} s of it the whole channel was silent")
         }
         Evidence::NeverHeard { due, awake, .. } => never_heard(&outage.never_heard, due, awake),
+        Evidence::HeardInDrive { drive } => {
+            let here = analysis.drive_of(outage.start);
+            let here = here.map_or("this one".to_owned(), |at| format!("drive {}", at + 1));
+            format!("heard in drive {}, never in {here}", drive + 1)
+        }
         Evidence::SilentFromTheStart { seconds, due } => format!(
             "the bus was running as the recording began, and for {seconds:.2} s nothing came of \
              what the roster expects here: {due:.0} frames of the fastest identifier were due"

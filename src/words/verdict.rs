@@ -206,16 +206,20 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         Obstacle::Outage { doubt: Doubt::CameLate } => {
             "record longer, with the key on before the recording begins"
         }
+        Obstacle::Outage { doubt: Doubt::InAnotherDrive } => {
+            "a roster of several drives of this vehicle while it was sound (`lostnode learn`): it \
+             knows what is sent only sometimes"
+        }
         Obstacle::MostNotHeard { until: None, .. } => "record again with the key surely on",
         Obstacle::MostNotHeard { until: Some(_), .. } => {
             "record again with the key on before the recording begins"
         }
         Obstacle::Unproven { .. } => "record again with a logger that keeps every frame",
+        Obstacle::RosterOfAnother(_) => "name the roster of this vehicle and bus, or none",
         Obstacle::ChannelsMissing { .. } => "record all channels of the roster",
         Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",
         Obstacle::KeyOff { .. } => "record again with the key on",
     }
-        Obstacle::RosterOfAnother(_) => "name the roster of this vehicle and bus, or none",
 }
 
 /// What may have been a loss.
@@ -232,6 +236,10 @@ fn doubtful(doubt: Doubt) -> &'static str {
         Doubt::EngineStart => {
             "one sender alone fell silent as the engine was started, which may be the voltage or a \
              bad contact"
+        }
+        Doubt::InAnotherDrive => {
+            "what another drive heard all along was never heard in it: a mode of the vehicle sends \
+             it, or a module that sends little else was dead"
         }
         Doubt::CameLate => {
             "what the roster expects came only some seconds after the recording began, and was not \

@@ -87,6 +87,8 @@ pub enum Doubt {
     EngineStart,
     /// It came only some time after the recording began, and was not lost again.
     CameLate,
+    /// Another drive heard it all along, and this one never: a mode may send it.
+    InAnotherDrive,
 }
 
 /// What tells that a silence is lawful, or that it is none. Times in seconds.

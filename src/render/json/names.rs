@@ -73,6 +73,7 @@ names! {
         OfDoubt::PauseOrStop => "pause_or_stop",
         OfDoubt::EngineStart => "engine_start",
         OfDoubt::CameLate => "came_late",
+        OfDoubt::InAnotherDrive => "in_another_drive",
     }
     "Why identifiers belong to one node." basis, Basis: OfNode {
         OfNode::Roster => "roster",

@@ -1,6 +1,7 @@
 //! Several drives of one vehicle, joined: who sends what over all of them, what was lost in any,
 //! and what modules told in the order of time.
 
+mod absent;
 mod diagnosis;
 mod network;
 
@@ -27,6 +28,7 @@ const APART: f64 = 60.0;
 pub fn join(drives: Vec<Analysis>) -> Analysis {
     let names = channel_names(&drives);
     let mut drives = on_one_line(drives, &names);
+    absent::note(&mut drives);
     let trusted = by_length(&drives);
     let (keys, ids) = identifiers(&drives);
     let places = Places::of(&drives, &trusted, &ids, &keys);

@@ -80,6 +80,12 @@ impl Places {
             .most_of(&known, &|_| true)
             .or_else(|| self.nodes.iter().position(lacking).map(NodeIndex))
             .unwrap_or_else(|| self.add(at, channel, drives, place));
+        // What was missing together is of one sender, where no drive that heard it knows better.
+        if node.ids.is_empty() {
+            for id in &known {
+                self.node_of.entry(*id).or_insert(best);
+            }
+        }
         let open = |id: &&IdIndex| !self.node_of.contains_key(id);
         let (apart, own): (Vec<IdIndex>, Vec<IdIndex>) =
             heard.iter().filter(open).partition(|id| self.went_on_without(drives, **id, best));
