@@ -6,7 +6,9 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 
 use super::options::{Expected, Harness, Identity, Limits, Reading};
-use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, progress, terminal_width};
+use super::{
+    CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, printed, progress, terminal_width,
+};
 use crate::analysis::Analysis;
 use crate::compare;
 use crate::compare::comparison::State;
@@ -101,15 +103,15 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     if arguments.identity.hide_identity {
         comparison_of.hide_identity();
     }
-    let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
-    match arguments.format {
-        Format::Text => text::render(&comparison_of, terminal_width(), &mut out)?,
-        Format::Json => comparison::render(&comparison_of, &mut out)?,
-    }
-    out.flush()?;
-    Ok(match comparison_of.verdict {
+    let code = match comparison_of.verdict {
         State::NothingLost | State::Held | State::Back => NOTHING_LOST,
         State::NotSure => CANNOT_TELL,
         State::StillLost | State::NewlyLost => SOMETHING_LOST,
-    })
+    };
+    let mut out = anstream::AutoStream::auto(std::io::stdout().lock());
+    let done = match arguments.format {
+        Format::Text => text::render(&comparison_of, terminal_width(), &mut out),
+        Format::Json => comparison::render(&comparison_of, &mut out),
+    };
+    printed(code, done.and_then(|()| out.flush()).map_err(Failure::from))
 }

@@ -86,6 +86,14 @@ fn exit_code(analysis: &crate::analysis::Analysis) -> u8 {
     }
 }
 
+/// What was worked out holds though nobody reads it to its end, as of `report … | head -1`.
+fn printed(code: u8, done: Result<(), Failure>) -> Result<u8, Failure> {
+    match done {
+        Ok(()) | Err(Failure::BrokenPipe) => Ok(code),
+        Err(failure) => Err(failure),
+    }
+}
+
 /// Columns of a page on standard output: those of the terminal, or as COLUMNS says where there is
 /// none.
 fn terminal_width() -> usize {

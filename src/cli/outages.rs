@@ -7,7 +7,7 @@ use clap::Args;
 use super::looking::Looking;
 use super::options::Expected;
 use super::streaming::{Format, rows};
-use super::{Failure, exit_code, terminal_width};
+use super::{Failure, exit_code, printed, terminal_width};
 use crate::render::tables::{OUTAGES, outage};
 use crate::render::text::outage_lines;
 
@@ -37,12 +37,12 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let roster = arguments.expected.read()?;
     let analysis = arguments.looking.analyse(&arguments.capture, roster)?;
     let all = analysis.outages.iter();
-    rows(
+    let done = rows(
         arguments.format,
         &OUTAGES,
         all,
         |one| outage(&analysis, one).to_vec(),
         |out| outage_lines(&analysis, terminal_width(), out),
-    )?;
-    Ok(exit_code(&analysis))
+    );
+    printed(exit_code(&analysis), done)
 }

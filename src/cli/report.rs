@@ -9,7 +9,7 @@ use clap::{Args, ValueEnum};
 use super::files::{marks_beside, read_marks, write_file};
 use super::options::{Expected, Harness, Identity, Limits, RARELY, Reading, explaining, no_answer};
 use super::precursors::Before;
-use super::{Failure, exit_code, progress, terminal_width};
+use super::{Failure, exit_code, printed, progress, terminal_width};
 use crate::analysis::Analysis;
 use crate::analysis::marks::Mark;
 use crate::render::Renderer;
@@ -107,17 +107,21 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     if let Some(folder) = &arguments.out {
         written(folder, &analysis)?;
     }
+    printed(exit_code(&analysis), print(arguments, &analysis))
+}
+
+/// Puts it on standard output.
+fn print(arguments: &Arguments, analysis: &Analysis) -> Result<(), Failure> {
     let mut out = BufWriter::new(anstream::AutoStream::auto(std::io::stdout()));
     match arguments.format {
         Format::Text => {
             let (width, brief) = (terminal_width(), arguments.brief);
-            Text { width, brief, ..Text::default() }.render(&analysis, &mut out)?;
+            Text { width, brief, ..Text::default() }.render(analysis, &mut out)?;
         }
-        Format::Json => Json.render(&analysis, &mut out)?,
-        Format::Row => print_row(&Row::of(paths(arguments, &analysis), &analysis))?,
+        Format::Json => Json.render(analysis, &mut out)?,
+        Format::Row => print_row(&Row::of(paths(arguments, analysis), analysis))?,
     }
-    out.flush()?;
-    Ok(exit_code(&analysis))
+    Ok(out.flush()?)
 }
 
 /// The marks of a capture: those that were named, or those that lie beside it.
