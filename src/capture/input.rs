@@ -71,6 +71,10 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
             Err(error) => failure = Some(error),
         }
     }
+    // Editors write the mark of UTF-8 before the first line.
+    if first.starts_with("\u{feff}".as_bytes()) {
+        first.drain(.."\u{feff}".len());
+    }
     let begin = io::Cursor::new(first.clone());
     let reader: Box<dyn Read + Send> = match failure {
         Some(error) => Box::new(begin.chain(Failing(Some(error)))),
