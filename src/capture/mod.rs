@@ -373,6 +373,8 @@ pub enum ErrorKind {
         columns: bool,
         /// What it seems to be instead, where that can be told.
         seems: Option<Seems>,
+        /// It is a text of which nothing looks like traffic.
+        beside: bool,
     },
 }
 
@@ -415,11 +417,17 @@ impl Error {
 
     /// Whether it is certainly something else than a capture, as what lies beside captures is.
     pub fn is_no_capture(&self) -> bool {
-        let seems = match &self.kind {
-            ErrorKind::NoFrames { seems, .. } => *seems,
-            _ => None,
-        };
-        seems.is_some_and(Seems::is_no_capture)
+        match &self.kind {
+            ErrorKind::NoFrames { seems, beside, .. } => {
+                *beside || seems.is_some_and(Seems::is_no_capture)
+            }
+            // What keeps a folder there, or marks one, is empty and hidden.
+            ErrorKind::Empty => {
+                let name = std::path::Path::new(&self.path).file_name();
+                name.is_some_and(|name| name.as_encoded_bytes().starts_with(b"."))
+            }
+            _ => false,
+        }
     }
 }
 
@@ -434,7 +442,7 @@ impl fmt::Display for ErrorKind {
             ErrorKind::NoFrames { seems: Some(seems), .. } => {
                 write!(f, "no capture that can be read: it seems to be {seems} ({READ})")
             }
-            ErrorKind::NoFrames { unit, count, first, columns, seems: None } => {
+            ErrorKind::NoFrames { unit, count, first, columns, seems: None, .. } => {
                 let word = unit.word();
                 match unit {
                     Unit::Line => write!(f, "none of its {count} lines is a frame")?,

@@ -91,10 +91,25 @@ fn guarded<T>(work: impl FnOnce() -> Result<T, PolarsError>) -> io::Result<T> {
     done.map_err(|_| damaged("damaged"))?.map_err(|error| damaged(error.to_string()))
 }
 
+/// Columns by which the tables of lostnode that hold no frames are known (docs/tables.md).
+const OWN_TABLES: [[&str; 2]; 4] =
+    [["verdict", "headline"], ["scope", "evidence"], ["reporter", "story"], ["carrier", "text"]];
+
+/// What such a table is told by.
+const OWN_TABLE: &str = "a table that lostnode wrote about a capture";
+
+/// Whether a file could not be read since it is such a table.
+pub(super) fn is_own_table(error: &io::Error) -> bool {
+    error.to_string().ends_with(OWN_TABLE)
+}
+
 /// What the end of the file says of it, and the columns that are read.
 fn head(bytes: &[u8]) -> Result<(FileMetadata, Vec<Field>), PolarsError> {
     let metadata = read_metadata(&mut Cursor::new(bytes))?;
     let schema = infer_schema(&metadata)?;
+    if OWN_TABLES.iter().any(|own| own.iter().all(|name| schema.get(name).is_some())) {
+        return Err(PolarsError::SchemaMismatch(OWN_TABLE.into()));
+    }
     let wanted = COLUMNS.iter().filter(|column| column.name != "bits");
     let field = |name: &str| {
         let field = schema.get(name);

@@ -14,6 +14,7 @@ use super::columns::CsvTable;
 use super::input::{Input, open};
 use super::parsed::{Parsed, Span, shown, span, widen};
 use super::pool::Pool;
+use super::seems::may_be_traffic;
 use super::stamps::ConsoleTimes;
 use super::workers::{self, Steps};
 use super::{Batch, Capture, ChannelIndex, Error, ErrorKind, Options, Seems, Source, Unit, lock};
@@ -65,10 +66,11 @@ fn read_source(
         Unit::Line => read_text(input, options, fold),
         unit => read_records(unit, input, options, fold),
     };
-    if let Err(ErrorKind::NoFrames { unit: Unit::Line, columns, seems, .. }) = &mut read {
+    if let Err(ErrorKind::NoFrames { unit: Unit::Line, columns, seems, beside, .. }) = &mut read {
         *columns = named;
         // That it is a table is known where its columns were named.
         *seems = Seems::of(&lock(&head)).filter(|seems| !named || *seems != Seems::Table);
+        *beside = seems.is_none() && !named && !may_be_traffic(&lock(&head));
     }
     read
 }
@@ -310,6 +312,17 @@ impl Collector {
             capture.span = None;
         }
         match stopped {
+            Some(error) if parquet::is_own_table(&error) => {
+                let (first, columns, seems) = (None, false, Some(Seems::OwnReport));
+                return Err(ErrorKind::NoFrames {
+                    unit,
+                    count: 0,
+                    first,
+                    columns,
+                    seems,
+                    beside: false,
+                });
+            }
             Some(error) if capture.lines == 0 => return Err(ErrorKind::Io(error)),
             Some(error) => capture.cut_short = Some(format!("{error}; what came before was used")),
             None => {}
@@ -318,7 +331,10 @@ impl Collector {
             let first = capture.rejections.first().cloned();
             return Err(match capture.lines {
                 0 => ErrorKind::Empty,
-                count => ErrorKind::NoFrames { unit, count, first, columns: false, seems: None },
+                count => {
+                    let (columns, seems, beside) = (false, None, false);
+                    ErrorKind::NoFrames { unit, count, first, columns, seems, beside }
+                }
             });
         }
         capture.format =

@@ -43,7 +43,7 @@ pub enum Seems {
 /// Where a mark stands, the mark, and what it is of. Each is fixed by the description of its
 /// format: PKWARE APPNOTE 4.3.7, ISO 32000-1 7.5.2, ASAM MDF 4 (ID block), RFC 2083,
 /// ISO/IEC 10918-1, POSIX.1 ustar, and so on.
-const MARKS: [(usize, &[u8], Seems); 21] = [
+const MARKS: [(usize, &[u8], Seems); 22] = [
     (0, b"MDF     ", Seems::Measurement),
     (0, b"UnFinMF ", Seems::Measurement),
     (0, b"PK\x03\x04", Seems::Packed("a ZIP archive")),
@@ -65,6 +65,7 @@ const MARKS: [(usize, &[u8], Seems); 21] = [
     (0, b"\x7FELF", Seems::Other("a program")),
     (0, b"\x89HDF\r\n\x1A\n", Seems::Other("a table of measurements (HDF5)")),
     (0, b"SQLite format 3\0", Seems::Other("a database")),
+    (0, b"\0\0\0\x01Bud1", Seems::Other("what a desktop keeps of a folder")),
 ];
 
 impl Seems {
@@ -164,6 +165,43 @@ impl fmt::Display for Seems {
     }
 }
 
+/// Heads of the tables that lostnode writes (docs/tables.md), of which none holds frames.
+const OWN_TABLES: [&str; 4] = [
+    "path,verdict,reason,headline,",
+    "scope,channel,nodes,ids,start,end,",
+    "reporter,code,meaning,blames,",
+    "time,channel,id,from,to,carrier,",
+];
+
+/// A recording has its records from the first lines on; one line in so many is the least.
+const FEW_RECORDS: usize = 4;
+
+/// Whether a text may be traffic in a form that is not read: enough of its first lines begin with a
+/// time in brackets, name an identifier before a `#`, or have three numbers or more, decimal or
+/// hexadecimal. Of notes, lists of files and settings few lines do.
+pub(super) fn may_be_traffic(bytes: &[u8]) -> bool {
+    let text = String::from_utf8_lossy(&bytes[..bytes.len().min(LOOKED_AT)]);
+    let hex = |word: &str| {
+        !word.is_empty() && word.len() <= 8 && word.chars().all(|c| c.is_ascii_hexdigit())
+    };
+    let number = |word: &&str| {
+        let plain = hex(word) && word.contains(|c: char| c.is_ascii_digit());
+        plain || word.contains('.') && word.parse::<f64>().is_ok()
+    };
+    let stamped = |line: &str| {
+        line.strip_prefix('(').is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit()))
+    };
+    let record = |line: &&str| {
+        let words = || line.split([' ', '\t', ',', ';']).filter(|word| !word.is_empty());
+        let frame =
+            |word: &str| word.split_once('#').is_some_and(|(id, _)| id.len() >= 3 && hex(id));
+        stamped(line) || words().any(frame) || words().filter(number).count() >= 3
+    };
+    let lines = || text.lines().map(str::trim).filter(|line| !line.is_empty());
+    let records = lines().filter(record).count();
+    records > 0 && records * FEW_RECORDS >= lines().count()
+}
+
 /// Two bytes a character: it says so at its beginning, or every other byte of plain text is zero.
 fn is_utf16(bytes: &[u8]) -> bool {
     let zeros = |from: usize| {
@@ -195,6 +233,9 @@ fn of_text(text: &str) -> Option<Seems> {
         '{' if has("\"invented\"") && has("\"drift_ppm\"") => return Some(Seems::OwnTruth),
         '{' => return Some(Seems::Other("JSON")),
         _ => {}
+    }
+    if OWN_TABLES.iter().any(|head| text.starts_with(head)) {
+        return Some(Seems::OwnReport);
     }
     let mut lines = text.lines().map(str::trim);
     let line = |begin: &str| text.lines().any(|line| line.starts_with(begin));
@@ -263,6 +304,22 @@ mod tests {
             ("1.0 123 8 00 11 22\n2.0 124 8 00 11 22\n", None),
         ] {
             assert_eq!(Seems::of(text.as_bytes()), seems, "{text}");
+        }
+    }
+
+    #[test]
+    fn what_may_be_traffic() {
+        for (text, traffic) in [
+            ("# lostnode\n\nReads 3 formats; see 1.2 and 2.\n", false),
+            ("# Of May\nAs in\n(1.0) can0 123#00\nhe\nsaid\n", false),
+            ("name: van\nids:\n  - 0x123\n  - 0x456\n", false),
+            ("3b1fc0de0a0b0c0d3b1fc0de0a0b0c0d  van-door.log.gz\n", false),
+            ("   0.001000 1  123  Rx   d 8 00 11 22\n", true),
+            ("1) 0.5 Rx 0123 8 00 11\n", true),
+            ("1700000000.1 can0 123#00zz\n", true),
+            ("(17000", true),
+        ] {
+            assert_eq!(may_be_traffic(text.as_bytes()), traffic, "{text}");
         }
     }
 
