@@ -12,7 +12,7 @@ use crate::analysis::notice::Notice;
 use crate::analysis::subject::Subject;
 use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Identifier, KeptOut};
-use crate::capture::ChannelIndex;
+use crate::capture::{Capture, ChannelIndex};
 use crate::compare;
 use crate::fault::advice;
 
@@ -97,12 +97,22 @@ fn heard_in_part(analysis: &Analysis) -> Vec<String> {
     analysis.heard_in_part().into_iter().map(sentence).collect()
 }
 
-/// What stands under the answer where nothing was lost: what it rests on, and failing codes.
+/// Files that end before their end.
+pub fn cut_off(analysis: &Analysis) -> Vec<String> {
+    let told = |capture: &Capture| {
+        let why = capture.cut_short.as_ref()?;
+        Some(format!("{} is cut off, and what came behind is not known: {why}.", capture.path))
+    };
+    analysis.captures.iter().filter_map(told).collect()
+}
+
+/// What stands under the answer: files that are cut off; where nothing was lost, what that rests
+/// on, and failing codes.
 pub fn under(analysis: &Analysis) -> Vec<String> {
     let verdict = analysis.verdict();
     let kept = (verdict == Verdict::NothingLost).then(|| kept_time(analysis));
     let failing = || failing_codes(analysis).filter(|_| verdict != Verdict::SomethingLost);
-    kept.into_iter().chain(failing()).collect()
+    cut_off(analysis).into_iter().chain(kept).chain(failing()).collect()
 }
 
 /// Codes of the network named one by one on the first screen.

@@ -201,7 +201,7 @@ fn who(analysis: &Analysis, who: &Who) -> String {
 /// The same in short, as of what was lost too.
 fn in_short(analysis: &Analysis, who: &Who) -> String {
     match who {
-        Who::Nodes(nodes) => some(nodes.iter().map(|node| who::node(analysis, *node))),
+        Who::Nodes(nodes) => some(nodes.iter().map(|node| who::node_on_bus(analysis, *node))),
         Who::Identifiers(ids, _) => {
             some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
         }
@@ -214,7 +214,7 @@ fn in_short(analysis: &Analysis, who: &Who) -> String {
 /// A node, of which it is said that it has no name and how much it sends.
 fn in_full(analysis: &Analysis, node: NodeIndex) -> String {
     let own = &analysis.nodes[node];
-    let name = who::node(analysis, node);
+    let name = who::node_on_bus(analysis, node);
     match own.ids.len() + own.never_heard.len() {
         _ if who::is_named(analysis, node) => name,
         0 | 1 => format!("{name} (no name known)"),

@@ -11,7 +11,7 @@ use crate::ids::NodeIndex;
 /// What something is about, as people call it.
 pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
     match subject {
-        Subject::Node(node) => self::node(analysis, *node) + &on_bus(analysis, *node),
+        Subject::Node(node) => node_on_bus(analysis, *node),
         Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
         Subject::Modules(all) => {
@@ -47,6 +47,11 @@ pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
         None => analysis.node_name(node),
         Some(id) => format!("the module that sends {}", id_label(id)),
     }
+}
+
+/// A node in a sentence, with its bus where one of another bus is called the same.
+pub fn node_on_bus(analysis: &Analysis, node: NodeIndex) -> String {
+    self::node(analysis, node) + &on_bus(analysis, node)
 }
 
 /// On which bus, where an unnamed node of another bus begins with the same identifier.

@@ -4,8 +4,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::analysis::verdict::Verdict;
-use crate::analysis::{Analysis, Scope};
+use crate::analysis::{Analysis, Node, Scope};
 use crate::capture;
+use crate::ids::NodeIndex;
 use crate::table::{Cell, Column, Kind, column};
 use crate::words::diagnosis::code_label;
 use crate::words::fault::title;
@@ -13,6 +14,17 @@ use crate::words::first_screen::kept_out;
 use crate::words::headline::headline;
 use crate::words::terms::date;
 use crate::words::verdict::obstacles;
+
+/// The name of a node as tables have it, with its channel where a node of another channel has the
+/// same.
+fn name(analysis: &Analysis, node: NodeIndex) -> String {
+    let own = &analysis.nodes[node];
+    let alike = |other: &Node| other.name == own.name && other.channel != own.channel;
+    match analysis.nodes.iter().any(alike) {
+        true => format!("{} on {}", own.name, analysis.channel(own.channel).name),
+        false => own.name.clone(),
+    }
+}
 
 /// What became of a capture.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -65,6 +77,13 @@ impl Field for Vec<String> {
     const KIND: Kind = Kind::Texts;
     fn cell(&self) -> Cell<'_> {
         Cell::Texts(self.as_slice().into())
+    }
+}
+
+impl Field for bool {
+    const KIND: Kind = Kind::Flag;
+    fn cell(&self) -> Cell<'_> {
+        Cell::Flag(*self)
     }
 }
 
@@ -143,25 +162,25 @@ row! {
     load_peak: Option<f64> = "highest load in one bin, 0 to 1",
     finding: Option<String> = "first finding that is a fault of the vehicle",
     probability: Option<f64> = "its probability, 0 to 1",
+    cut_short: bool = "whether it is cut off: all else is of what came before",
 }
 
 impl Row {
     /// The row of a capture that was read.
     pub fn of(path: String, analysis: &Analysis) -> Row {
         let count = |scope: Scope| analysis.lost().filter(|outage| outage.scope == scope).count();
-        let mut lost: Vec<(String, f64)> = Vec::new();
+        let mut lost: Vec<(NodeIndex, f64)> = Vec::new();
         for outage in
             analysis.lost().filter(|outage| matches!(outage.scope, Scope::Node | Scope::Branch))
         {
             for node in &outage.nodes {
-                let name = &analysis.nodes[*node].name;
-                match lost.iter_mut().find(|(known, _)| known == name) {
+                match lost.iter_mut().find(|(known, _)| known == node) {
                     Some(known) => known.1 += outage.duration(),
-                    None => lost.push((name.clone(), outage.duration())),
+                    None => lost.push((*node, outage.duration())),
                 }
             }
         }
-        let worst = lost.iter().max_by(|a, b| a.1.total_cmp(&b.1)).cloned();
+        let worst = lost.iter().max_by(|a, b| a.1.total_cmp(&b.1)).copied();
         let loads: Vec<_> =
             analysis.channels.iter().filter_map(|channel| channel.load.as_ref()).collect();
         let highest = |values: Vec<f64>| values.into_iter().reduce(f64::max);
@@ -198,15 +217,16 @@ impl Row {
             lost_nodes: count(Scope::Node),
             lost_branches: count(Scope::Branch),
             lost_buses: count(Scope::Bus),
-            worst_node: worst.as_ref().map(|(name, _)| name.clone()),
+            worst_node: worst.map(|(node, _)| name(analysis, node)),
             worst_lost_s: worst.map(|(_, seconds)| seconds),
-            lost: lost.into_iter().map(|(name, _)| name).collect(),
+            lost: lost.iter().map(|(node, _)| name(analysis, *node)).collect(),
             codes,
             vin: analysis.diagnosis.vehicle.vin.clone(),
             load_mean: highest(loads.iter().map(|load| load.mean()).collect()),
             load_peak: highest(loads.iter().filter_map(|load| Some(load.peak()?.0)).collect()),
             finding: finding.map(|finding| title(analysis, finding)),
             probability: finding.map(|finding| finding.probability),
+            cut_short: analysis.captures.iter().any(|capture| capture.cut_short.is_some()),
         }
     }
 

@@ -35,6 +35,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(9, top(analysis, out.width)),
         block(2, wrapped(&told::capture(analysis), "", out.width, 1)),
         block(7, wrapped(&told::job(analysis), "", out.width, 1)),
+        block(8, wrapped(&told::cut_off(analysis).join(" "), "", out.width, 2)),
         block(7, kept_time(analysis, out.width)),
         block(8, failing_codes(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
