@@ -293,3 +293,278 @@ fn a_place_that_cannot_be_written() {
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("file: cannot be written"));
 }
+
+/// A folder of captures and one of results, and runs over them.
+struct Fleet(tempfile::TempDir);
+
+impl Fleet {
+    fn new() -> Self {
+        let place = tempfile::tempdir().unwrap();
+        fs::create_dir(place.path().join("captures")).unwrap();
+        Fleet(place)
+    }
+
+    fn write(&self, name: &str, bytes: &[u8]) {
+        let path = self.0.path().join("captures").join(name);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, bytes).unwrap();
+    }
+
+    fn out(&self) -> std::path::PathBuf {
+        self.0.path().join("out")
+    }
+
+    /// Exit code, standard output and standard error.
+    fn run(&self, more: &[&str]) -> (i32, String, String) {
+        let mut command = lostnode();
+        command.arg("batch").arg(self.0.path().join("captures")).arg("--out").arg(self.out());
+        let output = command.args(more).output().unwrap();
+        let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
+        (output.status.code().unwrap(), text(output.stdout), text(output.stderr))
+    }
+
+    fn json(&self, path: &str) -> serde_json::Value {
+        serde_json::from_slice(&fs::read(self.out().join(path)).unwrap()).unwrap()
+    }
+}
+
+/// The log text of some messages of 50 ms, for 20 s; `lost` is silent from 8 to 10 s.
+fn log(messages: &[(&str, &str)], lost: Option<(&str, &str)>) -> Vec<u8> {
+    let mut out = String::new();
+    for step in 0..400 {
+        for (at, message) in messages.iter().enumerate() {
+            if lost != Some(*message) || !(160..200).contains(&step) {
+                let time = 1.79e9 + f64::from(step) * 0.05 + at as f64 * 0.000_3;
+                let (channel, id) = message;
+                out += &format!("({time:.6}) {channel} {id}#00112233445566{:02X}\n", step % 16);
+            }
+        }
+    }
+    out.into_bytes()
+}
+
+/// A name that no folder has room for costs nothing; two names that are no text are two captures.
+#[test]
+fn names_that_are_too_long_or_no_text() {
+    use std::os::unix::ffi::OsStrExt;
+    let fleet = Fleet::new();
+    let deep = format!("{}/{}/c.log", "a".repeat(150), "b".repeat(110));
+    fleet.write(&deep, &capture(1, false));
+    for byte in [0xFF, 0xFE] {
+        let name = std::ffi::OsStr::from_bytes(&[b'x', byte, b'.', b'l']).to_owned();
+        let seed = u64::from(byte);
+        fs::write(fleet.0.path().join("captures").join(name), capture(seed, false)).unwrap();
+    }
+    let (code, text, error) = fleet.run(&[]);
+    assert_eq!(code, 0, "{text}{error}");
+    let paths: Vec<String> = rows(&fleet.out()).into_iter().map(|row| row[0].clone()).collect();
+    assert_eq!(paths, [deep.as_str(), "x\\xFE.l", "x\\xFF.l"]);
+    let folders = fs::read_dir(fleet.out()).unwrap().map(Result::unwrap);
+    assert_eq!(folders.filter(|entry| entry.path().is_dir()).count(), 3);
+}
+
+/// Marks beside a capture are read with it, and are no capture.
+#[test]
+fn marks_are_read_with_their_capture() {
+    let fleet = Fleet::new();
+    fleet.write("drive.log", &capture(2, true));
+    fleet.write("drive.log.marks", b"1790000007.9 pressing the harness\n");
+    let (code, text, _) = fleet.run(&[]);
+    assert_eq!(code, 1, "{text}");
+    assert_eq!(rows(&fleet.out()).len(), 1);
+    let report = fleet.json("drive.log/report.json");
+    assert!(report.to_string().contains("pressing the harness"));
+    // Other marks are another report; what is no mark costs a row of its own.
+    fleet.write("drive.log.marks", b"1790000007.9 turning the key\n");
+    assert!(fleet.run(&["--resume"]).2.contains("0 of 1 were there"));
+    fleet.write("drive.log.marks", b"what was done\n");
+    let (code, text, _) = fleet.run(&["--resume"]);
+    assert_eq!(code, 2);
+    assert!(text.contains("not read: drive.log.marks: the marks of drive.log: line 1"), "{text}");
+}
+
+/// What stands beside a row is of the same run: of a capture that can no longer be read the report
+/// goes, and of one whose report has gone it is made again.
+#[test]
+fn a_report_goes_with_its_row() {
+    let fleet = Fleet::new();
+    fleet.write("a.log", &capture(2, true));
+    assert_eq!(fleet.run(&[]).0, 1);
+    assert_eq!(fleet.json("a.log/row.json")["verdict"], "lost");
+    fs::remove_file(fleet.out().join("a.log/report.html")).unwrap();
+    assert!(fleet.run(&["--resume"]).2.contains("0 of 1 were there"));
+    assert!(fleet.out().join("a.log/report.html").exists());
+    fleet.write("a.log", b"");
+    assert_eq!(fleet.run(&[]).0, 2);
+    assert_eq!(fleet.json("a.log/row.json")["verdict"], "not read");
+    assert!(!fleet.out().join("a.log/report.html").exists());
+    assert!(!fleet.out().join("a.log/report.json").exists());
+    // And what this run did not make is named.
+    fs::remove_file(fleet.0.path().join("captures/a.log")).unwrap();
+    fleet.write("b.log", &capture(1, false));
+    let (_, _, error) = fleet.run(&[]);
+    assert!(error.contains("holds results that this run did not make: a.log"), "{error}");
+}
+
+/// What in a folder is no capture at all makes no failure, the tool's own tables among it; text in
+/// which there may be traffic does.
+#[test]
+fn notes_and_own_tables_are_no_captures() {
+    let fleet = Fleet::new();
+    fleet.write("a.log", &capture(2, true));
+    let first = fleet.run(&["--jobs", "1"]);
+    assert_eq!(first.0, 1);
+    for table in ["summary.csv", "summary.parquet"] {
+        fleet.write(table, &fs::read(fleet.out().join(table)).unwrap());
+    }
+    for form in ["csv", "parquet"] {
+        for command in ["outages", "codes", "messages"] {
+            let mut run = lostnode();
+            run.arg(command).arg(fleet.0.path().join("captures/a.log")).args(["--format", form]);
+            fleet.write(&format!("{command}.{form}"), &run.output().unwrap().stdout);
+        }
+    }
+    fleet.write("README.md", b"# Drives of May\n\nThree of them, 2 by night.\n");
+    fleet.write("notes.txt", b"the door fell out at the bridge\n");
+    fleet.write("SHA256SUMS", &[b"0a".repeat(32).as_slice(), b"  a.log\n"].concat());
+    fleet.write("van.yaml", b"van:\n  - door: 0x3B0\n");
+    fleet.write(".gitkeep", b"");
+    fleet.write(".DS_Store", b"\0\0\0\x01Bud1\0\0\x10\0");
+    let (code, text, error) = fleet.run(&[]);
+    let not: Vec<Vec<String>> =
+        rows(&fleet.out()).into_iter().filter(|row| row[1] == "no capture").collect();
+    assert_eq!((code, not.len()), (1, 14), "{text}{error}");
+    fleet.write("other.asc", b"   0.001000 1  123  Rx   d 8 00 11 22 33 44 55 66 77\n");
+    assert_eq!(fleet.run(&[]).0, 2);
+}
+
+/// Nodes of one name on two channels are two; a loss of no node has a line; copies count once.
+#[test]
+fn each_loss_is_told_for_what_it_is() {
+    let fleet = Fleet::new();
+    let both = [("can0", "123"), ("can0", "124"), ("can0", "200"), ("can0", "201")];
+    let others = [("can1", "123"), ("can1", "124"), ("can1", "300"), ("can1", "301")];
+    let all: Vec<(&str, &str)> = both.into_iter().chain(others).collect();
+    // Both identifiers of either bus fall silent, at other times.
+    let mut text = String::new();
+    for line in String::from_utf8(log(&all, None)).unwrap().lines() {
+        let time: f64 = line[1..18].parse().unwrap();
+        let time = time - 1.79e9;
+        let door = line.contains(" 123#") || line.contains(" 124#");
+        let away = if line.contains("can0") { 5.0..7.0 } else { 10.0..13.0 };
+        if !(door && away.contains(&time)) {
+            text += line;
+            text.push('\n');
+        }
+    }
+    fleet.write("two.log", text.as_bytes());
+    fleet.write("again.log", text.as_bytes());
+    let (code, told, _) = fleet.run(&[]);
+    assert_eq!(code, 1, "{told}");
+    let row = fleet.json("two.log/row.json");
+    assert_eq!(row["lost"].as_array().unwrap().len(), 2, "{row}");
+    assert_eq!(row["worst_node"], "node of 0x123 on can1");
+    assert!((row["worst_lost_s"].as_f64().unwrap() - 3.0).abs() < 0.2, "{row}");
+    let headline = row["headline"].as_str().unwrap();
+    assert!(headline.contains(" on can0") && headline.contains(" on can1"), "{headline}");
+    assert!(told.contains("the same bytes twice, counted once: two.log (as again.log)"), "{told}");
+    let line = told.lines().find(|line| line.starts_with("node of 0x123 on can1")).unwrap();
+    assert_eq!(line.split_whitespace().rev().take(2).collect::<Vec<_>>(), ["1", "1"], "{told}");
+}
+
+/// A capture that is cut off says so where it is told of.
+#[test]
+fn a_cut_capture_is_told() {
+    let fleet = Fleet::new();
+    let mut packed = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::fast());
+    packed.write_all(&capture(3, false)).unwrap();
+    let packed = packed.finish().unwrap();
+    fleet.write("cut.log.gz", &packed[..packed.len() / 2]);
+    let (code, text, _) = fleet.run(&[]);
+    assert_eq!(code, 0, "{text}");
+    assert!(text.contains("cut off, its end is not known: cut.log.gz"), "{text}");
+    assert_eq!(fleet.json("cut.log.gz/row.json")["cut_short"], true);
+    let mut brief = lostnode();
+    brief.args(["report", "--brief"]).arg(fleet.0.path().join("captures/cut.log.gz"));
+    let brief = String::from_utf8(brief.output().unwrap().stdout).unwrap();
+    assert!(brief.contains("cut.log.gz is cut off"), "{brief}");
+}
+
+/// `--columns` and `--stamps` are for captures of a folder too.
+#[test]
+fn columns_of_a_table_are_named() {
+    let fleet = Fleet::new();
+    let text = String::from_utf8(capture(2, true)).unwrap();
+    let mut table = "when;what;bytes\n".to_owned();
+    for line in text.lines() {
+        let (time, rest) = line[1..].split_once(')').unwrap();
+        let (id, data) = rest.trim().split_once(' ').unwrap().1.split_once('#').unwrap();
+        table += &format!("{time};{id};{data}\n");
+    }
+    fleet.write("a.csv", table.as_bytes());
+    assert_eq!(fleet.run(&[]).0, 2);
+    let (code, text, _) = fleet.run(&["--columns", "time=when,id=what,data=bytes"]);
+    assert_eq!(code, 1, "{text}");
+}
+
+/// The verdict holds where nobody reads it to its end.
+#[test]
+fn a_closed_pipe_keeps_the_verdict() {
+    for command in ["report", "outages"] {
+        let mut run = lostnode();
+        run.arg(command).arg(own("samples/van-door.log.gz")).stdout(Stdio::piped());
+        let mut child = run.stderr(Stdio::null()).spawn().unwrap();
+        drop(child.stdout.take());
+        assert_eq!(child.wait().unwrap().code(), Some(1), "{command}");
+    }
+}
+
+/// Vehicles are counted before their VINs are hidden, and no VIN stays in names.
+#[test]
+fn hidden_vehicles_are_counted() {
+    const VIN: &str = "XXTESTXXA0N000017";
+    let fleet = Fleet::new();
+    let packed = fs::read(own("samples/van-door.log.gz")).unwrap();
+    let mut text = String::new();
+    std::io::Read::read_to_string(&mut flate2::read::GzDecoder::new(&packed[..]), &mut text)
+        .unwrap();
+    fleet.write(&format!("{VIN}/a.log.gz"), &packed);
+    fleet.write(
+        &format!("b-{}.log", VIN.to_lowercase()),
+        text.split_once('\n').unwrap().1.as_bytes(),
+    );
+    let vehicles = |text: &str| {
+        let line = text.lines().find(|line| line.starts_with("node of 0x3B0")).unwrap();
+        line.split_whitespace().last().unwrap().to_owned()
+    };
+    let (_, plain, _) = fleet.run(&[]);
+    assert_eq!(vehicles(&plain), "1", "{plain}");
+    fs::remove_dir_all(fleet.out()).unwrap();
+    let (_, hidden, _) = fleet.run(&["--hide-identity"]);
+    assert_eq!(vehicles(&hidden), "1", "{hidden}");
+    let paths: Vec<String> = rows(&fleet.out()).into_iter().map(|row| row[0].clone()).collect();
+    assert_eq!(paths, ["b-hidden-1.log", "hidden-1/a.log.gz"]);
+    let mut folders = vec![fleet.out()];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(folder).unwrap().map(Result::unwrap) {
+            let path = entry.path();
+            let named = path.strip_prefix(fleet.0.path()).unwrap().to_string_lossy().to_uppercase();
+            assert!(!named.contains(VIN), "{named}");
+            match path.is_dir() {
+                true => folders.push(path),
+                false => {
+                    let bytes = fs::read(&path).unwrap();
+                    let bytes = String::from_utf8_lossy(&bytes).to_uppercase();
+                    assert!(!bytes.contains(VIN), "{}", path.display());
+                }
+            }
+        }
+    }
+    assert_eq!(
+        fleet.json("hidden-1--a.log.gz/report.json")["captures"][0]["path"],
+        "hidden-1/a.log.gz"
+    );
+    // Of what an earlier run hid nobody knows whose it is.
+    let (_, resumed, _) = fleet.run(&["--hide-identity", "--resume"]);
+    assert_eq!(vehicles(&resumed), "?", "{resumed}");
+}

@@ -73,6 +73,11 @@ fn without(text: &mut String, numbers: &[String]) {
 
 /// A text without what may be a VIN.
 fn without_vins(text: &mut String) {
+    *text = in_place_of_vins(text, &mut |_| Diagnosis::HIDDEN.to_owned());
+}
+
+/// A text with something else in the place of each word that may be a VIN.
+pub(crate) fn in_place_of_vins(text: &str, put: &mut dyn FnMut(&str) -> String) -> String {
     let mut out = String::new();
     let mut word = String::new();
     for c in text.chars().chain(['\0']) {
@@ -80,12 +85,15 @@ fn without_vins(text: &mut String) {
             word.push(c);
             continue;
         }
-        out += if may_be_vin(&word) { Diagnosis::HIDDEN } else { &word };
+        match may_be_vin(&word) {
+            true => out += &put(&word),
+            false => out += &word,
+        }
         word.clear();
         out.push(c);
     }
     out.pop();
-    *text = out;
+    out
 }
 
 /// Whether a word may be a VIN as somebody typed it. Users write names of files in small letters

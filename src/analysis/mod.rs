@@ -10,7 +10,7 @@ pub mod episodes;
 mod error_kind;
 pub mod finding;
 pub mod headline;
-mod hide;
+pub(crate) mod hide;
 pub mod just_before;
 pub mod marks;
 mod moved;

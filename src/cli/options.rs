@@ -151,10 +151,10 @@ pub fn no_answer(
     }
 }
 
-/// How to read captures, shared by all commands that do.
+/// What captures mean whose form does not say it.
 #[derive(Args)]
 #[command(next_help_heading = RARELY)]
-pub struct Reading {
+pub struct Meaning {
     /// Meaning of the time stamps of console text, and of log text with fewer than ten digits of
     /// seconds
     #[arg(long, value_enum, default_value_t = Stamps::Auto)]
@@ -163,6 +163,22 @@ pub struct Reading {
     /// (docs/formats.md)
     #[arg(long, value_name = "ROLE=COLUMN,…")]
     columns: Option<Columns>,
+}
+
+impl Meaning {
+    /// The options these arguments stand for.
+    pub fn options(&self) -> capture::Options {
+        let (stamps, columns) = (self.stamps, self.columns.clone());
+        capture::Options { stamps, columns, ..capture::Options::default() }
+    }
+}
+
+/// How to read captures, shared by all commands that read one at a time.
+#[derive(Args)]
+#[command(next_help_heading = RARELY)]
+pub struct Reading {
+    #[command(flatten)]
+    meaning: Meaning,
     /// Most threads that read and parse: as many as there are cores, but 8 at the most (the result
     /// does not depend on it)
     #[arg(long, value_name = "N")]
@@ -172,13 +188,8 @@ pub struct Reading {
 impl Reading {
     /// The options these arguments stand for.
     pub fn options(&self) -> capture::Options {
-        let default = capture::Options::default();
-        capture::Options {
-            stamps: self.stamps,
-            columns: self.columns.clone(),
-            threads: self.threads.unwrap_or(default.threads),
-            ..default
-        }
+        let default = self.meaning.options();
+        capture::Options { threads: self.threads.unwrap_or(default.threads), ..default }
     }
 
     /// The same for an analysis within these limits, without a roster and without findings.

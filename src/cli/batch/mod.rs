@@ -5,30 +5,28 @@
 //! folder do each other no harm.
 
 mod contents;
+mod folder;
+mod names;
 mod totals;
+mod work;
 
-use std::fs;
+use std::collections::BTreeSet;
 use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex};
 
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use serde::{Deserialize, Serialize};
 
-use self::contents::{Summed, checksum};
-use super::files::{read_knowledge, write_file};
-use super::options::{Expected, Harness, Identity, Limits, RARELY};
-use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST};
-use crate::capture::{self, Source, lock};
-use crate::fault::{Job, Knowledge};
-use crate::render::Renderer;
-use crate::render::html::Html;
-use crate::render::json::Json;
-use crate::render::json::row::{COLUMNS, Outcome, Row};
+use self::work::{Done, Place, Work};
+use super::files::write_file;
+use super::options::{Expected, Harness, Identity, Limits, Meaning, RARELY};
+use super::{CANNOT_TELL, FAILED, Failure, NOTHING_LOST, SOMETHING_LOST, printed};
+use crate::capture::{self, lock};
+use crate::fault::Knowledge;
+use crate::render::json::row::{COLUMNS, Outcome};
 use crate::table::{Form, writer};
-use crate::{Error, Explaining, Options};
 
 /// Report on every capture below a folder
 ///
@@ -65,28 +63,8 @@ pub struct Arguments {
     identity: Identity,
     #[command(flatten)]
     limits: Limits,
-}
-
-/// What is kept of a capture: what it was made from, and its row.
-#[derive(Serialize, Deserialize)]
-struct Kept {
-    made_from: String,
-    row: Row,
-}
-
-/// File of a capture's row.
-const ROW: &str = "row.json";
-
-struct Work {
-    folder: PathBuf,
-    out: PathBuf,
-    options: Options,
-    /// Stands for all settings in the mark of a row.
-    mark: String,
-    resume: bool,
-    /// Captures left out, since their row was there already.
-    there: AtomicUsize,
-    hide_identity: bool,
+    #[command(flatten)]
+    meaning: Meaning,
 }
 
 /// Runs the command.
@@ -95,10 +73,51 @@ struct Work {
 /// Where the folder cannot be read or a result not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let work = Work::new(arguments)?;
-    let captures = captures(&work.folder, &work.out)?;
+    let captures = work.places(folder::captures(&work.folder, &work.out)?);
     if captures.is_empty() {
         return Err(Failure::message(format!("{}: there is no file in it", work.folder.display())));
     }
+    let mut all = work_through(&work, &captures, arguments)?;
+    all.sort_by(|a, b| a.row.path.cmp(&b.row.path));
+    let [csv, parquet] = names::TABLES;
+    write_file(&work.out, csv, |out| table(Form::Csv, &all, out))?;
+    write_file(&work.out, parquet, |out| table(Form::Parquet, &all, out))?;
+    if work.resume {
+        let there = work.there.load(Ordering::Relaxed);
+        eprintln!(
+            "lostnode: --resume: {there} of {} were there already and not read again; {} were \
+             read",
+            all.len(),
+            all.len() - there
+        );
+    }
+    let places: BTreeSet<PathBuf> = all.iter().map(|done| done.folder.clone()).collect();
+    let old = folder::left_over(&work.out, &places);
+    if !old.is_empty() {
+        eprintln!(
+            "lostnode: {} holds results that this run did not make: {}; delete what is not wanted",
+            arguments.out.display(),
+            totals::some(&old)
+        );
+    }
+    let has = |verdict: Outcome| all.iter().any(|done| done.row.verdict == verdict);
+    let code = match () {
+        () if has(Outcome::NotRead) => FAILED,
+        () if has(Outcome::Lost) => SOMETHING_LOST,
+        () if has(Outcome::CannotTell) => CANNOT_TELL,
+        () => NOTHING_LOST,
+    };
+    let mut out = std::io::stdout().lock();
+    let done = totals::print(&all, &mut out).and_then(|()| out.flush());
+    printed(code, done.map_err(Failure::from))
+}
+
+/// Reports on all captures, several at a time.
+fn work_through(
+    work: &Work,
+    captures: &[Place],
+    arguments: &Arguments,
+) -> Result<Vec<Done>, Failure> {
     let bar = ProgressBar::with_draw_target(
         Some(captures.len() as u64),
         ProgressDrawTarget::stderr_with_hz(4),
@@ -108,19 +127,19 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     {
         bar.set_style(style);
     }
-    let (next, rows, failure) = (AtomicUsize::new(0), Mutex::new(Vec::new()), Mutex::new(None));
+    let (next, all, failure) = (AtomicUsize::new(0), Mutex::new(Vec::new()), Mutex::new(None));
     std::thread::scope(|scope| {
         for _ in 0..arguments.jobs.max(1) {
             scope.spawn(|| {
                 loop {
                     let at = next.fetch_add(1, Ordering::Relaxed);
-                    let Some(path) = captures.get(at) else { break };
+                    let Some(place) = captures.get(at) else { break };
                     // One thread each, but the last ones get those of the jobs that find none any
                     // more.
                     let threads = arguments.jobs / (captures.len() - at);
                     let threads = threads.clamp(1, capture::MOST_THREADS);
-                    match work.capture(path, threads) {
-                        Ok(row) => lock(&rows).push(row),
+                    match work.capture(place, threads) {
+                        Ok(done) => lock(&all).extend(done),
                         Err(error) => {
                             // A result that cannot be written ends the run: the disk is full, or
                             // the folder not ours.
@@ -141,228 +160,11 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     if let Some(failure) = lock(&failure).take() {
         return Err(failure);
     }
-    let mut rows = std::mem::take(&mut *lock(&rows));
-    rows.sort_by(|a, b| a.path.cmp(&b.path));
-    write_file(&work.out, "summary.csv", |out| table(Form::Csv, &rows, out))?;
-    write_file(&work.out, "summary.parquet", |out| table(Form::Parquet, &rows, out))?;
-    if work.resume {
-        let (there, all) = (work.there.into_inner(), rows.len());
-        eprintln!(
-            "lostnode: --resume: {there} of {all} were there already and not read again; {} were \
-             read",
-            all - there
-        );
-    }
-    let mut out = std::io::stdout().lock();
-    totals::print(&rows, &mut out)?;
-    Ok(match () {
-        () if rows.iter().any(|row| row.verdict == Outcome::NotRead) => FAILED,
-        () if rows.iter().any(|row| row.verdict == Outcome::Lost) => SOMETHING_LOST,
-        () if rows.iter().any(|row| row.verdict == Outcome::CannotTell) => CANNOT_TELL,
-        () => NOTHING_LOST,
-    })
+    Ok(std::mem::take(&mut *lock(&all)))
 }
 
-impl Work {
-    fn new(arguments: &Arguments) -> Result<Work, Failure> {
-        fs::create_dir_all(&arguments.out)
-            .map_err(|error| Failure::writing(&arguments.out, &error))?;
-        let whole = |path: &Path| {
-            path.canonicalize().map_err(|error| {
-                Failure::message(format!("{}: cannot be read: {error}", path.display()))
-            })
-        };
-        let settings = arguments.limits.settings();
-        let text = |path: &Option<PathBuf>| {
-            path.as_ref().map(fs::read_to_string).transpose().ok().flatten()
-        };
-        let mark = format!(
-            "lostnode {} {settings:?} {:?} {:?} {:?} {} {}",
-            env!("CARGO_PKG_VERSION"),
-            text(&arguments.expected.roster),
-            text(&arguments.harness.wiring),
-            text(&arguments.knowledge),
-            arguments.identity.hide_identity,
-            arguments.precursors
-        );
-        // A named file may be wrong, which is told at once.
-        let knowledge = arguments.knowledge.as_deref().map(read_knowledge).transpose()?;
-        Ok(Work {
-            folder: whole(&arguments.folder)?,
-            out: whole(&arguments.out)?,
-            options: Options {
-                settings,
-                roster: arguments.expected.read()?,
-                findings: Some(Explaining {
-                    knowledge: knowledge.map(Arc::new),
-                    job: Job::default(),
-                    wiring: arguments.harness.read()?,
-                    marks: Vec::new(),
-                }),
-                precursors: arguments.precursors,
-                ..Options::default()
-            },
-            mark: format!("{:016X}", checksum(mark.as_bytes())),
-            resume: arguments.resume,
-            there: AtomicUsize::new(0),
-            hide_identity: arguments.identity.hide_identity,
-        })
-    }
-
-    /// The row of one capture; its results are in place when it returns.
-    fn capture(&self, path: &Path, threads: usize) -> Result<Row, Failure> {
-        let relative = path.strip_prefix(&self.folder).unwrap_or(path);
-        let name = relative.to_string_lossy().into_owned();
-        let place = self.out.join(folder_name(relative));
-        // A pipe or a device would be waited for without end.
-        if fs::metadata(path).is_ok_and(|meta| !meta.is_file()) {
-            return Ok(Row::unread(name, "not a file".to_owned()));
-        }
-        let unread =
-            |error: io::Error| Ok(Row::unread(name.clone(), format!("cannot be read: {error}")));
-        if self.resume
-            && let Some(kept) = kept(&place)
-        {
-            match Summed::open(path).and_then(Summed::finish) {
-                Ok(contents) if kept.made_from == format!("{contents} {}", self.mark) => {
-                    self.there.fetch_add(1, Ordering::Relaxed);
-                    return Ok(Row { path: name, ..kept.row });
-                }
-                Ok(_) => {}
-                Err(error) => return unread(error),
-            }
-        }
-        let (file, reader) = match Summed::open(path).and_then(|file| Ok((file.again()?, file))) {
-            Ok(both) => both,
-            Err(error) => return unread(error),
-        };
-        let row = self.report(
-            path,
-            Source::Reader { name: path.display().to_string(), reader: Box::new(reader) },
-            threads,
-            &name,
-            &place,
-        )?;
-        // The bytes that were read, whatever becomes of the file meanwhile; those that cannot be
-        // read to the end are read again by the next run.
-        let made_from = match file.finish() {
-            Ok(contents) => format!("{contents} {}", self.mark),
-            Err(error) => error.to_string(),
-        };
-        let kept = Kept { made_from, row };
-        fs::create_dir_all(&place).map_err(|error| Failure::writing(&place, &error))?;
-        write_file(&place, ROW, |out| {
-            serde_json::to_writer_pretty(out, &kept).map_err(io::Error::from)
-        })?;
-        Ok(kept.row)
-    }
-
-    fn report(
-        &self,
-        path: &Path,
-        source: Source,
-        threads: usize,
-        name: &str,
-        place: &Path,
-    ) -> Result<Row, Failure> {
-        let reading = capture::Options { threads, ..self.options.reading.clone() };
-        let options = Options { reading, ..self.options.clone() };
-        let again = || Source::Path(path.to_owned()).again();
-        let mut analysis = match crate::analyse_twice(source, again, &options) {
-            Ok(analysis) => analysis,
-            Err(Error::Capture(error)) => {
-                return Ok(Row::refused(name.to_owned(), &error));
-            }
-            Err(error) => return Err(error.into()),
-        };
-        if self.hide_identity {
-            analysis.hide_identity();
-        }
-        fs::create_dir_all(place).map_err(|error| Failure::writing(place, &error))?;
-        write_file(place, "report.json", |out| Json.render(&analysis, out))?;
-        write_file(place, "report.html", |out| Html.render(&analysis, out))?;
-        Ok(Row::of(name.to_owned(), &analysis))
-    }
-}
-
-fn kept(place: &Path) -> Option<Kept> {
-    serde_json::from_str(&fs::read_to_string(place.join(ROW)).ok()?).ok()
-}
-
-/// A name for the results of a capture: the parts of its path joined, what is not plain written as
-/// a number, so that no name leads out of the folder and no two captures share one.
-fn folder_name(relative: &Path) -> String {
-    let mut out = String::new();
-    for byte in relative.to_string_lossy().bytes() {
-        match byte {
-            b'/' => out.push_str("--"),
-            b'.' if out.is_empty() => out.push_str("%2E"),
-            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'.' | b'_' | b' ' => {
-                out.push(char::from(byte))
-            }
-            b'-' if !out.ends_with('-') => out.push('-'),
-            other => out.push_str(&format!("%{other:02X}")),
-        }
-    }
-    out
-}
-
-/// All files below a folder, sorted; links to folders are not followed, and the results are left
-/// out.
-fn captures(folder: &Path, out: &Path) -> Result<Vec<PathBuf>, Failure> {
-    let mut found = Vec::new();
-    let mut folders = vec![folder.to_owned()];
-    while let Some(folder) = folders.pop() {
-        let entries = match fs::read_dir(&folder) {
-            Ok(entries) => entries,
-            // One folder that is not ours to read costs one row, not the run.
-            Err(_) if !found.is_empty() || !folders.is_empty() => {
-                found.push(folder);
-                continue;
-            }
-            Err(error) => {
-                return Err(Failure::message(format!(
-                    "{}: cannot be read: {error}",
-                    folder.display()
-                )));
-            }
-        };
-        for entry in entries.flatten() {
-            let path = entry.path();
-            match entry.file_type() {
-                Ok(kind) if kind.is_dir() && path != out => folders.push(path),
-                Ok(kind) if kind.is_dir() => {}
-                Ok(kind) if kind.is_symlink() && path.is_dir() => {}
-                _ => found.push(path),
-            }
-        }
-    }
-    found.sort();
-    Ok(found)
-}
-
-fn table(form: Form, rows: &[Row], out: &mut (dyn Write + Send)) -> io::Result<()> {
+fn table(form: Form, all: &[Done], out: &mut (dyn Write + Send)) -> io::Result<()> {
     let mut table = writer(form, &COLUMNS, out)?;
-    rows.iter().try_for_each(|row| table.row(&row.cells()))?;
+    all.iter().try_for_each(|done| table.row(&done.row.cells()))?;
     table.finish()
-}
-
-#[cfg(test)]
-mod tests {
-    use std::collections::BTreeSet;
-
-    use super::*;
-
-    #[test]
-    fn names_of_results_stay_inside_and_apart() {
-        let names: Vec<String> = ["a/b.log", "a--b.log", "../b", ".b", "a-/b", "a/-b", "ü"]
-            .iter()
-            .map(|path| folder_name(Path::new(path)))
-            .collect();
-        assert!(
-            names.iter().all(|name| !name.contains('/') && !name.starts_with('.')),
-            "{names:?}"
-        );
-        assert_eq!(names.iter().collect::<BTreeSet<_>>().len(), names.len(), "{names:?}");
-    }
 }
