@@ -1,17 +1,16 @@
-//! The losses of a watch, as its events tell of them, and how long it has to stay quiet until that
-//! is no luck.
+//! The losses of a watch, as its events tell of them, and for how long nothing was lost.
+//!
+//! How sure a repair is is not said here: who looks while losses still come, and counts anew from
+//! each, is told "95 % sure" too often by luck. `compare` says it of two captures.
 
 use std::collections::VecDeque;
 
-use super::{Event, Subject, What};
-use crate::analysis::{Cause, Nanoseconds, episodes};
-use crate::compare::statistics;
+use super::{Event, Reach, Subject, What};
+use crate::analysis::{Cause, Nanoseconds, Silence};
 use crate::fold::timing::seconds;
 
 /// Losses that are kept; of more the oldest go.
 const KEPT: usize = 1000;
-/// How sure one wants to be that a fault does not come any more; as in `compare`.
-const SURE: f64 = 0.95;
 
 /// A loss that was told of.
 #[derive(Clone, Debug, PartialEq)]
@@ -34,16 +33,45 @@ pub struct Ledger {
     entries: VecDeque<Entry>,
     /// What was taken back is none.
     count: u64,
+    /// Lawful silences and pauses of the recording, in the order in which they were told.
+    asleep: VecDeque<Asleep>,
 }
 
-/// How long nothing was lost, against how often it was before.
+/// A time in which nothing of somebody could be lost.
+#[derive(Clone, Debug)]
+struct Asleep {
+    /// Who; `None` for all.
+    who: Option<Subject>,
+    since: Nanoseconds,
+    /// `None` while it lasts.
+    until: Option<Nanoseconds>,
+}
+
+impl Asleep {
+    /// Whether nothing of a subject could be lost meanwhile.
+    fn concerns(&self, other: &Subject) -> bool {
+        self.who.as_ref().is_none_or(|own| {
+            own.channel.is_none()
+                || own.channel == other.channel
+                    && (own.reach == Reach::Channel
+                        || own.ids.iter().any(|id| other.ids.contains(id)))
+        })
+    }
+
+    /// Whether nothing at all could be lost on its channel.
+    fn is_of_a_channel(&self) -> bool {
+        self.who.as_ref().is_none_or(|own| matches!(own.reach, Reach::Channel | Reach::Recording))
+    }
+}
+
+/// For how long nothing was lost.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Quiet {
     /// Seconds since the last loss ended.
     pub since_last: f64,
-    /// Seconds without a loss until it is 95 % sure that losses have become rarer, from now on;
-    /// nought where it is. `None` where nothing was lost yet.
-    pub needed: Option<f64>,
+    /// Those of them in which what was lost before could have been lost again: not while it slept
+    /// or its key was off, nor while the recording paused.
+    pub watched: f64,
 }
 
 impl Ledger {
@@ -83,12 +111,24 @@ impl Ledger {
                     self.entries.remove(at);
                     self.count -= 1;
                 }
+                self.sleeps(Asleep { who: Some(who.clone()), since: *since, until: None });
             }
-            What::Wake { .. }
-            | What::Pause { .. }
-            | What::Errors { .. }
-            | What::Mark { .. }
-            | What::End { .. } => {}
+            What::Wake { who, since } => {
+                let of_it = |own: &&mut Asleep| {
+                    own.since == *since
+                        && own
+                            .who
+                            .as_ref()
+                            .is_some_and(|own| own.channel == who.channel && own.reach == who.reach)
+                };
+                if let Some(asleep) = self.asleep.iter_mut().rev().find(of_it) {
+                    asleep.until = Some(event.time);
+                }
+            }
+            What::Pause { since } => {
+                self.sleeps(Asleep { who: None, since: *since, until: Some(event.time) });
+            }
+            What::Errors { .. } | What::Mark { .. } | What::End { .. } => {}
         }
     }
 
@@ -102,33 +142,46 @@ impl Ledger {
         self.count
     }
 
+    fn sleeps(&mut self, asleep: Asleep) {
+        self.asleep.push_back(asleep);
+        if self.asleep.len() > KEPT {
+            self.asleep.pop_front();
+        }
+    }
+
     /// How long it has been quiet at `now`, of a watch that began at `begin`; `None` while
     /// something is lost.
-    ///
-    /// Losses that come in bursts are one event each, as in `compare`, and the exact test is that
-    /// of `compare` too: so many events in the time before, none since.
     pub fn quiet(&self, begin: Nanoseconds, now: Nanoseconds) -> Option<Quiet> {
         let lost = || self.entries.iter().filter(|entry| !entry.momentary);
         if lost().any(|entry| entry.back.is_none()) {
             return None;
         }
-        let Some(last) = lost().filter_map(|entry| entry.back).max() else {
-            return Some(Quiet { since_last: seconds(now - begin), needed: None });
+        let last = lost().filter_map(|entry| entry.back).max();
+        let from = last.unwrap_or(begin);
+        // Before the first loss nobody is looked at more than the others.
+        let concerns = |own: &&Asleep| match last {
+            Some(_) => lost().any(|entry| own.concerns(&entry.who)),
+            None => own.is_of_a_channel(),
         };
-        let before = seconds(last - begin);
-        let mut starts: Vec<f64> = lost().map(|entry| seconds(entry.since - begin)).collect();
-        starts.sort_unstable_by(f64::total_cmp);
-        let (episodes, _) = episodes::group(&starts, before);
-        let since_last = seconds(now - last);
-        let needed = statistics::needed(episodes.len() as u64, before, SURE);
-        Some(Quiet { since_last, needed: needed.map(|all| (all - since_last).max(0.0)) })
+        let mut asleep: Vec<Silence> = self
+            .asleep
+            .iter()
+            .filter(concerns)
+            .map(|own| Silence { start: own.since.max(from), end: own.until.unwrap_or(now) })
+            .collect();
+        asleep.sort_unstable();
+        let (mut watched, mut until) = (now - from, from);
+        for own in asleep {
+            watched -= (own.end.min(now) - own.start.max(until)).max(0);
+            until = until.max(own.end);
+        }
+        Some(Quiet { since_last: seconds(now - from), watched: seconds(watched.max(0)) })
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::live::Reach;
 
     const SECOND: Nanoseconds = 1_000_000_000;
 
@@ -155,9 +208,30 @@ mod tests {
         ledger.push(&event(205, sleep));
         assert_eq!(ledger.count(), 1);
         assert_eq!(ledger.latest().next().unwrap().cause, Cause::LostPower);
-        // One event in 110 s: nineteen times as long without one is needed to be 95 % sure.
         let quiet = ledger.quiet(0, 210 * SECOND).unwrap();
         assert!((quiet.since_last - 100.0).abs() < 1e-9);
-        assert!((quiet.needed.unwrap() - (110.0 * 19.0 - 100.0)).abs() < 1e-6);
+        // The other channel sleeps: what was lost on this one could be lost again all the time.
+        assert!((quiet.watched - 100.0).abs() < 1e-9);
+    }
+
+    /// A sleep of what was lost is no time without a loss, and neither is a pause.
+    #[test]
+    fn sleep_proves_no_repair() {
+        let mut ledger = Ledger::default();
+        let since = |since: i64| since * SECOND;
+        ledger.push(&event(101, What::Silent { who: who(0), since: since(100) }));
+        let (cause, momentary) = (Cause::Unknown, false);
+        let back = What::Back { who: who(0), since: since(100), cause, momentary };
+        ledger.push(&event(110, back));
+        let asleep = What::Sleep { who: who(0), since: since(150), doubtful: false };
+        ledger.push(&event(155, asleep));
+        let watched = |ledger: &Ledger, now: i64| {
+            let quiet = ledger.quiet(0, now * SECOND).unwrap();
+            (quiet.since_last.round(), quiet.watched.round())
+        };
+        assert_eq!(watched(&ledger, 190), (80.0, 40.0));
+        ledger.push(&event(200, What::Wake { who: who(0), since: since(150) }));
+        ledger.push(&event(230, What::Pause { since: since(190) }));
+        assert_eq!(watched(&ledger, 250), (140.0, 60.0));
     }
 }

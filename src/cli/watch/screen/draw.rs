@@ -6,7 +6,7 @@ use ratatui::style::{Color, Modifier, Style};
 
 use super::big;
 use super::shown::{COLUMN, History, Lane, Shown, State};
-use crate::words::terms::{duration, short_duration};
+use crate::words::terms::{duration, plural, short_duration};
 
 /// How to draw, as the terminal and the user have it.
 #[derive(Clone, Debug, Default)]
@@ -38,7 +38,7 @@ pub(super) fn draw(shown: &Shown, history: &History, look: &Look, area: Rect, bu
     for value in &shown.values {
         page.line(value, page.style(None, Modifier::empty()));
     }
-    // Below: losses with their title, what is still needed, the keys.
+    // Below: losses with their title, how long there was none, the keys.
     let left = area.height.saturating_sub(page.row);
     let losses = (left / 3).clamp(2, 14).min(shown.losses.len().max(1) as u16);
     let lanes = left.saturating_sub(losses + 4);
@@ -238,21 +238,22 @@ fn silent(shown: &Shown) -> String {
     }
 }
 
-/// How long there was no loss, and how long it takes to be sure.
+/// For how long there was no loss, as far as one could have been heard.
 fn sure(shown: &Shown) -> String {
     match &shown.quiet {
         None if shown.passed.is_some() => " something is lost now".to_owned(),
         None => String::new(),
         Some(quiet) => {
-            let quiet_for = short_duration(quiet.since_last);
-            match quiet.needed {
-                None => format!(" {quiet_for} without a loss"),
-                Some(0.0) => {
-                    format!(" {quiet_for} without a loss: 95 % sure that losses have become rarer")
-                }
-                Some(more) => format!(
-                    " {quiet_for} without a loss, {} more to be 95 % sure",
-                    short_duration(more)
+            let slept = match quiet.since_last - quiet.watched > 1.0 {
+                true => " awake",
+                false => "",
+            };
+            let quiet_for = short_duration(quiet.watched);
+            match shown.count {
+                0 => format!(" {quiet_for}{slept} without a loss"),
+                count => format!(
+                    " {}, none in {quiet_for}{slept} since; `compare` tells if it is mended",
+                    plural(count as usize, "loss", "losses")
                 ),
             }
         }
