@@ -98,6 +98,13 @@ pub enum Notice {
     TwiceInRoster(crate::roster_file::Twice),
     /// The roster is of another vehicle or bus, and was left aside.
     RosterOfAnother(crate::silence::OfAnother),
+    /// A channel of the roster has another name in the capture, as what is sent on it tells.
+    ChannelMoved {
+        /// Its name in the roster.
+        roster: String,
+        /// Its name in the capture.
+        capture: String,
+    },
     /// Channels of the roster that the capture does not have.
     ChannelsMissing {
         /// Their names in the roster.

@@ -2,13 +2,14 @@
 //! `lostnode learn`, edited by hand, or read from an AUTOSAR system description.
 
 mod arxml;
+pub mod channels;
 mod edit;
 mod error;
 mod parse;
 mod twice;
 mod write;
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fmt;
 
 use lostnode_parsers::Id;
@@ -21,6 +22,7 @@ use crate::ids::RosterIndex;
 use crate::wiring_file::WiringFile;
 
 pub use arxml::from_arxml;
+use channels::Sent;
 pub use edit::{Edit, edited};
 pub use error::{Problem, RosterError};
 pub use twice::Twice;
@@ -191,13 +193,27 @@ impl RosterFile {
     /// Makes it ready for a capture with these channels. A roster of one channel fits a capture of
     /// one, whatever they are called.
     pub fn resolve(&self, channels: &[String]) -> Known {
-        let mut names: Vec<&str> = self.nodes.iter().map(|node| node.channel.as_str()).collect();
-        names.extend(self.lone.iter().map(|(channel, _)| channel.as_str()));
-        names.sort_unstable();
-        names.dedup();
-        let sole = names.len() == 1 && channels.len() == 1;
-        let index =
-            |name: &str| if sole { Some(0) } else { channels.iter().position(|own| own == name) };
+        let sent = |name: &String| Sent { name: name.clone(), ids: BTreeSet::new() };
+        self.fit(&channels.iter().map(sent).collect::<Vec<_>>())
+    }
+
+    /// The same, with what was heard on each channel: where that clearly belongs to a channel of
+    /// the roster it is that one, whatever the two are called.
+    pub fn fit(&self, heard: &[Sent]) -> Known {
+        let expected = self.sent();
+        let channels: Vec<&str> = heard.iter().map(|own| own.name.as_str()).collect();
+        let sole = expected.len() == 1 && channels.len() == 1;
+        let clear = channels::clear(&expected, heard);
+        let index = |name: &str| {
+            let at = expected.iter().position(|own| own.name == name)?;
+            let named = channels.iter().position(|own| *own == name);
+            let free = |place: &usize| clear[*place].is_none();
+            match clear.iter().position(|pair| *pair == Some(at)) {
+                _ if sole => Some(0),
+                Some(place) => Some(place),
+                None => named.filter(free),
+            }
+        };
         let mut known = Known::default();
         for (at, expected) in self.nodes.iter().enumerate() {
             let Some(channel) = index(&expected.channel) else {
@@ -208,7 +224,9 @@ impl RosterFile {
             let key = |id: Id| Key { channel, id };
             let answer = |own: &Answering| {
                 let channel = match &own.channel {
-                    Some(name) => channels.iter().position(|own| own == name)? as ChannelIndex,
+                    Some(name) => index(name)
+                        .or_else(|| channels.iter().position(|own| own == name))?
+                        as ChannelIndex,
                     None => channel,
                 };
                 Some(Module { channel, party: own.party })
@@ -230,7 +248,26 @@ impl RosterFile {
         }
         known.absent_channels.sort_unstable();
         known.absent_channels.dedup();
+        let moved = expected.iter().filter(|own| !sole && !own.ids.is_empty());
+        known.moved = moved
+            .filter_map(|own| Some((own.name.clone(), channels[index(&own.name)?].to_owned())))
+            .filter(|(was, is)| was != is)
+            .collect();
         known
+    }
+
+    /// Its channels, and what is expected on each.
+    fn sent(&self) -> Vec<Sent> {
+        let mut out: Vec<Sent> = Vec::new();
+        let of_nodes = self.nodes.iter().map(|node| (&node.channel, node.ids().collect()));
+        let lone = self.lone.iter().map(|(channel, own)| (channel, vec![own.id]));
+        for (channel, ids) in of_nodes.chain(lone) {
+            match out.iter_mut().find(|own| own.name == *channel) {
+                Some(own) => own.ids.extend(ids),
+                None => out.push(Sent { name: channel.clone(), ids: ids.into_iter().collect() }),
+            }
+        }
+        out
     }
 }
 
@@ -243,6 +280,8 @@ pub struct Known {
     pub nodes: Vec<KnownNode>,
     /// Channels of the file that the capture does not have.
     pub absent_channels: Vec<String>,
+    /// Channels of the file that have another name in the capture: both names.
+    pub moved: Vec<(String, String)>,
 }
 
 /// What the file says of an identifier.

@@ -97,6 +97,9 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         Notice::RosterOfAnother(own) => {
             format!("{}: it was left aside", super::verdict::of_another(own))
         }
+        Notice::ChannelMoved { roster, capture } => {
+            format!("{capture} carries what the roster has on {roster}, and is taken for it")
+        }
         Notice::ChannelsMissing { names } => {
             format!("the roster has channels that the capture has not: {}", names.join(", "))
         }

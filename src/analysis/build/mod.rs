@@ -8,6 +8,8 @@ mod signals;
 
 pub use drives::join;
 
+use std::collections::BTreeSet;
+
 use crate::analysis::just_before::JustBefore;
 use crate::analysis::names::source_addresses;
 use crate::analysis::notice::Notice;
@@ -24,8 +26,21 @@ use crate::network::{
 };
 use crate::outage::{self, Observed, deviations};
 use crate::roster_file::RosterFile;
+use crate::roster_file::channels::Sent;
 use crate::settings::Settings;
 use crate::silence::{self, Expectation, Losses};
+
+/// What was heard on each channel.
+fn heard(summary: &Summary) -> Vec<Sent> {
+    let sent = |name: &String| Sent { name: name.clone(), ids: BTreeSet::new() };
+    let mut out: Vec<Sent> = summary.channels.iter().map(sent).collect();
+    for own in &summary.timing.ids {
+        if let Some(sent) = out.get_mut(usize::from(own.key.channel)) {
+            sent.ids.insert(own.key.id);
+        }
+    }
+    out
+}
 
 /// Draws the report from what was folded. Pure: no file, no clock.
 pub fn report(
@@ -35,7 +50,7 @@ pub fn report(
     roster: Option<&RosterFile>,
 ) -> Analysis {
     let (timing, diagnostics) = (&summary.timing, &summary.diagnostics);
-    let known = roster.map(|roster| roster.resolve(&summary.channels));
+    let known = roster.map(|roster| roster.fit(&heard(summary)));
     let of_another = roster
         .zip(known.as_ref())
         .and_then(|(file, known)| silence::of_another(timing, diagnostics, file, known));

@@ -50,7 +50,9 @@ pub(super) fn of_roster(file: &RosterFile, known: &Known) -> Vec<Notice> {
     let names = known.absent_channels.clone();
     let absent = (!names.is_empty()).then_some(Notice::ChannelsMissing { names });
     let twice = file.twice.iter().cloned().map(Notice::TwiceInRoster);
-    absent.into_iter().chain(twice).collect()
+    let moved = known.moved.iter().cloned();
+    let moved = moved.map(|(roster, capture)| Notice::ChannelMoved { roster, capture });
+    absent.into_iter().chain(moved).chain(twice).collect()
 }
 
 fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> {
