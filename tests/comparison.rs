@@ -380,7 +380,11 @@ fn not_heard_since() {
     let gone = |name, watched| (name, State::NewlyLost, (0, 1), (0, 1), (watched, 100.0));
     let found = rows(&before, &[without(&["100", "110"])], &[gone("front", 300.0)]);
     assert_eq!(said(&found), "heard before, and not at all since");
-    rows(&before, &[without(&["300"])], &[gone("0x300", 300.0)]);
+    // One message may be of another mode of the vehicle: nothing is said to be lost.
+    let lone = [("0x300", State::NotSure, (0, 0), (0, 0), (300.0, 0.0))];
+    let found = rows(&before, &[without(&["300"])], &lone);
+    assert!(said(&found).contains("sent only in one mode"), "{}", said(&found));
+    assert!(words::verdict(&found).contains("Record as before"), "{}", words::verdict(&found));
     // A part of a node, or what comes now and then, may be missing for other reasons.
     rows(&before, &[without(&["100"])], &[]);
     rows(&before, &[without(&["310"])], &[]);
@@ -394,9 +398,10 @@ fn not_heard_since() {
     rows(&before, &[silent], &[gone("front", 300.0)]);
     // Another channel, and one on which nothing came.
     let mut elsewhere = report(100.0);
-    elsewhere.identifiers.iter_mut().for_each(|own| own.channel = 1);
-    assert_eq!(compare(&before, std::slice::from_ref(&elsewhere)).rows.len(), 3);
+    elsewhere.identifiers.iter_mut().take(2).for_each(|own| own.channel = 1);
+    assert_eq!(compare(&before, std::slice::from_ref(&elsewhere)).rows.len(), 1);
     elsewhere.channels[0].frames = 0;
+    elsewhere.identifiers.retain(|own| own.channel == 1);
     rows(&before, &[elsewhere], &[]);
     // Lost before too: it is still lost.
     let still = rows(
@@ -418,6 +423,195 @@ fn not_heard_since() {
     );
 }
 
+/// Which channel is which is told by what is sent on it, not by the name of the interface.
+#[test]
+fn interfaces_swapped() {
+    let before = front_lost(300.0, &FIVE);
+    let swapped = |own: Analysis| {
+        let mut own = own;
+        own.identifiers.iter_mut().for_each(|id| id.channel = 1);
+        own.nodes.iter_mut().for_each(|node| node.channel = 1);
+        own.outages.iter_mut().for_each(|outage| outage.channel = Some(1));
+        own
+    };
+    let held = rows(
+        &before,
+        &[swapped(report(410.0))],
+        &[("front", State::Held, (5, 0), (5, 0), (290.0, 410.0))],
+    );
+    let moved = Notice::ChannelMoved("410 s".into(), "can1".into(), "can0".into());
+    assert_eq!(held.notices[0], moved);
+    rows(
+        &before,
+        &[swapped(front_lost(202.0, &[100.0]))],
+        &[("front", State::StillLost, (5, 1), (5, 1), (290.0, 200.0))],
+    );
+    // The dead module on the other channel: what else is sent tells which it is.
+    let mut dead = swapped(report(410.0));
+    dead.identifiers.retain(|own| own.id != id("100") && own.id != id("110"));
+    dead.nodes.clear();
+    let found = compare(&before, &[dead]);
+    assert_eq!((found.rows[0].state, found.rows[0].gone), (State::StillLost, true));
+    // Its channel was not recorded: no time counts.
+    let two = |mut own: Analysis| {
+        for digits in ["600", "610", "620", "630", "640"] {
+            let model = own.identifiers[4].clone();
+            own.identifiers.push(Identifier { id: id(digits), channel: 1, ..model });
+        }
+        own
+    };
+    let mut other = two(report(410.0));
+    other.channels.remove(0);
+    other.identifiers.retain(|own| own.channel == 1);
+    other.identifiers.iter_mut().for_each(|own| own.channel = 0);
+    other.nodes.clear();
+    let found = compare(&two(before), &[other]);
+    assert_eq!(
+        (found.verdict, found.rows.len(), found.rows[0].watched.1),
+        (State::NotSure, 1, 0.0)
+    );
+    assert_eq!(found.notices[0], Notice::NotRecorded("410 s".into(), "can0".into()));
+    assert!(words::verdict(&found).contains("not recorded"), "{}", words::verdict(&found));
+}
+
+/// Each drive after is asked by itself whether the module was there.
+#[test]
+fn absent_in_a_later_drive() {
+    let before = front_lost(300.0, &FIVE);
+    let mut gone = report(410.0);
+    gone.identifiers.retain(|own| own.id != id("100") && own.id != id("110"));
+    gone.nodes.clear();
+    let after = [report(410.0), gone.clone()];
+    let found =
+        rows(&before, &after, &[("front", State::StillLost, (5, 1), (5, 1), (290.0, 820.0))]);
+    assert!(!found.rows[0].gone);
+    // It was not lost before: it may be of another mode.
+    let found = compare(&report(300.0), &after);
+    assert_eq!(found.rows[0].state, State::NotSure);
+    // With the key off nothing of it is due.
+    gone.channels[0].key = lostnode::analysis::KeyState::Off;
+    let found = compare(&before, &[report(410.0), gone]);
+    assert_eq!((found.rows[0].state, found.rows[0].watched.1), (State::Held, 410.0));
+}
+
+/// A message of the mended module that is not sent any more, or that falls silent to the end.
+#[test]
+fn a_part_was_left_out() {
+    let mut before = front_lost(30.0, &[5.0, 10.0, 15.0, 20.0, 25.0]);
+    before.channels.iter_mut().for_each(|own| own.awake = 30.0);
+    let mut part = report(410.0);
+    part.identifiers.remove(1);
+    part.nodes[0].ids.pop();
+    part.nodes[1].ids = vec![IdIndex(1), IdIndex(2)];
+    let found = compare(&before, &[part]);
+    assert_eq!(found.verdict, State::NotSure);
+    assert!(words::verdict(&found).contains("not all that it sent"), "{}", words::verdict(&found));
+    let names: Vec<String> = found.rows.iter().map(|row| words::name(&row.lost)).collect();
+    assert_eq!(names, ["front", "0x110"]);
+    let mut ends = report(410.0);
+    let silent = outage(Scope::Identifier, &[FRONT], &[1], 200.0, 210.0);
+    ends.outages = vec![Outage { benign: true, ongoing: true, ..silent }];
+    let found = compare(&before, &[ends]);
+    assert_eq!(found.verdict, State::NotSure);
+    assert!(
+        words::verdict(&found).contains("fell silent afterwards"),
+        "{}",
+        words::verdict(&found)
+    );
+}
+
+/// Lawful silences of others, and those that overlap, take nothing from the time watched; what two
+/// recorders heard at once counts once.
+#[test]
+fn time_counts_once() {
+    let switched = |nodes: &[NodeIndex], ids: &[usize], at, lasts| Outage {
+        benign: true,
+        cause: Cause::SwitchedOff,
+        ..outage(Scope::Branch, nodes, ids, at, lasts)
+    };
+    let mut before = front_lost(300.0, &[20.0]);
+    before.outages.push(switched(&[REAR], &[2, 3], 30.0, 250.0));
+    before.outages.push(switched(&[FRONT], &[0, 1], 100.0, 50.0));
+    before.outages.push(switched(&[FRONT, REAR], &[0, 1, 2, 3], 120.0, 80.0));
+    // One message of it is no silence of it.
+    before.outages.push(switched(&[], &[0], 210.0, 80.0));
+    let date = 1_700_000_000 * 1_000_000_000;
+    let dated = |from: f64, to: f64| Analysis {
+        span: Some((date + nanoseconds(from), date + nanoseconds(to))),
+        ..report(to - from)
+    };
+    let after = [dated(0.0, 300.0), dated(100.0, 400.0)];
+    let found = rows(&before, &after, &[("front", State::NotSure, (1, 0), (1, 0), (198.0, 400.0))]);
+    near(found.watched.1, 400.0);
+    // A loss that both heard is one loss.
+    let lost = after.map(|mut own| {
+        let front = front_lost(300.0, &[0.0]).outages.remove(0);
+        let at = |seconds: f64| date + nanoseconds(seconds);
+        own.outages = vec![Outage { start: at(200.0), end: at(202.0), ..front }];
+        own
+    });
+    assert_eq!(compare(&before, &lost).rows[0].losses, (1, 1));
+}
+
+/// Captures that do not belong together are not compared.
+#[test]
+fn left_out() {
+    let vin = |vin: &str, own: Analysis| {
+        let mut own = own;
+        own.diagnosis.vehicle.vin = Some(vin.to_owned());
+        own
+    };
+    let before = vin("WAUZZZ00000000001", front_lost(300.0, &FIVE));
+    let found = compare(&before, &[vin("WAUZZZ00000000002", report(410.0))]);
+    assert_eq!((found.verdict, found.all_left_out), (State::NotSure, true));
+    assert!(
+        words::verdict(&found).contains("do not belong together"),
+        "{}",
+        words::verdict(&found)
+    );
+    // One that fits is judged by itself.
+    let both = [vin("WAUZZZ00000000002", report(20.0)), report(410.0)];
+    let found = compare(&before, &both);
+    assert_eq!((found.verdict, found.rows[0].watched.1), (State::Held, 410.0));
+}
+
+/// What the roster missed before, all of it or a part, is named where it is back.
+#[test]
+fn a_part_is_back() {
+    let with = |ids: &[&str], missing: &[&str], doubt: Option<Doubt>| {
+        let mut own = report(60.0);
+        own.identifiers.retain(|known| {
+            !["100", "110"].iter().any(|id| known.id == parse_id(id).unwrap())
+                || ids.iter().any(|id| known.id == parse_id(id).unwrap())
+        });
+        let kept = own.identifiers.len() - 4;
+        own.nodes[0].ids = (0..kept).map(IdIndex).collect();
+        own.nodes[0].never_heard = missing.iter().map(|own| id(own)).collect();
+        own.nodes[1].ids = vec![IdIndex(kept), IdIndex(kept + 1)];
+        let ids = missing.iter().map(|own| id(own)).collect();
+        let never = outage(Scope::Node, &[FRONT], &[], 0.0, 60.0);
+        let never = Outage { never_heard: ids, benign: doubt.is_some(), doubt, ..never };
+        own.outages = if missing.is_empty() { Vec::new() } else { vec![never] };
+        own.has_roster = true;
+        own
+    };
+    let key = Some(Doubt::KeyOrSupply);
+    for doubt in [None, key] {
+        let found =
+            compare(&with(&[], &["100", "110"], doubt), &[with(&["100", "110"], &[], None)]);
+        assert_eq!(found.verdict, State::Back, "{doubt:?}");
+    }
+    let before = with(&[], &["100", "110"], None);
+    let found = compare(&before, &[with(&["100"], &["110"], None)]);
+    assert_eq!(found.verdict, State::StillLost);
+    assert_eq!(
+        words::verdict(&found),
+        "Only a part of it is back: 1 of 2 identifiers; still not heard: 0x110."
+    );
+    let found = compare(&before, &[before.clone()]);
+    assert_eq!(said(&found), "not heard at all before, nor since");
+}
+
 /// A module that the roster knows and that was silent all along has no rate: it is back, or it was
 /// heard too shortly.
 #[test]
@@ -430,7 +624,7 @@ fn silent_all_along() {
     assert!(words::verdict(&back).starts_with("What was silent all along before is back."));
     let short =
         rows(&before, &[report(5.0)], &[("front", State::NotSure, (1, 0), (1, 0), (0.0, 5.0))]);
-    assert!(words::verdict(&short).ends_with("too shortly to tell."));
+    assert!(words::verdict(&short).ends_with("too shortly to tell: 10 s are enough."));
     assert!(!said(&short).contains("0.00 s"), "{}", said(&short));
 }
 

@@ -5,7 +5,7 @@ use crate::analysis::{Analysis, ModuleName};
 use crate::compare::comparison::{CodeChange, CodeRow, MonitorRow};
 
 /// Codes that are in any of the captures, and what became of them.
-pub fn compare(before: &Analysis, after: &[Analysis]) -> Vec<CodeRow> {
+pub fn compare(before: &Analysis, after: &[&Analysis]) -> Vec<CodeRow> {
     let mut out: Vec<CodeRow> = Vec::new();
     let row = |analysis: &Analysis, code: &CodeEntry, change| CodeRow {
         code: code.number,
@@ -82,9 +82,9 @@ fn speaks(analysis: &Analysis, reporter: &ModuleName) -> bool {
 }
 
 /// Monitors whose state changed or that are not complete after.
-pub fn monitors(before: &Analysis, after: &[Analysis]) -> Vec<MonitorRow> {
+pub fn monitors(before: &Analysis, after: &[&Analysis]) -> Vec<MonitorRow> {
     let has = |analysis: &&Analysis| !analysis.diagnosis.vehicle.monitors.is_empty();
-    let last = after.iter().rev().find(has);
+    let last = after.iter().rev().copied().find(has);
     let mut out: Vec<MonitorRow> = Vec::new();
     let row = |analysis: &Analysis, entry: &MonitorEntry| MonitorRow {
         module: analysis.module_name(entry.module),

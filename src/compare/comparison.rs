@@ -20,6 +20,8 @@ pub struct Comparison {
     pub monitors: Vec<MonitorRow>,
     /// All in all.
     pub verdict: State,
+    /// No capture from after the repair belongs to those from before it: nothing was compared.
+    pub all_left_out: bool,
     /// The likeliest part of the harness before the repair, where a wiring file tells.
     pub element: Option<SuspectedBefore>,
     /// Limits of this comparison.
@@ -118,10 +120,31 @@ pub struct Row {
     pub needed: Option<f64>,
     /// How it stands.
     pub state: State,
-    /// Silent again after, for a reason that may be lawful: then nothing is said to have held.
-    pub perhaps_again: bool,
+    /// What keeps it from having held, where no time would help.
+    pub open: Option<Open>,
     /// Heard before, and in no capture after.
     pub gone: bool,
+    /// Not heard at all before.
+    pub never_before: bool,
+    /// Those of its identifiers that were not heard at all before, as a roster tells: how many, and
+    /// which are not heard after either, ascending.
+    pub unheard: (usize, Vec<Id>),
+}
+
+/// What keeps a loss from being called held, however long was driven.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Open {
+    /// Its channel was recorded in no capture after.
+    NotRecorded,
+    /// It was not heard in some capture after, which may be one in another mode of the vehicle: the
+    /// key, the engine, the lights.
+    OneMode,
+    /// A message of what was lost before is not sent any more, while its sender is heard.
+    PartNever,
+    /// A message of what was lost before fell silent until the end, while its sender went on.
+    PartToTheEnd,
+    /// It fell silent again, for a reason that may be lawful.
+    PerhapsAgain,
 }
 
 /// One code of one module.
@@ -191,6 +214,18 @@ pub enum Notice {
     Older(String),
     /// Identifiers sent on a timer in this file and not heard before at all, ascending.
     HeardOnlySince(String, Vec<Id>),
+    /// A channel of this file has another name than before: that, and the one from before.
+    ChannelMoved(String, String, String),
+    /// This file does not have the channel on which something was lost before.
+    NotRecorded(String, String),
+    /// In this file so many identifiers of so many that the roster expects were not heard.
+    MostNotHeard(String, usize, usize),
+    /// Something fell silent in this file, and it does not tell whether that was lawful.
+    MayBeLoss(String),
+    /// What fell silent before and was taken for a pause by nature.
+    Excused(Vec<Lost>),
+    /// Losses were seldom before: chance may keep them away for as long again.
+    Seldom,
     /// Few of the identifiers of this file, or of the one from before, are in the other: how many
     /// are in both, and how many the smaller of them has.
     LittleInCommon(String, usize, usize),
@@ -211,12 +246,11 @@ impl Comparison {
 impl Notice {
     /// Whether the comparison may be one of the wrong captures.
     pub fn is_doubt(&self) -> bool {
-        matches!(
-            self,
-            Notice::KeptOut(..)
-                | Notice::OtherVehicle(..)
-                | Notice::Older(_)
-                | Notice::LittleInCommon(..)
-        )
+        matches!(self, Notice::KeptOut(..) | Notice::NotRecorded(..)) || self.leaves_out()
+    }
+
+    /// Whether it keeps a capture from after the repair out of the comparison.
+    pub fn leaves_out(&self) -> bool {
+        matches!(self, Notice::OtherVehicle(..) | Notice::Older(_) | Notice::LittleInCommon(..))
     }
 }

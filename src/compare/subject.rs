@@ -6,12 +6,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use super::comparison::{Lost, Notice};
-use crate::analysis::{Analysis, Identifier, Outage, Scope};
+use super::watched;
+use crate::analysis::{Analysis, Identifier, KeyState, Outage, Scope};
 use crate::capture::ChannelIndex;
 use crate::ids::NodeIndex;
 
 /// A channel by its name, and an identifier on it.
-type Key = (String, Id);
+pub(super) type Key = (String, Id);
 
 /// A node, an identifier or a bus that was lost in one of the captures.
 #[derive(Clone, Debug)]
@@ -22,11 +23,26 @@ pub(super) struct Subject {
     ids: BTreeSet<Key>,
     /// Name of its channel.
     pub channel: String,
-    /// Heard before, and in no capture after.
-    pub gone: bool,
+    /// Not heard at all before, in any capture.
+    pub never: bool,
+    /// Those of its identifiers that were not heard at all before, as a roster tells.
+    pub unheard: BTreeSet<Key>,
 }
 
 impl Subject {
+    fn new(lost: Lost, channel: String, ids: BTreeSet<Key>) -> Self {
+        Subject { lost, ids, channel, never: false, unheard: BTreeSet::new() }
+    }
+
+    fn lone(key: Key) -> Self {
+        Subject::new(Lost::Identifier(key.1), key.0.clone(), BTreeSet::from([key]))
+    }
+
+    /// Whether it is a whole bus.
+    pub fn is_bus(&self) -> bool {
+        self.ids.is_empty()
+    }
+
     fn is_same(&self, other: &Subject) -> bool {
         match self.ids.is_empty() {
             true => other.ids.is_empty() && other.channel == self.channel,
@@ -49,22 +65,42 @@ impl Subject {
     }
 }
 
-/// All that was lost in any of the captures.
-pub(super) fn all(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
+/// All that was lost in any of the captures, or was never heard.
+pub(super) fn all(before: &Analysis, after: &[&Analysis]) -> Vec<Subject> {
     let mut subjects: Vec<Subject> = Vec::new();
-    for analysis in std::iter::once(before).chain(after) {
+    for analysis in std::iter::once(before).chain(after.iter().copied()) {
         for subject in analysis.lost().flat_map(|outage| of(analysis, outage)) {
             add(&mut subjects, subject);
         }
     }
+    // Much that was not heard may have been the key, and it may be back all the same.
+    let perhaps_key = |own: &&Outage| !own.is_loss() && !own.never_heard.is_empty();
+    let missed = before.outages.iter().filter(perhaps_key).flat_map(|outage| of(before, outage));
+    let heard = |own: &Subject| after.iter().any(|analysis| is_heard(own, analysis));
+    missed.filter(heard).for_each(|subject| add(&mut subjects, subject));
+    for subject in &mut subjects {
+        let drives = || before.each_drive().filter(|drive| listened(drive, &subject.channel));
+        let throughout = |drive: &Analysis| {
+            watched::lost_throughout(subject, drive)
+                || drive.outages.iter().any(|own| perhaps_key(&own) && subject.is_in(drive, own))
+        };
+        subject.never = drives().next().is_some() && drives().all(throughout);
+        subject.unheard = unheard(subject, before);
+    }
     for missing in disappeared(before, after) {
-        add(&mut subjects, missing.clone());
-        subjects
-            .iter_mut()
-            .filter(|known| known.is_same(&missing))
-            .for_each(|known| known.gone = true);
+        add(&mut subjects, missing);
     }
     subjects
+}
+
+/// Identifiers of a subject that a roster expects and that no capture heard.
+fn unheard(subject: &Subject, before: &Analysis) -> BTreeSet<Key> {
+    let of = before.outages.iter().filter_map(|outage| Some((outage, outage.channel?)));
+    let never = of.flat_map(|(outage, at)| {
+        let channel = &before.channel(at).name;
+        outage.never_heard.iter().map(move |id| (channel.clone(), *id))
+    });
+    never.filter(|key| subject.ids.contains(key) && !is_key_heard(before, key)).collect()
 }
 
 fn add(subjects: &mut Vec<Subject>, subject: Subject) {
@@ -77,12 +113,9 @@ fn add(subjects: &mut Vec<Subject>, subject: Subject) {
 fn of(analysis: &Analysis, outage: &Outage) -> Vec<Subject> {
     let channel = |at: ChannelIndex| analysis.channel(at).name.clone();
     match (outage.scope, outage.channel) {
-        (Scope::Bus, Some(at)) => vec![Subject {
-            lost: Lost::Bus(channel(at)),
-            ids: BTreeSet::new(),
-            channel: channel(at),
-            gone: false,
-        }],
+        (Scope::Bus, Some(at)) => {
+            vec![Subject::new(Lost::Bus(channel(at)), channel(at), BTreeSet::new())]
+        }
         (Scope::Node | Scope::Branch, _) => {
             outage.nodes.iter().map(|node| whole_node(analysis, *node)).collect()
         }
@@ -92,13 +125,7 @@ fn of(analysis: &Analysis, outage: &Outage) -> Vec<Subject> {
                 (channel(identifier.channel), identifier.id)
             });
             let never = outage.never_heard.iter().map(|id| (channel(at), *id));
-            let lone = |key: Key| Subject {
-                lost: Lost::Identifier(key.1),
-                ids: BTreeSet::from([key]),
-                channel: channel(at),
-                gone: false,
-            };
-            heard.chain(never).map(lone).collect()
+            heard.chain(never).map(Subject::lone).collect()
         }
         _ => Vec::new(),
     }
@@ -112,56 +139,112 @@ fn whole_node(analysis: &Analysis, node: NodeIndex) -> Subject {
         .map(|identifier| key(identifier.channel, identifier.id))
         .chain(node.never_heard.iter().map(|id| key(node.channel, *id)))
         .collect();
-    Subject {
-        lost: Lost::Node(node.name.clone()),
-        ids,
-        channel: analysis.channel(node.channel).name.clone(),
-        gone: false,
-    }
+    let channel = analysis.channel(node.channel).name.clone();
+    Subject::new(Lost::Node(node.name.clone()), channel, ids)
+}
+
+/// Whether anything of a subject was heard.
+pub(super) fn is_heard(subject: &Subject, analysis: &Analysis) -> bool {
+    analysis.identifiers.iter().any(|id| id.frames > 0 && subject.has(analysis, id))
+}
+
+/// Whether an identifier was heard.
+pub(super) fn is_key_heard(analysis: &Analysis, (channel, id): &Key) -> bool {
+    let own = |own: &Identifier| {
+        own.frames > 0 && own.id == *id && analysis.channel(own.channel).name == *channel
+    };
+    analysis.identifiers.iter().any(own)
 }
 
 /// Whether a channel was there, and something was heard on it.
-fn listened(analysis: &Analysis, channel: &str) -> bool {
+pub(super) fn listened(analysis: &Analysis, channel: &str) -> bool {
     analysis.channels.iter().any(|own| own.name == channel && own.frames > 0)
 }
 
-/// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in any
-/// capture after, on a channel that is there.
-fn disappeared(before: &Analysis, after: &[Analysis]) -> Vec<Subject> {
-    let named =
-        |analysis: &Analysis, at: ChannelIndex, channel: &str| analysis.channel(at).name == channel;
-    let heard = |channel: &str, id: Id| {
-        after.iter().any(|analysis| {
-            analysis
-                .identifiers
-                .iter()
-                .any(|own| own.id == id && own.frames > 0 && named(analysis, own.channel, channel))
-        })
-    };
-    // A node has many identifiers, and is one subject.
-    let mut missing: BTreeMap<(Option<NodeIndex>, Option<usize>), Subject> = BTreeMap::new();
-    let periodic = before.identifiers.iter().enumerate().filter(|(_, id)| id.rhythm.is_some());
-    for (at, identifier) in periodic {
-        let channel = &before.channel(identifier.channel).name;
-        let own: Vec<Id> = match identifier.node {
-            Some(node) => {
-                before.nodes[node].ids.iter().map(|at| before.identifiers[*at].id).collect()
-            }
-            None => vec![identifier.id],
-        };
-        if !after.iter().any(|analysis| listened(analysis, channel))
-            || own.iter().any(|id| heard(channel, *id))
-        {
-            continue;
-        }
-        let (key, lost) = match identifier.node {
-            Some(node) => ((Some(node), None), Lost::Node(before.nodes[node].name.clone())),
-            None => ((None, Some(at)), Lost::Identifier(identifier.id)),
-        };
-        let ids = own.into_iter().map(|id| (channel.clone(), id)).collect();
-        missing.insert(key, Subject { lost, ids, channel: channel.clone(), gone: true });
+/// Whether a subject was there in a capture from after the repair.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Presence {
+    /// It was heard, or the capture says of its own that it was lost.
+    Told,
+    /// Its channel was not recorded.
+    NotRecorded,
+    /// It was not heard, and that need not be a loss: too short a time, the key off, or a lawful
+    /// silence as far as the capture tells.
+    Excused,
+    /// It was heard before, and nothing of it in this capture.
+    Absent,
+}
+
+/// A capture shorter than so many periods of what is missed says nothing.
+const PERIODS: f64 = 3.0;
+
+/// Whether a subject was there in a capture from after the repair.
+pub(super) fn presence(subject: &Subject, before: &Analysis, after: &Analysis) -> Presence {
+    let own = |analysis: &Analysis| is_heard(subject, analysis);
+    if own(after) {
+        return Presence::Told;
     }
-    missing.into_values().collect()
+    if !listened(after, &subject.channel) {
+        return Presence::NotRecorded;
+    }
+    let told = after.lost().any(|outage| subject.is_in(after, outage));
+    let expected = subject.never || own(before);
+    if told || !expected {
+        return Presence::Told;
+    }
+    let periods = before.identifiers.iter().filter(|id| subject.has(before, id));
+    let fastest = periods.filter_map(|id| Some(id.rhythm?.period)).reduce(f64::min);
+    let short = fastest.is_some_and(|period| after.length() < PERIODS * period);
+    let key_off =
+        after.channels.iter().any(|own| own.name == subject.channel && own.key == KeyState::Off);
+    let lawful = after.outages.iter().any(|outage| subject.is_in(after, outage));
+    match subject.never || short || key_off || lawful {
+        true => Presence::Excused,
+        false => Presence::Absent,
+    }
+}
+
+/// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in
+/// some capture after; of lone identifiers in none of them, for those are missing often enough.
+fn disappeared(before: &Analysis, after: &[&Analysis]) -> Vec<Subject> {
+    let periodic = before.identifiers.iter().filter(|id| id.rhythm.is_some() && !id.diagnostic);
+    let mut candidates: BTreeMap<(Option<NodeIndex>, Option<Key>), Subject> = BTreeMap::new();
+    for identifier in periodic {
+        let channel = before.channel(identifier.channel).name.clone();
+        let key = (channel, identifier.id);
+        match identifier.node {
+            Some(node) => candidates.entry((Some(node), None)).or_insert_with(|| Subject {
+                ids: heard_of(before, node),
+                ..whole_node(before, node)
+            }),
+            None => {
+                candidates.entry((None, Some(key.clone()))).or_insert_with(|| Subject::lone(key))
+            }
+        };
+    }
+    let is_missing = |subject: &Subject| {
+        let of = after.iter().map(|own| presence(subject, before, own));
+        let mut told = of.filter(|own| *own != Presence::NotRecorded).peekable();
+        let absent = |own: Presence| own == Presence::Absent;
+        match timed(subject, before).len() {
+            0 | 1 => told.peek().is_some() && told.all(absent),
+            _ => told.any(absent),
+        }
+    };
+    candidates.into_values().filter(is_missing).collect()
+}
+
+/// The identifiers that were heard of a node.
+fn heard_of(analysis: &Analysis, node: NodeIndex) -> BTreeSet<Key> {
+    let own = analysis.nodes[node].ids.iter().map(|at| &analysis.identifiers[*at]);
+    own.map(|id| (analysis.channel(id.channel).name.clone(), id.id)).collect()
+}
+
+/// The identifiers that a subject sends on a timer; none of a whole bus.
+pub(super) fn timed<'a>(subject: &Subject, analysis: &'a Analysis) -> Vec<&'a Identifier> {
+    let own =
+        |id: &&Identifier| !subject.is_bus() && id.rhythm.is_some() && subject.has(analysis, id);
+    analysis.identifiers.iter().filter(own).collect()
 }
 
 /// What is sent on a timer after, and was not heard at all before though its bus was listened to

@@ -3,7 +3,7 @@
 use super::headline::some;
 use super::terms::{duration, id_label, listed, plural, short_duration};
 use crate::compare::comparison::{
-    CodeChange, Comparison, Lost, MonitorRow, Notice, Row, Since, State, SuspectedBefore,
+    CodeChange, Comparison, Lost, MonitorRow, Notice, Open, Row, Since, State, SuspectedBefore,
 };
 use crate::fault::advice;
 
@@ -27,30 +27,105 @@ fn of_all(comparison: &Comparison) -> String {
         }
         State::NothingLost => "Nothing was lost before, and nothing after.".to_owned(),
         State::Held => held(comparison),
-        State::Back => "What was silent all along before is back. That it stays so, only the road \
-                        can tell."
-            .to_owned(),
-        State::NotSure if comparison.rows.is_empty() => {
+        State::Back => match comparison.rows.iter().any(|row| row.state == State::Held) {
+            true => format!("{BACK} {}", held(comparison)),
+            false => format!("{BACK} That it stays so, only the road can tell."),
+        },
+        State::NotSure => not_sure(comparison),
+        State::StillLost => match comparison.rows.as_slice() {
+            [row] if is_partly_back(row) => format!("Only a part of it is back: {}.", back_of(row)),
+            _ => "It is still lost.".to_owned(),
+        },
+        State::NewlyLost => "Something is lost that was not lost before.".to_owned(),
+    }
+}
+
+const BACK: &str = "What was silent all along before is back.";
+
+/// Why nothing is said to have held: what no time would mend goes first.
+fn not_sure(comparison: &Comparison) -> String {
+    if comparison.all_left_out {
+        let told = comparison.notices.iter().find(|own| own.leaves_out()).map(notice);
+        return format!(
+            "Whether the repair held cannot be said, for the captures do not belong together: {}.",
+            told.unwrap_or_default()
+        );
+    }
+    let unsure = || comparison.rows.iter().filter(|row| row.state == State::NotSure);
+    let open = unsure().filter_map(|row| row.open).max();
+    let lost_before = unsure().any(|row| row.episodes.0 > 0);
+    let timed = || unsure().filter(|row| row.open.is_none());
+    match open {
+        _ if comparison.rows.is_empty() => {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
         }
-        State::NotSure if comparison.rows.iter().any(|row| row.perhaps_again) => {
+        Some(Open::PerhapsAgain) => {
             "What was lost before fell silent again, and the captures do not tell whether it was \
              lost."
                 .to_owned()
         }
-        State::NotSure if comparison.needed() <= 0.0 => {
-            "What was lost before was heard throughout afterwards, but too shortly to tell."
+        Some(Open::PartToTheEnd) => {
+            "What was lost before is heard again, but a message of it fell silent afterwards and \
+             stayed so."
                 .to_owned()
         }
-        State::NotSure => format!(
+        Some(Open::PartNever) => {
+            "What was lost before is heard again, but not all that it sent: was a part of it left \
+             unplugged?"
+                .to_owned()
+        }
+        Some(Open::OneMode) if !lost_before => {
+            let held_too = comparison.rows.iter().any(|row| row.state == State::Held);
+            let first = if held_too { format!("{} But", held(comparison)) } else { String::new() };
+            let text = "some of what was heard before was not heard afterwards, perhaps because \
+                        it is sent only in one mode. Record as before: key, engine and lights the \
+                        same.";
+            match first.is_empty() {
+                true => format!("S{}", &text[1..]),
+                false => format!("{first} {text}"),
+            }
+        }
+        Some(Open::OneMode) => {
+            "What was lost before was not heard at all afterwards, and the captures do not tell \
+             whether it was lost or switched off: record with the key on, as before."
+                .to_owned()
+        }
+        Some(Open::NotRecorded) => {
+            "Whether the repair held cannot be said: the bus on which it was lost before was not \
+             recorded afterwards."
+                .to_owned()
+        }
+        None if timed().any(is_partly_back) => {
+            let back = timed().find(|row| is_partly_back(row)).map(back_of);
+            format!("Only a part of it is back: {}.", back.unwrap_or_default())
+        }
+        None if timed().all(|row| row.watched.1 <= 0.0) => {
+            "Whether the repair held cannot be said: no capture from after it can show a loss."
+                .to_owned()
+        }
+        None if comparison.needed() <= 0.0 => {
+            "What was lost before was heard throughout afterwards, but too shortly to tell: 10 s \
+             are enough."
+                .to_owned()
+        }
+        None => format!(
             "What was lost before was heard throughout afterwards, but not for long enough: \
              another {} without a loss, at the least, on the road and in the conditions under \
              which it failed, would make it 95 % sure.",
             duration(comparison.needed())
         ),
-        State::StillLost => "It is still lost.".to_owned(),
-        State::NewlyLost => "Something is lost that was not lost before.".to_owned(),
     }
+}
+
+/// Of what was never heard before, a part is heard.
+fn is_partly_back(row: &Row) -> bool {
+    !row.unheard.1.is_empty() && row.unheard.1.len() < row.unheard.0
+}
+
+fn back_of(row: &Row) -> String {
+    let (all, missing) = (row.unheard.0, &row.unheard.1);
+    let names = some(missing.iter().map(|id| id_label(*id)));
+    format!("{} of {all} identifiers; still not heard: {names}", all - missing.len())
 }
 
 fn only_since(comparison: &Comparison) -> bool {
@@ -59,8 +134,9 @@ fn only_since(comparison: &Comparison) -> bool {
 
 fn held(comparison: &Comparison) -> String {
     const SURE: &str = "95 % sure that it is better; no proof that it is cured.";
-    match comparison.rows.as_slice() {
-        [Row { state: State::Held, episodes: (times, _), watched, .. }] => format!(
+    let held: Vec<&Row> = comparison.rows.iter().filter(|row| row.state == State::Held).collect();
+    match held.as_slice() {
+        [Row { episodes: (times, _), watched, .. }] => format!(
             "Not lost in {}; before, {} in {}. {SURE}",
             short_duration(watched.1),
             plural(*times as usize, "time", "times"),
@@ -128,6 +204,10 @@ pub fn row(row: &Row) -> String {
     let (watched_before, watched_after) = (duration(row.watched.0), duration(row.watched.1));
     let before = format!("{}{joined} in {watched_before}", episodes(k));
     let luck = row.p.map_or("–".to_owned(), |p| format!("{:.1} %", p * 100.0));
+    let back = || match is_partly_back(row) {
+        true => format!("; back are {}", back_of(row)),
+        false => String::new(),
+    };
     match row.state {
         State::Held => format!(
             "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
@@ -136,27 +216,75 @@ pub fn row(row: &Row) -> String {
         State::Back => {
             format!("not heard at all before; heard throughout for {watched_after} since")
         }
-        State::NotSure if row.perhaps_again => format!(
-            "{before}; silent again in {watched_after} since, which may be a loss or lawful"
-        ),
-        State::NotSure if row.p.is_none() => format!(
-            "not heard at all before; heard throughout for {watched_after} since, too short to \
-             tell"
-        ),
-        State::NotSure => format!(
-            "{before}; none in {watched_after} since: by luck alone {luck}; another {} at the \
-             least without a loss would make it 95 % sure",
-            duration(row.needed.unwrap_or(0.0))
-        ),
+        State::NotSure => match row.open {
+            Some(open) => self::open(row, open, &before, &watched_after),
+            None if row.watched.1 <= 0.0 => format!("{before}; no capture since can show a loss"),
+            None if row.never_before && is_partly_back(row) => {
+                format!("not heard at all before{}", back())
+            }
+            None if row.never_before => format!(
+                "not heard at all before; heard throughout for {watched_after} since, too short to \
+                 tell: 10 s are enough"
+            ),
+            None => format!(
+                "{before}; none in {watched_after} since: by luck alone {luck}; another {} at the \
+                 least without a loss would make it 95 % sure",
+                duration(row.needed.unwrap_or(0.0))
+            ),
+        },
         State::StillLost if row.gone => format!("{before}; not heard at all since"),
+        State::StillLost if row.never_before && is_partly_back(row) => {
+            format!("not heard at all before{}", back())
+        }
+        State::StillLost if row.never_before && row.watched.1 <= 0.0 => {
+            "not heard at all before, nor since".to_owned()
+        }
+        State::StillLost if row.never_before => {
+            format!("not heard at all before; {} in {watched_after} since", episodes(n))
+        }
         State::StillLost => {
             format!("{before}; {} in {watched_after} since{}", episodes(n), ratio(row))
         }
         State::NewlyLost if row.gone => "heard before, and not at all since".to_owned(),
+        State::NewlyLost if row.watched.0 <= 0.0 => {
+            format!("not watched before; {} in {watched_after} since", episodes(n))
+        }
         State::NewlyLost => {
             format!("not lost in {watched_before} before; {} in {watched_after} since", episodes(n))
         }
         State::NothingLost => "nothing lost".to_owned(),
+    }
+}
+
+/// Why nothing is said of a row, where no time would mend that.
+fn open(row: &Row, open: Open, before: &str, watched_after: &str) -> String {
+    let first = match (row.never_before, row.episodes.0) {
+        (true, _) => "not heard at all before".to_owned(),
+        (_, 0) => "heard before".to_owned(),
+        _ => before.to_owned(),
+    };
+    match open {
+        Open::PerhapsAgain => {
+            format!("{first}; silent again in {watched_after} since, which may be a loss or lawful")
+        }
+        Open::PartToTheEnd => {
+            "heard before; since, it fell silent to the end of a capture while its sender went on"
+                .to_owned()
+        }
+        Open::PartNever => {
+            "heard before, and not since, though its sender is: sent only in one mode, or a part \
+             that was not plugged in again?"
+                .to_owned()
+        }
+        Open::OneMode if row.gone || row.episodes.0 == 0 && row.watched.1 <= 0.0 => {
+            format!("{first}, and not since: sent only in one mode, or switched off?")
+        }
+        Open::OneMode => {
+            format!(
+                "{first}; not heard in a capture since: sent only in one mode, or switched off?"
+            )
+        }
+        Open::NotRecorded => format!("{first}; its bus was not recorded since"),
     }
 }
 
@@ -209,6 +337,32 @@ pub fn notice(notice: &Notice) -> String {
         Notice::Older(path) => format!(
             "{path}: it is older than the capture from before the repair: are the two swapped?"
         ),
+        Notice::ChannelMoved(path, is, was) => format!(
+            "{path}: its {is} carries what {was} carried before, and was compared with that"
+        ),
+        Notice::NotRecorded(path, channel) => format!(
+            "{path}: {channel}, on which it was lost before, was not recorded, so it tells nothing \
+             of that"
+        ),
+        Notice::MostNotHeard(path, missing, expected) => format!(
+            "{path}: {missing} of {expected} identifiers of the roster were not heard, which may \
+             have been the key: record with the key surely on"
+        ),
+        Notice::MayBeLoss(path) => format!(
+            "{path}: something fell silent in it, and it does not tell whether that was a loss; \
+             `lostnode report` says what and what to record"
+        ),
+        Notice::Excused(lost) => format!(
+            "before, silences of {} were taken for pauses by nature and not counted; if that is \
+             the fault, a roster learned from sound captures tells the two apart",
+            some(lost.iter().map(called))
+        ),
+        Notice::Seldom => {
+            "lost once or twice before: where a fault is seldom, luck alone keeps it \
+                           away for long. Give all drives from before, those without a loss too \
+                           (BEFORE… --after AFTER…); the time that is asked for is right only then"
+                .to_owned()
+        }
         Notice::HeardOnlySince(path, ids) => format!(
             "{path}: not heard before at all: {}. If their module was missing then, a roster of \
              the vehicle (`lostnode learn`) lets compare say so",

@@ -6,9 +6,10 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::names;
-use crate::compare::comparison::{Comparison, Row};
+use crate::compare::comparison::{Comparison, Notice, Row};
 use crate::words::comparison as words;
 use crate::words::diagnosis::{code_label, code_meaning};
+use crate::words::terms::id_label;
 
 #[derive(JsonSchema, Serialize)]
 pub(super) struct ComparisonJson {
@@ -24,7 +25,16 @@ pub(super) struct ComparisonJson {
     codes: Vec<CodeChangeJson>,
     monitors: Vec<MonitorChangeJson>,
     element: Option<ElementJson>,
+    doubts: Vec<DoubtJson>,
     notices: Vec<String>,
+}
+
+/// What makes it doubtful that the captures belong together.
+#[derive(JsonSchema, Serialize)]
+struct DoubtJson {
+    kind: &'static str,
+    leaves_out: bool,
+    sentence: String,
 }
 
 #[derive(JsonSchema, Serialize)]
@@ -55,6 +65,11 @@ struct RowJson {
     rate_ratio_low: Option<f64>,
     rate_ratio_high: Option<f64>,
     needed_s: Option<f64>,
+    #[schemars(with = "Option<names::Open>")]
+    open: Option<&'static str>,
+    never_heard_before: bool,
+    unheard_before: usize,
+    unheard_after: Vec<String>,
     sentence: String,
 }
 
@@ -91,8 +106,24 @@ fn row(row: &Row) -> RowJson {
         rate_ratio_low: row.ratio.map(|(_, low, _)| low),
         rate_ratio_high: row.ratio.and_then(|(.., high)| high),
         needed_s: row.needed,
+        open: row.open.map(names::open),
+        never_heard_before: row.never_before,
+        unheard_before: row.unheard.0,
+        unheard_after: row.unheard.1.iter().map(|id| id_label(*id)).collect(),
         sentence: words::row(row),
     }
+}
+
+/// The kind of a notice that makes it doubtful that the captures belong together.
+fn doubt(notice: &Notice) -> Option<&'static str> {
+    Some(match notice {
+        Notice::OtherVehicle(..) => "other_vehicle",
+        Notice::KeptOut(..) => "kept_out",
+        Notice::Older(_) => "older",
+        Notice::LittleInCommon(..) => "little_in_common",
+        Notice::NotRecorded(..) => "not_recorded",
+        _ => return None,
+    })
 }
 
 /// Writes the comparison.
@@ -133,6 +164,17 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
                 monitor: row.monitor,
                 complete_before: row.complete.0,
                 complete_after: row.complete.1,
+            })
+            .collect(),
+        doubts: comparison
+            .notices
+            .iter()
+            .filter_map(|own| {
+                Some(DoubtJson {
+                    kind: doubt(own)?,
+                    leaves_out: own.leaves_out(),
+                    sentence: words::notice(own),
+                })
             })
             .collect(),
         notices: comparison.notices.iter().map(words::notice).collect(),

@@ -11,7 +11,7 @@ use crate::analysis::verdict::Verdict as OfCapture;
 use crate::analysis::{
     Basis as OfNode, BitRate, Cause as OfOutage, DeviationKind, Doubt as OfDoubt, Scope as Reach,
 };
-use crate::compare::comparison::{Since as SinceRepair, State as OfRow};
+use crate::compare::comparison::{Open as OfOpen, Since as SinceRepair, State as OfRow};
 use crate::live::What;
 
 /// One list of names is both the function that gives them and the schema that allows them, so
@@ -122,6 +122,13 @@ names! {
         OfRow::NotSure => "not_sure",
         OfRow::StillLost => "still_lost",
         OfRow::NewlyLost => "newly_lost",
+    }
+    "Why nothing is said to have held, where no time would mend that." open, Open: OfOpen {
+        OfOpen::NotRecorded => "not_recorded",
+        OfOpen::OneMode => "one_mode",
+        OfOpen::PartNever => "part_not_heard",
+        OfOpen::PartToTheEnd => "part_silent_to_the_end",
+        OfOpen::PerhapsAgain => "perhaps_again",
     }
     "What moves before or after losses." change, Change: OfLead {
         OfLead::Rises => "rises",
