@@ -33,12 +33,14 @@ fn compare_says_where_captures_do_not_belong_together() {
     let (before, after) = (own("samples/van-door.log.gz"), own("samples/van-after.log.gz"));
     let (_, text, _) = run(&["compare"], &[&before, &after]);
     assert!(!text.contains("WARNING"), "{text}");
-    let (_, text, _) = run(&["compare"], &[&after, &before]);
+    let (code, text, _) = run(&["compare"], &[&after, &before]);
+    assert_eq!(code, 3, "{text}");
     assert!(joined(&text).contains("older than the capture from before the repair"), "{text}");
     let folder = tempfile::tempdir().unwrap();
     // The digits of the VIN's end, as they stand in consecutive frames: 0042 for 0099.
     let vin = changed(&folder, "vin.log", |text| text.replace("30303432", "30303939"));
-    let (_, text, _) = run(&["compare"], &[&before, &vin]);
+    let (code, text, _) = run(&["compare"], &[&before, &vin]);
+    assert_eq!(code, 3, "{text}");
     assert!(joined(&text).contains("another vehicle: its VIN is"), "{text}");
     let other = changed(&folder, "other.log", |text| {
         let frames = text.lines().map(|line| match line.split_once("can0 ") {
@@ -47,11 +49,58 @@ fn compare_says_where_captures_do_not_belong_together() {
         });
         frames.collect()
     });
-    let (_, text, _) = run(&["compare"], &[&before, &other]);
+    let (code, text, _) = run(&["compare"], &[&before, &other]);
+    assert_eq!(code, 3, "{text}");
     let text = joined(&text);
     assert!(text.contains("identifiers are in both captures"), "{text}");
     // It is said before the rows.
     assert!(text.find("WARNING").unwrap() < text.find("watched before").unwrap(), "{text}");
+}
+
+/// A roster fits a capture whose two interfaces are swapped, and captures of several such days are
+/// learned from as one vehicle; of two vehicles it is said.
+#[test]
+fn channels_are_known_by_what_is_sent() {
+    let folder = tempfile::tempdir().unwrap();
+    let two = |name: &str, first: &str, second: &str| {
+        changed(&folder, name, |text| {
+            let frames = text.lines().filter_map(|line| line.split_once(" can0 "));
+            let both = frames.map(|(stamp, frame)| {
+                let (id, data) = frame.split_once('#').unwrap();
+                format!("{stamp} {first} {frame}\n{stamp} {second} 1{id:0>7}#{data}\n")
+            });
+            both.collect()
+        })
+    };
+    let (day, swapped) = (two("day.log", "can0", "can1"), two("swapped.log", "can1", "can0"));
+    let other = changed(&folder, "other.log", |text| {
+        let frames = text.lines().filter_map(|line| line.split_once(" can0 "));
+        let frames = frames.map(|(stamp, frame)| {
+            let (id, data) = frame.split_once('#').unwrap();
+            format!("{stamp} can0 1{id:0>7}#{data}\n")
+        });
+        frames.collect()
+    });
+    let learned = |captures: &[&Path]| {
+        let out = folder.path().join("learned.toml");
+        let arguments = ["learn", "--force", "-o", out.to_str().unwrap()];
+        let (code, text, told) = run(&arguments, captures);
+        assert_eq!(code, 0, "{told}");
+        let expected = text.split("identifiers, ").nth(1).unwrap().to_owned();
+        (expected, told, out)
+    };
+    let (one, _, _) = learned(&[&day]);
+    let (both, told, roster) = learned(&[&day, &swapped]);
+    assert_eq!(one, both);
+    assert!(told.contains("its can1 carries what can0 carries"), "{told}");
+    let (_, told, _) = learned(&[&own("samples/van-after.log.gz"), &other]);
+    assert!(told.contains("another vehicle, or another bus of it"), "{told}");
+    for (capture, moved) in [(&day, false), (&swapped, true)] {
+        let roster = ["report", "--roster", roster.to_str().unwrap()];
+        let (code, text, _) = run(&roster, &[capture]);
+        assert_eq!(code, 0, "{text}");
+        assert_eq!(joined(&text).contains("can1 carries what the roster has on can0"), moved);
+    }
 }
 
 /// How much longer to drive is said with the care that it takes, and only then.

@@ -9,6 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use lostnode_parsers::Id;
 
 use crate::analysis::{Analysis, Channel, Nanoseconds};
+use crate::compare::captures::{self, Fitted};
 use crate::fold::timing::seconds;
 use crate::ids::IdIndex;
 use crate::roster_file::{LearnedFrom, RosterFile};
@@ -54,6 +55,24 @@ pub enum Remark {
         /// When, in seconds from its beginning.
         at: f64,
     },
+    /// Few of the identifiers of a capture are in those before it, or the other way round.
+    LittleInCommon {
+        /// Its path.
+        capture: String,
+        /// How many it shares at the most with one of them.
+        both: usize,
+        /// How many the smaller of the two has.
+        smaller: usize,
+    },
+    /// A channel of a capture carries what another one carries in the first capture.
+    ChannelMoved {
+        /// Its path.
+        capture: String,
+        /// The name of the channel in it.
+        is: String,
+        /// The name in the first capture, that the roster has.
+        was: String,
+    },
     /// There was one capture only.
     OneCapture,
     /// No identifier shows a period.
@@ -78,10 +97,15 @@ const APART: f64 = 0.1;
 /// Draws a roster from the analyses of one or more captures: what each identifier did in all of
 /// them together, and who sends it as far as the captures tell.
 pub fn learn(analyses: &[Analysis]) -> Learned {
-    let class = Class { analyses };
+    let mut fitted: Vec<Fitted<'_>> = Vec::new();
+    for own in analyses {
+        let own = captures::clearly_fitted(&analyses[0], own);
+        fitted.push(own);
+    }
+    let class = Class { analyses: fitted.iter().map(|own| &*own.analysis).collect() };
     let mut lessons: BTreeMap<Key, Lesson> = BTreeMap::new();
     let mut senders = Senders::default();
-    for (capture, analysis) in analyses.iter().enumerate() {
+    for (capture, analysis) in class.analyses.iter().copied().enumerate() {
         let edges = Edges::of(analysis);
         for (at, id) in analysis.identifiers.iter().enumerate().filter(|(_, id)| !id.diagnostic) {
             let key = (class.name(analysis.channel(id.channel)), id.id);
@@ -97,7 +121,8 @@ pub fn learn(analyses: &[Analysis]) -> Learned {
     });
     let mut roster = senders.roster(messages.collect());
     roster.learned = analyses.iter().map(learned_from).collect();
-    let remarks = remarks(&class, &lessons, &roster);
+    let mut remarks = remarks(&class, &lessons, &roster);
+    remarks.extend(not_of_one(analyses, &fitted));
     Learned { roster, remarks }
 }
 
@@ -106,7 +131,7 @@ type Key = (String, Id);
 
 /// All captures that are learned from.
 struct Class<'a> {
-    analyses: &'a [Analysis],
+    analyses: Vec<&'a Analysis>,
 }
 
 impl<'a> Class<'a> {
@@ -124,7 +149,7 @@ impl<'a> Class<'a> {
             let own = analysis.channels.iter().find(|channel| self.name(channel) == name)?;
             Some((at, analysis, own))
         };
-        self.analyses.iter().enumerate().filter_map(find).collect::<Vec<_>>().into_iter()
+        self.analyses.iter().copied().enumerate().filter_map(find).collect::<Vec<_>>().into_iter()
     }
 }
 
@@ -158,7 +183,7 @@ fn awake(analysis: &Analysis) -> f64 {
 }
 
 fn remarks(class: &Class<'_>, lessons: &BTreeMap<Key, Lesson>, roster: &RosterFile) -> Vec<Remark> {
-    let mut out: Vec<Remark> = class.analyses.iter().flat_map(of_capture).collect();
+    let mut out: Vec<Remark> = class.analyses.iter().copied().flat_map(of_capture).collect();
     if class.analyses.len() == 1 {
         out.push(Remark::OneCapture);
     }
@@ -172,6 +197,31 @@ fn remarks(class: &Class<'_>, lessons: &BTreeMap<Key, Lesson>, roster: &RosterFi
         (kept > other * (1.0 + APART)).then_some(Remark::TwoPeriods { id: *id, kept, other })
     }));
     out
+}
+
+/// What speaks against captures being of one vehicle at one connector, and channels that have
+/// another name in one of them.
+fn not_of_one(analyses: &[Analysis], fitted: &[Fitted<'_>]) -> Vec<Remark> {
+    let mut out = Vec::new();
+    for (at, own) in fitted.iter().enumerate() {
+        let moved = own.moved.iter().cloned();
+        out.extend(moved.map(|(is, was)| Remark::ChannelMoved { capture: path(own), is, was }));
+        let earlier: Option<Vec<(usize, usize)>> = analyses[..at]
+            .iter()
+            .map(|other| captures::little_in_common(other, &own.analysis))
+            .collect();
+        let most = earlier.unwrap_or_default().into_iter().max();
+        out.extend(most.map(|(both, smaller)| Remark::LittleInCommon {
+            capture: path(own),
+            both,
+            smaller,
+        }));
+    }
+    out
+}
+
+fn path(own: &Fitted<'_>) -> String {
+    own.analysis.captures.first().map_or(String::new(), |capture| capture.path.clone())
 }
 
 fn of_capture(analysis: &Analysis) -> Vec<Remark> {

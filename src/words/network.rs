@@ -65,6 +65,14 @@ pub fn remark(remark: &Remark) -> String {
             "{capture}: the key was turned off at {at:.1} s, or most senders were silent then; \
              what ended there was learned from the rest"
         ),
+        Remark::LittleInCommon { capture, both, smaller } => format!(
+            "{capture}: only {both} of {smaller} identifiers are in a capture before it: another \
+             vehicle, or another bus of it? What is not in all of them is not expected"
+        ),
+        Remark::ChannelMoved { capture, is, was } => format!(
+            "{capture}: its {is} carries what {was} carries in the first capture, and was learned \
+             as that"
+        ),
         Remark::OneCapture => {
             "one capture only: what is sent only in one mode cannot be told from \
              what is always sent"
