@@ -89,12 +89,12 @@ fn channels_are_known_by_what_is_sent() {
         let expected = text.split("identifiers, ").nth(1).unwrap().to_owned();
         (expected, told, out)
     };
+    let (_, told, _) = learned(&[&own("samples/van-after.log.gz"), &other]);
+    assert!(told.contains("another vehicle, or another bus of it"), "{told}");
     let (one, _, _) = learned(&[&day]);
     let (both, told, roster) = learned(&[&day, &swapped]);
     assert_eq!(one, both);
     assert!(told.contains("its can1 carries what can0 carries"), "{told}");
-    let (_, told, _) = learned(&[&own("samples/van-after.log.gz"), &other]);
-    assert!(told.contains("another vehicle, or another bus of it"), "{told}");
     for (capture, moved) in [(&day, false), (&swapped, true)] {
         let roster = ["report", "--roster", roster.to_str().unwrap()];
         let (code, text, _) = run(&roster, &[capture]);
