@@ -1,5 +1,6 @@
 //! How often "sure at 95 %" comes out though nothing was repaired: `cargo run --release --example
-//! repair_trust [CASES [seldom]]`. Prints the first table of docs/repair.md, "Trust", or the second.
+//! repair_trust [CASES [seldom]]`. Prints the first table of docs/repair.md, "Trust", or the
+//! second.
 
 use lostnode::compare::{episodes, statistics};
 use rand::{RngExt, SeedableRng};
