@@ -343,7 +343,7 @@ fn words(text: &str) -> usize {
 }
 
 /// Where a name is what there is to go by, and why.
-const NAMES: [(&str, &str); 12] = [
+const NAMES: [(&str, &str); 14] = [
     ("src/front/second.rs", "captures have nothing in common but the names of their channels"),
     ("src/wiring/readings.rs", "a mechanic names elements in a job file"),
     ("src/wiring/names.rs", "people name nodes in a wiring file"),
@@ -354,6 +354,8 @@ const NAMES: [(&str, &str); 12] = [
     ("src/analysis/names.rs", "a roster may have learned a name that was made of an identifier"),
     ("src/roster_file/mod.rs", "a roster may have learned a name that was made of an identifier"),
     ("src/learn/unplugged/mod.rs", "a person gives names, and no two nodes may have the same"),
+    ("src/roster_file/channels.rs", "where what is sent tells nothing, the name of a channel does"),
+    ("src/compare/captures.rs", "captures have nothing in common but the names of their channels"),
     ("src/compare/mod.rs", "captures have nothing in common but the names of their channels"),
     ("src/compare/subject.rs", "captures have nothing in common but the names of their channels"),
 ];

@@ -526,6 +526,14 @@ class ComparisonCodeChange(TypedDict):
     reporter: str
 
 
+class ComparisonDoubt(TypedDict):
+    """What makes it doubtful that the captures belong together."""
+
+    kind: str
+    leaves_out: bool
+    sentence: str
+
+
 class ComparisonElement(TypedDict):
     feeds: list[str]
     lost_again: list[str]
@@ -541,6 +549,9 @@ class ComparisonMonitorChange(TypedDict):
     monitor: str
 
 
+ComparisonOpen = Literal['not_recorded', 'one_mode', 'part_not_heard', 'part_silent_to_the_end', 'perhaps_again']
+
+
 class ComparisonRow(TypedDict):
     episodes_after: int
     episodes_before: int
@@ -549,6 +560,8 @@ class ComparisonRow(TypedDict):
     losses_before: int
     name: str
     needed_s: Union[float, None]
+    never_heard_before: bool
+    open: Union[ComparisonOpen, None]
     p: Union[float, None]
     p_e_test: Union[float, None]
     rate_ratio: Union[float, None]
@@ -556,6 +569,8 @@ class ComparisonRow(TypedDict):
     rate_ratio_low: Union[float, None]
     sentence: str
     state: ComparisonState
+    unheard_after: list[str]
+    unheard_before: int
     watched_after_s: float
     watched_before_s: float
 
@@ -570,6 +585,7 @@ class Comparison(TypedDict):
     after: list[str]
     before: list[str]
     codes: list[ComparisonCodeChange]
+    doubts: list[ComparisonDoubt]
     element: Union[ComparisonElement, None]
     losses: list[ComparisonRow]
     monitors: list[ComparisonMonitorChange]

@@ -14,6 +14,9 @@ use crate::roster_file::channels::{self, IN_COMMON, LEAST, Sent};
 /// Before September 2001 a stamp is no date: the clock counts from the start, or was never set.
 pub const A_DATE: Nanoseconds = 1_000_000_000 * 1_000_000_000;
 
+/// What begins so little earlier was recorded at the same time.
+const AT_ONCE: Nanoseconds = 1_000_000_000;
+
 /// What makes it doubtful that `after` is `before` at a later time; `path` is that of `after`.
 pub fn doubts(path: &str, before: &Analysis, after: &Analysis) -> Vec<Notice> {
     let path = || path.to_owned();
@@ -25,7 +28,9 @@ pub fn doubts(path: &str, before: &Analysis, after: &Analysis) -> Vec<Notice> {
     let begin = |analysis: &Analysis| analysis.span.map(|(start, _)| start);
     let last = before.each_drive().filter_map(begin).max();
     let older = match (last, begin(after)) {
-        (Some(was), Some(is)) if is < was && is >= A_DATE => Some(Notice::Older(path())),
+        (Some(was), Some(is)) if is < was.saturating_sub(AT_ONCE) && is >= A_DATE => {
+            Some(Notice::Older(path()))
+        }
         _ => None,
     };
     let little = little_in_common(before, after)

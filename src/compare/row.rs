@@ -196,7 +196,7 @@ fn parts(subject: &Subject, own: &Row, before: &Analysis, after: &[&Analysis]) -
     let part = |id: &Identifier| {
         let key = (before.channel(id.channel).name.clone(), id.id);
         let never = after.iter().all(|own| !subject::is_key_heard(own, &key));
-        let to_the_end = || after.iter().any(|own| ended(id, &key, before, own));
+        let to_the_end = || after.iter().any(|own| ended(&key, before, own));
         let open = match never {
             true => Open::PartNever,
             false => to_the_end().then_some(Open::PartToTheEnd)?,
@@ -222,15 +222,15 @@ fn parts(subject: &Subject, own: &Row, before: &Analysis, after: &[&Analysis]) -
 
 /// Whether an identifier fell silent until the end of a capture while its sender went on, for
 /// longer than twice as long as it paused before.
-fn ended(id: &Identifier, key: &subject::Key, before: &Analysis, after: &Analysis) -> bool {
+fn ended(key: &subject::Key, before: &Analysis, after: &Analysis) -> bool {
     let of = |analysis: &Analysis, outage: &Outage| {
         outage.scope == Scope::Identifier
             && !outage.is_loss()
             && outage.cause == Cause::Unknown
-            && outage.ids.iter().any(|at| {
-                let own = &analysis.identifiers[*at];
-                own.id == id.id && analysis.channel(own.channel).name == key.0
-            })
+            && outage
+                .ids
+                .iter()
+                .any(|at| subject::is_key(analysis, &analysis.identifiers[*at], key))
     };
     let paused = before.outages.iter().filter(|own| of(before, own));
     let longest = paused.map(Outage::duration).fold(0.0, f64::max);

@@ -148,12 +148,19 @@ pub(super) fn is_heard(subject: &Subject, analysis: &Analysis) -> bool {
     analysis.identifiers.iter().any(|id| id.frames > 0 && subject.has(analysis, id))
 }
 
+/// Whether a channel of a capture is the one of this name.
+pub(super) fn is_on(analysis: &Analysis, at: ChannelIndex, channel: &str) -> bool {
+    analysis.channel(at).name == channel
+}
+
+/// Whether an identifier is the one of this key.
+pub(super) fn is_key(analysis: &Analysis, own: &Identifier, (channel, id): &Key) -> bool {
+    own.id == *id && is_on(analysis, own.channel, channel)
+}
+
 /// Whether an identifier was heard.
-pub(super) fn is_key_heard(analysis: &Analysis, (channel, id): &Key) -> bool {
-    let own = |own: &Identifier| {
-        own.frames > 0 && own.id == *id && analysis.channel(own.channel).name == *channel
-    };
-    analysis.identifiers.iter().any(own)
+pub(super) fn is_key_heard(analysis: &Analysis, key: &Key) -> bool {
+    analysis.identifiers.iter().any(|own| own.frames > 0 && is_key(analysis, own, key))
 }
 
 /// Whether a channel was there, and something was heard on it.
@@ -204,8 +211,8 @@ pub(super) fn presence(subject: &Subject, before: &Analysis, after: &Analysis) -
     }
 }
 
-/// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in
-/// some capture after; of lone identifiers in none of them, for those are missing often enough.
+/// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in any
+/// capture after, on a channel that is there.
 fn disappeared(before: &Analysis, after: &[&Analysis]) -> Vec<Subject> {
     let periodic = before.identifiers.iter().filter(|id| id.rhythm.is_some() && !id.diagnostic);
     let mut candidates: BTreeMap<(Option<NodeIndex>, Option<Key>), Subject> = BTreeMap::new();
@@ -225,11 +232,7 @@ fn disappeared(before: &Analysis, after: &[&Analysis]) -> Vec<Subject> {
     let is_missing = |subject: &Subject| {
         let of = after.iter().map(|own| presence(subject, before, own));
         let mut told = of.filter(|own| *own != Presence::NotRecorded).peekable();
-        let absent = |own: Presence| own == Presence::Absent;
-        match timed(subject, before).len() {
-            0 | 1 => told.peek().is_some() && told.all(absent),
-            _ => told.any(absent),
-        }
+        told.peek().is_some() && told.all(|own| own == Presence::Absent)
     };
     candidates.into_values().filter(is_missing).collect()
 }

@@ -1,8 +1,8 @@
 //! For how long a loss of something could have been heard: sets of stretches of time.
 
 use super::captures::A_DATE;
-use super::subject::Subject;
-use crate::analysis::{Analysis, Nanoseconds, Outage, Scope, Silence};
+use super::subject::{self, Subject};
+use crate::analysis::{Analysis, Cause, Nanoseconds, Outage, Scope, Silence};
 use crate::fold::timing::seconds;
 
 /// Stretches that neither overlap nor touch, in order of time.
@@ -84,20 +84,24 @@ pub(super) fn has_dates(analysis: &Analysis) -> bool {
     analysis.span.is_some_and(|(begin, _)| begin >= A_DATE)
 }
 
-/// When nothing could be heard of a channel, or of any: sleep and pauses.
-fn stops(analysis: &Analysis, channel: Option<&str>) -> Vec<Silence> {
+/// When nothing could be heard of a channel: sleep and pauses.
+fn stops(analysis: &Analysis, channel: &str) -> Vec<Silence> {
     let here = |outage: &&Outage| {
-        let of_it = |at| channel.is_none_or(|name| analysis.channel(at).name == name);
+        let of_it = |at| subject::is_on(analysis, at, channel);
         outage.scope >= Scope::Bus && outage.channel.is_none_or(of_it)
     };
     let lawful = analysis.outages.iter().filter(|outage| !outage.is_loss());
     lawful.filter(here).map(Outage::silence).collect()
 }
 
-/// When a capture recorded traffic.
+/// When a capture recorded traffic. A channel that was recorded in part takes nothing from the
+/// others.
 pub(super) fn recorded(analysis: &Analysis) -> Vec<Silence> {
     let Some(span) = analysis.span else { return Vec::new() };
-    Stretches::of(stops(analysis, None)).rest(span)
+    let stops = analysis.outages.iter().filter(|outage| {
+        outage.scope >= Scope::Bus && matches!(outage.cause, Cause::BusSleep | Cause::CaptureGap)
+    });
+    Stretches::of(stops.map(Outage::silence).collect()).rest(span)
 }
 
 /// When all that a subject sends on a timer was silent for a lawful reason.
@@ -124,11 +128,11 @@ fn lawful(subject: &Subject, analysis: &Analysis) -> Stretches {
     silent.reduce(|all, own| all.and(&own)).unwrap_or_default()
 }
 
-/// When a loss of a subject could be heard in a capture: while the bus was awake, the recording ran,
-/// and it was not lost already nor silent for a lawful reason.
+/// When a loss of a subject could be heard in a capture: while the bus was awake, the recording
+/// ran, and it was not lost already nor silent for a lawful reason.
 pub(super) fn watched(subject: &Subject, analysis: &Analysis) -> Vec<Silence> {
     let Some(span) = analysis.span else { return Vec::new() };
-    let mut out = stops(analysis, Some(&subject.channel));
+    let mut out = stops(analysis, &subject.channel);
     out.extend(lost(subject, analysis));
     out.extend(lawful(subject, analysis).0);
     Stretches::of(out).rest(span)

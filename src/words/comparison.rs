@@ -45,16 +45,17 @@ const BACK: &str = "What was silent all along before is back.";
 /// Why nothing is said to have held: what no time would mend goes first.
 fn not_sure(comparison: &Comparison) -> String {
     if comparison.all_left_out {
-        let told = comparison.notices.iter().find(|own| own.leaves_out()).map(notice);
-        return format!(
-            "Whether the repair held cannot be said, for the captures do not belong together: {}.",
-            told.unwrap_or_default()
-        );
+        // The warnings below it say why.
+        return "Whether the repair held cannot be said: the captures do not belong together."
+            .to_owned();
     }
     let unsure = || comparison.rows.iter().filter(|row| row.state == State::NotSure);
-    let open = unsure().filter_map(|row| row.open).max();
-    let lost_before = unsure().any(|row| row.episodes.0 > 0);
     let timed = || unsure().filter(|row| row.open.is_none());
+    // What was not lost before and may be of another mode comes after what has to be driven for.
+    let of_a_mode = |row: &&Row| row.open == Some(Open::OneMode) && row.episodes.0 == 0;
+    let alone = timed().next().is_none();
+    let open = unsure().filter(|row| alone || !of_a_mode(row)).filter_map(|row| row.open).max();
+    let lost_before = unsure().any(|row| row.open == Some(Open::OneMode) && row.episodes.0 > 0);
     match open {
         _ if comparison.rows.is_empty() => {
             "No loss shows before or after, but a capture cannot tell.".to_owned()
@@ -213,9 +214,13 @@ pub fn row(row: &Row) -> String {
             "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
              is better"
         ),
-        State::Back => {
-            format!("not heard at all before; heard throughout for {watched_after} since")
-        }
+        State::Back => match row.unheard.0 {
+            0 => format!("not heard at all before; heard throughout for {watched_after} since"),
+            count => format!(
+                "not heard at all before; all {count} identifiers of it are back, heard throughout \
+                 for {watched_after} since"
+            ),
+        },
         State::NotSure => match row.open {
             Some(open) => self::open(row, open, &before, &watched_after),
             None if row.watched.1 <= 0.0 => format!("{before}; no capture since can show a loss"),
