@@ -2,6 +2,8 @@
 
 use std::io::{self, Write};
 
+use textwrap::WordSplitter;
+
 /// Fewest columns; what is narrower than this is no page.
 const NARROWEST: usize = 40;
 /// Most columns: longer lines are hard to read.
@@ -23,14 +25,26 @@ pub(super) fn wrap(text: &str, options: textwrap::Options<'_>) -> Vec<String> {
     let mut glued = String::with_capacity(text.len());
     for word in text.split(' ') {
         let bare = word.trim_end_matches([',', '.', ';', ':', ')']);
-        let belongs = UNITS.contains(&bare) && glued.ends_with(|end: char| end.is_ascii_digit());
+        let number = glued.ends_with(|end: char| end.is_ascii_digit());
+        // As does `SPN 639 FMI 9`.
+        let of_code = glued.ends_with("SPN") || glued.ends_with("FMI") || number && word == "FMI";
+        let belongs = of_code || number && UNITS.contains(&bare);
         if !glued.is_empty() {
             glued.push(if belongs { '\u{a0}' } else { ' ' });
         }
         glued += word;
     }
     let glued = if text.starts_with(' ') { text } else { &glued };
+    let options = options.word_splitter(WordSplitter::Custom(hyphens));
     textwrap::wrap(glued, options).iter().map(|line| line.replace('\u{a0}', " ")).collect()
+}
+
+/// Where a word may be parted: at its hyphens, unless it is a code or a number such as `U0151-87`.
+fn hyphens(word: &str) -> Vec<usize> {
+    match word.contains(|letter: char| letter.is_ascii_digit()) {
+        true => Vec::new(),
+        false => WordSplitter::HyphenSplitter.split_points(word),
+    }
 }
 
 impl<'a> Paper<'a> {
