@@ -153,7 +153,7 @@ fn where_all_answer_the_lost_one_does() {
     let all = found("");
     assert_eq!(first(&all).1, "node of 0x400", "{:?}", ranked(&all));
     let said = all["findings"].to_string();
-    assert!(said.contains("all 5 modules that a tester asked since then answered"), "{said}");
+    assert!(said.contains("all 5 modules that a tester has asked since then answered"), "{said}");
     let dead = |document: &Value| {
         let own = ranked(document).into_iter().find(|own| own.0 == "module_dead");
         own.map_or(0.0, |own| own.2)
@@ -372,7 +372,7 @@ fn a_lone_message_tells_how_its_module_came_back() {
     assert_eq!((ran_on.0.as_str(), ran_on.1.as_str()), ("open_circuit", "module_connector"));
     let one_sign = cause(|_| "00".to_owned(), 0.04);
     assert_eq!(one_sign.0, "unknown");
-    assert!(!one_sign.2.contains("more like a new start"), "{}", one_sign.2);
+    assert!(!one_sign.2.contains("more like a restart"), "{}", one_sign.2);
 }
 
 /// With the key off nobody need answer; who does not with the key on may be behind a gateway.

@@ -210,7 +210,7 @@ fn channels_may_step_back_against_each_other() {
     let output = piped(&["report", "-", "--format", "json"], back.as_bytes());
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["out_of_order_frames"], 1);
-    assert!(document["notices"].to_string().contains("lie before the one before them"));
+    assert!(document["notices"].to_string().contains("are earlier than the frame before them"));
 }
 
 /// Three identifiers on two channels every 10 ms for 20 s, with the stamps that a clock gives them

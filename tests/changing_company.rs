@@ -316,7 +316,7 @@ fn a_vin_of_noughts_is_a_blank_one() {
     assert!(all[0].contains("another vehicle") && !all[0].contains("blank"), "{all:?}");
     // Q is no letter of a VIN. Of another length it is the maker's own number.
     let (all, _) = problems("XXTESTXXAQN000042", OWN);
-    assert!(all[0].contains("has not the form of one"), "{all:?}");
+    assert!(all[0].contains("does not have the form of one"), "{all:?}");
     assert_eq!(problems(&OTHER[7..], OWN).0, ["[]"; 3]);
     // Nor is the vehicle one of noughts where most of its modules are new.
     let (all, vehicle) = problems(OWN, "00000000000000000");

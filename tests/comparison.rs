@@ -161,7 +161,7 @@ fn none_since() {
     );
     assert_eq!(
         said(&held),
-        "5 episodes in 290.0 s; none in 410.0 s since: by luck alone 1.2 %, so 95 % sure that it is better"
+        "5 episodes in 290.0 s; none in 410.0 s since. The chance of that by luck alone is 1.2 %, so the result is at least 95 % sure"
     );
     let open =
         rows(&before, &[report(20.0)], &[("front", State::NotSure, (5, 0), (5, 0), (290.0, 20.0))]);
@@ -170,13 +170,15 @@ fn none_since() {
     near((290.0 / (290.0 + 20.0 + needed)).powi(5), 0.05);
     let sentence = words::verdict(&open);
     assert!(
-        sentence.contains("but not for long enough: another 218.0 s without a loss, at the least"),
+        sentence.contains("but not for long enough: at least another 218.0 s without a loss"),
         "{sentence}"
     );
     let sentence = said(&open);
     assert!(
-        sentence
-            .contains("none in 20.00 s since: by luck alone 71.6 %; another 218.0 s at the least"),
+        sentence.contains(
+            "none in 20.00 s since. The chance of that by luck alone is 71.6 %; at least another \
+             218.0 s without a loss"
+        ),
         "{sentence}"
     );
     // Several captures after count together.
@@ -648,7 +650,7 @@ fn notices() {
     let said = |before: &Analysis, after: &[Analysis]| compare(before, after).notices;
     let sound = said(&report(300.0), &[report(100.0)]);
     assert_eq!(sound, [Notice::SameRoads]);
-    assert!(words::notice(&sound[0]).contains("as far as the drive was like the one"));
+    assert!(words::notice(&sound[0]).contains("only if the drive repeated the road"));
     let mut refused = report(100.0);
     refused.captures[0].rejected = 3;
     refused.span = None;
@@ -887,7 +889,7 @@ fn a_channel_that_was_hardly_heard_is_told() {
         lostnode::words::first_screen::kept_time(&own)
     };
     assert!(
-        told(84.0).starts_with("can0 was heard for 16 s of 1 min 40 s only. "),
+        told(84.0).starts_with("can0 was heard for only 16 s of 1 min 40 s. "),
         "{}",
         told(84.0)
     );

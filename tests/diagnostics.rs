@@ -362,7 +362,7 @@ fn stored_and_measured() {
     for part in [
         "stored with P0171",
         "1 results, 1 outside",
-        "below 9.6 V at 10.0 s, least 9.00 V",
+        "below 9.6 V at 10.0 s, lowest 9.00 V",
         "1 loss began or ended in it",
     ] {
         assert!(text.contains(part), "{part} is not in\n{text}");
@@ -558,7 +558,7 @@ fn gone_is_not_fixed_while_the_test_has_not_run() {
         (untested["returned"].as_bool(), untested["tested_since_clear"].as_bool()),
         (Some(false), Some(false))
     );
-    assert!(untested["story"].as_str().unwrap().contains("does not mean it is fixed"));
+    assert!(untested["story"].as_str().unwrap().contains("does not mean that it is fixed"));
     let returned = story("7E8#075902FFC1008709");
     assert_eq!((returned["returned"].as_bool(), returned["gone_at"].is_null()), (Some(true), true));
     let unknown = story("7E8#035902FF00000000");

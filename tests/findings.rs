@@ -281,7 +281,7 @@ fn restraints_carry_their_caution() {
     assert!(
         document["findings"][0]["cautions"]
             .to_string()
-            .contains("never put an ordinary meter, a lamp or a probe on an igniter"),
+            .contains("never put an ordinary meter, a test lamp or a probe on an igniter"),
         "{document:#}"
     );
 }

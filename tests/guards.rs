@@ -113,9 +113,7 @@ fn a_drive_is_asked_for_with_care() {
     let (_, text, _) = run(&["compare"], &[&before, &changed(&folder, "short.log", first)]);
     let text = joined(&text);
     assert!(
-        text.contains(
-            "without a loss, at the least, on the road and in the conditions under which"
-        ),
+        text.contains("without a loss, on the same road and in the conditions in which"),
         "{text}"
     );
     assert!(text.contains("a second person watches the screen, within traffic law"), "{text}");

@@ -565,8 +565,8 @@ fn how_to_find_and_name_it() {
         for part in [
             format!("To find it: {found}"),
             format!("to find it: {found}"),
-            format!("then `{command}`, FROM and TO in seconds from the first frame"),
-            "no airbag, brake or high-voltage module (`lostnode help name`)".to_owned(),
+            format!("then run `{command}`, FROM and TO in seconds from the first frame"),
+            "no airbag, brake or high-voltage module: see `lostnode help name`".to_owned(),
         ] {
             assert!(text.contains(&part), "{part}: {text}");
         }
@@ -768,7 +768,7 @@ fn cautions_stand_in_the_help() {
             "the maker's procedure comes first",
             "No airbag, belt, brake, steering or high-voltage module",
             "Ignition off before a plug or a fuse is pulled",
-            "clear what it set afterwards as the maker says",
+            "clear the ones this set, as the maker says",
         ] {
             assert!(help.contains(part), "{command}: {part}: {help}");
         }

@@ -121,7 +121,7 @@ fn what_goes_before_the_losses_of_several_is_a_sign_of_them() {
     assert_eq!(before[0]["nodes"].as_array().unwrap().len(), 2, "{before:?}");
     let first = &document["findings"][0];
     assert_eq!(first["nodes"].as_array().unwrap().len(), 2, "{first}");
-    let told = "a change on the bus, as of something switched or moved, goes before 6 of 6 losses";
+    let told = "a change on the bus, as of something switched or moved, precedes 6 of 6 losses";
     assert!(first.to_string().contains(told), "{first}");
 }
 

@@ -168,7 +168,7 @@ fn a_whole_node() {
     says(
         &document,
         0,
-        "2 periodic identifiers missed 80 frames or more each; the fastest of them comes every 10 ms",
+        "2 periodic identifiers missed at least 80 frames each; the fastest is sent every 10 ms",
     );
     says(&document, 0, "its other identifier was not heard in that time either");
     says_nothing_of(&document, 0, "came back over");
@@ -235,7 +235,7 @@ fn a_part_of_a_node() {
         &[(0x101, 20_000, 24_000)],
         &[("identifier", &["front"], &["0x101"], 19_953, 4050, false)],
     );
-    says(&document, 0, "1 periodic identifier missed 80 frames or more each");
+    says(&document, 0, "1 periodic identifier missed at least 80 frames");
     says(&document, 0, "front went on with 2 other identifiers, such as 0x100");
     // 0x102 comes in the middle: the node was alive.
     let document = check(

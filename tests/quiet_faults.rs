@@ -46,7 +46,7 @@ fn many_errors_of_the_start_are_none_of_the_plug() {
         let times: Vec<f64> =
             (0..count).map(|step| 0.1 + 1.8 / f64::from(count) * f64::from(step)).collect();
         let found = report_text(&with_errors(&traffic, &times)).1;
-        let left_out = found["notices"].to_string().contains("plugging in");
+        let left_out = found["notices"].to_string().contains("the recorder being plugged in");
         (of_class(&found, "line") > 0.3, left_out)
     };
     assert_eq!(told(8), (false, true));

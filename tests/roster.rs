@@ -409,7 +409,7 @@ messages = [ { id = "3B0", period = 0.05, offset = 0.0 }, { id = "3B2", period =
     check(
         // Not a whole number of periods after each other: the phase would be kept by accident.
         "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [60.0, 90.021, 120.034]\nlasts = [2.0]",
-        "the first frames of 3 identifiers came in the order and distances of 2 other returns",
+        "the first frames of 3 identifiers came in the same order and spacing as after 2 other returns",
     );
     let asked = |at: f64, millivolts: u32| {
         format!(

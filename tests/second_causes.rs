@@ -428,7 +428,7 @@ fn the_period_before_a_silence_is_no_part_of_it() {
         std::fs::write(&path, log(60.0, &[messages(0x200, 12), own.to_vec()].concat())).unwrap();
         let document = report(&path, &[]).1;
         assert!(document["outages"][0]["duration_s"].as_f64().unwrap() > 5.0, "{document:#}");
-        document["findings"][0]["evidence"].to_string().contains("than an engine start")
+        document["findings"][0]["evidence"].to_string().contains("than a dropout from cranking")
     };
     assert!(once(0.5, 34.4));
     assert!(!once(0.5, 35.4));

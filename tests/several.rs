@@ -336,7 +336,7 @@ fn clocks_that_overlap_are_two_drives() {
     assert_eq!(told, [(0, 9), (1, 20)]);
     let headline = report["headline"].as_str().unwrap();
     assert!(headline.contains("twice in 2 of 2 drives (60 s)"), "{headline}");
-    let brief = "2 times, once in a drive, each for no longer than an engine start";
+    let brief = "2 times, once per drive, each no longer than a dropout from cranking";
     assert!(report["findings"].to_string().contains(brief), "{}", report["findings"]);
     let last = report["identifiers"][0]["last"].as_f64().unwrap() - BEGIN;
     assert!((39.9..40.1).contains(&last), "{last}");

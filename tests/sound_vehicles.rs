@@ -235,6 +235,6 @@ fn what_none_of_the_explanations_is_has_its_share() {
     let share = document["no_class"].as_f64().unwrap();
     assert!((0.0..=1.0 - stated).contains(&share) && share < 0.4, "{share} {}", told(&document));
     let words = document["none_of_these"].as_str().unwrap();
-    assert!(words.starts_with(&format!("{:.0} % ", share * 100.0)), "{words}");
+    assert!(words.starts_with(&format!("{:.0} %: ", share * 100.0)), "{words}");
     assert!(stated <= first["uncalibrated"].as_f64().unwrap() + 0.1, "{first}");
 }

@@ -38,7 +38,7 @@ fn the_plug_has_errors_of_its_own() {
     let told = |from: f64| {
         let times: Vec<f64> = (0..6).map(|step| from + 0.21 * f64::from(step)).collect();
         let found = reported(&with_errors(&traffic, &times));
-        found["findings"].to_string().contains("beside its silences")
+        found["findings"].to_string().contains("outside its silences")
     };
     assert!(!told(0.3));
     assert!(told(20.3));
@@ -54,12 +54,12 @@ fn who_is_heard_behind_each_error_is_whose_frames_they_destroy() {
     let times: Vec<f64> = (50..110).map(|step| 0.0031 + 0.1 * f64::from(step)).collect();
     let errors = with_errors(&all(bad(0.000_4)), &times);
     let found = reported(&errors);
-    let heard = found["findings"].to_string().contains("is heard soon behind");
+    let heard = found["findings"].to_string().contains("is heard soon after");
     assert!(heard, "{found:#}");
     // The same errors at times that have nothing to do with that message.
     let times: Vec<f64> = (0..60).map(|step| 5.0 + 0.1373 * f64::from(step)).collect();
     let found = reported(&with_errors(&all(bad(0.0)), &times));
-    assert!(!found["findings"].to_string().contains("is heard soon behind"), "{found:#}");
+    assert!(!found["findings"].to_string().contains("is heard soon after"), "{found:#}");
 }
 
 /// Errors that come while one message is silent, some of its own frames among them, are no fault of

@@ -154,7 +154,7 @@ fn what_feeds_the_same_is_named_together_with_the_test_that_tells() {
         told.starts_with("no capture can tell ground point behind the step from fuse F23"),
         "{told}"
     );
-    assert!(told.contains("what tells: "), "{told}");
+    assert!(told.contains("the test to decide: "), "{told}");
 }
 
 /// A second fuse keeps a node going: that it kept sending clears neither.

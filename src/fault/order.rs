@@ -300,6 +300,18 @@ pub fn standing_of_tests(findings: &[Finding], finding: &Finding) -> Standing {
     }
 }
 
+/// Place of the first finding that explains once more what stands above it, or is hardly likely.
+pub(crate) fn first_rival(ranked: &[Finding]) -> usize {
+    let behind = |at: &usize| {
+        let (before, own) = (&ranked[..*at], &ranked[*at]);
+        *at > 0
+            && (own.standing == Standing::Benign
+                || own.uncalibrated < WORTH_A_PLACE
+                || before.iter().any(|leader| is_rival(leader, own)))
+    };
+    (0..ranked.len()).find(behind).unwrap_or(ranked.len())
+}
+
 /// Whether a finding tells of what another one explains: of the same symptom, or of a node of the
 /// other. One node seldom has two faults at once.
 fn is_rival(leader: &Finding, own: &Finding) -> bool {

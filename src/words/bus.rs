@@ -27,26 +27,28 @@ pub(super) fn errors(analysis: &Analysis, fact: &Fact, who: &str) -> String {
             let (errors, first) = (plural(*count, "error", "errors"), classes(first));
             let seconds = plural(*seconds, "second", "seconds");
             let all = short_duration(analysis.length());
-            format!("{errors} on {who} beside its silences, in {seconds} of {all}, such as {first}")
+            format!(
+                "{errors} on {who} outside its silences, in {seconds} of {all}, such as {first}"
+            )
         }
         Fact::ErrorsThroughout { count, seconds, first } => {
             let first = classes(first);
             format!("{count} errors on {who} in {seconds} s, without end, such as {first}")
         }
         Fact::SenderErrors { frames, of, share, chance } => format!(
-            "{frames} of {of} frames that errors destroyed are of {who}, which sends {:.0} % of \
-             the traffic: its stub, connector or transceiver (by chance {})",
+            "{frames} of {of} frames that errors destroyed are from {who}, which sends {:.0} % of \
+             the traffic: suspect its stub, connector or transceiver ({} by chance)",
             share * 100.0,
             odds(*chance)
         ),
         Fact::SenderFollows { times, of, by_chance } => format!(
-            "{who} is heard soon behind {times} of {of} errors, by chance behind {:.0} %: what an \
-             error destroys is sent again at once, so it is its stub, connector or transceiver",
+            "{who} is heard soon after {times} of {of} errors ({:.0} % by chance): what an error \
+             destroys is sent again at once, so suspect its stub, connector or transceiver",
             by_chance * 100.0
         ),
         Fact::SenderLacks { times, of, share } => format!(
             "{times} of {of} errors came while frames of {who} were missing ({:.0} % of the time) \
-             and nobody else's were: its stub, connector or transceiver",
+             and no other module's were: suspect its stub, connector or transceiver",
             share * 100.0
         ),
         _ => String::new(),
@@ -55,5 +57,5 @@ pub(super) fn errors(analysis: &Analysis, fact: &Fact, who: &str) -> String {
 
 fn odds(chance: f64) -> String {
     let times = (1.0 / chance.max(1e-9)).round() as u64;
-    format!("once in {times} times")
+    format!("1 in {times}")
 }

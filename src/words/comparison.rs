@@ -29,7 +29,7 @@ fn of_all(comparison: &Comparison) -> String {
         State::Held => held(comparison),
         State::Back => match comparison.rows.iter().any(|row| row.state == State::Held) {
             true => format!("{BACK} {}", held(comparison)),
-            false => format!("{BACK} That it stays so, only the road can tell."),
+            false => format!("{BACK} Only driving will show whether it stays so."),
         },
         State::NotSure => not_sure(comparison),
         State::StillLost => match comparison.rows.as_slice() {
@@ -110,9 +110,9 @@ fn not_sure(comparison: &Comparison) -> String {
                 .to_owned()
         }
         None => format!(
-            "What was lost before was heard throughout afterwards, but not for long enough: \
-             another {} without a loss, at the least, on the road and in the conditions under \
-             which it failed, would make it 95 % sure.",
+            "What was lost before was heard throughout afterwards, but not for long enough: at \
+             least another {} without a loss, on the same road and in the conditions in which it \
+             failed, would make it 95 % sure.",
             duration(comparison.needed())
         ),
     }
@@ -211,8 +211,8 @@ pub fn row(row: &Row) -> String {
     };
     match row.state {
         State::Held => format!(
-            "{before}; none in {watched_after} since: by luck alone {luck}, so 95 % sure that it \
-             is better"
+            "{before}; none in {watched_after} since. The chance of that by luck alone is {luck}, \
+             so the result is at least 95 % sure"
         ),
         State::Back => match row.unheard.0 {
             0 => format!("not heard at all before; heard throughout for {watched_after} since"),
@@ -232,8 +232,8 @@ pub fn row(row: &Row) -> String {
                  tell: 10 s are enough"
             ),
             None => format!(
-                "{before}; none in {watched_after} since: by luck alone {luck}; another {} at the \
-                 least without a loss would make it 95 % sure",
+                "{before}; none in {watched_after} since. The chance of that by luck alone is \
+                 {luck}; at least another {} without a loss would make it 95 % sure",
                 duration(row.needed.unwrap_or(0.0))
             ),
         },
@@ -305,7 +305,7 @@ pub fn change(change: CodeChange) -> &'static str {
     match change {
         CodeChange::Gone { tested: Some(true) } => "gone",
         CodeChange::Gone { tested: Some(false) } => "gone, not tested yet",
-        CodeChange::Gone { tested: None } => "gone, whether tested not known",
+        CodeChange::Gone { tested: None } => "gone; not known whether its test has run since",
         CodeChange::StillThere => "still there",
         CodeChange::Returned => "returned",
         CodeChange::New => "new",
@@ -317,24 +317,24 @@ pub fn change(change: CodeChange) -> &'static str {
 pub fn notice(notice: &Notice) -> String {
     match notice {
         Notice::NoTimeStamps(path) => {
-            format!("{path}: without time stamps nothing can be said of losses")
+            format!("{path}: without time stamps nothing can be said about losses")
         }
         Notice::ProvesNothing(path) => {
             format!("{path}: it cannot tell whether anything was lost, so it proves no repair")
         }
         Notice::Rejected(path, lines) => format!("{path}: {lines} lines were no frames"),
         Notice::LossToTheEnd => "a loss lasts to the end of a capture after the repair".to_owned(),
-        Notice::SameRoads => "The verdict counts time, not roads: it holds only as far as the \
-                              drive was like the one on which it was lost, in road, heat, load and \
-                              wet."
+        Notice::SameRoads => "The verdict counts minutes only: it is valid only if the drive \
+                              repeated the road, temperature, load and wet under which the fault \
+                              showed."
             .to_owned(),
         Notice::Driving => advice::driving().text.clone(),
         Notice::OtherVehicle(path, is, was) => {
             format!("{path}: another vehicle: its VIN is {is}, and before it was {was}")
         }
         Notice::KeptOut(path, is, others) => format!(
-            "{path}: another vehicle: its VIN is {is}, that of the others from before {others}; it \
-             was kept out"
+            "{path}: another vehicle: its VIN is {is}, that of the others from before {others}; \
+             it was left out"
         ),
         Notice::SameTwice(path, read) => {
             format!("{path} holds the same as {read}: it was counted once")

@@ -168,8 +168,8 @@ fn list(seen: &Seen) -> String {
 
 /// What became of a code; times are told where there is a first time stamp to count from.
 fn story(analysis: &Analysis, code: &CodeEntry) -> String {
-    const UNTESTED: &str = "its test has not run to the end since, so that does not mean it is \
-                            fixed";
+    const UNTESTED: &str = "its test has not run to the end since, so this does not mean that it \
+                            is fixed";
     let at = |time: Nanoseconds| {
         // A drive without time stamps has no time among those of the others either.
         let told = match analysis.drives.is_empty() {
@@ -190,7 +190,7 @@ fn story(analysis: &Analysis, code: &CodeEntry) -> String {
             }
             Some(false) => format!("cleared{}, not back yet; {UNTESTED}", at(cleared)),
             None => format!(
-                "cleared{}, not seen since; whether its test has run is not known",
+                "cleared{}, not seen since; not known whether its test has run",
                 at(cleared)
             ),
         },
@@ -207,7 +207,7 @@ fn standing(standing: CodeStanding) -> &'static str {
         CodeStanding::Failing => "failing now",
         CodeStanding::Active => "active now",
         CodeStanding::PreviouslyActive => "previously active",
-        CodeStanding::Pending => "pending: it failed, and is not confirmed yet",
+        CodeStanding::Pending => "pending: it failed, but is not confirmed yet",
         CodeStanding::NotFailing => "stored, not failing when last read",
         CodeStanding::Stored => "stored",
     }
@@ -217,7 +217,7 @@ fn standing(standing: CodeStanding) -> &'static str {
 pub fn event(event: CodeEvent) -> String {
     match event {
         CodeEvent::LowSupply { modules, dipped } => format!(
-            "probably one event of low supply: {modules} modules remember a supply fault{}",
+            "probably from one event of low supply: {modules} modules stored a supply fault{}",
             if dipped { ", and the supply dipped in this capture" } else { "" }
         ),
     }
@@ -234,7 +234,7 @@ pub fn problem(problem: &IdentityProblem) -> String {
              configured to this vehicle"
         ),
         IdentityProblem::NoVin(vin) => {
-            format!("what it gives as VIN has not the form of one: {vin}")
+            format!("what it gives as its VIN does not have the form of one: {vin}")
         }
         IdentityProblem::Unconfigured => {
             "it holds a code that says it is not programmed or not configured".to_owned()
@@ -243,7 +243,7 @@ pub fn problem(problem: &IdentityProblem) -> String {
             format!("{units} units claimed this address: only one can keep it")
         }
         IdentityProblem::GaveUpAddress => {
-            "its unit had to give this address up to another one with a lower NAME".to_owned()
+            "its unit had to give up this address to another one with a lower NAME".to_owned()
         }
         IdentityProblem::CannotClaim => {
             "a unit reported that it could not claim an address".to_owned()
@@ -278,7 +278,7 @@ pub fn accusers(analysis: &Analysis) -> Vec<(String, usize)> {
 pub fn blame(analysis: &Analysis, row: &Blame) -> String {
     let many = match row.reporters.len() {
         1 => "",
-        _ => "s, which points at that module or its branch",
+        _ => "s, so suspect that module or its branch",
     };
     let says = frames(analysis, row.frames);
     format!("{} is missed by {} module{many}: {says}", row.missed.0, row.reporters.len())
@@ -288,7 +288,7 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
     let name = |node: NodeIndex| who::node(analysis, node);
     match frames {
         Frames::Heard { node } => format!(
-            "the frames contradict it, {} was heard throughout this capture: the code remembers \
+            "the frames contradict it: {} was heard throughout this capture, so the code is of \
              something older",
             name(node)
         ),
@@ -297,40 +297,41 @@ fn frames(analysis: &Analysis, frames: Frames) -> String {
             name(node)
         ),
         Frames::PerhapsOff { node } => format!(
-            "{} left, with the key or because something failed: the frames do not say which",
+            "{} left, either with the key or because something failed: the frames do not say which",
             name(node)
         ),
         Frames::FellSilent { node, times, longest } => format!(
-            "the frames confirm it, {} fell silent {} (longest {longest:.2} s)",
+            "the frames confirm it: {} fell silent {} (longest {longest:.2} s)",
             name(node),
             plural(times, "time", "times")
         ),
         Frames::OnlyOneSilent { node, times, longest } => format!(
-            "likely {}, the one that fell silent and is left for it ({}, longest {longest:.2} s); \
-             traffic alone does not tell its name",
+            "probably {}, the only silent module not otherwise accounted for ({}, longest \
+             {longest:.2} s); traffic alone does not show its name",
             name(node),
             plural(times, "time", "times")
         ),
         Frames::AmongSilent { node } => format!(
-            "likely among what fell silent with {}, which may be several modules",
+            "probably among what fell silent with {}, which may be several modules",
             name(node)
         ),
-        Frames::NobodySilent => "no module fell silent in this capture: the code remembers \
-                                 something older, or that module is on another bus"
+        Frames::NobodySilent => "no module fell silent in this capture: the code is of something \
+                                 older, or that module is on another bus"
             .to_owned(),
         Frames::NotKnown => {
-            "none of the modules that fell silent is left for it: it may have been \
-                             silent from the start, or it is on another bus"
+            "every module that fell silent is accounted for otherwise, so this one may have been \
+             silent from the start, or be on another bus"
                 .to_owned()
         }
         Frames::SeveralSilent(1) => {
-            "one module fell silent, and traffic alone does not tell whether it is that".to_owned()
+            "one module fell silent, and traffic alone does not show whether it is this one"
+                .to_owned()
         }
         Frames::SeveralSilent(nodes) => format!(
-            "{nodes} modules fell silent, and traffic alone does not tell which of them it is"
+            "{nodes} modules fell silent, and traffic alone does not show which of them it is"
         ),
-        Frames::FromBeyond => "only modules that were cut off themselves say so: they miss \
-                               everybody beyond the break"
+        Frames::FromBeyond => "only modules that were cut off themselves report it: they miss \
+                               every module beyond the break"
             .to_owned(),
         Frames::NoSender => {
             "no sender is known from this capture, so the frames do not say".to_owned()
@@ -353,7 +354,7 @@ pub fn lamps(analysis: &Analysis) -> Vec<String> {
     let line = |(module, lamps): &(Module, j1939::Lamps)| {
         let lit: Vec<&str> = lamps.lit().collect();
         let name = analysis.module_name(*module);
-        (!lit.is_empty()).then(|| format!("{name} asks for lamps: {}", lit.join(", ")))
+        (!lit.is_empty()).then(|| format!("{name} requests lamps: {}", lit.join(", ")))
     };
     analysis.diagnosis.vehicle.lamps.iter().filter_map(line).collect()
 }

@@ -4,14 +4,15 @@
 use super::moved::moved;
 use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
-use super::who::subject;
+use super::who::{self, subject};
 use super::{diagnosis, wiring};
 use crate::analysis::Analysis;
 use crate::analysis::finding::{
     Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side, Standing,
 };
 use crate::analysis::subject::Subject;
-use crate::analysis::symptom::{Fact, Silences};
+use crate::analysis::symptom::{Fact, Return, Sign, Silences};
+use crate::fault::order;
 use crate::fold::timing::Nanoseconds;
 
 /// Heading of a finding.
@@ -29,29 +30,63 @@ pub fn title_within(analysis: &Analysis, finding: &Finding, columns: usize) -> S
     const SHORTEST: usize = 12;
     let length = |text: &str| text.chars().count();
     let whole = title(analysis, finding);
-    let who = subject(analysis, &finding.subject);
-    let rest = length(&whole).saturating_sub(length(&who));
-    let room = columns.saturating_sub(rest + 1);
-    if length(&whole) <= columns || !whole.contains(&who) || room < SHORTEST {
+    if length(&whole) <= columns {
         return whole;
     }
-    let cut: String = who.chars().take(room).collect();
-    whole.replacen(&who, &format!("{}…", cut.trim_end()), 1)
+    let whole = who::shortened(&whole);
+    let who = who::shortened(&subject(analysis, &finding.subject));
+    let rest = length(&whole).saturating_sub(length(&who));
+    let room = columns.saturating_sub(rest);
+    if length(&whole) <= columns || !whole.contains(&who) || room <= SHORTEST {
+        return whole;
+    }
+    whole.replacen(&who, &who::within(&who, room), 1)
 }
 
-/// That a finding rests on what earlier ones rest on, and whether on nothing else.
-pub fn rests_on(earlier: &[usize], on_nothing_else: bool) -> String {
+/// What a finding rests on besides what earlier ones rest on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Besides {
+    /// Nothing.
+    Nothing,
+    /// The same, which here speaks for the other side.
+    Turned,
+    /// Something more.
+    More,
+}
+
+/// That a finding rests on what earlier ones rest on, or on a part of it.
+pub fn rests_on(earlier: &[usize], in_part: bool, besides: Besides) -> String {
     let places: Vec<String> = earlier.iter().map(|at| (at + 1).to_string()).collect();
     let places = listed(&places, "and");
-    match on_nothing_else {
-        true => format!("same evidence as {places}"),
-        false => format!("same evidence as {places}, and:"),
+    let same = match in_part {
+        true => format!("part of the evidence of {places}"),
+        false => format!("same evidence as {places}"),
+    };
+    match besides {
+        Besides::Nothing => same,
+        Besides::Turned => format!("{same}, but here:"),
+        Besides::More => format!("{same}, and:"),
     }
 }
 
 /// That a finding explains the codes that an earlier one explains.
 pub fn same_codes(earlier: usize) -> String {
     format!("Fixing this should clear the codes of {}.", earlier + 1)
+}
+
+/// Evidence without what goes without saying: what was never heard did not come back.
+pub fn worth_saying(evidence: &[Evidence]) -> Vec<&Evidence> {
+    let mut never_heard = false;
+    let says = |own: &&Evidence| match &own.what {
+        Observation::Symptom(_, fact) => {
+            never_heard = matches!(fact, Fact::NeverHeard { .. });
+            true
+        }
+        Observation::Sign(Sign::Return(back) | Sign::ReturnAlone(back))
+        | Observation::Sign(Sign::ReturnTogether(back)) => !(never_heard && *back == Return::No),
+        _ => true,
+    };
+    evidence.iter().filter(says).collect()
 }
 
 /// Evidence in order, as it was found, but of readings those that prove go first; without signs
@@ -108,17 +143,45 @@ fn test_place(analysis: &Analysis, test: &NextTest) -> String {
 }
 
 /// Over findings that explain once more what stands above, or are hardly likely.
-pub const RIVALS: &str = "Other explanations, and what is less likely";
+pub const RIVALS: &str = "Other and less likely explanations";
+
+/// Over each finding, where it begins a group: behind one explanation of each thing come the rivals
+/// of all, and what is less likely.
+pub fn headings(analysis: &Analysis) -> Vec<Option<&'static str>> {
+    let ranked = analysis.ranked();
+    let rivals = order::first_rival(ranked);
+    let undecided = |at: usize| {
+        let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
+        // What nothing chooses between stays together.
+        sets.into_iter().any(|set| set.findings.iter().take(at + 1).copied().eq(0..=at))
+    };
+    let heading = |at: usize| match ranked[at].standing {
+        Standing::Benign => standing(Standing::Benign),
+        own if at < rivals || undecided(at) => standing(own),
+        _ => RIVALS,
+    };
+    let all: Vec<&'static str> = (0..ranked.len()).map(heading).collect();
+    let begins = |at: usize| (at == 0 || all[at - 1] != all[at]).then_some(all[at]);
+    (0..all.len()).map(begins).collect()
+}
 
 /// What a group of findings is called that are as near to today's complaint.
 pub fn standing(standing: Standing) -> &'static str {
     match standing {
         Standing::Present => "What explains it",
-        Standing::Remembered => "What modules only remember",
+        Standing::Remembered => "Stored codes: past events",
         Standing::Foreign => "Modules that do not fit this vehicle",
         Standing::Benign => "Also seen, no fault",
     }
 }
+
+/// The same where anything has to be opened.
+pub fn test_access_told(analysis: &Analysis, test: &NextTest) -> Option<String> {
+    (test.element.is_some() || test.access != NOTHING_TO_OPEN).then(|| test_access(analysis, test))
+}
+
+/// How the tables say that nothing has to be opened.
+const NOTHING_TO_OPEN: &str = "nothing to take apart";
 
 /// What has to be opened for a test.
 pub fn test_access(analysis: &Analysis, test: &NextTest) -> String {
@@ -136,6 +199,17 @@ pub fn observation(analysis: &Analysis, what: &Observation) -> String {
         Observation::Symptom(about, seen) => fact(analysis, about, seen),
         Observation::Sign(seen) => sign(seen),
         Observation::Reading(taken) => reading(analysis, taken),
+    }
+}
+
+/// What a symptom is about, where the symptom has been told.
+pub fn about(analysis: &Analysis, what: &Observation) -> String {
+    match what {
+        Observation::Symptom(_, Fact::MissedByOthers(row)) => {
+            analysis.diagnosis.blame[*row].missed.0.clone()
+        }
+        Observation::Symptom(about, _) => subject(analysis, about),
+        other => observation(analysis, other),
     }
 }
 
@@ -184,7 +258,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("{} is expected and was never heard", who())
         }
         Fact::NeverHeard { one_message: true } => format!(
-            "{} was never heard: one message, which may be sent in one state of the vehicle only, \
+            "{} was never heard: one message, which may be sent only in one state of the vehicle, \
              such as with the engine running",
             who()
         ),
@@ -197,7 +271,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             summed(analysis, silences)
         ),
         Fact::PerhapsOff(silences) => format!(
-            "{} left together {}: the key was turned off, or something that they share failed",
+            "{} left together {}: either the key was turned off, or something they share failed",
             who(),
             summed(analysis, silences)
         ),
@@ -221,8 +295,8 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             let named = id.node.filter(|node| super::who::is_named(analysis, *node));
             let of = named.map(|node| format!(" of {}", super::who::node(analysis, node)));
             format!(
-                "{}{} comes {per_second:.0} times a second, {} in all: faster than any message \
-                 that is built in",
+                "{}{} comes {per_second:.0} times a second, {} in all: faster than any message of \
+                 the vehicle's own",
                 id_label(id.id),
                 of.unwrap_or_default(),
                 plural(id.frames as usize, "frame", "frames")
@@ -246,7 +320,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::ManyMissed { missed, mute } => parts(
             (*missed > 0).then(|| {
                 format!(
-                    "{} missed that this bus does not show to be silent",
+                    "{} reported missing that this bus does not show to be silent",
                     plural(*missed, "module is", "modules are")
                 )
             }),
@@ -255,15 +329,14 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             }),
         ),
         Fact::LostInTurn { nodes, companies } => format!(
-            "of {nodes} modules now these and now those are lost together, in {companies} \
-             different companies"
+            "{nodes} modules drop out in changing combinations ({companies} different ones so far)"
         ),
         Fact::AwayForAsLong { nodes } => format!(
-            "{nodes} modules each stay away for a time of their own, as long every time, and run \
-             on, as a controller that is off the bus for its errors"
+            "{nodes} modules each stay away for a time of their own, the same every time, and \
+             keep running, like a controller that went bus-off for its errors"
         ),
         Fact::NotCarried { ids, times } => format!(
-            "{} that two buses carry stopped on one of them and went on on the other, {}",
+            "{} carried by two buses stopped on one of them and continued on the other, {}",
             plural(*ids, "message", "messages"),
             if *times == 1 { "once".to_owned() } else { format!("up to {times} times") }
         ),
@@ -271,11 +344,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("{} misses {}", name(*module), plural(*misses, "module", "modules"))
         }
         Fact::SupplyMemory { codes, event } => {
-            format!(
-                "{} of one event: {}",
-                plural(*codes, "code is a mark", "codes are marks"),
-                diagnosis::event(*event)
-            )
+            format!("{}, {}", plural(*codes, "code", "codes"), diagnosis::event(*event))
         }
         Fact::NewMessages(first, count) => {
             let first = id_label(analysis.identifiers[*first].id);
@@ -290,7 +359,10 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         }
         Fact::LacksMessages(ids) => {
             let ids: Vec<String> = ids.iter().map(|id| id_label(*id)).collect();
-            format!("it speaks, and lacks messages that the roster has of it: {}", ids.join(", "))
+            format!(
+                "it sends, but not these messages that the roster has for it: {}",
+                ids.join(", ")
+            )
         }
         Fact::OtherIdentity(entry) => {
             let entry = &analysis.diagnosis.identity[*entry];
@@ -301,7 +373,7 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
             format!("{} says that it is not programmed or not configured", name(*module))
         }
         Fact::Misfit(row) => format!(
-            "{} does not fit, by codes of who misses it",
+            "{} does not fit, according to the codes of the modules that miss it",
             analysis.diagnosis.blame[*row].missed.0
         ),
         Fact::BadData(of) => format!("others say now that the data of {} is invalid", of.0),

@@ -40,7 +40,7 @@ pub fn capture(analysis: &Analysis) -> String {
 pub fn kept_out(analysis: &Analysis) -> Vec<String> {
     let sentence = |own: &KeptOut| {
         format!(
-            "{}: another vehicle (VIN {}, the others {}); it was kept out",
+            "{}: another vehicle (VIN {}, the others {}); it was left out",
             own.path, own.vin, own.vehicle
         )
     };
@@ -77,7 +77,7 @@ pub fn kept_time(analysis: &Analysis) -> String {
         (true, true) => kept,
         // Drives stand as rosters for each other.
         (true, false) => format!(
-            "{kept} A module that spoke in none of them is seen only by a roster of a sound \
+            "{kept} A module that spoke in none of them shows only with a roster of a sound \
              vehicle (`lostnode learn`)."
         ),
         (false, _) => format!(
@@ -92,7 +92,7 @@ fn heard_in_part(analysis: &Analysis) -> Vec<String> {
     let all = short_duration(analysis.length());
     let sentence = |(channel, heard): (ChannelIndex, f64)| {
         let (name, heard) = (&analysis.channel(channel).name, short_duration(heard));
-        format!("{name} was heard for {heard} of {all} only.")
+        format!("{name} was heard for only {heard} of {all}.")
     };
     analysis.heard_in_part().into_iter().map(sentence).collect()
 }
@@ -155,9 +155,9 @@ pub fn undecided(analysis: &Analysis, set: &Undecided) -> String {
     let which = format!("cannot tell which of {}", listed(&places, "and"));
     match set.test.map(|at| &analysis.next_tests()[at]) {
         Some(test) => {
-            format!("{which}; what would tell most: {}", fault::test_title(analysis, test))
+            format!("{which}; the best test to decide: {}", fault::test_title(analysis, test))
         }
-        None => format!("{which}; record until it happens again: how it comes back tells"),
+        None => format!("{which}; record until it happens again: how it comes back will tell"),
     }
 }
 
@@ -171,10 +171,8 @@ pub fn none_of_these(analysis: &Analysis) -> Option<String> {
     let percent = findings.no_class * 100.0;
     // Both cannot be: then it is told of something else beside the first.
     Some(match first.probability + findings.no_class > 1.0 {
-        true => format!(
-            "{percent:.0} % that something else is wrong as well, which nothing here describes"
-        ),
-        false => format!("{percent:.0} % that the cause is none of those here"),
+        true => format!("{percent:.0} %: something else is wrong as well that is not listed here"),
+        false => format!("{percent:.0} %: a cause that is not listed here"),
     })
 }
 
@@ -205,13 +203,13 @@ pub struct ToDo {
 /// What to do first, and how.
 pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
     if let Some(Explained::Repaired(_)) = headline.explained {
-        let request = "Drive as when it failed, recording, and compare".to_owned();
+        let request = "Drive as when it failed, record the drive, then compare".to_owned();
         let long = compare::drive(analysis).map_or(String::new(), |long| {
-            format!(" {} is the least that the figures need.", short_duration(long))
+            format!(" Drive at least {} for the figures to mean anything.", short_duration(long))
         });
         let how = format!(
-            "The road, load, heat and wet under which it failed.{long} Then `lostnode compare \
-             BEFORE AFTER` says how sure it is that it is better."
+            "Same road, load, temperature and wet as when it failed.{long} Then `lostnode compare \
+             BEFORE AFTER` says how sure it is that the repair helped."
         );
         let expect = "no loss in that time".to_owned();
         return Some(ToDo { before: None, request, how, expect });
@@ -239,9 +237,9 @@ fn place_in_list(analysis: &Analysis, at: usize) -> String {
     let others = listed(&others, "and");
     match (others.is_empty(), at) {
         (true, _) => String::new(),
-        (false, 1) => format!("; no. 2 of the list: no. 1 is for {word} {others}"),
+        (false, 1) => format!("; test 2 in the list, as test 1 is for {word} {others}"),
         (false, _) => {
-            format!("; no. {} of the list: those before it are for {word} {others}", at + 1)
+            format!("; test {} in the list, as those before it are for {word} {others}", at + 1)
         }
     }
 }
@@ -309,8 +307,11 @@ pub fn moments(analysis: &Analysis) -> Option<String> {
     })
 }
 
-/// Where to read on.
-pub fn read_on(analysis: &Analysis, headline: &Headline, brief: bool) -> String {
+/// Where the numbers of findings are from that do not run on.
+pub const NUMBERS: &str = "(numbered as in the whole report)";
+
+/// Where to read on; `page` is whether there is one already.
+pub fn read_on(analysis: &Analysis, headline: &Headline, brief: bool, page: bool) -> String {
     let first = usize::from(headline.first.is_some());
     let tests = match (analysis.next_tests().len().saturating_sub(first), first) {
         (0, _) => None,
@@ -321,8 +322,10 @@ pub fn read_on(analysis: &Analysis, headline: &Headline, brief: bool) -> String 
     let codes = (!analysis.diagnosis.codes.is_empty()).then(|| "codes".to_owned());
     let parts: Vec<String> = [tests, evidence, codes].into_iter().flatten().collect();
     let parts = if parts.is_empty() { "details".to_owned() } else { parts.join(", ") };
-    match brief {
-        true => format!("{parts}: without --brief; a page: --out DIR"),
-        false => format!("{parts} below; a page to hand over: --out DIR"),
+    match (brief, page) {
+        (true, true) => format!("{parts}: without --brief"),
+        (true, false) => format!("{parts}: without --brief; a page: --out DIR"),
+        (false, true) => format!("{parts} below"),
+        (false, false) => format!("{parts} below; a page to hand over: --out DIR"),
     }
 }

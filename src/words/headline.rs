@@ -60,8 +60,8 @@ pub fn headline(analysis: &Analysis) -> String {
 fn perhaps_no_fault(analysis: &Analysis) -> String {
     let benign = analysis.ranked().iter().find(|own| own.standing == Standing::Benign);
     benign.map_or(String::new(), |own| {
-        let title = fault::title(analysis, own).replacen(": ", " ", 1);
-        format!(": no fault known here explains it; perhaps {title} ({})", percent(own))
+        let (brief, percent) = (&own.brief, percent(own));
+        format!(": no known fault explains it; perhaps {brief} ({percent}), which is no fault")
     })
 }
 
@@ -201,7 +201,7 @@ fn who(analysis: &Analysis, who: &Who) -> String {
 /// The same in short, as of what was lost too.
 fn in_short(analysis: &Analysis, who: &Who) -> String {
     match who {
-        Who::Nodes(nodes) => some(nodes.iter().map(|node| who::node_on_bus(analysis, *node))),
+        Who::Nodes(nodes) => some(who::names(analysis, nodes).into_iter()),
         Who::Identifiers(ids, _) => {
             some(ids.iter().map(|id| id_label(analysis.identifiers[*id].id)))
         }
@@ -313,7 +313,7 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
         return Some(match compare::drive(analysis) {
             Some(time) => {
                 format!(
-                    "now drive as when it failed, {} at the least, and run `lostnode compare`",
+                    "now drive as when it failed, for at least {}, and run `lostnode compare`",
                     short_duration(time)
                 )
             }

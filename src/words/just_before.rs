@@ -1,5 +1,6 @@
 //! What happened just before the losses, and because of them, in sentences.
 
+use super::marks::grouped;
 use super::terms::{id_label, plural, short_duration};
 use super::who;
 use crate::analysis::Analysis;
@@ -20,8 +21,8 @@ fn none(analysis: &Analysis) -> Option<String> {
                 .to_owned(),
         ),
         Outcome::NotAgain => Some(
-            "not looked for: what was read cannot be read again (from a pipe, `--spool` keeps it \
-             in a temporary file)"
+            "not looked for: the input cannot be read twice (for a pipe, `--spool` keeps it in a \
+             temporary file)"
                 .to_owned(),
         ),
         Outcome::Looked(_) => None,
@@ -31,6 +32,14 @@ fn none(analysis: &Analysis) -> Option<String> {
 /// Why there is no lead, in sentences.
 pub fn nothing_found(analysis: &Analysis) -> Vec<String> {
     none(analysis).into_iter().chain(nothing(analysis)).collect()
+}
+
+/// The same for people: that there were too few losses to look is no news.
+pub fn worth_saying(analysis: &Analysis) -> Vec<String> {
+    match analysis.just_before.outcome {
+        Outcome::TooFew { .. } => Vec::new(),
+        _ => nothing_found(analysis),
+    }
 }
 
 /// What each look came to that found nothing before the losses.
@@ -44,20 +53,18 @@ fn nothing(analysis: &Analysis) -> Vec<String> {
     let sentence = |look: &Look| {
         let more = match look.needed > look.episodes {
             true => format!(
-                "a change that comes within a second before every loss, and once a minute \
-                 otherwise, would show from {} losses on",
+                "a change within a second before every loss, and about once a minute otherwise, \
+                 would show only from {} losses on",
                 look.needed
             ),
-            false => "a change that comes within a second before every loss, and once a minute \
-                      otherwise, would have shown; what triggers it is not on this bus, or lasts"
-                .to_owned(),
+            false => "the trigger is not on this bus, or is there much of the time".to_owned(),
         };
         format!(
-            "nothing on the bus goes before the {} of {} ({} changes, states and levels were \
-             tried); {more}",
+            "nothing on the bus regularly precedes the {} of {} ({} changes, states and levels \
+             checked); {more}",
             losses(look),
             who::subject(analysis, &look.of),
-            look.tried,
+            grouped(look.tried as u64),
         )
     };
     looks.iter().filter(without).map(sentence).collect()
@@ -81,8 +88,10 @@ pub fn sentence(analysis: &Analysis, lead: &Lead) -> String {
 /// What it is and how sure, for evidence and pictures.
 pub fn precursor(analysis: &Analysis, lead: &Lead) -> String {
     let elsewhere = match lead.elsewhere {
-        0 => "and never without one".to_owned(),
-        count => format!("and {} without one", plural(count, "time", "times")),
+        0 => "and never when nothing was lost".to_owned(),
+        1 => "and once when nothing was lost".to_owned(),
+        2 => "and twice when nothing was lost".to_owned(),
+        count => format!("and {count} times when nothing was lost"),
     };
     let with = match lead.together.len() {
         0 => String::new(),
@@ -93,7 +102,7 @@ pub fn precursor(analysis: &Analysis, lead: &Lead) -> String {
         }
     };
     let start = match lead.with_start {
-        true => "; it comes as the bus wakes, so it may be the time since then that counts",
+        true => "; it comes as the bus wakes, so the time since then may be what counts",
         false => "",
     };
     format!(
@@ -114,7 +123,7 @@ fn consequence(analysis: &Analysis, lead: &Lead) -> String {
     let sender = analysis
         .place_of(lead.place.channel, lead.place.id)
         .and_then(|at| analysis.identifiers[at].node)
-        .map_or("who sends it".to_owned(), |node| who::node(analysis, node));
+        .map_or("its sender".to_owned(), |node| who::node(analysis, node));
     let misses = match &lead.of {
         Subject::Channel(channel) => format!("the bus {}", analysis.channel(*channel).name),
         of => who::subject(analysis, of),
@@ -138,12 +147,13 @@ pub fn timed(analysis: &Analysis, own: &Timed) -> String {
     let (after, what) = match own.since {
         Since::Wake => (
             "the bus woke or the recording began",
-            "what warms up or a timer does so: let it run that long with the meter connected",
+            "so does a part that warms up, or a timer: let it run that long with the meter \
+             connected",
         ),
         Since::Return => (
             "the loss before it ended",
-            "a breaker that sets itself again, or what is switched in even steps, does so: listen \
-             for it, and hold the meter on its supply over that time",
+            "so does a breaker that resets itself, or anything switched at regular intervals: \
+             listen for it, and keep the meter on its supply over that time",
         ),
     };
     format!(
@@ -163,7 +173,8 @@ pub fn to_use(analysis: &Analysis, lead: &Lead) -> String {
     let byte = lead.place.byte();
     match (standard::of(analysis, &lead.place), lead.place.part, lead.place.field.bit) {
         (Some(_), ..) | (None, Part::Answer(_), _) => {
-            "bring it about on purpose, where that is safe and lawful, and see whether it is lost"
+            "bring it about on purpose, where that is safe and lawful, and see whether the loss \
+             follows"
                 .to_owned()
         }
         (None, _, Some(bit)) => format!(
@@ -197,12 +208,12 @@ pub fn label(analysis: &Analysis, lead: &Lead) -> String {
 /// What goes before the losses, as evidence.
 pub fn sign(Led { kind, losses_with, losses }: Led) -> String {
     let what = match kind {
-        LeadKind::Switch => "a change on the bus, as of something switched or moved, goes",
-        LeadKind::Supply => "a low supply goes",
-        LeadKind::Warmth => "warmth or cold goes",
-        LeadKind::Movement => "the speed of the vehicle or its engine goes",
+        LeadKind::Switch => "a change on the bus, as of something switched or moved, precedes",
+        LeadKind::Supply => "a low supply precedes",
+        LeadKind::Warmth => "heat or cold precedes",
+        LeadKind::Movement => "a certain speed of the vehicle or its engine precedes",
     };
-    format!("{what} before {losses_with} of {losses} losses (\"Just before\")")
+    format!("{what} {losses_with} of {losses} losses (see \"Just before\")")
 }
 
 /// Where: `0x1B4 byte 2 bit 5`.
@@ -271,9 +282,9 @@ fn before(lead: &Lead) -> String {
 /// How likely it is that anything of all that was tried looks like that by chance.
 fn probability(p: f64) -> String {
     match p {
-        p if p < 1e-4 => "no coincidence (by chance less than once in 10000)".to_owned(),
-        p if p < 0.01 => format!("hardly a coincidence (by chance once in {:.0})", 1.0 / p),
-        p => format!("by chance once in {:.0}", 1.0 / p),
+        p if p < 1e-4 => "no coincidence (less than 1 in 10,000 by chance)".to_owned(),
+        p if p < 0.01 => format!("hardly a coincidence (1 in {:.0} by chance)", 1.0 / p),
+        p => format!("1 in {:.0} by chance", 1.0 / p),
     }
 }
 

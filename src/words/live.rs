@@ -71,8 +71,8 @@ pub fn value(watch: &Watch, text: &str) -> String {
 /// What a return says of the cause; `None` where it says nothing.
 pub fn came_back(cause: Cause) -> Option<&'static str> {
     match cause {
-        Cause::LostPower => Some("it started anew, as after a lost supply or a reset"),
-        Cause::OpenCircuit => Some("it had run on unheard, as behind an open line or connector"),
+        Cause::LostPower => Some("it restarted, as after a lost supply or a reset"),
+        Cause::OpenCircuit => Some("it had kept running unheard, as behind an open line or a plug"),
         Cause::LostAddress => Some("it had given up its address to another unit"),
         Cause::BusFault => Some("there were error reports about the bus"),
         Cause::SwitchedOff => Some("it was switched off"),
@@ -83,8 +83,8 @@ pub fn came_back(cause: Cause) -> Option<&'static str> {
 /// The same in two words, for a list.
 pub fn cause(cause: Cause) -> &'static str {
     match cause {
-        Cause::LostPower => "started anew",
-        Cause::OpenCircuit => "had run on",
+        Cause::LostPower => "restarted",
+        Cause::OpenCircuit => "kept running",
         Cause::LostAddress => "lost its address",
         Cause::BusFault => "bus errors",
         Cause::SwitchedOff => "switched off",

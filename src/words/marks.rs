@@ -26,7 +26,7 @@ fn luck(p: f64) -> String {
 }
 
 /// `12,000`.
-fn grouped(number: u64) -> String {
+pub(super) fn grouped(number: u64) -> String {
     let digits = number.to_string();
     let mut out = String::new();
     for (at, digit) in digits.chars().enumerate() {

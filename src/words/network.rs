@@ -54,16 +54,16 @@ pub fn remark(remark: &Remark) -> String {
             )
         }
         Remark::Short { capture, awake } => format!(
-            "{capture}: {awake:.1} s of traffic: an identifier sent once a second is seen too \
-             rarely to be expected"
+            "{capture}: only {awake:.1} s of traffic: too short to learn messages sent once a \
+             second or less often"
         ),
         Remark::Thinned { capture } => format!(
-            "{capture}: the logger kept only some frames: it taught which identifiers there are, \
+            "{capture}: the logger kept only some frames: they show which identifiers there are, \
              not their periods"
         ),
         Remark::KeyOff { capture, at } => format!(
-            "{capture}: the key was turned off at {at:.1} s, or most senders were silent then; \
-             what ended there was learned from the rest"
+            "{capture}: the key seems to have been off at {at:.1} s, or most senders were silent; \
+             what was silent then was learned from the rest of the capture"
         ),
         Remark::LittleInCommon { capture, both, smaller } => format!(
             "{capture}: only {both} of {smaller} identifiers are in a capture before it: another \
@@ -74,12 +74,14 @@ pub fn remark(remark: &Remark) -> String {
              as that"
         ),
         Remark::OneCapture => {
-            "one capture only: what is sent only in one mode cannot be told from \
-             what is always sent"
+            "only one capture: what is sent in one mode only cannot be told from what is always \
+             sent"
                 .to_owned()
         }
         Remark::NoPeriods => {
-            "no periods; only what is missing by its share can be found".to_owned()
+            "no periods: only an identifier with too small a share of the frames will be found \
+             missing"
+                .to_owned()
         }
         Remark::TwoPeriods { id, kept, other } => format!(
             "{} comes every {other:.3} s in one capture and every {kept:.3} s in another; the \

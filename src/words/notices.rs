@@ -28,8 +28,8 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         Notice::Xl { capture } => {
             let own = &analysis.captures[*capture];
             format!(
-                "{}: {} counted and not analysed: nothing is said of their senders, and the load \
-                 is too low by as much",
+                "{}: {} counted and not analysed: nothing is said about their senders, and the \
+                 load is too low by that much",
                 own.path,
                 match own.xl {
                     1 => "1 frame of CAN XL was".to_owned(),
@@ -41,14 +41,14 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             format!("{path} holds the same as {read}: it was counted once")
         }
         Notice::NoTimeStamps { capture } => format!(
-            "{}: its frames carry no time stamps, so nothing can be said of periods, outages or \
-             load; record with absolute time stamps",
+            "{}: its frames carry no time stamps, so nothing can be said about periods, outages \
+             or load; record with absolute time stamps",
             path(*capture)
         ),
         Notice::ClockMended { capture, mend } => clock_mended(&analysis.captures[*capture], *mend),
         Notice::NoClock { capture, set_backs } => format!(
-            "{}: its clock was set back {}, so its time stamps are no clock, and \
-             nothing can be said of periods, outages or load; record with a clock that nobody sets",
+            "{}: its clock was set back {}, so its time stamps cannot be trusted and nothing can \
+             be said about periods, outages or load; record with a clock that nobody sets",
             path(*capture),
             plural(*set_backs as usize, "time", "times")
         ),
@@ -60,7 +60,7 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             plural(*count, "receive overflow", "receive overflows")
         ),
         Notice::PluggedIn { channel, count } => format!(
-            "{}: {} of the first two seconds left out, as those of plugging in the recorder",
+            "{}: {} in the first two seconds ignored: that is the recorder being plugged in",
             name(*channel),
             plural(*count, "error report", "error reports")
         ),
@@ -71,7 +71,8 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         ),
         Notice::Paused { seconds } => {
             format!(
-                "the recording paused for {seconds:.1} s in all: mean loads are too low by as much"
+                "the recording paused for {seconds:.1} s in all: mean loads are too low by that \
+                 much"
             )
         }
         Notice::TooManyIdentifiers { frames } => format!(
@@ -85,8 +86,8 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         ),
         Notice::Momentary(losses) => momentary(losses),
         Notice::SendersOpen { identifiers, needed } => format!(
-            "{} could not be matched to a module; a recording of about {} would likely do for half \
-             of them",
+            "{} could not be matched to a module; recording about {} would probably be enough to \
+             match half of them",
             plural(*identifiers, "message", "messages"),
             short_duration(*needed)
         ),
@@ -101,7 +102,7 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
             format!("{capture} carries what the roster has on {roster}, and is taken for it")
         }
         Notice::ChannelsMissing { names } => {
-            format!("the roster has channels that the capture has not: {}", names.join(", "))
+            format!("the roster has channels that the capture does not have: {}", names.join(", "))
         }
     }
 }
@@ -127,7 +128,7 @@ fn clock_mended(capture: &Capture, mend: usize) -> String {
 fn out_of_order(channel: &Channel) -> String {
     let (frames, furthest) = channel.out_of_order;
     format!(
-        "{}: {frames} frames lie before the one before them in time, by up to {furthest:.6} s; \
+        "{}: {frames} frames are earlier than the frame before them, by up to {furthest:.6} s; \
          their gaps were left out",
         channel.name
     )

@@ -27,12 +27,20 @@ pub fn evidence(analysis: &Analysis, outage: &Outage) -> Vec<String> {
 
 fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String {
     match *evidence {
-        Evidence::Missed { identifiers, frames, fastest } => format!(
-            "{} missed {} or more each; the fastest of them comes every {:.0} ms",
-            plural(identifiers, "periodic identifier", "periodic identifiers"),
-            plural(frames as usize, "frame", "frames"),
-            fastest * 1e3,
-        ),
+        Evidence::Missed { identifiers, frames, fastest } => {
+            let frames = plural(frames as usize, "frame", "frames");
+            let fastest = fastest * 1e3;
+            match identifiers {
+                1 => format!(
+                    "1 periodic identifier missed at least {frames}; it is sent every {fastest:.0} \
+                     ms"
+                ),
+                _ => format!(
+                    "{identifiers} periodic identifiers missed at least {frames} each; the fastest \
+                     is sent every {fastest:.0} ms"
+                ),
+            }
+        }
         Evidence::OthersSilentToo { identifiers } => match identifiers {
             1 => "its other identifier was not heard in that time either".to_owned(),
             _ => format!("its {identifiers} other identifiers were not heard in that time either"),
@@ -48,7 +56,8 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             format!("its identifiers came back over {seconds:.2} s")
         }
         Evidence::BusErrors { count } => {
-            format!("{count} error reports about the bus within 1 s of its start")
+            let count = plural(count, "error report", "error reports");
+            format!("{count} about the bus within 1 s of its start")
         }
         Evidence::OthersWithIt { identifiers } => format!(
             "{} of other or unknown senders fell silent with it",
@@ -84,11 +93,11 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             format!("heard in drive {}, never in {here}", drive + 1)
         }
         Evidence::SilentFromTheStart { seconds, due } => format!(
-            "the bus was running as the recording began, and for {seconds:.2} s nothing came of \
-             what the roster expects here: {due:.0} frames of the fastest identifier were due"
+            "the bus was running as the recording began, and for {seconds:.2} s nothing came that \
+             the roster expects here: {due:.0} frames of the fastest identifier were due"
         ),
-        Evidence::SentSometimes => "the sound recordings that the roster was learned from have it \
-                                    in part only: it may be sent in one mode of the vehicle"
+        Evidence::SentSometimes => "only some of the sound recordings that the roster was learned \
+                                    from have it: it may be sent only in one mode of the vehicle"
             .to_owned(),
         Evidence::ProbablyOneNode { identifiers: 1, .. } => {
             "its sender is not known; it may be all that a module sends".to_owned()
@@ -96,11 +105,11 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         Evidence::ProbablyOneNode { identifiers, expected, perhaps_key_off } => format!(
             "{identifiers} of {expected} identifiers that this vehicle normally sends were {}; \
              they are probably one module{}",
-            if outage.never_heard.is_empty() { "not heard till then" } else { "never heard" },
+            if outage.never_heard.is_empty() { "not heard until then" } else { "never heard" },
             if perhaps_key_off { " (or the key was off)" } else { "" }
         ),
         Evidence::LostAddress { address, from, to, after } => format!(
-            "it had to give address 0x{address:02X} up: NAME {:016X} claimed it {:.3} s {} its \
+            "it had to give up address 0x{address:02X}: NAME {:016X} claimed it {:.3} s {} its \
              last periodic frame, and the lower NAME keeps an address (its own is {:016X})",
             to.0,
             after.abs(),
@@ -149,14 +158,14 @@ fn wave(
 fn why_so(why: Why) -> String {
     match why {
         Why::PhaseKept { kept, testable } => format!(
-            "{kept} of {testable} identifiers came back on the time grid that they had left: their \
+            "{kept} of {testable} identifiers came back in step with their earlier timing: their \
              senders ran on, so it was no key-off"
         ),
         Why::WholeSender => "it is all that this sender sends".to_owned(),
         Why::Restarted => "it came back with the signs of a start".to_owned(),
         Why::Boots { times } => format!(
-            "it was silent for as long {times} times, at steps that scatter, as a module that \
-             starts, fails and starts anew"
+            "it was silent {times} times for the same length of time, at irregular intervals, \
+             like a module that boots, crashes and boots again"
         ),
         Why::OwnErrors { count } => {
             format!("errors destroyed {count} of its own frames where it fell silent or came back")
@@ -166,8 +175,8 @@ fn why_so(why: Why) -> String {
             plural(identifiers, "identifier", "identifiers")
         ),
         Why::HeldUp { identifiers, over } => format!(
-            "{} fell silent over {over:.2} s, as where a supply fails and holds each module up for \
-             a time of its own, and were soon back",
+            "{} fell silent over {over:.2} s and were soon back, as when a supply fails and each \
+             module runs on for a different time",
             plural(identifiers, "identifier", "identifiers")
         ),
         Why::EngineStood => {
@@ -179,22 +188,22 @@ fn why_so(why: Why) -> String {
         Why::BusSlept => "the bus went to sleep".to_owned(),
         Why::Staged { waves, over, identifiers, of } => format!(
             "{identifiers} of {of} identifiers left at {waves} instants over {over:.2} s, as \
-             modules do that are switched off"
+             modules do when they are switched off"
         ),
         Why::HalfOfSenders => {
             "half of the known senders or more left at one instant and stayed away".to_owned()
         }
         Why::LargePart { identifiers, of } => format!(
-            "{identifiers} of {of} identifiers left at one instant and came back anew: the key \
-             takes as many as a fuse may"
+            "{identifiers} of {of} identifiers left at one instant and restarted: the key may \
+             switch off as many as a fuse does"
         ),
         Why::BeforeTheEnd { seconds, identifiers } => format!(
-            "{identifiers} identifiers left together {} before the recording ended: who records \
-             may have turned the key",
+            "{identifiers} identifiers left together {} before the recording ended: whoever was \
+             recording may have turned the key",
             super::terms::duration(seconds)
         ),
         Why::InAPause { identifiers } => format!(
-            "{identifiers} identifiers were not there any more after a pause of the recording: the \
+            "{identifiers} identifiers were no longer there after a pause in the recording: the \
              key may have been turned meanwhile"
         ),
         Why::SentForAWhile => "it was sent for a short while only".to_owned(),
@@ -226,15 +235,15 @@ fn why_so(why: Why) -> String {
              less long"
         ),
         Why::StarterTurned => {
-            "it is when engines are started, soon after the key: the voltage falls".to_owned()
+            "this was soon after key-on, when engines are started and the voltage drops".to_owned()
         }
         Why::GaveUpAddress => "another unit claimed its address".to_owned(),
         Why::ByTester { seconds } => format!(
-            "a tester had told it to be silent, or to start anew, {} before",
+            "a tester had told it to be silent, or to restart, {} before",
             super::terms::duration(seconds)
         ),
         Why::OtherBusStopped => {
-            "another bus stopped just then: it was carried over from there".to_owned()
+            "another bus stopped just then: these messages are relayed from there".to_owned()
         }
         Why::AfterSleep { seconds } => format!(
             "another bus had gone to sleep {} before, and nothing woke it",
@@ -252,11 +261,15 @@ fn why_so(why: Why) -> String {
              may be all that a module sends",
             super::terms::duration(seconds)
         ),
-        Why::LostBefore => "it was lost another time, and nothing tells why it pauses".to_owned(),
-        Why::CodeMisses => "a code misses a module, and no other silence can be its".to_owned(),
+        Why::LostBefore => {
+            "it was lost another time too, and nothing shows why it pauses".to_owned()
+        }
+        Why::CodeMisses => "a code reports a module missing, and no other silence can be that \
+                            module"
+            .to_owned(),
         Why::CodesBegan { modules } => format!(
-            "{modules} modules that stayed awake began to miss one meanwhile, as none does that \
-             knows the key off"
+            "{modules} modules that stayed awake began to report one missing meanwhile, which no \
+             module does when it knows that the key is off"
         ),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
@@ -295,14 +308,16 @@ fn stop(sign: StopSign) -> String {
         StopSign::BusErrors { count: 0, .. } => {
             "no error report about the bus within 1 s of it".to_owned()
         }
-        StopSign::BusErrors { count, bus_off: 0 } => {
-            format!("{count} error reports about the bus within 1 s of it")
+        StopSign::BusErrors { count, bus_off } => {
+            let count = plural(count, "error report", "error reports");
+            let off = match bus_off {
+                0 => String::new(),
+                bus_off => format!(", {bus_off} of them bus-off"),
+            };
+            format!("{count} about the bus within 1 s of it{off}")
         }
-        StopSign::BusErrors { count, bus_off } => format!(
-            "{count} error reports about the bus within 1 s of it, {bus_off} of them bus-off"
-        ),
         StopSign::Overflows { count } => {
-            format!("the logger reported {count} receive overflows: it lost frames itself")
+            format!("the logger reported receive overflows ({count}): it lost frames itself")
         }
         StopSign::RecordingPaused => {
             "every channel stopped and went on mid-traffic: the recording \
@@ -317,10 +332,10 @@ fn stop(sign: StopSign) -> String {
             "{in_time} of {due} identifiers that were due were in time at both edges of the gap"
         ),
         StopSign::OnTheirGrid { kept, testable } => {
-            format!("{kept} of {testable} came back on the time grid that they had left")
+            format!("{kept} of {testable} came back in step with their earlier timing")
         }
         StopSign::MissedTurns { missed, of } => format!(
-            "{missed} of {of} that came back on the time grid that they had left skipped cycles \
+            "{missed} of {of} that came back in step with their earlier timing skipped cycles \
              first: they ran on and could not send, as in bus-off after a short"
         ),
         StopSign::Woke { times } => {
@@ -331,7 +346,7 @@ fn stop(sign: StopSign) -> String {
             "the engine speed shows the engine stopped, and modules left with it".to_owned()
         }
         StopSign::PauseOrStop => {
-            "whether the bus stopped or the recording cannot be told from it".to_owned()
+            "nothing here shows whether the bus stopped or the recording did".to_owned()
         }
     }
 }
@@ -339,7 +354,7 @@ fn stop(sign: StopSign) -> String {
 /// The nodes or identifiers of an outage, and its channel.
 pub fn who(analysis: &Analysis, outage: &Outage) -> String {
     let channel = outage.channel.map(|at| analysis.channel(at).name.clone());
-    let of_nodes = first_four(outage.nodes.iter().map(|at| who::node(analysis, *at)));
+    let of_nodes = first_four(who::names(analysis, &outage.nodes).into_iter());
     let of_ids = if outage.ids.is_empty() {
         let never: Vec<String> =
             outage.never_heard.iter().take(4).map(|id| id_label(*id)).collect();

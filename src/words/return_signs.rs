@@ -51,15 +51,15 @@ fn side(sign: &ReturnSign) -> Option<Side> {
 fn detail(sign: &ReturnSign) -> String {
     match *sign {
         ReturnSign::PhaseKept { off, tolerance } => format!(
-            "timing within {:.1} % of a cycle of where it had left ({:.0} % by chance)",
+            "in step with its earlier timing to within {:.1} % of a cycle ({:.0} % by chance)",
             off * 100.0,
             tolerance * 200.0
         ),
         ReturnSign::GridLeft { left, of } => {
-            format!("{left} of {of} identifiers out of the rhythm that they had left")
+            format!("{left} of {of} identifiers no longer in step with their earlier timing")
         }
         ReturnSign::GridKept { kept, of } => {
-            format!("{kept} of {of} identifiers in the rhythm that they had left")
+            format!("{kept} of {of} identifiers still in step with their earlier timing")
         }
         ReturnSign::PhaseLost { off, tolerance } => format!(
             "timing shifted by {:.0} % of a cycle (normal scatter: {:.0} %)",
@@ -71,26 +71,28 @@ fn detail(sign: &ReturnSign) -> String {
             format!("its identifiers ended one after another over {seconds:.1} s, as in a shutdown")
         }
         ReturnSign::AddressClaimed { address, after } => format!(
-            "address 0x{address:02X} was claimed {:.2} s {} its first periodic frame, as by a unit \
-             that starts, and nobody had asked for it",
+            "address 0x{address:02X} was claimed {:.2} s {} its first periodic frame, as a unit \
+             does when it starts, and nobody had asked for it",
             after.abs(),
             if after < 0.0 { "before" } else { "after" },
         ),
         ReturnSign::BootPattern { identifiers, returns, luck } => format!(
-            "the first frames of {identifiers} identifiers came in the order and distances of \
-             {} (by luck: 1 in {:.0})",
+            "the first frames of {identifiers} identifiers came in the same order and spacing as \
+             after {} (1 in {:.0} by chance)",
             plural(returns, "other return", "other returns"),
             1.0 / luck.max(1e-9)
         ),
         ReturnSign::CountersWentOn { count, of, luck } => format!(
-            "{} gone on as if it had run (by chance: 1 in {:.0})",
+            "{} had kept counting (1 in {:.0} by chance)",
             of_counters(count, of),
             1.0 / luck
         ),
         ReturnSign::CountersBeganLow { count, of, luck } => {
-            format!("{} back at 0 or 1 (by chance: 1 in {:.0})", of_counters(count, of), 1.0 / luck)
+            let was = if count == 1 { "was" } else { "were" };
+            let chance = 1.0 / luck;
+            format!("{} {was} back at 0 or 1 (1 in {chance:.0} by chance)", of_counters(count, of))
         }
-        ReturnSign::TooFew => unclear("two signs that agree are needed"),
+        ReturnSign::TooFew => unclear("fewer than two signs agree"),
         ReturnSign::Contradiction => unclear("the signs contradict each other"),
     }
 }
@@ -106,7 +108,7 @@ fn of_counters(count: usize, of: usize) -> String {
 }
 
 fn unclear(why: &str) -> String {
-    format!("whether it kept running or rebooted is not clear: {why}")
+    format!("not clear whether it kept running or rebooted: {why}")
 }
 
 #[cfg(test)]
@@ -118,8 +120,8 @@ mod tests {
         let (luck, counters) = (1.0 / 64.0, 2);
         let low = ReturnSign::CountersBeganLow { count: counters, of: counters, luck };
         let signs = [ReturnSign::GridLeft { left: 3, of: 3 }, low];
-        let expected = "rebooted: both message counters back at 0 or 1 (by chance: 1 in 64); \
-                        3 of 3 identifiers out of the rhythm that they had left";
+        let expected = "rebooted: both message counters were back at 0 or 1 (1 in 64 by chance); \
+                        3 of 3 identifiers no longer in step with their earlier timing";
         assert_eq!(sentences(&signs), [expected]);
         // Where the signs do not agree, that comes first.
         let signs = [low, ReturnSign::GridKept { kept: 3, of: 3 }, ReturnSign::Contradiction];

@@ -11,28 +11,28 @@ pub(super) fn returned(back: Return) -> String {
             "another unit claimed its address, and it had to give it up".to_owned()
         }
         Return::Untold { back } => {
-            format!("how it came back does not tell ({})", plural(back, "return", "returns"))
+            format!("how it came back shows nothing ({})", plural(back, "return", "returns"))
         }
         Return::Leans { on: true, back } => format!(
-            "more like having run on than a new start, not sure ({})",
+            "looks more like having kept running than a restart, not sure ({})",
             plural(back, "return", "returns")
         ),
         Return::Leans { on: false, back } => format!(
-            "more like a new start than having run on, not sure ({})",
+            "looks more like a restart than having kept running, not sure ({})",
             plural(back, "return", "returns")
         ),
         Return::Divided { divided, back } => {
-            format!("{} some had run on and others started anew", at(divided, back))
+            format!("{} some had kept running and others restarted", at(divided, back))
         }
         Return::StartedAnew { anew, back } => {
-            format!("rebooted {}: counters or timing began anew", at(anew, back))
+            format!("rebooted {}: counters or timing started afresh", at(anew, back))
         }
         Return::RanOn { ran_on, back } => {
             format!("it had kept running {}: counters and timing had carried on", at(ran_on, back))
         }
         Return::Mixed { anew, ran_on } => {
             let looks = if anew == 1 { "return looks" } else { "returns look" };
-            format!("{anew} {looks} like a new start and {ran_on} like having run on")
+            format!("{anew} {looks} like a restart and {ran_on} like having kept running")
         }
     }
 }

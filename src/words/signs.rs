@@ -10,21 +10,22 @@ pub(super) fn sign(sign: &Sign) -> String {
     match *sign {
         Sign::Return(back) | Sign::ReturnAlone(back) | Sign::ReturnTogether(back) => returned(back),
         Sign::StoredByOne => {
-            "one module alone stored it, and the frames do not say: as often it is old".to_owned()
+            "only one module stored it, and the frames do not decide: it is as often old as not"
+                .to_owned()
         }
         Sign::LengthAlone(mean) => format!("silent for {} each time, on average", duration(mean)),
         Sign::Rhythm(Rhythm::Single) | Sign::RhythmTogether(Rhythm::Single) => {
             "it happened once".to_owned()
         }
         Sign::Rhythm(Rhythm::Brief) | Sign::RhythmTogether(Rhythm::Brief) => {
-            "it happened once, for no longer than an engine start disturbs".to_owned()
+            "it happened once, and was no longer than a dropout from cranking".to_owned()
         }
         Sign::Rhythm(Rhythm::BriefInDrives(times))
-        | Sign::RhythmTogether(Rhythm::BriefInDrives(times)) => format!(
-            "{times} times, once in a drive, each for no longer than an engine start disturbs"
-        ),
+        | Sign::RhythmTogether(Rhythm::BriefInDrives(times)) => {
+            format!("{times} times, once per drive, each no longer than a dropout from cranking")
+        }
         Sign::Rhythm(Rhythm::Starts(times)) | Sign::RhythmTogether(Rhythm::Starts(times)) => {
-            format!("{times} times, each after key-on, for no longer than an engine start disturbs")
+            format!("{times} times, each after key-on and no longer than a dropout from cranking")
         }
         Sign::Rhythm(Rhythm::Even { step, spread })
         | Sign::RhythmTogether(Rhythm::Even { step, spread }) => {
@@ -37,20 +38,20 @@ pub(super) fn sign(sign: &Sign) -> String {
             "the engine was started then".to_owned()
         }
         Sign::Start(Starter::Soon) | Sign::StartTogether(Starter::Soon) => {
-            "soon after key-on, or after the recording began, when engines are started".to_owned()
+            "soon after key-on (or after the recording began), when engines are started".to_owned()
         }
         Sign::Start(Starter::Open(after)) | Sign::StartTogether(Starter::Open(after)) => format!(
-            "{} after key-on, or after the recording began, when engines are still started",
+            "{} after key-on (or after the recording began): an engine start is still possible",
             duration(after)
         ),
         Sign::Start(Starter::Delayed(after)) | Sign::StartTogether(Starter::Delayed(after)) => {
             format!(
-                "{} after key-on, or after the recording began, when few engines are started",
+                "{} after key-on (or after the recording began): few engines are started that late",
                 duration(after)
             )
         }
         Sign::Start(Starter::Late(after)) | Sign::StartTogether(Starter::Late(after)) => format!(
-            "{} after key-on, or after the recording began: late for an engine start",
+            "{} after key-on (or after the recording began): late for an engine start",
             duration(after)
         ),
         Sign::Start(Starter::Charged(volts)) | Sign::StartTogether(Starter::Charged(volts)) => {
@@ -68,28 +69,30 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::Errors(count) | Sign::ErrorsTogether(count) => {
             format!("{} around that time", plural(count, "bus error", "bus errors"))
         }
-        Sign::OwnErrors(count) => format!("{count} error reports near it destroyed its own frames"),
+        Sign::OwnErrors(count) => {
+            format!("errors near it destroyed {} of its own", plural(count, "frame", "frames"))
+        }
         Sign::ErrorSpread(Spread::Everyone { frames, senders }) => format!(
-            "they destroy everybody's frames alike ({frames} frames, of {senders} senders): \
+            "they destroy every module's frames alike ({frames} frames, of {senders} senders): \
              termination, a short, a receiver that destroys good frames, or a wrong bit rate at \
              one module"
         ),
-        Sign::ErrorSpread(Spread::Untold) => "whose frames they destroy cannot be told".to_owned(),
+        Sign::ErrorSpread(Spread::Untold) => "nothing shows whose frames they destroy".to_owned(),
         Sign::Share { nodes, all, ids, all_ids } if nodes * 2 >= all && ids * 2 < all_ids => {
             format!("with {ids} of the {all_ids} identifiers that are watched")
         }
         Sign::HeardElsewhere(modules) => format!(
-            "{modules} of them were heard on another bus meanwhile: what was lost here was carried \
-             over to it"
+            "{modules} of them were heard on another bus meanwhile: only what a gateway relays \
+             here was lost"
         ),
         Sign::Share { nodes, all, .. } => format!("{nodes} of the {all} modules of the bus"),
         Sign::Ends(apart) | Sign::EndsTogether(apart) => format!(
-            "one of its messages outlived another by {:.0} ms: supplies hold modules up for \
-             different times",
+            "messages stopped {:.0} ms apart, as they do when a supply collapses and each \
+             module runs on for a different time",
             apart * 1e3
         ),
         Sign::Number(modules) => {
-            format!("{modules} modules are more than a branch or a fuse carries as a rule")
+            format!("{modules} modules are more than one branch or fuse usually carries")
         }
         Sign::BusEnd { with_errors: 0, .. } => {
             "without bus errors, from one frame to the next".to_owned()
@@ -115,7 +118,7 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("{} of the bus say so", plural(modules, "module", "modules"))
         }
         Sign::BusOffsPassed => {
-            "not in this drive, its last test passed, and nothing is lost here".to_owned()
+            "not in this drive: its last test passed, and nothing is lost here".to_owned()
         }
         Sign::Answers { after: Some(after) } => format!(
             "it answered a tester {} after all of its messages had ended: it has supply, ground \
@@ -124,7 +127,7 @@ pub(super) fn sign(sign: &Sign) -> String {
         ),
         Sign::Answers { after: None } => "it did not answer a tester meanwhile".to_owned(),
         Sign::AllAnswer { modules } => format!(
-            "all {} that a tester asked since then answered",
+            "all {} that a tester has asked since then answered",
             plural(modules, "module", "modules")
         ),
         Sign::OwnSwitch { fastest, throughout: true } => format!(
@@ -134,7 +137,7 @@ pub(super) fn sign(sign: &Sign) -> String {
         ),
         Sign::OwnSwitch { fastest, .. } => format!(
             "it left once and by itself, nobody misses it, and it sends nothing more often than \
-             every {}: so does what its user switches off",
+             every {}: like a module that its user switches off",
             duration(fastest)
         ),
         Sign::Now(Now::Passed) => {
@@ -153,7 +156,7 @@ pub(super) fn sign(sign: &Sign) -> String {
         Sign::NothingLost => "nothing is lost here, and nothing fails now".to_owned(),
         Sign::StoredByMany(modules) => format!(
             "{modules} modules noticed it, none of them says that it fails now, and nothing is \
-             lost here: it has likely passed"
+             lost here: it has probably passed"
         ),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
         Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
@@ -161,6 +164,6 @@ pub(super) fn sign(sign: &Sign) -> String {
             "new in this capture, or failed in this drive or the one before".to_owned()
         }
         Sign::Now(Now::Remembered) => "stored, not failing when last read".to_owned(),
-        Sign::Now(Now::Listed) => "stored; nothing tells since when".to_owned(),
+        Sign::Now(Now::Listed) => "stored; nothing shows since when".to_owned(),
     }
 }

@@ -7,7 +7,7 @@ use crate::fault::advice;
 
 /// What goes before any hand on a module of which nobody knows what it is.
 pub const FOUND_FIRST: &str =
-    "Parked, save codes; scan while it is silent and see which does not answer";
+    "Park, save all codes; scan while it is silent: which one does not answer?";
 
 /// The same as a request.
 pub(super) const TO_BE_FOUND: &str = "first save all codes and find out which it is";
@@ -27,6 +27,11 @@ pub fn worth(test: &NextTest) -> String {
     let places: Vec<String> = test.findings.iter().map(usize::to_string).collect();
     let which = if places.len() == 1 { "finding" } else { "findings" };
     format!("{:.0} min, for {which} {}", test.minutes, listed(&places, "and"))
+}
+
+/// That a test is done as an earlier one of the list, elsewhere.
+pub fn as_before(earlier: usize) -> String {
+    format!("How, and what to expect: as test {earlier}.")
 }
 
 /// How a table says that it names no source.

@@ -93,7 +93,7 @@ fn clock(time: Nanoseconds, form: &str) -> Option<String> {
 /// What kind of outage, in words.
 pub fn kind(outage: &Outage) -> &'static str {
     match (outage.scope, outage.cause) {
-        (Scope::Node, _) if outage.ids.is_empty() => "node never heard",
+        (Scope::Node, _) if outage.ids.is_empty() => "module never heard",
         (Scope::Identifier, _) if outage.ids.is_empty() => "identifier never heard",
         (_, Cause::CaptureGap) => "recording paused",
         (_, Cause::SwitchedOff) => "switched off",
@@ -106,10 +106,10 @@ pub fn kind(outage: &Outage) -> &'static str {
         (Scope::Branch, Cause::OpenCircuit) => "branch open",
         (Scope::Branch, Cause::LostPower) => "branch without power",
         (Scope::Branch, _) => "branch silent",
-        (Scope::Node, Cause::OpenCircuit) => "node cut off, running",
+        (Scope::Node, Cause::OpenCircuit) => "module cut off but still running",
         (_, Cause::LostAddress) => "lost its address",
-        (Scope::Node, Cause::LostPower) => "node without power or reset",
-        (Scope::Node, _) => "node silent",
+        (Scope::Node, Cause::LostPower) => "module lost power or reset",
+        (Scope::Node, _) => "module silent",
         (Scope::Identifier, _) => "identifier silent",
         (Scope::Capture, _) => "recording stopped",
     }

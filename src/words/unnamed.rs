@@ -65,9 +65,9 @@ pub fn command(analysis: &Analysis) -> String {
 /// How to give modules their names, in full.
 pub fn to_name(analysis: &Analysis) -> String {
     format!(
-        "record while modules that you can name are unplugged one after another, ignition off at \
-         each plug, no airbag, brake or high-voltage module (`lostnode help name`); then `{}`, \
-         FROM and TO in seconds from the first frame",
+        "record while you unplug, one after another, modules that you can identify (ignition off \
+         at each plug; no airbag, brake or high-voltage module: see `lostnode help name`); then \
+         run `{}`, FROM and TO in seconds from the first frame",
         command(analysis)
     )
 }

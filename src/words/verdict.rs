@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use super::headline::capital;
 use super::terms::{of_drive, short_duration};
 use crate::analysis::verdict::Obstacle;
 use crate::analysis::{Analysis, Doubt, Evidence, HowThinned, Outage, Thinned};
@@ -20,7 +21,8 @@ pub fn obstacles(analysis: &Analysis) -> Vec<String> {
         return of_drives.collect();
     }
     let sentence = |obstacle: &Obstacle| {
-        format!("{}: {}", reason(analysis, obstacle), needed(analysis, obstacle))
+        let (reason, needed) = (reason(analysis, obstacle), needed(analysis, obstacle));
+        format!("{reason}. {}", capital(needed))
     };
     // Of missing time stamps the notices tell, with the file.
     let own = |obstacle: &&Obstacle| !matches!(obstacle, Obstacle::NoTimeStamps { .. });
@@ -63,18 +65,18 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
         Obstacle::Outage { doubt: Doubt::KeyOrSupply } => with_the_key(analysis, on),
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
-            "{identifiers} of {expected} identifiers that it normally sends were never heard{}: \
-             the key was off, or a module or what several share is missing",
+            "{identifiers} of {expected} identifiers that it normally sends were never heard{}; \
+             either the key was off, or a module or shared supply is missing",
             on(*channel)
         ),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: Some(seconds) } => format!(
             "{identifiers} of {expected} identifiers that it normally sends came only after \
-             {seconds:.1} s{}: the key was turned on then, or a module or what several share was \
-             missing until then",
+             {seconds:.1} s{}; either the key was turned on then, or a module or shared supply \
+             was missing until then",
             on(*channel)
         ),
         Obstacle::Unproven { channel, identifiers } => format!(
-            "{} of the roster {} not heard{}, and of the others less than half of what was due",
+            "{} of the roster {} not heard{}, and less than half of what was due from the others",
             super::terms::plural(*identifiers, "identifier", "identifiers"),
             if *identifiers == 1 { "was" } else { "were" },
             on(*channel)
@@ -86,12 +88,11 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             if *channels == 1 { "is" } else { "are" }
         ),
         Obstacle::TooManyIdentifiers => {
-            "it has more identifiers than are told apart, and of the others nothing is known"
+            "it has more identifiers than lostnode keeps apart, and nothing is known of the rest"
                 .to_owned()
         }
         Obstacle::KeyOff { channel } => format!(
-            "the key was off{}, as far as the roster tells: hardly anything was heard that needs \
-             it",
+            "the key was off{}, going by the roster: hardly anything that needs it was heard",
             on(*channel)
         ),
     }
@@ -139,13 +140,13 @@ fn with_the_key(analysis: &Analysis, on: impl Fn(ChannelIndex) -> String) -> Str
     if came_late(first) {
         let late = short_duration(first.duration());
         return format!(
-            "{left} of {all} identifiers{on} came only after {late}: the key was turned on then, \
-             or a module or a common supply was missing until then"
+            "{left} of {all} identifiers{on} came only after {late}; either the key was turned on \
+             then, or a module or shared supply was missing until then"
         );
     }
     let moment = analysis.moment(first.start);
     let at = format!("{}{}", short_duration(moment.seconds), of_drive(moment));
-    format!("{left} of {all} identifiers{on} fell silent at {at}: {either}")
+    format!("{left} of {all} identifiers{on} fell silent at {at}; {either}")
 }
 
 fn thinned(thinned: &Thinned, on: &str) -> String {
@@ -171,7 +172,7 @@ fn thinned(thinned: &Thinned, on: &str) -> String {
 pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
     match obstacle {
         Obstacle::Refused { .. } => {
-            "see which lines and why, under \"capture\", and write them in a form that is read"
+            "see under \"capture\" which lines and why, and convert them to a format that is read"
         }
         Obstacle::NoTimeStamps { .. } => "record with absolute time stamps",
         Obstacle::Thinned { .. } => "record again with a logger that keeps every frame",
@@ -189,16 +190,16 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         }
         Obstacle::Outage { doubt: Doubt::KeyOrSupply } => match perhaps_the_key(analysis).next() {
             Some(outage) if came_late(outage) => {
-                "to know whether the key was turned on then: if so, nothing is wrong here; if \
+                "ask whether the key was turned on only then; if so, nothing is wrong here. If \
                  nobody knows, record two minutes with the key on before the recording begins"
             }
             Some(_) => {
-                "to know whether the key was turned off then: if so, nothing is wrong here; if \
-                 nobody knows, record two minutes with the key left on"
+                "ask whether the key was turned off then; if so, nothing is wrong here. If nobody \
+                 knows, record two minutes with the key left on"
             }
-            None => "record again with the key surely on",
+            None => "record again, making sure that the key is on",
         },
-        Obstacle::Outage { doubt: Doubt::NearTheEnd } => "record on after they fall silent",
+        Obstacle::Outage { doubt: Doubt::NearTheEnd } => "keep recording after they fall silent",
         Obstacle::Outage { doubt: Doubt::RecordingChopped | Doubt::PauseOrStop } => {
             "record again with a logger that does not pause"
         }
@@ -210,7 +211,9 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
             "a roster of several drives of this vehicle while it was sound (`lostnode learn`): it \
              knows what is sent only sometimes"
         }
-        Obstacle::MostNotHeard { until: None, .. } => "record again with the key surely on",
+        Obstacle::MostNotHeard { until: None, .. } => {
+            "record again, making sure that the key is on"
+        }
         Obstacle::MostNotHeard { until: Some(_), .. } => {
             "record again with the key on before the recording begins"
         }
@@ -226,16 +229,16 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
 fn doubtful(doubt: Doubt) -> &'static str {
     match doubt {
         Doubt::SenderUnknown => {
-            "an identifier fell silent whose sender is not known, which may be a module that sends \
-             nothing else"
+            "an identifier with no known sender fell silent; it may be the only message of some \
+             module"
         }
-        Doubt::KeyOrSupply => "the key was turned off, or a module or a common supply failed",
+        Doubt::KeyOrSupply => "either the key was turned off, or a module or shared supply failed",
         Doubt::NearTheEnd => "senders fell silent too near to its end",
-        Doubt::RecordingChopped => "the recording pauses too often for losses between to be told",
-        Doubt::PauseOrStop => "nothing tells whether the bus stopped or the recording",
+        Doubt::RecordingChopped => "the recording pauses too often to tell losses apart",
+        Doubt::PauseOrStop => "nothing shows whether the bus stopped or the recording did",
         Doubt::EngineStart => {
-            "one sender alone fell silent as the engine was started, which may be the voltage or a \
-             bad contact"
+            "only one sender fell silent as the engine was started: the voltage drop, or a bad \
+             contact"
         }
         Doubt::InAnotherDrive => {
             "what another drive heard all along was never heard in it: a mode of the vehicle sends \

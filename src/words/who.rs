@@ -19,10 +19,7 @@ pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
             listed(&names, "and")
         }
         Subject::Nodes(nodes) if nodes.len() == 1 => perhaps_several(analysis, nodes[0]),
-        Subject::Nodes(nodes) => {
-            let names: Vec<String> = nodes.iter().map(|node| self::node(analysis, *node)).collect();
-            listed(&names, "and")
-        }
+        Subject::Nodes(nodes) => listed(&self::names(analysis, nodes), "and"),
         Subject::Channel(channel) => analysis.channel(*channel).name.clone(),
         Subject::Vehicle => "vehicle".to_owned(),
     }
@@ -45,13 +42,52 @@ pub fn node(analysis: &Analysis, node: NodeIndex) -> String {
     }
     match lowest(&identifiers(analysis, node)) {
         None => analysis.node_name(node),
-        Some(id) => format!("the module that sends {}", id_label(id)),
+        Some(id) => format!("{SENDER}{}", id_label(id)),
     }
 }
 
 /// A node in a sentence, with its bus where one of another bus is called the same.
 pub fn node_on_bus(analysis: &Analysis, node: NodeIndex) -> String {
     self::node(analysis, node) + &on_bus(analysis, node)
+}
+
+/// Nodes in a row, those without a name last: `brakes`, `the modules that send 0x104`, `0x11D`.
+pub(super) fn names(analysis: &Analysis, nodes: &[NodeIndex]) -> Vec<String> {
+    if nodes.iter().any(|node| !on_bus(analysis, *node).is_empty()) {
+        return nodes.iter().map(|node| node_on_bus(analysis, *node)).collect();
+    }
+    let sends = |node: &NodeIndex| match is_named(analysis, *node) {
+        true => None,
+        false => lowest(&identifiers(analysis, *node)),
+    };
+    let named = nodes.iter().filter(|node| sends(node).is_none());
+    let mut out: Vec<String> = named.map(|node| self::node(analysis, *node)).collect();
+    let unnamed: Vec<Id> = nodes.iter().filter_map(sends).collect();
+    let who = if unnamed.len() == 1 { SENDER } else { SENDERS };
+    let first = unnamed.first().map(|id| format!("{who}{}", id_label(*id)));
+    out.extend(first.into_iter().chain(unnamed.iter().skip(1).map(|id| id_label(*id))));
+    out
+}
+
+const SENDER: &str = "the module that sends ";
+const SENDERS: &str = "the modules that send ";
+
+/// The same in fewer letters, where there is no room: `sender of 0x3B0`.
+pub fn shortened(text: &str) -> String {
+    text.replace(SENDERS, "senders of ").replace(SENDER, "sender of ")
+}
+
+/// A name in at most so many columns. An identifier is never cut: half of it is no help.
+pub fn within(name: &str, columns: usize) -> String {
+    if name.chars().count() <= columns {
+        return name.to_owned();
+    }
+    let cut: String = name.chars().take(columns.saturating_sub(1)).collect();
+    let ends = name.chars().nth(columns.saturating_sub(1)).is_none_or(|next| " ,".contains(next));
+    let last = cut.rfind(' ').filter(|at| !ends && cut[*at..].starts_with(" 0x"));
+    let cut = last
+        .map_or(cut.as_str(), |at| cut[..at].trim_end_matches(" address").trim_end_matches(" and"));
+    format!("{}…", cut.trim_end_matches([' ', ',']))
 }
 
 /// On which bus, where an unnamed node of another bus begins with the same identifier.
@@ -77,11 +113,8 @@ fn perhaps_several(analysis: &Analysis, node: NodeIndex) -> String {
     let ids = identifiers(analysis, node);
     match (lowest(&ids), ids.len().saturating_sub(1)) {
         (Some(id), more @ 1..) => {
-            format!(
-                "the modules that send {} and {}",
-                id_label(id),
-                plural(more, "more identifier", "more identifiers")
-            )
+            let more = plural(more, "more identifier", "more identifiers");
+            format!("{SENDERS}{} and {more}", id_label(id))
         }
         _ => self::node(analysis, node),
     }
@@ -115,5 +148,19 @@ pub fn nodes(analysis: &Analysis, finding: &Finding) -> Vec<String> {
         Subject::Modules(all) => all.iter().map(|own| unheard(analysis, own)).collect(),
         Subject::Channel(_) | Subject::Vehicle => Vec::new(),
         other => vec![subject(analysis, other)],
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_identifier_is_never_cut() {
+        let name = "senders of 0x071 and 0x35A";
+        assert_eq!(within(name, 26), name);
+        assert_eq!(within(name, 25), "senders of 0x071…");
+        assert_eq!(within("sliding door module", 13), "sliding door…");
+        assert_eq!(shortened("the module that sends 0x3B0: dead"), "sender of 0x3B0: dead");
     }
 }

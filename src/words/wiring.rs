@@ -179,15 +179,17 @@ fn struck(analysis: &Analysis, element: usize, own: &Strikes) -> String {
              {share:.0} % of the frames: it may misread what the others send{}",
             by_chance(own.chance)
         ),
-        Manner::Everyone => format!("{of} frames that errors destroyed are of everybody alike"),
+        Manner::Everyone => {
+            format!("{of} frames that errors destroyed come from all modules alike")
+        }
     }
 }
 
 fn by_chance(chance: f64) -> String {
     match chance {
-        chance if chance < 1e-6 => "; by chance less than once in a million".to_owned(),
-        chance if chance < 0.001 => format!("; by chance once in {:.0}", 1.0 / chance),
-        chance => format!("; by chance in {:.1} %", chance * 100.0),
+        chance if chance < 1e-6 => " (less than 1 in 1,000,000 by chance)".to_owned(),
+        chance if chance < 0.001 => format!(" (1 in {:.0} by chance)", 1.0 / chance),
+        chance => format!(" ({:.1} % by chance)", chance * 100.0),
     }
 }
 
@@ -199,9 +201,9 @@ pub fn alike(analysis: &Analysis, own: &Suspected) -> Option<String> {
     }
     let others: Vec<String> = own.alike.iter().map(|at| name(analysis, *at).to_owned()).collect();
     let test = own.tells.map(|at| super::fault::test_title(analysis, &analysis.next_tests()[at]));
-    let test = test.map_or(String::new(), |test| format!("; what tells: {test}"));
+    let test = test.map_or(String::new(), |test| format!("; the test to decide: {test}"));
     Some(format!(
-        "no capture can tell {} from {}: the same hangs on each{test}",
+        "no capture can tell {} from {}: the same modules hang on each{test}",
         name(analysis, first.element),
         listed(&others, "or")
     ))
@@ -241,7 +243,7 @@ fn not(analysis: &Analysis, cleared: &Cleared) -> String {
                                    run on"
             .to_owned(),
         WhyNot::CarriesNoBus => {
-            "it does not carry the bus, and what was lost would have started anew".to_owned()
+            "it does not carry the bus, and what was lost would have restarted".to_owned()
         }
     };
     format!("why not {}: {why}", name(analysis, cleared.element))

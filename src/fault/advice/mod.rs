@@ -304,7 +304,7 @@ mod tests {
             ("U3510", "not configured"),
             ("U0199-88", "off the bus"),
             ("B1234-13", "one circuit"),
-            ("P0300", "No pointer"),
+            ("P0300", "Nothing further is known"),
         ] {
             let text = &points_at(Code::parse(code).unwrap()).text;
             assert!(text.contains(part), "{code}: {text}");

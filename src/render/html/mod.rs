@@ -60,6 +60,10 @@ struct Page<R: Serialize> {
     under: Vec<String>,
     first: Option<First>,
     tests: Vec<Step>,
+    /// Over each finding, where it begins a group.
+    headings: Vec<Option<&'static str>>,
+    /// Why nothing is known that went before the losses.
+    just_before: Vec<String>,
     /// What the expected values rest on.
     sources: &'static str,
     /// Cautions that stand with no step, each with where it is from.
@@ -159,6 +163,7 @@ impl Renderer for Html {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let mut environment = Environment::new();
         environment.set_auto_escape_callback(|_| AutoEscape::Html);
+        environment.add_filter("code", code);
         let parts = Part::all(report);
         let length = Axis::of(report).map_or(1.0, |axis| axis.length);
         let (events, left_out) = events::events(report);
@@ -177,7 +182,9 @@ impl Renderer for Html {
                     capture: told::capture(report),
                     under: told::under(report),
                     first: First::of(report),
-                    tests: report.next_tests().iter().map(Step::of).collect(),
+                    tests: report.next_tests().iter().map(|own| Step::of(report, own)).collect(),
+                    headings: crate::words::fault::headings(report),
+                    just_before: crate::words::just_before::worth_saying(report),
                     sources: steps::SOURCES,
                     cautions: report.cautions().iter().map(Full::of).collect(),
                     length: report.drives.is_empty().then_some(length),
@@ -201,6 +208,25 @@ impl Renderer for Html {
     }
 }
 
+/// Text with what stands between backticks set as code.
+fn code(text: String) -> Value {
+    let mut out = String::new();
+    for (at, part) in text.split('`').enumerate() {
+        let tag = match at {
+            0 => "",
+            own if own % 2 == 1 => "<code>",
+            _ => "</code>",
+        };
+        out += tag;
+        out += &minijinja::HtmlEscape(part).to_string();
+    }
+    // Without its second backtick the last one is no pair.
+    if text.matches('`').count() % 2 == 1 {
+        out += "</code>";
+    }
+    Value::from_safe_string(out)
+}
+
 fn dips(report: &Analysis) -> Vec<String> {
     let supply = report.diagnosis.vehicle.supply.as_ref().filter(|_| !report.drives.is_empty());
     let dips = supply.map_or(&[][..], |supply| &supply.dips);
@@ -218,15 +244,18 @@ struct Step {
     before: Option<&'static str>,
     /// Where its values are from.
     source: String,
+    /// What has to be opened, where anything has.
+    access: Option<String>,
 }
 
 impl Step {
-    fn of(test: &NextTest) -> Step {
+    fn of(report: &Analysis, test: &NextTest) -> Step {
         Step {
             briefs: steps::cautions(&test.cautions, &mut Vec::new()),
             worth: steps::worth(test),
             before: steps::is_found_first(test).then_some(steps::FOUND_FIRST),
             source: steps::source(&test.source),
+            access: crate::words::fault::test_access_told(report, test),
         }
     }
 }

@@ -6,7 +6,7 @@ use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::names;
-use crate::compare::comparison::{Comparison, Notice, Row};
+use crate::compare::comparison::{CodeChange, Comparison, Notice, Row};
 use crate::words::comparison as words;
 use crate::words::diagnosis::{code_label, code_meaning};
 use crate::words::terms::id_label;
@@ -153,7 +153,7 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
             .map(|row| CodeChangeJson {
                 code: code_label(row.code),
                 reporter: row.reporter.to_string(),
-                change: words::change(row.change),
+                change: change(row.change),
                 meaning: code_meaning(row.code),
             })
             .collect(),
@@ -181,4 +181,12 @@ pub fn render(comparison: &Comparison, out: &mut dyn Write) -> io::Result<()> {
     };
     serde_json::to_writer_pretty(&mut *out, &document)?;
     writeln!(out)
+}
+
+/// What became of a code, by a name that stays as it is.
+fn change(change: CodeChange) -> &'static str {
+    match change {
+        CodeChange::Gone { tested: None } => "gone, whether tested not known",
+        other => words::change(other),
+    }
 }

@@ -125,7 +125,10 @@ pub(super) fn finding(analysis: &Analysis, at: usize, finding: &Finding) -> Find
         benign: finding.benign,
         standing: names::standing(finding.standing),
         explanation: finding.explanation.clone(),
-        evidence: words::in_order(&finding.evidence).into_iter().map(sentence).collect(),
+        evidence: words::in_order(words::worth_saying(&finding.evidence))
+            .into_iter()
+            .map(sentence)
+            .collect(),
         codes_explained: words::codes_explained(analysis, finding),
         lamps: finding.lamps,
         next_tests: finding.next_tests.iter().map(|next| test(analysis, next)).collect(),

@@ -78,7 +78,7 @@ fn blame(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     }
     for (reporter, count) in words::accusers(analysis) {
         let text = format!(
-            "{reporter} misses {count} modules: that points at itself, its connection or its \
+            "{reporter} misses {count} modules: suspect {reporter} itself, its connection or its \
              branch"
         );
         bullet(out, &text)?;
@@ -100,6 +100,10 @@ fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let (there, gone): (Vec<&CodeEntry>, Vec<&CodeEntry>) =
         diagnosis.codes.iter().partition(|code| code.gone.is_none());
     let shown: Vec<&CodeEntry> = there.into_iter().chain(gone).collect();
+    if shown.len() >= MANY && shown.iter().any(|own| held(&shown, own).len() >= SHARED) {
+        by_code(analysis, &shown, out)?;
+        return writeln!(out);
+    }
     let mut last = None;
     for code in shown.iter().take(MOST_CODES) {
         let there = code.gone.is_none();
@@ -121,6 +125,56 @@ fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         writeln!(out, "  … and {} more (all of them: lostnode codes)", shown.len() - MOST_CODES)?;
     }
     writeln!(out)
+}
+
+/// From so many codes on they stand once for all modules …
+const MANY: usize = 8;
+/// … where one of them is in so many modules.
+const SHARED: usize = 3;
+
+/// The entries of a code, in all modules.
+fn held<'a>(all: &[&'a CodeEntry], own: &CodeEntry) -> Vec<&'a CodeEntry> {
+    all.iter().filter(|other| other.number == own.number).copied().collect()
+}
+
+/// Each code once, with the modules that hold it, those with the same story in a row.
+fn by_code(analysis: &Analysis, all: &[&CodeEntry], out: &mut Paper<'_>) -> io::Result<()> {
+    let first = |(at, own): &(usize, &&CodeEntry)| {
+        all[..*at].iter().all(|before| before.number != own.number)
+    };
+    let codes: Vec<&CodeEntry> =
+        all.iter().enumerate().filter(first).map(|(_, own)| *own).collect();
+    for code in codes.iter().take(MOST_CODES) {
+        let words = CodeWords::of(analysis, code);
+        let style = if code.gone.is_none() { BAD } else { HEAD };
+        let meaning = words.meaning.as_deref().unwrap_or("meaning not known");
+        let begin = format!("  {style}{}{style:#} ", words.code);
+        out.hanging(meaning, &begin, "      ")?;
+        let entries = held(all, code);
+        // What all have in common is said once.
+        let event = words.event.filter(|_| entries.iter().all(|own| own.event == code.event));
+        let mut stories: Vec<(String, Vec<String>)> = Vec::new();
+        for entry in entries {
+            let own = CodeWords::of(analysis, entry);
+            let more = own.event.filter(|_| event.is_none());
+            let story = own.story + &more.map_or(String::new(), |more| format!("; {more}"));
+            match stories.iter_mut().find(|(known, _)| *known == story) {
+                Some((_, modules)) => modules.push(own.reporter),
+                None => stories.push((story, vec![own.reporter])),
+            }
+        }
+        for (story, modules) in stories {
+            let text = format!("{}: {story}", modules.join(", "));
+            out.hanging(&text, "      ", "        ")?;
+        }
+        if let Some(event) = event {
+            out.hanging(&event, "      ", "        ")?;
+        }
+    }
+    if codes.len() > MOST_CODES {
+        writeln!(out, "  … and {} more (all of them: lostnode codes)", codes.len() - MOST_CODES)?;
+    }
+    Ok(())
 }
 
 fn identity(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
@@ -164,7 +218,7 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     writeln!(out, "{HEAD}Vehicle{HEAD:#}")?;
     if let Some(supply) = &vehicle.supply {
         let since = |time| at_time(analysis, time);
-        let at = supply.min_at.map_or(String::new(), |at| format!(", least at {}", since(at)));
+        let at = supply.min_at.map_or(String::new(), |at| format!(", lowest at {}", since(at)));
         writeln!(out, "  supply {:.2} to {:.2} V{at}", supply.min, supply.max)?;
         for entry in supply.dips.iter().take(10) {
             let dip = entry.dip;
@@ -175,7 +229,7 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
             };
             writeln!(
                 out,
-                "    below {} V at {}, least {:.2} V, up to {}: {losses}",
+                "    below {} V at {}, lowest {:.2} V, until {}: {losses}",
                 dip.below,
                 since(dip.span.0),
                 dip.least,
@@ -187,11 +241,11 @@ fn vehicle(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         }
     }
     if let Some(mil) = vehicle.mil {
-        writeln!(out, "  malfunction lamp {}", if mil { "asked for" } else { "off" })?;
+        writeln!(out, "  malfunction lamp {}", if mil { "requested" } else { "off" })?;
     }
     for track in analysis.traces() {
         let (shown, who) = (signals::trace(track), signals::teller(analysis, track));
-        out.hanging(&format!("{shown}, told by {who}"), "  ", "    ")?;
+        out.hanging(&format!("{shown}, reported by {who}"), "  ", "    ")?;
     }
     for line in words::lamps(analysis) {
         out.hanging(&line, "  ", "    ")?;
@@ -219,18 +273,35 @@ fn talks(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     if messages.complete == 0 && messages.incomplete.is_empty() {
         return Ok(());
     }
-    if out.width >= 80 {
+    let all = diagnosis.talks.iter();
+    let (well, told): (Vec<&TalkEntry>, Vec<&TalkEntry>) = all.partition(|row| went_well(row));
+    // One or two need no summary.
+    let (well, told) = match well.len() < FEW {
+        true => (Vec::new(), diagnosis.talks.iter().collect()),
+        false => (well, told),
+    };
+    if out.width >= 80 && !told.is_empty() {
         writeln!(
             out,
             "{HEAD}{:<32} {:>8} {:>8} {:>8} {:>7} {:>10}{HEAD:#}",
             "module", "answers", "refused", "silent", "late", "slowest"
         )?;
     }
-    for row in diagnosis.talks.iter().take(MOST_TALKS) {
+    for row in told.iter().take(MOST_TALKS) {
         talk(&analysis.module_name(row.module).to_string(), row, out)?;
     }
-    if diagnosis.talks.len() > MOST_TALKS {
-        writeln!(out, "… and {} more", diagnosis.talks.len() - MOST_TALKS)?;
+    if told.len() > MOST_TALKS {
+        writeln!(out, "… and {} more", told.len() - MOST_TALKS)?;
+    }
+    if !well.is_empty() {
+        let slowest = well.iter().filter_map(|row| row.slowest).fold(0.0, f64::max);
+        let others = if told.is_empty() { "modules" } else { "other modules" };
+        let text = format!(
+            "{} {others} answered every request in time (slowest answer {:.0} ms)",
+            well.len(),
+            slowest * 1e3
+        );
+        out.hanging(&text, "", "  ")?;
     }
     let broken: String = messages
         .incomplete
@@ -243,10 +314,17 @@ fn talks(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     writeln!(out)
 }
 
+/// From so many modules that answered all that was asked on they are one line.
+const FEW: usize = 3;
+
+/// Whether a module answered all that it was asked, without refusal and in time.
+fn went_well(row: &TalkEntry) -> bool {
+    row.negative.is_empty() && row.unanswered == 0 && row.late == 0 && row.positive > 0
+}
+
 fn talk(module: &str, talk: &TalkEntry, out: &mut Paper<'_>) -> io::Result<()> {
     let refused: u64 = talk.negative.iter().map(|(_, count)| count).sum();
-    let slowest =
-        talk.slowest.map_or("–".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
+    let slowest = talk.slowest.map_or("-".to_owned(), |slowest| format!("{:.0} ms", slowest * 1e3));
     if out.width < 80 {
         let text = format!(
             "{module}: {} answers, {refused} refused, {} silent, {} late, slowest {slowest}",

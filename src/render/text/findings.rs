@@ -5,8 +5,7 @@ use std::io::{self, Write};
 use super::paper::Paper;
 use super::{BAD, GOOD, HEAD};
 use crate::analysis::Analysis;
-use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side, Standing};
-use crate::fault::order::explain_the_same;
+use crate::analysis::finding::{Caution, Evidence, Finding, NextTest, Observation, Side};
 use crate::words::fault as words;
 use crate::words::{first_screen, headline, steps, unnamed, wiring};
 
@@ -23,41 +22,29 @@ const INDENT: &str = "          ";
 
 pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let ranked = analysis.ranked();
-    let leading = ranked.first().map(|_| heading(ranked, 0));
-    let mut last = None;
+    let headings = words::headings(analysis);
+    // Behind those that the first stands among, with their rivals: it may be none of them.
+    let leading =
+        headings.iter().skip(1).position(|own| own.is_some_and(|own| own != words::RIVALS));
+    let leading = leading.map_or(ranked.len(), |others| others + 1);
     // What the first screen says is said.
     let mut told = first_screen::cautions(analysis, &analysis.headline());
-    for at in 0..ranked.len() {
-        let heading = heading(ranked, at);
-        if last != Some(heading) {
-            if last.is_some() && last == leading {
-                none_of_these(analysis, out)?;
-            }
-            let space = if last.is_some() { "\n" } else { "" };
+    for (at, heading) in headings.into_iter().enumerate() {
+        if let Some(heading) = heading {
+            let space = if at > 0 { "\n" } else { "" };
             writeln!(out, "{space}{HEAD}{heading}{HEAD:#}")?;
         }
         finding(analysis, at, &mut told, out)?;
-        last = Some(heading);
-    }
-    if last.is_some() {
-        if last == leading {
+        if at + 1 == leading {
             none_of_these(analysis, out)?;
         }
+    }
+    if !ranked.is_empty() {
         writeln!(out)?;
     }
     harness(analysis, out)?;
     cautions(analysis, out)?;
     tests(analysis, analysis.next_tests(), out)
-}
-
-/// Over what a finding stands: behind one explanation of each thing come the rivals of all.
-fn heading(ranked: &[Finding], at: usize) -> &'static str {
-    let falls = |pair: &[Finding]| pair[1].standing < pair[0].standing;
-    match ranked[at].standing {
-        Standing::Benign => words::standing(Standing::Benign),
-        _ if ranked[..=at].windows(2).any(falls) => words::RIVALS,
-        standing => words::standing(standing),
-    }
 }
 
 /// Parts of the harness, over all findings.
@@ -158,31 +145,38 @@ fn cautioned<'a>(
 /// What speaks for and against a finding. What earlier ones rest on as well is said there.
 fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<()> {
     let (before, rest) = analysis.ranked().split_at(at);
-    let own = &rest[0];
-    let earlier: Vec<usize> = (0..before.len().min(IN_FULL))
-        .filter(|at| explain_the_same(&before[*at], own) || shares(&before[*at], own))
-        .collect();
+    let all = words::worth_saying(&rest[0].evidence);
+    let earlier = said_before(&before[..before.len().min(IN_FULL)], &rest[0]);
+    let known = |own: &Evidence| {
+        let of = |at: &usize| before[*at].evidence.iter().find(|other| other.what == own.what);
+        earlier.iter().find_map(of)
+    };
     // A sign that hardly tells is worth no second mention.
-    let said = |evidence: &&Evidence| {
+    let said = |own: &Evidence| {
         let same = |other: &Evidence| {
-            other.what == evidence.what
-                && (other.side() == evidence.side()
-                    || evidence.side() == Side::Neutral
-                    || matches!(other.what, Observation::Symptom(..)))
+            other.side() == own.side() || own.side() == Side::Neutral || is_symptom(own)
         };
-        evidence.tells_nothing() || earlier.iter().any(|at| before[*at].evidence.iter().any(same))
+        own.tells_nothing() || known(own).is_some_and(same)
     };
-    // A sign that is not said stands under its symptom.
-    let is_sign = |own: &&Evidence| matches!(own.what, Observation::Sign(_));
-    let has_more = |at: usize| {
-        let signs = own.evidence[at + 1..].iter().take_while(is_sign);
-        !is_sign(&&own.evidence[at]) && signs.into_iter().any(|sign| !said(&sign))
+    let more = words::in_order(all.iter().copied().filter(|own| !said(own)));
+    // Of several symptoms a sign names its own, where that has been said.
+    let several = all.iter().filter(|own| is_symptom(own)).count() > 1;
+    let of = |sign: &Evidence| {
+        let at = all.iter().position(|own| std::ptr::eq(*own, sign))?;
+        let symptom = all[..at].iter().rfind(|own| is_symptom(own))?;
+        (several && is_sign(sign) && said(symptom)).then(|| words::about(analysis, &symptom.what))
     };
-    let told = own.evidence.iter().enumerate();
-    let told = told.filter(|(at, own)| !said(own) || has_more(*at)).map(|(_, own)| own);
-    let more = words::in_order(told);
     if !earlier.is_empty() {
-        let text = words::rests_on(&earlier, more.is_empty());
+        let new = |own: &&Evidence| known(own).is_none();
+        let besides = match more.iter().any(new) {
+            _ if more.is_empty() => words::Besides::Nothing,
+            true => words::Besides::More,
+            false => words::Besides::Turned,
+        };
+        let has = |own: &Evidence| all.iter().any(|other| other.what == own.what);
+        let mut theirs = earlier.iter().flat_map(|at| &before[*at].evidence);
+        let in_part = theirs.any(|own| is_symptom(own) && !has(own));
+        let text = words::rests_on(&earlier, in_part, besides);
         out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
     }
     for evidence in more {
@@ -191,17 +185,43 @@ fn evidence(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Result<(
             Side::Against => "- ",
             Side::Neutral => "  ",
         };
-        let text = words::observation(analysis, &evidence.what);
+        let of = of(evidence).map_or(String::new(), |of| format!("{of}: "));
+        let text = of + &words::observation(analysis, &evidence.what);
         out.hanging(&text, &format!("{INDENT}{mark}"), &format!("{INDENT}  "))?;
     }
     Ok(())
 }
 
-/// Whether findings rest on the same symptom, among others.
-fn shares(one: &Finding, other: &Finding) -> bool {
-    let symptom = |own: &&Evidence| matches!(own.what, Observation::Symptom(..));
-    let has = |own: &Evidence| one.evidence.iter().any(|before| before.what == own.what);
-    other.evidence.iter().filter(symptom).any(has)
+fn is_symptom(own: &Evidence) -> bool {
+    matches!(own.what, Observation::Symptom(..))
+}
+
+fn is_sign(own: &Evidence) -> bool {
+    matches!(own.what, Observation::Sign(_))
+}
+
+/// The fewest earlier findings that have of the symptoms of one all that earlier ones have.
+fn said_before(before: &[Finding], own: &Finding) -> Vec<usize> {
+    let has = |at: usize, what: &Observation| before[at].evidence.iter().any(|o| o.what == *what);
+    let mut left: Vec<&Observation> =
+        own.evidence.iter().filter(|own| is_symptom(own)).map(|own| &own.what).collect();
+    let mut out = Vec::new();
+    loop {
+        let count = |at: usize| left.iter().filter(|what| has(at, what)).count();
+        // Of several alike that with the least besides tells most of this one; then the first.
+        let besides = |at: usize| before[at].evidence.iter().filter(|own| is_symptom(own)).count();
+        let best = (0..before.len()).max_by(|one, other| {
+            count(*one)
+                .cmp(&count(*other))
+                .then(besides(*other).cmp(&besides(*one)))
+                .then(other.cmp(one))
+        });
+        let Some(best) = best.filter(|at| count(*at) > 0) else { break };
+        left.retain(|what| !has(best, what));
+        out.push(best);
+    }
+    out.sort_unstable();
+    out
 }
 
 /// Codes that would go, and what was done.
@@ -218,8 +238,8 @@ fn consequences(analysis: &Analysis, at: usize, out: &mut Paper<'_>) -> io::Resu
         let shown: Vec<&str> = codes.iter().take(CODES).map(String::as_str).collect();
         let lamps = match finding.lamps {
             0 => String::new(),
-            1 => "; 1 of them asks for a lamp".to_owned(),
-            lamps => format!("; {lamps} of them ask for a lamp"),
+            1 => "; 1 of them requests a warning lamp".to_owned(),
+            lamps => format!("; {lamps} of them request a warning lamp"),
         };
         let text = format!("Fixing this should clear: {}{more}{lamps}", shown.join(", "));
         out.hanging(&text, INDENT, &format!("{INDENT}  "))?;
@@ -247,11 +267,18 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         if !told && steps::is_found_first(test) {
             out.hanging(&format!("before it: {}", steps::FOUND_FIRST), "     ", "       ")?;
         }
-        out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
-        let expect = format!("expect: {}{}", test.reading_expected, steps::source(&test.source));
-        out.hanging(&expect, "     ", "       ")?;
-        let access = format!("access: {}", words::test_access(analysis, test));
-        out.hanging(&access, "     ", "       ")?;
+        match tests[..at].iter().position(|earlier| earlier.how == test.how) {
+            Some(earlier) => out.hanging(&steps::as_before(earlier + 1), "     ", "     ")?,
+            None => {
+                out.hanging(&format!("{} {}", test.how, test.why), "     ", "     ")?;
+                let source = steps::source(&test.source);
+                let expect = format!("expect: {}{source}", test.reading_expected);
+                out.hanging(&expect, "     ", "       ")?;
+            }
+        }
+        if let Some(access) = words::test_access_told(analysis, test) {
+            out.hanging(&format!("access: {access}"), "     ", "       ")?;
+        }
         if let (false, Some(find)) = (told, unnamed::to_find(analysis, &test.subject)) {
             out.hanging(&format!("to find it: {find}"), "     ", "       ")?;
             let name = format!("to name it: {}", unnamed::to_name(analysis));

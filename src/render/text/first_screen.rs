@@ -28,7 +28,12 @@ struct Block {
     weight: u8,
 }
 
-pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> io::Result<()> {
+pub(super) fn render(
+    analysis: &Analysis,
+    brief: bool,
+    page: bool,
+    out: &mut Paper<'_>,
+) -> io::Result<()> {
     let headline = analysis.headline();
     let mut blocks = vec![
         block(9, kept_out(analysis, out.width)),
@@ -39,6 +44,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(7, kept_time(analysis, out.width)),
         block(8, failing_codes(analysis, out.width)),
         block(8, findings(analysis, &headline, out.width)),
+        block(2, numbers(analysis, &headline)),
         block(7, which(analysis, &headline, out.width)),
         block(1, benign(analysis, out.width)),
         block(
@@ -50,7 +56,7 @@ pub(super) fn render(analysis: &Analysis, brief: bool, out: &mut Paper<'_>) -> i
         block(6, proofs(analysis, &headline, out.width)),
         against(analysis, &headline, out.width),
         block(6, needed(analysis, out.width)),
-        block(3, wrapped(&told::read_on(analysis, &headline, brief), "More: ", out.width, 1)),
+        block(3, wrapped(&told::read_on(analysis, &headline, brief, page), "More: ", out.width, 1)),
     ];
     blocks.retain(|block| !block.lines.is_empty());
     let total = |blocks: &[Block]| blocks.iter().map(|block| block.lines.len()).sum::<usize>();
@@ -138,6 +144,12 @@ fn findings(analysis: &Analysis, headline: &Headline, width: usize) -> Vec<Strin
     lines
 }
 
+/// Why the numbers are not 1, 2, 3: what is hardly likely stands in the whole report only.
+fn numbers(analysis: &Analysis, headline: &Headline) -> Vec<String> {
+    let gap = shown(analysis, headline).enumerate().any(|(place, (at, _))| place != at);
+    gap.then(|| format!("         {}", told::NUMBERS)).into_iter().collect()
+}
+
 fn kept_time(analysis: &Analysis, width: usize) -> Vec<String> {
     match analysis.verdict() {
         Verdict::NothingLost => wrapped(&told::kept_time(analysis), "", width, 3),
@@ -214,7 +226,8 @@ fn against(analysis: &Analysis, headline: &Headline, width: usize) -> Block {
         return block(0, Vec::new());
     };
     let finding = &analysis.ranked()[leading];
-    let against = finding.evidence.iter().filter(|evidence| evidence.side() == Side::Against);
+    let against = words::fault::worth_saying(&finding.evidence).into_iter();
+    let against = against.filter(|evidence| evidence.side() == Side::Against);
     // That it happened is no reason against it; the list below has it with its sign.
     let against = against.filter(|evidence| !evidence.what.is_silence());
     let mut texts: Vec<String> = Vec::new();

@@ -11,7 +11,7 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
     let timed = analysis.just_before.timed.iter().map(|own| words::timed(analysis, own));
     let leads: Vec<String> =
         analysis.precursors().map(|lead| words::sentence(analysis, lead)).chain(timed).collect();
-    let nothing = words::nothing_found(analysis);
+    let nothing = words::worth_saying(analysis);
     let after: Vec<String> =
         analysis.consequences().map(|lead| words::sentence(analysis, lead)).collect();
     if !leads.is_empty() || !nothing.is_empty() {

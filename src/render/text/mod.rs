@@ -27,11 +27,13 @@ pub struct Text {
     pub width: usize,
     /// Only the first screen.
     pub brief: bool,
+    /// The page to hand over is written too, so that it need not be offered.
+    pub page: bool,
 }
 
 impl Default for Text {
     fn default() -> Self {
-        Text { most_outages: 40, width: WIDTH, brief: false }
+        Text { most_outages: 40, width: WIDTH, brief: false, page: false }
     }
 }
 
@@ -42,7 +44,7 @@ impl Renderer for Text {
     fn render(&self, report: &Analysis, out: &mut dyn Write) -> io::Result<()> {
         let mut paper = Paper::new(out, self.width);
         let out = &mut paper;
-        first_screen::render(report, self.brief, out)?;
+        first_screen::render(report, self.brief, self.page, out)?;
         if self.brief {
             return Ok(());
         }
@@ -99,7 +101,7 @@ fn deviations(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     if report.deviations.is_empty() {
         return Ok(());
     }
-    writeln!(out, "{HEAD}Not as the roster says{HEAD:#}")?;
+    writeln!(out, "{HEAD}Differences from the roster{HEAD:#}")?;
     for deviation in report.deviations.iter().take(30) {
         let channel = &report.channel(deviation.channel).name;
         writeln!(out, "- {channel} {}", words::network::deviation(report, deviation))?;
@@ -129,9 +131,9 @@ fn channels(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
         };
         let percent = |load: f64| format!("{:.1} %", load * 100.0);
         let load = channel.load.as_ref();
-        let mean = load.map_or("–".to_owned(), |load| percent(load.mean()));
+        let mean = load.map_or("-".to_owned(), |load| percent(load.mean()));
         let peak = load.and_then(|load| load.peak());
-        let peak = peak.map_or("–".to_owned(), |(peak, _)| percent(peak));
+        let peak = peak.map_or("-".to_owned(), |(peak, _)| percent(peak));
         let (name, frames, errors) = (&channel.name, channel.frames, channel.error_frames);
         if wide {
             let name = cut(name, 12);

@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use super::paper::Paper;
-use super::{BAD, HEAD, cut};
+use super::{BAD, HEAD};
 use crate::analysis::{Analysis, Outage};
 use crate::fold::timing::seconds;
 use crate::words;
@@ -60,7 +60,9 @@ pub(super) fn worst(report: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     )?;
     for row in rows.iter().take(20) {
         let still = if row.ongoing { " *" } else { "" };
-        let name = if beside { cut(&row.who, column) } else { String::new() };
+        let fits = row.who.chars().count() <= column;
+        let name = if fits { row.who.clone() } else { words::who::shortened(&row.who) };
+        let name = if beside { words::who::within(&name, column - 1) } else { String::new() };
         if !beside {
             writeln!(out, "{}", row.who)?;
         }
@@ -141,7 +143,7 @@ fn folded(
     }
     if shown < report.outages.len() {
         let text = format!(
-            "{} of {} told one by one; all of them: lostnode outages, or --format json",
+            "{} of {} shown one by one; all of them: lostnode outages, or --format json",
             shown,
             report.outages.len()
         );

@@ -108,4 +108,12 @@ mod tests {
         // A number stays with its unit.
         assert_eq!(text, "  supply 9.60 to 14.20 V, least at\n    120.4 s, and more\nshort\n");
     }
+
+    #[test]
+    fn a_code_is_never_parted() {
+        let lines = |text| wrap(text, textwrap::Options::new(14));
+        assert_eq!(lines("clears U0151-87 in"), ["clears", "U0151-87 in"]);
+        assert_eq!(lines("a SPN 639 FMI 9"), ["a", "SPN 639 FMI 9"]);
+        assert_eq!(lines("some high-voltage"), ["some high-", "voltage"]);
+    }
 }
