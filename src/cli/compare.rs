@@ -19,8 +19,8 @@ use crate::{Error, Explaining, Options};
 /// Say whether a repair held, and how sure that is
 ///
 /// Exit code 0: nothing was lost, or the repair held at 95 %; 1: something is still or newly lost;
-/// 2: a capture could not be read; 3: not lost again, but not for long enough to be sure, or in
-/// captures that cannot tell.
+/// 2: a capture could not be read; 3: not lost again so far, but the drive was too short to be sure
+/// or a capture cannot tell.
 #[derive(Args)]
 #[command(
     override_usage = "lostnode compare [OPTIONS] BEFORE AFTER…\n       \
@@ -28,11 +28,11 @@ use crate::{Error, Explaining, Options};
     after_help = "Example: lostnode compare samples/van-door.log.gz samples/van-after.log.gz"
 )]
 pub struct Arguments {
-    /// The capture from before the repair, then those from after it; with --after all of these are
-    /// from before it
+    /// The capture from before the repair, then those from after it. With --after, every capture
+    /// named here is from before it
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
-    /// Captures from after the repair, where there are several from before it
+    /// Captures from after the repair, if there are several from before it
     #[arg(long, num_args = 1.., value_name = "CAPTURE")]
     after: Vec<PathBuf>,
     /// How to print the comparison

@@ -27,8 +27,8 @@ pub struct Arguments {
     out: PathBuf,
     #[command(flatten)]
     times: Times,
-    /// The capture in which modules were unplugged, where there are several; it need not be one of
-    /// those that are learned from
+    /// The capture in which modules were unplugged, if there are several; it need not be one of
+    /// those learned from
     #[arg(long, value_name = "CAPTURE")]
     unplugged_in: Option<PathBuf>,
     #[command(flatten)]

@@ -13,7 +13,7 @@ use super::{Failure, NOTHING_LOST};
 #[derive(Args)]
 #[command(after_help = "Example: lostnode manual > lostnode.1")]
 pub struct Manual {
-    /// A folder for pages instead, one for each command, as packages have them
+    /// Write one page per command into this folder, as Linux packages do
     #[arg(long, value_name = "DIR")]
     out: Option<PathBuf>,
 }

@@ -13,12 +13,12 @@ use crate::words;
 
 /// Give the modules of a roster their names, from when each was unplugged
 ///
-/// Unplug one module after another while you record, and note when. What fell silent then, the
-/// address that did not answer a tester then, and the module that codes missed then are one module
-/// and get its name in the roster, which serves every later report.
+/// Unplug one module after another while you record, and note when. Whatever fell silent at that
+/// time, the address that did not answer a tester and the module named in the codes set at that
+/// time are one module: it gets that name in the roster, which serves every later report.
 ///
 /// Exit code 0: all names are given; 2: something could not be read or written, or a time does not
-/// fit the capture; 3: at least one name is not given, and why is said.
+/// fit the capture; 3: at least one module could not be named; the output says why.
 #[derive(Args)]
 #[command(after_help = format!(
     "{BEFORE_YOU_UNPLUG}\n\nExample: lostnode name van-roster.toml samples/van-unplugged.log.gz \
@@ -31,7 +31,7 @@ pub struct Arguments {
     capture: PathBuf,
     #[command(flatten)]
     times: Times,
-    /// The roster file to write; the roster itself where not given, which needs --force
+    /// The roster file to write; the roster itself if not given, which needs --force
     #[arg(short, long, value_name = "FILE")]
     out: Option<PathBuf>,
     #[command(flatten)]

@@ -15,10 +15,10 @@ use crate::words;
 
 /// Stands in the help of the commands that take the times of an unplugging.
 pub const BEFORE_YOU_UNPLUG: &str = "Before you unplug: the maker's procedure comes first. No \
-airbag, belt, brake, steering or high-voltage module, and nothing that you cannot name by the \
-wiring diagram. Ignition off before a plug or a fuse is pulled and before it goes back; 15 s or \
-more with the ignition on in between. Unplugging stores codes: save all codes before, and clear \
-what it set afterwards as the maker says.";
+airbag, belt, brake, steering or high-voltage module, and nothing you cannot identify from the \
+wiring diagram. Ignition off before a plug or a fuse is pulled and before it goes back in; 15 s or \
+more with the ignition on in between. Unplugging stores codes: save all codes first; afterwards, \
+clear the ones this set, as the maker says.";
 
 /// When modules were unplugged.
 #[derive(Args)]

@@ -21,7 +21,7 @@ pub const RARELY: &str = "Rarely needed";
 #[derive(Args)]
 #[command(next_help_heading = RARELY)]
 pub struct Limits {
-    /// Bit rate of the bus in bits per second (inferred where not given)
+    /// Bit rate of the bus in bits per second (inferred if not given)
     #[arg(long, value_name = "BITS", value_parser = positive)]
     bit_rate: Option<f64>,
     /// Data bit rate of CAN FD in bits per second
@@ -179,8 +179,8 @@ impl Meaning {
 pub struct Reading {
     #[command(flatten)]
     meaning: Meaning,
-    /// Most threads that read and parse: as many as there are cores, but 8 at the most (the result
-    /// does not depend on it)
+    /// Maximum number of reading threads (default: one per core, at most 8). The result is the same
+    /// whatever you choose
     #[arg(long, value_name = "N")]
     threads: Option<usize>,
 }
@@ -207,7 +207,7 @@ impl Reading {
 /// Whether what identifies the vehicle is left out.
 #[derive(Args)]
 pub struct Identity {
-    /// Leave VINs, part, serial and calibration numbers out, so that it can be shared
+    /// Leave out VINs and part, serial and calibration numbers, so that the output can be shared
     #[arg(long)]
     pub hide_identity: bool,
 }
@@ -229,7 +229,7 @@ impl Identity {
 /// Whether a file that exists may be written over.
 #[derive(Args)]
 pub struct Overwriting {
-    /// Write over files that exist
+    /// Overwrite files that exist
     #[arg(long)]
     force: bool,
 }

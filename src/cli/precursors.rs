@@ -16,10 +16,10 @@ use crate::{Error, Options};
 #[derive(Args)]
 #[command(next_help_heading = RARELY)]
 pub struct Before {
-    /// Do not look for what happened just before the losses, which reads the captures twice
+    /// Skip the search for what happened just before each loss, which reads every capture twice
     #[arg(long)]
     no_precursors: bool,
-    /// A capture that is held back: whether what went before the losses does so there too
+    /// A second capture, not used so far: check whether the same thing precedes the losses there
     #[arg(long, value_name = "CAPTURE", conflicts_with = "no_precursors")]
     confirm: Option<PathBuf>,
     /// Keep standard input in a temporary file until the end, so that it can be read twice

@@ -21,9 +21,10 @@ use crate::interface::{self, Interface, Wiring};
 
 /// Write the frames of a capture in real time, as log text or onto CAN interfaces
 ///
-/// Each frame is written when it is due, counted from the first one. The timing error, median and
-/// 99 %, is told at the end. Without --send nothing is sent on a bus; with it, only on virtual
-/// interfaces unless --allow-physical-bus is given. Frames on a real vehicle bus can move things.
+/// Each frame is written when it is due, counted from the first one. The timing error (median and
+/// 99th percentile) is printed at the end. Without --send nothing is sent on a bus; with it, only
+/// on virtual interfaces unless --allow-physical-bus is given. Frames on a real vehicle bus can
+/// move things.
 #[derive(Args)]
 #[command(
     after_help = "Example: lostnode replay samples/van-door.log.gz --from 30 --to 34 --speed 2 \
@@ -38,14 +39,14 @@ pub struct Arguments {
     /// Do not wait at all
     #[arg(long, conflicts_with = "speed")]
     no_wait: bool,
-    /// How many times over; later rounds go on in time where the one before ended
+    /// How many times to play the capture; the time stamps run on from round to round
     #[arg(long, value_name = "TIMES", default_value_t = 1)]
     rounds: u64,
-    /// The interface or channel that takes what came from a channel, such as can0:vcan0
+    /// Map a recorded channel to an interface or channel, such as can0:vcan0
     #[arg(long, value_name = "FROM:TO", value_parser = mapping)]
     onto: Vec<(String, String)>,
-    /// Send each frame on the CAN interface that is called like its channel (see --onto) instead of
-    /// printing it
+    /// Send each frame on the CAN interface with the same name as its channel (see --onto) instead
+    /// of printing it
     #[arg(long)]
     send: bool,
     /// Also send on interfaces that are not virtual. Frames on a real vehicle bus can move things

@@ -29,8 +29,9 @@ use crate::{Error, Explaining, Options};
 #[derive(Args)]
 #[command(after_help = "Example: lostnode report samples/van-door.log.gz --out van-report")]
 pub struct Arguments {
-    /// The capture, plain, gzip or zstd; `-` reads standard input. Several of one vehicle in any
-    /// order: those that go on from each other are one recording, others are drives of their own
+    /// The capture, plain, gzip or zstd; `-` reads standard input. Several captures of one vehicle
+    /// may be given in any order: files that continue one another are joined, the others count as
+    /// separate drives
     #[arg(required = true, value_name = "CAPTURE")]
     captures: Vec<PathBuf>,
     /// Also write report.html, report.json, presence.png and bus-load.png into this folder
@@ -51,8 +52,8 @@ pub struct Arguments {
     /// How to print the report
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
-    /// What was being done while it was recorded, as a file of marks (docs/watch.md); CAPTURE.marks
-    /// where that is there
+    /// A file of marks: what was being done during the recording (docs/watch.md). CAPTURE.marks is
+    /// used if it exists
     #[arg(long, value_name = "FILE", help_heading = RARELY)]
     marks: Option<PathBuf>,
     /// Changes to the numbers behind the findings (docs/findings.md)
@@ -116,7 +117,8 @@ fn print(arguments: &Arguments, analysis: &Analysis) -> Result<(), Failure> {
     match arguments.format {
         Format::Text => {
             let (width, brief) = (terminal_width(), arguments.brief);
-            Text { width, brief, ..Text::default() }.render(analysis, &mut out)?;
+            Text { width, brief, page: arguments.out.is_some(), ..Text::default() }
+                .render(analysis, &mut out)?;
         }
         Format::Json => Json.render(analysis, &mut out)?,
         Format::Row => print_row(&Row::of(paths(arguments, analysis), analysis))?,

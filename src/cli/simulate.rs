@@ -16,13 +16,13 @@ use crate::simulate::{self, Scenario};
 pub struct Arguments {
     /// The scenario
     scenario: PathBuf,
-    /// The capture to write, packed where the name ends in .gz or .zst; the truth goes beside it as
-    /// .truth.json. `-` writes the capture to standard output, and no truth
+    /// The capture to write, compressed if the name ends in .gz or .zst; the truth goes beside it
+    /// as .truth.json. `-` writes the capture to standard output, and no truth
     #[arg(long, value_name = "FILE")]
     out: PathBuf,
     #[command(flatten)]
     overwriting: Overwriting,
-    /// Leave the troubles and the tester of the scenario out: the same vehicle, sound
+    /// Leave out the troubles and the tester of the scenario: the same vehicle, sound
     #[arg(long)]
     sound: bool,
     /// Seed of the random numbers, instead of the scenario's

@@ -17,7 +17,7 @@ use crate::words::terms::plural;
 
 /// Begin a wiring file: what feeds which modules, to fill in from the wiring diagram
 ///
-/// With a capture, modules that were lost together stand in it as a first guess.
+/// If you give a capture, modules that dropped out together are entered as a first guess.
 #[derive(Args)]
 #[command(after_help = "Example: lostnode wiring samples/van-roster.toml -o van-wiring.toml")]
 pub struct Arguments {

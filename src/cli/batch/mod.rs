@@ -28,7 +28,7 @@ use crate::fault::Knowledge;
 use crate::render::json::row::{COLUMNS, Outcome};
 use crate::table::{Form, writer};
 
-/// Report on every capture below a folder
+/// Report on every capture in a folder tree
 ///
 /// Writes a folder with report.json and report.html for each capture, and summary.csv and
 /// summary.parquet over all. Exit code 0: nothing lost anywhere; 1: something lost; 2: a capture
@@ -36,17 +36,16 @@ use crate::table::{Form, writer};
 #[derive(Args)]
 #[command(after_help = "Example: lostnode batch captures --out batch-report --resume")]
 pub struct Arguments {
-    /// The folder; what is not a capture in it costs one row, and what plainly lies beside captures
-    /// (a roster, a report, a picture) is no failure
+    /// The folder. A file in it that is not a capture gets one row in the table; files that
+    /// obviously belong beside captures (rosters, reports, pictures) are not counted as failures
     folder: PathBuf,
     /// Where the results go
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
-    /// Captures at a time
+    /// How many captures to work on at once
     #[arg(long, value_name = "N", default_value_t = capture::processors())]
     jobs: usize,
-    /// Leave out captures whose row is there already, made from the same bytes with the same
-    /// settings
+    /// Skip captures that were already done with the same contents and settings
     #[arg(long)]
     resume: bool,
     #[command(flatten)]
@@ -56,7 +55,8 @@ pub struct Arguments {
     /// Changes to the numbers behind the findings
     #[arg(long, value_name = "FILE", help_heading = RARELY)]
     knowledge: Option<PathBuf>,
-    /// Also look for what happened just before the losses, which reads captures with losses twice
+    /// Also search for what happened just before each loss; captures with losses are then read
+    /// twice
     #[arg(long)]
     precursors: bool,
     #[command(flatten)]

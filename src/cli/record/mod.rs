@@ -26,9 +26,9 @@ use crate::interface::{self, Wiring};
 
 /// Record what CAN interfaces hear, as log text
 ///
-/// Error reports and CAN FD frames are recorded too, with the kernel's time stamps. Frames that the
-/// kernel had to throw away are counted and told. Ends with Ctrl-C, or after --for. While it runs,
-/// a line on the terminal tells who is heard, who has just gone silent, and the load.
+/// Error reports and CAN FD frames are recorded too, with the kernel's time stamps. Frames dropped
+/// by the kernel are counted and reported. Ends with Ctrl-C, or after --for. While it runs, a line
+/// on the terminal shows which modules are heard, which have just gone silent, and the load.
 ///
 /// Record in listen-only mode: a controller that only listens cannot disturb the bus, not even with
 /// a wrong bit rate. For example: ip link set can0 up type can bitrate 500000 listen-only on
@@ -38,7 +38,7 @@ pub struct Arguments {
     /// The interfaces, such as can0 can1
     #[arg(required = true)]
     interface: Vec<String>,
-    /// Write into this file instead of standard output; it must not exist yet
+    /// Write to this file instead of standard output; it must not exist yet
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// Begin a new file after this many megabytes: drive.log becomes drive-0001.log,

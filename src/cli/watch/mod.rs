@@ -41,12 +41,12 @@ use crate::interface::{self, Wiring};
 use crate::render::Renderer;
 use crate::render::text::Text;
 
-/// Watch the bus, and tell at once who falls silent and who is back
+/// Watch the bus and say at once which module falls silent and which is back
 ///
 /// Ends with the whole report, also after Ctrl-C, a closed pipe or a kill signal. Exit codes are
 /// those of `report`.
 ///
-/// While driving the driver drives and a second person watches.
+/// On the road, the driver drives and a passenger watches.
 #[derive(Args)]
 #[command(
     after_help = "Example: lostnode watch --replay samples/van-door.log.gz --speed 60 --quiet"
@@ -63,7 +63,7 @@ pub struct Arguments {
     #[arg(long, value_name = "TIMES", requires = "replay", default_value_t = 1.0,
         value_parser = positive)]
     speed: f64,
-    /// Write what is heard into this file meanwhile; it must not exist yet
+    /// Also save what is heard to this file, which must not exist yet
     #[arg(long, value_name = "FILE")]
     save: Option<PathBuf>,
     /// At the end, also write report.html, report.json and pictures into this folder
@@ -71,15 +71,16 @@ pub struct Arguments {
     out: Option<PathBuf>,
     /// Serve a page that shows and sounds all this on a phone, and takes marks
     ///
-    /// Stands behind the sources. Without an address only this machine sees the page, to try it
-    /// out. A phone needs the address of this machine in the phone's network, such as --serve
-    /// 192.168.1.20; then everybody in that network can reach it, and the secret in its link, which
-    /// is shown here and as a QR code, is all that keeps them out. It is plain HTTP: whoever reads
-    /// along in that network has the link too. Who has it can see the page and set marks, no more.
+    /// Put this option after the sources. Without an address only this machine sees the page, to
+    /// try it out. A phone needs the address of this machine in the phone's network, such as
+    /// --serve 192.168.1.20; then everyone on that network can reach it, and the secret in its
+    /// link, which is shown here and as a QR code, is all that keeps them out. It is plain HTTP:
+    /// anyone who can read traffic on that network also has the link. Anyone with the link can see
+    /// the page and set marks, nothing else.
     #[arg(long, value_name = "ADDRESS[:PORT]", num_args = 0..=1,
         default_missing_value = "127.0.0.1")]
     serve: Option<serve::Address>,
-    /// How to tell what happens
+    /// How to report what happens
     #[arg(long, value_enum, default_value_t = Format::Text)]
     format: Format,
     /// No bell
@@ -91,7 +92,7 @@ pub struct Arguments {
     /// Draw the screen without block characters
     #[arg(long)]
     ascii: bool,
-    /// Each line that is written into this file or named pipe is a mark: what is being done now
+    /// Each line written to this file or named pipe is a mark: what is being done now
     #[arg(long, value_name = "FILE")]
     marks: Option<PathBuf>,
     /// Show a bit or a byte of a message as it is now, such as 3B0:2.4 or 3B0:2 (byte and bit from
@@ -278,7 +279,8 @@ fn ended(arguments: &Arguments, analysis: &Analysis) -> Result<u8, Failure> {
     }
     if arguments.format == Format::Text {
         let mut out = BufWriter::new(anstream::AutoStream::auto(io::stdout()));
-        Text { width: terminal_width(), ..Text::default() }.render(analysis, &mut out)?;
+        Text { width: terminal_width(), page: arguments.out.is_some(), ..Text::default() }
+            .render(analysis, &mut out)?;
         out.flush()?;
     }
     Ok(exit_code(analysis))
