@@ -105,6 +105,7 @@ fn outage(scope: Scope, nodes: &[NodeIndex], ids: &[usize], at: f64, lasts: f64)
         doubt: None,
         ran_on: 0.0,
         divided: lostnode::analysis::Division::No,
+        unrecorded: 0,
         ongoing: false,
         evidence: Vec::new(),
     }

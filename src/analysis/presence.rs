@@ -137,6 +137,7 @@ mod tests {
             never_heard: Vec::new(),
             start,
             end,
+            unrecorded: 0,
             ongoing: false,
             cause: super::super::Cause::BusSleep,
             benign: false,
