@@ -202,15 +202,18 @@ fn channels_may_step_back_against_each_other() {
     let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["out_of_order_frames"], 0);
     // A step back within a channel is told and not fatal.
-    let back = format!(
-        "{}(1699999990.000000) can0 1A0#00\n{}",
-        steady(20),
-        steady(1).replace("17000000", "17000001")
-    );
-    let output = piped(&["report", "-", "--format", "json"], back.as_bytes());
-    let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
-    assert_eq!(document["captures"][0]["out_of_order_frames"], 1);
-    assert!(document["notices"].to_string().contains("are earlier than the frame before them"));
+    let back = |stamp: &str| {
+        let (before, behind) = (steady(20), steady(1).replace("17000000", "17000001"));
+        let text = format!("{before}({stamp}) can0 1A0#00\n{behind}");
+        let output = piped(&["report", "-", "--format", "json"], text.as_bytes());
+        serde_json::from_slice::<serde_json::Value>(&output.stdout).unwrap()
+    };
+    let near = back("1700000019.900000");
+    assert_eq!(near["captures"][0]["out_of_order_frames"], 1);
+    assert!(near["notices"].to_string().contains("are earlier than the frame before them"));
+    let stray = back("1699999990.000000");
+    assert_eq!(stray["captures"][0]["stray_stamps"], 1);
+    assert!(stray["notices"].to_string().contains("far from those around"));
 }
 
 /// Three identifiers on two channels every 10 ms for 20 s, with the stamps that a clock gives them
@@ -281,17 +284,163 @@ fn stamps(text: &str, chunk: usize) -> Vec<i64> {
 fn a_clock_is_mended_alike_however_the_file_is_cut() {
     let straight = stamps(&clocked(|time| 4290.0 + time), 1 << 18);
     assert_eq!(stamps(&clocked(wraps), 1 << 18), straight);
-    // A few stray stamps stay as they are: the clock was not set.
+    // A few stray stamps take the time of those before: the clock was not set.
     let stray = |time: f64| if (3.0..3.1).contains(&time) { 7.0 } else { 1000.0 + time };
-    assert_eq!(
-        stamps(&clocked(stray), 1 << 18).iter().filter(|time| **time < 8_000_000_000).count(),
-        30
-    );
-    for text in [clocked(wraps), clocked(set_back), clocked(stray)] {
+    let mended = stamps(&clocked(stray), 1 << 18);
+    assert!(mended.iter().all(|time| (999_990_000_000..1_021_000_000_000).contains(time)));
+    assert_eq!(mended.iter().filter(|time| **time / 1_000_000 == 1_002_991).count(), 21);
+    let ahead = |time: f64| if time == 5.0 { 1.9e9 } else { 1.7e9 + time };
+    let first = |time: f64| if time < -0.001 { 0.0 } else { 1.7e9 + time };
+    let set_ahead = |time: f64| if time < 8.0 { 3.0 + time } else { 1.7e9 + time };
+    for text in [
+        clocked(wraps),
+        clocked(set_back),
+        clocked(stray),
+        clocked(ahead),
+        clocked(first),
+        clocked(set_ahead),
+        doubled(&clocked(wraps)),
+        apart(20.0),
+    ] {
         let whole = stamps(&text, 1 << 18);
         for chunk in [64, 1000, 5000] {
             assert_eq!(stamps(&text, chunk), whole, "chunks of {chunk} bytes");
         }
+    }
+}
+
+/// Every line twice, as logs of two recorders put together.
+fn doubled(text: &str) -> String {
+    text.lines().map(|line| format!("{line}\n{line}\n")).collect()
+}
+
+/// Two channels with clocks that are some seconds apart, line by line.
+fn apart(seconds: f64) -> String {
+    (0..2000)
+        .map(|step| {
+            let time = 1.7e9 + f64::from(step) * 0.01;
+            format!("({time:.6}) can0 1A0#00\n({:.6}) can1 2B0#00\n", time + seconds)
+        })
+        .collect()
+}
+
+/// The whole report of a text.
+fn reported(text: &str) -> serde_json::Value {
+    let output = piped(&["report", "-", "--format", "json"], text.as_bytes());
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+/// Whether the recording is 20 s of three identifiers without a gap, or of two.
+#[track_caller]
+fn is_whole(document: &serde_json::Value) {
+    let capture = &document["captures"][0];
+    let span = capture["end"].as_f64().unwrap() - capture["start"].as_f64().unwrap();
+    assert!((19.9..20.1).contains(&span), "{capture}");
+    assert_eq!(document["outages"], serde_json::json!([]));
+    for identifier in document["identifiers"].as_array().unwrap() {
+        assert!((identifier["period_s"].as_f64().unwrap() - 0.01).abs() < 1e-5, "{identifier}");
+    }
+}
+
+#[test]
+fn a_stray_stamp_costs_nothing() {
+    let sound = clocked(|time| 1.7e9 + time);
+    let at = |line: usize, stamp: &str| {
+        let mut lines: Vec<String> = sound.lines().map(str::to_owned).collect();
+        let end = lines[line].find(')').unwrap();
+        lines[line].replace_range(..end, &format!("({stamp}"));
+        lines.join("\n") + "\n"
+    };
+    for stamp in ["0.000000", "1699999600.000000", "1700003600.000000", "2000000000.000000"] {
+        let document = reported(&at(3000, stamp));
+        is_whole(&document);
+        assert_eq!(document["captures"][0]["stray_stamps"], 1, "{stamp}");
+        assert!(document["notices"].to_string().contains("1 time stamp lies"), "{stamp}");
+    }
+    // Of the first line that of the second is taken, where no pause can be as long.
+    for stamp in ["0.000000", "1800000000.000000"] {
+        let document = reported(&at(0, stamp));
+        is_whole(&document);
+        assert_eq!(document["captures"][0]["stray_stamps"], 1, "{stamp}");
+    }
+    // Two clocks on one channel: which of them is right cannot be told.
+    let lines = sound.lines().enumerate().map(|(at, line)| match at % 2 {
+        0 => format!("{line}\n"),
+        _ => format!("{}\n", line.replace("(17000000", "(17000050")),
+    });
+    let document = reported(&lines.collect::<String>());
+    assert_eq!(document["verdict"], "cannot_tell");
+    assert!(document["notices"].to_string().contains("are no clock"));
+    // What is no time that a clock can show.
+    for date in ["1700-01-01 00:00:00.000000", "2200-01-01 00:00:00.000000"] {
+        let document = reported(&at(3000, date));
+        is_whole(&document);
+        assert_eq!(document["captures"][0]["stray_stamps"], 1, "{date}");
+    }
+    let text =
+        "(1700-01-01 00:00:00.000000) can0 1A0#00\n(2262-01-01 00:00:00.000000) can0 1A0#00\n";
+    let document = reported(text);
+    assert_eq!(document["captures"][0]["stray_stamps"], 2);
+    assert!(document["captures"][0]["start"].is_null());
+}
+
+#[test]
+fn a_clock_set_ahead_by_years_is_no_pause() {
+    let document = reported(&clocked(|time| if time < 8.0 { 3.0 + time } else { 1.7e9 + time }));
+    is_whole(&document);
+    assert!(document["notices"].to_string().contains("set ahead by 19676 days at 7.99"));
+    // A night is a pause.
+    let night = clocked(|time| if time < 8.0 { 1.7e9 + time } else { 1.70004e9 + time });
+    let document = reported(&night);
+    assert!(!document["notices"].to_string().contains("set ahead"));
+    let capture = &document["captures"][0];
+    let span = capture["end"].as_f64().unwrap() - capture["start"].as_f64().unwrap();
+    assert!((40_019.0..40_021.0).contains(&span), "{capture}");
+}
+
+#[test]
+fn frames_logged_twice_count_once() {
+    let later = |text: &str| -> String {
+        text.lines()
+            .flat_map(|line| {
+                let (stamp, rest) = line[1..].split_once(')').unwrap();
+                let copy = stamp.parse::<f64>().unwrap() + 4e-5;
+                [format!("{line}\n"), format!("({copy:.6}){rest}\n")]
+            })
+            .collect()
+    };
+    let sound = clocked(|time| 1.7e9 + time);
+    for text in [doubled(&sound), later(&sound)] {
+        let document = reported(&text);
+        is_whole(&document);
+        assert_eq!(document["captures"][0]["frames"], 6000);
+        assert_eq!(document["captures"][0]["copied_frames"], 6000);
+        assert!(document["notices"].to_string().contains("logged twice; 6000 copies"));
+    }
+    assert_eq!(reported(&sound)["captures"][0]["copied_frames"], 0);
+}
+
+#[test]
+fn channels_with_clocks_of_their_own_are_set_to_one() {
+    for (seconds, told) in [(20.0, "20 s ahead of"), (-20.0, "20 s behind"), (1.5e8, "ahead of")] {
+        let document = reported(&apart(seconds));
+        is_whole(&document);
+        assert!(document["notices"].to_string().contains(told), "{}", document["notices"]);
+    }
+    // One channel after the other, or in pieces of 2 s, as a recorder with buffers writes them:
+    // their stamps are right.
+    let lines = |from: usize, to: usize| -> String {
+        let text = apart(0.0);
+        let all: Vec<&str> = text.lines().collect();
+        let of = |channel: usize| all[2 * from..2 * to].iter().skip(channel).step_by(2);
+        of(0).chain(of(1)).map(|line| format!("{line}\n")).collect()
+    };
+    for piece in [2000, 200] {
+        let text: String =
+            (0..2000 / piece).map(|at| lines(at * piece, (at + 1) * piece)).collect();
+        let document = reported(&text);
+        is_whole(&document);
+        assert!(!document["notices"].to_string().contains("the clock of"));
     }
 }
 

@@ -145,3 +145,51 @@ fn scapy_writes_and_we_read() {
         assert_eq!(String::from_utf8(output.stdout).unwrap(), expected, "{name}, packed");
     }
 }
+
+/// One pcapng with an interface that counts time as `resolution` says, and a packet for each stamp.
+fn pcapng(resolution: u8, stamps: &[u64]) -> Vec<u8> {
+    let block = |kind: u32, body: &[u8]| {
+        let length = (12 + body.len() as u32).to_le_bytes();
+        [&kind.to_le_bytes()[..], &length, body, &length].concat()
+    };
+    let head = [&0x1A2B_3C4D_u32.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat();
+    let option = [9, 0, 1, 0, resolution, 0, 0, 0, 0, 0, 0, 0];
+    let interface = [&[227, 0, 0, 0, 0, 0, 0, 0][..], &option].concat();
+    let mut out = [block(0x0A0D_0D0A, &head), block(1, &interface)].concat();
+    for stamp in stamps {
+        let data = body(0x123, false, &[0; 8]);
+        let length = data.len() as u32;
+        let words = [0, (stamp >> 32) as u32, *stamp as u32, length, length];
+        let words: Vec<u8> = words.iter().flat_map(|word| word.to_le_bytes()).collect();
+        out.extend(block(6, &[words, data].concat()));
+    }
+    out
+}
+
+#[test]
+fn time_stamps_count_powers_of_ten_or_two() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.pcapng");
+    let second = 1_700_000_000_u64;
+    for (resolution, unit) in
+        [(6, 1_000_000), (3, 1000), (0x80 | 20, 1 << 20), (0x80 | 30, 1 << 30)]
+    {
+        fs::write(&path, pcapng(resolution, &[second * unit + unit / 2])).unwrap();
+        assert_eq!(frames(&path).1, "(1700000000.500000) can0 123#0000000000000000\n");
+    }
+    // Finer than can be counted in 64 bits.
+    for resolution in [20, 0x80 | 64] {
+        fs::write(&path, pcapng(resolution, &[second])).unwrap();
+        let (code, _, told) = frames(&path);
+        assert!(code == 2 && told.contains("counts time in finer steps"), "{told}");
+    }
+}
+
+/// The upper half of the link type says how long a checksum behind each packet is.
+#[test]
+fn the_link_type_is_half_a_word() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("capture.pcap");
+    fs::write(&path, pcap(0x2400_0000 | 227, &[body(0x123, false, &[1])])).unwrap();
+    assert_eq!(frames(&path).1, "(1700000000.000500) can0 123#01\n");
+}

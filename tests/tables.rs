@@ -50,7 +50,7 @@ fn docs_describe_every_column() {
     }
 }
 
-/// Every kind of frame there is.
+/// Every kind of frame there is, and a pause that is as long as one may be.
 const ODD: &str = "(0000000001.000001) can0 123#\n\
     (0000000001.000002) can0 123#1122334455667788_E\n\
     (0000000001.000003) can0 123#R0\n\
@@ -59,7 +59,7 @@ const ODD: &str = "(0000000001.000001) can0 123#\n\
     (0000000001.000006) a,b\"c 7FF##1AABB\n\
     (0000000001.000007) can0 12345678##2000102030405060708090A0B\n\
     (0000000001.000008) can0 20000088#0000080000000000\n\
-    (1700000000.123456) can0 7E8#04410C1AF8000000\n";
+    (0031000000.123456) can0 7E8#04410C1AF8000000\n";
 
 fn frames(input: &[u8], arguments: &[&str]) -> Vec<u8> {
     let output = piped(&[&["frames", "-"], arguments].concat(), input);

@@ -270,3 +270,11 @@ fn times_are_the_nearest_double() {
         assert_eq!(time.seconds(), text.parse::<f64>().unwrap(), "{text}");
     }
 }
+
+/// An editor may put a byte order mark before the text.
+#[test]
+fn a_byte_order_mark_costs_no_frame() {
+    let (capture, frames) = read("\u{feff}(1700000000.000000) can0 123#11\n");
+    assert_eq!((capture.frames, capture.rejected), (1, 0));
+    assert_eq!(frames, ["1700000000000000000 can0 123#11"]);
+}

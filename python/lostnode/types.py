@@ -32,6 +32,7 @@ ReportBlameVerdict = Literal['confirmed', 'likely', 'contradicted', 'open']
 
 
 class ReportCapture(TypedDict):
+    copied_frames: int
     end: Union[float, None]
     first_rejected: Union[ReportRejected, None]
     format: str
@@ -41,6 +42,7 @@ class ReportCapture(TypedDict):
     path: str
     rejected_lines: int
     start: Union[float, None]
+    stray_stamps: int
     thinned: bool
     xl_frames: int
 

@@ -30,7 +30,17 @@ pub enum Notice {
         /// Place in [`super::Analysis::captures`].
         capture: usize,
     },
-    /// The logger's clock stepped back and was mended.
+    /// Every frame was logged twice and counted once.
+    LoggedTwice {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+    },
+    /// Time stamps are none, or lie far from those around them.
+    StrayStamps {
+        /// Place in [`super::Analysis::captures`].
+        capture: usize,
+    },
+    /// The logger's clock stepped and was mended.
     ClockMended {
         /// Place in [`super::Analysis::captures`].
         capture: usize,

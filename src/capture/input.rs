@@ -24,6 +24,8 @@ pub(super) struct Input {
 const GZIP: [u8; 2] = [0x1F, 0x8B]; // RFC 1952, 2.3.1
 const ZSTD: [u8; 4] = [0x28, 0xB5, 0x2F, 0xFD]; // RFC 8878, 3.1.1
 
+const BYTE_ORDER_MARK: &[u8] = b"\xEF\xBB\xBF";
+
 pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     let raw: Box<dyn Read + Send> = match source {
         Source::Bytes { bytes, .. } => Box::new(io::Cursor::new(bytes)),
@@ -71,9 +73,9 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
             Err(error) => failure = Some(error),
         }
     }
-    // Editors write the mark of UTF-8 before the first line.
-    if first.starts_with("\u{feff}".as_bytes()) {
-        first.drain(.."\u{feff}".len());
+    // A byte order mark is no part of the text (Unicode 16.0, 23.8).
+    if first.starts_with(BYTE_ORDER_MARK) {
+        first.drain(..BYTE_ORDER_MARK.len());
     }
     let begin = io::Cursor::new(first.clone());
     let reader: Box<dyn Read + Send> = match failure {

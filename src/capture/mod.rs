@@ -4,9 +4,11 @@
 //! Frames come out in the order of the file, in batches, whatever the number of threads; so what is
 //! folded from them does not depend on it either.
 
+mod apart;
 mod channels;
 mod clock;
 mod columns;
+mod copies;
 mod fill;
 pub mod frame_table;
 mod grouped;
@@ -15,6 +17,7 @@ mod input;
 mod lines;
 pub mod mdf;
 mod measure;
+mod mending;
 mod packets;
 mod parquet;
 mod parsed;
@@ -270,7 +273,7 @@ pub struct Rejected {
     pub reason: String,
 }
 
-/// A step back of the logger's clock: all stamps behind it were shifted.
+/// A step of the logger's clock: all stamps behind it were shifted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct ClockMend {
     /// What happened.
@@ -279,7 +282,7 @@ pub struct ClockMend {
     pub at: Timestamp,
 }
 
-/// Why a clock steps back.
+/// Why a clock steps.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[non_exhaustive]
 pub enum ClockStep {
@@ -289,6 +292,21 @@ pub enum ClockStep {
     SetBack {
         /// By so many nanoseconds.
         by: i64,
+    },
+    /// It was set ahead, by more than a recorder can have paused; how long the pause there was is
+    /// not known.
+    SetAhead {
+        /// By so many nanoseconds.
+        by: i64,
+    },
+    /// No step: a channel has a clock of its own, which was set to that of another.
+    Apart {
+        /// The channel.
+        channel: ChannelIndex,
+        /// The one whose clock was kept.
+        against: ChannelIndex,
+        /// How many nanoseconds its clock is ahead.
+        ahead: i64,
     },
 }
 
@@ -315,9 +333,15 @@ pub struct Capture {
     /// Time stamp of the first and of the last frame, earliest and latest; `None` without time
     /// stamps, and where they are no clock.
     pub span: Option<(Timestamp, Timestamp)>,
-    /// Where the logger's clock stepped back and was mended, in order of the file.
+    /// Frames that were logged a second time, where nearly all were; they are no frames.
+    pub copies: u64,
+    /// Time stamps that are no time (before 1970 or after 2116), or lie far from those around
+    /// them; such frames have the time of the frame before.
+    pub strays: u64,
+    /// Where the logger's clock stepped and was mended, in order of the file.
     pub clock: Vec<ClockMend>,
-    /// How often the clock was set back, where that was so often that it is no clock.
+    /// How often the clock was set back, where that was so often, or so many stamps are stray, that
+    /// it is no clock.
     pub no_clock: Option<u32>,
     /// Why reading ended before the end of the file, where it did (a damaged compressed stream).
     pub cut_short: Option<String>,
@@ -326,6 +350,18 @@ pub struct Capture {
 impl Capture {
     /// How many rejected lines are kept with their reason; the rest is counted.
     pub const KEPT_REJECTIONS: usize = 20;
+
+    /// Whether so many stamps are stray that which are right cannot be told: more than a tenth, and
+    /// more than a few.
+    ///
+    /// ```
+    /// use lostnode::capture::Capture;
+    /// let of = |strays, frames| Capture { strays, frames, ..Capture::default() }.is_astray();
+    /// assert!(of(3000, 6000) && !of(300, 6000) && !of(2, 3));
+    /// ```
+    pub fn is_astray(&self) -> bool {
+        self.strays > 10 && self.strays.saturating_mul(10) > self.frames
+    }
 
     /// How many records were refused that should have been frames, where those are so many that
     /// what was read may not be what was recorded: more than a hundredth. One alone is how a

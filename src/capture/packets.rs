@@ -23,6 +23,9 @@ const MAGIC: [[u8; 4]; 5] = [
     [0xA1, 0xB2, 0x3C, 0x4D],
     [0x0A, 0x0D, 0x0D, 0x0A],
 ];
+/// The bits of the word in the head of a pcap file that hold the link type; those above say how
+/// long a checksum behind each packet is (draft-ietf-opsawg-pcap, 4).
+const LINK: i32 = 0xFFFF;
 /// Packets from which the byte order of identifiers is told.
 const TELLING: usize = 1000;
 /// Packets handed on at a time.
@@ -37,8 +40,8 @@ pub(super) fn is_packets(head: &[u8]) -> bool {
 struct Interface {
     name: String,
     link: i32,
-    /// Time stamps a second, and seconds to add.
-    resolution: u64,
+    /// Time stamps a second, and seconds to add; `None` where they are finer than can be counted.
+    resolution: Option<u64>,
     offset: i64,
 }
 
@@ -147,14 +150,15 @@ impl Packets {
                     if header.is_nanosecond_precision() { 1_000_000_000 } else { 1_000_000 };
                 self.interfaces = vec![Interface {
                     name: "can0".to_owned(),
-                    link: header.network.0,
-                    resolution,
+                    link: header.network.0 & LINK,
+                    resolution: Some(resolution),
                     offset: 0,
                 }];
             }
             PcapBlockOwned::Legacy(packet) => {
                 let stamp = |interface: &Interface| {
-                    u64::from(packet.ts_sec) * interface.resolution + u64::from(packet.ts_usec)
+                    u64::from(packet.ts_sec) * interface.resolution.unwrap_or_default()
+                        + u64::from(packet.ts_usec)
                 };
                 let time =
                     self.interfaces.first().and_then(|interface| time(stamp(interface), interface));
@@ -169,11 +173,10 @@ impl Packets {
                 if name.is_empty() {
                     name = format!("can{}", self.interfaces.len());
                 }
-                let resolution = own.ts_resolution().unwrap_or(1_000_000).max(1);
                 self.interfaces.push(Interface {
                     name,
                     link: own.linktype.0,
-                    resolution,
+                    resolution: resolution(own.if_tsresol),
                     offset: own.ts_offset(),
                 });
             }
@@ -245,6 +248,13 @@ impl Packets {
             let reason = format!("interface {} is not described", packet.interface);
             return Err(other(false, reason));
         };
+        if interface.resolution.is_none() {
+            let reason = format!(
+                "interface {} counts time in finer steps than can be read",
+                packet.interface
+            );
+            return Err(other(false, reason));
+        }
         let alone = |frame: FrameKind| (frame, None);
         let parsed = match interface.link {
             LINK_SOCKETCAN => socketcan::parse(&packet.data, order).map(alone),
@@ -275,9 +285,17 @@ struct Refused {
     fault: Option<PacketFault>,
 }
 
+/// Time stamps a second by the option `if_tsresol`: a power of 2 where its highest bit is set, else
+/// one of 10 (draft-ietf-opsawg-pcapng, 4.2).
+fn resolution(option: u8) -> Option<u64> {
+    let power = u32::from(option & 0x7F);
+    if option & 0x80 == 0 { 10_u64.checked_pow(power) } else { 2_u64.checked_pow(power) }
+}
+
 fn time(stamp: u64, interface: &Interface) -> Option<Timestamp> {
-    let (whole, rest) = (stamp / interface.resolution, stamp % interface.resolution);
-    let part = u128::from(rest) * 1_000_000_000 / u128::from(interface.resolution);
+    let resolution = interface.resolution?;
+    let (whole, rest) = (stamp / resolution, stamp % resolution);
+    let part = u128::from(rest) * 1_000_000_000 / u128::from(resolution);
     let seconds = i64::try_from(whole).ok()?.checked_add(interface.offset)?;
     Some(Timestamp::from_nanoseconds(seconds.checked_mul(1_000_000_000)?.checked_add(part as i64)?))
 }

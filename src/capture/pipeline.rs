@@ -9,9 +9,9 @@ use std::sync::Arc;
 use lostnode_parsers::Timestamp;
 
 use super::channels::Channels;
-use super::clock::Clock;
 use super::columns::CsvTable;
 use super::input::{Input, open};
+use super::mending::Mending;
 use super::parsed::{Parsed, Span, shown, span, widen};
 use super::pool::Pool;
 use super::seems::may_be_traffic;
@@ -189,7 +189,7 @@ struct Collector {
     capture: Capture,
     channels: Channels,
     times: ConsoleTimes,
-    clock: Clock,
+    mending: Mending,
     console: bool,
     line_ends: u64,
     unit: Unit,
@@ -203,7 +203,7 @@ impl Collector {
             capture: Capture::default(),
             channels: Channels::known(&options.channels),
             times: ConsoleTimes::new(options.stamps),
-            clock: Clock::default(),
+            mending: Mending::default(),
             console: false,
             line_ends: 0,
             unit,
@@ -221,7 +221,7 @@ impl Collector {
     fn settle_rest(&mut self) -> Vec<Batch> {
         let waiting = self.times.finish();
         let mut batches = self.take_all(waiting);
-        let held = self.clock.finish();
+        let held = self.mending.finish();
         batches.extend(self.release(held));
         batches
     }
@@ -235,9 +235,9 @@ impl Collector {
         batches
     }
 
-    /// Mends the clock; what has to wait for what follows comes later.
+    /// Mends what the recorder did; what has to wait for what follows comes later.
     fn mend(&mut self, batch: Batch, span: Span) -> Vec<Batch> {
-        let settled = self.clock.push(batch, span);
+        let settled = self.mending.push(batch, span);
         self.release(settled)
     }
 
@@ -306,8 +306,8 @@ impl Collector {
         packing: &str,
         stopped: Option<io::Error>,
     ) -> Result<Capture, ErrorKind> {
-        let Collector { mut capture, unit, clock, .. } = self;
-        (capture.clock, capture.no_clock) = clock.told();
+        let Collector { mut capture, unit, mending, .. } = self;
+        mending.tell(&mut capture);
         if capture.no_clock.is_some() {
             capture.span = None;
         }

@@ -119,13 +119,20 @@ pub fn stream(
     }
 }
 
-/// Tells what was rejected, once all else has been written; a capture that ends early is a failure.
+/// Tells what was rejected and left out, once all else has been written; a capture that ends early
+/// is a failure.
 pub fn account(capture: &Capture) -> Result<(), Failure> {
     if capture.rejected > 0 {
         eprintln!("lostnode: {} of {} lines were no frames", capture.rejected, capture.lines);
         for rejected in &capture.rejections {
             eprintln!("  line {}: {}", rejected.line, rejected.reason);
         }
+    }
+    if capture.copies > 0 {
+        eprintln!("lostnode: {} frames that were logged twice were left out", capture.copies);
+    }
+    if capture.strays > 0 {
+        eprintln!("lostnode: {} stray time stamps were left out", capture.strays);
     }
     match &capture.cut_short {
         Some(why) => Err(Failure::Message(format!("{}: {why}", capture.path))),

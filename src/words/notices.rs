@@ -45,13 +45,17 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
              or load; record with absolute time stamps",
             path(*capture)
         ),
-        Notice::ClockMended { capture, mend } => clock_mended(&analysis.captures[*capture], *mend),
-        Notice::NoClock { capture, set_backs } => format!(
-            "{}: its clock was set back {}, so its time stamps cannot be trusted and nothing can \
-             be said about periods, outages or load; record with a clock that nobody sets",
-            path(*capture),
-            plural(*set_backs as usize, "time", "times")
-        ),
+        Notice::LoggedTwice { capture } => {
+            let Capture { path, copies, .. } = &analysis.captures[*capture];
+            format!("{path}: frames were logged twice; {copies} copies were left out")
+        }
+        Notice::StrayStamps { capture } => stray_stamps(&analysis.captures[*capture]),
+        Notice::ClockMended { capture, mend } => {
+            clock_mended(analysis, &analysis.captures[*capture], *mend)
+        }
+        Notice::NoClock { capture, set_backs } => {
+            no_clock(&analysis.captures[*capture], *set_backs)
+        }
         Notice::OutOfOrder { channel } => out_of_order(analysis.channel(*channel)),
         Notice::Overflows { channel, count } => format!(
             "{}: the logger reported {}: frames are missing that were on \
@@ -107,7 +111,38 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
     }
 }
 
-fn clock_mended(capture: &Capture, mend: usize) -> String {
+fn no_clock(capture: &Capture, set_backs: u32) -> String {
+    let why = match capture.is_astray() {
+        true => format!(
+            "{} of its time stamps lie before 1970, after 2116 or far from those around, so they \
+             are",
+            capture.strays
+        ),
+        false => format!(
+            "its clock was set back {}, so its time stamps are",
+            plural(set_backs as usize, "time", "times")
+        ),
+    };
+    format!(
+        "{}: {why} no clock, and nothing can be said of periods, outages or load; record with a \
+         clock that nobody sets",
+        capture.path
+    )
+}
+
+fn stray_stamps(capture: &Capture) -> String {
+    let (stamps, lie) = match capture.strays {
+        1 => ("1 time stamp".to_owned(), "lies"),
+        more => (format!("{more} time stamps"), "lie"),
+    };
+    format!(
+        "{}: {stamps} {lie} before 1970, after 2116 or far from those around; the time of the \
+         frame before was taken, where there is one",
+        capture.path
+    )
+}
+
+fn clock_mended(analysis: &Analysis, capture: &Capture, mend: usize) -> String {
     let ClockMend { step, at } = capture.clock[mend];
     let begin = capture.span.map_or(at, |(begin, _)| begin);
     let (path, at) = (&capture.path, seconds(at.since(begin)));
@@ -122,6 +157,21 @@ fn clock_mended(capture: &Capture, mend: usize) -> String {
              least as long as is said",
             seconds(by)
         ),
+        ClockStep::SetAhead { by } => format!(
+            "{path}: the logger's clock was set ahead by {:.0} days at {at:.3} s; what follows was \
+             put close behind it with the date of before, so the pause there is unknown, and an \
+             outage across it lasted at least as long as is said",
+            seconds(by) / 86_400.0
+        ),
+        ClockStep::Apart { channel, against, ahead } => {
+            let (own, other) = (&analysis.channel(channel).name, &analysis.channel(against).name);
+            let apart = short_duration(seconds(ahead.abs()));
+            let side = if ahead > 0 { "ahead of" } else { "behind" };
+            format!(
+                "{path}: the clock of {own} is {apart} {side} that of {other}, as lines beside \
+                 each other show; the stamps of {own} were set to that of {other}"
+            )
+        }
     }
 }
 

@@ -66,7 +66,11 @@ fn of_capture((at, capture): (usize, &Capture)) -> impl Iterator<Item = Notice> 
         }
     };
     let xl = (capture.xl > 0).then_some(Notice::Xl { capture: at });
-    cut_short.into_iter().chain(xl).chain(time)
+    // So many that it is no clock are told as that.
+    let few = capture.strays > 0 && !capture.is_astray();
+    let strays = few.then_some(Notice::StrayStamps { capture: at });
+    let twice = (capture.copies > 0).then_some(Notice::LoggedTwice { capture: at });
+    cut_short.into_iter().chain(xl).chain(twice).chain(time).chain(strays)
 }
 
 fn of_channel(

@@ -19,6 +19,8 @@ pub(super) struct CaptureJson {
     start: Option<f64>,
     end: Option<f64>,
     out_of_order_frames: u64,
+    stray_stamps: u64,
+    copied_frames: u64,
     thinned: bool,
 }
 
@@ -43,6 +45,8 @@ pub(super) fn all(report: &Analysis) -> Vec<CaptureJson> {
         start: capture.span.map(|(start, _)| start.seconds()),
         end: capture.span.map(|(_, end)| end.seconds()),
         out_of_order_frames: drive.channels.iter().map(|channel| channel.out_of_order.0).sum(),
+        stray_stamps: capture.strays,
+        copied_frames: capture.copies,
         thinned: drive.channels.iter().any(|channel| channel.thinned.is_some()),
     };
     let of_drive = |drive: &Analysis| -> Vec<CaptureJson> {
