@@ -624,7 +624,7 @@ fn batches_of_any_size_come_to_the_same() {
     let counted = (before.iter().sum::<f64>() * load.bin + last * width) * rate;
     assert!((counted - bits as f64).abs() < 1.0, "{counted} bits in bins, {bits} in frames");
     // Those of 30 and of 400 ms.
-    assert_eq!(stops.stops().len(), 34);
+    assert_eq!(stops.stops(0.0).len(), 34);
     assert_eq!(whole.outages.len(), 17, "{:#?}", whole.outages);
     let whole = report_of(&text, text.len(), 1, false);
     for (chunk, threads) in [(40, 1), (1500, 1), (20_000, 2), (1 << 18, 3), (9000, 8)] {

@@ -382,3 +382,27 @@ fn an_unknown_file_is_told_what_it_seems_to_be() {
         assert!(code == 2 && error.contains(seems) && error.contains(option), "{option}: {error}");
     }
 }
+
+/// A module that falls silent for good right after the repair: its few frames show no timer, so
+/// that nothing could be missed, and no repair is proved.
+#[test]
+fn what_is_hardly_heard_proves_no_repair() {
+    let folder = tempfile::tempdir().unwrap();
+    let door = ["can0 3B0#", "can0 3B2#", "can0 5B0#"];
+    for kept in [2, 4] {
+        let after = changed(&folder, &format!("{kept}.log"), |text| {
+            let mut seen = [0; 3];
+            let own = |line: &&str| match door.iter().position(|own| line.contains(own)) {
+                Some(at) => {
+                    seen[at] += 1;
+                    seen[at] <= kept
+                }
+                None => true,
+            };
+            text.lines().filter(own).map(|line| format!("{line}\n")).collect()
+        });
+        let (code, text, _) = run(&["compare"], &[&own("samples/van-door.log.gz"), &after]);
+        let text = joined(&text);
+        assert!(code == 3 && text.contains("was hardly heard afterwards"), "{code}: {text}");
+    }
+}

@@ -139,6 +139,8 @@ pub enum Open {
     /// It was not heard in some capture after, which may be one in another mode of the vehicle: the
     /// key, the engine, the lights.
     OneMode,
+    /// Too little of it was heard in some capture after for a loss of it to show there.
+    HardlyHeard,
     /// A message of what was lost before is not sent any more, while its sender is heard.
     PartNever,
     /// A message of what was lost before fell silent until the end, while its sender went on.

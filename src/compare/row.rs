@@ -77,6 +77,8 @@ struct Absences {
     absent: u64,
     recorded: u64,
     excused: bool,
+    /// Some heard too little of it.
+    hardly: bool,
 }
 
 fn row(subject: &Subject, before: &Analysis, after: &[&Analysis]) -> Row {
@@ -91,6 +93,7 @@ fn row(subject: &Subject, before: &Analysis, after: &[&Analysis]) -> Row {
         told.recorded += u64::from(own != Presence::NotRecorded);
         told.absent += u64::from(own == Presence::Absent);
         told.excused |= own == Presence::Excused;
+        told.hardly |= own == Presence::Hardly;
     }
     // One message that is not there, or a module that is in some captures, may be a matter of the
     // mode of the vehicle, unless it was lost before too.
@@ -106,7 +109,7 @@ fn row(subject: &Subject, before: &Analysis, after: &[&Analysis]) -> Row {
     let counts = |own: &Analysis| match presence(own) {
         Presence::Told => proves(own),
         Presence::Absent => is_loss && proves(own),
-        Presence::NotRecorded | Presence::Excused => false,
+        Presence::NotRecorded | Presence::Excused | Presence::Hardly => false,
     };
     let (each, time_after) = losses(subject, after, counts);
     // Joined by the same gap as before, so that both sides count the same way.
@@ -134,6 +137,7 @@ fn row(subject: &Subject, before: &Analysis, after: &[&Analysis]) -> Row {
         () if n == 0 && (told.absent > 0 || told.excused && time_after <= 0.0) => {
             Some(Open::OneMode)
         }
+        () if n == 0 && told.hardly && time_after <= 0.0 => Some(Open::HardlyHeard),
         () if told.recorded == 0 && !after.is_empty() => Some(Open::NotRecorded),
         () => None,
     };

@@ -180,16 +180,20 @@ pub(super) enum Presence {
     Excused,
     /// It was heard before, and nothing of it in this capture.
     Absent,
+    /// So little of it was heard that a loss would not show: a few frames and no more, or no timer.
+    Hardly,
 }
 
 /// A capture shorter than so many periods of what is missed says nothing.
 const PERIODS: f64 = 3.0;
+/// Frames that show a timer ([`crate::fold::timing::Rhythm`]), and some more.
+const FRAMES: f64 = 24.0;
 
 /// Whether a subject was there in a capture from after the repair.
 pub(super) fn presence(subject: &Subject, before: &Analysis, after: &Analysis) -> Presence {
     let own = |analysis: &Analysis| is_heard(subject, analysis);
     if own(after) {
-        return Presence::Told;
+        return if is_watched(subject, before, after) { Presence::Told } else { Presence::Hardly };
     }
     if !listened(after, &subject.channel) {
         return Presence::NotRecorded;
@@ -209,6 +213,17 @@ pub(super) fn presence(subject: &Subject, before: &Analysis, after: &Analysis) -
         true => Presence::Excused,
         false => Presence::Absent,
     }
+}
+
+/// Whether a loss of what was sent on a timer before would show after: where it lasted for long
+/// enough to be heard so, one of its messages keeps a timer there, or an outage is told of it.
+fn is_watched(subject: &Subject, before: &Analysis, after: &Analysis) -> bool {
+    let timed = timed(subject, before);
+    let fastest = timed.iter().filter_map(|id| Some(id.rhythm?.period)).reduce(f64::min);
+    let of_it = |outage: &Outage| subject.is_in(after, outage);
+    fastest.is_none_or(|period| after.length() < FRAMES * period)
+        || !self::timed(subject, after).is_empty()
+        || after.outages.iter().any(of_it)
 }
 
 /// Nodes and lone identifiers that were sent on a timer before and of which nothing is heard in any

@@ -91,6 +91,11 @@ fn not_sure(comparison: &Comparison) -> String {
              whether it was lost or switched off: record with the key on, as before."
                 .to_owned()
         }
+        Some(Open::HardlyHeard) => {
+            "What was lost before was hardly heard afterwards: too little to show a loss, or it fell \
+             silent at once. Record again, and look at it with `lostnode report`."
+                .to_owned()
+        }
         Some(Open::NotRecorded) => {
             "Whether the repair held cannot be said: the bus on which it was lost before was not \
              recorded afterwards."
@@ -289,6 +294,7 @@ fn open(row: &Row, open: Open, before: &str, watched_after: &str) -> String {
                 "{first}; not heard in a capture since: sent only in one mode, or switched off?"
             )
         }
+        Open::HardlyHeard => format!("{first}; hardly heard since, so that no loss would show"),
         Open::NotRecorded => format!("{first}; its bus was not recorded since"),
     }
 }

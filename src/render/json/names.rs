@@ -126,6 +126,7 @@ names! {
     "Why nothing is said to have held, where no time would mend that." open, Open: OfOpen {
         OfOpen::NotRecorded => "not_recorded",
         OfOpen::OneMode => "one_mode",
+        OfOpen::HardlyHeard => "hardly_heard",
         OfOpen::PartNever => "part_not_heard",
         OfOpen::PartToTheEnd => "part_silent_to_the_end",
         OfOpen::PerhapsAgain => "perhaps_again",
