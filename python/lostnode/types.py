@@ -551,7 +551,7 @@ class ComparisonMonitorChange(TypedDict):
     monitor: str
 
 
-ComparisonOpen = Literal['not_recorded', 'one_mode', 'part_not_heard', 'part_silent_to_the_end', 'perhaps_again']
+ComparisonOpen = Literal['not_recorded', 'one_mode', 'hardly_heard', 'part_not_heard', 'part_silent_to_the_end', 'perhaps_again']
 
 
 class ComparisonRow(TypedDict):
