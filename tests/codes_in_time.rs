@@ -315,7 +315,7 @@ fn a_clear_is_of_the_codes_that_it_names() {
         ];
         let found = reported(&log(20.0, &[messages(0x300, 8), codes.to_vec()].concat()));
         let codes = found["codes"].as_array().unwrap().iter();
-        let codes = codes.filter(|code| !code["cleared"].is_null());
+        let codes = codes.filter(|code| !code["cleared_at"].is_null());
         codes.map(|code| code["code"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
     };
     assert_eq!(cleared(|_| "0414C12187000000".to_owned()), ["U0121-87"]);

@@ -137,7 +137,7 @@ fn few_of_what_is_carried_over_is_no_gateway() {
         let there = log(60.0, &[other, slow(messages(0x600, 8), 150.0)].concat());
         reported(&[here, there], None).to_string()
     };
-    let said = "messages that two buses carry";
+    let said = "carried by two buses stopped on one of them";
     assert!(!stopped(2).contains(said));
     assert!(stopped(6).contains(said));
 }
@@ -157,7 +157,9 @@ fn a_gateway_fails_towards_one_bus() {
         [others(), messages(0x580, 4)].concat(),
     ];
     let buses: Vec<String> = buses.into_iter().map(|own| log(60.0, &own)).collect();
-    assert!(reported(&buses, None).to_string().contains("messages that two buses carry"));
+    assert!(
+        reported(&buses, None).to_string().contains("carried by two buses stopped on one of them")
+    );
 }
 
 /// A part of a node of the roster that is lost for long, while the rest goes on, is a module that
@@ -247,7 +249,9 @@ fn who_lacks_frames_on_both_buses_is_no_gateway() {
         let source = if lacks { cut(cut(carried, 30.02, 30.38), 40.02, 40.38) } else { carried };
         let here = log(60.0, &[source, messages(0x400, 8)].concat());
         let there = log(60.0, &[lost, slow(messages(0x600, 8), 150.0)].concat());
-        reported(&[here, there], None).to_string().contains("messages that two buses carry")
+        reported(&[here, there], None)
+            .to_string()
+            .contains("carried by two buses stopped on one of them")
     };
     assert_eq!((found(true), found(false)), (false, true));
 }

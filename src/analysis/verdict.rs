@@ -55,8 +55,8 @@ pub enum Obstacle {
         /// Where; `None` for all channels.
         channel: Option<ChannelIndex>,
     },
-    /// Most identifiers keep no period, as all do where the clock of the recorder is coarse or frames
-    /// are missing: who falls silent among them is not missed.
+    /// Most identifiers keep no period, as all do where the clock of the recorder is coarse or
+    /// frames are missing: who falls silent among them is not missed.
     FewPeriodic {
         /// Where.
         channel: ChannelIndex,

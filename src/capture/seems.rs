@@ -173,8 +173,8 @@ const OWN_TABLES: [&str; 4] = [
     "time,channel,id,from,to,carrier,",
 ];
 
-/// A recording has its records from the first lines on; one line in so many is the least.
-const FEW_RECORDS: usize = 4;
+/// A recording has its records from the first lines on: more than one line in so many is one.
+const RECORDS: usize = 2;
 
 /// Whether a text may be traffic in a form that is not read: enough of its first lines begin with a
 /// time in brackets, name an identifier before a `#`, or have three numbers or more, decimal or
@@ -199,7 +199,7 @@ pub(super) fn may_be_traffic(bytes: &[u8]) -> bool {
     };
     let lines = || text.lines().map(str::trim).filter(|line| !line.is_empty());
     let records = lines().filter(record).count();
-    records > 0 && records * FEW_RECORDS >= lines().count()
+    records * RECORDS > lines().count()
 }
 
 /// Two bytes a character: it says so at its beginning, or every other byte of plain text is zero.

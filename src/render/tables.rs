@@ -21,7 +21,11 @@ pub const OUTAGES: [Column; 12] = [
     column("ids", Kind::Texts, "identifiers that were silent"),
     column("start", Kind::Time, "last sign before the silence"),
     column("end", Kind::Time, "first sign after it, or the end of the capture"),
-    column("duration_s", Kind::Real, "seconds from one to the other"),
+    column(
+        "duration_s",
+        Kind::Real,
+        "seconds from one to the other, without those in which the recording paused",
+    ),
     column(
         "cause",
         Kind::Text,

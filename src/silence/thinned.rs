@@ -49,8 +49,11 @@ pub(super) fn judge(
     let channel = &timing.channels[usize::from(at)];
     let broadcast =
         |id: &&IdTiming| id.key.channel == at && !diagnostics.carries(id.key.channel, id.key.id);
+    // Behind deliveries a fast timer is uneven, and is one.
+    let hidden = |id: &IdTiming| id.coarse > 0.0 && id.rhythm().is_some();
+    let uneven = |id: &IdTiming| Some(id.is_uneven()? && !hidden(id));
     let judged: Vec<(&IdTiming, bool)> =
-        timing.ids.iter().filter(broadcast).filter_map(|id| Some((id, id.is_uneven()?))).collect();
+        timing.ids.iter().filter(broadcast).filter_map(|id| Some((id, uneven(id)?))).collect();
     let many = |count: usize| count as f64 >= MANY * judged.len() as f64;
     let uneven = judged.iter().filter(|(_, uneven)| *uneven).count();
     if channel.frames < FEWEST_FRAMES || judged.len() < FEWEST_IDENTIFIERS || !many(uneven) {

@@ -378,18 +378,14 @@ impl Codes {
 
     /// The codes of a module.
     fn of(&mut self, module: Module) -> impl Iterator<Item = (CodeNumber, &mut CodeHistory)> + '_ {
-        let own =
-            self.histories.range_mut((module, CodeNumber::FIRST)..=(module, CodeNumber::LAST));
-        own.map(|((_, number), history)| (*number, history))
+        let range = (module, CodeNumber::FIRST)..=(module, CodeNumber::LAST);
+        self.histories.range_mut(range).map(|((_, number), history)| (*number, history))
     }
 
     fn clear(&mut self, module: Module, now: Nanoseconds, group: Group) {
         for (number, history) in self.of(module) {
-            let named = match number {
-                CodeNumber::Code(code) => group.has(code),
-                CodeNumber::SpnFmi { .. } => group == Group::All,
-            };
-            if named && history.gone.is_none() {
+            let is_it = matches!(number, CodeNumber::Code(code) if group.has(code));
+            if (is_it || group == Group::All) && history.gone.is_none() {
                 history.cleared = Some(now);
                 history.returned = false;
                 history.gone = Some(now);

@@ -113,8 +113,8 @@ impl Deliveries {
             .then_some(Ticks { frames: at + 1, spacing })
     }
 
-    /// How far apart the deliveries are, in seconds, where stamps are those of deliveries and not of
-    /// frames: so coarse is the clock. 0 where it is fine.
+    /// How far apart the deliveries are, in seconds, where stamps are those of deliveries and not
+    /// of frames: so coarse is the clock. 0 where it is fine.
     ///
     /// Adapters that pass on what they hold every 10, 16 or 100 ms are common.
     pub fn coarse(&self) -> f64 {
