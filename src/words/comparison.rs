@@ -92,8 +92,7 @@ fn not_sure(comparison: &Comparison) -> String {
                 .to_owned()
         }
         Some(Open::HardlyHeard) => {
-            "What was lost before was hardly heard afterwards, so that no loss would show: record \
-             again, and look at it with `lostnode report`."
+            "What was lost before was hardly heard afterwards; no loss would show: record again."
                 .to_owned()
         }
         Some(Open::NotRecorded) => {
