@@ -610,7 +610,7 @@ fn a_part_is_back() {
         words::verdict(&found),
         "Only a part of it is back: 1 of 2 identifiers; still not heard: 0x110."
     );
-    let found = compare(&before, &[before.clone()]);
+    let found = compare(&before, std::slice::from_ref(&before));
     assert_eq!(said(&found), "not heard at all before, nor since");
 }
 

@@ -143,7 +143,7 @@ fn row(subject: &Subject, before: &Analysis, after: &[&Analysis]) -> Row {
     };
     let still = subject.unheard.iter().filter(|key| {
         let heard = |own: &&Analysis| subject::is_key_heard(own, key);
-        !after.iter().any(|own| heard(&own))
+        !after.iter().any(heard)
     });
     let unheard = (subject.unheard.len(), still.map(|key| key.1).collect::<Vec<_>>());
     let sure = p.is_some_and(|p| p <= RISK);
