@@ -103,7 +103,7 @@ pub(super) fn of_another(own: &OfAnother) -> String {
     let OfAnother { heard, expected, new } = own;
     format!(
         "the roster is of another vehicle or bus: of its {expected} identifiers {} here, and \
-         {new} are that it does not know",
+         {new} here are not in it",
         match heard {
             0 => "none is".to_owned(),
             1 => "1 is".to_owned(),
