@@ -855,7 +855,7 @@ fn a_roster_of_another_vehicle_is_left_aside() {
     assert_eq!(code, 3, "{}", document["headline"]);
     let told = document["headline"].as_str().unwrap();
     let expected =
-        "roster is of another vehicle or bus: of its 10 identifiers 1 is here, and 9 are";
+        "roster is of another vehicle or bus: of its 10 identifiers 1 is here, and 9 here";
     assert!(told.contains(expected), "{told}");
     assert!(never_heard(&document).is_empty() && document["deviations"] == serde_json::json!([]));
     // What is lost by itself is lost all the same.
