@@ -166,7 +166,7 @@ impl fmt::Display for Seems {
 }
 
 /// Heads of the tables that lostnode writes (docs/tables.md), of which none holds frames.
-const OWN_TABLES: [&str; 4] = [
+pub(super) const OWN_TABLES: [&str; 4] = [
     "path,verdict,reason,headline,",
     "scope,channel,nodes,ids,start,end,",
     "reporter,code,meaning,blames,",

@@ -4,6 +4,7 @@ use super::captures::A_DATE;
 use super::subject::{self, Subject};
 use crate::analysis::{Analysis, Cause, Nanoseconds, Outage, Scope, Silence};
 use crate::fold::timing::seconds;
+use crate::silence::merged;
 
 /// Stretches that neither overlap nor touch, in order of time.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -13,15 +14,7 @@ impl Stretches {
     /// All that lies in any of these.
     pub fn of(mut all: Vec<Silence>) -> Stretches {
         all.retain(|own| own.end > own.start);
-        all.sort_unstable();
-        let mut out: Vec<Silence> = Vec::new();
-        for own in all {
-            match out.last_mut().filter(|last| own.start <= last.end) {
-                Some(last) => last.end = last.end.max(own.end),
-                None => out.push(own),
-            }
-        }
-        Stretches(out)
+        Stretches(merged(all))
     }
 
     /// What lies in both.

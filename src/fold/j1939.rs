@@ -43,6 +43,14 @@ pub(crate) fn is_diagnosis(raw: u32) -> bool {
     matches!(raw >> 16 & 0x3FF, 0xDA | 0xDB | 0xCD | 0xCE)
 }
 
+/// The message of an identifier, where its channel speaks SAE J1939: its number without the
+/// priority, which is no part of the group or of an address (SAE J1939-21, from memory).
+pub(crate) fn message(speaks: J1939, id: Id) -> Option<u32> {
+    const WITHOUT_PRIORITY: u32 = (1 << 26) - 1;
+    let Id::Extended(id) = id else { return None };
+    (speaks == J1939::Yes).then(|| id.as_raw() & WITHOUT_PRIORITY)
+}
+
 fn judge(ids: &[u32]) -> J1939 {
     let heard: BTreeSet<u8> = ids.iter().map(|raw| *raw as u8).collect();
     let ids = || ids.iter().copied().filter(|raw| !is_diagnosis(*raw));

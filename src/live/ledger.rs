@@ -8,6 +8,7 @@ use std::collections::VecDeque;
 use super::{Event, Reach, Subject, What};
 use crate::analysis::{Cause, Nanoseconds, Silence};
 use crate::fold::timing::seconds;
+use crate::silence::{covered, merged};
 
 /// Losses that are kept; of more the oldest go.
 const KEPT: usize = 1000;
@@ -163,19 +164,14 @@ impl Ledger {
             Some(_) => lost().any(|entry| own.concerns(&entry.who)),
             None => own.is_of_a_channel(),
         };
-        let mut asleep: Vec<Silence> = self
+        let asleep = self
             .asleep
             .iter()
             .filter(concerns)
-            .map(|own| Silence { start: own.since.max(from), end: own.until.unwrap_or(now) })
-            .collect();
-        asleep.sort_unstable();
-        let (mut watched, mut until) = (now - from, from);
-        for own in asleep {
-            watched -= (own.end.min(now) - own.start.max(until)).max(0);
-            until = until.max(own.end);
-        }
-        Some(Quiet { since_last: seconds(now - from), watched: seconds(watched.max(0)) })
+            .map(|own| Silence { start: own.since, end: own.until.unwrap_or(now) });
+        let since = Silence { start: from, end: now };
+        let watched = since.length() - covered(&merged(asleep.collect()), since);
+        Some(Quiet { since_last: seconds(since.length()), watched: seconds(watched.max(0)) })
     }
 }
 

@@ -65,7 +65,7 @@ pub fn find(
     let deviation = |(at, id): (usize, &IdTiming)| {
         let kind = match known.messages.get(&id.key) {
             Some(message) => {
-                let expected = message.timed.as_ref().filter(|message| message.expected)?.period?;
+                let expected = message.expected()?.period?;
                 let whole = |kept: f64| kept >= WHOLE;
                 let channel = &losses.channels[usize::from(id.key.channel)];
                 // Where frames are missing from the recording, all come too seldom.

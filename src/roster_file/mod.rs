@@ -293,6 +293,13 @@ pub struct KnownMessage {
     pub timed: Option<ExpectedMessage>,
 }
 
+impl KnownMessage {
+    /// What is known of it, where every capture has it.
+    pub fn expected(&self) -> Option<&ExpectedMessage> {
+        self.timed.as_ref().filter(|message| message.expected)
+    }
+}
+
 /// A node of the file and its channel in the capture.
 #[derive(Clone, Debug)]
 pub struct KnownNode {

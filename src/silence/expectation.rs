@@ -1,7 +1,7 @@
 //! What is expected of an identifier: how often it comes, and how exactly.
 
 use crate::fold::timing::{Gaps, IdTiming, Nanoseconds, Rhythm, Silence, nanoseconds, seconds};
-use crate::roster_file::{Known, KnownMessage};
+use crate::roster_file::Known;
 use crate::settings::Settings;
 
 /// A periodic identifier and the silence after which it counts as lost. Times in seconds.
@@ -66,9 +66,7 @@ impl Expectation {
     ) -> Option<Expectation> {
         let known = known.and_then(|known| known.messages.get(&id.key));
         // What comes on an occasion is never missed.
-        let on_occasion =
-            |known: &KnownMessage| !known.timed.as_ref().is_some_and(|message| message.expected);
-        if known.is_some_and(on_occasion) {
+        if known.is_some_and(|known| known.expected().is_none()) {
             return None;
         }
         let message = known.and_then(|known| known.timed.as_ref());

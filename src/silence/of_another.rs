@@ -4,7 +4,7 @@
 
 use crate::fold::diagnostics::Diagnostics;
 use crate::fold::timing::{IdTiming, Timing};
-use crate::roster_file::{Known, RosterFile};
+use crate::roster_file::{Known, KnownMessage, RosterFile};
 
 /// What was heard of a roster that is of another vehicle.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,17 +39,14 @@ pub fn of_another(
     file: &RosterFile,
     known: &Known,
 ) -> Option<OfAnother> {
-    let expects = |own: &&crate::roster_file::KnownMessage| {
-        own.timed.as_ref().is_some_and(|message| message.expected)
-    };
-    let expected = known.messages.values().filter(expects).count();
+    let expected = known.messages.values().filter_map(KnownMessage::expected).count();
     let (mut heard, mut of_roster, mut new) = (0, 0, 0);
     let spoken_of = |id: &&IdTiming| known.messages.keys().any(|key| key.channel == id.key.channel);
     for id in timing.ids.iter().filter(spoken_of) {
         match known.messages.get(&id.key) {
             Some(own) => {
                 of_roster += 1;
-                heard += usize::from(expects(&own));
+                heard += usize::from(own.expected().is_some());
             }
             None if diagnostics.carries(id.key.channel, id.key.id) => {}
             None => new += usize::from(id.frames >= FRAMES),

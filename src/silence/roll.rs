@@ -119,7 +119,8 @@ impl<'a> Call<'a> {
                 };
                 heard.get(id).map(|id| presences(id).into_iter().map(around))
             };
-            seconds(joined(keyed.filter_map(of).flatten().collect()))
+            let present = super::merged(keyed.filter_map(of).flatten().collect());
+            seconds(present.iter().map(Silence::length).sum())
         });
         let shown_off = match key_on {
             None => key.stretches.iter().map(|off| seconds(off.length())).sum(),
@@ -256,15 +257,4 @@ impl<'a> Call<'a> {
         }
         if weight > 0.0 { frames as f64 / weight } else { 0.0 }
     }
-}
-
-/// How much time they cover together.
-fn joined(mut presences: Vec<Silence>) -> Nanoseconds {
-    presences.sort_unstable();
-    let (mut sum, mut reached) = (0, Nanoseconds::MIN);
-    for Silence { start, end } in presences {
-        sum += (end - start.max(reached)).max(0);
-        reached = reached.max(end);
-    }
-    sum
 }

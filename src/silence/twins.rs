@@ -12,9 +12,6 @@ use crate::fold::j1939::{self, J1939};
 use crate::fold::timing::{IdTiming, Nanoseconds, Silence, Timing};
 use crate::ids::IdIndex;
 
-/// An identifier of 29 bits without its priority.
-const WITHOUT_PRIORITY: u32 = (1 << 26) - 1;
-
 /// Messages that came under several priorities.
 pub(crate) struct Twins<'a> {
     timing: &'a Timing,
@@ -63,9 +60,8 @@ impl<'a> Twins<'a> {
     }
 
     fn message(&self, channel: ChannelIndex, id: Id) -> Option<(ChannelIndex, u32)> {
-        let Id::Extended(id) = id else { return None };
-        let speaks = self.speaks.get(usize::from(channel)) == Some(&J1939::Yes);
-        speaks.then(|| (channel, id.as_raw() & WITHOUT_PRIORITY))
+        let speaks = *self.speaks.get(usize::from(channel))?;
+        Some((channel, j1939::message(speaks, id)?))
     }
 }
 

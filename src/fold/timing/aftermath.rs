@@ -30,6 +30,16 @@ pub struct Reported {
     alone: bool,
 }
 
+impl Reported {
+    /// Whether it may be of the same frame as the one before, sent again and not acknowledged
+    /// either; where no other frame came between them, it is.
+    fn may_be_again(&self, before: &Reported) -> bool {
+        self.time - before.time <= nanoseconds(Aftermath::AGAIN)
+            && before.frame.is_unacknowledged()
+            && self.frame.is_unacknowledged()
+    }
+}
+
 /// A frame that was heard soon after an error.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Follower {
@@ -146,10 +156,7 @@ impl Aftermath {
 
     fn keep_some(&mut self, mut own: Reported) {
         let again = |(last, run): (Reported, usize)| {
-            let goes_on = last.before == own.before
-                && own.time - last.time <= nanoseconds(Self::AGAIN)
-                && last.frame.is_unacknowledged()
-                && own.frame.is_unacknowledged();
+            let goes_on = last.before == own.before && own.may_be_again(&last);
             if goes_on { run + 1 } else { 1 }
         };
         let run = self.latest.map_or(1, again);
@@ -169,12 +176,7 @@ impl Aftermath {
     /// Says of each error frame whether it comes from a module that was awake alone. Where others
     /// are awake they acknowledge, and frames of other identifiers come in between.
     pub fn alone(&self) -> Vec<bool> {
-        let again = |a: &Reported, b: &Reported| {
-            a.next == b.next
-                && b.time - a.time <= nanoseconds(Self::AGAIN)
-                && a.frame.is_unacknowledged()
-                && b.frame.is_unacknowledged()
-        };
+        let again = |a: &Reported, b: &Reported| a.next == b.next && b.may_be_again(a);
         let runs = self.reported.chunk_by(again);
         let mut alone: Vec<bool> = runs
             .flat_map(|run| run.iter().map(|own| own.alone || run.len() >= Self::RUNNING))

@@ -233,9 +233,10 @@ impl Timing {
     /// Ends what is still under way; to be called after the last frame.
     pub fn finish(&mut self) {
         self.channels.iter_mut().for_each(|channel| channel.silences.finish());
+        let coarse: Vec<f64> = self.channels.iter().map(|own| own.deliveries.coarse()).collect();
         for id in &mut self.ids {
             id.silences.finish();
-            id.coarse = self.channels[usize::from(id.key.channel)].deliveries.coarse();
+            id.coarse = coarse[usize::from(id.key.channel)];
         }
     }
 

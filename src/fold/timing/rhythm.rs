@@ -65,7 +65,8 @@ impl IdTiming {
     /// Where stamps are those of deliveries a fast timer shows nothing of that, but no gap of it is
     /// longer than its period and what lies between two deliveries.
     pub fn rhythm(&self) -> Option<Rhythm> {
-        let hidden = self.gaps.quantile(0.5).is_some_and(|median| median < 2.0 * self.coarse);
+        let short = |median: f64| median < 2.0 * self.coarse;
+        let hidden = self.coarse > 0.0 && self.gaps.quantile(0.5).is_some_and(short);
         if hidden { self.behind_deliveries() } else { self.by_gaps() }
     }
 
@@ -92,7 +93,7 @@ impl IdTiming {
 
     fn behind_deliveries(&self) -> Option<Rhythm> {
         let (coarse, count) = (self.coarse, self.gaps.count());
-        if coarse == 0.0 || count < FEWEST_BEHIND {
+        if count < FEWEST_BEHIND {
             return None;
         }
         let losses_from = 3.0 * (self.gaps.quantile(0.5)? + coarse);

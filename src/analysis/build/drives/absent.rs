@@ -6,13 +6,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use lostnode_parsers::Id;
-use lostnode_parsers::j1939::Fields;
 
 use crate::analysis::drives::Drive;
 use crate::analysis::{
-    Basis, Cause, DeviationKind, Doubt, Evidence, Identifier, J1939, Node, Outage, Scope, Silence,
+    Basis, Cause, DeviationKind, Doubt, Evidence, Identifier, Node, Outage, Scope, Silence,
 };
 use crate::capture::ChannelIndex;
+use crate::fold::j1939;
 use crate::fold::timing::seconds;
 use crate::ids::NodeIndex;
 
@@ -97,16 +97,9 @@ fn of_channel(
         return Vec::new();
     }
     let due = |id: &Identifier| id.pace.map_or(0.0, |pace| awake / pace);
-    let another_priority = |id: Id| {
-        let key = |id: Id| match id {
-            Id::Extended(raw) if here.j1939 == J1939::Yes => {
-                let fields = Fields::of(raw);
-                Some((fields.pgn, fields.destination, fields.source))
-            }
-            _ => None,
-        };
-        key(id).is_some() && heard.iter().any(|other| key(*other) == key(id))
-    };
+    let message = |id: Id| j1939::message(here.j1939, id);
+    let another_priority =
+        |id: Id| message(id).is_some() && heard.iter().any(|other| message(*other) == message(id));
     let told = |id: &Id| drive.outages.iter().any(|outage| outage.never_heard.contains(id));
     let missing: BTreeMap<Id, There<'_>> = known
         .iter()
