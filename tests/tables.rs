@@ -324,6 +324,7 @@ fn the_summary_of_a_batch_in_both_forms() {
         for (column, ours) in row::COLUMNS.iter().zip(row) {
             match &read[column.name] {
                 Value::Null => assert_eq!(ours, ""),
+                Value::Bool(yes) => assert_eq!(yes.to_string(), ours),
                 Value::Number(number) => {
                     assert!(
                         (number.as_f64().unwrap() - ours.parse::<f64>().unwrap()).abs() < 1e-6,

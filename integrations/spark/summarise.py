@@ -13,14 +13,15 @@ import subprocess
 import sys
 
 from pyspark.sql import SparkSession
-from pyspark.sql.types import ArrayType, DoubleType, LongType, StringType, StructField, StructType
+from pyspark.sql.types import ArrayType, BooleanType, DoubleType, LongType, StringType, StructField, StructType
 
-TEXT, WHOLE, REAL, TEXTS = StringType(), LongType(), DoubleType(), ArrayType(StringType(), containsNull=False)
+TEXT, WHOLE, REAL, YES_NO = StringType(), LongType(), DoubleType(), BooleanType()
+TEXTS = ArrayType(StringType(), containsNull=False)
 COLUMNS = [
     ("path", TEXT), ("verdict", TEXT), ("reason", TEXT), ("headline", TEXT), ("start", TEXT), ("span_s", REAL), ("frames", WHOLE),
     ("rejected_lines", WHOLE), ("nodes", WHOLE), ("lost_identifiers", WHOLE), ("lost_nodes", WHOLE), ("lost_branches", WHOLE),
     ("lost_buses", WHOLE), ("worst_node", TEXT), ("worst_lost_s", REAL), ("lost", TEXTS), ("codes", TEXTS), ("vin", TEXT),
-    ("load_mean", REAL), ("load_peak", REAL), ("finding", TEXT), ("probability", REAL),
+    ("load_mean", REAL), ("load_peak", REAL), ("finding", TEXT), ("probability", REAL), ("cut_short", YES_NO),
 ]
 SCHEMA = StructType([StructField(name, kind) for name, kind in COLUMNS])
 
@@ -50,7 +51,7 @@ def row(program, folder, path, arguments):
             raise RuntimeError(told) from None
         values = {"verdict": "not read", "reason": f"ended with {done.returncode}: {told}"}
     values["path"] = path
-    empty = {WHOLE: 0, TEXTS: []}
+    empty = {WHOLE: 0, TEXTS: [], YES_NO: False}
     return tuple(values.get(name, empty.get(kind)) for name, kind in COLUMNS)
 
 
