@@ -140,7 +140,9 @@ impl Stop {
         self.channel.is_none_or(|own| own == channel)
     }
 
-    /// Whether an identifier's silence is a part of this stop and no loss of its own.
+    /// Whether an identifier's silence is a part of this stop and no loss of its own: it reaches
+    /// into the stop. A unit that was heard on the awake bus has started; what falls silent then is
+    /// no part of the sleep, and neither is what was back before it.
     pub(super) fn explains(
         &self,
         channel: ChannelIndex,
@@ -154,10 +156,13 @@ impl Stop {
             StopKind::BusSleep => (GOING_TO_SLEEP, WAKING),
             StopKind::BusFault | StopKind::Unknown => (NEAR, WAKING),
         };
+        let reach = expected.reach();
+        let edge = reach + nanoseconds(NEAR);
         self.concerns(channel)
-            && silence.start
-                >= self.silence.start.saturating_sub(expected.reach() + nanoseconds(before))
-            && silence.end <= self.silence.end.saturating_add(expected.reach() + nanoseconds(after))
+            && silence.start >= self.silence.start.saturating_sub(reach + nanoseconds(before))
+            && silence.end <= self.silence.end.saturating_add(reach + nanoseconds(after))
+            && silence.start <= self.silence.end.saturating_add(edge)
+            && silence.end >= self.silence.start.saturating_sub(edge)
             && ongoing == self.ongoing
     }
 }

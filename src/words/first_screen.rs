@@ -1,5 +1,7 @@
 //! What stands on the first screen besides the headline.
 
+use std::collections::BTreeSet;
+
 use super::diagnosis::{code_label, is_about_network};
 use super::terms::{date, id_label, listed, plural, short_duration};
 use super::{fault, steps, unnamed};
@@ -15,6 +17,7 @@ use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::capture::{Capture, ChannelIndex};
 use crate::compare;
 use crate::fault::advice;
+use crate::outage::Cause;
 
 /// The capture, its date and its length.
 pub fn capture(analysis: &Analysis) -> String {
@@ -68,9 +71,16 @@ pub fn job(analysis: &Analysis) -> String {
 /// What that nothing was lost rests on.
 pub fn kept_time(analysis: &Analysis) -> String {
     let timed = |id: &&Identifier| id.rhythm.is_some();
-    let count = analysis.identifiers.iter().filter(timed).count();
+    let all = analysis.identifiers.iter().filter(timed).count();
+    let paused = paused(analysis);
+    let count = all - paused;
     let kept = plural(count, "periodic identifier", "periodic identifiers");
-    let kept = format!("{kept} kept {} time.", if count == 1 { "its" } else { "their" });
+    let kept = format!("{kept} kept {} time", if count == 1 { "its" } else { "their" });
+    let kept = match paused {
+        0 => format!("{kept}."),
+        1 => format!("{kept}; 1 paused, as listed below."),
+        more => format!("{kept}; {more} paused, as listed below."),
+    };
     let kept =
         heard_in_part(analysis).into_iter().fold(kept, |kept, part| format!("{part} {kept}"));
     match (analysis.has_roster, analysis.drives.is_empty()) {
@@ -85,6 +95,14 @@ pub fn kept_time(analysis: &Analysis) -> String {
              (`lostnode learn`)."
         ),
     }
+}
+
+/// How many periodic identifiers were silent for longer than their time-out while nothing was
+/// switched off, though no fault is made of it.
+fn paused(analysis: &Analysis) -> usize {
+    let own = analysis.outages.iter().filter(|outage| outage.cause == Cause::Unknown);
+    let ids: BTreeSet<_> = own.flat_map(|outage| &outage.ids).collect();
+    ids.into_iter().filter(|id| analysis.identifiers[**id].rhythm.is_some()).count()
 }
 
 /// Channels that were heard for a part of the recording only.

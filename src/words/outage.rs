@@ -273,7 +273,7 @@ fn why_so(why: Why) -> String {
         ),
         Why::StartUp => "modules were still starting".to_owned(),
         Why::PausesAgain { times, regular: true } => {
-            format!("it pauses regularly, {times} times here")
+            format!("it pauses alike each time, {times} times here")
         }
         Why::PausesAgain { times, regular: false } => format!("it pauses {times} times here"),
         Why::PausedWhenLearned { seconds } => {

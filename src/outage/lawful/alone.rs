@@ -178,7 +178,11 @@ impl Scene<'_> {
                 return Some((Verdict::Pauses, doubt, Why::SentForAWhile));
             }
             if end - event.onset < self.near_end(loss.id) {
-                return lawful(Why::NearTheEnd);
+                // Many a recording is stopped while the key goes off. A slow message that is silent
+                // for longer than that may be all of a module.
+                let long = seconds(end - event.onset) > NEAR_END && !self.sender_went_on(loss);
+                let doubt = long.then_some(Doubt::NearTheEnd);
+                return Some((Verdict::Pauses, doubt, Why::NearTheEnd));
             }
         } else if self.starting
             && seconds(loss.silence.length()) <= START_UP

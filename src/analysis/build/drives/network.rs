@@ -141,8 +141,11 @@ impl Places {
     fn went_on_without(&self, drives: &[Drive], id: IdIndex, node: NodeIndex) -> bool {
         self.silent_in[node.0].is_some_and(|(at, own)| {
             let there = self.ids[at].iter().position(|place| *place == id);
-            let sender = there.and_then(|place| drives[at].analysis.identifiers[place].node);
-            sender.is_some_and(|sender| sender != own)
+            there.is_some_and(|place| match drives[at].analysis.identifiers[place].node {
+                Some(sender) => sender != own,
+                // Whoever sends it: not the node that was silent meanwhile.
+                None => heard_through_a_loss(&drives[at], place, own),
+            })
         })
     }
 
@@ -218,6 +221,18 @@ impl Places {
             other => other,
         }
     }
+}
+
+/// Whether an identifier of a drive was heard all through a loss of a node that it would have
+/// shown, for the loss was longer than its time-out.
+fn heard_through_a_loss(drive: &Drive, place: usize, node: NodeIndex) -> bool {
+    let id = &drive.analysis.identifiers[place];
+    let timed_out = |lost: &Outage| id.silent.iter().any(|own| own.overlap(&lost.silence()) > 0);
+    id.timeout.is_some_and(|timeout| {
+        let losses = drive.analysis.lost();
+        let mut of_it = losses.filter(|lost| is_whole(lost) && lost.nodes.contains(&node));
+        of_it.any(|lost| lost.duration() > timeout && !timed_out(lost))
+    })
 }
 
 /// Whether a drive lost a node as a whole.
