@@ -19,6 +19,12 @@ const OF_EACH: usize = 5;
 /// Seconds of the shortest, in which what is sent once a second comes twice.
 const SHORTEST: f64 = 2.5;
 
+/// Fewest captures of sound vehicles that are there: a folder that was renamed is no proof.
+const FEWEST: usize = 30;
+/// Two identifiers of this one really pause for 0.97 s at the moment the engine starts (README of
+/// the captures), and a stretch need not show that it did.
+const EXCUSED: [&str; 1] = ["car-h-sound-2"];
+
 /// The lines of a capture with their times and identifiers.
 struct Recording {
     name: String,
@@ -102,13 +108,17 @@ fn faults(document: &Value) -> impl Iterator<Item = &Value> {
 
 #[test]
 fn a_stretch_of_a_sound_vehicle_names_no_fault() {
-    let Some(excused) = shared("cars/excused") else { return };
-    let excused = fs::read_to_string(excused).unwrap();
+    if shared("cars").is_none() {
+        return;
+    }
     let mut random = ChaCha8Rng::seed_from_u64(20_261_130);
     let steady = ["car-steady", "truck-steady", "truck-key-on"];
     let steady = steady.iter().filter_map(|name| shared(&format!("data/{name}.log.gz")));
     let recordings = cars("-sound-").into_iter().chain(steady.map(Recording::read));
-    for recording in recordings.filter(|own| !excused.lines().any(|line| line == own.name)) {
+    let recordings: Vec<Recording> =
+        recordings.filter(|own| !EXCUSED.contains(&own.name.as_str())).collect();
+    assert!(recordings.len() >= FEWEST, "{}", recordings.len());
+    for recording in recordings {
         for _ in 0..OF_EACH {
             let (from, to) = stretch(&recording, SHORTEST, &mut random);
             let (code, document) = recording.report(from, to, |_, _| true);

@@ -21,6 +21,11 @@ pub enum Evidence {
         /// Period of the fastest of them.
         fastest: f64,
     },
+    /// One of the identifiers was heard for a moment again and again, as what sleeps is polled.
+    HeardForMoments {
+        /// How often, at the most.
+        times: usize,
+    },
     /// Nothing else of the node was heard in that time either.
     OthersSilentToo {
         /// How many other identifiers it has.

@@ -25,6 +25,9 @@ pub(super) const KEY_TAKES: f64 = 5.0;
 /// module has its own limits, clocks of channels differ by up to 0.1 s, and the last frames wait in
 /// a gateway (common practice, no source).
 pub(super) const AT_ONCE: f64 = 0.3;
+/// The messages of one unit come back within so many seconds of each other as it starts (common
+/// practice, no source).
+const COMES_BACK_OVER: f64 = 0.5;
 /// An engine without ignition or fuel stands within so many seconds (common practice, no source).
 pub(super) const ENGINE_RUNS_ON: f64 = 4.0;
 /// Modules on the battery run on for so many seconds after the key (an engine of an open truck
@@ -61,8 +64,11 @@ pub(super) fn was_silent(
     if silence.length() >= nanoseconds(LONG) && !is_periodic && is_asked_for(key.id) && tester() {
         return true;
     }
-    let slack = slack.min(silence.length() / 3);
-    let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
+    // What a unit sends comes back over the time that it takes to start.
+    let starting = nanoseconds(COMES_BACK_OVER).min(silence.length() / 10);
+    let (slack, back) = (slack.min(silence.length() / 3), slack.max(starting));
+    let back = back.min(silence.length() / 3);
+    let (from, to) = (silence.start.saturating_add(slack), silence.end - back);
     let timing = &timing.ids[id];
     let Some((first, last)) = timing.heard else { return true };
     let within = Silence { start: from, end: to };

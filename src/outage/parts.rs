@@ -142,9 +142,13 @@ impl Part {
         let Observed { timing, losses, network, .. } = *observed;
         let mut out = vec![Evidence::Missed {
             identifiers: self.ids.len(),
-            frames: missed(losses, cluster),
+            frames: missed(timing, losses, cluster),
             fastest: self.fastest,
         }];
+        let pieces = cluster.iter().map(|loss| silent_within(timing, losses, loss).1).max();
+        if let Some(pieces @ 2..) = pieces {
+            out.push(Evidence::HeardForMoments { times: pieces as usize - 1 });
+        }
         match self.node {
             Some(node) if self.is_whole() => {
                 let rest = network.nodes[node].ids.len() - self.ids.len();
@@ -170,13 +174,26 @@ impl Part {
     }
 }
 
+/// For how long an identifier was silent in its loss, in how many pieces: what is polled asleep was
+/// heard in between.
+fn silent_within(timing: &Timing, losses: &Losses, loss: &Loss) -> (Nanoseconds, i64) {
+    let whole = (loss.silence.length(), 1);
+    let Some(expected) = losses.expected[loss.id] else { return whole };
+    let own = timing.ids[loss.id].silences.at_least(nanoseconds(expected.timeout));
+    let within = |own: &Silence| own.start >= loss.silence.start && own.end <= loss.silence.end;
+    let (silent, pieces) =
+        own.filter(within).fold((0, 0), |(sum, pieces), own| (sum + own.length(), pieces + 1));
+    if pieces > 1 { (silent, pieces) } else { whole }
+}
+
 /// Fewest frames that any of the cluster missed.
-fn missed(losses: &Losses, cluster: &[Loss]) -> i64 {
+fn missed(timing: &Timing, losses: &Losses, cluster: &[Loss]) -> i64 {
     let of = |loss: &Loss| {
         let period =
             losses.expected[loss.id].map_or(f64::INFINITY, |expected| expected.rhythm.period);
-        let recorded = loss.silence.length() - unrecorded(&losses.stops, loss.silence);
-        (seconds(recorded) / period).round() as i64 - i64::from(!loss.ongoing)
+        let (silent, pieces) = silent_within(timing, losses, loss);
+        let recorded = silent - unrecorded(&losses.stops, loss.silence);
+        (seconds(recorded) / period).round() as i64 - pieces + i64::from(loss.ongoing)
     };
     cluster.iter().map(of).min().unwrap_or(0)
 }

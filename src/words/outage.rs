@@ -41,6 +41,9 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
                 ),
             }
         }
+        Evidence::HeardForMoments { times } => {
+            format!("heard for a moment {times} times meanwhile, at even steps")
+        }
         Evidence::OthersSilentToo { identifiers } => match identifiers {
             1 => "its other identifier was not heard in that time either".to_owned(),
             _ => format!("its {identifiers} other identifiers were not heard in that time either"),
