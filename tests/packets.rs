@@ -148,10 +148,6 @@ fn scapy_writes_and_we_read() {
 
 /// One pcapng with an interface that counts time as `resolution` says, and a packet for each stamp.
 fn pcapng(resolution: u8, stamps: &[u64]) -> Vec<u8> {
-    let block = |kind: u32, body: &[u8]| {
-        let length = (12 + body.len() as u32).to_le_bytes();
-        [&kind.to_le_bytes()[..], &length, body, &length].concat()
-    };
     let head = [&0x1A2B_3C4D_u32.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat();
     let option = [9, 0, 1, 0, resolution, 0, 0, 0, 0, 0, 0, 0];
     let interface = [&[227, 0, 0, 0, 0, 0, 0, 0][..], &option].concat();
@@ -164,6 +160,49 @@ fn pcapng(resolution: u8, stamps: &[u64]) -> Vec<u8> {
         out.extend(block(6, &[words, data].concat()));
     }
     out
+}
+
+/// A block of pcapng of any kind.
+fn block(kind: u32, body: &[u8]) -> Vec<u8> {
+    let length = (12 + body.len() as u32).to_le_bytes();
+    [&kind.to_le_bytes()[..], &length, body, &length].concat()
+}
+
+/// A section of pcapng with interfaces of these names; each hears one frame a second, whose
+/// identifier is given.
+fn section(interfaces: &[(&str, u32)]) -> Vec<u8> {
+    let head = [&0x1A2B_3C4D_u32.to_le_bytes()[..], &[1, 0, 0, 0], &[0xFF; 8]].concat();
+    let mut out = block(0x0A0D_0D0A, &head);
+    for (name, _) in interfaces {
+        let option = [&[2, 0, 4, 0][..], name.as_bytes(), &[0; 4]].concat();
+        out.extend(block(1, &[&[227, 0, 0, 0, 0, 0, 0, 0][..], &option].concat()));
+    }
+    for second in 0..3_u64 {
+        for (at, (_, id)) in interfaces.iter().enumerate() {
+            let (data, stamp) = (body(*id, false, &[0; 8]), second * 1_000_000 + at as u64);
+            let words = [at as u32, (stamp >> 32) as u32, stamp as u32, 16, 16];
+            let words: Vec<u8> = words.iter().flat_map(|word| word.to_le_bytes()).collect();
+            out.extend(block(6, &[words, data].concat()));
+        }
+    }
+    out
+}
+
+/// Two files one behind the other are one file of two sections, each with interfaces of its own.
+#[test]
+fn each_section_has_its_own_interfaces() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("both.pcapng");
+    let both = [section(&[("can0", 0x100), ("can1", 0x200)]), section(&[("body", 0x300)])];
+    fs::write(&path, both.concat()).unwrap();
+    let (code, text, told) = frames(&path);
+    assert_eq!((code, told.as_str()), (0, ""));
+    let mut heard: Vec<&str> =
+        text.lines().filter_map(|line| line.split_once(") ")).map(|x| x.1).collect();
+    heard.sort_unstable();
+    let frame = |bus: &str, id: u32| format!("{bus} {id:03X}#0000000000000000");
+    let (one, two, three) = (frame("can0", 0x100), frame("can1", 0x200), frame("body", 0x300));
+    assert_eq!(heard, [&three, &three, &three, &one, &one, &one, &two, &two, &two]);
 }
 
 #[test]

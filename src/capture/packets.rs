@@ -146,6 +146,7 @@ impl Packets {
     fn block(&mut self, block: &PcapBlockOwned<'_>) {
         match block {
             PcapBlockOwned::LegacyHeader(header) => {
+                self.flush();
                 let resolution =
                     if header.is_nanosecond_precision() { 1_000_000_000 } else { 1_000_000 };
                 self.interfaces = vec![Interface {
@@ -164,7 +165,12 @@ impl Packets {
                     self.interfaces.first().and_then(|interface| time(stamp(interface), interface));
                 self.packet(0, time, packet.data);
             }
-            PcapBlockOwned::NG(Block::SectionHeader(_)) => self.interfaces.clear(),
+            PcapBlockOwned::NG(Block::SectionHeader(_)) => {
+                // Interfaces are those of their section (draft-ietf-opsawg-pcapng, 4.1 and 4.2):
+                // what waits is of the one before.
+                self.flush();
+                self.interfaces.clear();
+            }
             PcapBlockOwned::NG(Block::InterfaceDescription(own)) => {
                 // Names come from outside: what is not printable is left out.
                 let given = own.if_name().and_then(Result::ok).unwrap_or_default();
@@ -201,6 +207,10 @@ impl Packets {
     /// Parses what waits, in the byte order that makes more of it frames; decided once.
     fn flush(&mut self) {
         let waiting = std::mem::take(&mut self.waiting);
+        if waiting.is_empty() {
+            // Nothing to tell the byte order by.
+            return;
+        }
         let order = self.order.unwrap_or_else(|| {
             // What is an error report of no class that there is would be one of anything.
             let sense = |packet: &&Packet, order: IdOrder| match self.frame(packet, order) {
