@@ -95,19 +95,21 @@ impl Identity {
     }
 }
 
-/// Text of an identification: printable ASCII, trimmed; other bytes end it. Hexadecimal where
-/// nothing is printable.
+/// Text of an identification: the first run of printable ASCII, trimmed. What stands behind its end
+/// is filling or a record of its own and no part of a number that is ordered by. Hexadecimal where
+/// most of it is not printable, or what is printable stands in pieces; empty where it is blank.
 fn text(data: &[u8]) -> String {
-    let printable: String = data
-        .iter()
-        .filter(|byte| byte.is_ascii_graphic() || **byte == b' ')
-        .map(|byte| *byte as char)
-        .collect();
+    let is_text = |byte: &u8| byte.is_ascii_graphic() || *byte == b' ';
     let blank = |byte: &u8| matches!(byte, 0 | 0xFF | b' ' | 0xAA | 0x55 | 0xCC);
     if data.iter().all(blank) {
-        String::new()
-    } else if printable.trim().len() * 2 >= data.iter().filter(|byte| **byte != 0).count() {
-        printable.trim().to_owned()
+        return String::new();
+    }
+    let runs = data.split(|byte| !is_text(byte)).map(<[u8]>::trim_ascii);
+    let first = runs.clone().find(|run| !run.is_empty()).unwrap_or_default();
+    let printable: usize = runs.map(<[u8]>::len).sum();
+    let told = data.iter().filter(|byte| **byte != 0).count();
+    if printable * 2 >= told && first.len() * 2 >= printable {
+        first.iter().map(|byte| char::from(*byte)).collect()
     } else {
         hex::encode_upper(data)
     }
@@ -391,4 +393,26 @@ fn entry(
         identity.sources.push(source);
     }
     Some(identity)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::text;
+
+    #[test]
+    fn a_text_ends_where_it_ends() {
+        for (data, said) in [
+            (&b"A2059001234\0\0\x12KX9"[..], "A2059001234"),
+            (b"SN42\0\xFFGARB", "SN42"),
+            (b"\x01 SW 12 \0\0", "SW 12"),
+            (b"\0\0\0XXTESTXXA0N000042", "XXTESTXXA0N000042"),
+            (b"A 205 900 12 34  ", "A 205 900 12 34"),
+            // Numbers, of which some happen to be letters.
+            (b"\x01A\x02B\x03C", "014102420343"),
+            (b"\x01\x02\x03\x04A", "0102030441"),
+            (b"\xFF\xFF\0\0", ""),
+        ] {
+            assert_eq!(text(data), said);
+        }
+    }
 }
