@@ -112,6 +112,11 @@ fn csv_of_others() {
     for (text, columns, expected) in [
         ("Timestamp,ID,D\n1.5,0316,FF01\n", "time=Timestamp,id=ID,data=D", one),
         ("Timestamp;ID;B0;B1;B2\n1.5;0x316;ff;1;\n", "time=Timestamp,id=ID,data=B0..B2", one),
+        // The first data byte on the right: in the order in which the columns are named.
+        ("Timestamp,ID,D1,D0\n1.5,316,01,FF\n", "time=Timestamp,id=ID,data=D0..D1", one),
+        ("Timestamp,ID,D0,D1\n1.5,316,01,FF\n", "time=Timestamp,id=ID,data=D1..D0", one),
+        // A channel as our own table has it.
+        ("id,data,bus\n316,FF01,'=1+1\n", "id=id,data=data,channel=bus", "=1+1 316#FF01\n"),
         ("t\tid\tx\r\n1500\t790\tFF 01\r\n", "time=t:ms,id=id:dec,data=x", one),
         ("1500000,316,FF:01\n", "time=1:us,id=2,data=3", one),
         ("1500000000,316,FF-01\n", "time=1:ns,id=2,data=3", one),

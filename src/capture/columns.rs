@@ -196,7 +196,7 @@ impl CsvTable {
         for (role, named) in &columns.0 {
             let places = match named {
                 Named::One(name) => vec![place(name)?],
-                Named::Run(first, last) => (place(first)?..=place(last)?).collect(),
+                Named::Run(first, last) => run(place(first)?, place(last)?)?,
             };
             roles.push((*role, places));
         }
@@ -261,6 +261,20 @@ impl CsvTable {
         parts.data = &data;
         Ok((time, channel.to_owned(), parts.frame()?))
     }
+}
+
+/// Data bytes that a frame has at most (ISO 11898-1:2015, 10.4.2.4).
+const MOST_DATA: usize = 64;
+
+/// Columns from one to another in the order in which they were named, for there are tables whose
+/// first data byte stands on the right.
+fn run(first: usize, last: usize) -> Result<Vec<usize>, String> {
+    // A frame has no more data bytes, and a position may be any number.
+    if first.abs_diff(last) >= MOST_DATA {
+        return Err(format!("the data of a frame stand in {MOST_DATA} columns at most"));
+    }
+    let forward = first.min(last)..=first.max(last);
+    Ok(if first <= last { forward.collect() } else { forward.rev().collect() })
 }
 
 /// The fields of one line. Quotes do not reach beyond it, so that one that is never closed costs
