@@ -7,6 +7,7 @@ use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp};
 
 use super::frame_table::{self, Parts};
+use crate::table::without_apostrophe;
 
 /// Which column holds what, as the user writes it: `time=Timestamp:ms,id=ID,data=D0..D7`.
 ///
@@ -222,7 +223,7 @@ impl CsvTable {
                 Role::Time(unit) => {
                     time = Some(stamp(value, *unit).ok_or_else(|| format!("`{value}` is no time"))?)
                 }
-                Role::Channel => channel = value,
+                Role::Channel => channel = without_apostrophe(value),
                 Role::Kind => parts.kind = value,
                 Role::Id(base) => {
                     parts.id = Some(

@@ -7,6 +7,9 @@ use lostnode_parsers::Timestamp;
 
 use super::{Cell, Column, Sink};
 
+/// What a formula begins with.
+const FORMULA: [char; 6] = ['=', '+', '-', '@', '\t', '\r'];
+
 /// Writes CSV with a head.
 pub struct Csv<W: Write>(::csv::Writer<W>);
 
@@ -25,7 +28,7 @@ impl<W: Write> Csv<W> {
 impl<W: Write> Sink for Csv<W> {
     fn row(&mut self, cells: &[Cell<'_>]) -> io::Result<()> {
         for cell in cells {
-            self.0.write_field(text(cell).as_bytes())?;
+            self.0.write_field(no_formula(cell, text(cell)).as_bytes())?;
         }
         self.0.write_record(None::<&[u8]>)?;
         Ok(())
@@ -34,6 +37,21 @@ impl<W: Write> Sink for Csv<W> {
     fn finish(&mut self) -> io::Result<()> {
         self.0.flush()
     }
+}
+
+/// A text that a spreadsheet would take for a formula gets an apostrophe in front (OWASP, "CSV
+/// Injection"): names of files and channels, and what modules say, come from anywhere.
+fn no_formula<'a>(cell: &Cell<'_>, text: Cow<'a, str>) -> Cow<'a, str> {
+    let is_text = matches!(cell, Cell::Text(_) | Cell::Texts(_));
+    match is_text && text.starts_with(FORMULA) {
+        true => Cow::Owned(format!("'{text}")),
+        false => text,
+    }
+}
+
+/// A text as it was before [`no_formula`].
+pub(crate) fn without_apostrophe(text: &str) -> &str {
+    text.strip_prefix('\'').filter(|rest| rest.starts_with(FORMULA)).unwrap_or(text)
 }
 
 fn text<'a>(cell: &'a Cell<'_>) -> Cow<'a, str> {

@@ -14,6 +14,7 @@ use std::io::{self, Write};
 use lostnode_parsers::Timestamp;
 
 pub use self::csv::Csv;
+pub(crate) use self::csv::without_apostrophe;
 pub use self::gathered::Gathered;
 pub use self::jsonl::JsonLines;
 pub use self::parquet::Parquet;
