@@ -22,6 +22,7 @@ mod packets;
 mod parquet;
 mod parsed;
 mod pipeline;
+pub(crate) mod plain;
 mod pool;
 mod seems;
 pub mod several;
@@ -38,6 +39,7 @@ use std::sync::{Arc, OnceLock};
 use lostnode_parsers::wire::Length;
 use lostnode_parsers::{FdFrame, FrameKind, Timestamp};
 
+use self::plain::plain;
 pub use crate::ids::ChannelIndex;
 pub use columns::Columns;
 pub use grouped::{Group, Grouped, TimeSummary};
@@ -243,7 +245,7 @@ impl Source {
     /// What to call it in messages.
     pub fn name(&self) -> String {
         match self {
-            Source::Path(path) => path.display().to_string(),
+            Source::Path(path) => plain(&path.display().to_string()).into_owned(),
             Source::Bytes { name, .. } | Source::Reader { name, .. } => name.clone(),
         }
     }

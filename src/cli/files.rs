@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use super::Failure;
 use crate::analysis::marks::Mark;
 use crate::capture::Seems;
+use crate::capture::plain::{has_unprinted, plain, printed_xml, unprinted_in_toml};
 use crate::fault::{Job, Knowledge};
 use crate::learn::unplugged::Unplugging;
 use crate::roster_file::{self, RosterFile};
@@ -19,14 +20,23 @@ fn read_text(path: &Path, wanted: &str, fits: &[Seems]) -> Result<String, Failur
         Failure::message(format!("{}: cannot be read: {error}", path.display()))
     })?;
     let odd = Seems::of(&bytes).filter(|seems| !fits.contains(seems) && *seems != Seems::Toml);
-    match odd {
-        Some(seems) => {
-            Err(Failure::about(path, format!("no {wanted}: it seems to be {}", seems.what())))
-        }
-        None => String::from_utf8(bytes).map_err(|error| {
-            let at = error.utf8_error().valid_up_to();
-            Failure::about(path, format!("byte {at} is no UTF-8 text; save it again as UTF-8"))
-        }),
+    if let Some(seems) = odd {
+        return Err(Failure::about(path, format!("no {wanted}: it seems to be {}", seems.what())));
+    }
+    let text = String::from_utf8(bytes).map_err(|error| {
+        let at = error.utf8_error().valid_up_to();
+        Failure::about(path, format!("byte {at} is no UTF-8 text; save it again as UTF-8"))
+    })?;
+    // What stands in it is shown on terminals and in pages.
+    if text.trim_start_matches('\u{FEFF}').trim_start().starts_with('<') {
+        return Ok(printed_xml(&text).into_owned());
+    }
+    match unprinted_in_toml(&text) {
+        Some(own) => Err(Failure::about(
+            path,
+            format!("`{own}` holds a character that is not printed; type it again"),
+        )),
+        None => Ok(text),
     }
 }
 
@@ -84,7 +94,8 @@ pub fn read_roster_text(path: &Path) -> Result<(String, RosterFile), Failure> {
 }
 
 fn warn_of_twice(path: &Path, roster: &RosterFile) {
-    roster.twice.iter().for_each(|own| eprintln!("lostnode: {}: {own}", path.display()));
+    let told = roster.twice.iter().map(|own| format!("{}: {own}", path.display()));
+    told.for_each(|own| eprintln!("lostnode: {}", plain(&own)));
 }
 
 /// When modules were unplugged.
@@ -134,6 +145,20 @@ pub fn marks_beside(capture: &Path) -> PathBuf {
     name.into()
 }
 
+/// Letters that a mark may have: it is to be read at a glance.
+pub const MARK_LETTERS: usize = 120;
+
+/// The text of a mark without blanks around it, or why it is none. It is shown on terminals and
+/// pages and stands in files one to a line.
+pub fn mark_text(text: &str) -> Result<&str, &'static str> {
+    match text.trim() {
+        "" => Err("empty"),
+        text if has_unprinted(text) => Err("no control characters"),
+        text if text.chars().count() > MARK_LETTERS => Err("too long"),
+        text => Ok(text),
+    }
+}
+
 /// A mark as a line of such a file: `1700000000.123456 pressing the harness at the step`.
 pub fn mark_line(mark: &Mark) -> String {
     let microseconds = mark.time.div_euclid(1000);
@@ -151,8 +176,10 @@ pub fn read_marks(path: &Path) -> Result<Vec<Mark>, Failure> {
         let (time, text) = line.split_once(char::is_whitespace)?;
         let time = time.parse::<f64>().ok().filter(|time| time.is_finite() && *time >= 0.0)?;
         let time = (time * 1e6).round() * 1e3;
-        let text = text.trim().to_owned();
-        (time < i64::MAX as f64).then_some(Mark { time: time as i64, text })
+        // What was written by hand may be longer than a mark of a watch.
+        let text = text.trim().replace('\t', " ");
+        (time < i64::MAX as f64 && !has_unprinted(&text))
+            .then_some(Mark { time: time as i64, text })
     };
     let example = "1700000000.5 pressing the harness at the step";
     lines

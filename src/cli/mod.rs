@@ -34,6 +34,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 use crate::analysis::verdict::Verdict;
+use crate::capture::plain::plain_lines;
 
 /// Says from captures of CAN traffic which module went quiet, when, how far the trouble reaches and
 /// why it looks so.
@@ -177,7 +178,7 @@ pub fn run() -> ExitCode {
         Err(Failure::BrokenPipe) => ExitCode::SUCCESS,
         Err(Failure::Message(message)) => {
             // Where the terminal has gone nobody reads it, and the exit code stays.
-            let _ = writeln!(io::stderr(), "lostnode: {message}");
+            let _ = writeln!(io::stderr(), "lostnode: {}", plain_lines(&message));
             ExitCode::from(FAILED)
         }
     }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::contents::checksum;
 use crate::analysis::hide::in_place_of_vins;
+use crate::capture::plain::plain;
 
 /// What stands for the VINs in the names of files, so that each vehicle keeps one of its own.
 #[derive(Debug, Default)]
@@ -32,11 +33,12 @@ impl Hidden {
     }
 }
 
-/// A name as text; bytes that are no UTF-8 are written as numbers, so that no two names are one.
+/// A name as text; bytes that are no UTF-8, and characters that are not printed, are written as
+/// numbers, so that no two names are one.
 pub(super) fn shown(name: &Path) -> String {
     let mut out = String::new();
     for chunk in name.as_os_str().as_encoded_bytes().utf8_chunks() {
-        out += chunk.valid();
+        out += &plain(chunk.valid());
         chunk.invalid().iter().for_each(|byte| out += &format!("\\x{byte:02X}"));
     }
     out

@@ -6,8 +6,8 @@ use std::collections::VecDeque;
 use std::sync::{Arc, Condvar, Mutex, PoisonError};
 use std::time::Duration;
 
-use super::marks::checked;
 use crate::capture::lock;
+use crate::cli::files::mark_text;
 
 /// Events that are kept for readers who come later, or are slow.
 const KEPT: usize = 1000;
@@ -92,7 +92,7 @@ impl Board {
     /// # Errors
     /// Where it is no text that a mark may have, or too many wait.
     pub fn mark(&self, text: &str) -> Result<(), Refused> {
-        let text = checked(text).ok_or(Refused::Unfit)?;
+        let text = mark_text(text).map_err(|_| Refused::Unfit)?.to_owned();
         let mut inner = lock(&self.inner);
         if inner.marks.len() >= MARKS {
             return Err(Refused::TooMany);

@@ -11,18 +11,8 @@ use crate::analysis::marks::Mark;
 use crate::cli::files::mark_line;
 pub(super) use crate::cli::files::marks_beside as beside;
 
-/// Letters that a mark may have.
-pub const LONGEST: usize = 120;
 /// A file is looked at for new lines this often.
 const EVERY: Duration = Duration::from_millis(50);
-
-/// The text of a mark without blanks around it; `None` where it is empty, too long, or has
-/// characters that are no letters of any script and could move a cursor.
-pub fn checked(text: &str) -> Option<String> {
-    let text = text.trim();
-    let fits = !text.is_empty() && text.chars().count() <= LONGEST;
-    (fits && !text.chars().any(char::is_control)).then(|| text.to_owned())
-}
 
 /// Takes each line that is written into a file or a named pipe from now on as a mark, on a thread
 /// that ends with the program.

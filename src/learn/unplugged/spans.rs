@@ -6,6 +6,8 @@ use std::str::FromStr;
 use serde::Deserialize;
 use toml::Spanned;
 
+use crate::capture::plain::has_unprinted;
+
 /// Times that a person reads off a screen while he pulls at a plug are right within this many
 /// seconds: he looks, pulls, looks again (common practice, no source).
 pub(super) const BY_HAND: f64 = 2.0;
@@ -60,6 +62,8 @@ pub enum SpanProblem {
     NoSpan,
     /// The name is empty.
     NoName,
+    /// The name holds a character that is not printed.
+    Unprinted,
     /// A time is negative, or no number.
     NoTime {
         /// The key.
@@ -119,6 +123,7 @@ impl fmt::Display for SpanProblem {
                  \"sliding door\"=31..45",
             ),
             SpanProblem::NoName => f.write_str("name is empty"),
+            SpanProblem::Unprinted => f.write_str("name holds a character that is not printed"),
             SpanProblem::NoTime { key, value } => {
                 write!(f, "{key} is {value}; it is in seconds from the first frame, 0 or more")
             }
@@ -183,6 +188,7 @@ impl Unplugging {
         let is_time = |time: f64| time.is_finite() && time >= 0.0;
         let problem = match (from, to) {
             _ if name.trim().is_empty() => Some(SpanProblem::NoName),
+            _ if has_unprinted(name) => Some(SpanProblem::Unprinted),
             _ if !is_time(from) => Some(SpanProblem::NoTime { key: "from", value: from }),
             _ if !is_time(to) => Some(SpanProblem::NoTime { key: "to", value: to }),
             _ if length <= 0.0 => Some(SpanProblem::Backwards),
@@ -225,7 +231,7 @@ impl Unplugging {
             out.push(made.map_err(|error| match error {
                 SpanError::Wrong { problem, .. } => {
                     let key = match &problem {
-                        SpanProblem::NoName => "name",
+                        SpanProblem::NoName | SpanProblem::Unprinted => "name",
                         SpanProblem::NoTime { key, .. } => key,
                         _ => "to",
                     };

@@ -24,8 +24,8 @@ use self::shown::History;
 pub(super) use self::shown::Shown;
 use super::bell::Ring;
 use super::board::Board;
-use super::marks::LONGEST;
 use crate::capture::lock;
+use crate::cli::files::MARK_LETTERS;
 
 /// A terminal is asked for keys and drawn this often.
 const EVERY: Duration = Duration::from_millis(100);
@@ -227,7 +227,7 @@ impl Shared {
                 }
                 KeyCode::Esc => look.typing = None,
                 KeyCode::Backspace => drop(text.pop()),
-                KeyCode::Char(letter) if text.chars().count() < LONGEST => text.push(letter),
+                KeyCode::Char(letter) if text.chars().count() < MARK_LETTERS => text.push(letter),
                 _ => {}
             }
             return;

@@ -15,13 +15,12 @@ use hyper::{Method, Request, Response, StatusCode};
 
 use super::clients::{Answer, Visitor};
 use super::server::Shared;
+use crate::cli::files::mark_text;
 use crate::cli::watch::board::Refused;
 use crate::render::phone;
 
 /// Bytes of a mark, at most.
 const LONGEST_MARK: usize = 400;
-/// Characters of a mark, at most: it is to be read at a glance.
-const MOST_CHARACTERS: usize = 120;
 
 /// Answers one request; it never fails.
 pub(super) async fn answer(
@@ -132,21 +131,8 @@ async fn read(mut body: Incoming) -> Option<Vec<u8>> {
     Some(all)
 }
 
-/// A mark is shown on terminals and stands in files one to a line: whatever could move a cursor,
-/// break a line or turn the direction of writing is refused.
 fn text(bytes: &[u8]) -> Result<&str, &'static str> {
-    let text = std::str::from_utf8(bytes).map_err(|_| "no text")?.trim();
-    let moves = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}'
-                | '\u{2060}'..='\u{206F}' | '\u{FEFF}' | '\u{FFF9}'..='\u{FFFB}')
-    };
-    match text {
-        "" => Err("empty"),
-        _ if text.chars().any(moves) => Err("no control characters"),
-        _ if text.chars().count() > MOST_CHARACTERS => Err("too long"),
-        _ => Ok(text),
-    }
+    mark_text(std::str::from_utf8(bytes).map_err(|_| "no text")?)
 }
 
 fn said(status: StatusCode, text: &'static str) -> Response<Answer> {
@@ -178,6 +164,7 @@ fn with_headers(status: StatusCode, kind: &'static str, body: Answer) -> Respons
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::cli::files::MARK_LETTERS;
 
     #[test]
     fn a_mark_is_one_line_of_plain_text() {
@@ -195,6 +182,6 @@ mod tests {
         ] {
             assert_eq!(text(bytes), Err(why), "{bytes:?}");
         }
-        assert_eq!(text(&[b'a'; MOST_CHARACTERS + 1]), Err("too long"));
+        assert_eq!(text(&[b'a'; MARK_LETTERS + 1]), Err("too long"));
     }
 }
