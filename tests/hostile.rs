@@ -215,6 +215,75 @@ fn nothing_reaches_a_terminal_or_a_page_raw() {
     }
 }
 
+/// The same in what is not from the bus: names of files, marks, rosters, job files.
+#[test]
+fn nothing_from_a_file_beside_reaches_a_terminal_raw() {
+    let place = tempfile::tempdir().unwrap();
+    let raw = "e\u{1b}[2J\u{202e}x";
+    let folder = place.path().join("captures");
+    fs::create_dir(&folder).unwrap();
+    let log = |name: &str| {
+        let path = folder.join(name);
+        fs::copy(common::own("samples/van-door.log.gz"), &path).unwrap();
+        path
+    };
+    let (plain, odd) = (log("van.log.gz"), log(&format!("{raw}.log.gz")));
+    let beside = |name: &str, text: &str| {
+        let path = place.path().join(name);
+        fs::write(&path, text).unwrap();
+        path
+    };
+    let marks = beside("marks", &format!("1700000000.5 {raw}\n"));
+    let roster = beside(
+        "roster.toml",
+        "[[node]]\nname = \"a\\u001B[2J\"\nchannel = \"can0\"\nmessages = [ { id = \"0C8\" } ]\n",
+    );
+    let job = beside("job.toml", &format!("vehicle = \"{raw}\"\n"));
+    // As to a terminal.
+    let run = |arguments: &[&std::ffi::OsStr]| {
+        let output = lostnode().args(arguments).env("CLICOLOR_FORCE", "1").output().unwrap();
+        let told = String::from_utf8([output.stdout, output.stderr].concat()).unwrap();
+        let told = without_colour(&told);
+        let bad = |c: char| c == '\u{202e}' || c.is_control() && !matches!(c, '\n' | '\r');
+        assert!(!told.contains(bad), "{arguments:?}: {told:?}");
+        (output.status.code(), told)
+    };
+    for (option, path) in [("--marks", &marks), ("--roster", &roster), ("--readings", &job)] {
+        let (code, told) =
+            run(&["report".as_ref(), plain.as_ref(), option.as_ref(), path.as_ref()]);
+        assert_eq!(code, Some(2), "{option}: {told}");
+    }
+    let out = place.path().join("out");
+    let (_, told) = run(&["report".as_ref(), odd.as_ref(), "--out".as_ref(), out.as_ref()]);
+    assert!(told.contains("e\\u{1b}[2J\\u{202e}x.log.gz"), "{told}");
+    let page = fs::read_to_string(out.join("report.html")).unwrap();
+    assert!(!page.contains(['\u{1b}', '\u{202e}']));
+    let out = place.path().join("batch");
+    run(&["batch".as_ref(), folder.as_ref(), "--out".as_ref(), out.as_ref()]);
+    let summary = fs::read_to_string(out.join("summary.csv")).unwrap();
+    assert!(!summary.contains(['\u{1b}', '\u{202e}']));
+    let gone = folder.join(format!("{raw}.gone"));
+    assert_eq!(run(&["report".as_ref(), gone.as_ref()]).0, Some(2));
+}
+
+/// What a spreadsheet would take for a formula is text in a table, and read back as it was.
+#[test]
+fn no_formula_stands_in_a_table() {
+    let folder = tempfile::tempdir().unwrap();
+    let captures = folder.path().join("captures");
+    fs::create_dir(&captures).unwrap();
+    let log = "(1.000000) =1+1 123#00\n";
+    fs::write(captures.join("=1+1.log"), log).unwrap();
+    let out = folder.path().join("out");
+    lostnode().arg("batch").arg(&captures).arg("--out").arg(&out).output().unwrap();
+    let summary = fs::read_to_string(out.join("summary.csv")).unwrap();
+    assert!(summary.lines().nth(1).unwrap().starts_with("'=1+1.log,"), "{summary}");
+    let table = piped(&["frames", "-", "--format", "csv"], log.as_bytes()).stdout;
+    assert!(String::from_utf8_lossy(&table).contains(",'=1+1,"));
+    let again = piped(&["frames", "-"], &table).stdout;
+    assert_eq!(String::from_utf8(again).unwrap(), "(0000000001.000000) =1+1 123#00\n");
+}
+
 /// How far a process has read a file, as the kernel says.
 #[cfg(target_os = "linux")]
 fn position(process: u32, path: &std::path::Path) -> Option<u64> {
@@ -283,6 +352,159 @@ fn a_bomb_is_read_in_bounded_memory() {
     let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
     let document: Value = serde_json::from_slice(&output.stdout).unwrap();
     assert_eq!(document["captures"][0]["frames"], 1_000_000);
+}
+
+/// Runs `report` on a file with so much memory at most, in kibibytes; exit code and what it said.
+#[cfg(unix)]
+fn report_within(kibibytes: u32, path: &std::path::Path) -> (Option<i32>, String) {
+    let script = format!(
+        "ulimit -v {kibibytes}; exec {} report {} --brief",
+        env!("CARGO_BIN_EXE_lostnode"),
+        path.display()
+    );
+    let output = std::process::Command::new("sh").args(["-c", &script]).output().unwrap();
+    let told = [output.stdout, output.stderr].concat();
+    (output.status.code(), String::from_utf8(told).unwrap())
+}
+
+/// What must be held in memory as a whole is not unpacked for gigabytes first.
+#[cfg(unix)]
+#[test]
+fn a_bomb_that_must_be_read_whole() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut id_block = b"MDF     4.10    test    \0\0\0\0\x9A\x01".to_vec();
+    id_block.resize(64, 0);
+    let with_header = [&id_block[..], b"##HD"].concat();
+    for (name, begin, why) in [
+        ("headless.mf4.zst", &id_block[..], "no block at byte 64"),
+        ("bomb.mf4.zst", &with_header, "unpack it first"),
+        ("bomb.parquet.zst", b"PAR1", "unpack it first"),
+    ] {
+        let path = folder.path().join(name);
+        let mut out = zstd::stream::Encoder::new(fs::File::create(&path).unwrap(), 1).unwrap();
+        out.write_all(begin).unwrap();
+        let zeros = vec![0; 10_000_000];
+        (0..150).for_each(|_| out.write_all(&zeros).unwrap());
+        out.finish().unwrap();
+        let (code, told) = report_within(1_000_000, &path);
+        assert!(code == Some(2) && told.contains(why), "{name}: {code:?} {told}");
+    }
+}
+
+/// A measurement file, block by block.
+struct Measurement(Vec<u8>);
+
+impl Measurement {
+    fn put(&mut self, name: &[u8; 2], links: &[u64], data: &[u8]) -> u64 {
+        self.0.resize(self.0.len().next_multiple_of(8), 0);
+        let (at, length) = (self.0.len() as u64, 24 + 8 * links.len() + data.len());
+        self.0.extend([b'#', b'#', name[0], name[1], 0, 0, 0, 0]);
+        self.0.extend((length as u64).to_le_bytes());
+        let links = [&[links.len() as u64], links].concat();
+        self.0.extend(links.iter().flat_map(|link| link.to_le_bytes()));
+        self.0.extend(data);
+        at
+    }
+
+    fn link(&mut self, block: u64, at: u64, to: u64) {
+        let place = (block + 24 + 8 * at) as usize;
+        self.0[place..place + 8].copy_from_slice(&to.to_le_bytes());
+    }
+
+    fn channel(&mut self, next: u64, name: &str, kind: u8, bits: u32, elsewhere: u64) -> u64 {
+        let name = self.put(b"TX", &[], &[name.as_bytes(), &[0]].concat());
+        let byte: u32 = if kind == 1 { 8 } else { 0 };
+        let mut data = vec![kind, 0, if kind == 1 { 10 } else { 0 }, 0];
+        data.extend([byte, bits].iter().flat_map(|word| word.to_le_bytes()));
+        data.resize(72, 0);
+        self.put(b"CN", &[next, 0, name, 0, 0, elsewhere, 0, 0], &data)
+    }
+
+    fn group(&mut self, next: u64, channels: u64, record: u64, flags: u16, bytes: u32) -> u64 {
+        let mut data = record.to_le_bytes().to_vec();
+        data.extend(1_u64.to_le_bytes());
+        data.extend([flags, 0].iter().flat_map(|word| word.to_le_bytes()));
+        data.extend([0, bytes, 0].iter().flat_map(|word| word.to_le_bytes()));
+        self.put(b"CG", &[next, channels, 0, 0, 0, 0], &data)
+    }
+}
+
+/// Groups of records without end, each of which points at the same varying data; so many of them
+/// hold frames, of identifier 0x123.
+fn measurement(groups: u64, with_frames: u64, varying: usize, records: usize) -> Vec<u8> {
+    let mut id_block = b"MDF     4.10    test    \0\0\0\0\x9A\x01".to_vec();
+    id_block.resize(64, 0);
+    let mut file = Measurement(id_block);
+    let header = file.put(b"HD", &[0; 6], &[0; 32]);
+    let first = file.group(0, 0, 1, 1, 0);
+    let data = file.channel(0, "CAN_DataFrame.DataBytes", 1, 64, first);
+    let channels = file.channel(data, "CAN_DataFrame.ID", 0, 32, 0);
+    let mut next = 0;
+    for group in 0..groups {
+        let channels = if group < with_frames { channels } else { 0 };
+        next = file.group(next, channels, group + 2, 0, 16);
+    }
+    file.link(first, 0, next);
+    let mut raw = vec![1, 0, 8, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+    raw.extend([&[1, 0][..], &(varying as u32).to_le_bytes()].concat());
+    raw.resize(raw.len() + varying, 0);
+    let record = [2, 0, 0x23, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0];
+    (0..records).for_each(|_| raw.extend(record));
+    let mut packed = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+    packed.write_all(&raw).unwrap();
+    let packed = packed.finish().unwrap();
+    let mut block = b"DT\0\0\0\0\0\0".to_vec();
+    block.extend([raw.len() as u64, packed.len() as u64].iter().flat_map(|n| n.to_le_bytes()));
+    block.extend(packed);
+    let block = file.put(b"DZ", &[], &block);
+    let list = file.put(b"DG", &[0, first, block, 0], &[2, 0, 0, 0, 0, 0, 0, 0]);
+    file.link(header, 0, list);
+    file.0
+}
+
+/// Many groups that share their data hold it once, and many groups are found by their number, not
+/// by looking at each: the second file would take minutes.
+#[cfg(unix)]
+#[test]
+fn a_measurement_file_of_many_groups() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("groups.mf4");
+    for (groups, with_frames, varying, records) in
+        [(40, 40, 50_000_000, 10), (60_000, 1, 8, 500_000)]
+    {
+        fs::write(&path, measurement(groups, with_frames, varying, records)).unwrap();
+        let (code, told) = report_within(1_000_000, &path);
+        assert_eq!(code, Some(3), "{told}");
+    }
+}
+
+/// A Parquet table whose end tells of more rows than there are is damaged, and not read on for as
+/// long as it says.
+#[test]
+fn a_table_with_fewer_rows_than_it_says() {
+    let log: String = (0..100).map(|at| format!("({}.000000) can0 123#{at:02X}\n", at)).collect();
+    let whole = piped(&["frames", "-", "--format", "parquet"], log.as_bytes()).stdout;
+    let length = whole.len();
+    let footer = u32::from_le_bytes(whole[length - 8..length - 4].try_into().unwrap()) as usize;
+    // The Thrift compact protocol writes 100 as C8 01; FE 7F is 8191.
+    let rows = [0xC8, 0x01];
+    let places = (length - 8 - footer..length - 8).filter(|at| whole[*at..].starts_with(&rows));
+    let mut told_of = 0;
+    for at in places {
+        let mut damaged = whole.clone();
+        damaged[at..at + 2].copy_from_slice(&[0xFE, 0x7F]);
+        let output = piped(&["report", "-", "--format", "json"], &damaged);
+        let told = String::from_utf8_lossy(&output.stderr);
+        match output.status.code() {
+            Some(2) => told_of += usize::from(told.contains("fewer rows than it says")),
+            // What the library has no use for.
+            code => {
+                let document: Value = serde_json::from_slice(&output.stdout).unwrap();
+                assert_eq!(document["captures"][0]["frames"], 100, "byte {at}: {code:?} {told}");
+            }
+        }
+    }
+    assert!(told_of > 0);
 }
 
 /// Lengths that promise more than comes: a diagnostic message of 4 GB, a transport session cut off,

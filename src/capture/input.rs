@@ -15,6 +15,8 @@ use super::{Options, Progress, Source, lock};
 pub(super) struct Input {
     pub reader: Box<dyn Read + Send>,
     pub packing: &'static str,
+    /// Of what is packed, the bytes read so far as they lie there.
+    pub packed: Option<Arc<AtomicU64>>,
     /// The first line, or the first bytes of what has no lines; `reader` begins with them.
     pub first: Vec<u8>,
     /// The first bytes that have been read so far, to tell what a file without frames is.
@@ -42,11 +44,9 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
             Box::new(file)
         }
     };
-    let counted = Counted {
-        inner: raw,
-        total: Arc::new(AtomicU64::new(0)),
-        progress: options.progress.clone(),
-    };
+    let total = Arc::default();
+    let counted =
+        Counted { inner: raw, total: Arc::clone(&total), progress: options.progress.clone() };
     let mut buffered = BufReader::with_capacity(32 << 10, counted);
     let mut head = [0; 4];
     let (length, failure) = fill(&mut buffered, &mut head);
@@ -84,7 +84,8 @@ pub(super) fn open(source: Source, options: &Options) -> io::Result<Input> {
     };
     let head = Arc::default();
     let reader = Box::new(Remembering { inner: reader, left: LOOKED_AT, head: Arc::clone(&head) });
-    Ok(Input { reader, packing, first, head })
+    let packed = (!packing.is_empty()).then_some(total);
+    Ok(Input { reader, packing, packed, first, head })
 }
 
 /// Keeps the first bytes that pass.

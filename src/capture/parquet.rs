@@ -6,6 +6,7 @@ use std::ops::ControlFlow;
 use std::ops::Range;
 use std::panic::{self, AssertUnwindSafe, catch_unwind};
 use std::sync::Once;
+use std::sync::atomic::AtomicU64;
 
 use lostnode_parsers::Timestamp;
 use lostnode_parsers::error::is_channel_name;
@@ -22,7 +23,7 @@ use polars_parquet::read::{
 use polars_utils::mmap::{MemReader, MemSlice};
 
 use super::columns;
-use super::fill::whole;
+use super::fill::{TooLarge, UNPACKED, whole};
 use super::frame_table::{COLUMNS, Parts};
 use super::parsed::{Builder, Parsed};
 use super::seems::OWN_TABLES;
@@ -32,6 +33,7 @@ use crate::table::gathered::data_type;
 pub(super) const MAGIC: [u8; 4] = *b"PAR1";
 /// Rows that become frames at a time.
 const BATCH: usize = 1 << 16;
+const SHORT: &str = "damaged: it has fewer rows than it says";
 
 fn damaged(what: impl ToString) -> io::Error {
     io::Error::new(
@@ -43,11 +45,16 @@ fn damaged(what: impl ToString) -> io::Error {
 /// Reads rows and hands batches to `take`.
 pub(super) fn read(
     reader: impl Read,
+    packed: Option<&AtomicU64>,
     take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
 ) -> io::Result<()> {
     // In memory and not mapped: a mapped file that shrinks would kill the process.
-    let large = "larger than 4 GiB; write it in parts with `lostnode frames --from --to`";
-    let bytes = whole(reader)?.ok_or_else(|| damaged(large))?;
+    let bytes = whole(reader, packed)?.map_err(|why| match why {
+        TooLarge::Plain => {
+            damaged("larger than 4 GiB; write it in parts with `lostnode frames --from --to`")
+        }
+        TooLarge::Unpacked => damaged(UNPACKED),
+    })?;
     let (metadata, fields) = guarded(|| head(&bytes))?;
     let bytes = MemSlice::from_vec(bytes);
     let mut before = 0;
@@ -58,6 +65,10 @@ pub(super) fn read(
             guarded(|| {
                 let columns = fields.iter().map(|field| column(&bytes, group, field, &rows));
                 let columns = columns.collect::<Result<Vec<_>, _>>()?;
+                // The end of the file is believed no further than rows come.
+                if columns.iter().any(|column| column.len() != rows.len()) {
+                    return Err(PolarsError::ComputeError(SHORT.into()));
+                }
                 convert(&columns, before + from as u64, &mut chunk)
             })?;
             if take(chunk.finish()).is_break() {

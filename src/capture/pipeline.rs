@@ -100,9 +100,10 @@ fn read_records(
         let (batch, span) = collector.take(parsed);
         collector.mend(batch, span).into_iter().try_for_each(|batch| fold(&Arc::new(batch)))
     };
+    let packed = input.packed.as_deref();
     let (form, ended) = match unit {
-        Unit::Row => ("Parquet", parquet::read(input.reader, &mut take)),
-        Unit::Record => ("ASAM MDF 4", mdf::read(input.reader, &mut take)),
+        Unit::Row => ("Parquet", parquet::read(input.reader, packed, &mut take)),
+        Unit::Record => ("ASAM MDF 4", mdf::read(input.reader, packed, &mut take)),
         _ => ("network capture", packets::read(input.reader, &mut take)),
     };
     let _ = collector.settle_rest().into_iter().try_for_each(|batch| fold(&Arc::new(batch)));

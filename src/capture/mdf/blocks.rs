@@ -6,13 +6,10 @@ use std::borrow::Cow;
 use std::cell::Cell;
 use std::io::{self, Read};
 
-use crate::capture::fill::MOST_BYTES;
+use crate::capture::fill::{DENSEST, MOST_BYTES, SMALL};
 
 /// Bytes of a block before its links.
 const HEAD: usize = 24;
-/// Deflate packs no byte string smaller than by this (RFC 1951: 258 bytes in two bits), and zstd is
-/// held to the same.
-const DENSEST: u64 = 1032;
 /// Levels of lists within lists: a header list, its data lists, their blocks.
 const DEEPEST: u32 = 4;
 
@@ -60,7 +57,7 @@ impl<'f> Block<'f> {
 impl<'f> File<'f> {
     pub fn new(bytes: &'f [u8]) -> Self {
         let length = bytes.len() as u64;
-        let room = length.saturating_mul(DENSEST).min(MOST_BYTES);
+        let room = length.saturating_mul(DENSEST).clamp(SMALL, MOST_BYTES);
         File { bytes, visits: Cell::new(length / 8 + 64), room: Cell::new(room) }
     }
 

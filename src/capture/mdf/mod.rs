@@ -14,17 +14,20 @@ use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashMap};
 use std::io::{self, Read};
 use std::ops::ControlFlow;
+use std::sync::atomic::AtomicU64;
 
 use lostnode_parsers::{FrameKind, Timestamp};
 
 use self::blocks::{File, damaged, number};
 use self::records::List;
 use super::channels::TOO_MANY;
-use super::fill::whole;
+use super::fill::{TooLarge, UNPACKED, fill, whole};
 use super::parsed::{Builder, Parsed};
 
 /// First bytes of a file, of one that was closed and of one that was not (ID block).
 const MAGIC: [&[u8; 8]; 2] = [b"MDF     ", b"UnFinMF "];
+/// Where the header block begins: behind the ID block.
+const HEADER: u64 = 64;
 /// Records that become frames at a time.
 const BATCH: usize = 16_384;
 
@@ -35,11 +38,17 @@ pub(super) fn is_mdf(first: &[u8]) -> bool {
 
 /// Reads the frames of a file in order of time and hands batches to `take`.
 pub(super) fn read(
-    reader: impl Read,
+    mut reader: impl Read,
+    packed: Option<&AtomicU64>,
     take: &mut dyn FnMut(Parsed) -> ControlFlow<()>,
 ) -> io::Result<()> {
-    let bytes = whole(reader)?.ok_or_else(|| damaged("larger than 4 GiB; cut it into parts"))?;
-    let version = number(&bytes, 28, 2);
+    // The header block follows at once: what has none is not read on for gigabytes.
+    let mut head = [0; HEADER as usize + 4];
+    let (length, failure) = fill(&mut reader, &mut head);
+    if let Some(error) = failure {
+        return Err(error);
+    }
+    let version = number(&head, 28, 2);
     if version < 400 {
         return Err(io::Error::new(
             io::ErrorKind::InvalidData,
@@ -47,8 +56,16 @@ pub(super) fn read(
              of PyPI converts what signals it holds",
         ));
     }
+    if !head[HEADER as usize..length.max(HEADER as usize)].starts_with(b"##") {
+        return Err(damaged(format!("no block at byte {HEADER}")));
+    }
+    let all = io::Cursor::new(&head[..length]).chain(reader);
+    let bytes = whole(all, packed)?.map_err(|why| match why {
+        TooLarge::Plain => damaged("larger than 4 GiB; cut it into parts"),
+        TooLarge::Unpacked => damaged(UNPACKED),
+    })?;
     let file = File::new(&bytes);
-    let header = file.block(64)?;
+    let header = file.block(HEADER)?;
     let start = number(header.data, 0, 8) as i64;
     let (lists, other) = lists(&file, header.link(0))?;
     if lists.is_empty() {

@@ -2,7 +2,9 @@
 
 use std::borrow::Cow;
 use std::collections::HashMap;
+use std::collections::hash_map::Entry;
 use std::io;
+use std::rc::Rc;
 
 use lostnode_parsers::frame::{FD_LENGTHS, make_id};
 use lostnode_parsers::{ClassicFrame, ErrorFrame, FdFlags, FdFrame, FrameKind, Id};
@@ -32,8 +34,11 @@ pub(super) struct List<'f> {
     /// Bytes of the number before each record, 0 to 8.
     number: usize,
     groups: Vec<Group>,
-    /// Of each group: the data that stands elsewhere, and how many records there were.
-    elsewhere: Vec<Cow<'f, [u8]>>,
+    /// Place of a group by the number of its records; of two with one number, the first.
+    places: HashMap<u64, usize>,
+    /// Of each group: the data that stands elsewhere, which groups may share, and how many records
+    /// there were.
+    elsewhere: Vec<Rc<Cow<'f, [u8]>>>,
     counts: Vec<u64>,
     fault: Option<String>,
     /// Whether it was written here.
@@ -46,20 +51,24 @@ impl<'f> List<'f> {
         let number = (number(block.data, 0, 1) as usize).min(8);
         let data = file.data(block.link(2))?;
         let (counts, own) = (vec![0; groups.len()], file.is_own());
-        let mut list =
-            List { data, at: 0, number, groups, elsewhere: Vec::new(), counts, fault: None, own };
-        let varying = list.varying();
-        let of_group = |group: &Group| {
+        let numbered = groups.iter().enumerate().rev();
+        let places = numbered.map(|(at, group)| (group.record, at)).collect();
+        let (elsewhere, fault) = (Vec::new(), None);
+        let mut list = List { data, at: 0, number, groups, places, elsewhere, counts, fault, own };
+        // Read and held once, however many groups point there.
+        let mut held: HashMap<u64, Rc<Cow<'f, [u8]>>> =
+            list.varying().into_iter().map(|(at, own)| (at, Rc::new(Cow::Owned(own)))).collect();
+        for group in &list.groups {
             let address = match group.layout.as_ref().and_then(|layout| layout.payload) {
                 Some(Payload::Elsewhere(_, address)) => address,
                 _ => 0,
             };
-            match varying.get(&address) {
-                Some(bytes) => Ok(Cow::Owned(bytes.clone())),
-                None => file.data(address),
-            }
-        };
-        list.elsewhere = list.groups.iter().map(of_group).collect::<io::Result<_>>()?;
+            let data = match held.entry(address) {
+                Entry::Occupied(data) => data.into_mut(),
+                Entry::Vacant(place) => place.insert(Rc::new(file.data(address)?)),
+            };
+            list.elsewhere.push(Rc::clone(data));
+        }
         Ok(list)
     }
 
@@ -98,7 +107,7 @@ impl<'f> List<'f> {
         let record = number(&self.data, self.at, self.number);
         let group = match self.number {
             0 => Some(0),
-            _ => self.groups.iter().position(|group| group.record == record),
+            _ => self.places.get(&record).copied(),
         };
         let Some(group) = group.filter(|_| self.number <= rest) else {
             self.fault = Some(format!("no group has records of the number {record}"));
