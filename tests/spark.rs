@@ -58,6 +58,7 @@ fn a_cluster_gives_the_rows_of_batch() {
         .unwrap();
     }
     fs::write(folder.join("empty.log"), b"").unwrap();
+    fs::write(folder.join("000.log.gz.marks"), "1.5 pressing the harness\n").unwrap();
     fs::write(folder.join("binary"), [0_u8, 1, 2, 255].repeat(99)).unwrap();
     fs::write(folder.join("ümlaut, \"quoted\".log"), b"nothing\n").unwrap();
     std::os::unix::fs::symlink(&folder, folder.join("deep/loop")).unwrap();

@@ -26,14 +26,17 @@ COLUMNS = [
 SCHEMA = StructType([StructField(name, kind) for name, kind in COLUMNS])
 
 
-def captures(folder):
-    """All files below a folder, as `lostnode batch` finds them: links to folders are not followed."""
+def captures(folder, out):
+    """All files below a folder, as `lostnode batch` finds them: links to folders are not followed; results are left out, and so are the marks of a
+    capture, which are read with it."""
     found = []
     for place, folders, files in os.walk(folder):
         # A link to a folder stands among the folders; it is neither followed nor a capture.
-        folders[:] = [name for name in folders if not os.path.islink(os.path.join(place, name))]
+        below = [(name, os.path.join(place, name)) for name in folders]
+        folders[:] = [name for name, path in below if not os.path.islink(path) and path != out]
         found += [os.path.relpath(os.path.join(place, name), folder) for name in files]
-    return sorted(found)
+    marks = {name + ".marks" for name in found}
+    return sorted(name for name in found if name not in marks)
 
 
 def row(program, folder, path, arguments):
@@ -64,7 +67,7 @@ def main():
     known, arguments = parser.parse_known_args()
     arguments = [argument for argument in arguments if argument != "--"]
     folder, program = os.path.abspath(known.captures), known.lostnode
-    paths = captures(folder)
+    paths = captures(folder, os.path.abspath(known.out))
     if not paths:
         sys.exit(f"{folder}: there is no file in it")
     spark = SparkSession.builder.appName("lostnode summary").getOrCreate()
