@@ -406,3 +406,37 @@ fn what_is_hardly_heard_proves_no_repair() {
         assert!(code == 3 && text.contains("was hardly heard afterwards"), "{code}: {text}");
     }
 }
+
+/// A bit rate in kilobits is a usual slip; one at which no bus could have carried the frames gives
+/// no load, and so no flood, and the answer stays what it is without it.
+#[test]
+fn a_bit_rate_that_cannot_be() {
+    let van = own("samples/van-door.log.gz");
+    for (value, told) in [
+        ("500", "in bits per second: 500000?"),
+        ("0.5", "between 5000 and 1000000 bits per second"),
+        ("5000000", "between 5000 and 1000000 bits per second"),
+    ] {
+        let (code, _, error) = run(&["report", "--bit-rate", value], &[&van]);
+        assert!(code == 2 && error.contains(told), "{value}: {error}");
+    }
+    let (_, right, _) = run(&["report", "--bit-rate", "500000"], &[&van]);
+    let (code, text, _) = run(&["report", "--bit-rate", "10000"], &[&van]);
+    let headline = |text: &str| joined(text).split(": ").next().unwrap().to_owned();
+    assert_eq!((code, headline(&text)), (1, headline(&right)));
+    let text = joined(&text);
+    assert!(
+        text.contains("more bits than the bit rate allows") && !text.contains("flood"),
+        "{text}"
+    );
+    assert!(joined(&right).contains("most likely no power or ground (77 %)"), "{right}");
+    assert!(text.contains("most likely no power or ground (7"), "{text}");
+}
+
+/// Bins wider than any recording are one bin.
+#[test]
+fn a_bin_of_three_hundred_years() {
+    let (code, _, error) =
+        run(&["report", "--load-bin", "1e10"], &[&own("samples/van-door.log.gz")]);
+    assert_eq!((code, error.as_str()), (1, ""));
+}

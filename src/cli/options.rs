@@ -22,10 +22,10 @@ pub const RARELY: &str = "Rarely needed";
 #[command(next_help_heading = RARELY)]
 pub struct Limits {
     /// Bit rate of the bus in bits per second (inferred if not given)
-    #[arg(long, value_name = "BITS", value_parser = positive)]
+    #[arg(long, value_name = "BITS", value_parser = nominal_rate)]
     bit_rate: Option<f64>,
     /// Data bit rate of CAN FD in bits per second
-    #[arg(long, value_name = "BITS", value_parser = positive)]
+    #[arg(long, value_name = "BITS", value_parser = data_rate)]
     data_bit_rate: Option<f64>,
     /// Periods of silence after which an identifier has timed out
     #[arg(
@@ -247,6 +247,30 @@ impl Overwriting {
             ),
             _ => Ok(()),
         }
+    }
+}
+
+/// Bit rates of CAN in bits per second: the highest of the arbitration phase, and of the data phase
+/// with transceivers of signal improvement, are 1 and 8 Mbit/s (ISO 11898-2:2016, CiA 601-4; from
+/// memory). Below 5 kbit/s no bus runs (common practice, no source).
+const RATES: [f64; 3] = [5e3, 1e6, 8e6];
+
+fn nominal_rate(text: &str) -> Result<f64, String> {
+    rate(text, RATES[1])
+}
+
+fn data_rate(text: &str) -> Result<f64, String> {
+    rate(text, RATES[2])
+}
+
+/// A bit rate. Most are called by their kilobits, which is a usual slip.
+fn rate(text: &str, most: f64) -> Result<f64, String> {
+    let value = positive(text)?;
+    let meant = value * 1000.0;
+    match value {
+        _ if (RATES[0]..=most).contains(&value) => Ok(value),
+        _ if (RATES[0]..=most).contains(&meant) => Err(format!("in bits per second: {meant}?")),
+        _ => Err(format!("it lies between {} and {most} bits per second", RATES[0])),
     }
 }
 

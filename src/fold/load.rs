@@ -14,6 +14,9 @@ const MOST_BINS: usize = 1 << 15;
 /// Bins are kept this short at least, in seconds: a bit rate is ruled out by a half second that
 /// could not have carried its bits.
 const HALF_SECOND: f64 = 0.5;
+/// Highest load that may be: no bus is busy for more than all of the time, but for the blur of the
+/// logger's clock at both ends of a bin (0.05: no source).
+const MOST_LOAD: f64 = 1.05;
 
 /// The load of every channel.
 #[derive(Clone, Debug, Default)]
@@ -91,6 +94,11 @@ impl Bits {
         self.data_phase += u64::from(length.data_phase);
     }
 
+    /// For how long they kept the bus busy, in seconds.
+    fn seconds(&self, nominal: f64, data: f64) -> f64 {
+        self.nominal as f64 / nominal + self.data_phase as f64 / data
+    }
+
     fn sum(bins: &[Bits]) -> Bits {
         Bits {
             nominal: bins.iter().map(|bits| bits.nominal).sum(),
@@ -106,12 +114,13 @@ pub struct Series {
     pub start: Nanoseconds,
     /// Width of a bin in seconds.
     pub bin: f64,
-    /// Share of the time that the bus was busy, per bin, 0 to 1.
+    /// Share of the time that the bus was busy, per bin, 0 to 1; more where a recorder delivers in
+    /// bursts.
     pub load: Vec<f64>,
 }
 
 impl Series {
-    /// Mean over the whole channel.
+    /// Mean over the whole channel, 0 to 1; more where the bit rate or the stamps are wrong.
     pub fn mean(&self) -> f64 {
         self.load.iter().sum::<f64>() / self.load.len().max(1) as f64
     }
@@ -216,25 +225,44 @@ impl Load {
         self.fullest.max(most as f64 / bin)
     }
 
-    /// The bit rate given, or inferred, or unknown.
+    /// The bit rate given, or inferred, or unknown: as it is where one was given at which the bus
+    /// would have been busy for longer than there was time.
     pub fn bit_rate(&self, settings: &Settings) -> BitRate {
-        settings.bit_rate.map_or_else(|| self.rate.infer(self.fullest()), BitRate::Given)
+        match settings.bit_rate {
+            None => self.rate.infer(self.fullest()),
+            Some(given) if self.cannot_carry(given, settings) => BitRate::Unknown,
+            Some(given) => BitRate::Given(given),
+        }
+    }
+
+    /// Whether some second held more bits than a bit rate allows. In a shorter bin there may be
+    /// more, where a recorder delivers in bursts.
+    fn cannot_carry(&self, nominal: f64, settings: &Settings) -> bool {
+        let data = settings.data_bit_rate.unwrap_or(nominal);
+        let together = (1.0 / seconds(self.bin)).ceil().max(1.0) as usize;
+        let width = seconds(self.bin) * together as f64;
+        let mut busy =
+            self.bins.chunks(together).map(|bins| Bits::sum(bins).seconds(nominal, data));
+        busy.any(|busy| busy > MOST_LOAD * width)
     }
 
     /// Load over time at a bit rate; the data phase of CAN FD at its own rate, or at the nominal
     /// one where not given. `None` where the rate is unknown or nothing carried a time stamp.
     pub fn series(&self, settings: &Settings) -> Option<Series> {
-        let nominal = self.bit_rate(settings).bits_per_second()?;
+        self.series_at(self.bit_rate(settings).bits_per_second()?, settings)
+    }
+
+    fn series_at(&self, nominal: f64, settings: &Settings) -> Option<Series> {
         let data = settings.data_bit_rate.unwrap_or(nominal);
         let start = self.start?;
-        let bin = seconds(self.bin * self.together as i64);
+        let bin = seconds(self.bin.saturating_mul(self.together as i64));
         let bins: Vec<Bits> = self.bins.chunks(self.together).map(Bits::sum).collect();
         let last = bins.len() - 1;
         let tail = self.last.map_or(bin, |time| seconds(time - start) - last as f64 * bin);
         let load = bins.iter().enumerate().map(|(at, bits)| {
             // The capture ends inside the last bin; a sliver of one would show chance, not load.
             let width = if at == last { tail.clamp(bin / 10.0, bin) } else { bin };
-            (bits.nominal as f64 / nominal + bits.data_phase as f64 / data) / width
+            bits.seconds(nominal, data) / width
         });
         Some(Series { start, bin, load: load.collect() })
     }
@@ -242,7 +270,9 @@ impl Load {
     /// Whether some bin holds more bits than the rate allows, beyond the blur of the logger's
     /// clock.
     pub fn exceeds(&self, settings: &Settings) -> bool {
-        self.series(settings)
-            .is_some_and(|series| series.peak().is_some_and(|(peak, _)| peak > 1.05))
+        let nominal = settings.bit_rate.or_else(|| self.bit_rate(settings).bits_per_second());
+        nominal
+            .and_then(|nominal| self.series_at(nominal, settings)?.peak())
+            .is_some_and(|(peak, _)| peak > MOST_LOAD)
     }
 }

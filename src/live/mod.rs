@@ -175,7 +175,7 @@ impl Watch {
         if std::mem::take(&mut own.timed_out)
             && let Some(expected) = own.expected
         {
-            self.due = self.due.min(time + expected.timeout);
+            self.due = self.due.min(time.saturating_add(expected.timeout));
         }
         if let Some(sender) = own.sender {
             self.sender_heard(sender, time);

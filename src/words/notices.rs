@@ -70,7 +70,7 @@ fn sentence(analysis: &Analysis, notice: &Notice) -> String {
         ),
         Notice::MoreThanBitRate { channel } => format!(
             "{}: more bits than the bit rate allows in some bins; the rate or the time stamps are \
-             wrong",
+             wrong. Where that holds for a whole second, no load is given",
             name(*channel)
         ),
         Notice::Paused { seconds } => {
