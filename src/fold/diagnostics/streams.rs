@@ -98,12 +98,16 @@ impl Streams {
             route: *route,
             opened,
         });
-        let (begun, kept) = (stream.reassembler.begun(), stream.reassembler.message().to_vec());
+        let begun = stream.reassembler.begun();
+        // What begins anew is written over what there was; a part that follows is not.
+        let anew = matches!(pdu, Pdu::Single(_) | Pdu::First { .. });
+        let before = anew.then(|| stream.reassembler.message().to_vec());
         let step = stream.reassembler.push(frame.time, pdu, frame.kind.bytes().len());
         let message = |data| Message { time: frame.time, ..message(&stream.route, key, data) };
         if let Some(incomplete) = step.ended {
             let (length, incomplete) = (incomplete.length, Some(incomplete));
-            deliver(&Message { begun, length, incomplete, ..message(&kept) });
+            let kept = before.as_deref().unwrap_or_else(|| stream.reassembler.message());
+            deliver(&Message { begun, length, incomplete, ..message(kept) });
         }
         match step.event {
             Event::Message(length) => {
