@@ -34,8 +34,9 @@ impl Stored {
             0x02 => self.freeze(module, data),
             0x06 => {
                 for result in obd::test_results(data) {
-                    if self.tests.len() < MOST_STORED {
-                        self.tests.insert((module, result.monitor, result.test), result);
+                    let key = (module, result.monitor, result.test);
+                    if self.tests.len() < MOST_STORED || self.tests.contains_key(&key) {
+                        self.tests.insert(key, result);
                     }
                 }
             }
