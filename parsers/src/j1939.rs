@@ -19,7 +19,7 @@ pub struct Fields {
     pub priority: u8,
     /// Parameter group number, with the destination taken out where there is one.
     pub pgn: u32,
-    /// Who it is for; `None` for all.
+    /// Who it is for; `None` for all, also where the address is 255, the global one (J1939-21).
     pub destination: Option<u8>,
     /// Who sent it.
     pub source: u8,
@@ -34,6 +34,8 @@ impl Fields {
     /// assert_eq!((fields.pgn, fields.source, fields.destination), (0xFECA, 0x0B, None));
     /// let fields = Fields::of(ExtendedId::new(0x1CEC0021).unwrap());
     /// assert_eq!((fields.pgn, fields.source, fields.destination), (0xEC00, 0x21, Some(0x00)));
+    /// let fields = Fields::of(ExtendedId::new(0x1CECFF21).unwrap());
+    /// assert_eq!((fields.pgn, fields.source, fields.destination), (0xEC00, 0x21, None));
     /// ```
     pub fn of(id: ExtendedId) -> Fields {
         let raw = id.as_raw();
@@ -41,7 +43,8 @@ impl Fields {
         let page = raw >> 8 & 0x3_0000;
         // Formats below 240 carry a destination in the next byte; the others a group extension.
         let (pgn, destination) = if format < 240 {
-            (page | format << 8, Some((raw >> 8) as u8))
+            let address = (raw >> 8) as u8;
+            (page | format << 8, (address != GLOBAL_ADDRESS).then_some(address))
         } else {
             (raw >> 8 & 0x3_FFFF, None)
         };
@@ -71,6 +74,8 @@ pub const COMPONENT_IDENTIFICATION: u32 = 0xFEEB;
 pub const SOFTWARE_IDENTIFICATION: u32 = 0xFEDA;
 /// Vehicle electrical power 1: holds the battery potential.
 pub const ELECTRICAL_POWER: u32 = 0xFEF7;
+/// Destination of what is for all.
+pub const GLOBAL_ADDRESS: u8 = 255;
 /// Address that a unit uses which could not claim one.
 pub const NULL_ADDRESS: u8 = 254;
 
