@@ -704,6 +704,7 @@ fn code(code: &str, letter: &str, gone: bool, tested: Option<bool>) -> CodeEntry
         counter: None,
         severity: None,
         old_conversion: false,
+        active: None,
     }
 }
 

@@ -66,6 +66,18 @@ pub const TRANSPORT_DATA: u32 = 0xEB00;
 pub const DM1: u32 = 0xFECA;
 /// Previously active codes.
 pub const DM2: u32 = 0xFECB;
+/// Asked for, it clears the previously active codes (SAE J1939-73; from memory, as the next ones).
+pub const DM3: u32 = 0xFECC;
+/// Pending codes that have to do with emissions.
+pub const DM6: u32 = 0xFECF;
+/// Asked for, it clears the active codes.
+pub const DM11: u32 = 0xFED3;
+/// Active codes that have to do with emissions.
+pub const DM12: u32 = 0xFED4;
+/// Previously active codes that have to do with emissions.
+pub const DM23: u32 = 0xFDB5;
+/// Permanent codes that have to do with emissions.
+pub const DM28: u32 = 0xFD80;
 /// Vehicle identification.
 pub const VEHICLE_IDENTIFICATION: u32 = 0xFEEC;
 /// Component identification: make, model, serial number, unit number between asterisks.
@@ -315,6 +327,42 @@ impl Control {
             _ => None,
         }
     }
+}
+
+/// The group that a request asks for (SAE J1939-21, 5.4.2; from memory); `None` where it is not the
+/// three bytes of one.
+///
+/// ```
+/// use lostnode_parsers::j1939::{DM11, requested};
+/// assert_eq!(requested(&[0xD3, 0xFE, 0x00]), Some(DM11));
+/// assert_eq!(requested(&[0xD3, 0xFE]), None);
+/// ```
+pub fn requested(data: &[u8]) -> Option<u32> {
+    match *data {
+        [a, b, c] => Some(u32::from_le_bytes([a, b, c, 0]) & 0x3_FFFF),
+        _ => None,
+    }
+}
+
+/// The group that a positive acknowledgement is about (SAE J1939-21, 5.4.4; from memory); `None`
+/// for a refusal and what is no acknowledgement.
+///
+/// ```
+/// use lostnode_parsers::j1939::{DM11, acknowledged};
+/// assert_eq!(acknowledged(&[0, 0xFF, 0xFF, 0xFF, 0xF9, 0xD3, 0xFE, 0x00]), Some(DM11));
+/// assert_eq!(acknowledged(&[1, 0xFF, 0xFF, 0xFF, 0xF9, 0xD3, 0xFE, 0x00]), None);
+/// ```
+pub fn acknowledged(data: &[u8]) -> Option<u32> {
+    match *data {
+        [0, _, _, _, _, a, b, c] => Some(u32::from_le_bytes([a, b, c, 0]) & 0x3_FFFF),
+        _ => None,
+    }
+}
+
+/// Whether a group tells or clears codes and is sent to a request as a rule: what a tester asks for
+/// (SAE J1939-73, from memory).
+pub fn is_of_codes(pgn: u32) -> bool {
+    matches!(pgn, DM1 | DM2 | DM3 | DM6 | DM11 | DM12 | DM23 | DM28)
 }
 
 /// Longest message of the transport.

@@ -5,7 +5,7 @@ use lostnode_parsers::dtc::{Code, Status};
 use lostnode_parsers::j1939::Lamps;
 use lostnode_parsers::obd::TestResult;
 
-use super::blame::{Blame, Missed};
+use super::blame::{Blame, Frames, Missed};
 use super::{Analysis, Nanoseconds, Outage};
 pub use crate::fold::diagnostics::supply::Dip;
 pub use crate::fold::diagnostics::{
@@ -77,9 +77,55 @@ pub struct CodeEntry {
     pub severity: Option<u8>,
     /// Its number is packed in an older way (SAE J1939-73): it may be another one.
     pub old_conversion: bool,
+    /// How often a list of active codes told of it in this capture (SAE J1939); `None` where none
+    /// did.
+    pub active: Option<Active>,
+}
+
+/// How a code of SAE J1939 was active in a capture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Active {
+    /// Times it became active, or was when the recording began; at least one.
+    pub times: u32,
+    /// When a list of active codes came without it, where it has not come back since: it stays in
+    /// memory.
+    pub until: Option<Nanoseconds>,
+}
+
+/// What the lists of a module that were read and come without a code say of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Without {
+    /// None that would have it was read.
+    Nothing,
+    /// It is not active (SAE J1939-73, DM1): it may be in memory still, which nobody read.
+    NotActive,
+    /// It is not stored.
+    NotStored,
 }
 
 impl CodeEntry {
+    /// What lists that do not have it say of it, of those that its module gave.
+    pub fn without(&self, lists: impl Iterator<Item = Seen>) -> Without {
+        let says = |list: Seen| match self.number {
+            CodeNumber::Code(_) => Without::NotStored,
+            CodeNumber::SpnFmi { .. } if list.is_active() => match self.active {
+                Some(_) => Without::NotActive,
+                None => Without::Nothing,
+            },
+            // What was active is in DM2; of emissions only, where it was in that list before.
+            CodeNumber::SpnFmi { .. } => {
+                let whole = list == Seen::PreviouslyActive || !list.is_of_j1939();
+                let stored = whole || self.lists.contains(&list);
+                if stored { Without::NotStored } else { Without::Nothing }
+            }
+        };
+        lists.map(says).fold(Without::Nothing, |all, own| match (all, own) {
+            (Without::NotStored, _) | (_, Without::NotStored) => Without::NotStored,
+            (Without::NotActive, _) | (_, Without::NotActive) => Without::NotActive,
+            _ => Without::Nothing,
+        })
+    }
+
     /// Of a fault that is there or was there in this or the last drive, and still stored when it
     /// was last read.
     pub fn is_present(&self) -> bool {
@@ -341,6 +387,18 @@ impl TalkEntry {
 }
 
 impl Analysis {
+    /// Whether a module that is missed was heard throughout, also while a code that misses it by
+    /// its source address was active (SAE J1939): the address says for sure who that is.
+    pub(crate) fn is_heard_meanwhile(&self, row: &Blame) -> bool {
+        let active = |code: &CodeEntry| {
+            code.missed.as_ref() == Some(&row.missed)
+                && code.missed_address.is_some()
+                && code.active.is_some()
+                && code.gone.is_none()
+        };
+        matches!(row.frames, Frames::Heard { .. }) && self.diagnosis.codes.iter().any(active)
+    }
+
     /// Whether a module did not answer while a node was silent, and at no other time; or was never
     /// heard, and the node was lost to the end.
     pub(crate) fn is_mute_with(&self, talk: &TalkEntry, node: NodeIndex) -> bool {
@@ -361,6 +419,8 @@ impl Analysis {
 pub struct Diagnosis {
     /// Modules whose lists of codes were read.
     pub codes_read: Vec<Module>,
+    /// Which lists of them, each with its module.
+    pub lists_read: Vec<(Module, Seen)>,
     /// Codes, by module.
     pub codes: Vec<CodeEntry>,
     /// Modules that said who they are.

@@ -19,6 +19,7 @@ pub mod notice;
 mod now;
 pub mod presence;
 mod sign_key;
+mod silences;
 pub mod signals;
 mod starter;
 pub mod subject;

@@ -50,6 +50,7 @@ impl Sign {
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
             Sign::HeardElsewhere(_) => (SignName::HeardElsewhere, SignValue::Several),
+            Sign::HeardMeanwhile => (SignName::HeardMeanwhile, SignValue::Throughout),
             Sign::Ends(_) => (SignName::Ends, SignValue::Apart),
             Sign::EndsTogether(_) => (SignName::EndsTogether, SignValue::Apart),
             Sign::Number(..MANY) => (SignName::Number, SignValue::Several),

@@ -4,7 +4,6 @@
 use lostnode_parsers::ErrorFrame;
 use serde::{Deserialize, Serialize};
 
-use super::Nanoseconds;
 use super::blame::{Missed, Verdict};
 use super::diagnosis::CodeEvent;
 use super::just_before::LeadKind;
@@ -13,6 +12,7 @@ use crate::fold::diagnostics::Module;
 pub use super::error_kind::{ErrorKind, Spread};
 pub use super::moved::Moved;
 pub use super::now::Now;
+pub use super::silences::Silences;
 pub use super::starter::Starter;
 
 /// A kind of symptom, by its table in `knowledge.toml`; in order of the alphabet, in which the
@@ -35,6 +35,7 @@ pub enum SymptomKind {
     PerhapsOff,
     MissedByOthers,
     MissesMany,
+    MissesMessages,
     NewMessages,
     NoAnswer,
     NodeSilent,
@@ -186,6 +187,13 @@ pub enum Fact {
         /// How many it misses.
         misses: usize,
     },
+    /// One module says now that so many messages do not come, and nothing tells whose they are.
+    MissesMessages {
+        /// The module.
+        module: Module,
+        /// How many.
+        messages: usize,
+    },
     /// Codes that are marks of one event.
     SupplyMemory {
         /// How many.
@@ -240,6 +248,7 @@ impl Fact {
             Fact::MissedByOthers(_) => Kind::MissedByOthers,
             Fact::ManyMissed { .. } => Kind::ManyMissed,
             Fact::MissesMany { .. } => Kind::MissesMany,
+            Fact::MissesMessages { .. } => Kind::MissesMessages,
             Fact::SupplyMemory { .. } => Kind::SupplyMemory,
             Fact::NewMessages(..) | Fact::Moved(..) => Kind::NewMessages,
             Fact::LacksMessages(_) => Kind::LacksMessages,
@@ -276,21 +285,6 @@ pub enum Setting {
     Sometimes,
 }
 
-/// Silences of one kind, summed up.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Silences {
-    /// How many; at least one.
-    pub times: usize,
-    /// Seconds in all.
-    pub seconds: f64,
-    /// Beginning of the first.
-    pub first: Nanoseconds,
-    /// Beginning of the last.
-    pub last: Nanoseconds,
-    /// There is one, and it lasts to the end of the recording.
-    pub ongoing: bool,
-}
-
 /// A sign of a symptom: one of several values, by its table in `knowledge.toml`.
 #[derive(Clone, Copy, Debug, Deserialize, Serialize, PartialEq, Eq, PartialOrd, Ord)]
 #[serde(rename_all = "snake_case")]
@@ -309,6 +303,7 @@ pub enum SignName {
     ErrorsTogether,
     FramesSay,
     HeardElsewhere,
+    HeardMeanwhile,
     Lead,
     LeadTogether,
     LengthAlone,
@@ -453,6 +448,8 @@ pub enum Sign {
     ErrorKind(ErrorKind),
     /// What the frames say of a module that others miss.
     FramesSay(Verdict),
+    /// It was heard here all the while, also as a code of this capture that misses it was active.
+    HeardMeanwhile,
     /// How the codes stand that name it.
     Now(Now),
     /// So many modules say that a code of it does not fail, none since when, and nothing is lost.

@@ -10,7 +10,7 @@ use super::streaming::{Format, rows};
 use super::{Failure, NOTHING_LOST};
 use crate::analysis::Analysis;
 use crate::render::tables::{CODES, code};
-use crate::words::diagnosis::CodeWords;
+use crate::words::diagnosis::{CodeWords, no_codes};
 
 /// Print the trouble codes of a capture with their history
 #[derive(Args)]
@@ -43,7 +43,10 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
 
 fn text(analysis: &Analysis, out: &mut dyn Write) -> std::io::Result<()> {
     if analysis.diagnosis.codes.is_empty() {
-        return writeln!(out, "No trouble codes were read in this capture.");
+        return match no_codes(analysis) {
+            Some(none) => writeln!(out, "Trouble codes: {none}."),
+            None => writeln!(out, "No trouble codes were read in this capture."),
+        };
     }
     for code in &analysis.diagnosis.codes {
         let words = CodeWords::of(analysis, code);

@@ -1,6 +1,6 @@
 //! What became of codes and readiness monitors.
 
-use crate::analysis::diagnosis::{CodeEntry, Module, MonitorEntry};
+use crate::analysis::diagnosis::{CodeEntry, Module, MonitorEntry, Seen, Without};
 use crate::analysis::{Analysis, ModuleName};
 use crate::compare::comparison::{CodeChange, CodeRow, MonitorRow};
 
@@ -50,6 +50,13 @@ fn change(code: &CodeEntry, reporter: &ModuleName, later: &Analysis) -> CodeChan
         Some(now) if now.gone.is_some() => CodeChange::Gone { tested: proved.or(now.tested) },
         Some(now) if code.gone.is_some() || now.returned => CodeChange::Returned,
         Some(_) => CodeChange::StillThere,
+        None if read() && !code.number.is_car() => match code.without(lists(later, reporter)) {
+            Without::NotStored => {
+                CodeChange::Gone { tested: proved.or_else(|| tested(later, reporter)) }
+            }
+            Without::NotActive if code.gone.is_none() => CodeChange::NotActive,
+            Without::NotActive | Without::Nothing => unread(code),
+        },
         None if read() => CodeChange::Gone { tested: proved.or_else(|| tested(later, reporter)) },
         None => unread(code),
     }
@@ -61,6 +68,12 @@ fn unread(code: &CodeEntry) -> CodeChange {
         Some(_) => CodeChange::Gone { tested: code.tested },
         None => CodeChange::NotRead,
     }
+}
+
+/// The lists of codes of a module that were read.
+fn lists<'a>(analysis: &'a Analysis, reporter: &'a ModuleName) -> impl Iterator<Item = Seen> + 'a {
+    let read = analysis.diagnosis.lists_read.iter();
+    read.filter(|(module, _)| is(analysis, *module, reporter)).map(|(_, list)| *list)
 }
 
 fn is(analysis: &Analysis, module: Module, name: &ModuleName) -> bool {
@@ -77,7 +90,9 @@ fn tested(analysis: &Analysis, reporter: &ModuleName) -> Option<bool> {
 fn speaks(analysis: &Analysis, reporter: &ModuleName) -> bool {
     let diagnosis = &analysis.diagnosis;
     let answers = diagnosis.talks.iter().filter(|talk| talk.positive > 0).map(|talk| talk.module);
-    let mut heard = answers.chain(diagnosis.codes.iter().map(|code| code.module));
+    // Units of SAE J1939 tell their active codes unasked, also that there are none.
+    let told = diagnosis.codes.iter().map(|code| code.module);
+    let mut heard = answers.chain(told).chain(diagnosis.codes_read.iter().copied());
     heard.any(|module| is(analysis, module, reporter))
 }
 

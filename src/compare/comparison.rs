@@ -168,6 +168,9 @@ pub enum CodeChange {
         /// The test has run to its end since.
         tested: Option<bool>,
     },
+    /// Not active any more; its module keeps what was active in memory, and nobody read that (SAE
+    /// J1939-73).
+    NotActive,
     /// There as before.
     StillThere,
     /// Back after it was gone.

@@ -158,6 +158,7 @@ fn told(analysis: &Analysis, fact: &Fact) -> Vec<String> {
         }
         Fact::NoAnswer { module, .. }
         | Fact::MissesMany { module, .. }
+        | Fact::MissesMessages { module, .. }
         | Fact::Unconfigured(module)
         | Fact::InternalCode(module)
         | Fact::LowSupply(module) => of_module(analysis, *module),

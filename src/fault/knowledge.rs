@@ -572,6 +572,7 @@ mod tests {
             Seen::LeadTogether(Led { kind: LeadKind::Switch, losses_with: 3, losses: 4 }),
             Seen::LengthAlone(4.0),
             Seen::StoredByOne,
+            Seen::HeardMeanwhile,
             Seen::Now(Now::Failing),
             Seen::Now(Now::Mended),
             Seen::Now(Now::Remembered),

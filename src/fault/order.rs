@@ -48,7 +48,10 @@ fn is_present(analysis: &Analysis, evidence: &[Evidence]) -> bool {
         Fact::MissedByOthers(_) => failing,
         Fact::ManyMissed { mute, .. } => *mute > 0 || any_failing(analysis),
         Fact::SupplyMemory { .. } | Fact::BusSlept(_) => false,
-        Fact::MissesMany { module, .. } | Fact::InternalCode(module) | Fact::LowSupply(module) => {
+        Fact::MissesMany { module, .. }
+        | Fact::MissesMessages { module, .. }
+        | Fact::InternalCode(module)
+        | Fact::LowSupply(module) => {
             let own = |at: &&crate::analysis::diagnosis::CodeEntry| at.module == *module;
             analysis.diagnosis.codes.iter().filter(own).any(|code| code.is_present())
         }

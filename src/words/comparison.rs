@@ -1,9 +1,10 @@
 //! Sentences of a comparison.
 
+pub use super::code_change::change;
 use super::headline::some;
 use super::terms::{duration, id_label, listed, plural, short_duration};
 use crate::compare::comparison::{
-    CodeChange, Comparison, Lost, MonitorRow, Notice, Open, Row, Since, State, SuspectedBefore,
+    Comparison, Lost, MonitorRow, Notice, Open, Row, Since, State, SuspectedBefore,
 };
 use crate::fault::advice;
 
@@ -303,19 +304,6 @@ fn ratio(row: &Row) -> String {
     let number = |value: Option<f64>| value.map_or("∞".to_owned(), |value| format!("{value:.2}"));
     let (ratio, high) = (number(ratio), number(high));
     format!("; rate after over before {ratio} (95 %: {low:.2} to {high})")
-}
-
-/// What became of a code.
-pub fn change(change: CodeChange) -> &'static str {
-    match change {
-        CodeChange::Gone { tested: Some(true) } => "gone",
-        CodeChange::Gone { tested: Some(false) } => "gone, not tested yet",
-        CodeChange::Gone { tested: None } => "gone; not known whether its test has run since",
-        CodeChange::StillThere => "still there",
-        CodeChange::Returned => "returned",
-        CodeChange::New => "new",
-        CodeChange::NotRead => "not read after",
-    }
 }
 
 /// A limit of the comparison.

@@ -9,7 +9,8 @@ use super::values::pid_value;
 use super::who;
 use crate::analysis::blame::{Blame, Frames, Verdict};
 use crate::analysis::diagnosis::{
-    CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem, Module, Seen,
+    Active, CodeEntry, CodeEvent, CodeNumber, CodeStanding, FreezeFrameEntry, IdentityProblem,
+    Module, Seen,
 };
 use crate::analysis::{Analysis, Nanoseconds};
 use crate::fold::diagnostics::IdentitySource;
@@ -66,13 +67,48 @@ pub(super) fn occurrences(count: u8) -> String {
     }
 }
 
-/// Whether a code speaks of the network: of a module that is missed, or of a bus.
+/// That there are no codes, where lists were read: which lists, and of whom.
+pub fn no_codes(analysis: &Analysis) -> Option<String> {
+    let diagnosis = &analysis.diagnosis;
+    if diagnosis.lists_read.is_empty() || !diagnosis.codes.is_empty() {
+        return None;
+    }
+    let mut read: Vec<(String, Vec<Module>)> = Vec::new();
+    for (module, own) in &diagnosis.lists_read {
+        let name = list(own);
+        match read.iter_mut().find(|(known, _)| *known == name) {
+            Some((_, modules)) => modules.push(*module),
+            None => read.push((name, vec![*module])),
+        }
+    }
+    let told = read.into_iter().map(|(list, modules)| {
+        let of = match modules.len() {
+            ..=FEW => names(analysis, &modules).join(", "),
+            many => plural(many, "module", "modules"),
+        };
+        format!("{list} ({of})")
+    });
+    let told: Vec<String> = told.collect();
+    Some(format!("none in the lists that were read: {}", told.join("; ")))
+}
+
+/// So many modules are named one by one.
+const FEW: usize = 4;
+
+/// Whether a code speaks of the network: of a module or a message that is missed, or of a bus.
 pub(super) fn is_about_network(code: &CodeEntry) -> bool {
     match code.number {
         CodeNumber::Code(number) => number.system() == System::Network,
+        own if own.misses_a_module() => true,
         CodeNumber::SpnFmi { spn, .. } => matches!(
             meaning::suspect_parameter(spn),
-            Some((_, ParameterAbout::Module(_) | ParameterAbout::Bus))
+            Some((
+                _,
+                ParameterAbout::Module(_)
+                    | ParameterAbout::Bus
+                    | ParameterAbout::OtherBus
+                    | ParameterAbout::J1708
+            ))
         ),
     }
 }
@@ -159,6 +195,10 @@ fn list(seen: &Seen) -> String {
         Seen::Permanent => "permanent".to_owned(),
         Seen::Active => "active".to_owned(),
         Seen::PreviouslyActive => "previously active".to_owned(),
+        Seen::EmissionActive => "active, emissions".to_owned(),
+        Seen::EmissionPending => "pending, emissions".to_owned(),
+        Seen::EmissionPreviouslyActive => "previously active, emissions".to_owned(),
+        Seen::EmissionPermanent => "permanent, emissions".to_owned(),
         Seen::ByStatus(None) => "by status".to_owned(),
         Seen::ByStatus(Some((kind, group))) => format!("by status {kind:02X} group {group:04X}"),
         Seen::Report(report, None) => format!("report {report:02X}"),
@@ -178,7 +218,17 @@ fn story(analysis: &Analysis, code: &CodeEntry) -> String {
         };
         if told { format!(" at {}", terms::at(analysis, time)) } else { String::new() }
     };
-    let now = standing(code.standing);
+    let now = match code.active {
+        Some(Active { times, until: Some(until) }) => format!(
+            "not active since{}: it was active {} in this capture",
+            at(until).trim_start_matches(" at"),
+            if times == 1 { "once".to_owned() } else { format!("{times} times") }
+        ),
+        Some(Active { times: times @ 2.., until: None }) => {
+            format!("active now, {times} times in this capture")
+        }
+        _ => standing(code.standing).to_owned(),
+    };
     match (code.cleared, code.gone, code.returned) {
         (Some(cleared), None, true) => format!("cleared{}, and returned: {now}", at(cleared)),
         (Some(cleared), Some(gone), true) => {
@@ -198,7 +248,7 @@ fn story(analysis: &Analysis, code: &CodeEntry) -> String {
             Some(false) => format!("gone{} without a clear in this capture; {UNTESTED}", at(gone)),
             _ => format!("gone{} without a clear in this capture", at(gone)),
         },
-        (None, None, _) => now.to_owned(),
+        (None, None, _) => now,
     }
 }
 
@@ -280,7 +330,15 @@ pub fn blame(analysis: &Analysis, row: &Blame) -> String {
         1 => "",
         _ => "s, so suspect that module or its branch",
     };
-    let says = frames(analysis, row.frames);
+    let says = match row.frames {
+        Frames::Heard { node } if analysis.is_heard_meanwhile(row) => format!(
+            "{} was heard here throughout, also while the code was active: who misses it does not \
+             receive it (its own stub or segment, a gateway between), or waits for a message that \
+             it does not send",
+            who::node(analysis, node)
+        ),
+        other => frames(analysis, other),
+    };
     format!("{} is missed by {} module{many}: {says}", row.missed.0, row.reporters.len())
 }
 

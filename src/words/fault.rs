@@ -343,6 +343,11 @@ fn fact(analysis: &Analysis, about: &Subject, fact: &Fact) -> String {
         Fact::MissesMany { module, misses } => {
             format!("{} misses {}", name(*module), plural(*misses, "module", "modules"))
         }
+        Fact::MissesMessages { module, messages } => format!(
+            "{} says that {} it waits for do not come, and nobody was lost here",
+            name(*module),
+            plural(*messages, "message", "messages")
+        ),
         Fact::SupplyMemory { codes, event } => {
             format!("{}, {}", plural(*codes, "code", "codes"), diagnosis::event(*event))
         }

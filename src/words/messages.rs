@@ -188,7 +188,12 @@ fn j1939_group(message: &Message<'_>, pgn: u32) -> String {
         })
         .collect();
     match pgn {
-        j1939::DM1 | j1939::DM2 => diagnostic_message(message.data, pgn),
+        j1939::REQUEST => match j1939::requested(message.data) {
+            Some(asked) => format!("request: {}", group_of_codes(asked)),
+            None => "request too short".to_owned(),
+        },
+        j1939::ACKNOWLEDGEMENT => acknowledgement(message.data),
+        _ if j1939::is_of_codes(pgn) => diagnostic_message(message.data, pgn),
         j1939::ADDRESS_CLAIMED => match j1939::Name::parse(message.data) {
             Some(name) => format!(
                 "address claimed by NAME {:016X}: manufacturer {}, function {}, identity {}",
@@ -212,10 +217,40 @@ fn j1939_group(message: &Message<'_>, pgn: u32) -> String {
     }
 }
 
-/// DM1 and DM2: the lamps asked for, and the codes.
+/// What a group of SAE J1939-73 lists or does.
+fn group_of_codes(pgn: u32) -> String {
+    let which = match pgn {
+        j1939::DM1 => "active codes",
+        j1939::DM2 => "previously active codes",
+        j1939::DM3 => "clear the previously active codes (DM3)",
+        j1939::DM6 => "pending emission-related codes",
+        j1939::DM11 => "clear the active codes (DM11)",
+        j1939::DM12 => "active emission-related codes",
+        j1939::DM23 => "previously active emission-related codes",
+        j1939::DM28 => "permanent emission-related codes",
+        _ => return format!("group 0x{pgn:04X}"),
+    };
+    which.to_owned()
+}
+
+/// What became of a request, by its control byte (SAE J1939-21, 5.4.4; from memory).
+fn acknowledgement(data: &[u8]) -> String {
+    let [control, .., a, b, c] = *data else { return "acknowledgement too short".to_owned() };
+    let said = match control {
+        0 => "done",
+        1 => "refused",
+        2 => "access denied",
+        3 => "cannot respond now",
+        _ => "acknowledgement not known",
+    };
+    let about = j1939::requested(&[a, b, c]).map(group_of_codes).unwrap_or_default();
+    format!("{said}: {about}")
+}
+
+/// A list of codes: the lamps asked for, and the codes.
 fn diagnostic_message(data: &[u8], pgn: u32) -> String {
-    let which = if pgn == j1939::DM1 { "active codes" } else { "previously active codes" };
-    let Some((lamps, codes)) = j1939::codes(data) else { return which.to_owned() };
+    let which = group_of_codes(pgn);
+    let Some((lamps, codes)) = j1939::codes(data) else { return which };
     let list: Vec<String> = codes.map(|code| spn_fmi(&code)).collect();
     let list = if list.is_empty() { "none".to_owned() } else { list.join(", ") };
     let lit: Vec<&str> = lamps.lit().collect();

@@ -1,6 +1,7 @@
 //! Every sentence: from typed evidence to English. Nothing before this room knows English.
 
 pub mod bus;
+mod code_change;
 pub mod comparison;
 pub mod diagnosis;
 pub mod explain;

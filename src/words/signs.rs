@@ -108,6 +108,11 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("{count} within {:.0} s", ErrorKind::BURST)
         }
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
+        Sign::HeardMeanwhile => {
+            "it was heard here all the while, also as this code was active: it \
+                                 has supply, ground and bus"
+                .to_owned()
+        }
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
         Sign::BusOffs { modules: 1, asked: 2.., .. } => {

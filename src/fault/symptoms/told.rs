@@ -8,6 +8,7 @@ mod by_address;
 mod by_name;
 mod drive_train;
 mod low_supply;
+mod messages;
 mod missed_together;
 mod mute;
 mod unfit;
@@ -44,6 +45,7 @@ pub fn of(analysis: &Analysis, shown: &[Symptom]) -> Vec<Symptom> {
     out.extend(told.all_missed());
     out.extend(told.gateway());
     out.extend(told.miss_many());
+    out.extend(told.miss_messages());
     out.extend(told.memory());
     out.extend(told.other_identities());
     out.extend(told.unconfigured());
@@ -269,8 +271,10 @@ impl<'a> Told<'a> {
             true => Verdict::Contradicted,
             false => row.verdict(),
         };
+        let heard = runs && !restarts && self.analysis.is_heard_meanwhile(row);
+        let frames = if heard { Sign::HeardMeanwhile } else { Sign::FramesSay(verdict) };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
-            .with_signs([Sign::FramesSay(verdict), Sign::Now(now)])
+            .with_signs([frames, Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now).filter(|_| !restarts))
             .with_signs(stored_by_many(self.analysis, row, &codes, now))
             .with_signs(stored_by_one(row, now))

@@ -12,7 +12,6 @@ use super::exchanges::Request;
 use super::meaning;
 use super::told::{Told, is_present};
 use super::{Message, Module};
-use crate::capture::ChannelIndex;
 use crate::fold::timing::Nanoseconds;
 
 /// A code of a car, or a parameter and failure mode of SAE J1939.
@@ -34,6 +33,11 @@ impl CodeNumber {
     const FIRST: CodeNumber = CodeNumber::Code(Code::new([0, 0], None));
     /// No other comes after it.
     const LAST: CodeNumber = CodeNumber::SpnFmi { spn: u32::MAX, fmi: u8::MAX };
+
+    /// Whether it is a code of a car (SAE J2012).
+    pub(crate) fn is_car(self) -> bool {
+        matches!(self, CodeNumber::Code(_))
+    }
 
     /// Whether it says that a module is not heard.
     pub(crate) fn misses_a_module(self) -> bool {
@@ -70,6 +74,14 @@ pub enum Seen {
     Active,
     /// DM2.
     PreviouslyActive,
+    /// DM12: active, and of emissions.
+    EmissionActive,
+    /// DM6: pending, and of emissions.
+    EmissionPending,
+    /// DM23: previously active, and of emissions.
+    EmissionPreviouslyActive,
+    /// DM28: permanent, and of emissions.
+    EmissionPermanent,
 }
 
 /// What became of one code of one module.
@@ -114,6 +126,12 @@ pub struct CodeHistory {
     pub severity: Option<u8>,
     /// Its number is packed in an older way (SAE J1939-73): it may be another one.
     pub old_conversion: bool,
+    /// Times it came into a list of active codes (SAE J1939) in this capture.
+    pub times_active: u32,
+    /// When a list of active codes came without it, where it has not come back.
+    pub inactive: Option<Nanoseconds>,
+    /// The lists of SAE J1939 that had it when they were last read.
+    pub(super) there_in: Vec<Seen>,
 }
 
 impl CodeHistory {
@@ -125,8 +143,8 @@ impl CodeHistory {
         }
         // testFailed, testFailedThisOperationCycle, pendingDTC (ISO 14229-1:2020, table D.1).
         let failed = self.status.is_some_and(|status| status.0 & 0x07 != 0);
-        let listed =
-            self.lists_since_clear.iter().any(|list| matches!(list, Seen::Pending | Seen::Active));
+        let of_now = |list: &Seen| list.is_active() || list.is_pending();
+        let listed = self.lists_since_clear.iter().any(of_now);
         self.gone.is_none() && (failed || listed || self.was_present || self.is_maturing())
     }
 
@@ -142,12 +160,12 @@ impl CodeHistory {
 
 /// When a list of a module was read.
 #[derive(Clone, Copy)]
-struct Read {
-    module: Module,
-    now: Nanoseconds,
-    list: Seen,
+pub(super) struct Read {
+    pub module: Module,
+    pub now: Nanoseconds,
+    pub list: Seen,
     /// When it was read before that.
-    before: Option<Nanoseconds>,
+    pub before: Option<Nanoseconds>,
 }
 
 /// Codes kept; a capture of a whole vehicle has a few hundred.
@@ -159,7 +177,7 @@ pub struct Codes {
     /// By module and code.
     pub histories: BTreeMap<(Module, CodeNumber), CodeHistory>,
     /// Last time each list of a module was read.
-    reads: BTreeMap<(Module, Seen), Nanoseconds>,
+    pub(super) reads: BTreeMap<(Module, Seen), Nanoseconds>,
     /// Readiness last reported by each module, with the time.
     pub readiness: BTreeMap<Module, (Nanoseconds, Readiness)>,
     /// Lamps of DM1 by module.
@@ -187,6 +205,11 @@ impl Codes {
             .keys()
             .map(|(module, _)| *module)
             .filter(move |module| last.replace(*module) != Some(*module))
+    }
+
+    /// The lists that were read, each with its module.
+    pub fn lists_read(&self) -> impl Iterator<Item = (Module, Seen)> + '_ {
+        self.reads.keys().copied()
     }
 
     /// When the list of pending codes of a module was last read.
@@ -306,7 +329,7 @@ impl Codes {
         }
     }
 
-    fn push_code(&mut self, read: Read, code: CodeNumber, told: Told) {
+    pub(super) fn push_code(&mut self, read: Read, code: CodeNumber, told: Told) {
         let Read { module, now, list, before } = read;
         let key = (module, code);
         let fault = told.is_fault();
@@ -339,6 +362,9 @@ impl Codes {
             counter: None,
             severity: None,
             old_conversion: false,
+            times_active: 0,
+            inactive: None,
+            there_in: Vec::new(),
         });
         if !history.lists.contains(&list) {
             history.lists.push(list);
@@ -367,7 +393,7 @@ impl Codes {
             history.stayed_away = None;
             // A permanent code outlives a clear by design and has not returned by being there still
             // (SAE J1979, service 0A).
-            if history.cleared.is_some() && list != Seen::Permanent {
+            if history.cleared.is_some() && !list.is_permanent() {
                 history.returned = true;
                 history.tested = Some(true);
             }
@@ -377,7 +403,10 @@ impl Codes {
     }
 
     /// The codes of a module.
-    fn of(&mut self, module: Module) -> impl Iterator<Item = (CodeNumber, &mut CodeHistory)> + '_ {
+    pub(super) fn of(
+        &mut self,
+        module: Module,
+    ) -> impl Iterator<Item = (CodeNumber, &mut CodeHistory)> + '_ {
         let range = (module, CodeNumber::FIRST)..=(module, CodeNumber::LAST);
         self.histories.range_mut(range).map(|((_, number), history)| (*number, history))
     }
@@ -392,6 +421,7 @@ impl Codes {
                 history.tested = None;
                 history.stayed_away = None;
                 history.lists_since_clear.clear();
+                history.forget_lists();
             }
         }
     }
@@ -432,44 +462,5 @@ impl Codes {
         self.reads.retain(|(owner, _), _| *owner != module);
         self.readiness.remove(&module);
         self.formats.remove(&module);
-    }
-
-    /// Forgets what came in groups of SAE J1939 on channels that do not speak it.
-    pub(super) fn settle_j1939(&mut self, speaks: &dyn Fn(ChannelIndex) -> bool) {
-        self.histories.retain(|(owner, code), _| {
-            !matches!(code, CodeNumber::SpnFmi { .. }) || speaks(owner.channel)
-        });
-        self.reads.retain(|(owner, list), _| {
-            !matches!(list, Seen::Active | Seen::PreviouslyActive) || speaks(owner.channel)
-        });
-        self.lamps.retain(|owner, _| speaks(owner.channel));
-    }
-
-    /// Takes a group of SAE J1939.
-    pub(super) fn push_j1939(&mut self, message: &Message<'_>, pgn: u32) {
-        let list = match pgn {
-            j1939::DM1 => Seen::Active,
-            j1939::DM2 => Seen::PreviouslyActive,
-            _ => return,
-        };
-        let Some((lamps, codes)) = j1939::codes(message.data) else { return };
-        let module = Module { channel: message.channel, party: message.from };
-        let now = message.time.map_or(0, |time| time.nanoseconds());
-        if list == Seen::Active {
-            self.lamps.insert(module, lamps);
-        }
-        let codes: Vec<_> = codes.collect();
-        let numbers = codes
-            .iter()
-            .map(|code| (CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi }, Told::Nothing))
-            .collect();
-        self.list(module, now, list, numbers);
-        for code in codes {
-            let key = (module, CodeNumber::SpnFmi { spn: code.spn, fmi: code.fmi });
-            if let Some(history) = self.histories.get_mut(&key) {
-                history.count = (code.count != j1939::SpnFmi::NO_COUNT).then_some(code.count);
-                history.old_conversion = code.old_conversion;
-            }
-        }
     }
 }

@@ -102,14 +102,29 @@ pub(super) struct Sessions {
 }
 
 /// Groups that are handed on when they come in one frame.
-const SINGLE: [u32; 6] = [
+const SINGLE: [u32; 10] = [
     j1939::DM1,
     j1939::DM2,
+    j1939::DM6,
+    j1939::DM12,
+    j1939::DM23,
+    j1939::DM28,
     j1939::ADDRESS_CLAIMED,
     j1939::ELECTRICAL_POWER,
     j1939::VEHICLE_IDENTIFICATION,
     j1939::SOFTWARE_IDENTIFICATION,
 ];
+
+/// Whether a tester asks for codes or for a clear of them, or is told what became of it: of all
+/// that units ask of each other only that is handed on.
+fn is_about_codes(pgn: u32, data: &[u8]) -> bool {
+    let about = match pgn {
+        j1939::REQUEST => j1939::requested(data),
+        j1939::ACKNOWLEDGEMENT => data.get(5..8).and_then(j1939::requested),
+        _ => None,
+    };
+    about.is_some_and(j1939::is_of_codes)
+}
 
 impl Sessions {
     /// Takes a frame with a 29-bit identifier; `true` where it was one of these.
@@ -129,7 +144,7 @@ impl Sessions {
         match fields.pgn {
             j1939::TRANSPORT_CONTROL => self.control(frame, Id::Extended(id), key, deliver),
             j1939::TRANSPORT_DATA => self.data(frame, key, deliver),
-            pgn if SINGLE.contains(&pgn) => {
+            pgn if SINGLE.contains(&pgn) || is_about_codes(pgn, data) => {
                 let message = key.message(Id::Extended(id), pgn, data);
                 deliver(&Message { time: frame.time, begun: frame.time, ..message });
             }

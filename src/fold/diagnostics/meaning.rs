@@ -102,10 +102,18 @@ pub fn is_missed(module: &str) -> bool {
 /// What a suspect parameter of SAE J1939 has to do with.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum ParameterAbout {
-    /// The network itself.
+    /// The network itself: the first one of SAE J1939, which the diagnostic connector has.
     Bus,
-    /// The supply.
+    /// A network that need not be the one that was recorded.
+    OtherBus,
+    /// The J1708 link, which is no CAN.
+    J1708,
+    /// The voltage of a supply.
     Supply,
+    /// A current of battery or alternator.
+    Charge,
+    /// How often the control unit was reset.
+    Resets,
     /// The module at this source address.
     Module(u8),
     /// What only the module at this source address sends.
@@ -117,7 +125,11 @@ pub enum ParameterAbout {
 static PARAMETERS: LazyLock<HashMap<u32, (&str, ParameterAbout)>> = LazyLock::new(|| {
     let about = |word: &str| match word {
         "bus" => ParameterAbout::Bus,
+        "other-bus" => ParameterAbout::OtherBus,
+        "j1708" => ParameterAbout::J1708,
         "supply" => ParameterAbout::Supply,
+        "charge" => ParameterAbout::Charge,
+        "resets" => ParameterAbout::Resets,
         _ => word
             .strip_prefix("0x")
             .and_then(|digits| u8::from_str_radix(digits, 16).ok())

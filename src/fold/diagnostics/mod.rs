@@ -14,6 +14,7 @@ pub mod in_parts;
 mod j1939;
 pub mod meaning;
 mod spn_codes;
+mod spn_lists;
 mod stored;
 mod streams;
 pub mod supply;

@@ -88,6 +88,10 @@ fn blame(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
 
 fn codes(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()> {
     let diagnosis = &analysis.diagnosis;
+    if let Some(none) = words::no_codes(analysis) {
+        out.hanging(&format!("{HEAD}Trouble codes:{HEAD:#} {none}"), "", "  ")?;
+        return writeln!(out);
+    }
     if diagnosis.codes.is_empty() {
         return Ok(());
     }

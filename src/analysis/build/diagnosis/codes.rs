@@ -6,7 +6,7 @@ use lostnode_parsers::dtc::{Code, Status};
 
 use super::names::Names;
 use crate::analysis::blame::Missed;
-use crate::analysis::diagnosis::{CodeAge, CodeEntry, CodeEvent, CodeStanding};
+use crate::analysis::diagnosis::{Active, CodeAge, CodeEntry, CodeEvent, CodeStanding};
 use crate::fold::diagnostics::meaning;
 use crate::fold::diagnostics::{CodeHistory, CodeNumber, Diagnostics, Module, Seen};
 use crate::fold::timing::{Nanoseconds, nanoseconds, seconds};
@@ -102,6 +102,8 @@ fn code(
         counter: history.counter,
         severity: history.severity,
         old_conversion: history.old_conversion,
+        active: (history.times_active > 0)
+            .then_some(Active { times: history.times_active, until: history.inactive }),
         lamp: history.fault_status.is_some_and(|status| status.0 & Status::WARNING_LAMP != 0),
     }
 }
@@ -114,11 +116,11 @@ fn standing(history: &CodeHistory) -> CodeStanding {
         CodeStanding::Pending
     } else if set(Status::CONFIRMED) || history.is_stored_only() {
         CodeStanding::NotFailing
-    } else if history.told_by == Seen::Active && history.gone.is_none() {
+    } else if history.is_active() {
         CodeStanding::Active
-    } else if matches!(history.told_by, Seen::Active | Seen::PreviouslyActive) {
+    } else if history.told_by.is_active() || history.told_by.was_active() {
         CodeStanding::PreviouslyActive
-    } else if history.lists_since_clear == [Seen::Pending] {
+    } else if matches!(history.lists_since_clear[..], [list] if list.is_pending()) {
         CodeStanding::Pending
     } else {
         CodeStanding::Stored
@@ -128,14 +130,16 @@ fn standing(history: &CodeHistory) -> CodeStanding {
 /// How old the fault is. A code that a list came without before is of this capture, whatever its
 /// status says by then: nothing old appears between two reads.
 fn age(history: &CodeHistory) -> CodeAge {
-    let listed = |list: Seen| history.lists.contains(&list);
+    let listed = |list: fn(Seen) -> bool| history.lists.iter().any(|own| list(*own));
     let set = |bits: u8| history.fault_status.is_some_and(|status| status.0 & bits != 0);
     let fresh = history.came_here() || history.was_present || history.is_maturing();
-    if set(Status::TEST_FAILED) || listed(Seen::Active) || history.is_present() {
+    // What leaves DM1 is not active any more, and was in this drive (SAE J1939-73, from memory).
+    let fresh = fresh || listed(Seen::is_active) || listed(Seen::is_pending);
+    if set(Status::TEST_FAILED) || history.is_active() || history.is_present() {
         CodeAge::Failing
-    } else if set(Status::PENDING | Status::FAILED_THIS_CYCLE) || listed(Seen::Pending) || fresh {
+    } else if set(Status::PENDING | Status::FAILED_THIS_CYCLE) || fresh {
         CodeAge::Recent
-    } else if listed(Seen::PreviouslyActive) || tells_cycles(history) {
+    } else if listed(Seen::was_active) || tells_cycles(history) {
         CodeAge::Past
     } else {
         CodeAge::Untold
@@ -160,7 +164,7 @@ const ONE_SCAN: f64 = 10.0;
 /// in this drive cycle or the one before (SAE J1979, service 07). Service 03 alone says only that
 /// it is stored.
 fn is_not_pending(history: &CodeHistory, pending_read: Option<Nanoseconds>) -> bool {
-    let stored = |list: &Seen| matches!(list, Seen::Stored | Seen::Permanent);
+    let stored = |list: &Seen| matches!(list, Seen::Stored) || list.is_permanent();
     let read = |time: Nanoseconds| time >= history.seen.0 - nanoseconds(ONE_SCAN);
     history.lists.iter().all(stored) && pending_read.is_some_and(read)
 }

@@ -45,6 +45,7 @@ pub fn diagnosis(
     let (blame, accusers) = blamed(&codes, nodes, addresses, (identifiers, outages));
     Diagnosis {
         codes_read: diagnostics.codes.read().collect(),
+        lists_read: diagnostics.codes.lists_read().collect(),
         identity: identities(diagnostics, vin, &codes),
         freeze_frames: freeze_frames(diagnostics),
         tests: diagnostics

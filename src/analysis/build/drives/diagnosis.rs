@@ -6,8 +6,8 @@ use lostnode_parsers::Timestamp;
 
 use super::super::diagnosis::blamed;
 use crate::analysis::diagnosis::{
-    CodeAge, CodeEntry, CodeNumber, Diagnosis, Dip, DipEntry, IdentityEntry, Module, MonitorEntry,
-    Mute, Seen, SupplyEntry, TalkEntry, VehicleEntry,
+    Active, CodeAge, CodeEntry, CodeNumber, CodeStanding, Diagnosis, Dip, DipEntry, IdentityEntry,
+    Module, MonitorEntry, Mute, Seen, SupplyEntry, TalkEntry, VehicleEntry, Without,
 };
 use crate::analysis::drives::Drive;
 use crate::analysis::{Identifier, Nanoseconds, Node, Outage};
@@ -26,7 +26,11 @@ pub(super) fn join(
     let mut codes_read: Vec<Module> = own.iter().flat_map(Own::codes_read).collect();
     codes_read.sort_unstable();
     codes_read.dedup();
-    let mut all = Diagnosis { codes_read, codes, blame, accusers, ..Diagnosis::default() };
+    let mut lists_read: Vec<(Module, Seen)> = own.iter().flat_map(Own::all_lists).collect();
+    lists_read.sort_unstable();
+    lists_read.dedup();
+    let of_codes = Diagnosis { codes_read, lists_read, codes, ..Diagnosis::default() };
+    let mut all = Diagnosis { blame, accusers, ..of_codes };
     let mut identity: BTreeMap<Module, IdentityEntry> = BTreeMap::new();
     let mut talks: BTreeMap<Module, TalkEntry> = BTreeMap::new();
     for drive in &own {
@@ -85,6 +89,15 @@ impl Own<'_> {
         self.0.analysis.diagnosis.codes_read.iter().map(|module| self.module(*module))
     }
 
+    fn all_lists(&self) -> impl Iterator<Item = (Module, Seen)> {
+        let lists = self.0.analysis.diagnosis.lists_read.iter();
+        lists.map(|(module, list)| (self.module(*module), *list))
+    }
+
+    fn lists_read(&self, module: Module) -> impl Iterator<Item = Seen> {
+        self.all_lists().filter(move |(own, _)| *own == module).map(|(_, list)| list)
+    }
+
     fn time(&self, time: Nanoseconds) -> Nanoseconds {
         self.0.on_line(time)
     }
@@ -106,6 +119,9 @@ impl Own<'_> {
             cleared: code.cleared.map(|time| self.time(time)),
             gone: code.gone.map(|time| self.time(time)),
             appeared: code.appeared.map(pair),
+            active: code
+                .active
+                .map(|own| Active { until: own.until.map(|time| self.time(time)), ..own }),
             ..code.clone()
         }
     }
@@ -139,22 +155,40 @@ fn codes(drives: &[Own<'_>]) -> Vec<CodeEntry> {
         let reads: Vec<Module> = drive.codes_read().collect();
         // What a list came without in this drive has gone. When it was read is not kept.
         for (key, was) in &mut all {
-            if was.gone.is_none() && reads.contains(&key.0) && !now.contains_key(key) {
-                was.gone = Some(drive.begin());
+            if was.gone.is_none() && !now.contains_key(key) {
+                without(was, drive.lists_read(key.0), drive.begin());
             }
         }
         for (key, code) in now {
             let known = all.remove(&key);
             let code = match (known, read.get(&key.0)) {
                 (Some(was), _) => later_code(was, code),
-                (None, Some(absent)) => new_code(code, *absent),
-                (None, None) => code,
+                // Of a truck DM1 is read all the time: what it had not is new only where it has it.
+                (None, Some(absent)) if code.number.is_car() || code.active.is_some() => {
+                    new_code(code, *absent)
+                }
+                (None, _) => code,
             };
             all.insert(key, code);
         }
         read.extend(reads.into_iter().map(|module| (module, drive.begin())));
     }
     all.into_values().collect()
+}
+
+/// A code that lists of a later drive, which began then, came without.
+fn without(was: &mut CodeEntry, lists: impl Iterator<Item = Seen>, begin: Nanoseconds) {
+    match was.without(lists) {
+        Without::NotStored => was.gone = Some(begin),
+        Without::NotActive => {
+            if let Some(active) = &mut was.active {
+                active.until = active.until.or(Some(begin));
+                was.age = was.age.max(CodeAge::Recent);
+                was.standing = CodeStanding::PreviouslyActive;
+            }
+        }
+        Without::Nothing => {}
+    }
 }
 
 /// A code that the lists of an earlier drive came without: nothing old appears between two reads.
@@ -166,7 +200,7 @@ fn new_code(code: CodeEntry, absent: Nanoseconds) -> CodeEntry {
 /// A code that an earlier drive had too.
 fn later_code(was: CodeEntry, now: CodeEntry) -> CodeEntry {
     // A permanent code outlives a clear by design (SAE J1979, service 0A).
-    let listed = now.lists.iter().any(|list| *list != Seen::Permanent);
+    let listed = now.lists.iter().any(|list| !list.is_permanent());
     let returned = was.cleared.is_some() && now.cleared.is_none() && now.gone.is_none() && listed;
     let mut lists = was.lists;
     lists
@@ -191,8 +225,17 @@ fn later_code(was: CodeEntry, now: CodeEntry) -> CodeEntry {
         internal: was.internal || now.internal,
         bus_off: was.bus_off || now.bus_off,
         appeared: was.appeared.or(now.appeared),
+        active: both_active(was.active, now.active),
         age,
         ..now
+    }
+}
+
+/// How a code was active in two drives; what only the earlier one had ended with it at the latest.
+fn both_active(was: Option<Active>, now: Option<Active>) -> Option<Active> {
+    match (was, now) {
+        (Some(was), Some(now)) => Some(Active { times: was.times + now.times, ..now }),
+        (was, now) => now.or(was),
     }
 }
 
