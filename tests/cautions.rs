@@ -57,7 +57,7 @@ fn ids(document: &Value) -> Vec<&str> {
     cautions.iter().map(|caution| caution["id"].as_str().unwrap()).collect()
 }
 
-/// Airbags, parking brake, charger, fuel: by the address alone.
+/// Airbags, parking brake, charger, fuel, exhaust: by the address alone.
 #[test]
 fn addresses_of_what_hurts_carry_their_caution() {
     for (address, caution, part) in [
@@ -68,6 +68,8 @@ fn addresses_of_what_hurts_carry_their_caution() {
         (0x61, "high_voltage", "orange cables"),
         (0x12, "fuel", "no sparks"),
         (0x2F, "suspension", "stands"),
+        (0x3D, "aftertreatment", "purged for minutes"),
+        (0x55, "aftertreatment", "hot enough to burn"),
     ] {
         let document = document(&truck(address));
         assert!(ids(&document).contains(&caution), "{address:02X}: {:?}", ids(&document));

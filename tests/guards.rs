@@ -277,7 +277,34 @@ fn codes_of_trucks_are_explained() {
     let said = |code: &str| joined(&run(&["explain", code], &[]).1);
     let network = said("SPN 639 FMI 9");
     assert!(network.contains("J1939 network 1"), "{network}");
-    assert!(network.contains("9: abnormal update rate") && network.contains("The bus itself"));
+    // That messages stayed away is no matter of terminations.
+    assert!(network.contains("9: abnormal update rate") && network.contains("stayed away"));
+    assert!(!network.contains("60 Ohm"), "{network}");
+    assert!(said("SPN 639 FMI 19").contains("was in error"));
+    assert!(said("SPN 639 FMI 3").contains("The bus itself"));
+    assert!(said("SPN 639").contains("The bus itself"));
+    let second = said("SPN 1231 FMI 5");
+    assert!(second.contains("not the one recorded") && second.contains("60 Ohm"), "{second}");
+    let old = said("SPN 608 FMI 9");
+    assert!(old.contains("no CAN") && !old.contains("60 Ohm"), "{old}");
+    // A supply is too low or too high, as the failure mode says.
+    for low in ["SPN 168 FMI 1", "SPN 158 FMI 4", "SPN 627 FMI 18"] {
+        assert!(said(low).contains("low or interrupted"), "{low}");
+    }
+    for high in ["SPN 168 FMI 3", "SPN 158 FMI 0", "SPN 167 FMI 16"] {
+        let told = said(high);
+        assert!(told.contains("too high") && !told.contains("weak battery"), "{told}");
+    }
+    for (other, says) in [
+        ("SPN 115 FMI 16", "current"),
+        ("SPN 114 FMI 31", "current"),
+        ("SPN 430 FMI 3", "one circuit"),
+        ("SPN 152 FMI 31", "restarted"),
+        ("SPN 168", "which way"),
+    ] {
+        let told = said(other);
+        assert!(told.contains(says) && !told.contains("weak battery, a change"), "{told}");
+    }
     assert_eq!(said("639/9"), network);
     let brakes = said("spn 2011 fmi 9");
     assert!(brakes.contains("0x0B (brakes, system controller)"), "{brakes}");
@@ -285,6 +312,15 @@ fn codes_of_trucks_are_explained() {
     let airbag = said("SPN 2083");
     assert!(airbag.contains("0x53") && airbag.contains("can fire"), "{airbag}");
     assert!(said("SPN 524280 FMI 4").contains("Identity not known"));
+    // Rail pressure goes through the skin; what cleans the exhaust is hot.
+    for rail in ["SPN 157 FMI 0", "SPN 164 FMI 1"] {
+        assert!(said(rail).contains("goes through glove and skin"), "{rail}");
+    }
+    for hot in ["SPN 3216 FMI 9", "SPN 3251 FMI 3", "SPN 1761 FMI 1"] {
+        let told = said(hot);
+        assert!(!told.contains("Identity not known"), "{told}");
+        assert!(told.contains("aftertreatment") || told.contains("hot"), "{told}");
+    }
     for wrong in ["639", "SPN 639 FMI 32", "SPN 524288", "SPN"] {
         assert_eq!(run(&["explain", wrong], &[]).0, 2, "{wrong}");
     }

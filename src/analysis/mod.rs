@@ -19,8 +19,8 @@ pub mod notice;
 mod now;
 pub mod presence;
 mod sign_key;
-mod silences;
 pub mod signals;
+mod silences;
 mod starter;
 pub mod subject;
 pub mod symptom;
@@ -95,6 +95,11 @@ impl Analysis {
         let group = Fields::of(raw).pgn;
         self.channel(id.channel).j1939 == J1939::Yes
             && matches!(group, j1939::TRANSPORT_CONTROL | j1939::TRANSPORT_DATA)
+    }
+
+    /// Whether one of its buses speaks SAE J1939, as those of trucks, buses and machines do.
+    pub fn is_truck(&self) -> bool {
+        self.channels.iter().any(|channel| channel.j1939 == J1939::Yes)
     }
 
     /// Outages in which a part of the vehicle was missing: all but sleep, pauses of the recording

@@ -42,8 +42,9 @@ pub fn of_finding(
         }
     }
     for code in codes {
-        if let CodeNumber::Code(code) = analysis.diagnosis.codes[*code].number {
-            out.add(advice::cautions_of(code));
+        match analysis.diagnosis.codes[*code].number {
+            CodeNumber::Code(code) => out.add(advice::cautions_of(code)),
+            CodeNumber::SpnFmi { spn, .. } => out.add(advice::cautions_of_known_spn(spn)),
         }
     }
     out.add(advice::cautions_of_class(class));

@@ -204,6 +204,8 @@ pub struct Band {
 pub struct Access {
     /// In words.
     pub title: String,
+    /// The same at a truck, where that differs.
+    pub truck: Option<String>,
     /// Minutes to open and close it.
     pub minutes: f64,
     /// What to be careful of with it: short names of cautions in `advice.toml`.
@@ -225,6 +227,8 @@ pub struct Test {
     pub brief: Option<String>,
     /// How to do it.
     pub how: String,
+    /// How to do it at a truck, where that differs.
+    pub truck: Option<String>,
     /// What to be careful of with it: short names of cautions in `advice.toml`.
     #[serde(default)]
     pub cautions: Vec<String>,

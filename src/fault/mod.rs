@@ -187,7 +187,7 @@ impl Case<'_> {
             let access = &knowledge.access[&test.access];
             let of: Vec<&Finding> = step.faults.iter().map(|at| &ranked[places[*at]]).collect();
             let cautions = cautions::of_test(analysis, &step.subject, test, access, &of);
-            NextTest { cautions, ..next_test(knowledge, step, &places) }
+            NextTest { cautions, ..next_test(knowledge, step, &places, analysis.is_truck()) }
         };
         (steps.into_iter().map(next).collect(), finds)
     }
@@ -267,9 +267,10 @@ impl Case<'_> {
     }
 }
 
-fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
+fn next_test(knowledge: &Knowledge, step: Step, places: &[usize], truck: bool) -> NextTest {
     let test = &knowledge.test[&step.test];
     let access = &knowledge.access[&test.access];
+    let of_truck = |own: &Option<String>| own.clone().filter(|_| truck);
     NextTest {
         subject: step.subject,
         element: None,
@@ -277,9 +278,9 @@ fn next_test(knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
         title: test.title.clone(),
         brief: test.brief.clone().unwrap_or_else(|| test.title.clone()),
         why: test.why.clone(),
-        how: test.how.clone(),
+        how: of_truck(&test.truck).unwrap_or_else(|| test.how.clone()),
         minutes: step.minutes,
-        access: access.title.clone(),
+        access: of_truck(&access.truck).unwrap_or_else(|| access.title.clone()),
         goes_first: test.first_for.is_some(),
         open_already: !step.opens && access.minutes > 0.0,
         reading_expected: test.reading.clone(),

@@ -73,6 +73,14 @@ enum CodeKind {
     BusOff,
     OpenOrShort,
     Bus,
+    BusMissing,
+    BusInError,
+    OtherBus,
+    J1708,
+    SupplyHigh,
+    SupplyVoltage,
+    Charge,
+    Resets,
     Software,
     Lost,
     Invalid,
@@ -257,17 +265,32 @@ pub fn points_at(code: Code) -> &'static Pointer {
 ///
 /// ```
 /// use lostnode::fault::advice::spn_points_at;
-/// assert!(spn_points_at(639, Some(9)).text.contains("The bus itself"));
+/// assert!(spn_points_at(639, Some(3)).text.contains("The bus itself"));
+/// assert!(spn_points_at(639, Some(9)).text.contains("stayed away"));
 /// assert!(spn_points_at(2011, Some(9)).text.contains("is not heard"));
+/// assert!(spn_points_at(168, Some(0)).text.contains("too high"));
 /// ```
 pub fn spn_points_at(spn: u32, fmi: Option<u8>) -> &'static Pointer {
+    use ParameterAbout::{Bus, Charge, J1708, Module, OtherBus, Resets, Supply};
     let about = meaning::suspect_parameter(spn).map(|(_, about)| about);
+    // Failure modes: SAE J1939-73, appendix A.
     let kind = match (about, fmi) {
-        (Some(ParameterAbout::Bus), _) => CodeKind::Bus,
-        (Some(ParameterAbout::Supply), _) => CodeKind::Supply,
-        // Received network data in error (SAE J1939-73, appendix A): something came.
+        // Messages that stay away or are in error are no matter of levels and terminations.
+        (Some(Bus | OtherBus), Some(9)) => CodeKind::BusMissing,
+        (Some(Bus | OtherBus), Some(19)) => CodeKind::BusInError,
+        (Some(Bus), _) => CodeKind::Bus,
+        (Some(OtherBus), _) => CodeKind::OtherBus,
+        (Some(J1708), _) => CodeKind::J1708,
+        // Below normal, voltage low, drifted low; erratic, which a loose feed is too.
+        (Some(Supply), Some(1 | 2 | 4 | 17 | 18 | 21)) => CodeKind::Supply,
+        // Above normal, voltage high, drifted high.
+        (Some(Supply), Some(0 | 3 | 15 | 16 | 20)) => CodeKind::SupplyHigh,
+        (Some(Supply), None) => CodeKind::SupplyVoltage,
+        (Some(Charge), fmi) if !matches!(fmi, Some(3..=6)) => CodeKind::Charge,
+        (Some(Resets), _) => CodeKind::Resets,
+        // Received network data in error: something came.
         (_, Some(19)) => CodeKind::Invalid,
-        (Some(ParameterAbout::Module(_)), _) => CodeKind::Lost,
+        (Some(Module(_)), _) => CodeKind::Lost,
         // Abnormal update rate.
         (_, Some(9)) => CodeKind::MissingMessage,
         (_, Some(3..=6)) => CodeKind::OpenOrShort,
@@ -283,6 +306,11 @@ pub fn cautions_of_spn(spn: u32) -> Vec<&'static Caution> {
         Some((name, _)) if !name.is_empty() => cautions(name).collect(),
         _ => vec![caution("unknown")],
     }
+}
+
+/// The same, none where its name is not known: beside what it was found with that is known.
+pub(crate) fn cautions_of_known_spn(spn: u32) -> impl Iterator<Item = &'static Caution> {
+    cautions(meaning::suspect_parameter(spn).map_or("", |(name, _)| name))
 }
 
 #[cfg(test)]
