@@ -182,6 +182,11 @@ fn a_supply_read_later_was_not_seen_to_hold() {
         simulated(&text, &[]).1["findings"].to_string().contains("the supply held")
     };
     assert!(held(40.5) && !held(100.0));
+    // A dip at another time is no supply that held at this one, nor speaks against it.
+    let dip = measured(80.0).replace("36 B0", "1F 40");
+    let text = vehicle(STAGED) + &lost + &measured(40.5) + &dip;
+    let told = simulated(&text, &[]).1["findings"].to_string();
+    assert!(told.contains("the supply held at 14.0 V then"), "{told}");
 }
 
 /// The engine is cranked each time the key is turned: a module that starts anew then, and at no

@@ -1,6 +1,7 @@
 //! Sentences about findings: what they are about, what speaks for and against them, and what to
 //! test next.
 
+pub use super::headings::{RIVALS, headings, standing};
 use super::moved::moved;
 use super::signs::sign;
 use super::terms::{self, duration, id_label, listed, plural};
@@ -8,11 +9,10 @@ use super::who::{self, subject};
 use super::{diagnosis, wiring};
 use crate::analysis::Analysis;
 use crate::analysis::finding::{
-    Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side, Standing,
+    Done, Evidence, Finding, NextTest, Observation, Reading, ReadingValue, Side,
 };
 use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Sign, Silences};
-use crate::fault::order;
 use crate::fold::timing::Nanoseconds;
 
 /// Heading of a finding.
@@ -139,39 +139,6 @@ fn test_place(analysis: &Analysis, test: &NextTest) -> String {
     match test.element {
         Some(element) => wiring::name(analysis, element).to_owned(),
         None => subject(analysis, &test.subject),
-    }
-}
-
-/// Over findings that explain once more what stands above, or are hardly likely.
-pub const RIVALS: &str = "Other and less likely explanations";
-
-/// Over each finding, where it begins a group: behind one explanation of each thing come the rivals
-/// of all, and what is less likely.
-pub fn headings(analysis: &Analysis) -> Vec<Option<&'static str>> {
-    let ranked = analysis.ranked();
-    let rivals = order::first_rival(ranked);
-    let undecided = |at: usize| {
-        let sets = analysis.findings.iter().flat_map(|findings| &findings.undecided);
-        // What nothing chooses between stays together.
-        sets.into_iter().any(|set| set.findings.iter().take(at + 1).copied().eq(0..=at))
-    };
-    let heading = |at: usize| match ranked[at].standing {
-        Standing::Benign => standing(Standing::Benign),
-        own if at < rivals || undecided(at) => standing(own),
-        _ => RIVALS,
-    };
-    let all: Vec<&'static str> = (0..ranked.len()).map(heading).collect();
-    let begins = |at: usize| (at == 0 || all[at - 1] != all[at]).then_some(all[at]);
-    (0..all.len()).map(begins).collect()
-}
-
-/// What a group of findings is called that are as near to today's complaint.
-pub fn standing(standing: Standing) -> &'static str {
-    match standing {
-        Standing::Present => "What explains it",
-        Standing::Remembered => "Stored codes: past events",
-        Standing::Foreign => "Modules that do not fit this vehicle",
-        Standing::Benign => "Also seen, no fault",
     }
 }
 

@@ -7,6 +7,7 @@ pub mod diagnosis;
 pub mod explain;
 pub mod fault;
 pub mod first_screen;
+mod headings;
 pub mod headline;
 pub mod just_before;
 pub mod live;

@@ -62,9 +62,9 @@ pub(super) fn sign(sign: &Sign) -> String {
         }
         Sign::SupplyDipped(volts) => format!("the supply dipped to {volts:.1} V at that time"),
         Sign::SupplySteady(min, max) if max - min < 0.1 => {
-            format!("the supply held at {max:.1} V")
+            format!("the supply held at {max:.1} V then")
         }
-        Sign::SupplySteady(min, max) => format!("the supply held, {min:.1} to {max:.1} V"),
+        Sign::SupplySteady(min, max) => format!("the supply held then, at {min:.1} to {max:.1} V"),
         Sign::Errors(0) | Sign::ErrorsTogether(0) => "no bus errors around that time".to_owned(),
         Sign::Errors(count) | Sign::ErrorsTogether(count) => {
             format!("{} around that time", plural(count, "bus error", "bus errors"))

@@ -384,12 +384,15 @@ fn supply(analysis: &Analysis, outages: &[&Outage]) -> Option<Sign> {
         return Some(Sign::SupplyDipped(dip.dip.least));
     }
     // What was read minutes later, by a tester for one, says nothing of the moment.
-    let read = |outage: &&&Outage| {
-        let near = |time: Nanoseconds| (time - outage.start).abs() <= nanoseconds(MEASURED);
-        supply.series.iter().any(|(time, _)| near(*time))
-    };
+    let near =
+        |outage: &Outage, time: Nanoseconds| (time - outage.start).abs() <= nanoseconds(MEASURED);
+    let read = |outage: &&&Outage| supply.series.iter().any(|(time, _)| near(outage, *time));
     let covered = 2 * outages.iter().filter(read).count() > outages.len();
-    covered.then_some(Sign::SupplySteady(supply.min, supply.max))
+    let then = supply.series.iter();
+    let then = then.filter(|(time, _)| outages.iter().any(|outage| near(outage, *time)));
+    let volts = || then.clone().map(|(_, volts)| *volts);
+    let (min, max) = (volts().reduce(f64::min)?, volts().reduce(f64::max)?);
+    (covered && min >= level).then_some(Sign::SupplySteady(min, max))
 }
 
 /// Whether the recording tells of error frames at all: many recorders write none, and then that

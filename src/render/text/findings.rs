@@ -24,8 +24,8 @@ pub(super) fn render(analysis: &Analysis, out: &mut Paper<'_>) -> io::Result<()>
     let ranked = analysis.ranked();
     let headings = words::headings(analysis);
     // Behind those that the first stands among, with their rivals: it may be none of them.
-    let leading =
-        headings.iter().skip(1).position(|own| own.is_some_and(|own| own != words::RIVALS));
+    let other = |own: &Option<&str>| own.is_some_and(|own| !words::RIVALS.contains(&own));
+    let leading = headings.iter().skip(1).position(other);
     let leading = leading.map_or(ranked.len(), |others| others + 1);
     // What the first screen says is said.
     let mut told = first_screen::cautions(analysis, &analysis.headline());
