@@ -73,6 +73,7 @@ class ReportChannel(TypedDict):
 
 
 class ReportCode(TypedDict):
+    active_times: Union[int, None]
     blames: Union[str, None]
     cleared_at: Union[float, None]
     code: str
@@ -81,6 +82,7 @@ class ReportCode(TypedDict):
     fault_counter: Union[int, None]
     first_seen: Union[float, None]
     gone_at: Union[float, None]
+    inactive_since: Union[float, None]
     last_seen: Union[float, None]
     lists: list[str]
     meaning: Union[str, None]

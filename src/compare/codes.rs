@@ -92,7 +92,8 @@ fn speaks(analysis: &Analysis, reporter: &ModuleName) -> bool {
     let answers = diagnosis.talks.iter().filter(|talk| talk.positive > 0).map(|talk| talk.module);
     // Units of SAE J1939 tell their active codes unasked, also that there are none.
     let told = diagnosis.codes.iter().map(|code| code.module);
-    let mut heard = answers.chain(told).chain(diagnosis.codes_read.iter().copied());
+    let unasked = diagnosis.lists_read.iter().filter(|(_, list)| list.is_of_j1939());
+    let mut heard = answers.chain(told).chain(unasked.map(|(module, _)| *module));
     heard.any(|module| is(analysis, module, reporter))
 }
 
