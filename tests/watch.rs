@@ -333,3 +333,72 @@ fn time_of(line: &str) -> f64 {
     let stamp = line.trim_start_matches('(').split(')').next().unwrap_or_default();
     stamp.parse().unwrap_or_default()
 }
+
+/// Twelve seconds of messages whose senders nobody knows, each with its period in milliseconds, and
+/// those that are away, each with its times.
+fn unnamed(ids: &[(&str, u64)], away: &[(&str, f64, f64)]) -> Vec<u8> {
+    let mut lines: Vec<(f64, String)> = Vec::new();
+    for (place, (id, period)) in ids.iter().enumerate() {
+        for count in 0..12_000 / period {
+            // No two begin at one time, and each wanders a little of its own.
+            let wander = ((count * 7 + place as u64 * 13) % 11) as f64 * 0.000_1;
+            let at = (count * period) as f64 / 1000.0 + place as f64 * 0.001_3 + wander;
+            if !away.iter().any(|(own, from, to)| own == id && *from <= at && at < *to) {
+                let time = 1_700_000_000.0 + at;
+                lines.push((at, format!("({time:.6}) can0 {id}#{:02X}\n", count % 256)));
+            }
+        }
+    }
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    lines.into_iter().map(|(_, line)| line).collect::<String>().into_bytes()
+}
+
+const UNNAMED: [(&str, u64); 7] =
+    [("101", 10), ("122", 20), ("143", 50), ("164", 10), ("185", 20), ("1A6", 50), ("1C7", 100)];
+
+fn watched(log: &[u8]) -> Vec<Value> {
+    events(&piped(&["watch", "-", "--format", "jsonl"], log).stdout)
+}
+
+/// A module that nobody has named is gone for a second, as where a harness is moved: its messages
+/// stop at one instant while others go on. That is told at once, and as one.
+#[test]
+fn messages_that_stop_at_one_instant_are_told_of_as_one() {
+    let away = ["101", "122", "143"].map(|id| (id, 7.0, 8.0));
+    let events = watched(&unnamed(&UNNAMED, &away));
+    let (silent, back) = (kinds(&events, "silent"), kinds(&events, "back"));
+    assert_eq!((silent.len(), back.len()), (1, 1), "{events:#?}");
+    assert_eq!(silent[0]["ids"], serde_json::json!(["0x101", "0x122", "0x143"]));
+    assert!(silent[0]["for_s"].as_f64().unwrap() < 0.6, "{}", silent[0]);
+    let sentence = silent[0]["sentence"].as_str().unwrap();
+    assert!(sentence.contains("0x143 (can0), sender unknown, are silent together"), "{sentence}");
+    assert!((back[0]["for_s"].as_f64().unwrap() - 1.0).abs() < 0.1, "{}", back[0]);
+}
+
+/// One that is away by itself may pause by nature, and what stops at different times did not stop
+/// together: until the report calls it a loss nobody is alarmed.
+#[test]
+fn messages_that_stop_one_after_another_are_no_company() {
+    let away = [("101", 5.0, 6.0), ("122", 7.0, 8.0), ("143", 9.0, 10.0)];
+    let log = unnamed(&UNNAMED, &away);
+    for event in kinds(&watched(&log), "silent") {
+        assert_eq!(event["ids"].as_array().unwrap().len(), 1, "{event}");
+    }
+    assert!(kinds(&watched(&unnamed(&UNNAMED, &[])), "silent").is_empty());
+}
+
+/// Two that stop together are told late, once the report calls them lost: not forgotten because
+/// they were back before it was asked.
+#[test]
+fn a_loss_that_is_over_before_it_is_judged_is_told_late() {
+    let away = [("101", 7.0, 7.6), ("122", 7.0, 7.6)];
+    let log = unnamed(&UNNAMED, &away);
+    let output = piped(&["report", "-", "--format", "json", "--no-precursors"], &log);
+    let report: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let lost = report["outages"].as_array().unwrap().iter().filter(|own| own["benign"] == false);
+    let events = watched(&log);
+    assert_eq!(lost.count(), kinds(&events, "silent").len(), "{events:#?}\n{report:#}");
+    for back in kinds(&events, "back") {
+        assert!((back["for_s"].as_f64().unwrap() - 0.6).abs() < 0.1, "{back}");
+    }
+}

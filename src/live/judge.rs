@@ -1,6 +1,7 @@
 //! What the analysis so far makes of silences that were told of, or are under suspicion: a loss, or
 //! lawful.
 
+use super::senders::Suspected;
 use super::{Event, LATER, Presence, RETURN, Sender, Subject, Watch, What};
 use crate::analysis::{Analysis, Cause, Nanoseconds, Outage, Scope, Silence};
 
@@ -39,34 +40,29 @@ impl Watch {
         for sender in 0..self.senders.len() {
             self.judge_sender(analysis, sender);
         }
+        self.judge_suspected(analysis);
         self.flush_returns(false);
         self.never_heard(analysis);
     }
 
     fn judge_sender(&mut self, analysis: &Analysis, sender: usize) {
         let own = &self.senders[sender];
-        let (channel, presence, suspected) = (own.channel, own.presence, own.suspected);
-        let judge = |this: &Watch, since, until| {
-            let ids = &this.senders[sender].ids;
-            let places = ids.iter().map(|at| (this.ids[*at].channel, this.ids[*at].id));
-            let places: Vec<_> = places.collect();
-            judged(analysis, Silence { start: since, end: until }, |outage| {
-                outage.channel.is_none_or(|own| own == channel)
-                    && (outage.scope >= Scope::Bus
-                        || outage.ids.iter().any(|at| {
-                            let id = &analysis.identifiers[*at];
-                            places.contains(&(id.channel, id.id))
-                        }))
-            })
-        };
+        let presence = own.presence;
+        let judge =
+            |this: &Watch, start, end| this.judged_of(analysis, sender, Silence { start, end }).0;
         match presence {
             Presence::Silent { since } => match judge(self, since, self.clock) {
                 Judged::Lawful { doubtful } => {
                     self.senders[sender].presence = Presence::Asleep { since };
-                    let who = self.subject(sender);
-                    self.sleeps(self.clock, who, since, doubtful);
+                    self.sender_sleeps(self.clock, sender, since, doubtful);
                 }
-                Judged::Open | Judged::Lost(_) | Judged::Paused => {}
+                // Told as one before anybody judged it, and nobody calls it a loss.
+                Judged::Open if self.is_stale(since, None) && self.is_unproven(sender) => {
+                    self.senders[sender].presence = Presence::Asleep { since };
+                    self.sender_sleeps(self.clock, sender, since, true);
+                }
+                Judged::Lost(_) => self.prove(sender),
+                Judged::Open | Judged::Paused => {}
             },
             Presence::Returning { since, at, slept } if self.over || self.clock >= at + RETURN => {
                 match judge(self, since, at) {
@@ -75,8 +71,7 @@ impl Watch {
                     Judged::Lost(cause) => self.flush_return(sender, Some(cause)),
                     Judged::Lawful { doubtful } => {
                         if !slept {
-                            let who = self.subject(sender);
-                            self.sleeps(at, who, since, doubtful);
+                            self.sender_sleeps(at, sender, since, doubtful);
                         }
                         let back = Presence::Returning { since, at, slept: true };
                         self.senders[sender].presence = back;
@@ -85,21 +80,94 @@ impl Watch {
                     Judged::Open | Judged::Paused => {}
                 }
             }
-            Presence::Here if suspected.is_some() => {
-                let since = suspected.unwrap_or_default();
-                match judge(self, since, self.clock) {
-                    Judged::Lost(_) => self.lost(sender, since),
-                    Judged::Lawful { .. } | Judged::Paused => self.senders[sender].suspected = None,
-                    // It may turn out to be one: until then the questions that are left.
-                    Judged::Open => {
-                        let last = since.saturating_add(LATER[LATER.len() - 1]);
-                        if self.clock > last.saturating_add(self.shortest) {
-                            self.senders[sender].suspected = None;
+            Presence::Here | Presence::Asleep { .. } | Presence::Returning { .. } => {}
+        }
+    }
+
+    /// What the analysis makes of silences of single messages that it was not asked of yet. Those
+    /// that it has as one are told as one; what is over is told late, for it was a loss all the
+    /// same.
+    fn judge_suspected(&mut self, analysis: &Analysis) {
+        let mut lost: Vec<(usize, bool, Cause, Vec<(usize, Suspected)>)> = Vec::new();
+        for sender in 0..self.senders.len() {
+            for own in std::mem::take(&mut self.senders[sender].suspected) {
+                if own.back.is_none() && self.senders[sender].presence != Presence::Here {
+                    continue;
+                }
+                let silence = Silence { start: own.since, end: own.back.unwrap_or(self.clock) };
+                let (judged, outage) = self.judged_of(analysis, sender, silence);
+                match judged {
+                    // What tells how it came back may be a few of its frames away.
+                    Judged::Lost(Cause::Unknown) if !self.over && self.returned_just_now(own) => {
+                        self.senders[sender].suspected.push(own);
+                    }
+                    Judged::Lost(cause) => {
+                        let of = (outage.unwrap_or(usize::MAX), own.back.is_some());
+                        match lost.iter_mut().find(|lost| (lost.0, lost.1) == of) {
+                            Some(lost) => lost.3.push((sender, own)),
+                            None => lost.push((of.0, of.1, cause, vec![(sender, own)])),
                         }
                     }
+                    // It may turn out to be one: until then the questions that are left.
+                    Judged::Open if !self.is_stale(own.since, own.back) => {
+                        self.senders[sender].suspected.push(own);
+                    }
+                    Judged::Open | Judged::Lawful { .. } | Judged::Paused => {}
                 }
             }
-            Presence::Here | Presence::Asleep { .. } | Presence::Returning { .. } => {}
+        }
+        for (_, _, cause, members) in lost {
+            self.lost_together(&members, Some(cause));
+        }
+    }
+
+    fn returned_just_now(&self, own: Suspected) -> bool {
+        own.back.is_some_and(|back| self.clock < back + TELLS)
+    }
+
+    /// Whether the last question about a silence has been asked.
+    fn is_stale(&self, since: Nanoseconds, back: Option<Nanoseconds>) -> bool {
+        let last = back.unwrap_or(since).saturating_add(LATER[LATER.len() - 1]);
+        self.clock > last.saturating_add(self.shortest)
+    }
+
+    /// What the analysis says of a silence of a sender, and the place of the outage that says it.
+    fn judged_of(
+        &self,
+        analysis: &Analysis,
+        sender: usize,
+        silence: Silence,
+    ) -> (Judged, Option<usize>) {
+        let own = &self.senders[sender];
+        let places = own.ids.iter().map(|at| (self.ids[*at].channel, self.ids[*at].id));
+        let places: Vec<_> = places.collect();
+        judged_by(analysis, silence, |outage| {
+            outage.channel.is_none_or(|channel| own.channel == channel)
+                && (outage.scope >= Scope::Bus
+                    || outage.ids.iter().any(|at| {
+                        let id = &analysis.identifiers[*at];
+                        places.contains(&(id.channel, id.id))
+                    }))
+        })
+    }
+
+    fn sender_sleeps(
+        &mut self,
+        time: Nanoseconds,
+        sender: usize,
+        since: Nanoseconds,
+        doubtful: bool,
+    ) {
+        match self.of_company(sender) {
+            Some(company) => {
+                if let Some((who, since)) = self.company_sleeps(company) {
+                    self.sleeps(time, who, since, doubtful);
+                }
+            }
+            None => {
+                let who = self.subject(sender);
+                self.sleeps(time, who, since, doubtful);
+            }
         }
     }
 
@@ -197,13 +265,24 @@ impl Watch {
 
 /// What the outage that covers most of a silence says of it.
 fn judged(analysis: &Analysis, silence: Silence, concerns: impl Fn(&Outage) -> bool) -> Judged {
-    let of = analysis.outages.iter().filter(|outage| concerns(outage));
-    let covered = |outage: &&Outage| outage.silence().overlap(&silence);
-    let Some(outage) = of.max_by_key(covered) else { return Judged::Open };
-    if covered(&outage) * 2 < silence.length() {
-        return Judged::Open;
+    judged_by(analysis, silence, concerns).0
+}
+
+/// The same, and the place of that outage.
+fn judged_by(
+    analysis: &Analysis,
+    silence: Silence,
+    concerns: impl Fn(&Outage) -> bool,
+) -> (Judged, Option<usize>) {
+    let of = analysis.outages.iter().enumerate().filter(|(_, outage)| concerns(outage));
+    let covered = |outage: &Outage| outage.silence().overlap(&silence);
+    let Some((at, outage)) = of.max_by_key(|(_, outage)| covered(outage)) else {
+        return (Judged::Open, None);
+    };
+    if covered(outage) * 2 < silence.length() {
+        return (Judged::Open, None);
     }
-    match (outage.cause, outage.doubt) {
+    let judged = match (outage.cause, outage.doubt) {
         (Cause::CaptureGap, _) => Judged::Paused,
         _ if outage.is_loss() => Judged::Lost(outage.cause),
         // While it lasts only what is certain takes an alarm back: half of a vehicle on a blown
@@ -213,5 +292,6 @@ fn judged(analysis: &Analysis, silence: Silence, concerns: impl Fn(&Outage) -> b
         }
         // Too early to tell; and a message that may pause by nature is no loss and no sleep.
         _ => Judged::Open,
-    }
+    };
+    (judged, Some(at))
 }

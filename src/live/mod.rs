@@ -12,13 +12,14 @@ mod ledger;
 mod pace;
 mod senders;
 mod state;
+mod together;
 
 use lostnode_parsers::{FrameKind, Id, Timestamp};
 
 pub use event::{Event, Reach, Subject, What};
 pub use ledger::{Entry, Ledger, Quiet};
 pub use pace::Pace;
-pub use senders::{Presence, Sender};
+pub use senders::{Presence, Sender, Suspected};
 pub use state::{ChannelView, View};
 
 use crate::analysis::{Analysis, Nanoseconds, Silence};
@@ -47,6 +48,8 @@ pub struct Watch {
     loss_ended: Option<Nanoseconds>,
     frames: u64,
     drops: u64,
+    /// Single messages that fell silent at one instant, and are told of as one.
+    companies: Vec<together::Company>,
     /// When the analysis is to be asked again.
     judging: Vec<Nanoseconds>,
     /// Nothing more comes.
@@ -122,6 +125,7 @@ impl Watch {
             loss_ended: None,
             frames: 0,
             drops: 0,
+            companies: Vec::new(),
             judging: Vec::new(),
             over: false,
             events: Vec::new(),
@@ -214,11 +218,11 @@ impl Watch {
         self.events.push(Event { time, what: What::Mark { text } });
     }
 
-    /// Whether somebody is back of whom nobody has said how.
+    /// Whether there is a silence, or a return, of which nobody has said what it was.
     pub fn is_unexplained(&self) -> bool {
         let returning = |presence| matches!(presence, Presence::Returning { .. });
         self.channels.iter().filter_map(|own| own.presence).any(returning)
-            || self.senders.iter().any(|own| returning(own.presence))
+            || self.senders.iter().any(|own| returning(own.presence) || !own.suspected.is_empty())
     }
 
     /// Nothing more comes. `analysis` is of all that came, if [`Watch::is_unexplained`].
@@ -350,7 +354,7 @@ impl Watch {
         match own.name {
             Some(_) => self.lost(sender, since),
             None => {
-                self.senders[sender].suspected = Some(since);
+                self.suspect(sender, since);
                 self.ask(since + self.shortest.max(expected.timeout));
             }
         }
@@ -372,7 +376,9 @@ impl Watch {
         let who = self.subject(sender);
         let own = &mut self.senders[sender];
         own.presence = Presence::Silent { since };
-        own.suspected = None;
+        own.suspected.retain(|own| own.back.is_some());
+        let ids = own.ids.clone();
+        self.leave_companies(&ids);
         self.events.push(Event { time: self.clock, what: What::Silent { who, since } });
         self.ask(since + self.shortest);
     }

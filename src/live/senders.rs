@@ -43,6 +43,15 @@ impl Presence {
     }
 }
 
+/// A silence of which nobody has said yet what it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Suspected {
+    /// The last frame before it.
+    pub since: Nanoseconds,
+    /// The first frame after it; `None` while it lasts.
+    pub back: Option<Nanoseconds>,
+}
+
 /// A node, or a message whose sender is not known.
 #[derive(Clone, Debug)]
 pub struct Sender {
@@ -61,8 +70,8 @@ pub struct Sender {
     /// When it was heard last.
     pub heard: Option<Nanoseconds>,
     /// A single message of unknown sender is called lost when the analysis calls it so: some pause
-    /// by nature. Until then it is under suspicion.
-    pub suspected: Option<Nanoseconds>,
+    /// by nature. Until then its silences are under suspicion, those that are over too.
+    pub suspected: Vec<Suspected>,
     /// Identifiers that are expected of it and were never heard.
     pub never: Vec<Id>,
 }
@@ -82,9 +91,14 @@ impl Sender {
             losses: 0,
             last_loss: None,
             heard: None,
-            suspected: None,
+            suspected: Vec::new(),
             never: Vec::new(),
         }
+    }
+
+    /// Whether its last silence is under suspicion and lasts.
+    pub(super) fn is_suspected(&self) -> bool {
+        self.suspected.last().is_some_and(|own| own.back.is_none())
     }
 
     /// As an event names it.
@@ -122,12 +136,14 @@ pub fn of(
             own.ids.iter().filter(|at| sender.ids.contains(at)).count()
                 + own.never.iter().filter(never).count()
         };
-        let Some(own) = before.iter().filter(|own| shared(own) > 0).max_by_key(shared) else {
+        // Of messages that are one node now the one that is away tells more.
+        let most = |own: &&Sender| (shared(own), own.presence != Presence::Here);
+        let Some(own) = before.iter().filter(|own| shared(own) > 0).max_by_key(most) else {
             continue;
         };
         sender.presence = own.presence;
         (sender.losses, sender.last_loss) = (own.losses, own.last_loss);
-        (sender.heard, sender.suspected) = (own.heard, own.suspected);
+        (sender.heard, sender.suspected) = (own.heard, own.suspected.clone());
     }
     out
 }

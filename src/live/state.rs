@@ -111,8 +111,11 @@ impl Watch {
         let own = &mut self.senders[sender];
         own.heard = Some(time);
         let (since, slept) = match own.presence {
-            Presence::Here if own.suspected.is_some() => {
-                own.suspected = None;
+            Presence::Here if own.is_suspected() => {
+                if let Some(suspected) = own.suspected.last_mut() {
+                    suspected.back = Some(time);
+                }
+                self.ask(time + RETURN);
                 return;
             }
             Presence::Here | Presence::Returning { .. } => return,
@@ -230,9 +233,14 @@ impl Watch {
     pub(super) fn flush_return(&mut self, sender: usize, cause: Option<Cause>) {
         let presence = self.senders[sender].presence;
         let Presence::Returning { since, at, .. } = presence else { return };
-        let who = self.subject(sender);
         self.senders[sender].presence = Presence::Here;
-        self.tell_return(presence, who, cause);
+        match self.of_company(sender) {
+            Some(company) => self.company_back(company, presence, cause),
+            None => {
+                let who = self.subject(sender);
+                self.tell_return(presence, who, cause);
+            }
+        }
         let own = &mut self.senders[sender];
         if !matches!(presence, Presence::Returning { slept: true, .. })
             && at - since >= self.shortest
@@ -252,7 +260,7 @@ impl Watch {
         self.tell_return(presence, who, cause);
     }
 
-    fn tell_return(&mut self, presence: Presence, who: Subject, cause: Option<Cause>) {
+    pub(super) fn tell_return(&mut self, presence: Presence, who: Subject, cause: Option<Cause>) {
         let Presence::Returning { since, at, slept } = presence else { return };
         let momentary = at - since < self.shortest;
         if !slept && !momentary {

@@ -11,7 +11,8 @@ pub fn sentence(watch: &Watch, event: &Event) -> String {
     let length = |since: Nanoseconds| seconds(event.time - since);
     match &event.what {
         What::Silent { who, since } => {
-            format!("{} silent: nothing for {}", is(watch, who), duration(length(*since)))
+            let together = if is_company(who) { "silent together" } else { "silent" };
+            format!("{} {together}: nothing for {}", is(watch, who), duration(length(*since)))
         }
         What::Back { who, since, momentary: true, .. } => format!(
             "{} back after {}: too short to be an outage",
@@ -103,7 +104,11 @@ pub fn who(watch: &Watch, who: &Subject) -> String {
         (Reach::Channel | Reach::Recording, _, _) => "every channel".to_owned(),
         (_, Some(node), _) => format!("{node}{of_channel}"),
         (_, None, _) => {
-            let ids: Vec<String> = who.ids.iter().take(4).map(|id| id_label(*id)).collect();
+            let mut ids: Vec<String> = who.ids.iter().take(4).map(|id| id_label(*id)).collect();
+            if who.ids.len() > ids.len() {
+                ids.pop();
+                ids.push(format!("{} more", who.ids.len() - ids.len()));
+            }
             format!("{}{of_channel}, sender unknown,", listed(&ids, "and"))
         }
     }
@@ -123,5 +128,11 @@ fn name(watch: &Watch, channel: ChannelIndex) -> String {
 }
 
 fn is(watch: &Watch, subject: &Subject) -> String {
-    format!("{} is", who(watch, subject))
+    let are = if is_company(subject) { "are" } else { "is" };
+    format!("{} {are}", who(watch, subject))
+}
+
+/// Whether they are several messages, and not what a node or a channel sends.
+fn is_company(who: &Subject) -> bool {
+    who.reach == Reach::Messages && who.ids.len() > 1
 }
