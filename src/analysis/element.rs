@@ -1,6 +1,6 @@
 //! Parts of the harness in the answer: which of them explains a finding, and why the others do not.
 
-use super::finding::ReadingValue;
+use super::finding::{Reading, ReadingValue, SupplySide};
 use super::subject::Subject;
 use crate::wiring_file::{Carries, Described, ElementKind};
 
@@ -29,6 +29,8 @@ pub struct Taken {
     pub value: ReadingValue,
     /// How many times likelier that is where the element has the fault than where it has not.
     pub ratio: f64,
+    /// It was not written down: a mark that stands out shows it.
+    pub marked: bool,
     /// When and where, in the user's words.
     pub at: Option<String>,
     /// More of the user's words.
@@ -50,6 +52,23 @@ pub struct Element {
     pub access: Option<String>,
     /// Minutes to reach it.
     pub minutes: f64,
+}
+
+impl Element {
+    /// The side of the supply that it carries; `None` where it carries both or none.
+    pub fn side(&self) -> Option<SupplySide> {
+        match (self.carries.supply, self.carries.ground) {
+            (true, false) => Some(SupplySide::Supply),
+            (false, true) => Some(SupplySide::Ground),
+            _ => None,
+        }
+    }
+
+    /// Whether a reading at a module measures through it and is as it should be.
+    pub fn is_proved_by(&self, read: &Reading) -> bool {
+        read.one_sided.is_some_and(|own| own.good && Some(own.side) == self.side())
+            && self.feeds.contains(&read.subject)
+    }
 }
 
 /// Where in the harness a finding has its cause.
@@ -135,5 +154,15 @@ impl Suspected {
     /// The likeliest.
     pub fn first(&self) -> Option<&Fit> {
         self.fits.first()
+    }
+
+    /// Whether the element at a place explains it, alone or with another.
+    pub fn explains(&self, element: usize) -> bool {
+        self.fits.iter().any(|fit| fit.element == element || fit.with == Some(element))
+    }
+
+    /// Whether the element at a place feeds what was lost and does not explain it.
+    pub fn clears(&self, element: usize) -> bool {
+        self.cleared.iter().any(|own| own.element == element)
     }
 }

@@ -135,15 +135,28 @@ pub struct Finding {
     pub next_tests: Vec<NextTest>,
     /// What the user noted as done about it.
     pub done: Vec<Done>,
+    /// What was tried at what it is about made the trouble go away.
+    pub gone: bool,
     /// Where in the harness it has its cause; `None` without a wiring file, and where that has
     /// nothing to say of it.
     pub element: Option<Suspected>,
 }
 
 impl Finding {
-    /// Whether the user noted a repair of it, which only a drive can prove.
+    /// Whether the user noted a repair of it, or a trial that ended it, which only a drive can
+    /// prove.
     pub fn is_repaired(&self) -> bool {
-        self.done.iter().any(Done::is_repair)
+        self.gone || self.repair().is_some()
+    }
+
+    /// The last repair of it that the user noted. Who configures a module mends what was not
+    /// configured, and no wire.
+    pub fn repair(&self) -> Option<&Done> {
+        let mends = |done: &&Done| {
+            done.is_repair()
+                && (done.what != Done::CONFIGURED || self.class == ClassName::NOT_CONFIGURED)
+        };
+        self.done.iter().rfind(mends)
     }
 
     /// How far what it is about reaches.
@@ -238,10 +251,36 @@ pub struct Reading {
     pub subject: Subject,
     /// What came of it.
     pub value: ReadingValue,
+    /// Where it measures one side of the supply only: which, and what it says of the other.
+    pub one_sided: Option<OneSided>,
     /// When and where, in the user's words.
     pub at: Option<String>,
     /// More of the user's words.
     pub note: Option<String>,
+}
+
+/// What a reading at one side of a module's supply says of the other.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct OneSided {
+    /// The side that was measured.
+    pub side: SupplySide,
+    /// How many times likelier the reading is where this side has the fault than where one does
+    /// not know which has it.
+    pub own: f64,
+    /// The same where the other side has it.
+    pub other: f64,
+    /// It is as it should be.
+    pub good: bool,
+}
+
+/// A side of a module's supply.
+#[derive(Clone, Copy, Debug, Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "snake_case")]
+pub enum SupplySide {
+    /// From battery plus to its supply pin: feeds, fuses, relays.
+    Supply,
+    /// From its ground pin to battery minus.
+    Ground,
 }
 
 /// What came of a reading.
@@ -291,6 +330,7 @@ impl Done {
     pub const KNOWN: [&'static str; 6] =
         ["cleaned", "repaired", "replaced", "configured", "cleared", "other"];
     /// What the words of a job file call a repair.
+    const CONFIGURED: &'static str = "configured";
     const REPAIRS: [&'static str; 4] = ["cleaned", "repaired", "replaced", "configured"];
 
     /// Whether something was done that may have ended the fault.

@@ -127,14 +127,21 @@ fn since(feeds: &[String], rows: &[Row]) -> (Since, Vec<String>) {
     }
 }
 
-/// Seconds to drive without a loss after a repair until it is sure at 95 % that it held, as this
-/// capture from before it shows; `None` where nothing was lost.
+/// Nobody is sent on a shorter drive after a repair, in seconds: a contact must warm up, be bumped
+/// and turned.
+const SHORTEST_DRIVE: f64 = 300.0;
+
+/// Seconds to drive without a loss after a repair: until it is sure at 95 % that it held, as this
+/// capture from before it shows, and never less than five minutes. Losses that come in bursts count
+/// there as if they came by chance, and a contact that is cold, or not bumped, holds for minutes
+/// (common practice, no source). `None` where nothing was lost.
 ///
 /// ```
 /// assert_eq!(lostnode::compare::drive(&lostnode::analysis::Analysis::default()), None);
 /// ```
 pub fn drive(before: &Analysis) -> Option<f64> {
-    Some(compare(before, &[]).needed()).filter(|time| *time > 0.0)
+    let needed = Some(compare(before, &[]).needed()).filter(|time| *time > 0.0)?;
+    Some(needed.max(SHORTEST_DRIVE))
 }
 
 /// Whether a capture can show a loss of what it is watched for. A doubt about one outage is none

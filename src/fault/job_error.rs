@@ -61,6 +61,13 @@ pub enum Problem {
         /// Those of the wiring file; none without one.
         known: Vec<String>,
     },
+    /// The element does not carry what was measured.
+    NotCarried {
+        /// The reading.
+        what: String,
+        /// The element, as written.
+        element: String,
+    },
     /// The capture has no such channel.
     UnknownChannel {
         /// As written.
@@ -130,6 +137,9 @@ impl fmt::Display for Problem {
                     "element `{element}` is not in the wiring; there are {}",
                     known.join(", ")
                 )
+            }
+            Problem::NotCarried { what, element } => {
+                write!(f, "{what} cannot be measured at `{element}`: it does not carry that")
             }
             Problem::UnknownChannel { channel, known } => write!(
                 f,

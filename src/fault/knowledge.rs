@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
-use crate::analysis::finding::{ClassName, Standing};
+use super::weights::LEAST;
+use crate::analysis::finding::{ClassName, OneSided, Standing, SupplySide};
 use crate::analysis::subject::Level;
 use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
 
@@ -178,6 +179,9 @@ pub struct Reading {
     /// Its bands are those of a 12 V system; of a 24 V one they are twice as high.
     #[serde(default)]
     pub scales: bool,
+    /// It measures one side of the supply only: of a fault of the other side it tells as much as a
+    /// sound module does.
+    pub side: Option<SupplySide>,
     /// Bands of a number, ascending.
     #[serde(default)]
     pub bands: Vec<Band>,
@@ -186,6 +190,32 @@ pub struct Reading {
     pub outcomes: Vec<String>,
     /// By class, and `sound` for none of them: probability of each band or outcome.
     pub like: BTreeMap<ClassName, Vec<f64>>,
+    /// The same of what is silent for good, for classes whose numbers differ then.
+    #[serde(default)]
+    pub like_lasting: BTreeMap<ClassName, Vec<f64>>,
+    /// The outcome with which the trouble is gone, so that only a drive can tell more.
+    pub gone: Option<String>,
+}
+
+impl Reading {
+    /// How likely each band or outcome is under a class; `None` where it is not about that.
+    pub(crate) fn like(&self, class: &ClassName, lasting: bool) -> Option<&Vec<f64>> {
+        let own = self.like.get(class)?;
+        Some(self.like_lasting.get(class).filter(|_| lasting).unwrap_or(own))
+    }
+
+    /// What a value in a band says of either side. A fault of the supply is of the one as often as
+    /// of the other, so the number of its class is the mean of both, and of a fault of the other
+    /// side one reads here what one reads at a sound module. Where a class was said to be less
+    /// likely than that allows, a third of its number stands for this side.
+    pub(crate) fn one_sided(&self, side: SupplySide, place: usize) -> OneSided {
+        let sound = self.like[&ClassName::SOUND][place].max(LEAST);
+        let faulty = self.like.iter().filter(|(class, _)| **class != ClassName::SOUND);
+        let faulty = faulty.map(|(_, like)| like[place]).fold(LEAST, f64::max);
+        let good = self.like[&ClassName::SOUND].iter().all(|number| *number <= sound);
+        let own = (2.0 * faulty - sound).max(faulty / 3.0);
+        OneSided { side, own: own / faulty, other: sound / faulty, good }
+    }
 }
 
 /// A band of a number.
@@ -252,6 +282,10 @@ pub struct Test {
     /// Readings that it gives.
     #[serde(default)]
     pub readings: Vec<String>,
+    /// Readings of what it is about that make it needless where they are as they should be: they
+    /// measure through what it looks at.
+    #[serde(default)]
+    pub proved_by: Vec<String>,
     /// The caution that what it is about must carry: then it goes before all other tests of that,
     /// and otherwise it is none.
     pub first_for: Option<String>,
@@ -443,7 +477,7 @@ impl Knowledge {
     fn check_reading(&self, name: &str, reading: &Reading) -> Result<(), KnowledgeError> {
         let count = reading.bands.len() + reading.outcomes.len();
         let wrong = |problem| wrong(format!("reading.{name}"), problem);
-        for (class, like) in &reading.like {
+        for (class, like) in reading.like.iter().chain(&reading.like_lasting) {
             let probabilities = like.iter().all(|number| is_probability(*number));
             if like.len() != count || !is_one(like.iter().sum()) || !probabilities {
                 return wrong(Problem::Likelihoods { class: class.clone(), count });
@@ -466,7 +500,12 @@ impl Knowledge {
         if !self.access.contains_key(&test.access) {
             return wrong(table, Problem::NoAccess(test.access.clone()));
         }
-        match test.readings.iter().find(|reading| !self.reading.contains_key(*reading)) {
+        match test
+            .readings
+            .iter()
+            .chain(&test.proved_by)
+            .find(|reading| !self.reading.contains_key(*reading))
+        {
             Some(reading) => wrong(table, Problem::NoReading(reading.clone())),
             None => Ok(()),
         }

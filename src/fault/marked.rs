@@ -29,6 +29,7 @@ pub fn observed(analysis: &Analysis, knowledge: &Knowledge) -> Vec<ReadingTaken>
                 source: table.source.clone(),
                 subject,
                 value: ReadingValue::Outcome(OUTCOME.to_owned()),
+                one_sided: None,
                 at: Some(mark.text.clone()),
                 note: None,
             };

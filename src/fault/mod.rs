@@ -38,7 +38,7 @@ use self::symptoms::Symptom;
 use crate::analysis::Analysis;
 use crate::analysis::element::Wiring;
 use crate::analysis::finding::{
-    Caution, ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
+    Caution, ClassName, Evidence, Finding, Findings, NextTest, Observation, ReadingValue, Standing,
 };
 use crate::analysis::subject::Subject;
 
@@ -152,8 +152,11 @@ impl Case<'_> {
         let Case { analysis, knowledge, .. } = *self;
         // A test whose reading has come back is done.
         let read = self.observed.iter().flat_map(|observed| {
-            let gives =
-                knowledge.test.iter().filter(|(_, test)| test.readings.contains(&observed.table));
+            let proves = observed.reading.one_sided.is_some_and(|own| own.good);
+            let gives = knowledge.test.iter().filter(move |(_, test)| {
+                test.readings.contains(&observed.table)
+                    || proves && test.proved_by.contains(&observed.table)
+            });
             gives.map(|(name, _)| (name.clone(), observed.reading.subject.clone()))
         });
         let done: Vec<(String, Subject)> =
@@ -248,15 +251,26 @@ impl Case<'_> {
             lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
             next_tests: Vec::new(),
             done: done.filter(|(about, _)| *about == fault.subject).map(|(_, done)| done).collect(),
+            gone: self.observed.iter().any(|own| self.is_gone(own, fault)),
             element: None,
         };
         finding.standing = order::standing(self.analysis, &finding);
         finding
     }
 
+    /// Whether the trouble went away when something was tried at what a fault is about.
+    fn is_gone(&self, observed: &ReadingTaken, fault: &Fault) -> bool {
+        let gone = self.knowledge.reading[&observed.table].gone.as_ref();
+        let outcome = match &observed.reading.value {
+            ReadingValue::Outcome(outcome) => Some(outcome),
+            ReadingValue::Measured { .. } => None,
+        };
+        gone.is_some() && outcome == gone && observed.reading.subject == fault.subject
+    }
+
     fn weigh_reading(&self, fault: &Fault, observed: &ReadingTaken) -> Option<Evidence> {
         let table = &self.knowledge.reading[&observed.table];
-        let own = table.like.get(&fault.class)?;
+        let own = table.like(&fault.class, symptoms::lasts(self.analysis, &fault.subject))?;
         let subject = &observed.reading.subject;
         let about = fault.subject.covers(subject, self.analysis)
             || subject.covers(&fault.subject, self.analysis);

@@ -229,6 +229,7 @@ impl Job {
             source: table.source.clone(),
             subject: self.subject(entry, table.at, analysis)?,
             value,
+            one_sided: table.side.map(|side| table.one_sided(side, place)),
             at: entry.at.clone(),
             note: entry.note.clone(),
         };

@@ -74,7 +74,9 @@ impl<'a> Seen<'a> {
         let subject = &read.reading.subject;
         let about = fault.subject.covers(subject, self.analysis)
             || subject.covers(&fault.subject, self.analysis);
-        let like = self.knowledge.reading[&read.table].like.get(&fault.class);
+        let lasting = || symptoms::lasts(self.analysis, &fault.subject);
+        let table = &self.knowledge.reading[&read.table];
+        let like = table.like(&fault.class, !table.like_lasting.is_empty() && lasting());
         like.filter(|_| about).map(|like| like[read.place].max(LEAST).ln())
     }
 

@@ -6,7 +6,7 @@ use super::errors::Errors;
 use super::losses::{self, Loss};
 use super::table::Elements;
 use crate::analysis::element::{Cleared, Element, Fit, Suspected, Taken, WhyNot};
-use crate::analysis::finding::{Finding, Standing};
+use crate::analysis::finding::{Finding, Reading, Standing};
 use crate::analysis::subject::Subject;
 use crate::analysis::{Analysis, Cause};
 use crate::capture::ChannelIndex;
@@ -81,6 +81,8 @@ pub struct Harness<'a> {
     pub elements: &'a [Element],
     /// What was measured at them.
     pub taken: &'a [Taken],
+    /// What was measured at the modules.
+    pub read: &'a [Reading],
     /// Whose frames errors destroyed, by channel.
     pub errors: &'a [Errors],
 }
@@ -118,9 +120,13 @@ impl Harness<'_> {
         let left_out = &Elements::built_in().left_out;
         let own = if several { left_out.of_several } else { left_out.of_one };
         let own = own * need.left_out();
+        for ((element, with), weight) in &mut weights {
+            let read = |at: usize| self.read_at_modules(&need, at);
+            *weight *= read(*element) * with.map_or(1.0, read);
+        }
         let before: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
         for ((element, with), weight) in &mut weights {
-            *weight *= self.read(*element) * with.map_or(1.0, |with| self.read(with));
+            *weight *= self.read_there(*element) * with.map_or(1.0, |with| self.read_there(with));
         }
         let total: f64 = weights.iter().map(|own| own.1).sum::<f64>() + own;
         // A reading that speaks for an element speaks for what it explains.
@@ -143,8 +149,21 @@ impl Harness<'_> {
     }
 
     /// By how much the readings at an element speak for a fault of it.
-    fn read(&self, element: usize) -> f64 {
+    fn read_there(&self, element: usize) -> f64 {
         self.taken.iter().filter(|own| own.element == element).map(|own| own.ratio).product()
+    }
+
+    /// By how much readings at the modules speak for an element beside others behind the same
+    /// finding: who measures a supply does not measure through a ground, and the reverse.
+    fn read_at_modules(&self, need: &Need<'_>, element: usize) -> f64 {
+        if need.part != Part::Power {
+            return 1.0;
+        }
+        let element = &self.elements[element];
+        let Some(side) = element.side() else { return 1.0 };
+        let about = self.read.iter().filter(|read| element.feeds.contains(&read.subject));
+        let told = about.filter_map(|read| read.one_sided);
+        told.map(|own| if own.side == side { own.own } else { own.other }).product()
     }
 
     pub(super) fn need(&self, finding: &Finding) -> Option<Need<'_>> {

@@ -58,8 +58,15 @@ pub fn place(
     taken.extend(readings::marked(analysis, &elements));
     let losses = losses::all(analysis);
     let errors = errors::Errors::all(analysis, &elements);
-    let harness =
-        Harness { analysis, losses: &losses, elements: &elements, taken: &taken, errors: &errors };
+    let read = findings.job.readings.clone();
+    let harness = Harness {
+        analysis,
+        losses: &losses,
+        elements: &elements,
+        taken: &taken,
+        read: &read,
+        errors: &errors,
+    };
     let mut factors = Vec::new();
     for finding in &mut findings.ranked {
         let placed = harness.place(finding);
@@ -73,7 +80,7 @@ pub fn place(
     let marks: Vec<Option<usize>> = findings.undecided.iter().map(|set| set.test).collect();
     let marked: Vec<Option<NextTest>> =
         marks.iter().map(|at| at.map(|at| tests[at].clone())).collect();
-    tests = next::merge(analysis, &elements, &taken, &findings.ranked, tests);
+    tests = next::merge(&harness, &findings.ranked, tests);
     for (set, marked) in findings.undecided.iter_mut().zip(marked) {
         let same = |test: &NextTest, own: &NextTest| {
             test.element.is_none() && test.title == own.title && test.subject == own.subject

@@ -3,9 +3,10 @@
 
 use std::collections::BTreeSet;
 
+use super::fits::Harness;
 use super::table::Elements;
 use crate::analysis::Analysis;
-use crate::analysis::element::{Element, Taken};
+use crate::analysis::element::Element;
 use crate::analysis::finding::{Caution, Finding, NextTest, Standing};
 use crate::analysis::subject::Subject;
 use crate::fault::{WORTH, advice};
@@ -23,21 +24,18 @@ struct Open {
 }
 
 /// The tests of the findings and of the elements behind them, in the order to do them.
-pub fn merge(
-    analysis: &Analysis,
-    elements: &[Element],
-    taken: &[Taken],
-    ranked: &[Finding],
-    tests: Vec<NextTest>,
-) -> Vec<NextTest> {
+pub fn merge(harness: &Harness<'_>, ranked: &[Finding], tests: Vec<NextTest>) -> Vec<NextTest> {
+    let Harness { analysis, elements, taken, read, .. } = *harness;
     let standing = |findings: &[usize]| {
         let own = findings.iter().map(|place| ranked[place - 1].standing);
         own.min().unwrap_or(Standing::Benign)
     };
     let mut others = tests.into_iter().map(|test| lessened(ranked, test)).peekable();
     let mut open = possible(elements, ranked, &standing);
-    // What has been measured is not asked for again.
+    // What has been measured is not asked for again, nor what a reading at a module measures through.
+    let proved = |at: usize| read.iter().any(|own| elements[at].is_proved_by(own));
     open.retain(|open| taken.iter().all(|own| own.element != open.element));
+    open.retain(|open| !proved(open.element));
     let mut opened = BTreeSet::new();
     let mut out = Vec::new();
     loop {

@@ -3,7 +3,7 @@
 use super::table::{Elements, Reading};
 use crate::analysis::Analysis;
 use crate::analysis::element::{Element, Taken};
-use crate::analysis::finding::ReadingValue;
+use crate::analysis::finding::{ReadingValue, SupplySide};
 use crate::fault::{AtElement, Job, JobError, JobProblem};
 
 /// The readings at elements, each with how many times likelier it is where the element has the
@@ -30,6 +30,7 @@ pub fn marked(analysis: &Analysis, elements: &[Element]) -> Vec<Taken> {
         text: table.text.clone(),
         value: ReadingValue::Outcome(table.outcomes[0].clone()),
         ratio: table.faulty[0] / table.sound[0],
+        marked: true,
         at: Some(mark.text.clone()),
         note: None,
     });
@@ -48,12 +49,23 @@ fn one(own: &AtElement<'_>, elements: &[Element]) -> Result<Taken, JobError> {
         let known = tables.keys().cloned().collect();
         return Err(wrong(JobProblem::UnknownReading { what: what(), known }));
     };
+    let carries = elements[element].carries;
+    let carried = match table.side {
+        Some(SupplySide::Supply) => carries.supply,
+        Some(SupplySide::Ground) => carries.ground,
+        None => true,
+    };
+    if !carried {
+        let element = own.element.to_owned();
+        return Err(wrong(JobProblem::NotCarried { what: what(), element }));
+    }
     let (place, value) = value(own, table).map_err(wrong)?;
     Ok(Taken {
         element,
         text: table.text.clone(),
         value,
         ratio: table.faulty[place] / table.sound[place],
+        marked: false,
         at: own.at.map(str::to_owned),
         note: own.note.map(str::to_owned),
     })

@@ -5,6 +5,7 @@ use std::sync::LazyLock;
 
 use serde::Deserialize;
 
+use crate::analysis::finding::SupplySide;
 use crate::wiring_file::ElementKind;
 
 /// The whole table.
@@ -29,6 +30,8 @@ pub struct Reading {
     pub unit: String,
     /// What is measured.
     pub text: String,
+    /// The side of the supply that it measures; none where it is for any element.
+    pub side: Option<SupplySide>,
     /// Bands of a measurement, ascending.
     #[serde(default)]
     pub bands: Vec<Band>,

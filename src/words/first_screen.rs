@@ -218,16 +218,21 @@ pub struct ToDo {
     pub expect: String,
 }
 
+/// A good one mends a bad contact too, by being plugged in.
+const REFIT: &str = " Before the old one is thrown away, plug it in again and drive: if nothing \
+                     is lost with it either, it was the contacts of its plug.";
+
 /// What to do first, and how.
 pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
-    if let Some(Explained::Repaired(_)) = headline.explained {
+    if let Some(Explained::Repaired(at)) = headline.explained {
         let request = "Drive as when it failed, record the drive, then compare".to_owned();
         let long = compare::drive(analysis).map_or(String::new(), |long| {
             format!(" Drive at least {} for the figures to mean anything.", short_duration(long))
         });
         let how = format!(
             "Same road, load, temperature and wet as when it failed.{long} Then `lostnode compare \
-             BEFORE AFTER` says how sure it is that the repair helped."
+             BEFORE AFTER` says how sure it is that the repair helped.{}",
+            if analysis.ranked()[at].gone { REFIT } else { "" }
         );
         let expect = "no loss in that time".to_owned();
         return Some(ToDo { before: None, request, how, expect });

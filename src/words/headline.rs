@@ -285,7 +285,14 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
             }
         }
         Explained::Repaired(at) => {
-            format!("{} ({}), noted as repaired", told(*at), percent(&ranked[*at]))
+            let own = &ranked[*at];
+            let what = match own.repair() {
+                Some(done) => format!("noted as {}", done.what),
+                // Which of them it was the trial does not tell: whoever plugs one in wipes the pins.
+                None => "gone since a known good one was plugged in, which wipes its contacts too"
+                    .to_owned(),
+            };
+            format!("{} ({}), {what}", told(*at), percent(own))
         }
     };
     let cause = lawful.map_or(cause.clone(), |own| {

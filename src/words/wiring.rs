@@ -123,25 +123,42 @@ pub fn sentences(analysis: &Analysis, finding: &Finding) -> Vec<String> {
     let fits = fits(analysis, own);
     let alike = alike(analysis, own);
     let cleared = why_not(analysis, own);
-    let measured = measured(analysis, own);
+    let measured = measured(analysis, finding, own);
     let struck = own.first().zip(own.strikes.as_ref());
     let struck = struck.map(|(first, strikes)| self::struck(analysis, first.element, strikes));
     measured.into_iter().chain(fits).chain(struck).chain(alike).chain(cleared).collect()
 }
 
-/// What was measured at elements that feed what was lost.
-fn measured(analysis: &Analysis, own: &Suspected) -> Vec<String> {
+/// What was measured at elements that feed what was lost; behind the first finding also at those
+/// that no finding is about. A bad part is to be mended, whether or not it explains the loss.
+fn measured(analysis: &Analysis, finding: &Finding, own: &Suspected) -> Vec<String> {
     let taken = analysis.findings.iter().flat_map(|findings| &findings.wiring.taken);
-    let about = |taken: &&Taken| {
-        own.fits.iter().any(|fit| fit.element == taken.element || fit.with == Some(taken.element))
+    let first = analysis.ranked().iter().position(|own| own.element.is_some());
+    let first = first.is_some_and(|at| std::ptr::eq(&analysis.ranked()[at], finding));
+    let of_none = |at: usize| {
+        let all = analysis.ranked().iter().filter_map(|finding| finding.element.as_ref());
+        !all.into_iter().any(|own| own.explains(at) || own.clears(at))
     };
-    let told = |taken: &Taken| {
-        let value = reading_value(&taken.value);
-        let more = [taken.at.as_deref(), taken.note.as_deref()];
-        let more: String = more.into_iter().flatten().map(|more| format!(", {more}")).collect();
-        format!("measured: {} at {}: {value}{more}", taken.text, name(analysis, taken.element))
+    let about = |taken: &&Taken| {
+        own.explains(taken.element) || own.clears(taken.element) || first && of_none(taken.element)
+    };
+    let told = |own_taken: &Taken| {
+        let bad = own_taken.ratio > 1.0 && !own.explains(own_taken.element);
+        let all_the_same = match bad {
+            true => ": mend it, though it does not explain this",
+            false => "",
+        };
+        format!("measured: {}{all_the_same}", self::taken(analysis, own_taken))
     };
     taken.filter(about).map(told).collect()
+}
+
+/// What was measured at an element.
+pub fn taken(analysis: &Analysis, taken: &Taken) -> String {
+    let value = reading_value(&taken.value);
+    let more = [taken.at.as_deref(), taken.note.as_deref()];
+    let more: String = more.into_iter().flatten().map(|more| format!(", {more}")).collect();
+    format!("{} at {}: {value}{more}", taken.text, name(analysis, taken.element))
 }
 
 fn fits(analysis: &Analysis, own: &Suspected) -> Option<String> {

@@ -150,11 +150,20 @@ pub(super) struct JobJson {
 }
 
 pub(super) fn job(analysis: &Analysis) -> Option<JobJson> {
-    let job = &analysis.findings.as_ref()?.job;
-    (*job != JobNotes::default()).then(|| JobJson {
+    let findings = analysis.findings.as_ref()?;
+    let job = &findings.job;
+    // What marks made of moving a part is told with the marks.
+    let at_elements = || findings.wiring.taken.iter().filter(|taken| !taken.marked);
+    let empty = *job == JobNotes::default() && at_elements().next().is_none();
+    (!empty).then(|| JobJson {
         title: job.title.clone(),
         vehicle: job.vehicle.clone(),
-        readings: job.readings.iter().map(|taken| words::reading(analysis, taken)).collect(),
+        readings: job
+            .readings
+            .iter()
+            .map(|taken| words::reading(analysis, taken))
+            .chain(at_elements().map(|taken| wiring::taken(analysis, taken)))
+            .collect(),
         done: job.done.iter().map(words::done).collect(),
     })
 }
