@@ -9,7 +9,7 @@ mod signals;
 
 use crate::ExtendedId;
 
-pub use addresses::{ADDRESSES, address_name, is_vital};
+pub use addresses::{ADDRESSES, SERVICE_TOOLS, address_name, is_vital};
 pub use signals::{SIGNALS, Signal, signal, signals_of};
 
 /// Fields of a 29-bit identifier.
@@ -78,6 +78,8 @@ pub const DM12: u32 = 0xFED4;
 pub const DM23: u32 = 0xFDB5;
 /// Permanent codes that have to do with emissions.
 pub const DM28: u32 = 0xFD80;
+/// Stop and start of all messages that are sent by themselves (DM13).
+pub const STOP_START_BROADCAST: u32 = 0xDF00;
 /// Vehicle identification.
 pub const VEHICLE_IDENTIFICATION: u32 = 0xFEEC;
 /// Component identification: make, model, serial number, unit number between asterisks.
@@ -112,14 +114,17 @@ pub fn is_everyday(pgn: u32) -> bool {
 }
 
 /// Groups that their sender repeats for as long as it runs, at 10 ms to 1 s: retarder, brakes 1 and
-/// 2, transmission 1 and 2, engine 1 to 3, vehicle dynamics, tachograph, air supply, distance,
-/// temperatures, levels and pressures, speed, fuel rate, surroundings, inlet, electrics, brake
-/// pressures, display (J1939-71, transmission repetition rate; from memory. The openly published
-/// FMS-Standard, interface description, has the same rates for engine 1 and 2, speed, tachograph,
-/// distance, temperatures, fuel rate and surroundings).
-const CYCLIC: [u32; 21] = [
-    0xF000, 0xF001, 0xF002, 0xF003, 0xF004, 0xF005, 0xF009, 0xFE6C, 0xFEAE, 0xFEBF, 0xFEC1, 0xFEDF,
-    0xFEEE, 0xFEEF, 0xFEF1, 0xFEF2, 0xFEF5, 0xFEF6, 0xFEF7, 0xFEFA, 0xFEFC,
+/// 2, transmission 1 and 2, engine 1 to 3, vehicle dynamics 1 and 2, tachograph, air supply,
+/// distance, temperatures, levels and pressures, speed, fuel rate, surroundings, inlet, electrics,
+/// brake pressures, display, power take-off, transmission fluids, wheel speeds, brakes 5; of the
+/// aftertreatment NOx before and behind, temperatures, tank, filter, dosing (J1939-71, transmission
+/// repetition rate; from memory. The openly published FMS-Standard, interface description, has the
+/// same rates for engine 1 and 2, speed, tachograph, distance, temperatures, fuel rate and
+/// surroundings). Active codes are not among them: who has none need not send them.
+const CYCLIC: [u32; 34] = [
+    0xF000, 0xF001, 0xF002, 0xF003, 0xF004, 0xF005, 0xF009, 0xF00E, 0xF00F, 0xF023, 0xFD7C, 0xFDB2,
+    0xFDB3, 0xFDB4, 0xFDC4, 0xFE4F, 0xFE56, 0xFE6C, 0xFE6E, 0xFEAE, 0xFEBF, 0xFEC1, 0xFEDF, 0xFEEE,
+    0xFEEF, 0xFEF0, 0xFEF1, 0xFEF2, 0xFEF5, 0xFEF6, 0xFEF7, 0xFEF8, 0xFEFA, 0xFEFC,
 ];
 
 /// Whether a group is one that its sender repeats for as long as it runs, and never pauses.
@@ -132,6 +137,27 @@ const CYCLIC: [u32; 21] = [
 /// ```
 pub fn is_cyclic(pgn: u32) -> bool {
     CYCLIC.binary_search(&pgn).is_ok()
+}
+
+/// Groups that are sent on an occasion, however regular they are meanwhile: torque and speed
+/// control (TSC1), transmission control (TC1) and external brake request (XBR) while there is
+/// something to control; stop and start broadcast (DM13), acknowledgement, request, transport,
+/// claim; codes on request and their clearing (DM2, DM3, DM11). J1939-71, -73, -21, -81; from
+/// memory.
+const ON_OCCASION: [u32; 14] = [
+    0x0000, 0x0100, 0x0400, 0xC700, 0xC800, 0xDF00, 0xE800, 0xEA00, 0xEB00, 0xEC00, 0xEE00, 0xFECB,
+    0xFECC, 0xFED3,
+];
+
+/// Whether a group is one that is sent on an occasion only, so that its end is no loss.
+///
+/// ```
+/// use lostnode_parsers::j1939::comes_on_occasion;
+/// // Torque and speed control does, engine speed does not.
+/// assert!(comes_on_occasion(0x0000) && !comes_on_occasion(0xF004));
+/// ```
+pub fn comes_on_occasion(pgn: u32) -> bool {
+    ON_OCCASION.binary_search(&pgn).is_ok()
 }
 
 /// Battery potential in volts from the electrical power group (SPN 168).
@@ -278,6 +304,44 @@ pub fn failure_mode(fmi: u8) -> Option<&'static str> {
     match fmi {
         31 => Some("condition exists"),
         _ => FAILURE_MODES.get(usize::from(fmi)).copied(),
+    }
+}
+
+/// What DM13 has units do with the messages that they send by themselves (SAE J1939-73, from
+/// memory).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Broadcast {
+    /// Send none.
+    Stop,
+    /// Send them again.
+    Start,
+    /// Remain as they are for another while.
+    Hold,
+}
+
+impl Broadcast {
+    /// From the data; `None` where it says nothing of the network it comes on, or of others of SAE
+    /// J1939. Two bits a network: 00 stops, 01 starts. Those of byte 1 are the network it comes
+    /// on (highest) and network 1 (lowest), those of bytes 2 and 3 networks 2 and 3 (highest).
+    /// The upper half of byte 4 holds.
+    ///
+    /// ```
+    /// use lostnode_parsers::j1939::Broadcast;
+    /// let stop = [0xFC, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF];
+    /// assert_eq!(Broadcast::parse(&stop), Some(Broadcast::Stop));
+    /// let hold = [0xFF, 0xFF, 0xFF, 0x0F, 0xFF, 0xFF, 0xFF, 0xFF];
+    /// assert_eq!(Broadcast::parse(&hold), Some(Broadcast::Hold));
+    /// ```
+    pub fn parse(data: &[u8]) -> Option<Broadcast> {
+        let [first, second, third, hold, ..] = *data else { return None };
+        let networks = [first >> 6, first & 3, second >> 6, third >> 6];
+        match hold >> 4 {
+            _ if networks.contains(&0) => Some(Broadcast::Stop),
+            _ if networks.contains(&1) => Some(Broadcast::Start),
+            // To all units, or to those that were stopped.
+            0 | 1 => Some(Broadcast::Hold),
+            _ => None,
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! What is asked of the timing again and again while outages are drawn.
 
 use lostnode_parsers::Id;
-use lostnode_parsers::j1939::{self, ADDRESS_CLAIMED, Fields};
+use lostnode_parsers::j1939::{self, ADDRESS_CLAIMED, Fields, SERVICE_TOOLS};
 
 use super::{Evidence, Observed};
 use crate::capture::ChannelIndex;
@@ -83,21 +83,17 @@ pub(super) fn is_cyclic(id: Id) -> bool {
 /// Seconds from which a silence is so long that what a tester asked for in it is no sign of life of
 /// the program that sends by itself.
 const LONG: f64 = 10.0;
-/// The address of a service tool (SAE J1939 base document, table B2, from memory), and the one that
-/// testers for all makers use.
-const TESTERS: [u8; 2] = [0xF9, 0xFA];
-
 /// Whether an address sends this only when it is asked, or only to a tester (SAE J1939-21 and -73,
 /// from memory).
 fn is_asked_for(id: Id) -> bool {
     let Id::Extended(id) = id else { return false };
     let fields = Fields::of(id);
-    fields.pgn == j1939::DM2 || fields.destination.is_some_and(|to| TESTERS.contains(&to))
+    fields.pgn == j1939::DM2 || fields.destination.is_some_and(|to| SERVICE_TOOLS.contains(&to))
 }
 
 /// Whether a service tool sends this.
 fn is_tester(id: Id) -> bool {
-    matches!(id, Id::Extended(id) if TESTERS.contains(&Fields::of(id).source))
+    matches!(id, Id::Extended(id) if SERVICE_TOOLS.contains(&Fields::of(id).source))
 }
 
 fn is_claim(id: Id) -> bool {

@@ -225,6 +225,8 @@ pub fn find(observed: &Observed<'_>) -> Vec<Outage> {
         let outage = of_stop(stop, observed.network);
         match lawful::by_tester(observed, stop) {
             Some(why) => Outage {
+                scope: Scope::Bus,
+                channel: stop.channel.or(Some(0)),
                 benign: true,
                 cause: Cause::Unknown,
                 evidence: vec![Evidence::Why(why)],

@@ -1,7 +1,7 @@
 //! What is known of each channel as a whole, before single silences mean anything.
 
 use super::key::{self, KeyOff};
-use super::packets::Packets;
+use super::occasional::Occasional;
 use super::roll::{Call, Roll};
 use super::thinned::{self, Thinned};
 use super::twins::Twins;
@@ -14,7 +14,7 @@ use crate::roster_file::Known;
 pub(super) fn all(
     timing: &Timing,
     diagnostics: &Diagnostics,
-    sent: (&Packets, &Twins<'_>),
+    sent: (&Occasional, &Twins<'_>),
     known: Option<&Known>,
 ) -> Vec<ChannelLosses> {
     (0..timing.channels.len())
@@ -36,12 +36,12 @@ pub struct ChannelLosses {
 fn of_channel(
     timing: &Timing,
     diagnostics: &Diagnostics,
-    (packets, twins): (&Packets, &Twins<'_>),
+    (occasional, twins): (&Occasional, &Twins<'_>),
     known: Option<&Known>,
     at: ChannelIndex,
 ) -> ChannelLosses {
     let key = key::find(timing, at);
-    let sent = (diagnostics, packets, twins);
+    let sent = (diagnostics, occasional, twins);
     let call = known.map(|known| Call::new(timing, sent, known, at, &key));
     let kept = call.as_ref().and_then(Call::kept);
     let thinned = thinned::judge(timing, diagnostics, at, kept);

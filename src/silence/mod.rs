@@ -7,6 +7,7 @@ mod companions;
 mod expectation;
 mod gap;
 mod key;
+mod occasional;
 mod of_another;
 mod packets;
 mod roll;
@@ -96,7 +97,7 @@ impl Losses {
 const SETTLED_FRAMES: u64 = 30;
 
 /// Finds the silences of a capture. Nothing is expected of identifiers that carry diagnosis: they
-/// speak when spoken to.
+/// speak when spoken to. Nor of what comes on an occasion, and of a service tool.
 pub fn find(
     timing: &Timing,
     diagnostics: &Diagnostics,
@@ -105,12 +106,13 @@ pub fn find(
     settings: &Settings,
 ) -> Losses {
     let pauses = timing.stops();
-    let packets = packets::Packets::of(timing);
+    let occasional = occasional::Occasional::of(timing);
     let twins = Twins::of(timing);
-    let channels = channels::all(timing, diagnostics, (&packets, &twins), known);
+    let channels = channels::all(timing, diagnostics, (&occasional, &twins), known);
     let regular = |id: &&IdTiming| {
         !diagnostics.carries(id.key.channel, id.key.id)
-            && !packets.carry(id.key.channel, id.key.id)
+            && !occasional.has(id.key.channel, id.key.id)
+            && !occasional::is_answer(timing, diagnostics, id, None)
             && channels[usize::from(id.key.channel)].thinned.is_none()
     };
     let expect = |id| Expectation::of(id, known, settings, &pauses);
@@ -161,7 +163,12 @@ pub fn find(
                 .iter()
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
             let too_short = live <= timeout && !boot(&silence);
-            if too_short || joined || in_packets(timing, diagnostics, id.key, silence) {
+            let unasked = || occasional::is_answer(timing, diagnostics, id, Some(silence));
+            if too_short
+                || joined
+                || in_packets(timing, diagnostics, id.key, silence)
+                || unasked()
+            {
                 continue;
             }
             let loss = Loss { id: IdIndex(at), silence, ongoing };

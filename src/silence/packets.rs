@@ -2,11 +2,10 @@
 //! identifier falls silent meanwhile though its sender is well (SAE J1939-21, 5.10).
 
 use lostnode_parsers::Id;
-use lostnode_parsers::j1939::{Fields, TRANSPORT_CONTROL, TRANSPORT_DATA};
+use lostnode_parsers::j1939::Fields;
 
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::Diagnostics;
-use crate::fold::j1939::{self, J1939};
 use crate::fold::timing::{Key, Silence, Timing};
 
 /// Whether what an identifier carries came in packets all through a silence.
@@ -41,20 +40,4 @@ fn group(id: Id) -> Option<(u8, u32)> {
     let Id::Extended(id) = id else { return None };
     let Fields { source, pgn, .. } = Fields::of(id);
     Some((source, pgn))
-}
-
-/// By channel: whether it speaks SAE J1939.
-pub(super) struct Packets(Vec<J1939>);
-
-impl Packets {
-    pub fn of(timing: &Timing) -> Packets {
-        Packets(j1939::of(timing))
-    }
-
-    /// Whether an identifier carries packets. Those come while there is something long to tell,
-    /// each second at times, and end with it.
-    pub fn carry(&self, channel: ChannelIndex, id: Id) -> bool {
-        self.0.get(usize::from(channel)) == Some(&J1939::Yes)
-            && group(id).is_some_and(|(_, pgn)| [TRANSPORT_CONTROL, TRANSPORT_DATA].contains(&pgn))
-    }
 }

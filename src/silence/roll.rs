@@ -6,7 +6,8 @@ use std::collections::HashMap;
 use lostnode_parsers::Id;
 
 use super::key::{KeyOff, presences};
-use super::packets::{Packets, came_in_packets};
+use super::occasional::Occasional;
+use super::packets::came_in_packets;
 use super::thinned::{HowThinned, Thinned};
 use super::twins::Twins;
 use crate::capture::ChannelIndex;
@@ -79,8 +80,8 @@ pub(super) struct Call<'a> {
     channel: &'a ChannelTiming,
     timing: &'a Timing,
     diagnostics: &'a Diagnostics,
-    /// Which identifiers carry packets.
-    packets: &'a Packets,
+    /// Which identifiers come on an occasion only.
+    occasional: &'a Occasional,
     /// Which are one message under several priorities.
     twins: &'a Twins<'a>,
     /// In order of identifier.
@@ -96,7 +97,7 @@ pub(super) struct Call<'a> {
 impl<'a> Call<'a> {
     pub(super) fn new(
         timing: &'a Timing,
-        (diagnostics, packets, twins): (&'a Diagnostics, &'a Packets, &'a Twins<'a>),
+        (diagnostics, occasional, twins): (&'a Diagnostics, &'a Occasional, &'a Twins<'a>),
         known: &'a Known,
         at: ChannelIndex,
         key: &KeyOff,
@@ -132,7 +133,7 @@ impl<'a> Call<'a> {
             channel,
             timing,
             diagnostics,
-            packets,
+            occasional,
             twins,
             messages,
             heard,
@@ -214,7 +215,7 @@ impl<'a> Call<'a> {
                 let key = Key { channel: self.at, id: *id };
                 !came_in_packets(self.timing, self.diagnostics, key)
             })
-            .filter(|(id, ..)| !self.packets.carry(self.at, *id))
+            .filter(|(id, ..)| !self.occasional.has(self.at, *id))
             .filter(|(id, ..)| !self.twins.heard(self.at, *id))
             .filter_map(|(id, node, message)| {
                 let (due, sometimes) = (due(message)?, message.sometimes);

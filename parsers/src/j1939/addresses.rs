@@ -113,6 +113,10 @@ pub const ADDRESSES: [(u8, &str); 103] = [
     (0xFB, "on-board data logger"),
 ];
 
+/// Addresses of service tools, which are not of the vehicle: the first by SAE J1939 (base document,
+/// table B2, from memory), the second as testers for all makers use it.
+pub const SERVICE_TOOLS: [u8; 2] = [0xF9, 0xFA];
+
 /// Usual name of a source address; makers may deviate.
 ///
 /// ```

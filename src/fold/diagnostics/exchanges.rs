@@ -6,6 +6,7 @@ use std::collections::VecDeque;
 use lostnode_parsers::Timestamp;
 use lostnode_parsers::uds;
 
+use super::hush::{ECU_RESET, Hush, Whose};
 use super::{Message, Module, Party};
 use crate::capture::ChannelIndex;
 
@@ -108,48 +109,6 @@ impl Talk {
     }
 }
 
-/// Has a module start anew (ISO 14229-1:2020, 10.3).
-const ECU_RESET: u8 = 0x11;
-
-/// A request of a tester to all modules that ends their usual messages, for good or for a while.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Hush {
-    /// When it was sent.
-    pub time: Timestamp,
-    /// When all were told to send again; `None` where they were not.
-    pub until: Option<Timestamp>,
-    /// It has them start anew, which takes seconds.
-    pub resets: bool,
-}
-
-impl Hush {
-    /// Such requests that are kept: the last of them.
-    pub const MOST: usize = 256;
-    /// So many modules that are told one by one, within so many nanoseconds, are as good as all
-    /// (common practice, no source).
-    const ONE_BY_ONE: usize = 4;
-    const NEXT_ONE: i64 = 2_000_000_000;
-
-    /// Of a request to all modules: 28 01 and 28 03 of the usual messages (bit 0 of the type), a
-    /// programming session, ECUReset (ISO 14229-1:2020, 10.5, 10.2, 10.3).
-    fn of(service: u8, data: &[u8], time: Timestamp) -> Option<Hush> {
-        let sub = data.first().map(|sub| sub & 0x7F)?;
-        let usual = data.get(1).is_some_and(|kind| kind & 0x01 != 0);
-        let ends = match service {
-            0x28 => matches!(sub, 0x01 | 0x03) && usual,
-            0x10 => sub == 0x02,
-            _ => service == ECU_RESET,
-        };
-        ends.then_some(Hush { time, until: None, resets: service == ECU_RESET })
-    }
-
-    /// Whether a request to all modules lets them send again.
-    fn is_over(service: u8, data: &[u8]) -> bool {
-        let sub = data.first().map(|sub| sub & 0x7F);
-        service == 0x28 && sub == Some(0x00) || service == 0x10 && sub == Some(0x01)
-    }
-}
-
 /// Whether a request ends the usual messages of who it is for: CommunicationControl, or a
 /// programming session, in which a module runs nothing but its boot loader (ISO 14229-1:2020, 10.5
 /// and 10.2; that those messages end then is common practice, no source).
@@ -199,7 +158,7 @@ pub struct Exchanges {
     pub switched_off: bool,
     /// Modules that it told one by one to be silent in the last seconds, and when.
     told_one_by_one: Vec<(Timestamp, Party)>,
-    /// When it asked all modules for that, or had them start anew; the last [`Hush::MOST`] times.
+    /// When it had modules be silent, or start anew; the last [`Hush::MOST`] times.
     pub hushes: Vec<Hush>,
     /// When one module said that it starts anew as it was told; the last [`Hush::MOST`] times.
     pub resets: Vec<Reset>,
@@ -208,8 +167,8 @@ pub struct Exchanges {
 /// A module was told to start anew, and said that it does (ISO 14229-1:2020, 10.3).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Reset {
-    /// Its channel.
-    pub channel: ChannelIndex,
+    /// Which.
+    pub module: Module,
     /// When it was told so.
     pub asked: Timestamp,
     /// When it answered.
@@ -250,7 +209,11 @@ impl Exchanges {
         let resets = service == ECU_RESET && negative.is_none() && request.to != Party::Everyone;
         if let Some(said) = message.time.filter(|_| resets) {
             let asked = request.time.unwrap_or(said);
-            keep_last(&mut self.resets, Reset { channel: message.channel, asked, said });
+            let module = Module { channel: message.channel, party: message.from };
+            keep_last(&mut self.resets, Reset { module, asked, said });
+        }
+        if let Some(said) = message.time.filter(|_| negative.is_none()) {
+            self.obeys(message, &request, said);
         }
         if let Some(talk) = self.talk(Module { channel: message.channel, party: message.from }) {
             talk.answered(message.time);
@@ -291,7 +254,11 @@ impl Exchanges {
         self.switched_off |= switches_off(service.id, data);
         match message.time {
             Some(time) if message.to == Party::Everyone => self.hush(service.id, data, time),
-            Some(time) => self.hush_one(message.to, service.id, data, time),
+            Some(time) => {
+                let module = Module { channel: message.channel, party: message.to };
+                self.let_speak(module, service.id, data, time);
+                self.hush_one(message.to, service.id, data, time);
+            }
             None => {}
         }
         // The tester asks the next question when it has waited long enough for the last.
@@ -323,11 +290,32 @@ impl Exchanges {
     /// Notes that all modules were told to be silent, or to send again.
     fn hush(&mut self, service: u8, data: &[u8], time: Timestamp) {
         if Hush::is_over(service, data) {
-            let open = self.hushes.iter_mut().rev().take_while(|hush| hush.until.is_none());
+            let open = self.hushes.iter_mut().filter(|hush| hush.until.is_none());
             open.for_each(|hush| hush.until = Some(time));
         }
         if let Some(hush) = Hush::of(service, data, time) {
             keep_last(&mut self.hushes, hush);
+        }
+    }
+
+    /// Notes that one module says that it will be silent, as it was asked to: that is proof.
+    fn obeys(&mut self, message: &Message<'_>, request: &Request, said: Timestamp) {
+        let [service, data @ ..] = request.data.as_slice() else { return };
+        let one = request.to != Party::Everyone;
+        let hush = Hush::of(*service, data, said).filter(|hush| one && !hush.resets);
+        if let Some(hush) = hush {
+            let whose = Whose::Module(Module { channel: message.channel, party: message.from });
+            keep_last(&mut self.hushes, Hush { whose, ..hush });
+        }
+    }
+
+    /// Notes that one module was told to send again, or to start anew.
+    fn let_speak(&mut self, module: Module, service: u8, data: &[u8], time: Timestamp) {
+        if Hush::is_over(service, data) || service == ECU_RESET {
+            let own = |hush: &&mut Hush| {
+                hush.until.is_none() && hush.whose == Whose::Module(module)
+            };
+            self.hushes.iter_mut().filter(own).for_each(|hush| hush.until = Some(time));
         }
     }
 

@@ -3,12 +3,14 @@
 //! docs/diagnostics.md.
 
 mod address;
+mod asked;
 mod began;
 pub mod claims;
 mod codes;
 mod conduct;
 mod endpoints;
 mod exchanges;
+mod hush;
 mod identity;
 pub mod in_parts;
 mod j1939;
@@ -33,8 +35,10 @@ use crate::ids::Map;
 use crate::settings::Pair;
 
 pub(crate) use address::{EVERYONE, answers_about_emissions, asks_everyone};
+pub use asked::Asked;
 pub use codes::{CodeHistory, CodeNumber, Codes, Seen};
-pub use exchanges::{Answered, Exchanges, Hush, Mute, Reset, Talk};
+pub use exchanges::{Answered, Exchanges, Mute, Reset, Talk};
+pub use hush::{Hush, Whose};
 pub use identity::{Identities, Identity, IdentitySource, Vehicle, is_vin};
 pub(crate) use identity::{has_vin_form, has_vin_length, is_blank};
 pub use in_parts::InParts;
@@ -187,10 +191,13 @@ pub struct Heard {
     pub stored: Stored,
     /// Groups that came in packets (SAE J1939).
     pub in_parts: InParts,
+    /// Groups that were sent because they were asked for (SAE J1939).
+    pub asked: Asked,
     /// Whole messages of the diagnostic transport, and those that stayed incomplete, by reason:
     /// counted at the end.
     pub messages: MessageCounts,
     counts: Map<Counted, MessageCounts>,
+    broadcasts: hush::Broadcasts,
 }
 
 /// Whose messages are counted together: an identifier's, or all of those that have an address,
@@ -228,6 +235,8 @@ impl Diagnostics {
         }
         let Diagnostics { transport, heard, .. } = self;
         for frame in &batch.frames {
+            heard.asked.push(frame);
+            heard.broadcasts.push(frame);
             transport.push(frame, &mut |message| heard.push(message));
         }
     }
@@ -250,6 +259,8 @@ impl Diagnostics {
             heard.counts.entry(*counted).or_default().ignored = *ignored;
         }
         heard.exchanges.finish();
+        heard.asked.finish(j1939);
+        heard.exchanges.hushes.extend(heard.broadcasts.finish(j1939));
         for (channel, id) in transport.endpoints.settle(j1939) {
             heard.forget(channel, id);
         }

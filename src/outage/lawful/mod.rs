@@ -267,9 +267,16 @@ impl Why {
 
 /// Why a stop of a whole channel is a tester's word; `None` where it is not.
 pub(super) fn by_tester(observed: &Observed<'_>, stop: &silence::Stop) -> Option<Why> {
-    stop.channel.filter(|_| !stop.ongoing)?;
-    let seconds = tester::told(observed, stop.silence, 0.0)?;
-    Some(Why::ByTester { seconds })
+    // What all units were told together ends and begins as if the recording had paused. Where there
+    // is but one channel, its frames say what it was.
+    let told = |channel| tester::told(observed, stop.silence, 0.0, Some(channel));
+    let seconds = match stop.channel {
+        _ if stop.ongoing => None,
+        Some(channel) => told(channel),
+        None if observed.timing.channels.len() == 1 => tester::stopped(observed, stop.silence),
+        None => None,
+    };
+    Some(Why::ByTester { seconds: seconds? })
 }
 
 pub(super) fn judge(observed: &Observed<'_>) -> Vec<Judged> {

@@ -50,7 +50,7 @@ type OfAll = fn(&Observed<'_>, &mut [Judged]);
 
 /// Passes over all channels. Of those that blame, the surest come first: one code, or one module
 /// that was lost, is then not taken for two.
-const OF_ALL: [Pass<OfAll>; 12] = [
+const OF_ALL: [Pass<OfAll>; 13] = [
     // A key-off with a doubt becomes a loss.
     ("gone elsewhere", other_bus::blame_what_carries),
     // A loss becomes a key-off with a doubt.
@@ -59,6 +59,8 @@ const OF_ALL: [Pass<OfAll>; 12] = [
     ("key followed", with_key::excuse_followers),
     // A loss becomes a pause.
     ("tester's word", tester::excuse),
+    // A loss, or a doubt, becomes a pause.
+    ("told alone", tester::excuse_one),
     // A loss becomes a pause.
     ("told reset", tester::excuse_resets),
     // Whatever is none becomes a loss.

@@ -1,0 +1,143 @@
+//! What SAE J1939 sends on an occasion only, and whom a tester has be silent, on an invented truck.
+//! Each with its counterpart: a module that is lost all the same. Groups, requests and DM13: SAE
+//! J1939-21, -71 and -73, from memory.
+
+mod common;
+#[path = "common/truck.rs"]
+mod truck;
+
+use common::report_text;
+use truck::{every, truck, truck_without};
+
+type Frames = Vec<(f64, String)>;
+
+const NEVER: (f64, f64) = (99.0, 99.0);
+
+/// Exit code of a report, and who was lost.
+fn judged(log: &str) -> (i32, String) {
+    let (code, found) = report_text(log);
+    let outages = found["outages"].as_array().unwrap().iter();
+    let lost: Vec<String> = outages
+        .filter(|outage| outage["benign"] == false)
+        .flat_map(|outage| outage["nodes"].as_array().unwrap().clone())
+        .map(|node| node.as_str().unwrap_or_default().to_owned())
+        .collect();
+    (code, lost.join(" "))
+}
+
+fn frame(time: f64, frame: &str) -> (f64, String) {
+    (time, frame.to_owned())
+}
+
+/// Torque and speed control comes while there is something to control: its end is no loss. Who
+/// sent it is missed by what it sends else.
+#[test]
+fn commands_are_never_missed() {
+    let bursts = [(4.0, 4.8), (11.0, 12.3), (19.0, 19.6), (27.0, 29.5)];
+    let command = |id: &str| -> Frames {
+        let frame = format!("{id}#FCFFFFFFFFFFFFFF");
+        bursts.iter().flat_map(|span| every(0.01, *span, &frame)).collect()
+    };
+    let more = [command("0C00000B"), command("0C00030B"), command("0C04000B")].concat();
+    assert_eq!(judged(&truck(40.0, NEVER, &more)), (0, String::new()));
+    let (code, lost) = judged(&truck(40.0, (20.0, 26.0), &more));
+    assert!(code == 1 && lost.contains("0x0B"), "{code} {lost}");
+}
+
+/// A service tool is unplugged, and nobody is missed. A module that is lost meanwhile is.
+#[test]
+fn a_service_tool_is_no_module() {
+    for tool in ["F9", "FA"] {
+        let ask = every(1.0, (5.0, 25.0), &format!("18EA00{tool}#EBFE00"));
+        let own = every(0.1, (5.0, 25.0), &format!("18FF10{tool}#0011223344556677"));
+        let more = [ask, own].concat();
+        assert_eq!(judged(&truck(40.0, NEVER, &more)), (0, String::new()));
+        let (code, lost) = judged(&truck(40.0, (20.0, 40.0), &more));
+        assert!(code == 1 && lost.contains("0x0B") && !lost.contains(tool), "{code} {lost}");
+    }
+}
+
+/// What is sent because it is asked for ends with the asking. A unit that sends nothing else is
+/// lost where it is asked on.
+#[test]
+fn answers_end_with_the_requests() {
+    // Two groups, until a time and again from 48 s on.
+    let groups = |until: f64, frames: [String; 2], late: f64| -> Frames {
+        let [one, other] = frames;
+        let spans = [(1.0, until), (48.0, 60.0)];
+        let both = spans.map(|(from, to)| {
+            [every(1.0, (from + late, to), &one), every(1.0, (from + 0.3 + late, to), &other)]
+        });
+        both.into_iter().flatten().flatten().collect()
+    };
+    let ask = |unit: &str, until: f64| {
+        groups(until, ["E5FE00", "E7FE00"].map(|group| format!("18EA{unit}17#{group}")), 0.0)
+    };
+    let answer = |unit: &str, until: f64| {
+        let frames = ["FEE5", "FEE7"].map(|group| format!("18{group}{unit}#0011223344556677"));
+        groups(until, frames, 0.02)
+    };
+    let all = |more: &[Frames]| judged(&truck(60.0, NEVER, &more.concat())).0;
+    assert_eq!(all(&[ask("00", 30.0), answer("00", 30.0)]), 0);
+    assert_eq!(all(&[ask("25", 30.0), answer("25", 30.0)]), 0);
+    // It goes on with others, and answers no more: no module was lost.
+    assert_eq!(all(&[ask("00", 48.0), answer("00", 30.0)]), 0);
+    assert_ne!(all(&[ask("25", 48.0), answer("25", 30.0)]), 0);
+    // Unasked they would be missed.
+    assert_eq!(all(&[answer("00", 30.0)]), 1);
+    assert_ne!(all(&[answer("25", 30.0)]), 0);
+}
+
+/// A stop of broadcasts lasts until they are started, or for 6 s after the last hold signal.
+#[test]
+fn a_stop_of_broadcasts_is_no_loss() {
+    let stop = |to: &str, holds: &[f64], start: Option<f64>| -> Frames {
+        let word = |time: f64, data: &str| frame(time, &format!("18DF{to}F9#{data}"));
+        let mut all = vec![word(20.0, "FCFFFFFFFFFFFFFF")];
+        all.extend(holds.iter().map(|at| word(*at, "FFFFFF0FFFFFFFFF")));
+        all.extend(start.map(|at| word(at, "FDFFFFFFFFFFFFFF")));
+        all
+    };
+    let one = |silent: (f64, f64), more: &[(f64, String)]| judged(&truck(80.0, silent, more)).0;
+    assert_eq!(one((20.01, 35.0), &stop("0B", &[25.0, 30.0], Some(34.9))), 0);
+    assert_eq!(one((20.01, 36.0), &stop("FF", &[25.0, 30.0], None)), 0);
+    // Told to another, or away for long after it might have sent again.
+    assert_eq!(one((20.01, 35.0), &stop("03", &[25.0, 30.0], Some(34.9))), 1);
+    assert_eq!(one((20.01, 60.0), &stop("0B", &[25.0, 30.0], Some(34.9))), 1);
+    assert_eq!(one((20.01, 60.0), &stop("0B", &[25.0], None)), 1);
+    // All of them: neither the recorder nor the bus.
+    let all = [0x00, 0x03, 0x0B, 0x17];
+    let log = truck_without(80.0, &all, (20.01, 35.0), &stop("FF", &[25.0, 30.0], Some(34.9)));
+    let (code, found) = report_text(&log);
+    assert_eq!(code, 0);
+    let outages = found["outages"].as_array().unwrap();
+    assert!(outages.iter().all(|outage| outage["cause"] != "capture_gap"), "{outages:?}");
+    assert!(outages[0]["evidence"].to_string().contains("a tester"), "{outages:?}");
+}
+
+/// A module that says that it will be silent, or start anew, as a tester told it, is no loss; nor
+/// where it refuses is another one sound.
+#[test]
+fn who_obeys_a_tester_is_no_loss() {
+    let said = |ask: &str, answer: &str, back: &str| {
+        let talk = [
+            frame(19.96, &format!("18DA0BF1#{ask}")),
+            frame(19.98, &format!("18DAF10B#{answer}")),
+            frame(34.9, &format!("18DA0BF1#{back}")),
+        ];
+        move |from: f64, to: f64, address: u32| {
+            judged(&truck_without(80.0, &[address], (from, to), &talk)).0
+        }
+    };
+    let quiet = said("0328010100000000", "0268010000000000", "0328000100000000");
+    assert_eq!(quiet(20.0, 35.0, 0x0B), 0);
+    assert_eq!((quiet(20.0, 35.0, 0x03), quiet(20.0, 60.0, 0x0B)), (1, 1));
+    assert_eq!(quiet(25.0, 35.0, 0x0B), 1);
+    let refused = said("0328010100000000", "037F282200000000", "0328000100000000");
+    assert_eq!(refused(20.0, 35.0, 0x0B), 1);
+    let session = said("0210020000000000", "065002003201F400", "0211010000000000");
+    assert_eq!((session(20.0, 36.0, 0x0B), session(20.0, 36.0, 0x17)), (0, 1));
+    let reset = said("0211010000000000", "0251010000000000", "023E000000000000");
+    assert_eq!((reset(20.0, 26.0, 0x0B), reset(20.0, 26.0, 0x17)), (0, 1));
+    assert_eq!(reset(20.0, 50.0, 0x0B), 1);
+}
