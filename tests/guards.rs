@@ -262,8 +262,16 @@ fn empty_results_are_told() {
     assert!(told.contains("there is no channel can7") && told.contains("can0"), "{told}");
     let (_, _, told) = run(&["frames", "--id", "7FF"], &[&capture]);
     assert!(told.contains("no frame of the capture"), "{told}");
-    let (code, _, told) = run(&["frames", "--from", "30", "--to", "10"], &[&capture]);
-    assert!(code == 2 && told.contains("lies before"), "{told}");
+    for command in ["frames", "replay"] {
+        for (arguments, why) in [
+            (["--from", "30", "--to", "10"].as_slice(), "lies before"),
+            (&["--from", "nan"], "no number of seconds"),
+            (&["--id", "7FF-100"], "the lower identifier goes first"),
+        ] {
+            let (code, _, told) = run(&[&[command], arguments].concat(), &[&capture]);
+            assert!(code == 2 && told.contains(why), "{command}: {told}");
+        }
+    }
     let folder = tempfile::tempdir().unwrap();
     let roster = folder.path().join("empty.toml");
     std::fs::write(&roster, "").unwrap();

@@ -298,14 +298,17 @@ fn pyarrow_reads_our_tables() {
     let again = place.path().join("again.parquet");
     if pyarrow(&[&path, &again]).is_some() {
         assert_eq!(String::from_utf8(frames(&fs::read(&again).unwrap(), &[])).unwrap(), ODD);
-        let dictionary = place.path().join("dictionary");
-        pyarrow(&[&path, &dictionary]);
-        let output = lostnode().arg("frames").arg(dictionary).output().unwrap();
-        assert!(
-            output.status.code() == Some(2)
-                && String::from_utf8_lossy(&output.stderr)
-                    .contains("have it written as plain text")
-        );
+        for (kind, told) in [
+            ("dictionary", "have it written as plain text"),
+            ("numbers", "column id holds no text"),
+            ("texts", "column time holds no time stamps"),
+        ] {
+            let other = place.path().join(kind);
+            pyarrow(&[&path, &other]);
+            let output = lostnode().arg("frames").arg(other).output().unwrap();
+            let error = String::from_utf8_lossy(&output.stderr);
+            assert!(output.status.code() == Some(2) && error.contains(told), "{error}");
+        }
     }
 }
 

@@ -28,6 +28,7 @@ use super::frame_table::{COLUMNS, Parts};
 use super::parsed::{Builder, Parsed};
 use super::seems::OWN_TABLES;
 use crate::table::gathered::data_type;
+use crate::table::{Column, Kind};
 
 /// First bytes of a file (Apache Parquet, file format).
 pub(super) const MAGIC: [u8; 4] = *b"PAR1";
@@ -120,7 +121,8 @@ fn head(bytes: &[u8]) -> Result<(FileMetadata, Vec<Field>), PolarsError> {
         return Err(PolarsError::SchemaMismatch(OWN_TABLE.into()));
     }
     let wanted = COLUMNS.iter().filter(|column| column.name != "bits");
-    let field = |name: &str| {
+    let field = |column: &Column| {
+        let name = column.name;
         let field = schema.get(name);
         let field =
             field.ok_or_else(|| PolarsError::SchemaFieldNotFound(name.to_owned().into()))?;
@@ -128,9 +130,32 @@ fn head(bytes: &[u8]) -> Result<(FileMetadata, Vec<Field>), PolarsError> {
             let told = format!("column {name} is a dictionary; have it written as plain text");
             return Err(PolarsError::SchemaMismatch(told.into()));
         }
+        // A number would be read as the digits of a hexadecimal one, and a text as no time at all.
+        let fits = match column.kind {
+            Kind::Text => matches!(
+                field.dtype,
+                ArrowDataType::Utf8
+                    | ArrowDataType::LargeUtf8
+                    | ArrowDataType::Utf8View
+                    | ArrowDataType::Null
+            ),
+            Kind::Time => {
+                matches!(field.dtype, ArrowDataType::Timestamp(..) | ArrowDataType::Null)
+            }
+            _ => true,
+        };
+        if !fits {
+            let told = match column.kind {
+                Kind::Time => {
+                    format!("column {name} holds no time stamps; have it written as such")
+                }
+                _ => format!("column {name} holds no text; have it written as lostnode does"),
+            };
+            return Err(PolarsError::SchemaMismatch(told.into()));
+        }
         Ok(field.clone())
     };
-    let fields = wanted.map(|column| field(column.name)).collect::<Result<_, _>>()?;
+    let fields = wanted.map(field).collect::<Result<_, _>>()?;
     Ok((metadata, fields))
 }
 

@@ -18,11 +18,16 @@ pub struct Filter {
     #[arg(long, value_name = "ID", value_parser = id_range)]
     id: Vec<(Id, Id)>,
     /// Only frames at least this many seconds after the first frame
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = number)]
     from: Option<f64>,
     /// Only frames at most this many seconds after the first frame
-    #[arg(long, value_name = "SECONDS")]
+    #[arg(long, value_name = "SECONDS", value_parser = number)]
     to: Option<f64>,
+}
+
+fn number(text: &str) -> Result<f64, String> {
+    let number = text.parse().ok().filter(|value: &f64| value.is_finite());
+    number.ok_or_else(|| format!("`{text}` is no number of seconds"))
 }
 
 fn id_range(text: &str) -> Result<(Id, Id), String> {
@@ -38,7 +43,12 @@ fn id_range(text: &str) -> Result<(Id, Id), String> {
     let (low, high) = text.split_once('-').unwrap_or((text, text));
     match (one(low)?, one(high)?) {
         (low @ Id::Standard(_), high @ Id::Standard(_))
-        | (low @ Id::Extended(_), high @ Id::Extended(_)) => Ok((low, high)),
+        | (low @ Id::Extended(_), high @ Id::Extended(_)) => match low <= high {
+            true => Ok((low, high)),
+            false => {
+                Err(format!("`{text}` ends before it begins; the lower identifier goes first"))
+            }
+        },
         _ => Err("both ends of a range need the same number of digits".to_owned()),
     }
 }

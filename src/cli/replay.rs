@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
-use clap::Args;
+use clap::{Args, value_parser};
 use lostnode_parsers::error::is_channel_name;
 use lostnode_parsers::{FrameKind, Timestamp, candump};
 
@@ -40,7 +40,12 @@ pub struct Arguments {
     #[arg(long, conflicts_with = "speed")]
     no_wait: bool,
     /// How many times to play the capture; the time stamps run on from round to round
-    #[arg(long, value_name = "TIMES", default_value_t = 1)]
+    #[arg(
+        long,
+        value_name = "TIMES",
+        default_value_t = 1,
+        value_parser = value_parser!(u64).range(1..)
+    )]
     rounds: u64,
     /// Map a recorded channel to an interface or channel, such as can0:vcan0
     #[arg(long, value_name = "FROM:TO", value_parser = mapping)]
@@ -174,6 +179,7 @@ struct Player<'a> {
 /// # Errors
 /// Where the capture cannot be read or the output not be written.
 pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
+    arguments.filter.check()?;
     let way = match arguments.send {
         true => Way::Bus(Bus {
             open: HashMap::new(),

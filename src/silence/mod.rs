@@ -164,10 +164,7 @@ pub fn find(
                 .any(|stop| stop.explains(id.key.channel, silence, ongoing, &expectation));
             let too_short = live <= timeout && !boot(&silence);
             let unasked = || occasional::is_answer(timing, diagnostics, id, Some(silence));
-            if too_short
-                || joined
-                || in_packets(timing, diagnostics, id.key, silence)
-                || unasked()
+            if too_short || joined || in_packets(timing, diagnostics, id.key, silence) || unasked()
             {
                 continue;
             }

@@ -1,5 +1,5 @@
 """Reads a Parquet file with pyarrow and prints its types and rows as JSON; with a second name, writes it again as other programs might: other
-compression, microseconds, dictionaries."""
+compression, microseconds, dictionaries, identifiers as numbers, times as texts."""
 
 import json
 import sys
@@ -8,6 +8,15 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 table = pq.read_table(sys.argv[1])
+if len(sys.argv) > 2 and sys.argv[2].endswith("numbers"):
+    at = table.schema.get_field_index("id")
+    numbers = [None if id is None else int(id, 16) for id in table.column("id").to_pylist()]
+    pq.write_table(table.set_column(at, "id", pa.array(numbers, pa.int64())), sys.argv[2])
+    sys.exit()
+if len(sys.argv) > 2 and sys.argv[2].endswith("texts"):
+    at = table.schema.get_field_index("time")
+    pq.write_table(table.set_column(at, "time", table.column("time").cast(pa.string())), sys.argv[2])
+    sys.exit()
 if len(sys.argv) > 2:
     fields = []
     for field in table.schema:

@@ -312,9 +312,8 @@ impl Exchanges {
     /// Notes that one module was told to send again, or to start anew.
     fn let_speak(&mut self, module: Module, service: u8, data: &[u8], time: Timestamp) {
         if Hush::is_over(service, data) || service == ECU_RESET {
-            let own = |hush: &&mut Hush| {
-                hush.until.is_none() && hush.whose == Whose::Module(module)
-            };
+            let own =
+                |hush: &&mut Hush| hush.until.is_none() && hush.whose == Whose::Module(module);
             self.hushes.iter_mut().filter(own).for_each(|hush| hush.until = Some(time));
         }
     }
