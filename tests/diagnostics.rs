@@ -725,15 +725,7 @@ fn a_million_first_frames() {
 }
 
 fn python() -> Option<String> {
-    let python = std::env::var("LOSTNODE_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let has_them = Command::new(&python)
-        .args(["-c", "import isotp, udsoncan, uds"])
-        .output()
-        .is_ok_and(|output| output.status.success());
-    if !has_them {
-        println!("skipped: {python} has not the libraries of tests/oracles/requirements.txt");
-    }
-    has_them.then_some(python)
+    common::python("isotp, udsoncan, uds")
 }
 
 /// Two ends of can-isotp talk; we overhear every message.

@@ -284,19 +284,6 @@ fn no_formula_stands_in_a_table() {
     assert_eq!(String::from_utf8(again).unwrap(), "(0000000001.000000) =1+1 123#00\n");
 }
 
-/// How far a process has read a file, as the kernel says.
-#[cfg(target_os = "linux")]
-fn position(process: u32, path: &std::path::Path) -> Option<u64> {
-    for entry in fs::read_dir(format!("/proc/{process}/fd")).ok()?.flatten() {
-        if fs::read_link(entry.path()).is_ok_and(|target| target == path) {
-            let number = entry.file_name().into_string().unwrap();
-            let info = fs::read_to_string(format!("/proc/{process}/fdinfo/{number}")).ok()?;
-            return info.lines().find_map(|line| line.strip_prefix("pos:")?.trim().parse().ok());
-        }
-    }
-    None
-}
-
 /// A file that shrinks or grows while it is read: no signal, a report of what was there or a
 /// reason.
 #[cfg(target_os = "linux")]
@@ -319,7 +306,7 @@ fn a_file_that_shrinks_while_it_is_read() {
         // Before it is opened, and when so many sixths of it have been read.
         let wanted = lines.len() as u64 * turn / 6;
         while turn > 0
-            && position(child.id(), &path).is_none_or(|read| read < wanted)
+            && common::position(child.id(), &path).is_none_or(|read| read < wanted)
             && child.try_wait().unwrap().is_none()
         {
             std::thread::yield_now();

@@ -210,7 +210,7 @@ fn browser() -> Option<Command> {
         .status()
         .is_err()
     {
-        println!("skipped: there is no {name}");
+        common::skip("browser", &format!("there is no {name}"));
         return None;
     }
     let mut command = Command::new(name);
@@ -364,7 +364,7 @@ fn it_prints() {
         .unwrap();
     assert!(done.success() && fs::metadata(&pdf).unwrap().len() > 20_000);
     let Ok(output) = Command::new("pdftotext").arg("-layout").arg(&pdf).arg("-").output() else {
-        println!("skipped: there is no pdftotext");
+        common::skip("browser", "there is no pdftotext");
         return;
     };
     let text = String::from_utf8_lossy(&output.stdout);

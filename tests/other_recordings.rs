@@ -13,13 +13,7 @@ use proptest::prelude::*;
 
 /// A Python with asammdf and python-can; or a printed line that the test is skipped.
 fn python() -> Option<String> {
-    let python = std::env::var("LOSTNODE_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let output = Command::new(&python).args(["-c", "import asammdf, can"]).output();
-    if output.is_ok_and(|output| output.status.success()) {
-        return Some(python);
-    }
-    println!("skipped: {python} has no asammdf (pip install -r tests/oracles/requirements.txt)");
-    None
+    common::python("asammdf, can")
 }
 
 /// Runs the script with `input`; what it printed.

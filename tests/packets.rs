@@ -114,10 +114,7 @@ fn damage_is_said() {
 /// What scapy writes, plain and packed, reads as it was; 3,000 frames of both widths.
 #[test]
 fn scapy_writes_and_we_read() {
-    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
-        println!("skipped: LOSTNODE_PYTHON is not set");
-        return;
-    };
+    let Some(python) = common::python("scapy") else { return };
     let lines = common::plain_lines(3000);
     let expected: String = lines
         .iter()

@@ -171,10 +171,7 @@ fn poisson_vectors() {
 /// the test on estimated variances.
 #[test]
 fn scipy_agrees() {
-    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
-        println!("skipped: LOSTNODE_PYTHON is not set");
-        return;
-    };
+    let Some(python) = common::python("scipy") else { return };
     let mut grid = Vec::new();
     for k1 in [0_u64, 1, 2, 5, 13, 40] {
         for k2 in [0_u64, 1, 3, 8, 30] {

@@ -141,17 +141,7 @@ fn made_lines_read_the_same_in_the_crate_socketcan() {
 /// stops at a line it cannot read and turns error reports into data.
 #[test]
 fn python_can_reads_the_same_frames() {
-    let python = std::env::var("LOSTNODE_PYTHON").unwrap_or_else(|_| "python3".to_owned());
-    let has_it = Command::new(&python)
-        .args(["-c", "import can"])
-        .output()
-        .is_ok_and(|output| output.status.success());
-    if !has_it {
-        println!(
-            "skipped: {python} has no python-can (pip install -r tests/oracles/requirements.txt)"
-        );
-        return;
-    }
+    let Some(python) = common::python("can") else { return };
     let folder = tempfile::tempdir().unwrap();
     let mut inputs = vec![("made".to_owned(), made_lines())];
     inputs.extend(CAPTURES.iter().filter_map(|name| Some(((*name).to_owned(), text(name)?))));
@@ -185,10 +175,7 @@ fn python_can_reads_the_same_frames() {
 /// scapy reads the log text that we write, and we read the log text that python-can writes.
 #[test]
 fn log_text_both_ways() {
-    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
-        println!("skipped: LOSTNODE_PYTHON names no Python with scapy and python-can");
-        return;
-    };
+    let Some(python) = common::python("scapy, can") else { return };
     let lines = common::plain_lines(2000);
     let folder = tempfile::tempdir().unwrap();
     let (theirs, ours) = (folder.path().join("theirs.log"), folder.path().join("ours.log"));

@@ -33,17 +33,11 @@ fn the_job_has_the_columns_of_batch() {
 
 #[test]
 fn a_cluster_gives_the_rows_of_batch() {
-    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
-        println!("skipped: LOSTNODE_PYTHON names no Python with pyspark");
-        return;
-    };
-    let runs = |program: &str, arguments: &[&str]| {
-        Command::new(program).args(arguments).output().is_ok_and(|output| output.status.success())
-    };
-    if !runs("java", &["-version"]) || !runs(&python, &["-c", "import pyspark, pyarrow"]) {
-        println!("skipped: no Java or no pyspark here");
-        return;
+    let java = Command::new("java").arg("-version").output();
+    if !java.is_ok_and(|output| output.status.success()) {
+        return println!("skipped: no Java here");
     }
+    let Some(python) = common::python("pyspark, pyarrow") else { return };
     let place = tempfile::tempdir().unwrap();
     let (folder, work) = (place.path().join("captures"), place.path().join("work"));
     fs::create_dir_all(folder.join("deep/er")).unwrap();

@@ -231,10 +231,7 @@ fn damaged_parquet() {
 }
 
 fn pyarrow(arguments: &[&Path]) -> Option<Value> {
-    let Ok(python) = std::env::var("LOSTNODE_PYTHON") else {
-        println!("skipped: LOSTNODE_PYTHON names no Python with pyarrow");
-        return None;
-    };
+    let python = common::python("pyarrow")?;
     let output = Command::new(python)
         .arg(own("tests/oracles/parquet_rows.py"))
         .args(arguments)

@@ -23,6 +23,49 @@ pub fn shared(path: &str) -> Option<PathBuf> {
     None
 }
 
+/// Says that a test is skipped for want of a tool. Where that tool was installed, as
+/// `LOSTNODE_MUST` says (`python`, `browser`; `.ci/run` sets it), the test fails: it would be green
+/// unseen.
+#[track_caller]
+pub fn skip(tool: &str, why: &str) {
+    let must = std::env::var("LOSTNODE_MUST").unwrap_or_default();
+    assert!(!must.split(' ').any(|own| own == tool), "{tool} was installed, but: {why}");
+    println!("skipped: {why}");
+}
+
+/// A Python that has these modules, the first of `$LOSTNODE_PYTHON`, `target/oracles/bin/python`
+/// and `python3`; or a printed line that the test is skipped.
+#[track_caller]
+pub fn python(modules: &str) -> Option<String> {
+    let named = std::env::var("LOSTNODE_PYTHON").ok();
+    let beside = own("target/oracles/bin/python").to_str().map(str::to_owned);
+    let candidates = [named, beside, Some("python3".to_owned())].into_iter().flatten();
+    let import = format!("import {modules}");
+    let has_them = |python: &String| {
+        let output = Command::new(python).args(["-c", &import]).output();
+        output.is_ok_and(|output| output.status.success())
+    };
+    let found = candidates.into_iter().find(has_them);
+    if found.is_none() {
+        let all = "pip install -r tests/oracles/requirements.txt";
+        skip("python", &format!("no Python here has {modules} ({all})"));
+    }
+    found
+}
+
+/// How far a process has read a file, as the kernel says.
+#[cfg(target_os = "linux")]
+pub fn position(process: u32, path: &Path) -> Option<u64> {
+    for entry in std::fs::read_dir(format!("/proc/{process}/fd")).ok()?.flatten() {
+        if std::fs::read_link(entry.path()).is_ok_and(|target| target == path) {
+            let number = entry.file_name().into_string().unwrap();
+            let info = std::fs::read_to_string(format!("/proc/{process}/fdinfo/{number}")).ok()?;
+            return info.lines().find_map(|line| line.strip_prefix("pos:")?.trim().parse().ok());
+        }
+    }
+    None
+}
+
 /// A file of this repository.
 pub fn own(path: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join(path)

@@ -26,7 +26,7 @@ impl Browser {
             command.stdout(Stdio::null()).stderr(Stdio::null()).status().is_ok_and(|s| s.success())
         };
         if !quiet(Command::new(&name).arg("--version")) {
-            println!("skipped: there is no {name}");
+            crate::common::skip("browser", &format!("there is no {name}"));
             return None;
         }
         let folder = tempfile::tempdir().unwrap();
