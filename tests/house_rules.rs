@@ -437,37 +437,45 @@ fn lines_have_at_most_100_columns() {
     }
 }
 
+/// The crates that docs/dependencies.md names, each with its reason: rows of two cells, the first
+/// with names between backticks.
+fn reasons(page: &str) -> Vec<String> {
+    let rows = page.lines().filter(|line| line.starts_with("| `"));
+    rows.flat_map(|row| {
+        let cells: Vec<&str> = row.split('|').map(str::trim).collect();
+        let [_, names, reason, _] = cells[..] else { panic!("not two cells: {row}") };
+        assert!(!reason.is_empty(), "no reason: {row}");
+        let names = names.split(" (feature").next().unwrap_or(names);
+        names.split('`').skip(1).step_by(2).map(str::to_owned).collect::<Vec<_>>()
+    })
+    .collect()
+}
+
+/// Every crate that a manifest of ours names has its row, and every row is of such a crate.
 #[test]
 fn every_dependency_has_its_reason() {
-    let reasons =
-        fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/dependencies.md"))
-            .unwrap();
-    for manifest in ["Cargo.toml", "parsers/Cargo.toml"] {
-        let text =
-            fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join(manifest)).unwrap();
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let reasons = reasons(&fs::read_to_string(root.join("docs/dependencies.md")).unwrap());
+    let mut named = std::collections::BTreeSet::new();
+    for folder in ["", "parsers/", "python/", "fuzz/", "tests/world/", "tests/no-std/", CORTEX_M] {
+        let text = fs::read_to_string(root.join(format!("{folder}Cargo.toml"))).unwrap();
         let manifest: toml::Table = text.parse().unwrap();
-        let targets = manifest
-            .get("target")
-            .and_then(|targets| targets.as_table())
-            .into_iter()
-            .flat_map(|targets| targets.values());
-        let targets = targets.filter_map(|target| target.as_table());
-        for (table, section) in targets
-            .chain([&manifest])
-            .flat_map(|table| [(table, "dependencies"), (table, "dev-dependencies")])
-        {
-            for name in table
-                .get(section)
-                .and_then(|section| section.as_table())
-                .into_iter()
-                .flat_map(|table| table.keys())
-            {
-                let own = name.starts_with("lostnode");
-                assert!(
-                    own || reasons.contains(&format!("`{name}`")),
-                    "docs/dependencies.md does not name {name}"
-                );
+        let targets = manifest.get("target").and_then(|targets| targets.as_table());
+        let targets = targets.into_iter().flat_map(|targets| targets.values());
+        for table in targets.filter_map(|target| target.as_table()).chain([&manifest]) {
+            for section in ["dependencies", "dev-dependencies", "build-dependencies"] {
+                let crates = table.get(section).and_then(|section| section.as_table());
+                named.extend(crates.into_iter().flat_map(|crates| crates.keys().cloned()));
             }
         }
     }
+    named.retain(|name| !name.starts_with("lostnode"));
+    for name in &named {
+        assert!(reasons.contains(name), "docs/dependencies.md gives no reason for {name}");
+    }
+    for name in &reasons {
+        assert!(named.contains(name), "docs/dependencies.md names {name}, which nothing takes");
+    }
 }
+
+const CORTEX_M: &str = "parsers/examples/cortex-m/";
