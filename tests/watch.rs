@@ -329,6 +329,34 @@ fn a_return_just_before_the_end_is_explained() {
     assert_eq!(back["cause"], "lost_power", "{back}");
 }
 
+/// A reader of standard output that hangs holds up no result.
+#[test]
+fn the_report_does_not_wait_for_the_reader_of_the_events() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    // Twenty messages, of which most are silent for one second in four, one after another.
+    let mut log = String::new();
+    for (step, id) in (0..6000_u32).flat_map(|step| (0..20_u32).map(move |id| (step, id))) {
+        if id < 3 || (step / 20 + id) % 4 > 0 {
+            let time = 1.7e9 + f64::from(step) * 0.05 + f64::from(id) * 0.0003;
+            log += &format!("({time:.6}) can0 {:03X}#{:02X}\n", 0x100 + id, step % 256);
+        }
+    }
+    let mut child = watch(&["-", "--format", "jsonl", "--out", out.to_str().unwrap()]);
+    let mut to = child.stdin.take().unwrap();
+    std::thread::spawn(move || to.write_all(log.as_bytes()));
+    let page = out.join("report.html");
+    while !page.exists() && child.try_wait().unwrap().is_none() {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert!(page.exists());
+    // It waited for nobody: what does not fit into the pipe has not been taken yet.
+    let mut events = Vec::new();
+    child.stdout.take().unwrap().read_to_end(&mut events).unwrap();
+    assert!(events.len() > 1 << 16, "{}", events.len());
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+}
+
 fn time_of(line: &str) -> f64 {
     let stamp = line.trim_start_matches('(').split(')').next().unwrap_or_default();
     stamp.parse().unwrap_or_default()

@@ -160,17 +160,31 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let deadline = arguments.duration.map(Duration::from_secs_f64);
     let capture = listen(&mut session, &arrivals, &mut teller, &stop, deadline, &drops);
     session.end();
-    let marks = teller.finish(&mut session);
-    let capture = capture.map_err(|error| Failure::Message(error.to_string()))?;
+    let (marks, lines) = teller.finish(&mut session);
+    // Results first: the reader of standard output may hang. Where the report itself goes there and
+    // nowhere else, there is nothing better to do than to wait for him.
+    let patient = arguments.format == Format::Text && arguments.out.is_none();
     // A replay that was broken off is not read to an end that nobody saw.
     let whole = arguments.save.is_some() || !stop.load(Ordering::Relaxed);
     let again = again.filter(|_| whole);
-    let analysis = session.finish(Capture { path: name, ..capture }, marks, again);
-    let readings = arguments.readings.as_deref();
-    let mut analysis = analysis
-        .map_err(|error| no_answer(error, readings, &arguments.harness, &arguments.expected))?;
-    arguments.identity.hide(&mut analysis);
-    ended(arguments, &analysis)
+    let finished =
+        capture.map_err(|error| Failure::Message(error.to_string())).and_then(|capture| {
+            let analysis = session.finish(Capture { path: name, ..capture }, marks, again);
+            let readings = arguments.readings.as_deref();
+            let told = |error| no_answer(error, readings, &arguments.harness, &arguments.expected);
+            let mut analysis = analysis.map_err(told)?;
+            arguments.identity.hide(&mut analysis);
+            if let Some(folder) = &arguments.out {
+                report::written(folder, &analysis)?;
+            }
+            Ok(analysis)
+        });
+    let is_read = teller::finish(lines, patient);
+    let analysis = finished?;
+    if is_read && arguments.format == Format::Text {
+        print(arguments, &analysis)?;
+    }
+    Ok(exit_code(&analysis))
 }
 
 /// Set by Ctrl-C and by signals to end; a second Ctrl-C ends at once.
@@ -273,15 +287,10 @@ fn listen(
 }
 
 /// The report, as `report` gives it.
-fn ended(arguments: &Arguments, analysis: &Analysis) -> Result<u8, Failure> {
-    if let Some(folder) = &arguments.out {
-        report::written(folder, analysis)?;
-    }
-    if arguments.format == Format::Text {
-        let mut out = BufWriter::new(anstream::AutoStream::auto(io::stdout()));
-        Text { width: terminal_width(), page: arguments.out.is_some(), ..Text::default() }
-            .render(analysis, &mut out)?;
-        out.flush()?;
-    }
-    Ok(exit_code(analysis))
+fn print(arguments: &Arguments, analysis: &Analysis) -> Result<(), Failure> {
+    let mut out = BufWriter::new(anstream::AutoStream::auto(io::stdout()));
+    Text { width: terminal_width(), page: arguments.out.is_some(), ..Text::default() }
+        .render(analysis, &mut out)?;
+    out.flush()?;
+    Ok(())
 }

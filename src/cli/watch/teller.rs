@@ -108,18 +108,15 @@ impl Teller {
         }
     }
 
-    /// The last events; then the terminal is given back. The marks of the watch.
-    pub fn finish(mut self, session: &mut Session<'_>) -> Vec<Mark> {
+    /// The last events; then the terminal is given back. The marks of the watch, and the lines that
+    /// are still under way.
+    pub fn finish(mut self, session: &mut Session<'_>) -> (Vec<Mark>, Lines) {
         let events = session.watch.events();
         self.tell_events(events, session);
         self.tell_state(session);
         self.board.close();
         drop(self.screen);
-        match self.lines.finish() {
-            0 => {}
-            left => say(&format!("{left} lines were left out: nobody took them in time")),
-        }
-        self.marks
+        (self.marks, self.lines)
     }
 
     fn ring(&mut self) {
@@ -164,6 +161,16 @@ impl Teller {
             }
         }
     }
+}
+
+/// Waits for the reader of lines; whether standard output may still be written to.
+pub(super) fn finish(lines: Lines, patient: bool) -> bool {
+    let finished = lines.finish(patient);
+    match finished.left_out {
+        0 => {}
+        left => say(&format!("{left} lines were left out: nobody took them in time")),
+    }
+    !finished.hangs
 }
 
 /// On standard error, which may have gone with its terminal.
