@@ -207,14 +207,21 @@ fn a_node_that_stops_is_told_of_while_the_others_go_on() {
 #[test]
 fn a_growing_file_is_followed_through_truncation() {
     let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("growing.log");
+    let path = folder.path().canonicalize().unwrap().join("growing.log");
     let line =
         |at: u32| format!("({}.{:06}) can0 0A0#00\n", 1_700_000_000 + at / 10, at % 10 * 100_000);
     let text = |range: std::ops::Range<u32>| range.map(line).collect::<String>();
     std::fs::write(&path, text(0..200)).unwrap();
-    let child = watch(&[path.to_str().unwrap(), "--format", "jsonl", "--for", "1.5"]);
-    std::thread::sleep(Duration::from_millis(700));
+    let child = watch(&[path.to_str().unwrap(), "--format", "jsonl"]);
+    let until_read = |length: usize| {
+        while common::position(child.id(), &path) != Some(length as u64) {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+    };
+    until_read(text(0..200).len());
     std::fs::write(&path, text(200..250)).unwrap();
+    until_read(text(200..250).len());
+    assert!(Command::new("kill").arg(child.id().to_string()).status().unwrap().success());
     let output = child.wait_with_output().unwrap();
     let told = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(told.contains("was cut short; reading on from its beginning"), "{told}");
@@ -244,8 +251,12 @@ fn marks_are_kept_beside_the_capture_and_held_against_the_losses() {
         "--out",
         &path("out"),
     ]);
-    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 250, 100);
-    std::thread::sleep(Duration::from_millis(800));
+    paced(child.stdin.take().unwrap(), Duration::from_millis(20), 250, 80);
+    // What is written before the file is watched was done before.
+    let watched = folder.path().canonicalize().unwrap().join("marks");
+    while common::position(child.id(), &watched) != Some("said before\n".len() as u64) {
+        std::thread::sleep(Duration::from_millis(5));
+    }
     let mut file = std::fs::OpenOptions::new().append(true).open(&marks).unwrap();
     file.write_all("pressing the harness\nbell\u{7}\n".as_bytes()).unwrap();
     let output = child.wait_with_output().unwrap();
