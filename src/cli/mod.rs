@@ -1,6 +1,7 @@
 //! The command line: one file per subcommand, each from its arguments to the core to a renderer.
 
 mod batch;
+mod chunks;
 mod codes;
 mod compare;
 mod explain;

@@ -3,23 +3,20 @@
 use std::io::{self, Read};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 
 use signal_hook::consts::SIGINT;
 
-/// Bytes read at once.
-const CHUNK: usize = 64 << 10;
-/// Chunks that wait to be taken.
-const WAITING: usize = 4;
+use super::chunks::{self, Chunk};
+
 /// How long to wait for more before looking whether Ctrl-C was pressed.
 const TICK: Duration = Duration::from_millis(50);
 
 /// Standard input until its end, or until Ctrl-C. A second Ctrl-C ends the program.
 struct UntilInterrupted {
     chunks: Receiver<io::Result<Vec<u8>>>,
-    chunk: Vec<u8>,
-    taken: usize,
+    chunk: Chunk,
     interrupted: Arc<AtomicBool>,
     told: bool,
 }
@@ -34,24 +31,8 @@ pub fn open() -> io::Result<Box<dyn Read + Send>> {
     let died = 128 + SIGINT;
     signal_hook::flag::register_conditional_shutdown(SIGINT, died, Arc::clone(&interrupted))?;
     signal_hook::flag::register(SIGINT, Arc::clone(&interrupted))?;
-    let (sender, chunks) = sync_channel(WAITING);
-    // Reading cannot be broken off, so it has a thread of its own, which ends with the program.
-    std::thread::spawn(move || {
-        let mut input = io::stdin().lock();
-        loop {
-            let mut chunk = vec![0; CHUNK];
-            let read = input.read(&mut chunk).map(|length| {
-                chunk.truncate(length);
-                chunk
-            });
-            let last = read.as_ref().map_or(true, Vec::is_empty);
-            if sender.send(read).is_err() || last {
-                break;
-            }
-        }
-    });
-    let (chunk, taken) = (Vec::new(), 0);
-    Ok(Box::new(UntilInterrupted { chunks, chunk, taken, interrupted, told: false }))
+    let chunks = chunks::read(|| Ok(io::stdin().lock()), Duration::ZERO);
+    Ok(Box::new(UntilInterrupted { chunks, chunk: Chunk::default(), interrupted, told: false }))
 }
 
 impl UntilInterrupted {
@@ -76,13 +57,10 @@ impl UntilInterrupted {
 
 impl Read for UntilInterrupted {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
-        if self.taken == self.chunk.len() {
-            self.chunk = self.next()?;
-            self.taken = 0;
+        if self.chunk.is_taken() {
+            let next = self.next()?;
+            self.chunk.put(next);
         }
-        let length = into.len().min(self.chunk.len() - self.taken);
-        into[..length].copy_from_slice(&self.chunk[self.taken..self.taken + length]);
-        self.taken += length;
-        Ok(length)
+        Ok(self.chunk.take(into))
     }
 }

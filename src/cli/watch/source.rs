@@ -16,6 +16,7 @@ use super::follow::Follower;
 use super::stream::{Bytes, Saving, Stream};
 use crate::capture::{self, Batch, Capture, Frame, Hider, Source};
 use crate::cli::Failure;
+use crate::cli::chunks::Chunk;
 use crate::cli::record::{Event, Files, Listener};
 
 /// What a source hands on.
@@ -132,8 +133,7 @@ fn read(
     };
     let saving = save.map(created).transpose()?;
     let Shared { to, stop, .. } = shared;
-    let (chunk, taken) = (Vec::new(), 0);
-    let stream = Stream { from, stop, saving, notes: to.clone(), chunk, taken };
+    let stream = Stream { from, stop, saving, notes: to.clone(), chunk: Chunk::default() };
     thread::spawn(move || {
         let source = Source::Reader { name, reader: Box::new(stream) };
         // One thread is enough for a bus, and hands on each line as it comes.

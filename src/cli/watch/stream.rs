@@ -6,15 +6,14 @@ use std::io::{self, BufWriter, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender};
 use std::thread::sleep;
 use std::time::{Duration, Instant};
 
 use super::follow::Follower;
 use super::source::{Arrival, IDLE, hand_on_idle};
+use crate::cli::chunks::{self, CHUNK, Chunk};
 
-/// Bytes read at once.
-const CHUNK: usize = 64 << 10;
 /// A reader that takes each line as it comes spends its time on waking up: lines of so long a time
 /// are taken together. Well below what an alarm may take.
 const TOGETHER: Duration = Duration::from_millis(8);
@@ -32,36 +31,14 @@ pub(super) enum Bytes {
 impl Bytes {
     /// Standard input, or a pipe by its name.
     pub fn pipe(path: Option<PathBuf>) -> Self {
-        let (sender, chunks) = sync_channel(4);
-        // Opening a pipe waits for its writer, and reading for what it writes; the thread ends with
-        // the program.
-        std::thread::spawn(move || {
-            let sent = match path {
-                None => pump(io::stdin().lock(), &sender),
-                Some(path) => File::open(path).and_then(|file| pump(file, &sender)),
-            };
-            if let Err(error) = sent {
-                let _ = sender.send(Err(error));
+        // Opening a pipe waits for its writer, and reading for what it writes.
+        let open = move || -> io::Result<Box<dyn Read>> {
+            match path {
+                None => Ok(Box::new(io::stdin().lock())),
+                Some(path) => Ok(Box::new(File::open(path)?)),
             }
-        });
-        Bytes::Pipe(chunks)
-    }
-}
-
-fn pump(mut input: impl Read, to: &SyncSender<io::Result<Vec<u8>>>) -> io::Result<()> {
-    loop {
-        let mut chunk = vec![0; CHUNK];
-        let length = match input.read(&mut chunk) {
-            Err(error) if error.kind() == io::ErrorKind::Interrupted => continue,
-            read => read?,
         };
-        chunk.truncate(length);
-        if length == 0 || to.send(Ok(chunk)).is_err() {
-            return Ok(());
-        }
-        if length < CHUNK {
-            sleep(TOGETHER);
-        }
+        Bytes::Pipe(chunks::read(open, TOGETHER))
     }
 }
 
@@ -102,8 +79,7 @@ pub(super) struct Stream {
     pub stop: Arc<AtomicBool>,
     pub saving: Option<Saving>,
     pub notes: SyncSender<Arrival>,
-    pub chunk: Vec<u8>,
-    pub taken: usize,
+    pub chunk: Chunk,
 }
 
 impl Stream {
@@ -141,17 +117,14 @@ impl Stream {
 
 impl Read for Stream {
     fn read(&mut self, into: &mut [u8]) -> io::Result<usize> {
-        if self.taken == self.chunk.len() {
-            self.chunk = self.next()?;
-            self.taken = 0;
+        if self.chunk.is_taken() {
+            let next = self.next()?;
             if let Some(saving) = &mut self.saving {
                 // At the end, where there are none, what was held back is written out.
-                saving.put(&self.chunk, &self.notes);
+                saving.put(&next, &self.notes);
             }
+            self.chunk.put(next);
         }
-        let length = into.len().min(self.chunk.len() - self.taken);
-        into[..length].copy_from_slice(&self.chunk[self.taken..self.taken + length]);
-        self.taken += length;
-        Ok(length)
+        Ok(self.chunk.take(into))
     }
 }
