@@ -1,10 +1,10 @@
 //! `lostnode learn`: a roster file from captures of a sound vehicle.
 
-use std::fs;
 use std::path::PathBuf;
 
 use clap::Args;
 
+use super::files::write_over;
 use super::looking::Looking;
 use super::naming::{BEFORE_YOU_UNPLUG, Renamed, Times};
 use super::options::Overwriting;
@@ -95,7 +95,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
 }
 
 fn write(arguments: &Arguments, text: &str) -> Result<(), Failure> {
-    fs::write(&arguments.out, text).map_err(|error| Failure::writing(&arguments.out, &error))
+    write_over(&arguments.out, text)
 }
 
 /// The capture that the times of an unplugging are of, where there are any.

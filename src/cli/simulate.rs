@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::files::write_over;
 use super::options::Overwriting;
 use super::{Failure, NOTHING_LOST};
 use crate::simulate::{self, Scenario};
@@ -62,7 +63,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
     let truth = File::create(out).and_then(|file| simulate::run_packed(&scenario, out, file));
     let truth = truth.map_err(|error| Failure::writing(out, &error))?;
     let text = serde_json::to_string_pretty(&truth).map_err(Failure::message)?;
-    fs::write(&beside, text + "\n").map_err(|error| Failure::writing(&beside, &error))?;
+    write_over(&beside, &(text + "\n"))?;
     println!("{} and {} written", out.display(), beside.display());
     Ok(NOTHING_LOST)
 }

@@ -1,11 +1,10 @@
 //! `lostnode wiring`: a wiring file to fill in.
 
-use std::fs;
 use std::path::PathBuf;
 
 use clap::Args;
 
-use super::files::read_roster;
+use super::files::{read_roster, write_over};
 use super::looking::Looking;
 use super::options::Overwriting;
 use super::{Failure, NOTHING_LOST};
@@ -69,7 +68,7 @@ pub fn run(arguments: &Arguments) -> Result<u8, Failure> {
         ),
     };
     let text = WiringFile { elements: elements.clone(), described: None }.write(&heading, &nodes);
-    fs::write(&arguments.out, text).map_err(|error| Failure::writing(&arguments.out, &error))?;
+    write_over(&arguments.out, &text)?;
     println!(
         "{}: {}; fill in the rest from the wiring diagram",
         arguments.out.display(),
