@@ -136,7 +136,7 @@ impl Batch {
 
 /// How the time stamps of console text, and of log text with fewer than ten digits of seconds, are
 /// to be read.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, clap::ValueEnum)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Stamps {
     /// Decide from the first lines: stamps that keep falling back are relative ones.
     #[default]

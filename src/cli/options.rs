@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use clap::Args;
+use clap::{Args, ValueEnum};
 
 use super::Failure;
 use super::files::{read_job, read_knowledge, read_roster, read_wiring};
@@ -151,14 +151,35 @@ pub fn no_answer(
     }
 }
 
+/// [`Stamps`], as an argument.
+#[derive(Clone, Copy, ValueEnum)]
+enum StampsMean {
+    /// Decide from the first lines: stamps that keep falling back are relative ones
+    Auto,
+    /// Each stamp is a time (of day, or counted from the start)
+    Absolute,
+    /// Each stamp is the time since the line before
+    Relative,
+}
+
+impl From<StampsMean> for Stamps {
+    fn from(stamps: StampsMean) -> Stamps {
+        match stamps {
+            StampsMean::Auto => Stamps::Auto,
+            StampsMean::Absolute => Stamps::Absolute,
+            StampsMean::Relative => Stamps::Relative,
+        }
+    }
+}
+
 /// What captures mean whose form does not say it.
 #[derive(Args)]
 #[command(next_help_heading = RARELY)]
 pub struct Meaning {
     /// Meaning of the time stamps of console text, and of log text with fewer than ten digits of
     /// seconds
-    #[arg(long, value_enum, default_value_t = Stamps::Auto)]
-    stamps: Stamps,
+    #[arg(long, value_enum, default_value_t = StampsMean::Auto)]
+    stamps: StampsMean,
     /// Columns of a CSV capture, by name or by position from 1: time=Timestamp:ms,id=ID,data=D0..D7
     /// (docs/formats.md)
     #[arg(long, value_name = "ROLE=COLUMN,…")]
@@ -168,7 +189,7 @@ pub struct Meaning {
 impl Meaning {
     /// The options these arguments stand for.
     pub fn options(&self) -> capture::Options {
-        let (stamps, columns) = (self.stamps, self.columns.clone());
+        let (stamps, columns) = (self.stamps.into(), self.columns.clone());
         capture::Options { stamps, columns, ..capture::Options::default() }
     }
 }

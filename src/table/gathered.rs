@@ -43,13 +43,16 @@ impl Gathered {
         self.rows
     }
 
-    /// The columns: their names and types.
+    /// The columns: their names and types. For the Python package: the types are those of a library
+    /// whose version may change with any release.
+    #[doc(hidden)]
     pub fn fields(&self) -> Vec<Field> {
         let columns = self.names.iter().zip(&self.columns);
         columns.map(|(name, values)| field(name, values.kind())).collect()
     }
 
-    /// The rows gathered, column by column; none are left.
+    /// The rows gathered, column by column; none are left. For the Python package, as above.
+    #[doc(hidden)]
     pub fn take(&mut self) -> Vec<Box<dyn Array>> {
         self.rows = 0;
         self.columns.iter_mut().map(Values::take).collect()
