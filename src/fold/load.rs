@@ -236,9 +236,10 @@ impl Load {
     }
 
     /// Whether some second held more bits than a bit rate allows. In a shorter bin there may be
-    /// more, where a recorder delivers in bursts.
+    /// more, where a recorder delivers in bursts; and what a data phase took is known only where
+    /// its rate is.
     fn cannot_carry(&self, nominal: f64, settings: &Settings) -> bool {
-        let data = settings.data_bit_rate.unwrap_or(nominal);
+        let data = settings.data_bit_rate.unwrap_or(f64::INFINITY);
         let together = (1.0 / seconds(self.bin)).ceil().max(1.0) as usize;
         let width = seconds(self.bin) * together as f64;
         let mut busy =
