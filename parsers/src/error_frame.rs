@@ -11,19 +11,31 @@ pub struct ErrorFrame {
     data: [u8; 8],
 }
 
+/// Class bits that are asked for below (`CAN_ERR_CRTL`, `_PROT`, `_TRX`, `_ACK`, `_BUSOFF`,
+/// `_BUSERROR`, `_CNT` of `linux/can/error.h`).
+const CONTROL: u32 = 0x004;
+const VIOLATION: u32 = 0x008;
+const WIRES: u32 = 0x010;
+const NO_ACK: u32 = 0x020;
+const BUS_OFF: u32 = 0x040;
+const BUS_ERROR: u32 = 0x080;
+const COUNTERS: u32 = 0x200;
+/// Error counter from which a controller warns (ISO 11898-1:2015, 12.1.4: error warning limit).
+const WARNING_LIMIT: u8 = 96;
+
 /// The error classes, lowest bit first: bit, short name, what it says. Source: `linux/can/error.h`,
 /// `CAN_ERR_*`.
 pub const CLASSES: [(u32, &str, &str); 10] = [
     (0x001, "tx-timeout", "a frame could not be sent in time"),
     (0x002, "lost-arbitration", "arbitration was lost"),
-    (0x004, "controller", "controller state or overflow"),
-    (0x008, "protocol", "protocol violation seen on the bus"),
-    (0x010, "transceiver", "transceiver status"),
-    (0x020, "no-ack", "a frame was not acknowledged"),
-    (0x040, "bus-off", "the controller went bus-off"),
-    (0x080, "bus-error", "bus error"),
+    (CONTROL, "controller", "controller state or overflow"),
+    (VIOLATION, "protocol", "protocol violation seen on the bus"),
+    (WIRES, "transceiver", "transceiver status"),
+    (NO_ACK, "no-ack", "a frame was not acknowledged"),
+    (BUS_OFF, "bus-off", "the controller went bus-off"),
+    (BUS_ERROR, "bus-error", "bus error"),
     (0x100, "restarted", "the controller restarted"),
-    (0x200, "counters", "error counters"),
+    (COUNTERS, "counters", "error counters"),
 ];
 
 /// Controller states in data byte 1, with their names. Source: `linux/can/error.h`,
@@ -103,9 +115,9 @@ impl ErrorFrame {
         let (class, data) = (self.class, self.data);
         let pick = |on: bool, byte: u8| if on { byte } else { 0 };
         let (controller, protocol, wires) = (
-            pick(class & 0x04 != 0, data[1]),
-            pick(class & 0x08 != 0, data[2]),
-            pick(class & 0x10 != 0, data[4]),
+            pick(class & CONTROL != 0, data[1]),
+            pick(class & VIOLATION != 0, data[2]),
+            pick(class & WIRES != 0, data[4]),
         );
         let low = wires & 0x0F;
         let high = wires & 0xF0;
@@ -122,12 +134,12 @@ impl ErrorFrame {
     /// The logger itself lost frames: `CAN_ERR_CRTL` with `CAN_ERR_CRTL_RX_OVERFLOW`, data byte 1
     /// bit 0.
     pub fn is_receive_overflow(&self) -> bool {
-        self.class & 0x04 != 0 && self.data[1] & 0x01 != 0
+        self.class & CONTROL != 0 && self.data[1] & 0x01 != 0
     }
 
     /// The controller left the bus: `CAN_ERR_BUSOFF`.
     pub fn is_bus_off(&self) -> bool {
-        self.class & 0x40 != 0
+        self.class & BUS_OFF != 0
     }
 
     /// The controller has seen many errors of late: it warns, or is error passive
@@ -140,27 +152,28 @@ impl ErrorFrame {
     /// assert!(counted(96).is_crowded() && !counted(95).is_crowded());
     /// ```
     pub fn is_crowded(&self) -> bool {
-        self.class & 0x04 != 0 && self.data[1] & 0x3C != 0
-            || self.counters().is_some_and(|(_, receive)| receive >= 96)
+        self.class & CONTROL != 0 && self.data[1] & 0x3C != 0
+            || self.counters().is_some_and(|(_, receive)| receive >= WARNING_LIMIT)
     }
 
     /// Says something about the bus itself, not only about the logger's own state: protocol,
     /// transceiver, acknowledge, bus-off or bus error.
     pub fn is_about_the_bus(&self) -> bool {
-        self.class & (0x08 | 0x10 | 0x20 | 0x40 | 0x80) != 0
+        self.class & (VIOLATION | WIRES | NO_ACK | BUS_OFF | BUS_ERROR) != 0
     }
 
     /// A frame was destroyed on the bus: a protocol violation, a missing acknowledgement or a bus
     /// error. An overload frame alone delays the next frame and destroys none.
     pub fn is_destruction(&self) -> bool {
-        let overload = self.class & 0x08 != 0 && self.data[2] == 0x20;
-        self.class & (0x08 | 0x20 | 0x80) != 0 && !overload
+        let overload = self.class & VIOLATION != 0 && self.data[2] == 0x20;
+        self.class & (VIOLATION | NO_ACK | BUS_ERROR) != 0 && !overload
     }
 
     /// Nobody acknowledged the frame: the controller says so, or saw the error at that place
     /// (`CAN_ERR_PROT_LOC_ACK`, `CAN_ERR_PROT_LOC_ACK_DEL`).
     pub fn is_unacknowledged(&self) -> bool {
-        self.class & 0x20 != 0 || (self.class & 0x08 != 0 && matches!(self.data[3], 0x19 | 0x1B))
+        self.class & NO_ACK != 0
+            || (self.class & VIOLATION != 0 && matches!(self.data[3], 0x19 | 0x1B))
     }
 
     /// Whether the arbitration was over when the error came, so that one frame alone was on the
@@ -176,10 +189,10 @@ impl ErrorFrame {
     /// assert_eq!(places, [Some(false), Some(true), Some(true), None]);
     /// ```
     pub fn is_after_arbitration(&self) -> Option<bool> {
-        if self.class & 0x20 != 0 {
+        if self.class & NO_ACK != 0 {
             return Some(true);
         }
-        if self.class & 0x08 == 0 {
+        if self.class & VIOLATION == 0 {
             return None;
         }
         match self.data[3] {
@@ -198,6 +211,6 @@ impl ErrorFrame {
     /// Transmit and receive error counters, where the controller gives them (`CAN_ERR_CNT`, data
     /// bytes 6 and 7).
     pub fn counters(&self) -> Option<(u8, u8)> {
-        (self.class & 0x200 != 0 && self.length == 8).then_some((self.data[6], self.data[7]))
+        (self.class & COUNTERS != 0 && self.length == 8).then_some((self.data[6], self.data[7]))
     }
 }
