@@ -607,7 +607,7 @@ class TruthTruthEvent(TypedDict):
     channel: Union[str, None]
     """Channel, where one is concerned."""
     end: float
-    """End; for nodes that start anew, without their time to start."""
+    """End, seconds since the epoch; for nodes that start anew, without their time to start."""
     kind: str
     """Kind as in the scenario."""
     nodes: list[str]
@@ -665,7 +665,7 @@ class TruthTruthSilence(TypedDict):
     channel: str
     """Channel."""
     end: float
-    """When sending began again, with the time to boot; up to one period before the first frame."""
+    """End, seconds since the epoch, with the time to boot; up to a period before the first frame."""
     ids: list[str]
     """Identifiers, as in reports: all of the node, or the one that pauses."""
     node: NotRequired[Union[str, None]]

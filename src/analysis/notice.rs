@@ -80,7 +80,7 @@ pub enum Notice {
     },
     /// The recording paused.
     Paused {
-        /// In all.
+        /// How many in all.
         seconds: f64,
     },
     /// More identifiers than are told apart.

@@ -18,7 +18,7 @@ pub enum Evidence {
         identifiers: usize,
         /// Fewest frames that one of them missed.
         frames: i64,
-        /// Period of the fastest of them.
+        /// Period of the fastest of them, in seconds.
         fastest: f64,
     },
     /// One of the identifiers was heard for a moment again and again, as what sleeps is polled.
@@ -103,9 +103,9 @@ pub enum Evidence {
     },
     /// Expected by the roster, and not heard once.
     NeverHeard {
-        /// Frames that would have come of the identifier with the fewest.
+        /// Frames that would have come of the identifier with the fewest, above zero.
         due: f64,
-        /// Frames that would have come of the identifier with the most.
+        /// Frames that would have come of the identifier with the most, no fewer than `due`.
         most: f64,
         /// Seconds in which the channel carried traffic.
         awake: f64,
@@ -119,7 +119,7 @@ pub enum Evidence {
     SilentFromTheStart {
         /// For how long.
         seconds: f64,
-        /// Frames that would have come of the fastest identifier.
+        /// Frames that would have come of the fastest identifier, above zero.
         due: f64,
     },
     /// The sound recordings that the roster was learned from have none of it all the time.

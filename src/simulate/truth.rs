@@ -72,7 +72,7 @@ pub struct TruthEvent {
     pub channel: Option<String>,
     /// Beginning, seconds since the epoch.
     pub start: f64,
-    /// End; for nodes that start anew, without their time to start.
+    /// End, seconds since the epoch; for nodes that start anew, without their time to start.
     pub end: f64,
 }
 
@@ -93,7 +93,7 @@ pub struct TruthSilence {
     pub ids: Vec<String>,
     /// From when on nothing was sent, seconds since the epoch.
     pub start: f64,
-    /// When sending began again, with the time to boot; up to one period before the first frame.
+    /// End, seconds since the epoch, with the time to boot; up to a period before the first frame.
     pub end: f64,
     /// Short wakes within, in which its identifiers were heard.
     #[serde(default, skip_serializing_if = "is_zero")]

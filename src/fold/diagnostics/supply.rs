@@ -57,7 +57,7 @@ pub struct Dip {
     pub below: f64,
     /// First reading below the highest level, and the last.
     pub span: (Nanoseconds, Nanoseconds),
-    /// Least reading.
+    /// Least reading, in volts.
     pub least: f64,
     /// When it was least.
     pub least_at: Nanoseconds,
