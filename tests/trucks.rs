@@ -141,3 +141,53 @@ fn who_obeys_a_tester_is_no_loss() {
     assert_eq!((reset(20.0, 26.0, 0x0B), reset(20.0, 26.0, 0x17)), (0, 1));
     assert_eq!(reset(20.0, 50.0, 0x0B), 1);
 }
+
+/// A bus of ISO 11783: virtual terminal, process data, file server, guidance; few groups of trucks.
+/// The claims tell that it has addresses.
+fn tractor(silent: (f64, f64), claims: bool) -> String {
+    let rows = [
+        (0.1, "0CFE48F0"),
+        (0.1, "0CFE49F0"),
+        (0.25, "14E68026"),
+        (0.5, "14E72680"),
+        (1.0, "18E72680"),
+        (0.2, "14CBF780"),
+        (0.5, "14CB80F7"),
+        (0.1, "0CACF013"),
+        (0.1, "0CAD131C"),
+        (1.0, "18AAFFF8"),
+        (1.0, "18B8FF1C"),
+        (0.1, "18B9FF1C"),
+    ];
+    let mut frames: Frames = rows
+        .iter()
+        .enumerate()
+        .flat_map(|(at, (period, id))| {
+            let from = 0.0017 * at as f64;
+            every(*period, (from, 60.0), &format!("{id}#FFFFFFFFFFFFFFFF"))
+        })
+        .filter(|(time, frame)| !frame[..8].ends_with("80") || !(silent.0..silent.1).contains(time))
+        .collect();
+    frames.extend(every(1.0, (0.4, 60.0), "18FECAF0#04FFF607090 1FFFF".replace(' ', "").as_str()));
+    if claims {
+        for (at, unit) in ["F0", "26", "80", "F7", "13", "1C"].iter().enumerate() {
+            frames.push((0.01 * at as f64, format!("18EEFF{unit}#0{at}00000000000020")));
+        }
+    }
+    frames.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lines: Vec<(f64, &str)> =
+        frames.iter().map(|(time, frame)| (1_000.0 + time, frame.as_str())).collect();
+    common::log(&lines)
+}
+
+/// Addresses and active codes of such a bus are read; without claims and groups of trucks its
+/// identifiers prove nothing.
+#[test]
+fn a_tractor_has_addresses() {
+    let (code, found) = report_text(&tractor((20.0, 32.0), true));
+    assert_eq!(code, 1);
+    assert!(found["outages"].to_string().contains("address 0x80"), "{}", found["outages"]);
+    assert_eq!(found["codes"][0]["code"], "SPN 2038 FMI 9", "{}", found["codes"]);
+    let (_, found) = report_text(&tractor((20.0, 32.0), false));
+    assert!(!found["outages"].to_string().contains("address 0x"), "{}", found["outages"]);
+}

@@ -57,9 +57,11 @@ fn judge(ids: &[u32]) -> J1939 {
     let all = ids().count();
     let formed: Vec<Fields> =
         ids().filter(|raw| has_form(*raw, &heard)).filter_map(fields).collect();
-    // 29 bits at random have the form in one of thirty cases; on trucks nine of ten have it, for
-    // makers use some of the other formats.
-    if all == 0 || formed.len() * 5 < all * 4 {
+    // 29 bits at random have the form in one of twenty cases; on trucks nine of ten have it, for
+    // makers use some of the other formats. Where units claim addresses and send from them, the
+    // share does not matter: no other standard has that, and two by chance are no such pair.
+    let claimed = claimed(&formed);
+    if all == 0 || claimed < CLAIMED && formed.len() * 5 < all * 4 {
         return J1939::No;
     }
     let everyday = |fields: &&Fields| is_everyday(fields.pgn);
@@ -73,21 +75,41 @@ fn judge(ids: &[u32]) -> J1939 {
     if speaks { J1939::Yes } else { J1939::FormOnly }
 }
 
+/// So many units that claim their addresses and send from them are proof.
+const CLAIMED: usize = 2;
+
+/// How many addresses are claimed for all to hear, and have messages of their own.
+fn claimed(formed: &[Fields]) -> usize {
+    let claims =
+        |fields: &&Fields| fields.pgn == ADDRESS_CLAIMED && fields.destination == Some(0xFF);
+    let speaks = |address: u8| {
+        formed.iter().any(|other| other.source == address && other.pgn != ADDRESS_CLAIMED)
+    };
+    let addresses: BTreeSet<u8> = formed.iter().filter(claims).map(|own| own.source).collect();
+    addresses.into_iter().filter(|address| speaks(*address)).count()
+}
+
 fn fields(raw: u32) -> Option<Fields> {
     lostnode_parsers::ExtendedId::new(raw).map(Fields::of)
 }
 
+/// Formats of groups for a single unit or for all that are in common use: control (00 torque and
+/// speed, 01, 02 transmission, 04, 09 steering and brakes), of ISO 11992-2 03 and of a trailer 02;
+/// of ISO 11783 AA, AB file server, AC, AD guidance, C7, C8 extended transport, CB process data, E6,
+/// E7 virtual terminal (parts 13, 7, 3, 10, 6). From memory.
+const TO_ONE: [u8; 15] =
+    [0x00, 0x01, 0x02, 0x03, 0x04, 0x09, 0xAA, 0xAB, 0xAC, 0xAD, 0xC7, 0xC8, 0xCB, 0xE6, 0xE7];
+
 /// Whether an identifier is built as SAE J1939-21 builds them: a group for all, or one of those
-/// for a single unit that are in common use. Control groups (00 torque and speed, 01, 02
-/// transmission, 04, 09 steering and brakes; from memory) go to all or to a unit that is there.
+/// for a single unit that are in common use, to all or to a unit that is there.
 fn has_form(raw: u32, heard: &BTreeSet<u8>) -> bool {
     let (format, specific) = ((raw >> 16) as u8, (raw >> 8) as u8);
     raw & EXTENDED_PAGE == 0
         && match format {
             0xF0.. => true,
-            // Acknowledgement, request, transport, address claim, proprietary.
-            0xE8..=0xEC | 0xEE | 0xEF => true,
-            0x00..=0x02 | 0x04 | 0x09 => specific == 0xFF || heard.contains(&specific),
-            _ => false,
+            // Stop and start of broadcasts, acknowledgement, request, transport, address claim,
+            // proprietary.
+            0xDF | 0xE8..=0xEC | 0xEE | 0xEF => true,
+            _ => TO_ONE.contains(&format) && (specific == 0xFF || heard.contains(&specific)),
         }
 }
