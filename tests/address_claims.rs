@@ -97,3 +97,62 @@ fn a_claim_at_the_return_tells_a_start() {
         .collect();
     assert!(!tells(&asked));
 }
+
+/// What is wrong with the identifications, and the titles of the findings.
+fn told(report: &Value) -> (String, String) {
+    let problems = report["identity"].as_array().unwrap().iter();
+    let problems: Vec<String> = problems.map(|own| own["problems"].to_string()).collect();
+    let titles = report["findings"].as_array().unwrap().iter();
+    let titles: Vec<&str> = titles.map(|own| own["title"].as_str().unwrap()).collect();
+    (problems.join("; "), titles.join("; "))
+}
+
+/// Who answers the claim of a newcomer with a lower NAME keeps its address: the newcomer has none,
+/// and it is the one that is wrong. Its NAME is all that is known of it.
+#[test]
+fn a_newcomer_without_an_address_is_told_by_its_name() {
+    let more = [
+        claim(0.1, 0x0B, STRONGER),
+        claim(20.002, 0x0B, OWN),
+        claim(20.006, 0x0B, STRONGER),
+        claim(20.020, 0xFE, OWN),
+    ];
+    let (_, report) = report(&truck(40.0, (50.0, 50.0), &more));
+    let (problems, titles) = told(&report);
+    assert!(problems.contains("identity number 5"), "{problems}");
+    assert!(problems.contains("wanted 0x0B"), "{problems}");
+    assert!(titles.starts_with("a unit without an address: in conflict with another"), "{titles}");
+    assert!(!titles.contains("0x0B") && !titles.contains("0xFE"), "{titles}");
+    let tests = report["next_tests"].to_string();
+    assert!(tests.contains("request all address claims") && !tests.contains("Read VIN"), "{tests}");
+}
+
+/// Two that both stay are a conflict.
+#[test]
+fn two_that_keep_claiming_are_told() {
+    let pair = |time: f64| [claim(time, 0x0B, OWN), claim(time + 0.05, 0x0B, STRONGER)];
+    let (_, report) = report(&truck(40.0, (50.0, 50.0), &[pair(5.0), pair(20.0)].concat()));
+    let (problems, titles) = told(&report);
+    assert!(problems.contains("2 units claim this address"), "{problems}");
+    assert!(titles.contains("0x0B") && titles.contains("in conflict"), "{titles}");
+}
+
+/// Who claims an address when nobody answers took the place of a unit that was gone.
+#[test]
+fn a_unit_in_place_of_another_is_no_conflict() {
+    let more = [claim(0.1, 0x0B, OWN), claim(29.9, 0x0B, STRONGER)];
+    let (_, report) = report(&truck(40.0, (20.0, 30.0), &more));
+    let (problems, titles) = told(&report);
+    assert!(!problems.contains("claim"), "{problems}");
+    assert!(!titles.contains("in conflict"), "{titles}");
+}
+
+/// A unit that gives way may go on from another address.
+#[test]
+fn a_unit_that_moved_is_told_with_its_new_address() {
+    let more = [claim(0.1, 0x0B, OWN), claim(20.002, 0x0B, STRONGER), claim(20.260, 0x81, OWN)];
+    let (_, report) = report(&truck(40.0, (20.005, 40.0), &more));
+    let (problems, titles) = told(&report);
+    assert!(problems.contains("goes on as address 0x81"), "{problems}");
+    assert!(titles.contains("in conflict with another unit"), "{titles}");
+}

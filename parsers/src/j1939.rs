@@ -180,6 +180,11 @@ impl Name {
         (self.0 & 0x1F_FFFF) as u32
     }
 
+    /// The same NAME with the identity number 0: of any unit of its kind.
+    pub fn without_identity(self) -> Name {
+        Name(self.0 & !0x1F_FFFF)
+    }
+
     /// Manufacturer code, 11 bits.
     pub fn manufacturer(self) -> u16 {
         (self.0 >> 21 & 0x7FF) as u16

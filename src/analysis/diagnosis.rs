@@ -7,6 +7,7 @@ use lostnode_parsers::obd::TestResult;
 
 use super::blame::{Blame, Frames, Missed};
 use super::{Analysis, Nanoseconds, Outage};
+pub use crate::fold::diagnostics::claims::Unplaced;
 pub use crate::fold::diagnostics::supply::Dip;
 pub use crate::fold::diagnostics::{
     CodeNumber, IdentitySource, MessageCounts, Module, Mute, Party, Seen,
@@ -237,6 +238,9 @@ impl Diagnosis {
                 if let IdentityProblem::OtherVin(text) | IdentityProblem::NoVin(text) = problem {
                     hide(text);
                 }
+                if let IdentityProblem::CannotClaim(units) = problem {
+                    units.iter_mut().for_each(|unit| unit.name = unit.name.without_identity());
+                }
             }
         }
     }
@@ -257,9 +261,20 @@ pub enum IdentityProblem {
     /// So many units claimed its address, which only one can keep.
     AddressClaims(usize),
     /// Its unit had to give this address up to another one.
-    GaveUpAddress,
-    /// A unit could not claim an address, and nothing tells which.
-    CannotClaim,
+    GaveUpAddress {
+        /// The address from which it goes on; `None` where it has none.
+        to: Option<u8>,
+    },
+    /// Units that could not claim an address.
+    CannotClaim(Vec<Unplaced>),
+}
+
+impl IdentityProblem {
+    /// Whether it is that two units are set to one address, and not that one is of another vehicle.
+    pub fn is_of_an_address(&self) -> bool {
+        use IdentityProblem::{AddressClaims, CannotClaim, GaveUpAddress};
+        matches!(self, AddressClaims(_) | GaveUpAddress { .. } | CannotClaim(_))
+    }
 }
 
 /// What the vehicle says of itself.

@@ -6,11 +6,13 @@ use std::fmt;
 
 use lostnode_parsers::j1939;
 
-use super::{Analysis, Channel, Identifier, Node};
+use super::diagnosis::{IdentityEntry, IdentityProblem};
+use super::subject::{Subject, Unheard};
+use super::{Analysis, Basis, Channel, Identifier, Node};
 use crate::capture::ChannelIndex;
 use crate::fold::diagnostics::{Module, Party};
 use crate::fold::j1939::J1939;
-use crate::ids::NodeIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::network::common_address;
 
 /// The name of a module: `0x7E8 (ECM-EngineControl)`, with the channel before it where there are
@@ -123,6 +125,31 @@ impl Analysis {
     fn joined(&self, module: Module) -> Option<NodeIndex> {
         let mut all = (0..self.nodes.len()).map(NodeIndex);
         all.find(|node| self.nodes[*node].answers.contains(&module))
+    }
+
+    /// Whether what stands for a module is the address of units that have none (SAE J1939-81).
+    pub fn is_nobody(&self, module: Module) -> bool {
+        module.party == Party::Address(j1939::NULL_ADDRESS) && self.has_addresses(module.channel)
+    }
+
+    /// Whether all that is wrong with the identification of something is that two units are set to
+    /// its address, or that it has none because of that.
+    pub fn is_address_conflict(&self, subject: &Subject) -> bool {
+        let is_of = |module: Module| match subject {
+            Subject::Node(node) => self.node_of(module) == Some(*node),
+            Subject::Module(Unheard::Asked(own)) => *own == module,
+            _ => false,
+        };
+        let problems = |own: &IdentityEntry| {
+            !own.problems.is_empty() && own.problems.iter().all(IdentityProblem::is_of_an_address)
+        };
+        self.diagnosis.identity.iter().any(|own| problems(own) && is_of(own.module))
+    }
+
+    /// The node that sends an identifier, where the source address in it tells.
+    pub fn at_address(&self, id: IdIndex) -> Option<NodeIndex> {
+        let node = self.identifiers[id].node?;
+        self.nodes[node].basis.contains(&Basis::Address).then_some(node)
     }
 
     /// The node that a module is: the one that the roster says, or that sends from the address it

@@ -73,6 +73,8 @@ pub struct Class {
     pub untraced: f64,
     /// In sentences.
     pub explanation: String,
+    /// Its words where two units are set to one address.
+    pub of_address: Option<Worded>,
     /// Where the numbers are from.
     pub source: String,
 }
@@ -228,6 +230,36 @@ pub struct Band {
     pub to: f64,
 }
 
+/// Other words for a class.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct Worded {
+    /// As in [`Class`].
+    pub title: String,
+    /// As in [`Class`].
+    pub brief: String,
+    /// As in [`Class`].
+    pub explanation: String,
+}
+
+/// Other words for a test.
+#[derive(Clone, Debug, Deserialize, PartialEq)]
+#[serde(deny_unknown_fields)]
+pub struct TestWorded {
+    /// As in [`Test`].
+    pub title: String,
+    /// As in [`Test`].
+    pub brief: String,
+    /// As in [`Test`].
+    pub how: String,
+    /// As in [`Test`].
+    pub why: String,
+    /// As in [`Test`].
+    pub reading: String,
+    /// As in [`Test`].
+    pub source: String,
+}
+
 /// What has to be opened.
 #[derive(Clone, Debug, Deserialize, PartialEq)]
 #[serde(deny_unknown_fields)]
@@ -295,6 +327,8 @@ pub struct Test {
     /// It goes after all other tests of what it is about, however much it finds.
     #[serde(default)]
     pub last: bool,
+    /// Its words where two units are set to one address.
+    pub of_address: Option<TestWorded>,
 }
 
 impl Test {

@@ -30,7 +30,7 @@ pub use readings::{AtElement, Job};
 pub(crate) use readings::{known, named};
 pub(crate) use symptoms::{sender, struck};
 
-use self::knowledge::ByClass;
+use self::knowledge::{ByClass, Test, TestWorded};
 use self::next_tests::Step;
 use self::readings::ReadingTaken;
 use self::sets::{Explained, Fault};
@@ -190,7 +190,7 @@ impl Case<'_> {
             let access = &knowledge.access[&test.access];
             let of: Vec<&Finding> = step.faults.iter().map(|at| &ranked[places[*at]]).collect();
             let cautions = cautions::of_test(analysis, &step.subject, test, access, &of);
-            NextTest { cautions, ..next_test(knowledge, step, &places, analysis.is_truck()) }
+            NextTest { cautions, ..next_test(analysis, knowledge, step, &places) }
         };
         (steps.into_iter().map(next).collect(), finds)
     }
@@ -235,17 +235,22 @@ impl Case<'_> {
         let evidence: Vec<Evidence> = signs.chain(readings).collect();
         let cautions =
             cautions::of_finding(self.analysis, &fault.class, &fault.subject, &evidence, &codes);
+        let conflict = self.analysis.is_address_conflict(&fault.subject);
+        let (title, brief, explanation) = match class.of_address.as_ref().filter(|_| conflict) {
+            Some(own) => (&own.title, Some(&own.brief), &own.explanation),
+            None => (&class.title, class.brief.as_ref(), &class.explanation),
+        };
         let mut finding = Finding {
             cautions,
             class: fault.class.clone(),
             subject: fault.subject.clone(),
-            title: class.title.clone(),
-            brief: class.brief.clone().unwrap_or_else(|| class.title.clone()),
+            title: title.clone(),
+            brief: brief.unwrap_or(title).clone(),
             probability: fault.probability,
             uncalibrated: fault.uncalibrated,
             standing: Standing::Present,
             benign: class.benign,
-            explanation: class.explanation.clone(),
+            explanation: explanation.clone(),
             evidence,
             codes_explained: codes,
             lamps: put_out.iter().map(|symptom| symptom.lamps).sum(),
@@ -281,8 +286,25 @@ impl Case<'_> {
     }
 }
 
-fn next_test(knowledge: &Knowledge, step: Step, places: &[usize], truck: bool) -> NextTest {
+fn next_test(analysis: &Analysis, knowledge: &Knowledge, step: Step, places: &[usize]) -> NextTest {
     let test = &knowledge.test[&step.test];
+    let truck = analysis.is_truck();
+    let conflict = analysis.is_address_conflict(&step.subject);
+    if let Some(own) = test.of_address.as_ref().filter(|_| conflict) {
+        let TestWorded { title, brief, how, why, reading, source } = own.clone();
+        let test = Test { title, brief: Some(brief), how, why, reading, source, ..test.clone() };
+        return asked_for(knowledge, &test, step, places, truck);
+    }
+    asked_for(knowledge, test, step, places, truck)
+}
+
+fn asked_for(
+    knowledge: &Knowledge,
+    test: &Test,
+    step: Step,
+    places: &[usize],
+    truck: bool,
+) -> NextTest {
     let access = &knowledge.access[&test.access];
     let of_truck = |own: &Option<String>| own.clone().filter(|_| truck);
     NextTest {

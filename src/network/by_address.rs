@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use lostnode_parsers::Id;
+use lostnode_parsers::j1939::NULL_ADDRESS;
 
 use super::{Basis, Found, Node};
 use crate::capture::ChannelIndex;
@@ -24,7 +25,10 @@ pub(super) fn addressed(timing: &Timing) -> Vec<bool> {
 pub(super) fn nodes(timing: &Timing, addressed: &[bool]) -> Vec<Node> {
     let mut groups: BTreeMap<(ChannelIndex, u8), Vec<IdIndex>> = BTreeMap::new();
     for (at, id) in timing.ids.iter().enumerate() {
-        if let (Id::Extended(extended), true) = (id.key.id, addressed[at]) {
+        // From the null address units say that they have none: nobody is there.
+        if let (Id::Extended(extended), true) = (id.key.id, addressed[at])
+            && extended.as_raw() as u8 != NULL_ADDRESS
+        {
             groups.entry((id.key.channel, extended.as_raw() as u8)).or_default().push(IdIndex(at));
         }
     }

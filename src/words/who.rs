@@ -12,7 +12,10 @@ use crate::ids::NodeIndex;
 pub fn subject(analysis: &Analysis, subject: &Subject) -> String {
     match subject {
         Subject::Node(node) => node_on_bus(analysis, *node),
-        Subject::Sender(id) => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
+        Subject::Sender(id) => match analysis.at_address(*id) {
+            Some(node) => node_on_bus(analysis, node),
+            None => format!("the sender of {}", id_label(analysis.identifiers[*id].id)),
+        },
         Subject::Module(module) | Subject::Unplaced(module, _) => unheard(analysis, module),
         Subject::Modules(all) => {
             let names: Vec<String> = all.iter().map(|own| unheard(analysis, own)).collect();
@@ -133,6 +136,7 @@ fn lowest(ids: &[Id]) -> Option<Id> {
 
 fn unheard(analysis: &Analysis, module: &Unheard) -> String {
     match module {
+        Unheard::Asked(module) if analysis.is_nobody(*module) => "a unit without an address".into(),
         Unheard::Asked(module) => analysis.module_name(*module).to_string(),
         Unheard::Missed(missed) => missed.0.clone(),
         Unheard::Named(name) => name.clone(),

@@ -42,6 +42,17 @@ pub struct GivenUp {
     pub from: Name,
     /// Who has it now.
     pub to: Name,
+    /// The address that it took instead; `None` where it has none.
+    pub moved: Option<u8>,
+}
+
+/// A unit that could not claim an address.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Unplaced {
+    /// Who.
+    pub name: Name,
+    /// The address that it wanted, where it said so.
+    pub wanted: Option<u8>,
 }
 
 /// All claims of a capture.
@@ -112,7 +123,8 @@ impl Claims {
             };
             if let Some(by) = by {
                 let Claim { time, channel, address, name: to } = *by;
-                out.push(GivenUp { time, channel, address, from: claim.name, to });
+                let moved = Some(claim.address).filter(|address| *address != NULL_ADDRESS);
+                out.push(GivenUp { time, channel, address, from: claim.name, to, moved });
             }
             if claim.address == NULL_ADDRESS {
                 own.remove(&unit);
@@ -122,5 +134,42 @@ impl Claims {
             }
         }
         out
+    }
+
+    /// How many units want an address and none gave way. Who has it answers another one's claim at
+    /// once, with its own or by giving way; who does not answer was not there any more, and another
+    /// unit took its place.
+    pub(super) fn contested(&self, channel: ChannelIndex, address: u8) -> usize {
+        let own = || self.heard.iter().filter(|own| own.channel == channel);
+        let here: Vec<&Claim> = own().filter(|own| own.address == address).collect();
+        let soon = |from: &Claim, to: &Claim| {
+            (0..=nanoseconds(CONTENTION)).contains(&(to.time - from.time))
+        };
+        let gave_way = |claim: &Claim| {
+            own().any(|later| {
+                later.name == claim.name && later.address != address && soon(claim, later)
+            })
+        };
+        let mut units: Vec<Name> = here
+            .iter()
+            .filter(|claim| {
+                let meets = |other: &&&Claim| {
+                    other.name != claim.name && (soon(claim, other) || soon(other, claim))
+                };
+                here.iter().any(|other| meets(&other)) && !gave_way(claim)
+            })
+            .map(|claim| claim.name)
+            .collect();
+        units.sort_unstable();
+        units.dedup();
+        units.len()
+    }
+
+    /// The address that a unit claimed last.
+    pub(super) fn wanted(&self, channel: ChannelIndex, name: Name) -> Option<u8> {
+        let own = |claim: &&Claim| {
+            claim.channel == channel && claim.name == name && claim.address != NULL_ADDRESS
+        };
+        self.heard.iter().rev().find(own).map(|claim| claim.address)
     }
 }

@@ -7,7 +7,7 @@ use lostnode_parsers::j1939;
 use lostnode_parsers::obd;
 use lostnode_parsers::uds;
 
-use super::claims::{Claim, Claims};
+use super::claims::{Claim, Claims, GivenUp, Unplaced};
 use super::supply::{Source, Supply};
 use super::{Message, Module, Party};
 use crate::capture::ChannelIndex;
@@ -30,12 +30,14 @@ pub struct Identity {
     pub others: BTreeMap<&'static str, String>,
     /// Where the answers came from.
     pub sources: Vec<IdentitySource>,
-    /// The 64-bit NAMEs that claimed this address, in order; more than one is a conflict.
+    /// The 64-bit NAMEs that claimed this address, in order.
     pub claims: Vec<j1939::Name>,
-    /// A unit said that it could not claim an address, and nothing tells which one.
-    pub cannot_claim: bool,
+    /// So many units want this address, and none gave way: more than one is a conflict.
+    pub contested: usize,
+    /// Units that said that they have no address.
+    pub cannot_claim: Vec<Unplaced>,
     /// Its unit had to give this address up to another one.
-    pub gave_up_address: bool,
+    pub gave_up_address: Option<GivenUp>,
 }
 
 /// Where an identification comes from.
@@ -90,8 +92,9 @@ impl Identity {
         self.others.extend(other.others);
         self.sources.extend(other.sources);
         self.claims.extend(other.claims);
-        self.cannot_claim |= other.cannot_claim;
-        self.gave_up_address |= other.gave_up_address;
+        self.contested = self.contested.max(other.contested);
+        self.cannot_claim.extend(other.cannot_claim);
+        self.gave_up_address = other.gave_up_address.or(self.gave_up_address);
     }
 }
 
@@ -256,7 +259,6 @@ impl Identities {
                 let Some(identity) = self.in_group(module, IdentitySource::AddressClaim) else {
                     return;
                 };
-                identity.cannot_claim |= message.from == Party::Address(j1939::NULL_ADDRESS);
                 if !identity.claims.contains(&name) && identity.claims.len() < 8 {
                     identity.claims.push(name);
                 }
@@ -335,22 +337,36 @@ impl Identities {
         self.settle_addresses();
     }
 
-    /// Who says that it has no address speaks of the one that it had.
+    /// Who says that it has no address speaks of the one that it had, or wanted.
     fn settle_addresses(&mut self) {
         for given_up in self.claims.given_up() {
             let module =
                 |address| Module { channel: given_up.channel, party: Party::Address(address) };
             if let Some(identity) = self.modules.get_mut(&module(given_up.address)) {
-                identity.gave_up_address = true;
+                identity.gave_up_address = Some(given_up);
             }
             let nobody = module(j1939::NULL_ADDRESS);
             if let Some(identity) = self.modules.get_mut(&nobody) {
                 identity.claims.retain(|name| *name != given_up.from);
-                identity.cannot_claim = !identity.claims.is_empty();
                 if identity.claims.is_empty() {
                     self.modules.remove(&nobody);
                     self.order.retain(|other| *other != nobody);
                 }
+            }
+        }
+        for (module, identity) in &mut self.modules {
+            match module.party {
+                Party::Address(j1939::NULL_ADDRESS) => {
+                    let unplaced = |name: &j1939::Name| {
+                        let wanted = self.claims.wanted(module.channel, *name);
+                        Unplaced { name: *name, wanted }
+                    };
+                    identity.cannot_claim = identity.claims.iter().map(unplaced).collect();
+                }
+                Party::Address(address) => {
+                    identity.contested = self.claims.contested(module.channel, address);
+                }
+                _ => {}
             }
         }
     }

@@ -103,13 +103,16 @@ fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<I
         }
         _ => None,
     };
-    let claims = identity.claims.len();
+    let Identity { contested, gave_up_address, cannot_claim, .. } = identity;
+    let conflict = *contested > 1 && gave_up_address.is_none();
+    let gave_up = gave_up_address.map(|own| IdentityProblem::GaveUpAddress { to: own.moved });
+    let cannot = || IdentityProblem::CannotClaim(cannot_claim.clone());
     [
         vin,
         unconfigured.then_some(IdentityProblem::Unconfigured),
-        (claims > 1 && !identity.gave_up_address).then_some(IdentityProblem::AddressClaims(claims)),
-        identity.gave_up_address.then_some(IdentityProblem::GaveUpAddress),
-        identity.cannot_claim.then_some(IdentityProblem::CannotClaim),
+        conflict.then_some(IdentityProblem::AddressClaims(*contested)),
+        gave_up,
+        (!cannot_claim.is_empty()).then(cannot),
     ]
     .into_iter()
     .flatten()
