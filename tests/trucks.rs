@@ -142,6 +142,26 @@ fn who_obeys_a_tester_is_no_loss() {
     assert_eq!(reset(20.0, 50.0, 0x0B), 1);
 }
 
+/// By its address a sender is known, be it of one message. Of a fixed rate by the standard it is
+/// missed as a module is; of another nothing is proved, and the address is told.
+#[test]
+fn the_sender_of_one_message_is_its_address() {
+    let twice = |period: f64, own: &str| -> Frames {
+        [every(period, (0.0, 20.0), own), every(period, (40.0, 60.0), own)].concat()
+    };
+    let one = |more: &[(f64, String)]| report_text(&truck(60.0, NEVER, more));
+    let (code, lost) = judged(&truck(60.0, NEVER, &twice(0.1, "18FE4F3E#FFFFFFFFFFFFFFFF")));
+    assert!(code == 1 && lost.contains("0x3E"), "{code} {lost}");
+    let (code, found) = one(&twice(1.0, "18FECA25#00FF00000000FFFF"));
+    assert_eq!(code, 3);
+    let told = found["doubts"].to_string();
+    assert!(told.contains("a message of address 0x25"), "{told}");
+    // It speaks all along, in packets.
+    let packets = every(1.0, (0.0, 60.0), "1CECFF0F#200A0002FFCAFE00");
+    let paused = [twice(0.1, "18F0000F#FFFFFFFFFFFFFFFF"), packets].concat();
+    assert_eq!(one(&paused).0, 0);
+}
+
 /// A bus of ISO 11783: virtual terminal, process data, file server, guidance; few groups of trucks.
 /// The claims tell that it has addresses.
 fn tractor(silent: (f64, f64), claims: bool) -> String {

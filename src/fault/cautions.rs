@@ -104,7 +104,7 @@ fn is_known(analysis: &Analysis, subject: &Subject) -> bool {
     match subject {
         Subject::Node(at) => node(at),
         Subject::Nodes(nodes) => nodes.iter().all(node),
-        Subject::Sender(_) => false,
+        Subject::Sender(id) => analysis.at_address(*id).is_some_and(|at| node(&at)),
         Subject::Module(own) | Subject::Unplaced(own, _) => module(own),
         Subject::Modules(all) => all.iter().all(module),
         Subject::Channel(_) | Subject::Vehicle => true,
@@ -119,7 +119,10 @@ fn names(analysis: &Analysis, subject: &Subject) -> Vec<String> {
         Subject::Nodes(nodes) => nodes.iter().flat_map(|node| of_node(analysis, *node)).collect(),
         Subject::Module(module) | Subject::Unplaced(module, _) => of_unheard(analysis, module),
         Subject::Modules(all) => all.iter().flat_map(|own| of_unheard(analysis, own)).collect(),
-        Subject::Sender(_) | Subject::Channel(_) | Subject::Vehicle => Vec::new(),
+        Subject::Sender(id) => {
+            analysis.at_address(*id).map_or(Vec::new(), |node| of_node(analysis, node))
+        }
+        Subject::Channel(_) | Subject::Vehicle => Vec::new(),
     }
 }
 

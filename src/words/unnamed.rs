@@ -19,6 +19,7 @@ pub fn to_find(analysis: &Analysis, subject: &Subject) -> Option<String> {
                 nodes.iter().filter_map(|node| of_node(analysis, *node)).collect();
             (!told.is_empty()).then(|| told.join("; another: "))
         }
+        Subject::Sender(id) if analysis.at_address(*id).is_some() => None,
         Subject::Sender(id) => {
             Some(identifiers(&[analysis.identifiers[*id].id]) + ", as far as can be told")
         }

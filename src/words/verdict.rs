@@ -3,12 +3,13 @@
 use std::collections::BTreeSet;
 
 use super::headline::capital;
-use super::terms::{of_drive, short_duration};
+use super::terms::{listed, of_drive, short_duration};
+use super::who;
 use crate::analysis::verdict::Obstacle;
 use crate::analysis::{Analysis, Doubt, Evidence, HowThinned, Outage, Thinned};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::nanoseconds;
-use crate::ids::IdIndex;
+use crate::ids::{IdIndex, NodeIndex};
 use crate::silence::OfAnother;
 
 /// Why nothing can be said, and what would be needed, one sentence for each reason.
@@ -63,6 +64,9 @@ pub(super) fn reason(analysis: &Analysis, obstacle: &Obstacle) -> String {
             format!("only {periodic} of {of} identifiers keep a period{}", on(*channel))
         }
         Obstacle::Outage { doubt: Doubt::KeyOrSupply } => with_the_key(analysis, on),
+        Obstacle::Outage { doubt: doubt @ Doubt::SenderUnknown } => {
+            of_addresses(analysis).unwrap_or_else(|| doubtful(*doubt).to_owned())
+        }
         Obstacle::Outage { doubt } => doubtful(*doubt).to_owned(),
         Obstacle::MostNotHeard { channel, identifiers, expected, until: None } => format!(
             "{identifiers} of {expected} identifiers that it normally sends were never heard{}; \
@@ -185,6 +189,9 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
             "record again with time stamps of a millisecond or finer, by a logger that keeps every \
              frame"
         }
+        Obstacle::Outage { doubt: Doubt::SenderUnknown } if of_addresses(analysis).is_some() => {
+            "record longer, and ask it with a tester while it is silent"
+        }
         Obstacle::Outage { doubt: Doubt::SenderUnknown } => {
             "record longer, or with a roster that knows the sender"
         }
@@ -222,6 +229,26 @@ pub(super) fn needed(analysis: &Analysis, obstacle: &Obstacle) -> &'static str {
         Obstacle::ChannelsMissing { .. } => "record all channels of the roster",
         Obstacle::TooManyIdentifiers => "record the vehicle's own traffic",
         Obstacle::KeyOff { .. } => "record again with the key on",
+    }
+}
+
+/// That single messages fell silent whose senders their addresses tell; `None` where they do not.
+fn of_addresses(analysis: &Analysis) -> Option<String> {
+    let open = |own: &&Outage| own.doubt == Some(Doubt::SenderUnknown);
+    let ids = analysis.outages.iter().filter(open).flat_map(|outage| &outage.ids);
+    let nodes: Option<BTreeSet<NodeIndex>> = ids.map(|id| analysis.at_address(*id)).collect();
+    let nodes: Vec<NodeIndex> = nodes?.into_iter().collect();
+    let who = listed(&who::names(analysis, &nodes), "and");
+    match nodes.len() {
+        0 => None,
+        1 => Some(format!(
+            "a message of {who} fell silent; it may pause by nature, or be all that this module \
+             sends by itself"
+        )),
+        _ => Some(format!(
+            "messages of {who} fell silent; they may pause by nature, or be all that these modules \
+             send by themselves"
+        )),
     }
 }
 

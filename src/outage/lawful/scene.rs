@@ -201,8 +201,16 @@ impl<'a> Scene<'a> {
     /// Whether the sender of an identifier is known and went on with another one.
     pub fn sender_went_on(&self, loss: &Loss) -> bool {
         let Some(node) = self.sender(loss.id) else { return false };
-        let others = self.observed.network.nodes[node].ids.iter().filter(|id| **id != loss.id);
-        others.filter(|id| self.expected(**id).is_some()).any(|id| self.kept_on(*id, loss.silence))
+        let node = &self.observed.network.nodes[node];
+        let others = || node.ids.iter().filter(|id| **id != loss.id);
+        // By an address whatever it sends is of it, packets and requests too.
+        let slack = nanoseconds(HEARD_AFTER);
+        let speaks = |id: &IdIndex| !was_silent(self.observed, *id, loss.silence, slack);
+        let timed = |id: &&IdIndex| self.expected(**id).is_some();
+        others().filter(timed).any(|id| self.kept_on(*id, loss.silence))
+            || node.basis.contains(&Basis::Address)
+                && loss.silence.length() > 3 * slack
+                && others().any(speaks)
     }
 
     /// Whether an identifier was sent on in the silence of another one.
