@@ -453,6 +453,7 @@ mod tests {
             cautions: Vec::new(),
             next_tests: Vec::new(),
             done: Vec::new(),
+            gone: false,
             element: None,
         }
     }
