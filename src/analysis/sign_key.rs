@@ -50,7 +50,8 @@ impl Sign {
             }
             Sign::Share { .. } => (SignName::Share, SignValue::Few),
             Sign::HeardElsewhere(_) => (SignName::HeardElsewhere, SignValue::Several),
-            Sign::HeardMeanwhile => (SignName::HeardMeanwhile, SignValue::Throughout),
+            Sign::HeardMeanwhile(..=1) => (SignName::HeardMeanwhile, SignValue::Single),
+            Sign::HeardMeanwhile(_) => (SignName::HeardMeanwhile, SignValue::Several),
             Sign::Ends(_) => (SignName::Ends, SignValue::Apart),
             Sign::EndsTogether(_) => (SignName::EndsTogether, SignValue::Apart),
             Sign::Number(..MANY) => (SignName::Number, SignValue::Several),

@@ -448,8 +448,8 @@ pub enum Sign {
     ErrorKind(ErrorKind),
     /// What the frames say of a module that others miss.
     FramesSay(Verdict),
-    /// It was heard here all the while, also as a code of this capture that misses it was active.
-    HeardMeanwhile,
+    /// It was heard here all the while, also as codes of so many modules that miss it were active.
+    HeardMeanwhile(usize),
     /// How the codes stand that name it.
     Now(Now),
     /// So many modules say that a code of it does not fail, none since when, and nothing is lost.

@@ -108,11 +108,13 @@ pub(super) fn sign(sign: &Sign) -> String {
             format!("{count} within {:.0} s", ErrorKind::BURST)
         }
         Sign::ErrorKind(ErrorKind::Few(rate)) => format!("{rate:.1} a minute"),
-        Sign::HeardMeanwhile => {
-            "it was heard here all the while, also as this code was active: it \
-                                 has supply, ground and bus"
-                .to_owned()
-        }
+        Sign::HeardMeanwhile(..=1) => "it was heard here all the while, also as this code was \
+                                       active: it has supply, ground and bus"
+            .to_owned(),
+        Sign::HeardMeanwhile(modules) => format!(
+            "it was heard here all the while, and {modules} modules miss it: it has supply, ground \
+             and bus, and does not send what they wait for"
+        ),
         Sign::FramesSay(verdict) => diagnosis::verdict(verdict).to_owned(),
         Sign::Lead(led) | Sign::LeadTogether(led) => just_before::sign(led),
         Sign::BusOffs { modules: 1, asked: 2.., .. } => {
@@ -164,7 +166,7 @@ pub(super) fn sign(sign: &Sign) -> String {
              lost here: it has probably passed"
         ),
         Sign::Now(Now::Failing) => "failing when last read".to_owned(),
-        Sign::Now(Now::Mended) => "cleared, and not back when last read".to_owned(),
+        Sign::Now(Now::Mended) => "no longer stored when last read".to_owned(),
         Sign::Now(Now::Recent) => {
             "new in this capture, or failed in this drive or the one before".to_owned()
         }

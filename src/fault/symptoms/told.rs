@@ -13,6 +13,8 @@ mod missed_together;
 mod mute;
 mod unfit;
 
+use std::collections::BTreeSet;
+
 use super::Symptom;
 use super::standing::{
     codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
@@ -272,7 +274,11 @@ impl<'a> Told<'a> {
             false => row.verdict(),
         };
         let heard = runs && !restarts && self.analysis.is_heard_meanwhile(row);
-        let frames = if heard { Sign::HeardMeanwhile } else { Sign::FramesSay(verdict) };
+        let parties: BTreeSet<Party> = row.reporters.iter().map(|own| own.party).collect();
+        let frames = match heard {
+            true => Sign::HeardMeanwhile(parties.len()),
+            false => Sign::FramesSay(verdict),
+        };
         let missed = Symptom::new(self.place_of_missed(row), Fact::MissedByOthers(at))
             .with_signs([frames, Sign::Now(now)])
             .with_signs(nothing_lost(self.analysis, now).filter(|_| !restarts))
