@@ -344,7 +344,10 @@ fn that_nothing_was_lost_is_no_all_clear() {
 #[test]
 fn what_nobody_knows_is_found_before_it_is_touched() {
     let screen = brief(&own("samples/van-door.log.gz"), &[], "80");
-    assert!(screen.contains("\nFirst: Park, save all codes; scan while it is silent"), "{screen}");
+    assert!(
+        screen.contains("\nFirst: Park, read and save the codes of all modules: whom do"),
+        "{screen}"
+    );
     // A module from elsewhere that is likelier does not stand before what drops out today.
     assert!(screen.contains("1. the module that sends 0x3B0: no power"), "{screen}");
     assert!(

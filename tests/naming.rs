@@ -455,6 +455,8 @@ fn what_cannot_be_told_is_said() {
     assert!(out.contains("nothing fell silent for that time") && !out.contains("near it"), "{out}");
     let (code, out) = bench.name(&["door=24..44"]);
     assert!(code == 3 && out.contains("silent near it: 0x3B0 at 30.0..45.3 s"), "{out}");
+    let (code, out) = bench.name(&["door=48..60"]);
+    assert!(code == 3 && out.contains("Check the times"), "{out}");
     // One that can be named is, beside one that cannot.
     let (code, out) = bench.name(&["door=31..44", "mirror=55..70"]);
     assert!(code == 3 && out.contains("1 of 2 names written"), "{out}");

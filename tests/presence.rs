@@ -338,12 +338,12 @@ fn a_node_that_does_not_wake() {
     };
     let document = report(&with(50_000), "");
     let left = of_left(&document);
-    says(&document, left, "it answered 20.01 s after the channel woke");
-    says(&document, left, "for 10.01 s of it the whole channel was silent");
+    says(&document, left, "it was heard 20.01 s after the channel woke");
+    says(&document, left, "not counting 10.01 s in which the whole channel was silent");
     assert_eq!(document["outages"].as_array().unwrap().len(), 2);
     says_nothing_of(&document, 1 - left, "whole channel was silent");
     let document = report(&with(60_000), "");
-    says(&document, of_left(&document), "it did not answer in the 29.99 s after the channel woke");
+    says(&document, of_left(&document), "it was not heard in the 29.99 s after the channel woke");
     // One that is lost long after the sleep has nothing to do with it.
     let document = report(&asleep().chain([(0x300, 40_000, 44_000)]).collect::<Vec<_>>(), "");
     let left = of_left(&document);

@@ -97,15 +97,27 @@ fn a_bad_part_is_told_where_it_explains_nothing() {
 
 const DOOR: &str = r#"
 title = "a door (invented)"
+invented = true
+seed = 4
+start = 1.79e9
 duration = 200.0
+[[channel]]
+name = "can0"
+bit_rate = 500000
 [[node]]
 name = "door"
-messages = [{ id = "3B0", period = 0.05 }, { id = "3B1", period = 0.1 }]
+channel = "can0"
+drift_ppm = 40.0
+messages = [{ id = "3B0", period = 0.05, counter = { byte = 5, width = 4 } }, { id = "3B1", period = 0.1 }]
 [[node]]
 name = "engine"
+channel = "can0"
+drift_ppm = -60.0
 messages = [{ id = "0A0", period = 0.02 }, { id = "0A1", period = 0.05 }]
 [[node]]
 name = "brakes"
+channel = "can0"
+drift_ppm = 95.0
 messages = [{ id = "0B0", period = 0.02 }, { id = "0B1", period = 0.05 }]
 "#;
 
@@ -157,4 +169,127 @@ fn what_was_done_is_told_as_noted() {
     };
     assert!(done("replaced").contains("noted as replaced; now drive as when it failed"));
     assert!(!done("configured").contains("noted as"));
+}
+
+const BUS: &str = r#"
+title = "a bus that stops (invented)"
+invented = true
+seed = 4
+start = 1.79e9
+duration = 120.0
+[[channel]]
+name = "can0"
+bit_rate = 500000
+[[node]]
+name = "body"
+channel = "can0"
+drift_ppm = 40.0
+messages = [{ id = "3B0", period = 0.05, counter = { byte = 5, width = 4 } }, { id = "3B1", period = 0.1 }]
+[[node]]
+name = "engine"
+channel = "can0"
+drift_ppm = -60.0
+messages = [{ id = "0A0", period = 0.02 }, { id = "0A1", period = 0.05 }]
+[[node]]
+name = "brakes"
+channel = "can0"
+drift_ppm = 95.0
+messages = [{ id = "0B0", period = 0.02 }, { id = "0B1", period = 0.05 }]
+[[trouble]]
+kind = "bus_short"
+channel = "can0"
+at = [30.0, 70.0]
+lasts = [1.0, 1.5]
+"#;
+
+/// The report of a simulated vehicle with readings.
+fn with_job(text: &str, job: &str) -> Value {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("job.toml");
+    fs::write(&path, job).unwrap();
+    simulated(text, &["--readings", path.to_str().unwrap()]).1
+}
+
+fn first_test(document: &Value) -> &str {
+    document["next_tests"][0]["title"].as_str().unwrap()
+}
+
+/// What the meter says of the bus says what to do next; a bus that drops out for a second has a test
+/// of the hand.
+#[test]
+fn the_meter_says_what_is_next_on_a_bus() {
+    let ohms = |value: &str| {
+        with_job(BUS, &format!("[[reading]]\nwhat = \"termination_ohms\"\nvalue = {value}\n"))
+    };
+    assert_eq!(first_test(&ohms("120.0")), "The two terminations of can0");
+    assert_eq!(first_test(&ohms("2.0")), "Split the main line in halves");
+    let good = ohms("60.0");
+    assert!(!["The two", "Split"].iter().any(|own| first_test(&good).starts_with(own)), "{good:#}");
+    assert!(has_test(&good, "Move the harness of can0 while recording"));
+}
+
+/// Without one module the bus recovers: it is looked at next, and not the line.
+#[test]
+fn the_module_without_which_the_bus_recovers_is_next() {
+    let unplugged = |result: &str| {
+        let job = format!(
+            "[[reading]]\nwhat = \"unplug\"\nnode = \"node of 0x3B0\"\nresult = \"{result}\"\n"
+        );
+        with_job(BUS, &job)["headline"].as_str().unwrap().to_owned()
+    };
+    let recovered = unplugged("bus recovered");
+    assert!(recovered.contains("without") && recovered.contains("the bus recovers"), "{recovered}");
+    assert!(!unplugged("no change").contains("recovers"));
+}
+
+/// Each question and look that the list asks for can be answered.
+#[test]
+fn answers_to_what_is_asked_first_count() {
+    let lost = "[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = [100.0]\nlasts = [500.0]";
+    let text = format!("{DOOR}{lost}");
+    let of = |document: &Value, class: &str| {
+        let all = document["findings"].as_array().unwrap();
+        let own = all.iter().find(|own| own["class"] == class);
+        own.map_or(0.0, |own| own["probability"].as_f64().unwrap())
+    };
+    let read = |what: &str, result: &str| {
+        let node = "node = \"node of 0x3B0\"";
+        with_job(&text, &format!("[[reading]]\nwhat = \"{what}\"\n{node}\nresult = \"{result}\"\n"))
+    };
+    let before = simulated(&text, &[]).1;
+    // Who has looked at a module has asked its user: that lifts all others alike.
+    for (what, yes, no, class, rival) in [
+        ("switched_off", "yes", "no", "switched_by_user", "module_power"),
+        ("fuse", "blown", "good", "module_power", "module_connector"),
+        ("answers", "yes", "no", "module_dead", "module_power"),
+        ("pins", "bad", "good", "module_connector", "module_dead"),
+    ] {
+        let odds = |document: &Value| of(document, class) / of(document, rival).max(0.01);
+        let (for_it, against) = (odds(&read(what, yes)), odds(&read(what, no)));
+        let was = odds(&before);
+        assert!(for_it > 1.3 * was && against < was, "{what}: {against} {was} {for_it}");
+    }
+    assert!(has_test(&before, "Fuses and relays"));
+    assert!(!has_test(&read("fuse", "good"), "Fuses and relays"));
+}
+
+/// What is gone for a second is not found by a scan, what is silent for good is.
+#[test]
+fn what_is_back_at_once_is_not_scanned_for() {
+    let before = |at: &str, lasts: &str| {
+        let text = format!(
+            "{DOOR}[[trouble]]\nkind = \"power_loss\"\nnode = \"door\"\nat = {at}\nlasts = {lasts}"
+        );
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("capture.log");
+        let mut out = Vec::new();
+        let scenario = lostnode::simulate::Scenario::parse(&text).unwrap();
+        lostnode::simulate::run(&scenario, &mut out).unwrap();
+        fs::write(&path, out).unwrap();
+        let output = common::lostnode().arg("report").arg(&path).output().unwrap();
+        let text = String::from_utf8(output.stdout).unwrap();
+        text.split_whitespace().collect::<Vec<_>>().join(" ")
+    };
+    assert!(before("[60.0, 130.0]", "[2.0, 3.0]").contains("of all modules: whom do they"));
+    assert!(before("[100.0]", "[500.0]").contains("scan while it is silent"));
 }

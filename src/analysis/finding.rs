@@ -253,6 +253,8 @@ pub struct Reading {
     pub value: ReadingValue,
     /// Where it measures one side of the supply only: which, and what it says of the other.
     pub one_sided: Option<OneSided>,
+    /// It says that what it was tried at is behind the trouble of its bus.
+    pub culprit: bool,
     /// When and where, in the user's words.
     pub at: Option<String>,
     /// More of the user's words.
@@ -297,6 +299,16 @@ pub enum ReadingValue {
     },
     /// An outcome of a trial, as the table calls it.
     Outcome(String),
+}
+
+impl ReadingValue {
+    /// Whether it lies in that band, or is that outcome.
+    pub fn is(&self, name: &str) -> bool {
+        match self {
+            ReadingValue::Measured { band, .. } => band == name,
+            ReadingValue::Outcome(outcome) => outcome == name,
+        }
+    }
 }
 
 /// What a job file says, to head the report.

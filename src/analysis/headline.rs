@@ -198,7 +198,7 @@ impl Analysis {
     }
 
     /// Whether an outage is a loss of what a finding is about.
-    fn is_about(&self, subject: &Subject, outage: &Outage) -> bool {
+    pub(crate) fn is_about(&self, subject: &Subject, outage: &Outage) -> bool {
         let has = |node: &NodeIndex| outage.nodes.contains(node);
         match subject {
             Subject::Node(node) => outage.scope < Scope::Bus && has(node),
@@ -220,6 +220,7 @@ impl Analysis {
                 None => rows.push((who, vec![outage])),
             }
         }
+        let mut rows = of_one_each(rows);
         let subject = leading.map(|at| &self.ranked()[at].subject);
         let length = |row: &[&Outage]| row.iter().map(|outage| outage.duration()).sum::<f64>();
         let rank = |row: &(Who, Vec<&Outage>)| {
@@ -270,4 +271,36 @@ impl Analysis {
             _ => Who::Identifiers(outage.ids.clone(), outage.nodes.first().copied()),
         }
     }
+}
+
+/// Losses by whom they are of: what a node lost in part, or never sent, stands with its losses as a
+/// whole, and identifiers with those that hold them.
+fn of_one_each<'a>(rows: Vec<(Who, Vec<&'a Outage>)>) -> Vec<(Who, Vec<&'a Outage>)> {
+    let whole = |node: &NodeIndex| {
+        rows.iter().any(|(who, _)| matches!(who, Who::Nodes(nodes) if nodes[..] == [*node]))
+    };
+    let mut out: Vec<(Who, Vec<&'a Outage>)> = Vec::new();
+    for (who, outages) in &rows {
+        let node = match (who, outages.first().map(|outage| &outage.nodes[..])) {
+            (Who::Identifiers(_, Some(node)), _) => Some(*node).filter(whole),
+            (Who::Missing(_), Some([node])) if whole(node) => continue,
+            _ => None,
+        };
+        let wider = |(other, _): &&(Who, Vec<&Outage>)| match (who, other) {
+            (Who::Identifiers(own, a), Who::Identifiers(ids, b)) => {
+                a == b && ids.len() > own.len() && own.iter().all(|id| ids.contains(id))
+            }
+            _ => false,
+        };
+        let who = match node {
+            Some(node) => Who::Nodes(vec![node]),
+            None => rows.iter().find(wider).map_or(who, |(wider, _)| wider).clone(),
+        };
+        match out.iter_mut().find(|row| row.0 == who) {
+            Some(row) => row.1.extend(outages),
+            None => out.push((who, outages.clone())),
+        }
+    }
+    out.iter_mut().for_each(|row| row.1.sort_by_key(|outage| outage.start));
+    out
 }

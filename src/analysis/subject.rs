@@ -78,7 +78,7 @@ impl Subject {
         }
     }
 
-    fn channel(&self, analysis: &Analysis) -> Option<ChannelIndex> {
+    pub(crate) fn channel(&self, analysis: &Analysis) -> Option<ChannelIndex> {
         match self {
             Subject::Node(node) => Some(analysis.nodes[*node].channel),
             Subject::Nodes(nodes) => nodes.first().map(|node| analysis.nodes[*node].channel),

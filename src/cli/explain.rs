@@ -37,7 +37,7 @@ const MOST_FMI: u8 = 31;
 
 fn code(text: &str) -> Result<Asked, String> {
     let upper = text.trim().to_uppercase();
-    if let Some(code) = Code::parse(&upper) {
+    if let Some(code) = Code::parse(&hyphened(&upper)) {
         return Ok(Asked::Whole(CodeNumber::Code(code)));
     }
     parameter(&upper).ok_or_else(|| {
@@ -46,6 +46,18 @@ fn code(text: &str) -> Result<Asked, String> {
              hexadecimal digits, such as U0100 or U0100-87; or of a truck: 'SPN 639 FMI 9' or 639/9"
         )
     })
+}
+
+/// Testers print the failure type behind a hyphen, a colon or a space, or with nothing between:
+/// `U0100-87`, `U0100:87`, `U0100 87`, `U010087`.
+fn hyphened(upper: &str) -> String {
+    /// Letters and digits of a code without its failure type.
+    const BASE: usize = 5;
+    let (base, failure) = match upper.split_at_checked(BASE) {
+        Some((base, rest)) => (base, rest.trim_start_matches([':', ' ', '-'])),
+        None => (upper, ""),
+    };
+    if failure.is_empty() { upper.to_owned() } else { format!("{base}-{failure}") }
 }
 
 /// `SPN 639`, `SPN 639 FMI 9`, `639/9`.

@@ -30,6 +30,7 @@ pub fn observed(analysis: &Analysis, knowledge: &Knowledge) -> Vec<ReadingTaken>
                 subject,
                 value: ReadingValue::Outcome(OUTCOME.to_owned()),
                 one_sided: None,
+                culprit: false,
                 at: Some(mark.text.clone()),
                 note: None,
             };

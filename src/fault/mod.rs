@@ -13,6 +13,7 @@ mod knowledge_error;
 mod marked;
 mod next_tests;
 pub mod order;
+mod reading_table;
 mod readings;
 mod seen;
 mod sets;
@@ -38,7 +39,7 @@ use self::symptoms::Symptom;
 use crate::analysis::Analysis;
 use crate::analysis::element::Wiring;
 use crate::analysis::finding::{
-    Caution, ClassName, Evidence, Finding, Findings, NextTest, Observation, ReadingValue, Standing,
+    Caution, ClassName, Evidence, Finding, Findings, NextTest, Observation, Standing,
 };
 use crate::analysis::subject::Subject;
 
@@ -121,7 +122,13 @@ pub fn tests_in_order(
     let symptoms = symptoms::of(analysis);
     let mut faults = sets::explain(analysis, knowledge, &symptoms, &[]).faults;
     faults.retain(|fault| fault.probability >= SHOWN);
-    let wanted = next_tests::Wanted { faults: &faults, standings: &[], cautions: &[], done: &[] };
+    let wanted = next_tests::Wanted {
+        faults: &faults,
+        standings: &[],
+        cautions: &[],
+        done: &[],
+        called_for: &[],
+    };
     next_tests::order(analysis, knowledge, wanted, least, choose)
         .into_iter()
         .map(|step| Tried {
@@ -161,6 +168,8 @@ impl Case<'_> {
         });
         let done: Vec<(String, Subject)> =
             read.chain(order::done(knowledge, analysis, self.job)).collect();
+        let called_for: Vec<(String, Subject)> =
+            self.observed.iter().flat_map(|own| self.called_for(own)).collect();
         let (places, open): (Vec<usize>, Vec<Fault>) = (0..faults.len())
             .filter(|at| !ranked[*at].is_repaired())
             .map(|at| (at, faults[at].clone()))
@@ -174,6 +183,7 @@ impl Case<'_> {
             standings: &standings,
             cautions: &cautions,
             done: &done,
+            called_for: &called_for,
         };
         let steps = next_tests::order(analysis, knowledge, wanted, WORTH, &mut best);
         let finds = |step: &Step| {
@@ -263,14 +273,21 @@ impl Case<'_> {
         finding
     }
 
+    /// The tests that a reading calls for, each with what it is about.
+    fn called_for(&self, observed: &ReadingTaken) -> Vec<(String, Subject)> {
+        let of = |(name, test): (&String, &knowledge::Test)| {
+            let bands = test.told_by.get(&observed.table)?;
+            let told = bands.iter().any(|own| observed.reading.value.is(own));
+            told.then(|| (name.clone(), observed.reading.subject.clone()))
+        };
+        self.knowledge.test.iter().filter_map(of).collect()
+    }
+
     /// Whether the trouble went away when something was tried at what a fault is about.
     fn is_gone(&self, observed: &ReadingTaken, fault: &Fault) -> bool {
         let gone = self.knowledge.reading[&observed.table].gone.as_ref();
-        let outcome = match &observed.reading.value {
-            ReadingValue::Outcome(outcome) => Some(outcome),
-            ReadingValue::Measured { .. } => None,
-        };
-        gone.is_some() && outcome == gone && observed.reading.subject == fault.subject
+        gone.is_some_and(|gone| observed.reading.value.is(gone))
+            && observed.reading.subject == fault.subject
     }
 
     fn weigh_reading(&self, fault: &Fault, observed: &ReadingTaken) -> Option<Evidence> {

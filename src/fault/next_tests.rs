@@ -57,7 +57,12 @@ pub struct Wanted<'a> {
     pub cautions: &'a [&'a [Caution]],
     /// Tests that are done, and of what.
     pub done: &'a [(String, Subject)],
+    /// Tests that a reading calls for, and of what: they go before all others that are worth it.
+    pub called_for: &'a [(String, Subject)],
 }
+
+/// What a test that a reading calls for is worth beyond all others.
+const CALLED_FOR: f64 = 1e6;
 
 /// The place of the test of most worth, those that are only for what is no fault after all others;
 /// the first of several alike.
@@ -199,6 +204,11 @@ impl Search<'_> {
             false => self.with_companions(open, at, so_far),
         };
         let worth = if self.waits(open, at) { 0.0 } else { worth };
+        let own = &open[at];
+        let called =
+            |(test, subject): &(String, Subject)| *test == own.test && *subject == own.subject;
+        let called_for = self.wanted.called_for.iter().any(called);
+        let worth = if called_for { worth + CALLED_FOR } else { worth };
         let standing = open[at].of.iter().map(|(fault, _)| self.standing(*fault)).min();
         let standing = standing.unwrap_or(Standing::Present);
         Choice { finds: so_far.chance(&open[at].of), worth, standing }

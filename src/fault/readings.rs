@@ -228,6 +228,7 @@ impl Job {
             text: table.text.clone(),
             source: table.source.clone(),
             subject: self.subject(entry, table.at, analysis)?,
+            culprit: table.culprit.as_ref().is_some_and(|own| value.is(own)),
             value,
             one_sided: table.side.map(|side| table.one_sided(side, place)),
             at: entry.at.clone(),

@@ -167,7 +167,12 @@ impl<'a> Seen<'a> {
     /// it: whoever measures at a module has asked before whether it was switched off.
     fn asked_before(&self, fault: &Fault) -> f64 {
         let asked_first = self.knowledge.class[&fault.class].asked_first;
-        if asked_first && self.is_measured(fault) { LEAST_ABSENT.ln() } else { 0.0 }
+        // The answer to that question is no measurement.
+        let measured = |read: &ReadingTaken| {
+            !self.knowledge.reading[&read.table].like.contains_key(&fault.class)
+                && fault.subject.covers(&read.reading.subject, self.analysis)
+        };
+        if asked_first && self.readings.iter().any(measured) { LEAST_ABSENT.ln() } else { 0.0 }
     }
 
     /// Whether something was measured at what the fault is about.

@@ -32,7 +32,8 @@ pub fn merge(harness: &Harness<'_>, ranked: &[Finding], tests: Vec<NextTest>) ->
     };
     let mut others = tests.into_iter().map(|test| lessened(ranked, test)).peekable();
     let mut open = possible(elements, ranked, &standing);
-    // What has been measured is not asked for again, nor what a reading at a module measures through.
+    // What has been measured is not asked for again, nor what a reading at a module measures
+    // through.
     let proved = |at: usize| read.iter().any(|own| elements[at].is_proved_by(own));
     open.retain(|open| taken.iter().all(|own| own.element != open.element));
     open.retain(|open| !proved(open.element));

@@ -15,11 +15,15 @@ use crate::analysis::subject::Subject;
 use crate::analysis::symptom::{Fact, Return, Sign, Silences};
 use crate::fold::timing::Nanoseconds;
 
-/// Heading of a finding.
+/// Heading of a finding, and where in the harness.
 pub fn title(analysis: &Analysis, finding: &Finding) -> String {
     let title = finding.title.replace("{who}", &subject(analysis, &finding.subject));
+    // The number beside it is that of the class: where it is has one of its own.
     match wiring::suspected(analysis, finding) {
-        Some((element, _)) => format!("{element} ({title})"),
+        Some((element, share)) => {
+            let sure = super::terms::sureness(finding.probability * share);
+            format!("{title}, {sure} {element}")
+        }
         None => title,
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use super::diagnosis::{code_label, is_about_network};
 use super::terms::{date, id_label, listed, plural, short_duration};
-use super::{fault, steps, unnamed};
+use super::{fault, steps, unnamed, who};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
 use crate::analysis::finding::{
     Caution, Evidence, Finding, NextTest, Observation, Side, Standing, Undecided,
@@ -237,9 +237,21 @@ pub fn to_do(analysis: &Analysis, headline: &Headline) -> Option<ToDo> {
         let expect = "no loss in that time".to_owned();
         return Some(ToDo { before: None, request, how, expect });
     }
+    if let Some(own) = super::headline::culprit(analysis, headline) {
+        let who = who::subject(analysis, &own.subject);
+        let request = format!("Find out what of {who} pulls the bus down");
+        let how = format!(
+            "Supply off, {who} unplugged: look at the pins of its plug, and measure its bus wires \
+             against each other, ground and supply, on the harness side. Then the module itself: \
+             plugged in with its bus wires freed, or in its place a known good one."
+        );
+        let expect =
+            "the bus stays up with its plug and wires moved; then it is the module".to_owned();
+        return Some(ToDo { before: None, request, how, expect });
+    }
     let at = headline.first?;
     let test: &NextTest = &analysis.next_tests()[at];
-    let before = steps::is_found_first(test).then_some(steps::FOUND_FIRST);
+    let before = steps::found_first(analysis, test);
     let title = match before {
         Some(_) => super::headline::capital(&fault::test_request(analysis, test)),
         None => fault::test_title(analysis, test),

@@ -1,12 +1,13 @@
 //! The answer in one sentence.
 
-use super::terms::{id_label, listed, of_drive, plural, short_duration};
+use super::terms::{id_label, listed, of_drive, plural, short_duration, sureness};
 use super::verdict::reason;
 use super::{fault, steps, who, wiring};
 use crate::analysis::Analysis;
 use crate::analysis::blame::{Blame, Frames};
-use crate::analysis::finding::{Evidence, Finding, Standing};
+use crate::analysis::finding::{Evidence, Finding, Reading, Standing};
 use crate::analysis::headline::{Explained, Happened, Headline, Loss, Other, Who};
+use crate::analysis::subject::Subject;
 use crate::analysis::verdict::Obstacle;
 use crate::compare;
 use crate::ids::NodeIndex;
@@ -288,7 +289,7 @@ fn why(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Strin
             let own = &ranked[*at];
             let what = match own.repair() {
                 Some(done) => format!("noted as {}", done.what),
-                // Which of them it was the trial does not tell: whoever plugs one in wipes the pins.
+                // Which of them it was is not told: whoever plugs one in wipes the pins.
                 None => "gone since a known good one was plugged in, which wipes its contacts too"
                     .to_owned(),
             };
@@ -327,6 +328,13 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
             None => "now drive as when it failed and run `lostnode compare`".to_owned(),
         });
     }
+    if let Some(own) = culprit(analysis, headline) {
+        let who = who::subject(analysis, &own.subject);
+        return Some(format!(
+            "without {who} the bus recovers: first find out what of it, or of its plug and wires, \
+             pulls it down"
+        ));
+    }
     let test = &analysis.next_tests()[headline.first?];
     if steps::is_found_first(test) {
         return Some(steps::TO_BE_FOUND.to_owned());
@@ -341,6 +349,15 @@ fn first(analysis: &Analysis, headline: &Headline, explained: &Explained) -> Opt
     Some(format!("first {}", small(&request)))
 }
 
+/// The reading that says which module pulls down the bus that the leading finding is about.
+pub(super) fn culprit<'a>(analysis: &'a Analysis, headline: &Headline) -> Option<&'a Reading> {
+    let finding = &analysis.ranked()[headline.explained.as_ref()?.first()];
+    let Subject::Channel(channel) = finding.subject else { return None };
+    let readings = &analysis.findings.as_ref()?.job.readings;
+    let of_it = |own: &&Reading| own.culprit && own.subject.channel(analysis) == Some(channel);
+    readings.iter().find(of_it).filter(|_| !finding.is_repaired() && !finding.benign)
+}
+
 /// The same with a small letter.
 pub(super) fn small(text: &str) -> String {
     let mut letters = text.chars();
@@ -351,14 +368,6 @@ pub(super) fn small(text: &str) -> String {
         _ => first.map_or_else(String::new, |first| {
             first.to_lowercase().chain(letters).collect::<String>()
         }),
-    }
-}
-
-fn sureness(probability: f64) -> &'static str {
-    match probability {
-        sure if sure >= 0.9 => "almost certainly",
-        likely if likely >= 0.6 => "most likely",
-        _ => "perhaps",
     }
 }
 

@@ -178,11 +178,14 @@ pub fn to_use(analysis: &Analysis, lead: &Lead) -> String {
                 .to_owned()
         }
         (None, _, Some(bit)) => format!(
-            "watch {label} byte {byte} bit {bit} with `lostnode watch --show \
+            "watch {label} byte {byte} bit {bit} with `lostnode watch can0 --show \
              {label}:{byte}.{bit}`, work the switches one after another, and see which moves it"
         ),
         (None, _, None) => {
-            format!("watch {label} byte {byte} with `lostnode watch`, and see what moves it")
+            format!(
+                "watch {label} byte {byte} with `lostnode watch can0 --show {label}:{byte}`, and \
+                 see what moves it"
+            )
         }
     }
 }

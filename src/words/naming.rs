@@ -204,7 +204,7 @@ fn nothing_silent(
         .collect();
     if !silent.is_empty() {
         lines.push(format!(
-            "silent near it: {}. Where that was the unplugging, give these times",
+            "silent near it: {}. Check the times: where that was the unplugging, give these",
             listed(&silent, "and")
         ));
     }

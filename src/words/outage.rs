@@ -69,6 +69,11 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
         Evidence::Wave { after, identifiers, example, node, back } => {
             wave(analysis, after, identifiers, example, node, back)
         }
+        // It may be one message of a sender that is known all the same.
+        Evidence::Why(Why::SenderUnknown) if !outage.nodes.is_empty() => {
+            "a single message of that sender: it may pause by nature, or be all that got through"
+                .to_owned()
+        }
         Evidence::Why(why) => why_so(why),
         Evidence::FellSilentTogether { nodes, seconds, others: 0 } => {
             format!("{nodes} modules fell silent within {seconds:.2} s of each other")
@@ -81,13 +86,13 @@ fn sentence(analysis: &Analysis, outage: &Outage, evidence: &Evidence) -> String
             format!("they came back within {seconds:.2} s of each other")
         }
         Evidence::SilentAfterWaking { seconds } => {
-            format!("it did not answer in the {seconds:.2} s after the channel woke")
+            format!("it was not heard in the {seconds:.2} s after the channel woke")
         }
         Evidence::AnsweredAfterWaking { seconds } => {
-            format!("it answered {seconds:.2} s after the channel woke")
+            format!("it was heard {seconds:.2} s after the channel woke")
         }
         Evidence::ChannelSilent { seconds } => {
-            format!("for {seconds:.2} s of it the whole channel was silent")
+            format!("not counting {seconds:.2} s in which the whole channel was silent")
         }
         Evidence::NeverHeard { due, awake, .. } => never_heard(&outage.never_heard, due, awake),
         Evidence::HeardInDrive { drive } => {
@@ -161,8 +166,8 @@ fn wave(
 fn why_so(why: Why) -> String {
     match why {
         Why::PhaseKept { kept, testable } => format!(
-            "{kept} of {testable} identifiers came back in step with their earlier timing: their \
-             senders ran on, so it was no key-off"
+            "{kept} of {testable} identifiers came back in step with their earlier timing: it was \
+             no key-off"
         ),
         Why::WholeSender => "it is all that this sender sends".to_owned(),
         Why::Restarted => "it came back with the signs of a start".to_owned(),

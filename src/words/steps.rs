@@ -2,12 +2,18 @@
 
 use super::headline::small;
 use super::terms::listed;
+use crate::analysis::Analysis;
 use crate::analysis::finding::{Caution, NextTest};
 use crate::fault::advice;
+use crate::fold::timing::seconds;
 
 /// What goes before any hand on a module of which nobody knows what it is.
-pub const FOUND_FIRST: &str =
+const FOUND_BY_SCAN: &str =
     "Park, save all codes; scan while it is silent: which one does not answer?";
+/// The same of one that is never silent for long enough to be scanned.
+const FOUND_BY_CODES: &str = "Park, read and save the codes of all modules: whom do they miss?";
+/// A scan of all modules takes so many seconds (common practice, no source).
+const A_SCAN: f64 = 20.0;
 
 /// The same as a request.
 pub(super) const TO_BE_FOUND: &str = "first save all codes and find out which it is";
@@ -20,6 +26,15 @@ pub const SOURCES: &str = "Expected values without a source in brackets are comm
 pub fn is_found_first(test: &NextTest) -> bool {
     let has = |id| advice::named(id).is_some_and(|own| test.cautions.contains(own));
     has("unknown") && !has("tester") && !has("switching")
+}
+
+/// What goes before a test that lays hands on what nobody knows what it is; `None` before others.
+/// Who is back within seconds is not found by a scan, but its absence is stored by the others.
+pub fn found_first(analysis: &Analysis, test: &NextTest) -> Option<&'static str> {
+    let mut losses = analysis.lost().filter(|own| analysis.is_about(&test.subject, own)).peekable();
+    let none = losses.peek().is_none();
+    let long = losses.any(|own| own.ongoing || seconds(own.end - own.start) >= A_SCAN);
+    is_found_first(test).then_some(if long || none { FOUND_BY_SCAN } else { FOUND_BY_CODES })
 }
 
 /// What a test costs and what for: `6 min, for finding 2`.

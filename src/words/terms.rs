@@ -124,3 +124,12 @@ pub fn id_label(id: Id) -> String {
 pub fn plural(count: usize, one: &str, many: &str) -> String {
     format!("{count} {}", if count == 1 { one } else { many })
 }
+
+/// A probability in words.
+pub fn sureness(probability: f64) -> &'static str {
+    match probability {
+        sure if sure >= 0.9 => "almost certainly",
+        likely if likely >= 0.6 => "most likely",
+        _ => "perhaps",
+    }
+}

@@ -72,6 +72,8 @@ enum CodeKind {
     MissingMessage,
     BusOff,
     OpenOrShort,
+    /// The module says that it is faulty inside.
+    Internal,
     Bus,
     BusMissing,
     BusInError,
@@ -249,6 +251,7 @@ pub fn points_at(code: Code) -> &'static Pointer {
         (_, Some(0x87)) => CodeKind::MissingMessage,
         (_, Some(0x88)) => CodeKind::BusOff,
         (_, Some(0x11..=0x1F)) => CodeKind::OpenOrShort,
+        (_, Some(0x41..=0x49)) => CodeKind::Internal,
         (System::Network, _) => match (meaning::of(code), code.base()[0] & 0x3F) {
             (Some(Meaning::Text(_)) | None, 0) => CodeKind::Bus,
             (Some(Meaning::Text(_)), 3) | (Some(Meaning::Software(_)), _) => CodeKind::Software,
@@ -332,6 +335,7 @@ mod tests {
             ("U3510", "not configured"),
             ("U0199-88", "off the bus"),
             ("B1234-13", "one circuit"),
+            ("P0606-49", "Prove its supply and ground under load first"),
             ("P0300", "Nothing further is known"),
         ] {
             let text = &points_at(Code::parse(code).unwrap()).text;

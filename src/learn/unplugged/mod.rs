@@ -176,6 +176,11 @@ impl Case<'_> {
     fn outcome(&self, name: &str, spans: &[(f64, f64)]) -> Result<Named, NotNamed> {
         let fitting = self.silent_in(spans);
         let Some(first) = fitting.first() else { return self.by_address(name, spans) };
+        if self.is_belied(&fitting, spans) {
+            let (near, stopped, mute) =
+                (self.near(spans), self.stopped(spans), self.mute_in(spans));
+            return Err(NotNamed::NothingSilent { near, stopped, mute });
+        }
         let ids = |places: &[IdIndex]| -> Vec<Id> {
             places.iter().map(|at| self.analysis.identifiers[*at].id).collect()
         };

@@ -41,6 +41,32 @@ impl Case<'_> {
         id.silent.iter().find(fits).copied()
     }
 
+    /// Whether other identifiers show that the stated times are wrong: those that come often were
+    /// silent for longer than that, in the very silence of those that seem to fit, which come so
+    /// seldom that they cannot tell.
+    pub(super) fn is_belied(&self, fitting: &[IdIndex], spans: &[(f64, f64)]) -> bool {
+        let own = |at: IdIndex| period(&self.analysis.identifiers[at]);
+        spans.iter().any(|span| {
+            let fits: Vec<(Silence, f64)> =
+                fitting.iter().filter_map(|at| Some((self.fit(*at, *span)?, own(*at)))).collect();
+            let (from, to) = self.times(*span);
+            let all = (0..self.analysis.identifiers.len()).map(IdIndex);
+            all.filter(|at| !fitting.contains(at)).any(|at| {
+                let same = |silence: &&Silence| {
+                    silence.start <= from
+                        && silence.end >= to
+                        && fits.iter().all(|(fit, period)| {
+                            let slack = nanoseconds(period + BY_HAND);
+                            own(at) < *period
+                                && (fit.start - silence.start).abs() <= slack
+                                && (fit.end - silence.end).abs() <= slack
+                        })
+                };
+                self.analysis.identifiers[at].silent.iter().any(|silence| same(&silence))
+            })
+        })
+    }
+
     /// A span as times of the capture.
     pub(super) fn times(&self, (from, to): (f64, f64)) -> (Nanoseconds, Nanoseconds) {
         let (begin, end) = self.analysis.span.unwrap_or((0, 0));
@@ -144,7 +170,9 @@ impl Case<'_> {
         let within = |silence: &Silence| {
             spans.iter().any(|span| {
                 let (from, to) = self.times(*span);
-                silence.start < to && silence.end > from && silence.start > from - lead
+                silence.start < to
+                    && silence.end > from - lead / 2
+                    && silence.start > from - 4 * lead
             })
         };
         let mut near = Vec::new();

@@ -253,7 +253,7 @@ impl Step {
         Step {
             briefs: steps::cautions(&test.cautions, &mut Vec::new()),
             worth: steps::worth(test),
-            before: steps::is_found_first(test).then_some(steps::FOUND_FIRST),
+            before: steps::found_first(report, test),
             source: steps::source(&test.source),
             access: crate::words::fault::test_access_told(report, test),
         }

@@ -264,8 +264,8 @@ fn tests(analysis: &Analysis, tests: &[NextTest], out: &mut Paper<'_>) -> io::Re
         out.hanging(&heading, "  ", "     ")?;
         cautioned(&test.cautions, &mut cautions, &format!("     {BAD}CAUTION{BAD:#} "), out)?;
         let told = tests[..at].iter().any(|earlier| earlier.subject == test.subject);
-        if !told && steps::is_found_first(test) {
-            out.hanging(&format!("before it: {}", steps::FOUND_FIRST), "     ", "       ")?;
+        if let Some(before) = steps::found_first(analysis, test).filter(|_| !told) {
+            out.hanging(&format!("before it: {before}"), "     ", "       ")?;
         }
         match tests[..at].iter().position(|earlier| earlier.how == test.how) {
             Some(earlier) => out.hanging(&steps::as_before(earlier + 1), "     ", "     ")?,
