@@ -438,6 +438,7 @@ mod tests {
         let node = Subject::Node(NodeIndex(node));
         let what = Observation::Symptom(node.clone(), Fact::NodeSilent(times));
         Finding {
+            gone: false,
             class,
             subject: node,
             title: String::new(),

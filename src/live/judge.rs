@@ -21,6 +21,9 @@ enum Judged {
 /// back says nothing of it.
 const TELLS: Nanoseconds = 1_000_000_000;
 
+/// The place of an outage, whether it is over, its cause, and the silences that it is made of.
+type Lost = (usize, bool, Cause, Vec<(usize, Suspected)>);
+
 impl Watch {
     /// Whether the analysis is to be asked, now that it is this late.
     pub fn wants_judging(&self) -> bool {
@@ -88,7 +91,7 @@ impl Watch {
     /// that it has as one are told as one; what is over is told late, for it was a loss all the
     /// same.
     fn judge_suspected(&mut self, analysis: &Analysis) {
-        let mut lost: Vec<(usize, bool, Cause, Vec<(usize, Suspected)>)> = Vec::new();
+        let mut lost: Vec<Lost> = Vec::new();
         for sender in 0..self.senders.len() {
             for own in std::mem::take(&mut self.senders[sender].suspected) {
                 if own.back.is_none() && self.senders[sender].presence != Presence::Here {
