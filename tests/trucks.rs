@@ -227,3 +227,41 @@ fn who_restarts_beside_a_standing_engine_was_not_cranked() {
     let (untold, stands) = (cranking(0.0), cranking(60.0));
     assert!(stands < 0.05 && untold > 0.3, "{untold} {stands}");
 }
+
+/// A VIN that an address tells in packets.
+fn vin(time: f64, address: &str, vin: &str) -> Frames {
+    let text = format!("{vin}*");
+    let mut frames = vec![frame(time, &format!("1CECFF{address}#20120003FFECFE00"))];
+    for (at, part) in text.as_bytes().chunks(7).enumerate() {
+        let mut hex: String = part.iter().map(|byte| format!("{byte:02X}")).collect();
+        hex += &"FF".repeat(7 - part.len());
+        let time = time + 0.05 * (at + 1) as f64;
+        frames.push((time, format!("1CEBFF{address}#{:02X}{hex}", at + 1)));
+    }
+    frames
+}
+
+/// Of two modules with two VINs either may be from another vehicle, whoever speaks first; a third
+/// decides.
+#[test]
+fn one_vin_against_one_is_a_coin() {
+    let (one, other) = ("XXTESTXXA0N000042", "XXTESTXXA0N000077");
+    let odds = |more: &[Frames]| {
+        let (_, found) = report_text(&truck(40.0, NEVER, &more.concat()));
+        let of = |address: &str| {
+            let findings = found["findings"].as_array().unwrap().iter();
+            let own = findings.filter(|own| own["class"] == "not_configured");
+            let own = own.filter(|own| own["title"].as_str().unwrap().contains(address));
+            own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
+        };
+        (of("0x00"), of("0x0B"), found["vehicle"]["vin"].clone())
+    };
+    for (first, second) in [("00", "0B"), ("0B", "00")] {
+        let (engine, brakes, own) = odds(&[vin(10.0, first, one), vin(12.0, second, other)]);
+        assert!((engine - brakes).abs() < 0.01 && (0.3..0.6).contains(&engine), "{engine}");
+        assert!(own.is_null());
+    }
+    let third = vin(14.0, "03", one);
+    let (engine, brakes, own) = odds(&[vin(10.0, "0B", other), vin(12.0, "00", one), third]);
+    assert!(engine < 0.05 && brakes > 0.8 && own == one, "{engine} {brakes} {own}");
+}

@@ -235,7 +235,10 @@ impl Diagnosis {
                 .chain(entry.others.iter_mut().map(|(_, value)| value))
                 .for_each(hide);
             for problem in &mut entry.problems {
-                if let IdentityProblem::OtherVin(text) | IdentityProblem::NoVin(text) = problem {
+                if let IdentityProblem::OtherVin(text)
+                | IdentityProblem::TiedVin(text)
+                | IdentityProblem::NoVin(text) = problem
+                {
                     hide(text);
                 }
                 if let IdentityProblem::CannotClaim(units) = problem {
@@ -254,6 +257,8 @@ pub enum IdentityProblem {
     BlankVin,
     /// It carries this VIN, and most others another.
     OtherVin(String),
+    /// It carries this VIN, and as many carry another.
+    TiedVin(String),
     /// What it gives as VIN, which has not the form of one.
     NoVin(String),
     /// It holds a code that says it is not programmed or not configured.

@@ -18,6 +18,7 @@ mod names;
 pub mod notice;
 mod now;
 pub mod presence;
+mod setting;
 mod sign_key;
 pub mod signals;
 mod silences;

@@ -140,6 +140,9 @@ pub struct SymptomTable {
     pub perhaps_off: ByClass,
     /// … and how likely that is without any of them; as `leak` where there is no number.
     pub leak_perhaps_off: Option<f64>,
+    /// How likely it is without any of them where another module is as likely to be meant; as
+    /// `leak` where there is no number.
+    pub leak_tied: Option<f64>,
     /// Only modules tell it: where none was asked, its absence says nothing.
     #[serde(default)]
     pub told: bool,
@@ -386,7 +389,8 @@ impl Knowledge {
             let pausing = symptom.leak_may_pause.map(|leak| ("leak_may_pause", leak));
             let sometimes = symptom.leak_sometimes.map(|leak| ("leak_sometimes", leak));
             let off = symptom.leak_perhaps_off.map(|leak| ("leak_perhaps_off", leak));
-            let settings = [pausing, sometimes, off].into_iter().flatten();
+            let tied = symptom.leak_tied.map(|leak| ("leak_tied", leak));
+            let settings = [pausing, sometimes, off, tied].into_iter().flatten();
             for (which, leak) in std::iter::once(("leak", symptom.leak)).chain(settings) {
                 if !(leak > 0.0 && leak < 1.0) {
                     return wrong(format!("symptom.{name}"), not_between(which, leak));

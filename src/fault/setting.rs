@@ -8,7 +8,7 @@ impl SymptomTable {
     /// How likely a fault of a class shows it.
     pub fn shown_by(&self, class: &ClassName, setting: Setting) -> Option<f64> {
         let own = match setting {
-            Setting::Usual => None,
+            Setting::Usual | Setting::Tied => None,
             Setting::Gateway => self.of_gateway.get(class),
             Setting::CalledGateway => self.called_gateway.get(class),
             Setting::LoneGateway => self.lone_gateway.get(class),
@@ -25,6 +25,7 @@ impl SymptomTable {
             Setting::MayPause => self.leak_may_pause,
             Setting::PerhapsOff => self.leak_perhaps_off,
             Setting::Sometimes => self.leak_sometimes.or(self.leak_may_pause),
+            Setting::Tied => self.leak_tied,
             _ => None,
         };
         own.unwrap_or(self.leak)

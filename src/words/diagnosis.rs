@@ -283,6 +283,10 @@ pub fn problem(problem: &IdentityProblem) -> String {
             "it carries another vehicle's VIN, {vin}: probably a used module that was not \
              configured to this vehicle"
         ),
+        IdentityProblem::TiedVin(vin) => format!(
+            "it carries VIN {vin}, and as many modules carry another: compare both with the \
+             vehicle's plate"
+        ),
         IdentityProblem::NoVin(vin) => {
             format!("what it gives as its VIN does not have the form of one: {vin}")
         }

@@ -22,7 +22,7 @@ use super::standing::{
 };
 use super::stranger::{is_told_elsewhere, strangers};
 use crate::analysis::blame::{Blame, Frames, Verdict};
-use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
+use crate::analysis::diagnosis::{CodeEntry, IdentityProblem, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
@@ -387,7 +387,13 @@ impl<'a> Told<'a> {
             .map(|(at, entry)| {
                 let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
                 let subject = self.of_module(entry.module);
-                Symptom::new(subject, Fact::OtherIdentity(at)).with_codes(self.analysis, says_so)
+                let tied = |own: &IdentityProblem| matches!(own, IdentityProblem::TiedVin(_));
+                let setting = match entry.problems.iter().all(tied) {
+                    true => Setting::Tied,
+                    false => Setting::Usual,
+                };
+                Symptom { setting, ..Symptom::new(subject, Fact::OtherIdentity(at)) }
+                    .with_codes(self.analysis, says_so)
             })
             .collect()
     }

@@ -61,7 +61,7 @@ pub enum IdentitySource {
 /// What the vehicle says of itself.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Vehicle {
-    /// The VIN that most modules have; on a tie, the first heard.
+    /// The VIN that most modules have; `None` on a tie.
     pub vin: Option<String>,
     /// Modules whose VIN is another, with it; blank ones too.
     pub conflicts: Vec<(Module, String)>,
@@ -379,12 +379,11 @@ impl Identities {
             .filter_map(|module| Some((*module, self.modules.get(module)?.vin.as_deref()?)))
             .collect();
         let votes = |vin: &str| vins.iter().filter(|(_, other)| *other == vin).count();
-        let mut best: Option<&str> = None;
-        for (_, vin) in vins.iter().filter(|(_, vin)| is_vin(vin)) {
-            if best.is_none_or(|best| votes(vin) > votes(best)) {
-                best = Some(vin);
-            }
-        }
+        let valid = || vins.iter().map(|(_, vin)| *vin).filter(|vin| is_vin(vin));
+        let most = valid().map(votes).max();
+        let mut leading = valid().filter(|vin| Some(votes(vin)) == most);
+        // Which of two is the vehicle's nothing tells, and least of all who spoke first.
+        let best = leading.next().filter(|first| leading.all(|other| other == *first));
         let conflicts = vins
             .iter()
             .filter(|(_, vin)| Some(*vin) != best && (has_vin_length(vin) || is_blank(vin)));

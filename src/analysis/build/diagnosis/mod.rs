@@ -101,6 +101,7 @@ fn problems(identity: &Identity, vin: Option<&str>, unconfigured: bool) -> Vec<I
         (Some(own), Some(vehicle)) if own != vehicle && has_vin_length(own) => {
             Some(IdentityProblem::NoVin(own.to_owned()))
         }
+        (Some(own), None) if is_vin(own) => Some(IdentityProblem::TiedVin(own.to_owned())),
         _ => None,
     };
     let Identity { contested, gave_up_address, cannot_claim, .. } = identity;
