@@ -212,22 +212,6 @@ fn a_tractor_has_addresses() {
     assert!(!found["outages"].to_string().contains("address 0x"), "{}", found["outages"]);
 }
 
-/// Nobody cranked an engine that is told to stand before a loss and for long after it; where its
-/// speed is not told, or no further, somebody may have.
-#[test]
-fn who_restarts_beside_a_standing_engine_was_not_cranked() {
-    let cranking = |until: f64| {
-        let claim = frame(20.82, "18EEFF0B#0500000000000080");
-        let speed = every(0.1, (0.0, until), "0CF00421#FFFFFF0000FFFFFF");
-        let (_, found) = report_text(&truck(60.0, (20.0, 20.9), &[vec![claim], speed].concat()));
-        let findings = found["findings"].as_array().unwrap().iter();
-        let own = findings.filter(|own| own["class"] == "cranking");
-        own.map(|own| own["probability"].as_f64().unwrap()).fold(0.0, f64::max)
-    };
-    let (untold, stands) = (cranking(0.0), cranking(60.0));
-    assert!(stands < 0.05 && untold > 0.3, "{untold} {stands}");
-}
-
 /// A VIN that an address tells in packets.
 fn vin(time: f64, address: &str, vin: &str) -> Frames {
     let text = format!("{vin}*");

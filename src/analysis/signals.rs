@@ -5,7 +5,7 @@ use lostnode_parsers::j1939::Signal;
 use super::{Analysis, Nanoseconds};
 use crate::capture::ChannelIndex;
 pub use crate::fold::signals::Bin;
-use crate::fold::timing::{nanoseconds, seconds};
+use crate::fold::timing::seconds;
 
 /// A standard signal over time, of one sender.
 #[derive(Clone, Debug)]
@@ -75,12 +75,6 @@ impl SignalTrack {
 /// Parameters that are drawn, in order: engine speed, vehicle speed, battery, coolant, ambient air.
 const DRAWN: [u32; 5] = [190, 84, 168, 110, 171];
 
-/// Engine speed.
-const ENGINE_SPEED: u32 = 190;
-/// What was told within so many seconds of a time was told then: it is sent ten times a second and
-/// more often (J1939-71, EEC1, from memory).
-const BREAK: f64 = 0.5;
-
 impl Analysis {
     /// Whether the engine surely ran from one time to another of the same drive.
     pub(crate) fn engine_ran_through(&self, from: Nanoseconds, to: Nanoseconds) -> bool {
@@ -98,24 +92,6 @@ impl Analysis {
         let drive = self.drive_of(from).map_or(self, |at| &self.drives[at].analysis);
         let within = self.stamp(from)..=self.stamp(to);
         drive.engine_ran.iter().any(|(start, _)| within.contains(start))
-    }
-
-    /// Whether the engine was told to stand before and after, from one time to another of the same
-    /// drive, and never to turn between: then nobody cranked it. Who tells it may have been silent
-    /// for a while.
-    pub(crate) fn engine_stood_through(&self, from: Nanoseconds, to: Nanoseconds) -> bool {
-        let drive = self.drive_of(from).map_or(self, |at| &self.drives[at].analysis);
-        let (from, to) = (self.stamp(from), self.stamp(to));
-        let within = |bin: &&Bin| (from..=to).contains(&bin.time);
-        let speeds = || drive.signals.iter().filter(|own| own.signal.spn == ENGINE_SPEED);
-        let told = |own: &SignalTrack| {
-            let near = nanoseconds(BREAK.max(2.0 * own.bin));
-            let mut bins = own.bins.iter().filter(within);
-            bins.next().is_some_and(|first| first.time <= from.saturating_add(near))
-                && bins.last().is_some_and(|last| last.time >= to.saturating_sub(near))
-        };
-        let stands = |own: &SignalTrack| own.bins.iter().filter(within).all(|bin| bin.high <= 0.0);
-        speeds().all(stands) && speeds().any(told)
     }
 
     /// The signals that pictures show: one of each, of the first channel that has it.

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::advice;
 use super::knowledge_error::{KnowledgeError, Problem};
 pub use super::reading_table::{Band, Reading};
+pub use super::worded::{TestWorded, Worded};
 use crate::analysis::finding::{ClassName, Standing};
 use crate::analysis::subject::Level;
 use crate::analysis::symptom::{SignName, SignValue, SymptomKind};
@@ -163,36 +164,6 @@ pub struct Sign {
     pub source: String,
     /// By value: probability under each class.
     pub value: BTreeMap<SignValue, ByClass>,
-}
-
-/// Other words for a class.
-#[derive(Clone, Debug, Deserialize, PartialEq)]
-#[serde(deny_unknown_fields)]
-pub struct Worded {
-    /// As in [`Class`].
-    pub title: String,
-    /// As in [`Class`].
-    pub brief: String,
-    /// As in [`Class`].
-    pub explanation: String,
-}
-
-/// Other words for a test.
-#[derive(Clone, Debug, Deserialize, PartialEq)]
-#[serde(deny_unknown_fields)]
-pub struct TestWorded {
-    /// As in [`Test`].
-    pub title: String,
-    /// As in [`Test`].
-    pub brief: String,
-    /// As in [`Test`].
-    pub how: String,
-    /// As in [`Test`].
-    pub why: String,
-    /// As in [`Test`].
-    pub reading: String,
-    /// As in [`Test`].
-    pub source: String,
 }
 
 /// What has to be opened.

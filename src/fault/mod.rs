@@ -21,6 +21,7 @@ mod setting;
 mod symptoms;
 mod two_buses;
 mod weights;
+mod worded;
 
 pub use calibration::Calibration;
 pub use job_error::{JobError, Problem as JobProblem};

@@ -94,8 +94,8 @@ fn fields(raw: u32) -> Option<Fields> {
 }
 
 /// Formats of groups for a single unit or for all that are in common use: control (00 torque and
-/// speed, 01, 02 transmission, 04, 09 steering and brakes), of ISO 11992-2 03 and of a trailer 02;
-/// of ISO 11783 AA, AB file server, AC, AD guidance, C7, C8 extended transport, CB process data, E6,
+/// speed, 01, 02 transmission, 04, 09 steering and brakes); of ISO 11992-2 02 and 03; of ISO 11783
+/// AA and AB file server, AC and AD guidance, C7 and C8 extended transport, CB process data, E6 and
 /// E7 virtual terminal (parts 13, 7, 3, 10, 6). From memory.
 const TO_ONE: [u8; 15] =
     [0x00, 0x01, 0x02, 0x03, 0x04, 0x09, 0xAA, 0xAB, 0xAC, 0xAD, 0xC7, 0xC8, 0xCB, 0xE6, 0xE7];

@@ -289,8 +289,8 @@ fn why_so(why: Why) -> String {
         }
         Why::SenderWentOn => "its sender went on with other identifiers".to_owned(),
         Why::SenderUnknown => {
-            "a single message, and nothing shows whether its sender went on: it may pause by nature, \
-             or be all that a module sends"
+            "a single message, and nothing shows whether its sender went on: it may pause by \
+             nature, or be all that a module sends"
                 .to_owned()
         }
         Why::NearTheEnd => "too near the end of the capture to tell".to_owned(),

@@ -37,10 +37,6 @@ const FEWEST_PAUSES: usize = 3;
 /// heard last of a module may lie a second or two before the starter took its supply.
 const RAN_BEFORE: f64 = 2.0;
 
-/// An engine that was cranked runs, or is cranked once more, within so many seconds (common
-/// practice, no source): what is not heard to turn until then was not started.
-const RUNS_AFTER: f64 = 10.0;
-
 /// A starter that turns takes a module away for so many seconds; what the engine sends had stood
 /// still for so many, and begins again at most so many after it (common practice, no source).
 const STARTER: (f64, f64) = (0.2, 2.5);
@@ -135,14 +131,10 @@ fn is_lost_again(analysis: &Analysis, outage: &Outage) -> bool {
     !outage.nodes.is_empty() && outage.nodes.iter().all(again)
 }
 
-/// Nobody cranks an engine that runs: a loss under way, however brief, is no start. Nor was one
-/// cranked that stood before and long after.
+/// Nobody cranks an engine that runs: a loss under way, however brief, is no start.
 fn may_be_a_start(analysis: &Analysis, outage: &Outage) -> bool {
     let before = outage.start - nanoseconds(RAN_BEFORE);
-    let after = outage.end.saturating_add(nanoseconds(RUNS_AFTER));
-    is_brief(analysis, outage)
-        && !analysis.engine_ran_through(before, outage.end)
-        && !analysis.engine_stood_through(before, after)
+    is_brief(analysis, outage) && !analysis.engine_ran_through(before, outage.end)
 }
 
 /// When the key was turned on, in order of time: whatever slept or was switched off came back, on

@@ -147,14 +147,14 @@ impl Claims {
         };
         let gave_way = |claim: &Claim| {
             own().any(|later| {
-                later.name == claim.name && later.address != address && soon(claim, later)
+                unit(later) == unit(claim) && later.address != address && soon(claim, later)
             })
         };
         let mut units: Vec<Name> = here
             .iter()
             .filter(|claim| {
                 let meets = |other: &&&Claim| {
-                    other.name != claim.name && (soon(claim, other) || soon(other, claim))
+                    unit(other) != unit(claim) && (soon(claim, other) || soon(other, claim))
                 };
                 here.iter().any(|other| meets(&other)) && !gave_way(claim)
             })
@@ -168,8 +168,13 @@ impl Claims {
     /// The address that a unit claimed last.
     pub(super) fn wanted(&self, channel: ChannelIndex, name: Name) -> Option<u8> {
         let own = |claim: &&Claim| {
-            claim.channel == channel && claim.name == name && claim.address != NULL_ADDRESS
+            claim.channel == channel && unit(claim) == name && claim.address != NULL_ADDRESS
         };
         self.heard.iter().rev().find(own).map(|claim| claim.address)
     }
+}
+
+/// Who claims: a NAME of J1939-81 is a number, and no two units have the same.
+fn unit(claim: &Claim) -> Name {
+    claim.name
 }
