@@ -454,7 +454,6 @@ mod tests {
             cautions: Vec::new(),
             next_tests: Vec::new(),
             done: Vec::new(),
-            gone: false,
             element: None,
         }
     }

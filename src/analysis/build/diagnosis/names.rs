@@ -46,15 +46,17 @@ impl Names {
         Some(Missed(format!("{}{usual}", Party::Address(address))))
     }
 
-    /// The source address that a code says is not heard: that of its parameter, or of the only
-    /// module that sends it, with an abnormal update rate or received data in error (failure modes
-    /// 9 and 19; SAE J1939-73); or the one that SAE J1939 prefers for the module that it names,
-    /// unless a roster says who that is.
+    /// The source address that a code says is not heard: that of its parameter with an abnormal
+    /// update rate or received data in error (failure modes 9 and 19; SAE J1939-73), or with the
+    /// former that of the only module that sends it; or the one that SAE J1939 prefers for the
+    /// module that it names, unless a roster says who that is.
     pub(super) fn address(&self, module: Module, number: CodeNumber) -> Option<u8> {
         match number {
-            CodeNumber::SpnFmi { spn, fmi: LATE | IN_ERROR } => {
-                match meaning::suspect_parameter(spn)? {
-                    (_, ParameterAbout::Module(at) | ParameterAbout::SentBy(at)) => Some(at),
+            CodeNumber::SpnFmi { spn, fmi: fmi @ (LATE | IN_ERROR) } => {
+                match meaning::suspect_parameter(spn)?.1 {
+                    ParameterAbout::Module(at) => Some(at),
+                    // What comes and says that it is in error was sent.
+                    ParameterAbout::SentBy(at) => (fmi == LATE).then_some(at),
                     _ => None,
                 }
             }
