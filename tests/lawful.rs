@@ -585,6 +585,53 @@ fn a_module_that_is_polled_asleep_left_once() {
     let found = analysis(40.0, &all.collect::<Vec<_>>());
     assert_eq!(found.lost().count(), 0, "{:#?}", found.outages);
     assert_eq!(found.outages.iter().filter(|own| own.cause == Cause::SwitchedOff).count(), 1);
+    // Alone it is one silence all the same, and says how often it was heard meanwhile.
+    let found = analysis(
+        40.0,
+        &[vec![polled(message("3A0", 0.05, 0.0), 8.0)], messages(0x500, 8)].concat(),
+    );
+    let times = |own: &Evidence| matches!(own, Evidence::HeardForMoments { times: 11 });
+    assert!(only(&found).evidence.iter().any(times), "{:#?}", found.outages);
+}
+
+/// A slow message that is silent near the end, for longer than a key takes, may be all of a module;
+/// a fast one that ends with the recording is of the key that ended it.
+#[test]
+fn a_slow_message_near_the_end_is_in_doubt() {
+    let doubt = |own: Message| {
+        let found = analysis(32.0, &[vec![own], messages(0x300, 6)].concat());
+        assert_eq!((found.outages.len(), found.lost().count()), (1, 0), "{:#?}", found.outages);
+        found.outages[0].doubt
+    };
+    let slow = doubt(message("3B0", 1.0, 0.1).late(0.06).silent(22.5, 99.0));
+    let fast = doubt(message("3B0", 0.05, 0.001).late(0.006).silent(31.55, 99.0));
+    assert_eq!((slow, fast), (Some(Doubt::NearTheEnd), None));
+}
+
+/// What begins after the bus woke, or is over before it sleeps, is no part of the sleep: a unit
+/// that was heard has started. What is slow to start, or leaves early, is.
+#[test]
+fn a_loss_beside_a_sleep_is_a_loss() {
+    let lost = |from: f64, to: f64| {
+        let asleep = |own: Message, until: f64| own.anew(12.0, until, 0.0031);
+        let own = messages(0x100, 5).into_iter().map(|own| match (from < 20.0, to > 20.0) {
+            (true, true) => own.anew(from, to, 0.0031),
+            (true, false) => asleep(own.anew(from, to, 0.0043), 20.0),
+            _ => asleep(own, 20.0).anew(from, to, 0.0043),
+        });
+        // One after another, as software goes to sleep.
+        let others = (0..4).flat_map(|at| {
+            let from = 11.2 + 0.2 * f64::from(at);
+            messages(0x200 + 0x10 * at, 4).into_iter().map(move |own| own.anew(from, 20.2, 0.0053))
+        });
+        let found = analysis(40.0, &own.chain(others).collect::<Vec<_>>());
+        let of_it = |outage: &&Outage| outage.ids.len() == 5;
+        found.lost().filter(of_it).count()
+    };
+    let beside = [(22.0, 24.0), (27.0, 28.0), (8.0, 9.5)];
+    assert_eq!(beside.map(|(from, to)| lost(from, to)), [1, 1, 1]);
+    let within = [(12.0, 24.0), (9.0, 21.0)];
+    assert_eq!(within.map(|(from, to)| lost(from, to)), [0, 0]);
 }
 
 /// A single identifier of an unknown sender pauses once; a module reports that it misses another.

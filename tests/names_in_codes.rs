@@ -107,6 +107,20 @@ fn who_is_missed_by_address_is_of_the_bus_of_those_who_miss_it() {
     assert_eq!(of_several(&apart), [0; 0], "{:#}", apart["findings"]);
 }
 
+/// Wheel speeds (SPN 905 to 907) are sent by the brakes alone: where they do not come, these are
+/// missed; where they come marked in error, they were sent.
+#[test]
+fn data_in_error_misses_nobody() {
+    let found = |told: fn(f64) -> String| {
+        let there = truck("none").into_iter().filter(|own| !own.id.ends_with("0B"));
+        let found = reported(&log(40.0, &[there.collect(), vec![misses("00", told)]].concat()));
+        found["blame"].as_array().unwrap().len()
+    };
+    let late = found(|_| "04FF890309010000".to_owned());
+    let in_error = found(|_| "04FF890313010000".to_owned());
+    assert_eq!((late, in_error), (1, 0));
+}
+
 /// One module that remembers four others, whom nobody else misses, was cut off itself at some time:
 /// these are no four old codes. Where each is told by another module they are.
 #[test]

@@ -1,12 +1,15 @@
 //! One vehicle, several captures: files that go on from each other are one recording.
 
 mod common;
+#[path = "common/messages.rs"]
+mod messages;
 
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use common::lostnode;
+use messages::{Message, log, message, messages};
 use serde_json::Value;
 
 /// When the drives begin, in seconds.
@@ -314,6 +317,33 @@ fn a_drive_without_the_loss_does_not_hide_who_was_lost() {
     let begins = "Nothing was lost in 2 drives.\n\
                   2 drives: a.log and 1 other, 2023-11-14 22:13:20 UTC, 90 s\n";
     assert!(text.starts_with(begins), "{text}");
+}
+
+/// A key takes many at one instant. What was heard while a module was lost in another drive is not
+/// of that module, though nobody knows who sends it.
+#[test]
+fn a_key_off_in_another_drive_adds_nothing_to_who_was_lost() {
+    let garage = Garage::new();
+    // Late by a little, so that no clock tells who belongs together.
+    let alone = |at: u32| {
+        let period = [0.02, 0.03, 0.05, 0.04][at as usize % 4];
+        message(&format!("{at:X}"), period, 0.013).late(0.004)
+    };
+    let own = || -> Vec<Message> { (0x100..0x104).map(alone).collect() };
+    let others = || -> Vec<Message> { (0x300..0x306).map(alone).collect() };
+    let silent = |messages: Vec<Message>, times: [(f64, f64); 2]| {
+        times.into_iter().fold(messages, |own, (from, to)| messages::cut(own, from, to))
+    };
+    let stay = || messages(0x500, 6);
+    let lost = silent(own(), [(20.0, 22.0), (40.0, 42.0)]);
+    let a = garage.write("a.log", log(60.0, &[lost, others(), stay()].concat()));
+    let off = silent([own(), others()].concat(), [(20.0, 26.0), (30.0, 34.0)]);
+    let b = garage.write("b.log", log(40.0, &[off, stay()].concat()).replace("(10", "(90"));
+    let report = garage.json(&[&a, &b]);
+    let ids = &report["nodes"][0]["ids"];
+    assert_eq!(*ids, serde_json::json!(["0x100", "0x101", "0x102", "0x103"]));
+    let headline = report["headline"].as_str().unwrap();
+    assert!(headline.starts_with("The module that sends 0x100 and 3 more"), "{headline}");
 }
 
 /// Clocks that overlap are of two recorders or of a clock that was not set: two drives, each in its

@@ -7,7 +7,7 @@ use super::{Evidence, Observed};
 use crate::capture::ChannelIndex;
 use crate::fold::timing::{Nanoseconds, Silence, Timing, nanoseconds};
 use crate::ids::IdIndex;
-use crate::silence::Losses;
+use crate::silence::{LACKING, Losses};
 
 /// A module sends its first frames, and answers for the first time, within so many seconds of its
 /// start (common practice, no source).
@@ -64,15 +64,22 @@ pub(super) fn was_silent(
     if silence.length() >= nanoseconds(LONG) && !is_periodic && is_asked_for(key.id) && tester() {
         return true;
     }
-    // What a unit sends comes back over the time that it takes to start.
+    let slack = slack.min(silence.length() / 3);
+    let (from, to) = (silence.start.saturating_add(slack), silence.end - slack);
+    let own = &timing.ids[id];
+    let Some((first, last)) = own.heard else { return true };
+    let silent_to = |end| own.silences.containing(Silence { start: from, end }).next();
+    // What a unit sends comes back over the time that it takes to start. A slow message that was
+    // heard in its turn then did not stop.
     let starting = nanoseconds(COMES_BACK_OVER).min(silence.length() / 10);
-    let (slack, back) = (slack.min(silence.length() / 3), slack.max(starting));
-    let back = back.min(silence.length() / 3);
-    let (from, to) = (silence.start.saturating_add(slack), silence.end - back);
-    let timing = &timing.ids[id];
-    let Some((first, last)) = timing.heard else { return true };
-    let within = Silence { start: from, end: to };
-    last <= from || first >= to || timing.silences.containing(within).next().is_some()
+    let lacking = |own: Silence| {
+        let rhythm = losses.expected[id].map(|expected| expected.rhythm);
+        rhythm.is_some_and(|rhythm| own.length() > nanoseconds(LACKING * rhythm.period))
+    };
+    last <= from
+        || first >= to
+        || silent_to(to).is_some()
+        || silent_to(to.min(silence.end - starting)).is_some_and(lacking)
 }
 
 /// Whether an address of SAE J1939 sends this for as long as it runs.

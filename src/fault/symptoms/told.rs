@@ -7,6 +7,7 @@ mod bus_off;
 mod by_address;
 mod by_name;
 mod drive_train;
+mod identities;
 mod low_supply;
 mod messages;
 mod missed_together;
@@ -17,12 +18,12 @@ use std::collections::BTreeSet;
 
 use super::Symptom;
 use super::standing::{
-    codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, still_says,
-    stored_by_many, stored_by_one,
+    codes_of, is_failing, is_now, is_over, is_present, nothing_lost, now, stored_by_many,
+    stored_by_one,
 };
-use super::stranger::{is_told_elsewhere, strangers};
+use super::stranger::strangers;
 use crate::analysis::blame::{Blame, Frames, Verdict};
-use crate::analysis::diagnosis::{CodeEntry, IdentityProblem, Module, Party, TalkEntry};
+use crate::analysis::diagnosis::{CodeEntry, Module, Party, TalkEntry};
 use crate::analysis::subject::{Subject, Unheard};
 use crate::analysis::symptom::{Fact, Now, Setting, Sign, SymptomKind};
 use crate::analysis::{Analysis, Outage};
@@ -376,44 +377,6 @@ impl<'a> Told<'a> {
         let event = self.analysis.diagnosis.codes[*marks.first()?].event?;
         let fact = Fact::SupplyMemory { codes: marks.len(), event };
         Some(Symptom::new(Subject::Vehicle, fact).with_codes(self.analysis, marks))
-    }
-
-    fn other_identities(&self) -> Vec<Symptom> {
-        let entries = self.analysis.diagnosis.identity.iter().enumerate();
-        entries
-            .filter(|(_, entry)| {
-                !entry.problems.is_empty() && !is_told_elsewhere(self.analysis, entry)
-            })
-            .map(|(at, entry)| {
-                let says_so = self.codes(|code| code.unconfigured && code.module == entry.module);
-                let subject = self.of_module(entry.module);
-                let tied = |own: &IdentityProblem| matches!(own, IdentityProblem::TiedVin(_));
-                let setting = match entry.problems.iter().all(tied) {
-                    true => Setting::Tied,
-                    false => Setting::Usual,
-                };
-                Symptom { setting, ..Symptom::new(subject, Fact::OtherIdentity(at)) }
-                    .with_codes(self.analysis, says_so)
-            })
-            .collect()
-    }
-
-    /// Codes that say so where the identification itself is in order.
-    fn unconfigured(&self) -> Vec<Symptom> {
-        let identity = &self.analysis.diagnosis.identity;
-        let known = |module: Module| {
-            identity.iter().any(|entry| entry.module == module && !entry.problems.is_empty())
-        };
-        self.codes(|code| {
-            code.unconfigured && still_says(self.analysis, code) && !known(code.module)
-        })
-        .into_iter()
-        .map(|at| {
-            let module = self.analysis.diagnosis.codes[at].module;
-            let subject = self.of_module(module);
-            Symptom::new(subject, Fact::Unconfigured(module)).with_codes(self.analysis, vec![at])
-        })
-        .collect()
     }
 
     fn internal(&self) -> Vec<Symptom> {

@@ -223,15 +223,16 @@ impl Places {
     }
 }
 
-/// Whether an identifier of a drive was heard all through a loss of a node that it would have
-/// shown, for the loss was longer than its time-out.
+/// Whether an identifier of a drive was heard in a loss of a node: the loss was longer than its
+/// time-out, or than it was ever silent.
 fn heard_through_a_loss(drive: &Drive, place: usize, node: NodeIndex) -> bool {
     let id = &drive.analysis.identifiers[place];
     let timed_out = |lost: &Outage| id.silent.iter().any(|own| own.overlap(&lost.silence()) > 0);
-    id.timeout.is_some_and(|timeout| {
-        let losses = drive.analysis.lost();
-        let mut of_it = losses.filter(|lost| is_whole(lost) && lost.nodes.contains(&node));
-        of_it.any(|lost| lost.duration() > timeout && !timed_out(lost))
+    let losses = drive.analysis.lost();
+    let mut of_it = losses.filter(|lost| is_whole(lost) && lost.nodes.contains(&node));
+    of_it.any(|lost| {
+        let longer = |seconds: Option<f64>| seconds.is_some_and(|own| lost.duration() > own);
+        longer(id.timeout) && !timed_out(lost) || longer(id.longest_silence)
     })
 }
 
