@@ -21,7 +21,8 @@ fn identifiers() {
     assert_eq!(fields(0x0CF0_0400), (3, 0xF004, None, 0));
     // Data page and extended data page are part of the group.
     assert_eq!(fields(0x01FE_CA0B), (0, 0x1FECA, None, 0x0B));
-    assert_eq!(fields(0x03EB_FF0B), (0, 0x3EB00, Some(0xFF), 0x0B));
+    // That of all (255, SAE J1939-21) names nobody.
+    assert_eq!(fields(0x03EB_FF0B), (0, 0x3EB00, None, 0x0B));
 }
 
 #[test]

@@ -1,6 +1,8 @@
 //! The part of the answer that comes from diagnostic messages; docs/diagnostics.md tells how it is
 //! read.
 
+use std::collections::BTreeSet;
+
 use lostnode_parsers::dtc::{Code, Status};
 use lostnode_parsers::j1939::Lamps;
 use lostnode_parsers::obd::TestResult;
@@ -410,13 +412,21 @@ impl Analysis {
     /// Whether a module that is missed was heard throughout, also while a code that misses it by
     /// its source address was active (SAE J1939): the address says for sure who that is.
     pub(crate) fn is_heard_meanwhile(&self, row: &Blame) -> bool {
-        let active = |code: &CodeEntry| {
+        !self.who_misses_meanwhile(row).is_empty()
+    }
+
+    /// The modules by whose active codes a module is missed, by its address, that is heard.
+    pub(crate) fn who_misses_meanwhile(&self, row: &Blame) -> BTreeSet<Module> {
+        if !matches!(row.frames, Frames::Heard { .. }) {
+            return BTreeSet::new();
+        }
+        let active = |code: &&CodeEntry| {
             code.missed.as_ref() == Some(&row.missed)
                 && code.missed_address.is_some()
                 && code.active.is_some()
                 && code.gone.is_none()
         };
-        matches!(row.frames, Frames::Heard { .. }) && self.diagnosis.codes.iter().any(active)
+        self.diagnosis.codes.iter().filter(active).map(|code| code.module).collect()
     }
 
     /// Whether a module did not answer while a node was silent, and at no other time; or was never

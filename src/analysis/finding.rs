@@ -62,6 +62,8 @@ impl ClassName {
     pub const STALE_CODES: ClassName = ClassName(Cow::Borrowed("stale_codes"));
     /// A module from another vehicle, or a new one as delivered.
     pub const NOT_CONFIGURED: ClassName = ClassName(Cow::Borrowed("not_configured"));
+    /// What is heard is missed by another module.
+    pub const NOT_RECEIVED: ClassName = ClassName(Cow::Borrowed("not_received"));
     /// A gateway that does not pass on what lies behind it.
     pub const GATEWAY: ClassName = ClassName(Cow::Borrowed("gateway"));
     /// The recording, not the vehicle.

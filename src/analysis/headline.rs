@@ -273,29 +273,26 @@ impl Analysis {
     }
 }
 
-/// Losses by whom they are of: what a node lost in part, or never sent, stands with its losses as a
-/// whole, and identifiers with those that hold them.
+/// Losses by whom they are of: what a node lost in part, or never sent, goes without saying where it
+/// was lost as a whole, and identifiers stand with those that hold them.
 fn of_one_each<'a>(rows: Vec<(Who, Vec<&'a Outage>)>) -> Vec<(Who, Vec<&'a Outage>)> {
     let whole = |node: &NodeIndex| {
         rows.iter().any(|(who, _)| matches!(who, Who::Nodes(nodes) if nodes[..] == [*node]))
     };
     let mut out: Vec<(Who, Vec<&'a Outage>)> = Vec::new();
     for (who, outages) in &rows {
-        let node = match (who, outages.first().map(|outage| &outage.nodes[..])) {
-            (Who::Identifiers(_, Some(node)), _) => Some(*node).filter(whole),
+        match (who, outages.first().map(|outage| &outage.nodes[..])) {
+            (Who::Identifiers(_, Some(node)), _) if whole(node) => continue,
             (Who::Missing(_), Some([node])) if whole(node) => continue,
-            _ => None,
-        };
+            _ => {}
+        }
         let wider = |(other, _): &&(Who, Vec<&Outage>)| match (who, other) {
             (Who::Identifiers(own, a), Who::Identifiers(ids, b)) => {
                 a == b && ids.len() > own.len() && own.iter().all(|id| ids.contains(id))
             }
             _ => false,
         };
-        let who = match node {
-            Some(node) => Who::Nodes(vec![node]),
-            None => rows.iter().find(wider).map_or(who, |(wider, _)| wider).clone(),
-        };
+        let who = rows.iter().find(wider).map_or(who, |(wider, _)| wider).clone();
         match out.iter_mut().find(|row| row.0 == who) {
             Some(row) => row.1.extend(outages),
             None => out.push((who, outages.clone())),

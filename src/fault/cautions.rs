@@ -40,6 +40,14 @@ pub fn of_finding(
         for name in names(analysis, touched).into_iter().chain(told(analysis, fact)) {
             out.add(advice::cautions(&name));
         }
+        // There the one that misses it is what is measured at.
+        if let (true, Fact::MissedByOthers(at)) = (*class == ClassName::NOT_RECEIVED, fact) {
+            for module in &analysis.diagnosis.blame[*at].reporters {
+                of_module(analysis, *module)
+                    .iter()
+                    .for_each(|name| out.add(advice::cautions(name)));
+            }
+        }
     }
     for code in codes {
         match analysis.diagnosis.codes[*code].number {
@@ -66,6 +74,13 @@ pub fn of_test(
     }
     let own = test.cautions.iter().chain(&access.cautions);
     out.add(own.filter_map(|id| advice::named(id)));
+    out.0
+}
+
+/// What to be careful of with a module, a bus or a vehicle, by what it is.
+pub fn of_subject(analysis: &Analysis, subject: &Subject) -> Vec<Caution> {
+    let mut out = Gathered::default();
+    about(analysis, subject, &mut out);
     out.0
 }
 

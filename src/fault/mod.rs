@@ -6,7 +6,7 @@
 
 pub mod advice;
 mod calibration;
-mod cautions;
+pub(crate) mod cautions;
 mod job_error;
 mod knowledge;
 mod knowledge_error;

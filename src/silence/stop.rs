@@ -140,9 +140,10 @@ impl Stop {
         self.channel.is_none_or(|own| own == channel)
     }
 
-    /// Whether an identifier's silence is a part of this stop and no loss of its own: it reaches
-    /// into the stop. A unit that was heard on the awake bus has started; what falls silent then is
-    /// no part of the sleep, and neither is what was back before it.
+    /// Whether an identifier's silence is a part of this stop and no loss of its own. Into a sleep
+    /// it has to reach: a unit that was heard on the awake bus has started, and what falls silent
+    /// then, or was back before the sleep, was lost. A bad bus fails again, and keeps some off for
+    /// longer.
     pub(super) fn explains(
         &self,
         channel: ChannelIndex,
@@ -158,11 +159,12 @@ impl Stop {
         };
         let reach = expected.reach();
         let edge = reach + nanoseconds(NEAR);
+        let reaches = silence.start <= self.silence.end.saturating_add(edge)
+            && silence.end >= self.silence.start.saturating_sub(edge);
         self.concerns(channel)
             && silence.start >= self.silence.start.saturating_sub(reach + nanoseconds(before))
             && silence.end <= self.silence.end.saturating_add(reach + nanoseconds(after))
-            && silence.start <= self.silence.end.saturating_add(edge)
-            && silence.end >= self.silence.start.saturating_sub(edge)
+            && (reaches || self.kind != StopKind::BusSleep)
             && ongoing == self.ongoing
     }
 }

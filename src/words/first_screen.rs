@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 
 use super::diagnosis::{code_label, is_about_network};
+use super::headline::BY_HAND;
 use super::terms::{date, id_label, listed, plural, short_duration};
 use super::{fault, steps, unnamed, who};
 use crate::analysis::diagnosis::{CodeAge, CodeEntry};
@@ -16,7 +17,7 @@ use crate::analysis::verdict::Verdict;
 use crate::analysis::{Analysis, Identifier, KeptOut};
 use crate::capture::{Capture, ChannelIndex};
 use crate::compare;
-use crate::fault::advice;
+use crate::fault::{advice, cautions};
 use crate::outage::Cause;
 
 /// The capture, its date and its length.
@@ -78,8 +79,7 @@ pub fn kept_time(analysis: &Analysis) -> String {
     let kept = format!("{kept} kept {} time", if count == 1 { "its" } else { "their" });
     let kept = match paused {
         0 => format!("{kept}."),
-        1 => format!("{kept}; 1 paused, as listed below."),
-        more => format!("{kept}; {more} paused, as listed below."),
+        more => format!("{kept}; {more} paused."),
     };
     let kept =
         heard_in_part(analysis).into_iter().fold(kept, |kept, part| format!("{part} {kept}"));
@@ -296,6 +296,11 @@ pub fn cautions<'a>(analysis: &'a Analysis, headline: &Headline) -> Vec<&'a Caut
     let own = leading.map(|at| &analysis.ranked()[at].cautions);
     let repaired = matches!(headline.explained, Some(Explained::Repaired(_)));
     let road = repaired.then(advice::driving);
+    if let Some(culprit) = super::headline::culprit(analysis, headline) {
+        let of_it = cautions::of_subject(analysis, &culprit.subject);
+        let of_it = of_it.iter().map(|own| own.id.as_str()).chain(BY_HAND);
+        return of_it.filter_map(advice::named).collect();
+    }
     road.into_iter().chain(test.or(own).into_iter().flatten()).collect()
 }
 

@@ -10,6 +10,7 @@ use crate::analysis::headline::{Explained, Happened, Headline, Loss, Other, Who}
 use crate::analysis::subject::Subject;
 use crate::analysis::verdict::Obstacle;
 use crate::compare;
+use crate::fault::{advice, cautions};
 use crate::ids::NodeIndex;
 
 /// The answer in one sentence: who, what happened, how often, since when, what probably explains
@@ -355,8 +356,15 @@ pub(super) fn culprit<'a>(analysis: &'a Analysis, headline: &Headline) -> Option
     let Subject::Channel(channel) = finding.subject else { return None };
     let readings = &analysis.findings.as_ref()?.job.readings;
     let of_it = |own: &&Reading| own.culprit && own.subject.channel(analysis) == Some(channel);
-    readings.iter().find(of_it).filter(|_| !finding.is_repaired() && !finding.benign)
+    let own = readings.iter().find(of_it)?;
+    // What is never unplugged nor measured by hand is left to the tests of the list.
+    let cautions = cautions::of_subject(analysis, &own.subject);
+    let barred = cautions.iter().any(|own| advice::bars(&own.id, "", &BY_HAND.map(str::to_owned)));
+    (!barred && !finding.is_repaired() && !finding.benign).then_some(own)
 }
+
+/// What finding out why a module pulls the bus down calls for.
+pub(super) const BY_HAND: [&str; 3] = ["unplug", "ohms", "swap"];
 
 /// The same with a small letter.
 pub(super) fn small(text: &str) -> String {

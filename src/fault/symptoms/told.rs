@@ -274,9 +274,9 @@ impl<'a> Told<'a> {
             true => Verdict::Contradicted,
             false => row.verdict(),
         };
-        let heard = runs && !restarts && self.analysis.is_heard_meanwhile(row);
-        let parties: BTreeSet<Party> = row.reporters.iter().map(|own| own.party).collect();
-        let frames = match heard {
+        let missing = self.analysis.who_misses_meanwhile(row);
+        let parties: BTreeSet<Party> = missing.iter().map(|own| own.party).collect();
+        let frames = match runs && !restarts && !parties.is_empty() {
             true => Sign::HeardMeanwhile(parties.len()),
             false => Sign::FramesSay(verdict),
         };

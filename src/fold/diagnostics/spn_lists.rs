@@ -79,7 +79,9 @@ impl CodeHistory {
             return;
         }
         let had = self.there_in.contains(&list);
-        self.there_in.retain(|own| *own != list);
+        // DM1 has all that is active, DM12 a part of it (SAE J1939-73, from memory).
+        let all_active = list == Seen::Active;
+        self.there_in.retain(|own| *own != list && !(all_active && own.is_active()));
         if was_active && !self.is_active() {
             self.inactive = Some(now);
         }
