@@ -103,6 +103,8 @@ fn a_stop_of_broadcasts_is_no_loss() {
     assert_eq!(one((20.01, 36.0), &stop("FF", &[25.0, 30.0], None)), 0);
     // Told to another, or away for long after it might have sent again.
     assert_eq!(one((20.01, 35.0), &stop("03", &[25.0, 30.0], Some(34.9))), 1);
+    let of_network_2 = vec![frame(20.0, "18DFFFF9#FF3FFFFFFFFFFFFF")];
+    assert_eq!(one((20.01, 26.0), &of_network_2), 1);
     assert_eq!(one((20.01, 60.0), &stop("0B", &[25.0, 30.0], Some(34.9))), 1);
     assert_eq!(one((20.01, 60.0), &stop("0B", &[25.0], None)), 1);
     // All of them: neither the recorder nor the bus.
@@ -178,6 +180,12 @@ fn tractor(silent: (f64, f64), claims: bool) -> String {
         (1.0, "18AAFFF8"),
         (1.0, "18B8FF1C"),
         (0.1, "18B9FF1C"),
+        // Formats of makers: with these four fifths have the form no more, and the claims decide.
+        (0.1, "18BAFF1C"),
+        (0.2, "18BBFF1C"),
+        (0.2, "18BCFF1C"),
+        (0.5, "18BDFF1C"),
+        (0.5, "18BEFF1C"),
     ];
     let mut frames: Frames = rows
         .iter()

@@ -325,21 +325,22 @@ pub enum Broadcast {
 }
 
 impl Broadcast {
-    /// From the data; `None` where it says nothing of the network it comes on, or of others of SAE
-    /// J1939. Two bits a network: 00 stops, 01 starts. Those of byte 1 are the network it comes
-    /// on (highest) and network 1 (lowest), those of bytes 2 and 3 networks 2 and 3 (highest).
-    /// The upper half of byte 4 holds.
+    /// From the data; `None` where it says nothing of the network it comes on, nor of network 1,
+    /// which the connector has. Two bits a network: 00 stops, 01 starts; of byte 1 the highest are
+    /// the network it comes on and the lowest network 1. The upper half of byte 4 holds.
     ///
     /// ```
     /// use lostnode_parsers::j1939::Broadcast;
     /// let stop = [0xFC, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF];
     /// assert_eq!(Broadcast::parse(&stop), Some(Broadcast::Stop));
+    /// let of_another = [0xFF, 0x3F, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF];
+    /// assert_eq!(Broadcast::parse(&of_another), None);
     /// let hold = [0xFF, 0xFF, 0xFF, 0x0F, 0xFF, 0xFF, 0xFF, 0xFF];
     /// assert_eq!(Broadcast::parse(&hold), Some(Broadcast::Hold));
     /// ```
     pub fn parse(data: &[u8]) -> Option<Broadcast> {
-        let [first, second, third, hold, ..] = *data else { return None };
-        let networks = [first >> 6, first & 3, second >> 6, third >> 6];
+        let [first, _, _, hold, ..] = *data else { return None };
+        let networks = [first >> 6, first & 3];
         match hold >> 4 {
             _ if networks.contains(&0) => Some(Broadcast::Stop),
             _ if networks.contains(&1) => Some(Broadcast::Start),
@@ -398,17 +399,18 @@ impl Control {
     }
 }
 
-/// The group that a request asks for (SAE J1939-21, 5.4.2; from memory); `None` where it is not the
-/// three bytes of one.
+/// The group that a request asks for (SAE J1939-21, 5.4.2; from memory), which some pad to a whole
+/// frame; `None` where it has no three bytes.
 ///
 /// ```
 /// use lostnode_parsers::j1939::{DM11, requested};
 /// assert_eq!(requested(&[0xD3, 0xFE, 0x00]), Some(DM11));
+/// assert_eq!(requested(&[0xD3, 0xFE, 0x00, 0xFF, 0xFF, 0xFF, 0xFF, 0xFF]), Some(DM11));
 /// assert_eq!(requested(&[0xD3, 0xFE]), None);
 /// ```
 pub fn requested(data: &[u8]) -> Option<u32> {
     match *data {
-        [a, b, c] => Some(u32::from_le_bytes([a, b, c, 0]) & 0x3_FFFF),
+        [a, b, c, ..] => Some(u32::from_le_bytes([a, b, c, 0]) & 0x3_FFFF),
         _ => None,
     }
 }

@@ -80,8 +80,7 @@ const CLAIMED: usize = 2;
 
 /// How many addresses are claimed for all to hear, and have messages of their own.
 fn claimed(formed: &[Fields]) -> usize {
-    let claims =
-        |fields: &&Fields| fields.pgn == ADDRESS_CLAIMED && fields.destination == Some(0xFF);
+    let claims = |own: &&Fields| own.pgn == ADDRESS_CLAIMED && own.destination.is_none();
     let speaks = |address: u8| {
         formed.iter().any(|other| other.source == address && other.pgn != ADDRESS_CLAIMED)
     };

@@ -4,7 +4,7 @@
 
 use std::collections::{BTreeMap, VecDeque};
 
-use lostnode_parsers::j1939::{ACKNOWLEDGEMENT, Fields, REQUEST};
+use lostnode_parsers::j1939::{ACKNOWLEDGEMENT, Fields, REQUEST, is_cyclic, requested};
 use lostnode_parsers::{ExtendedId, Id, Timestamp};
 
 use crate::capture::{ChannelIndex, Frame};
@@ -63,27 +63,25 @@ impl Asked {
         }
         let Fields { pgn, destination, source, .. } = Fields::of(id);
         let data = frame.kind.bytes();
-        let group = |bytes: &[u8]| {
-            bytes.first_chunk().map(|[a, b, c]| u32::from_le_bytes([*a, *b, *c, 0]) & 0x3_FFFF)
-        };
         match pgn {
             REQUEST => {
-                let Some(pgn) = group(data) else { return };
+                let Some(pgn) = requested(data) else { return };
                 if self.open.len() >= MOST_OPEN {
                     self.close();
                 }
-                let to = destination.filter(|address| *address != 0xFF);
                 let (channel, answered) = (frame.channel, Vec::new());
-                self.open.push_back(Open { time, channel, to, pgn, answered });
+                self.open.push_back(Open { time, channel, to: destination, pgn, answered });
             }
             // Who says that it has no such group was there.
             ACKNOWLEDGEMENT => {
-                let pgn = data.get(5..).and_then(group);
+                let pgn = data.get(5..).and_then(requested);
                 self.answered(frame.channel, source, pgn);
             }
             _ => {
                 let known = self.answers.len() < MOST;
+                // What is repeated for as long as its unit runs is sent unasked too.
                 if self.answered(frame.channel, source, Some(pgn))
+                    && !is_cyclic(pgn)
                     && (known || self.answers.contains_key(&(frame.channel, id)))
                 {
                     *self.answers.entry((frame.channel, id)).or_default() += 1;

@@ -145,9 +145,16 @@ impl Claims {
         let soon = |from: &Claim, to: &Claim| {
             (0..=nanoseconds(CONTENTION)).contains(&(to.time - from.time))
         };
+        // From the claim that it met on: its own may be older.
+        let met = |claim: &Claim, later: &Claim| {
+            here.iter().any(|other| unit(other) != unit(claim) && soon(other, later))
+        };
         let gave_way = |claim: &Claim| {
             own().any(|later| {
-                unit(later) == unit(claim) && later.address != address && soon(claim, later)
+                unit(later) == unit(claim)
+                    && later.address != address
+                    && later.time >= claim.time
+                    && met(claim, later)
             })
         };
         let mut units: Vec<Name> = here
@@ -163,6 +170,12 @@ impl Claims {
         units.sort_unstable();
         units.dedup();
         units.len()
+    }
+
+    /// Whether the last that a unit claimed is no address.
+    pub(super) fn is_unplaced(&self, channel: ChannelIndex, name: Name) -> bool {
+        let own = |claim: &&Claim| claim.channel == channel && unit(claim) == name;
+        self.heard.iter().rev().find(own).is_none_or(|claim| claim.address == NULL_ADDRESS)
     }
 
     /// The address that a unit claimed last.

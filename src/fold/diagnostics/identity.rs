@@ -361,7 +361,10 @@ impl Identities {
                         let wanted = self.claims.wanted(module.channel, *name);
                         Unplaced { name: *name, wanted }
                     };
-                    identity.cannot_claim = identity.claims.iter().map(unplaced).collect();
+                    let open =
+                        |name: &&j1939::Name| self.claims.is_unplaced(module.channel, **name);
+                    let names = identity.claims.iter().filter(open);
+                    identity.cannot_claim = names.map(unplaced).collect();
                 }
                 Party::Address(address) => {
                     identity.contested = self.claims.contested(module.channel, address);
