@@ -233,18 +233,25 @@ impl Scene<'_> {
         let mut windows: Vec<(Nanoseconds, Nanoseconds)> =
             key_offs.iter().filter_map(window).collect();
         let turned = |start: &Nanoseconds| (start - nanoseconds(CRANKED_FOR), *start);
-        windows.extend(self.observed.losses.starts.iter().map(turned));
+        let turned: Vec<_> = self.observed.losses.starts.iter().map(turned).collect();
+        windows.extend(&turned);
         if self.starting {
             let begin = self.heard.0;
             windows.push((begin, begin.saturating_add(nanoseconds(CRANKED_WITHIN))));
         }
+        let within = |windows: &[(Nanoseconds, Nanoseconds)], time: Nanoseconds| {
+            windows.iter().any(|(from, to)| (*from..=*to).contains(&time))
+        };
         let cranked = |judged: &Judged| {
             let onset = judged.onset();
             (judged.verdict == Verdict::Lost || judged.doubt.is_some())
                 && !judged.is_boot()
                 && judged.events.iter().all(|event| !event.ongoing)
-                && length(&judged.events) <= CRANKS
-                && windows.iter().any(|(from, to)| (*from..=*to).contains(&onset))
+                && match length(&judged.events) {
+                    brief if brief <= CRANKS => within(&windows, onset),
+                    // Where the engine is heard to turn, it is known how long it did.
+                    longer => longer <= CRANKED_FOR && within(&turned, onset),
+                }
                 && !self.engine_runs(onset)
         };
         let hit: Vec<(Nanoseconds, Vec<Option<NodeIndex>>)> = others
