@@ -273,8 +273,8 @@ impl Analysis {
     }
 }
 
-/// Losses by whom they are of: what a node lost in part, or never sent, goes without saying where it
-/// was lost as a whole, and identifiers stand with those that hold them.
+/// Losses by whom they are of: what a node lost in part, or never sent, is left out where it was
+/// lost as a whole, and identifiers stand with those that hold them.
 fn of_one_each<'a>(rows: Vec<(Who, Vec<&'a Outage>)>) -> Vec<(Who, Vec<&'a Outage>)> {
     let whole = |node: &NodeIndex| {
         rows.iter().any(|(who, _)| matches!(who, Who::Nodes(nodes) if nodes[..] == [*node]))

@@ -9,6 +9,7 @@ pub mod fault;
 pub mod first_screen;
 mod headings;
 pub mod headline;
+mod identity;
 pub mod just_before;
 pub mod live;
 pub mod marks;
